@@ -1,0 +1,59 @@
+"""The command `underair`: one root, each verb loaded only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from ingest.errors import UnderairError
+
+# In the order in which a newcomer meets them: `underair --help` reads as a story.
+VERBS = {
+    "demo": ("dashboard.commands", "demo"),
+    "listen": ("ingest.commands", "listen"),
+    "import": ("ingest.commands", "import_captures"),
+    "replay": ("ingest.commands", "replay"),
+    "analyse": ("analysis.commands", "analyse"),
+    "serve": ("dashboard.commands", "serve"),
+}
+
+
+class Story(click.Group):
+    """A command group whose verbs are imported on use, so that `--help` starts quickly."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the verbs in telling order."""
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return the verb's command, importing its module."""
+        if cmd_name not in VERBS:
+            return None
+        module, attribute = VERBS[cmd_name]
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+
+@click.command(cls=Story, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="underair")
+def root() -> None:
+    """Who is under air, how much each has left, and what happened.
+
+    An aid beside, never instead of, the set's own alarms, entry control, radio and training.
+    """
+
+
+def main(arguments: list[str] | None = None) -> Any:
+    """Run `underair`; an expected error prints its sentence to stderr and ends with exit code 1."""
+    try:
+        return root.main(args=arguments, prog_name="underair")
+    except UnderairError as error:
+        click.echo(f"underair: {error}", err=True)
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""From MQTT messages to Parquet to frames: the contract, the listener and the archive. Knows no physics."""

@@ -1,0 +1,44 @@
+"""Every error that underair raises on purpose, as one tree; a command prints the message and exits with 1."""
+
+from __future__ import annotations
+
+
+class UnderairError(Exception):
+    """Base of all errors whose text is written for the person at the keyboard."""
+
+
+class RefusedMessage(UnderairError):
+    """A message that does not keep the contract; it is stored in `refused`, never dropped.
+
+    Parameters
+    ----------
+    reason : str
+        What is wrong, the value, and what was expected with its unit.
+    path : str or None
+        JSON path of the field (``$.pressure_bar``), None when the fault is not in a field.
+    """
+
+    def __init__(self, reason: str, path: str | None = None) -> None:
+        super().__init__(reason if path is None else f"{reason} (at {path})")
+        self.reason = reason
+        self.path = path
+
+
+class BadCapture(UnderairError):
+    """A capture file that cannot be read to its end."""
+
+
+class BadSettings(UnderairError):
+    """A configuration file with an unknown key or a value out of range."""
+
+
+class BadProfile(UnderairError):
+    """A doctrine profile with an unknown key or a value out of range."""
+
+
+class BrokerProblem(UnderairError):
+    """The MQTT broker cannot be reached, or refuses us."""
+
+
+class ArchiveProblem(UnderairError):
+    """The archive folder cannot be read or written."""
