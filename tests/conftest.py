@@ -1,0 +1,168 @@
+"""Brokers and browsers that the tests start themselves, on free loopback ports, and stop by pid."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+CHROMIUM_FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def missing(what: str, install: str) -> None:
+    """Fail in CI, where nothing may be skipped; elsewhere skip and say how to install."""
+    sentence = f"{what} is not installed; on Debian: {install}"
+    if os.environ.get("CI"):
+        pytest.fail(sentence)
+    pytest.skip(sentence)
+
+
+def free_port() -> int:
+    """Return a loopback port that nobody listens on at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_until(condition: Callable[[], Any], timeout_s: float = 15.0, what: str = "the condition") -> Any:
+    """Poll `condition` until it gives something true, and return that; fail after `timeout_s`."""
+    deadline = time.monotonic() + timeout_s
+    while True:
+        result = condition()
+        if result:
+            return result
+        if time.monotonic() > deadline:
+            pytest.fail(f"waited {timeout_s} s in vain for {what}")
+        time.sleep(0.02)
+
+
+@pytest.fixture(name="wait_until")
+def wait_until_fixture() -> Callable[..., Any]:
+    return wait_until
+
+
+@pytest.fixture(name="free_port")
+def free_port_fixture() -> Callable[[], int]:
+    return free_port
+
+
+@dataclass
+class Mosquitto:
+    """A mosquitto broker of the test's own: stop it, start it again, it keeps its sessions on disk."""
+
+    folder: Path
+    port: int
+    program: str
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"mqtt://127.0.0.1:{self.port}"
+
+    def start(self, extra_configuration: str = "") -> None:
+        configuration = self.folder / "mosquitto.conf"
+        configuration.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+            f"persistence_location {self.folder}/\nautosave_on_changes true\nautosave_interval 1\n"
+            "max_queued_messages 0\nmax_inflight_messages 1000\n"
+            f"user root\n{extra_configuration}"
+        )
+        log = (self.folder / "mosquitto.log").open("ab")
+        self.process = subprocess.Popen(
+            [self.program, "-c", str(configuration)], stdout=log, stderr=subprocess.STDOUT
+        )
+        log.close()
+        wait_until(self._accepts, what="mosquitto to accept connections")
+
+    def _accepts(self) -> bool:
+        assert self.process is not None
+        assert self.process.poll() is None, (self.folder / "mosquitto.log").read_text()
+        try:
+            socket.create_connection(("127.0.0.1", self.port), timeout=0.2).close()
+        except OSError:
+            return False
+        return True
+
+    def stop(self) -> None:
+        if self.process is not None:
+            self.process.terminate()
+            self.process.wait(10)
+            self.process = None
+
+    def kill(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(10)
+            self.process = None
+
+
+@pytest.fixture
+def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
+    """A running mosquitto broker on a free loopback port, with `.url`, `.stop()`, `.kill()`, `.start()`."""
+    program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+    if program is None:
+        missing("mosquitto", "apt-get install mosquitto")
+        return
+    broker = Mosquitto(tmp_path_factory.mktemp("mosquitto"), free_port(), program)
+    broker.start()
+    yield broker
+    broker.stop()
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """A headless Chromium for the session (a playwright browser)."""
+    program = shutil.which("chromium")
+    if program is None:
+        missing("chromium", "apt-get install chromium")
+        return
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, headless=True, args=CHROMIUM_FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium: Any) -> Iterator[Any]:
+    """A browser page; any script error, console error or request off loopback fails the test.
+
+    Set ``page.expected_console`` (a list of substrings) for console errors that the test provokes itself.
+    """
+    context = chromium.new_context(viewport={"width": 1440, "height": 900})
+    page = context.new_page()
+    page.expected_console = []
+    faults: list[str] = []
+
+    def on_console(message: Any) -> None:
+        if message.type == "error" and not any(part in message.text for part in page.expected_console):
+            faults.append(f"console: {message.text}")
+
+    def on_request(request: Any) -> None:
+        if not request.url.startswith(("http://127.0.0.1", "data:", "blob:", "file:", "about:")):
+            faults.append(f"request off loopback: {request.url}")
+
+    page.on("console", on_console)
+    page.on("pageerror", lambda error: faults.append(f"script error: {error}"))
+    page.on("request", on_request)
+    yield page
+    context.close()
+    assert faults == []
