@@ -1,0 +1,132 @@
+"""The one place for colours: CSS variables for pages, and plotly templates, each light and dark.
+
+Hues follow Okabe and Ito (*Color Universal Design*, 2008), darkened or lightened until text in them keeps a
+contrast of 4.5:1 (WCAG 2.2, 1.4.3) against the page; `test_live_theme.py` computes the ratios.
+Colour is always the last cue: shape, word and position say the same before it.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from plotly.graph_objs.layout import Template
+
+Theme = Literal["light", "dark"]
+
+LIGHT: dict[str, str] = {
+    "page": "#f4f4f2",  # behind everything
+    "panel": "#ffffff",  # what is written on
+    "raised": "#ebebe8",  # headers, buttons, the strip's ground
+    "ink": "#141414",
+    "muted": "#4a4a4a",
+    "line": "#c4c4c0",  # hairlines between rows
+    "edge": "#767672",  # borders of what can be pressed (3:1)
+    "grid": "#8a8a86",
+    "focus": "#0b57a4",
+    "act": "#a63200",  # needs somebody now
+    "act_ground": "#fbe9e1",
+    "soon": "#7a5200",  # will need somebody soon
+    "soon_ground": "#f8efdc",
+    "info": "#005b96",
+    "silent": "#5b2a86",  # nothing heard
+    "silent_ground": "#efe8f5",
+    "air": "#1b4f72",
+    "fan": "#9cb8cc",
+    "good": "#0a6b52",
+}
+
+DARK: dict[str, str] = {
+    "page": "#0b0d10",
+    "panel": "#14171b",
+    "raised": "#20252b",
+    "ink": "#e8e8e8",
+    "muted": "#b5b5b5",
+    "line": "#363c43",
+    "edge": "#858b91",
+    "grid": "#6d6d6d",
+    "focus": "#8ec5ff",
+    "act": "#ff9b6a",
+    "act_ground": "#3a1e12",
+    "soon": "#f0c24b",
+    "soon_ground": "#33290f",
+    "info": "#86c8f7",
+    "silent": "#d9b3f2",
+    "silent_ground": "#2c2036",
+    "air": "#9fd0ee",
+    "fan": "#34566b",
+    "good": "#63cfae",
+}
+
+PALETTES: dict[Theme, dict[str, str]] = {"light": LIGHT, "dark": DARK}
+
+# Inks that keep 3:1 (graphics, WCAG 2.2, 1.4.11) on both grounds: figures need no second set of traces.
+CHART_BLUE = "#1f86c4"
+CHART_GREY = "#808080"
+CHART_ORANGE = "#c8641e"
+CHART_GREEN = "#1b9270"
+CHART_PURPLE = "#a069c4"
+CHART_INKS = [CHART_BLUE, CHART_ORANGE, CHART_GREEN, CHART_PURPLE, CHART_GREY]
+
+FONT_FAMILY = "system-ui, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif"
+
+
+def css() -> str:
+    """Return the style sheet with every colour as a variable, served as `/theme.css`."""
+
+    def variables(theme: Theme) -> str:
+        pairs = (f"  --{name.replace('_', '-')}: {value};\n" for name, value in PALETTES[theme].items())
+        return f"{''.join(pairs)}  color-scheme: {theme};\n"
+
+    # A figure is drawn once and follows the theme by these rules: plotly writes its colours as inline styles.
+    chart = (
+        ".js-plotly-plot text { fill: var(--ink) !important; }\n"
+        ".js-plotly-plot .gridlayer path { stroke: var(--line) !important; }\n"
+        ".js-plotly-plot .zerolinelayer path { stroke: var(--grid) !important; }\n"
+        ".js-plotly-plot .hoverlayer path { fill: var(--panel) !important; }\n"
+    )
+    return (
+        f":root {{\n{variables('light')}  --font: {FONT_FAMILY};\n}}\n"
+        f"@media (prefers-color-scheme: dark) {{ :root:not([data-theme=light]) {{\n{variables('dark')}}} }}\n"
+        f":root[data-theme=dark] {{\n{variables('dark')}}}\n"
+        f"{chart}"
+    )
+
+
+def chart_template(theme: Theme = "light") -> Template:
+    """Return the plotly template of every figure (transparent ground, calm grid, no frame).
+
+    On a page the colours of text and grid follow the page's theme by `css()`; `theme` matters for a figure
+    that stands alone, such as one in a report.
+    """
+    palette = PALETTES[theme]
+    axis = {
+        "gridcolor": palette["line"],
+        "linecolor": palette["grid"],
+        "zerolinecolor": palette["grid"],
+        "ticks": "outside",
+        "tickcolor": palette["grid"],
+        "automargin": True,
+        "title": {"standoff": 6},
+    }
+    return Template(
+        layout={
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+            "font": {"family": FONT_FAMILY, "size": 13, "color": palette["ink"]},
+            "colorway": CHART_INKS,
+            "margin": {"l": 60, "r": 16, "t": 28, "b": 40},
+            "xaxis": axis,
+            "yaxis": axis,
+            "hoverlabel": {"font": {"family": FONT_FAMILY, "color": palette["ink"]}},
+            "shapedefaults": {"opacity": 1},
+            "modebar": {"remove": ["sendChartToCloud"]},
+        }
+    )
+
+
+# Every dcc.Graph takes this: no button that would send a chart to an outside address, no logo.
+GRAPH_CONFIG: dict[str, object] = {
+    "displaylogo": False,
+    "plotlyServerURL": "",
+    "modeBarButtonsToRemove": ["sendChartToCloud", "lasso2d", "select2d"],
+}

@@ -1,0 +1,38 @@
+"""Every word on the screens, so that they can be read, checked and changed in one place.
+
+Trade words where the trade has one, plain words where it has none. The live page's script is
+handed its words; nothing is worded in JavaScript.
+"""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+PRODUCT = "underair"
+LIVE = "Live"
+REVIEW = "Review"
+TRENDS = "Trends"
+PAGES = {"/live": LIVE, "/review": REVIEW, "/trends": TRENDS}
+
+CAUTION = (
+    "Figures are estimates from the messages that arrived. They stand beside, never instead of, the set's "
+    "own gauge and alarms, entry control, radio and training."
+)
+SKIP = "Skip to the page"
+NAVIGATION = "Pages"
+THEME_BUTTON = "Light / dark"
+NOT_FOUND = "There is no such page. Choose one of the pages above."
+LOADING = "Loading …"
+NEEDS_SCRIPT = "These pages need JavaScript, which this browser has switched off."
+
+
+def footer(profile_name: str) -> str:
+    """Return the footer: version and doctrine profile in force."""
+    return f"{PRODUCT} {version('underair')} · Profile: {profile_name} · Times are UTC"
+
+
+# What a service must set right before the page is served to others than this machine.
+BEYOND_LOOPBACK = (
+    "serve answers only this machine: --host must be 127.0.0.1, ::1 or localhost, got {host}. "
+    "Serving beyond it needs sign-in, which this version does not have; use an SSH tunnel until it does."
+)
