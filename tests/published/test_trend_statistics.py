@@ -1,0 +1,143 @@
+"""Rates, control charts and trend tests against published worked examples.
+
+Marks: V read at the source named; M from memory; C computed from a reference library.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.statistics import (
+    individuals_chart,
+    mann_kendall,
+    poisson_interval,
+    rate_per,
+    u_chart,
+    withheld,
+)
+
+
+def test_mann_kendall_by_hand() -> None:
+    # V: Holy Cross, "Mann-Kendall by hand": 72 rising, 18 falling, 1 tied; S 54, Var 332.67, Z 2.9058,
+    # p .0018 one-sided.
+    values = [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
+    found = mann_kendall(values)
+    assert found is not None
+    assert (found.rising_pairs, found.falling_pairs, found.tied_pairs, found.s) == (72, 18, 1, 54)
+    assert found.variance == pytest.approx(332.67, abs=0.005)
+    assert found.z == pytest.approx(2.9058, abs=0.00005)
+    assert found.p_two_sided / 2 == pytest.approx(0.0018, abs=0.00005)
+    assert found.p_two_sided == pytest.approx(0.0037, abs=0.00005)
+
+
+def test_individuals_chart_of_the_textbook() -> None:
+    # V: Montgomery & Runger, Applied Statistics and Probability for Engineers, Table 16-3 and section 16-6.
+    values = [102, 94.8, 98.3, 98.4, 102, 98.5, 99, 97.7, 100, 98.1]
+    values += [101.3, 98.7, 101.1, 98.4, 97, 96.7, 100.3, 101.4, 97.2, 101]
+    chart = individuals_chart(values)
+    assert chart is not None
+    assert chart.mean == pytest.approx(99.095, abs=0.0005)
+    assert chart.mean_moving_range == pytest.approx(2.589, abs=0.0005)
+    # Printed 105.99, from a rounded mean (99.1): recomputed 105.98.
+    assert chart.upper == pytest.approx(105.98, abs=0.005)
+    assert chart.lower == pytest.approx(92.21, abs=0.005)
+    assert chart.moving_range_upper == pytest.approx(8.46, abs=0.005)
+    assert not chart.outside.any()
+
+
+def test_individuals_chart_of_flow_rates() -> None:
+    # M (from memory, recomputed): NIST/SEMATECH e-Handbook of Statistical Methods, flow rate.
+    chart = individuals_chart([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+    assert chart is not None
+    assert chart.mean == pytest.approx(50.81, abs=0.005)
+    assert chart.mean_moving_range == pytest.approx(1.8778, abs=0.00005)
+    assert chart.upper == pytest.approx(55.8041, abs=0.0005)
+    assert chart.lower == pytest.approx(45.8159, abs=0.0005)
+
+
+def test_count_chart_of_defects() -> None:
+    # M (from memory, recomputed): NIST/SEMATECH e-Handbook, counts of wafer defects; a c chart is a
+    # u chart of exposure one. Point 3 lies on the limit and is inside.
+    counts = [
+        16,
+        14,
+        28,
+        16,
+        12,
+        20,
+        10,
+        12,
+        10,
+        17,
+        19,
+        17,
+        14,
+        16,
+        15,
+        13,
+        14,
+        16,
+        11,
+        20,
+        11,
+        19,
+        16,
+        31,
+        13,
+    ]
+    chart = u_chart(counts, np.ones(25))
+    assert chart.centre == pytest.approx(16)
+    assert chart.upper[0] == pytest.approx(28)
+    assert chart.lower[0] == pytest.approx(4)
+    assert np.flatnonzero(chart.outside).tolist() == [23]
+
+
+def test_ratio_of_sums_is_not_the_mean_of_ratios() -> None:
+    # V: studylib 9428009, falls over admissions: 53/176 = .3011, where the mean of the ratios is .3003.
+    falls, people = [8, 6, 7, 8, 5, 6, 4, 5, 4], [20, 20, 18, 21, 20, 20, 19, 20, 18]
+    assert u_chart(falls, people).centre == pytest.approx(0.3011, abs=0.00005)
+    assert np.mean(np.divide(falls, people)) == pytest.approx(0.3003, abs=0.00005)
+
+
+def test_exact_interval_of_a_rate() -> None:
+    # V, recomputed: 14 events in 400 person-years are .035, exact 95 % interval .019135 to .058724.
+    rate = rate_per(14, 400, per=1)
+    assert rate is not None
+    assert rate.rate == pytest.approx(0.035)
+    assert rate.low == pytest.approx(0.019135, abs=5e-7)
+    assert rate.high == pytest.approx(0.058724, abs=5e-7)
+
+
+def test_rate_per_ten_thousand_months() -> None:
+    # V alpfmedical.info: 18 cases in 87 719 months are 2.05 per 10 000; interval 1.22 to 3.24 (C).
+    rate = rate_per(18, 87_719, per=10_000)
+    assert rate is not None
+    assert rate.rate == pytest.approx(2.05, abs=0.005)
+    assert (rate.low, rate.high) == (pytest.approx(1.22, abs=0.005), pytest.approx(3.24, abs=0.005))
+
+
+def test_interval_of_no_events_and_of_ten() -> None:
+    # V epitools pois.exact / C: none gives 0 to 3.689, ten give 4.795 to 18.390.
+    assert poisson_interval(0) == (0.0, pytest.approx(3.689, abs=0.0005))
+    assert poisson_interval(10) == (pytest.approx(4.795, abs=0.0005), pytest.approx(18.390, abs=0.0005))
+
+
+def test_alarms_over_wears() -> None:
+    # C (computed from the u chart's formula): the fifth month alone lies above its limit.
+    alarms, wears = [3, 5, 2, 4, 12, 3], [210, 260, 190, 240, 230, 205]
+    chart = u_chart(alarms, wears)
+    assert 1000 * chart.centre == pytest.approx(21.72, abs=0.005)
+    fifth = rate_per(12, 230, per=1000)
+    assert fifth is not None
+    assert fifth.rate == pytest.approx(52.17, abs=0.005)
+    assert 1000 * chart.upper[4] == pytest.approx(50.88, abs=0.005)
+    assert np.flatnonzero(chart.outside).tolist() == [4]
+    assert (chart.lower == 0).all()
+
+
+def test_small_counts_are_withheld_with_a_second() -> None:
+    # V CDC US Cancer Statistics (counts below 16) and V2 Washington DOH (secondary suppression).
+    assert withheld([40, 15, 25, 0], 16).tolist() == [False, True, True, False]
+    assert withheld([40, 15, 3, 25], 16).tolist() == [False, True, True, False]
+    assert withheld([40, 16, 25], 16).tolist() == [False, False, False]
