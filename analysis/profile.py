@@ -1,0 +1,264 @@
+"""The doctrine profile: the numbers by which wears are judged, from a TOML file, checked on load.
+
+Local procedure decides. Every number says in `profiles/default.toml` where it comes from; a service
+writes its own file, and needs to name only what differs.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+from ingest.errors import BadProfile
+
+PressureBar = Annotated[float, Meta(ge=0, le=500)]
+Seconds = Annotated[float, Meta(ge=0, le=86400)]
+Minutes = Annotated[float, Meta(ge=0, le=600)]
+RateLMin = Annotated[float, Meta(gt=0, le=1000)]
+Fraction = Annotated[float, Meta(ge=0, le=1)]
+Text = Annotated[str, Meta(min_length=1, max_length=500)]
+Policy = Literal["double_return", "half_of_usable", "fixed_margin", "forecast"]
+DoseLaw = Literal["iso13571_clothed", "sfpe_unclothed"]
+
+POLICIES: tuple[Policy, ...] = ("double_return", "half_of_usable", "fixed_margin", "forecast")
+DOSE_LAWS: tuple[DoseLaw, ...] = ("iso13571_clothed", "sfpe_unclothed")
+
+
+class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base of every part of a profile: immutable, and an unknown key is an error."""
+
+
+class DoubleReturn(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Leave by `factor` times the pressure used on the way in."""
+
+    factor: Annotated[float, Meta(ge=1, le=5)] = 2.0
+
+
+class HalfOfUsable(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Leave at reserve plus half of (start minus reserve)."""
+
+    reserve_bar: PressureBar = 0.0
+    reserve_fraction: Fraction = 0.0
+    round_up_bar: PressureBar = 0.0
+
+
+class FixedMargin(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Leave after nominal volume over planning rate, less a margin."""
+
+    planning_l_min: RateLMin = 40.0
+    margin_min: Minutes = 10.0
+
+
+class ForecastMargin(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Leave when the early end of the forecast no longer covers the way in plus a margin."""
+
+    margin_min: Minutes = 2.0
+
+
+class TurnBack(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """The turn-back policy in force, and the numbers of all four (the review replays all)."""
+
+    policy: Policy = "half_of_usable"
+    way_in_min: Minutes = 8.0
+    objective_word: Text = "objective"
+    withdrawal_word: Text = "withdraw"
+    late_margin_s: Seconds = 60.0
+    double_return: DoubleReturn = DoubleReturn()
+    half_of_usable: HalfOfUsable = HalfOfUsable()
+    fixed_margin: FixedMargin = FixedMargin()
+    forecast: ForecastMargin = ForecastMargin()
+
+
+class Air(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Air at the start, at the warning, and how fast it may go."""
+
+    low_air_bar: PressureBar = 55.0
+    warning_early_bar: PressureBar = 5.0
+    warning_late_bar: PressureBar = 5.0
+    ready_fraction: Fraction = 0.9
+    planning_l_min: RateLMin = 40.0
+    below_warning_s: Seconds = 60.0
+    free_flow_l_min: RateLMin = 150.0
+    free_flow_s: Seconds = 8.0
+    leak_without_motion_l_min: RateLMin = 60.0
+    leak_without_motion_s: Seconds = 60.0
+
+
+class Motion(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Motionless alarm, where a set does not say its own times."""
+
+    no_motion_prealarm_s: Seconds = 20.0
+    no_motion_alarm_s: Seconds = 30.0
+    still_below_m_s2: Annotated[float, Meta(gt=0, le=50)] = 0.35
+
+
+class Alarms(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How alarms are matched, answered and counted."""
+
+    response_s: Seconds = 30.0
+    match_s: Seconds = 30.0
+    flood_count: Annotated[int, Meta(ge=1, le=1000)] = 10
+    flood_window_min: Minutes = 10.0
+
+
+class Heat(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Heat sensor, dose law and the two triggers."""
+
+    sensor_lag_s: Annotated[float, Meta(gt=0, le=1200)] = 60.0
+    heat_start_c: Annotated[float, Meta(ge=-60, le=1200)] = 120.0
+    dose_law: DoseLaw = "iso13571_clothed"
+    dose_limit: Annotated[float, Meta(gt=0, le=100)] = 0.3
+    rise_k_min: Annotated[float, Meta(gt=0, le=10000)] = 100.0
+    rise_over_k: Annotated[float, Meta(gt=0, le=1000)] = 40.0
+
+
+class Battery(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Charge at the start of a wear."""
+
+    low_fraction: Fraction = 0.2
+
+
+class Link(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Silence and clocks."""
+
+    silence_caution_s: Seconds = 60.0
+    silence_serious_s: Seconds = 180.0
+    clock_wrong_s: Seconds = 30.0
+    tally_late_s: Seconds = 120.0
+
+
+class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A service's doctrine in numbers.
+
+    Attributes
+    ----------
+    name : str
+        Short name, stands in results and on screens.
+    title : str
+        One line for people.
+    decides : str
+        Who decides: the sentence shown beside every judgement made with this profile.
+    sources : tuple of str
+        Where the numbers come from.
+    """
+
+    name: Annotated[str, Meta(pattern=r"^[A-Za-z0-9._-]{1,40}$")]
+    title: Text
+    decides: Text
+    sources: tuple[Text, ...] = ()
+    turn_back: TurnBack = TurnBack()
+    air: Air = Air()
+    motion: Motion = Motion()
+    alarms: Alarms = Alarms()
+    heat: Heat = Heat()
+    battery: Battery = Battery()
+    link: Link = Link()
+
+    @staticmethod
+    def default() -> Profile:
+        """Return the shipped default profile."""
+        return shipped_profile("default")
+
+
+def parse_profile(text: str, origin: str) -> Profile:
+    """Read a profile from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The TOML document.
+    origin : str
+        File name, for the error's sentence.
+
+    Raises
+    ------
+    BadProfile
+        For TOML that cannot be read, an unknown key, a wrong type or a value out of range; the
+        sentence names the field's path, the value and what was expected.
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadProfile(f"profile {origin} is not TOML: {error}") from None
+    try:
+        profile = msgspec.convert(document, Profile, strict=True)
+    except msgspec.ValidationError as error:
+        raise BadProfile(f"profile {origin}: {_explain(str(error), document)}") from None
+    if profile.motion.no_motion_alarm_s < profile.motion.no_motion_prealarm_s:
+        raise BadProfile(
+            f"profile {origin}: no_motion_alarm_s must not be before no_motion_prealarm_s "
+            f"({profile.motion.no_motion_prealarm_s} s), got {profile.motion.no_motion_alarm_s} s "
+            "(at $.motion.no_motion_alarm_s)"
+        )
+    if profile.link.silence_serious_s < profile.link.silence_caution_s:
+        raise BadProfile(
+            f"profile {origin}: silence_serious_s must not be shorter than silence_caution_s "
+            f"({profile.link.silence_caution_s} s), got {profile.link.silence_serious_s} s "
+            "(at $.link.silence_serious_s)"
+        )
+    return profile
+
+
+def load_profile(path: Path | str) -> Profile:
+    """Read a profile file, or a shipped one by its name (see `shipped_profiles`).
+
+    Raises
+    ------
+    BadProfile
+        When it cannot be read or does not keep the rules.
+    """
+    if str(path) in shipped_profiles():
+        return shipped_profile(str(path))
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        names = ", ".join(shipped_profiles())
+        raise BadProfile(f"cannot read the profile {path}: {error}; shipped profiles are {names}") from None
+    return parse_profile(text, str(path))
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """Return the names of the profiles that come with underair, `default` first."""
+    files = resources.files("analysis").joinpath("profiles").iterdir()
+    names = sorted(entry.name.removesuffix(".toml") for entry in files if entry.name.endswith(".toml"))
+    return ("default", *(name for name in names if name != "default"))
+
+
+def shipped_profile(name: str) -> Profile:
+    """Return the shipped profile called `name`.
+
+    Raises
+    ------
+    BadProfile
+        When there is none, with the names of those there are.
+    """
+    if name not in shipped_profiles():
+        raise BadProfile(f"no shipped profile {name!r}; there are {', '.join(shipped_profiles())}")
+    text = resources.files("analysis").joinpath("profiles", f"{name}.toml").read_text(encoding="utf-8")
+    return parse_profile(text, f"{name}.toml")
+
+
+def _explain(fault: str, document: dict[str, Any]) -> str:
+    # msgspec says "Expected `float` <= 1.0 - at `$.air.ready_fraction`": the value itself is looked up here.
+    match = re.search(r"^(?P<what>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", fault, flags=re.DOTALL)
+    what, path = (match["what"], match["path"] or "$") if match else (fault, "$")
+    unknown = re.search(r"unknown field `([^`]+)`", what)
+    if unknown:
+        return f"unknown key {unknown[1]!r} (at {path}.{unknown[1]})"
+    value: Any = document
+    for name, index in re.findall(r"\.([A-Za-z0-9_]+)|\[(\d+)\]", path):
+        if isinstance(value, dict) and name:
+            value = value.get(name)
+        elif isinstance(value, list) and index:
+            value = value[int(index)]
+    choices = {"$.turn_back.policy": POLICIES, "$.heat.dose_law": DOSE_LAWS}.get(path)
+    if choices:
+        what = f"expected one of {', '.join(choices)}"
+    got = "" if path == "$" else f", got {value!r}"
+    return f"{what[:1].lower()}{what[1:]}{got} (at {path})".replace("`", "")

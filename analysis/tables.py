@@ -1,0 +1,235 @@
+"""The tables that the analysis hands on: their columns, order, types, units and meaning, in one place.
+
+`TABLES` is the contract of the results. Dashboard, report, Parquet files and CSV all read the column
+list from here, so that one word means one thing everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+TIME = pl.Datetime("us", "UTC")
+TEXTS = pl.List(pl.String)
+
+Results = dict[str, pl.DataFrame]
+"""Every table of `TABLES` by name, always all of them, each with exactly its columns."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a result table.
+
+    Parameters
+    ----------
+    name : str
+        Column name, with its unit where it has one.
+    dtype : polars data type
+    unit : str
+        Unit for people ("bar", "L/min"), empty when the column has none.
+    meaning : str
+        One sentence, for the Parquet metadata and the docs.
+    """
+
+    name: str
+    dtype: pl.DataType | type[pl.DataType]
+    unit: str
+    meaning: str
+
+
+def _columns(*rows: tuple[str, pl.DataType | type[pl.DataType], str, str]) -> tuple[Column, ...]:
+    return tuple(Column(*row) for row in rows)
+
+
+COLUMNS: dict[str, tuple[Column, ...]] = {
+    "wears": _columns(
+        ("wear_id", pl.String, "", "one time that one set is under air: {set_id}/{boot}/{n}"),
+        ("incident_id", pl.String, "", "incident, from the desk's tally"),
+        ("set_id", pl.String, "", "the set"),
+        ("wearer_id", pl.String, "", "wearer, from the desk's tally"),
+        ("team", pl.String, "", "team, from the desk's tally"),
+        ("started", TIME, "", "first reading after the cylinder valve was opened"),
+        ("ended", TIME, "", "last reading before the valve was closed, the set off, or the record's end"),
+        ("cylinder_count", pl.Int64, "", "cylinders on the set"),
+        ("water_volume_l", pl.Float64, "L", "water volume of each cylinder"),
+        ("rated_bar", pl.Float64, "bar", "rated pressure of the cylinder"),
+        ("start_bar", pl.Float64, "bar", "pressure at the start (gauge)"),
+        ("end_bar", pl.Float64, "bar", "pressure at the end (gauge)"),
+        ("free_air_l", pl.Float64, "L", "free air used, litres at 1.01325 bar and 20 °C, real gas"),
+        ("free_air_sd_l", pl.Float64, "L", "standard deviation of the free air used"),
+        ("mean_l_min", pl.Float64, "L/min", "mean breathing rate over the wear"),
+        ("peak_l_min", pl.Float64, "L/min", "highest mean rate over 60 s"),
+        ("low_air_bar", pl.Float64, "bar", "pressure of the low-air warning"),
+        ("low_air_at", TIME, "", "when the pressure reached the warning; null if never"),
+        ("low_air_s", pl.Float64, "s", "seconds under air below the warning"),
+        ("turn_back_bar", pl.Float64, "bar", "pressure at turn-back by the profile's policy"),
+        ("turn_back_at", TIME, "", "turn-back by the profile's policy, on the team's lowest member"),
+        ("peak_temperature_c", pl.Float64, "°C", "highest reading of the set's heat sensor"),
+        ("heat_dose", pl.Float64, "", "dose at the end, by the profile's law; not what a body felt"),
+        ("gap_s", pl.Float64, "s", "seconds of silence inside the wear"),
+        ("lost_messages", pl.Int64, "", "sequence numbers missing inside the wear"),
+    ),
+    "air": _columns(
+        ("wear_id", pl.String, "", "the wear"),
+        ("time", TIME, "", "1 s grid, reconciled clock"),
+        ("pressure_bar", pl.Float64, "bar", "estimated cylinder pressure (gauge)"),
+        ("pressure_sd_bar", pl.Float64, "bar", "standard deviation of the pressure"),
+        ("rate_l_min", pl.Float64, "L/min", "breathing rate, after the fact"),
+        ("rate_lo_l_min", pl.Float64, "L/min", "5 % end of the rate's band"),
+        ("rate_hi_l_min", pl.Float64, "L/min", "95 % end of the rate's band"),
+        ("low_air_min", pl.Float64, "min", "median forecast of minutes to the warning, as known then"),
+        ("low_air_lo_min", pl.Float64, "min", "5 % end of that forecast (early)"),
+        ("low_air_hi_min", pl.Float64, "min", "95 % end of that forecast (late)"),
+        ("heard", pl.Boolean, "", "a pressure reading came within the last 5 s"),
+    ),
+    "alarms": _columns(
+        ("wear_id", pl.String, "", "the wear in which it was raised; null outside wears"),
+        ("set_id", pl.String, "", "the set"),
+        ("alarm", pl.String, "", "kind of alarm"),
+        ("raised", TIME, "", "when the set raised it (or, derived only, when the data did)"),
+        ("acknowledged", TIME, "", "when it was acknowledged at the set"),
+        ("cleared", TIME, "", "when it was cleared"),
+        ("seen", TIME, "", "when the desk first said that it had seen it"),
+        ("response_s", pl.Float64, "s", "first of acknowledged and seen, after raised"),
+        ("source", pl.String, "", "reported, derived or both"),
+        ("lead_s", pl.Float64, "s", "reported minus derived; positive: the set was late"),
+    ),
+    "heat": _columns(
+        ("wear_id", pl.String, "", "the wear"),
+        ("time", TIME, "", "1 s grid, reconciled clock"),
+        ("temperature_c", pl.Float64, "°C", "the heat sensor's own reading; null where there is none"),
+        ("ambient_c", pl.Float64, "°C", "estimate of the surroundings with the sensor's lag removed"),
+        ("ambient_lo_c", pl.Float64, "°C", "low end of that estimate, lag 0.7 to 1.3 of the assumed"),
+        ("ambient_hi_c", pl.Float64, "°C", "high end of that estimate"),
+        ("thermal_class", pl.Int64, "", "thermal class 1 to 4 of the estimate (NIST TN 1474)"),
+        ("dose", pl.Float64, "", "dose so far, by the profile's law; not what a body felt"),
+    ),
+    "gaps": _columns(
+        ("set_id", pl.String, "", "the set"),
+        ("wear_id", pl.String, "", "the wear"),
+        ("started", TIME, "", "last pressure reading before the silence"),
+        ("ended", TIME, "", "first pressure reading after it"),
+        ("seconds", pl.Float64, "s", "length of the silence"),
+        ("lost_messages", pl.Int64, "", "sequence numbers missing in between"),
+    ),
+    "clocks": _columns(
+        ("set_id", pl.String, "", "the set"),
+        ("boot", pl.Int64, "", "the power-up"),
+        ("offset_s", pl.Float64, "s", "set's clock minus listener's clock"),
+        ("offset_sd_s", pl.Float64, "s", "how sure the offset is"),
+        ("drift_ppm", pl.Float64, "ppm", "how much faster than the listener's the set's clock runs"),
+        ("steps", pl.Int64, "", "how often the set's clock jumped"),
+    ),
+    "findings": _columns(
+        ("finding_id", pl.String, "", "stable name of this finding, from what it says about what"),
+        ("code", pl.String, "", "the rule"),
+        ("severity", pl.String, "", "note, caution or serious"),
+        ("wear_id", pl.String, "", "the wear, when there is one"),
+        ("set_id", pl.String, "", "the set, when there is one"),
+        ("started", TIME, "", "from when it is about"),
+        ("ended", TIME, "", "until when it is about"),
+        ("statement", pl.String, "", "one sentence for a person"),
+        ("evidence", TEXTS, "", "messages that prove it, as set_id/boot/seq"),
+    ),
+    "turn_back": _columns(
+        ("wear_id", pl.String, "", "the wear"),
+        ("policy", pl.String, "", "turn-back policy replayed"),
+        ("at", TIME, "", "when this policy would have turned this wear back; null if never"),
+        ("pressure_bar", pl.Float64, "bar", "estimated pressure at that moment"),
+        ("minutes_in_hand_low_air", pl.Float64, "min", "from then to the low-air warning; null: never"),
+        ("minutes_in_hand_leaving", pl.Float64, "min", "from then to the end of the wear"),
+    ),
+    "exposure": _columns(
+        ("wear_id", pl.String, "", "the wear"),
+        ("thermal_class", pl.Int64, "", "thermal class 1 to 4 (NIST TN 1474)"),
+        ("seconds", pl.Float64, "s", "seconds of the estimate in that class"),
+        ("tested_s", pl.Float64, "s", "how long equipment is tested in that class"),
+        ("fraction_used", pl.Float64, "", "seconds over tested seconds"),
+    ),
+    "floods": _columns(
+        ("started", TIME, "", "first alarm of the rolling window that exceeded the limit"),
+        ("ended", TIME, "", "last alarm of the last such window"),
+        ("alarms", pl.Int64, "", "most alarms in any window inside"),
+    ),
+}
+"""Columns of every table. The first seven are the published contract; the rest only add to it."""
+
+CONTRACT_TABLES = ("wears", "air", "alarms", "heat", "gaps", "clocks", "findings")
+TABLES: dict[str, pl.Schema] = {
+    name: pl.Schema([(column.name, column.dtype) for column in columns]) for name, columns in COLUMNS.items()
+}
+
+
+def empty_table(name: str) -> pl.DataFrame:
+    """Return table `name` with its columns and no row.
+
+    Raises
+    ------
+    KeyError
+        When there is no such table.
+    """
+    return pl.DataFrame(schema=TABLES[name])
+
+
+def conform(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Return `frame` with exactly the columns, order and types of table `name`.
+
+    Raises
+    ------
+    ValueError
+        When a column is missing or one too many, with their names.
+    """
+    schema = TABLES[name]
+    if frame.schema == schema:
+        return frame
+    missing = [column for column in schema if column not in frame.columns]
+    extra = [column for column in frame.columns if column not in schema]
+    if missing or extra:
+        raise ValueError(f"table {name}: missing columns {missing}, unknown columns {extra}")
+    return frame.select(pl.col(column).cast(dtype) for column, dtype in schema.items())
+
+
+def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = None) -> Any:
+    """Return table `name` as a `pyarrow.Table`, with unit and meaning in each field's metadata.
+
+    Parameters
+    ----------
+    name : str
+    frame : DataFrame
+        Any frame that `conform` accepts.
+    about : mapping of str to str, optional
+        File-level metadata (version, profile).
+    """
+    table = conform(name, frame).to_arrow()
+    schema = table.schema
+    for position, column in enumerate(COLUMNS[name]):
+        note = {"unit": column.unit, "meaning": column.meaning}
+        schema = schema.set(position, schema.field(position).with_metadata(note))
+    return table.cast(schema.with_metadata(dict(about or {})))
+
+
+def to_csv(name: str, frame: pl.DataFrame) -> str:
+    """Return table `name` as CSV: nulls empty, lists joined by a space, times ISO 8601 with Z.
+
+    Text that a spreadsheet would run as a formula is given a leading apostrophe
+    (OWASP, "CSV Injection": cells that begin with = + - @, a tab or a carriage return).
+    """
+    frame = conform(name, frame)
+    texts = [column for column, dtype in frame.schema.items() if dtype == pl.String]
+    lists = [column for column, dtype in frame.schema.items() if dtype == TEXTS]
+    times = [column for column, dtype in frame.schema.items() if dtype == TIME]
+    frame = frame.with_columns(
+        *(pl.col(column).list.join(" ") for column in lists),
+        *(pl.col(column).dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ") for column in times),
+    )
+    frame = frame.with_columns(
+        pl.when(pl.col(column).str.contains(r"^[=+\-@\t\r]"))
+        .then("'" + pl.col(column))
+        .otherwise(pl.col(column))
+        .alias(column)
+        for column in texts + lists
+    )
+    return frame.write_csv(null_value="")
