@@ -7,9 +7,7 @@ Colour is always the last cue: shape, word and position say the same before it.
 
 from __future__ import annotations
 
-from typing import Literal
-
-from plotly.graph_objs.layout import Template
+from typing import Any, Literal
 
 Theme = Literal["light", "dark"]
 
@@ -92,8 +90,8 @@ def css() -> str:
     )
 
 
-def chart_template(theme: Theme = "light") -> Template:
-    """Return the plotly template of every figure (transparent ground, calm grid, no frame).
+def chart_template(theme: Theme = "light") -> dict[str, Any]:
+    """Return the template of every figure, for `layout={"template": ...}`: transparent ground, calm grid.
 
     On a page the colours of text and grid follow the page's theme by `css()`; `theme` matters for a figure
     that stands alone, such as one in a report.
@@ -108,8 +106,8 @@ def chart_template(theme: Theme = "light") -> Template:
         "automargin": True,
         "title": {"standoff": 6},
     }
-    return Template(
-        layout={
+    return {
+        "layout": {
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
             "font": {"family": FONT_FAMILY, "size": 13, "color": palette["ink"]},
@@ -121,7 +119,7 @@ def chart_template(theme: Theme = "light") -> Template:
             "shapedefaults": {"opacity": 1},
             "modebar": {"remove": ["sendChartToCloud"]},
         }
-    )
+    }
 
 
 # Every dcc.Graph takes this: no button that would send a chart to an outside address, no logo.
