@@ -1,0 +1,375 @@
+"""The invented incident of the demo, the sample logs and the end-to-end tests.
+
+A night in the cooperage on Fellmire Quay, a place that does not exist: twelve wearers in four teams over fifty minutes. What each of
+them is there to show stands beside the script below. Times are minutes and seconds from the opening.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from analysis.simulation.radio import RadioPath, SetClock, Silence
+from analysis.simulation.script import (
+    SINGLE,
+    SMALL,
+    TWIN,
+    DeskEntry,
+    IncidentScript,
+    RefusedStart,
+    SetScript,
+    Stage,
+    WearScript,
+)
+from analysis.simulation.set_alarms import Distress
+from analysis.simulation.staging import SimulatedIncident, stage
+
+SERVICE = "tarnhollow"
+DESK = "D-01"
+
+
+def _s(minutes: float, seconds: float = 0.0) -> float:
+    return minutes * 60.0 + seconds
+
+
+def _note(at_s: float, text: str, set_id: str | None = None, **more: str) -> DeskEntry:
+    fields = {"text": text} | ({"set_id": set_id} if set_id else {}) | more
+    return DeskEntry(at_s, "note", fields)
+
+
+def _seen(at_s: float, set_id: str, alarm: str) -> DeskEntry:
+    return DeskEntry(at_s, "seen", {"set_id": set_id, "alarm": alarm})
+
+
+ALDER = (
+    SetScript(  # an ordinary wear, then a changed cylinder and a second one
+        "S-011",
+        on_s=_s(0, 50),
+        off_s=_s(46, 40),
+        clock=SetClock(offset_s=0.34, drift_ppm=4.0),
+        shows_minutes=True,
+        wears=(
+            WearScript(
+                _s(2, 40),
+                "W-01",
+                "Alder",
+                "attack, ground floor",
+                (Stage(3, 38), Stage(9, 52, 45), Stage(2, 40, 40), Stage(3.5, 44, 30)),
+                turns_back_s=_s(16, 40),
+            ),
+            WearScript(
+                _s(32, 30),
+                "W-01",
+                "Alder",
+                "damping down, ground floor",
+                (Stage(2, 36), Stage(8, 46, 35), Stage(3, 40)),
+                start_bar=296.0,
+                turns_back_s=_s(42, 30),
+            ),
+        ),
+    ),
+    SetScript(  # turns back late and comes out far below the warning
+        "S-012",
+        on_s=_s(0, 55),
+        off_s=_s(33, 20),
+        clock=SetClock(offset_s=-0.52, drift_ppm=-7.0),
+        shows_minutes=True,
+        wears=(
+            WearScript(
+                _s(2, 42),
+                "W-02",
+                "Alder",
+                "attack, ground floor",
+                (Stage(3, 45), Stage(20.5, 60, 60), Stage(5.5, 55, 35)),
+                turns_back_s=_s(26, 12),
+            ),
+        ),
+    ),
+    SetScript(  # also a changed cylinder; one reading arrives twice
+        "S-013",
+        on_s=_s(1, 5),
+        off_s=_s(46, 30),
+        clock=SetClock(offset_s=0.08, fraction_digits=6),
+        sent_twice_s=_s(10),
+        wears=(
+            WearScript(
+                _s(2, 45),
+                "W-03",
+                "Alder",
+                "attack, ground floor",
+                (Stage(3, 40), Stage(8, 50, 40), Stage(3, 42, 35), Stage(4, 46)),
+                turns_back_s=_s(16, 45),
+            ),
+            WearScript(
+                _s(32, 40),
+                "W-03",
+                "Alder",
+                "damping down, ground floor",
+                (Stage(2, 36), Stage(8, 48, 35), Stage(2.5, 42)),
+                start_bar=291.0,
+                turns_back_s=_s(42, 40),
+            ),
+        ),
+    ),
+)
+
+BITTERN = (
+    SetScript(  # a distress
+        "S-021",
+        on_s=_s(3, 30),
+        off_s=_s(26),
+        boots_at_random=True,
+        battery_type="rechargeable",
+        battery_fraction=0.62,
+        reports_gas_temperature=True,
+        wears=(
+            WearScript(
+                _s(5, 30),
+                "W-04",
+                "Bittern",
+                "search, upper store",
+                (Stage(4, 40), Stage(5.8, 50, 35), Stage(3.3, 72, 45), Stage(5.5, 55, 35)),
+                distress=Distress(_s(15, 20), _s(16, 5), _s(18, 35)),
+                turns_back_s=_s(18, 36),
+            ),
+        ),
+    ),
+    SetScript(  # a motionless alarm that nobody acknowledges for a minute and a half; half a minute arrives late
+        "S-022",
+        on_s=_s(3, 35),
+        off_s=_s(26, 10),
+        boots_at_random=True,
+        battery_type="rechargeable",
+        battery_fraction=0.71,
+        clock=SetClock(offset_s=0.95, drift_ppm=11.0),
+        path=RadioPath(silences=(Silence(_s(10, 40), _s(11, 10), kept=True),)),
+        wears=(
+            WearScript(
+                _s(5, 34),
+                "W-05",
+                "Bittern",
+                "search, upper store",
+                (Stage(4, 42), Stage(8.6, 48, 35), Stage(115 / 60, 30, 35, still=True), Stage(4.2, 50, 30)),
+                no_motion_acknowledged_after_s=95.0,
+                turns_back_s=_s(20, 20),
+            ),
+        ),
+    ),
+    SetScript(  # a twin-cylinder set
+        "S-023",
+        on_s=_s(3, 40),
+        off_s=_s(45),
+        choices=(SINGLE, TWIN),
+        shows_minutes=True,
+        clock=SetClock(offset_s=-0.2, fraction_digits=0),
+        wears=(
+            WearScript(
+                _s(5, 40),
+                "W-06",
+                "Bittern",
+                "search lead, upper store",
+                (Stage(4, 42), Stage(30, 46, 35), Stage(4, 44)),
+                cylinder=TWIN,
+                turns_back_s=_s(39, 40),
+            ),
+        ),
+    ),
+)
+
+COBALT = (
+    SetScript(  # a heat alarm by slow dose; one reading comes twice with two different pressures
+        "S-031",
+        on_s=_s(6, 40),
+        off_s=_s(35),
+        clock=SetClock(offset_s=0.6, drift_ppm=-3.0),
+        conflicting_s=_s(12, 30),
+        wears=(
+            WearScript(
+                _s(8, 30),
+                "W-07",
+                "Cobalt",
+                "cooling, kiln cellar",
+                (Stage(3.5, 40, 60), Stage(14, 44, 122), Stage(5, 50, 112), Stage(3, 46, 30)),
+                turns_back_s=_s(28),
+            ),
+        ),
+    ),
+    SetScript(  # a heat alarm by fast rise
+        "S-032",
+        on_s=_s(6, 45),
+        off_s=_s(26, 40),
+        clock=SetClock(offset_s=-0.15),
+        reports_gas_temperature=True,
+        wears=(
+            WearScript(
+                _s(8, 32),
+                "W-08",
+                "Cobalt",
+                "cooling, kiln cellar",
+                (
+                    Stage(3.5, 42, 55),
+                    Stage(4.6, 50, 70),
+                    Stage(0.9, 60, 330),
+                    Stage(4.5, 55, 60),
+                    Stage(3, 48, 25),
+                ),
+                turns_back_s=_s(18, 30),
+            ),
+        ),
+    ),
+    SetScript(  # three minutes of radio silence
+        "S-033",
+        on_s=_s(6, 50),
+        off_s=_s(32),
+        clock=SetClock(offset_s=0.41, drift_ppm=6.0),
+        path=RadioPath(silences=(Silence(_s(14, 10), _s(17, 10)),)),
+        link_down_s=(_s(14, 25), _s(17, 10.5)),
+        wears=(
+            WearScript(
+                _s(8, 35),
+                "W-09",
+                "Cobalt",
+                "cooling, kiln cellar",
+                (Stage(3.5, 41, 55), Stage(15, 47, 80), Stage(4, 45, 30)),
+                turns_back_s=_s(27, 5),
+            ),
+        ),
+    ),
+)
+
+DUNLIN = (
+    SetScript(  # a clock that is 90 s fast
+        "S-041",
+        on_s=_s(17, 30),
+        off_s=_s(39, 40),
+        clock=SetClock(offset_s=90.0, drift_ppm=2.0, says_uptime=False),
+        wears=(
+            WearScript(
+                _s(19, 30),
+                "W-10",
+                "Dunlin",
+                "search, quay side loft",
+                (Stage(3, 42), Stage(12, 50, 40), Stage(4, 46)),
+                turns_back_s=_s(34, 30),
+            ),
+        ),
+    ),
+    SetScript(  # started with a cylinder that was not full
+        "S-044",
+        on_s=_s(17, 40),
+        off_s=_s(40, 30),
+        clock=SetClock(offset_s=-0.3),
+        shows_minutes=True,
+        wears=(
+            WearScript(
+                _s(19, 34),
+                "W-11",
+                "Dunlin",
+                "search, quay side loft",
+                (Stage(3, 40), Stage(13, 49, 45), Stage(4, 45)),
+                cylinder=SMALL,
+                start_bar=262.0,
+                turns_back_s=_s(35, 34),
+            ),
+        ),
+    ),
+    SetScript(  # taken in place of the set that would not start; loses air unbreathed for 45 s
+        "S-043",
+        on_s=_s(18, 50),
+        off_s=_s(32, 20),
+        clock=SetClock(offset_s=0.12),
+        wears=(
+            WearScript(
+                _s(19, 50),
+                "W-12",
+                "Dunlin",
+                "search, quay side loft",
+                (
+                    Stage(3, 44),
+                    Stage(4.2, 50, 40),
+                    Stage(0.75, 60, 40, free_flow_l_min=230),
+                    Stage(3.5, 55, 30),
+                ),
+                turns_back_s=_s(28, 10),
+            ),
+        ),
+    ),
+)
+
+DESK_ENTRIES = (
+    _note(_s(1, 10), "Entry control set up at the north gate; three teams, a fourth on the way"),
+    _note(_s(5, 50), "Alder: objective reached, seat of the fire in the ground floor store", "S-012"),
+    _note(_s(9, 40), "Bittern: objective reached, upper store", "S-021"),
+    _note(_s(12, 5), "Cobalt: objective reached, kiln cellar, hot", "S-031"),
+    _seen(_s(15, 34), "S-021", "distress"),
+    _note(_s(15, 50), "W-04 foot through the floor, W-05 with W-04, air all right", "S-021"),
+    _note(_s(16, 42), "Alder: turning back, W-01 and W-03; W-02 stays at the branch", "S-011"),
+    _note(_s(16, 46), "Alder: turning back", "S-013"),
+    _seen(_s(17, 25), "S-032", "heat"),
+    _note(_s(18, 32), "Cobalt: W-08 turning back after a burst of hot gas", "S-032"),
+    _note(_s(18, 40), "W-04 free, turning back", "S-021"),
+    _note(_s(18, 55), "S-042 would not start, W-12 takes S-043"),
+    _seen(_s(20), "S-022", "no_motion"),
+    _note(_s(20, 22), "W-05 answers, had sat down beside the hatch, turning back", "S-022"),
+    _note(_s(21), "Told Alder W-02 to turn back", "S-012"),
+    _note(_s(23, 40), "Dunlin: objective reached, quay side loft", "S-041"),
+    _seen(_s(25, 10), "S-031", "heat"),
+    _note(_s(26, 20), "Alder: W-02 turning back", "S-012"),
+    _note(_s(27, 8), "Cobalt: W-09 turning back", "S-033"),
+    _note(_s(28), "Cobalt: W-07 turning back", "S-031"),
+    _note(_s(28, 14), "Dunlin: W-12 turning back, mask was knocked off", "S-043"),
+    _seen(_s(28, 50), "S-012", "low_air"),
+    DeskEntry(
+        _s(30),
+        "note",
+        {"text": "Stairs to the upper store gave way", "certainty": "estimated"},
+        about_s=_s(15),
+    ),
+    _note(_s(34, 32), "Dunlin: turning back", "S-041"),
+    _note(_s(35, 36), "Dunlin: turning back", "S-044"),
+    _note(_s(39, 42), "Bittern: W-06 turning back", "S-023"),
+    _note(_s(42, 34), "Alder: turning back, fire out", "S-011"),
+    _note(_s(42, 42), "Alder: turning back", "S-013"),
+    _note(_s(47), "All out, roll call complete", certainty="recorded"),
+)
+
+SCRIPT = IncidentScript(
+    service=SERVICE,
+    desk_id=DESK,
+    name="Cooperage, Fellmire Quay",
+    place="Fellmire Quay 7",
+    type="building fire",
+    sets=ALDER + BITTERN + COBALT + DUNLIN,
+    desk=DESK_ENTRIES,
+    refused_starts=(RefusedStart("S-042", _s(18, 20), 0.06),),
+    closes_s=_s(50),
+)
+
+
+def build_incident(seed: int, opened: datetime) -> SimulatedIncident:
+    """Make the whole incident as a listener heard it.
+
+    Parameters
+    ----------
+    seed : int
+        The same seed gives the same incident.
+    opened : datetime
+        Its opening, UTC, time-zone aware.
+
+    Returns
+    -------
+    SimulatedIncident
+        ``heard`` in the order received and the ``truth`` behind it.
+
+    Raises
+    ------
+    ValueError
+        If `opened` has no time zone.
+    """
+    return stage(SCRIPT, seed, opened, incident_id(opened))
+
+
+def incident_id(opened: datetime) -> str:
+    """Return the incident's identity, from the service and the minute of its opening."""
+    if opened.tzinfo is None:
+        raise ValueError(f"opened must have a time zone (UTC), got {opened.isoformat()}")
+    return f"TH-{opened:%Y%m%d-%H%M}"

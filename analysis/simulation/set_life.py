@@ -1,0 +1,228 @@
+"""One simulated set from power-up to power-off: what its sensors read, what it says, and the truth behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.gas import Cylinder
+from analysis.simulation.radio import Said, Speaker
+from analysis.simulation.script import SetScript, WearScript
+from analysis.simulation.set_alarms import AlarmEvent, AlarmTruth, SetAlarms
+from analysis.simulation.work import seconds_still, work_of
+
+Floats = NDArray[np.float64]
+
+TEMPERATURE_EVERY_S = 5
+POWER_EVERY_S = 60
+MINUTES_FROM_LAST_S = 60  # the set's own forecast looks at its last minute, as a plain set would
+VALVE_OPENS_THROUGH = (0.34, 0.86)  # of the pressure, in the seconds before it is fully up
+VALVE_CLOSES_THROUGH = (0.45, 0.08)
+BATTERY_FALLS_PER_HOUR = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class LivedWear:
+    """A wear as it went: arrays on a 1 s grid from `started_s` (true seconds from the opening)."""
+
+    script: WearScript
+    number: int
+    started_s: float
+    ended_s: float
+    free_air_left_l: Floats
+    rate_l_min: Floats
+    pressure_bar: Floats
+    reading_bar: Floats
+    gas_temperature_c: Floats
+    surroundings_c: Floats
+    alarms: tuple[AlarmTruth, ...]
+
+
+@dataclass(slots=True)
+class _Readings:
+    """What the set's sensors show on a 1 s grid from power-up."""
+
+    pressure_bar: Floats
+    gas_temperature_c: Floats
+    motion_m_s2: Floats
+    still_s: Floats
+    temperature_c: Floats
+    under_air: NDArray[np.bool_]
+
+
+def live(
+    script: SetScript, service: str, boot: int, rng: np.random.Generator
+) -> tuple[Speaker, list[LivedWear]]:
+    """Let one set live through its script.
+
+    Returns
+    -------
+    Speaker
+        The set with all that it says.
+    list of LivedWear
+        The truth of each wear, in order.
+    """
+    phase_s = float(rng.uniform(0.02, 0.55))
+    on_s = script.on_s + phase_s
+    speaker = Speaker(service, "set", script.set_id, boot, on_s - 1.0, script.clock, script.path)
+    seconds = int(script.off_s - script.on_s) + 1
+    readings = _at_rest(seconds, rng)
+    wears: list[LivedWear] = []
+    events: list[AlarmEvent] = []
+    for number, wear in enumerate(script.wears, start=1):
+        first = round(wear.opens_s - script.on_s)
+        lived, alarm_events = _wear(script, wear, number, on_s + first, readings, first, rng)
+        wears.append(lived)
+        events.extend(alarm_events)
+    _say_status(speaker, script, on_s, seconds)
+    _say_readings(speaker, script, on_s, readings)
+    for event in events:
+        fields = {"alarm": event.alarm, "state": event.state}
+        if event.detail is not None:
+            fields["detail"] = event.detail
+        speaker.say(event.true_s + 0.33, "alarm", fields, certain=True)
+    return speaker, wears
+
+
+def _at_rest(seconds: int, rng: np.random.Generator) -> _Readings:
+    motion = np.abs(rng.normal(0.6, 0.35, seconds))
+    return _Readings(
+        pressure_bar=np.zeros(seconds),
+        gas_temperature_c=np.full(seconds, 17.0),
+        motion_m_s2=motion,
+        still_s=seconds_still(motion),
+        temperature_c=17.0 + np.round(rng.normal(0.0, 0.2, seconds), 1),
+        under_air=np.zeros(seconds, dtype=bool),
+    )
+
+
+def _wear(
+    script: SetScript,
+    wear: WearScript,
+    number: int,
+    started_s: float,
+    readings: _Readings,
+    first: int,
+    rng: np.random.Generator,
+) -> tuple[LivedWear, list[AlarmEvent]]:
+    work = work_of(wear, rng)
+    count = work.rate_l_min.size
+    used_l = np.concatenate(([0.0], np.cumsum(work.rate_l_min[:-1] / 60.0)))
+    left_l = wear.start_bar * wear.cylinder.total_l * 0.9 - used_l
+    pressure_bar = left_l / 0.9 / wear.cylinder.total_l
+    reading_bar = np.maximum(np.floor(pressure_bar), 0.0)
+    gas_c = np.full(count, wear.start_temperature_c)
+    sensor_c = work.surroundings_c
+
+    last = first + count
+    readings.pressure_bar[first:last] = reading_bar
+    for back, share in enumerate(reversed(VALVE_OPENS_THROUGH), start=1):
+        readings.pressure_bar[first - back] = np.floor(share * reading_bar[0])
+    for ahead, share in enumerate(VALVE_CLOSES_THROUGH):
+        readings.pressure_bar[last + ahead] = np.floor(share * reading_bar[-1])
+    readings.gas_temperature_c[first:last] = gas_c
+    readings.motion_m_s2[first:last] = work.motion_m_s2
+    readings.still_s[first:last] = work.still_s
+    readings.temperature_c[first:last] = sensor_c
+    readings.under_air[first:last] = True
+
+    alarms = SetAlarms(script.thresholds, wear.no_motion_acknowledged_after_s, wear.distress)
+    events: list[AlarmEvent] = []
+    columns = zip(reading_bar.tolist(), work.still_s.tolist(), sensor_c.tolist(), strict=True)
+    for second, (bar, still_s, temperature_c) in enumerate(columns):
+        events.extend(alarms.step(started_s + second, bar, still_s, temperature_c))
+    events.extend(alarms.close(started_s + count + 1))
+    lived = LivedWear(
+        wear,
+        number,
+        started_s,
+        started_s + count - 1,
+        left_l,
+        work.rate_l_min,
+        pressure_bar,
+        reading_bar,
+        gas_c,
+        work.surroundings_c,
+        tuple(alarms.history),
+    )
+    return lived, events
+
+
+def _say_status(speaker: Speaker, script: SetScript, on_s: float, seconds: int) -> None:
+    def power(at_s: float, state: str) -> None:
+        charge = script.battery_fraction - BATTERY_FALLS_PER_HOUR * (at_s - on_s) / 3600.0
+        fields = {
+            "state": state,
+            "battery_fraction": round(charge, 3),
+            "battery_type": script.battery_type,
+            "lasts_another_wear": charge > 0.25,
+        }
+        speaker.say(at_s, "power", fields, certain=True)
+
+    power(on_s - 0.9, "on")
+    thresholds = script.thresholds
+    worn = script.wears[0].cylinder if script.wears else Cylinder()
+    setup: dict[str, object] = {"cylinders": cylinder_fields(worn)}
+    if script.choices:
+        setup["choices"] = [cylinder_fields(choice) for choice in script.choices]
+        setup["chosen"] = script.choices.index(worn)
+    setup |= {
+        "low_air_bar": thresholds.low_air_bar,
+        "no_motion_prealarm_s": thresholds.no_motion_prealarm_s,
+        "no_motion_alarm_s": thresholds.no_motion_alarm_s,
+        "heat_start_c": thresholds.heat_start_c,
+    }
+    speaker.say(on_s - 0.8, "setup", setup, retained=True, certain=True)
+    speaker.say(on_s - 0.7, "link", {"state": "up", "rssi_dbm": -61}, retained=True, certain=True)
+    for second in range(POWER_EVERY_S, seconds - 1, POWER_EVERY_S):
+        power(on_s + second + 0.21, "on")
+    power(on_s + seconds + 0.1, "off")
+
+
+def cylinder_fields(cylinder: Cylinder) -> dict[str, float]:
+    """Return the object that a ``setup`` message carries for a set's cylinders."""
+    return {
+        "count": cylinder.count,
+        "water_volume_l": cylinder.water_volume_l,
+        "rated_bar": cylinder.rated_bar,
+    }
+
+
+def _say_readings(speaker: Speaker, script: SetScript, on_s: float, readings: _Readings) -> None:
+    # Written as text at once: a hundred thousand messages through a JSON encoder would take most of the time there is.
+    say = speaker.said.append
+    shown = _shown_minutes(script, readings) if script.shows_minutes else None
+    rows = zip(
+        readings.pressure_bar.tolist(),
+        readings.gas_temperature_c.tolist(),
+        readings.motion_m_s2.tolist(),
+        readings.still_s.tolist(),
+        readings.temperature_c.tolist(),
+        strict=True,
+    )
+    for second, (bar, gas_c, motion, still_s, temperature_c) in enumerate(rows):
+        at_s = on_s + second
+        text = f'"pressure_bar":{bar:g}'
+        if script.reports_gas_temperature:
+            text += f',"gas_temperature_c":{gas_c:.1f}'
+        if shown is not None and shown[second] >= 0:
+            text += f',"shown_low_air_min":{shown[second]}'
+        say(Said(at_s, "pressure", text))
+        say(Said(at_s + 0.11, "motion", f'"motion_m_s2":{motion:.2f},"still_s":{still_s:g}'))
+        if second % TEMPERATURE_EVERY_S == 0:
+            say(Said(at_s + 0.17, "temperature", f'"temperature_c":{temperature_c:.1f}'))
+
+
+def _shown_minutes(script: SetScript, readings: _Readings) -> list[int]:
+    """Minutes to the low-air warning as a plain set works them out: bar per minute over its last minute (-1: none yet)."""
+    shown: list[int] = []
+    bars, under_air = readings.pressure_bar.tolist(), readings.under_air.tolist()
+    for second, bar in enumerate(bars):
+        before = second - MINUTES_FROM_LAST_S
+        if before < 0 or not (under_air[second] and under_air[before]) or bars[before] <= bar:
+            shown.append(-1)
+        else:
+            shown.append(min(int(max(bar - script.thresholds.low_air_bar, 0.0) / (bars[before] - bar)), 99))
+    return shown
