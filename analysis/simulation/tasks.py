@@ -55,7 +55,7 @@ TASKS: dict[str, Task] = {
     "stairs": Task(78.0, 180.0, 0.22, 2.8),
 }
 KINDS_OF_WORK = (*TASKS, "mixed", "sudden")
-"""`mixed` changes among the tasks every 3 to 9 minutes; `sudden` goes from light work to the hardest at once."""
+"""`mixed` changes among the tasks every 3 to 9 minutes; `sudden` goes from light to the hardest work."""
 
 
 @dataclass(frozen=True, slots=True)

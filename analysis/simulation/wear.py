@@ -233,7 +233,10 @@ def _held(values: FloatArray, size: int) -> FloatArray:
 
 def _stepped(values: FloatArray, step: float) -> FloatArray:
     # Rounded again, so that 0.1 bar steps are the decimals that a set would send.
-    return np.round(np.round(values / step) * step, 6) if step > 0.0 else values
+    if step <= 0.0:
+        return values
+    stepped: FloatArray = np.round(np.round(values / step) * step, 6)
+    return stepped
 
 
 def _drawn_by_breaths(rng: np.random.Generator, rate_l_min: FloatArray) -> FloatArray:
@@ -242,8 +245,8 @@ def _drawn_by_breaths(rng: np.random.Generator, rate_l_min: FloatArray) -> Float
     depth_l = np.clip(0.6 + fine / 40.0, 0.6, 3.0)
     phase = (np.cumsum(fine / depth_l) / 600.0 + rng.uniform()) % 1.0
     breathing_in = phase < 0.42
-    taken = np.where(breathing_in, fine / 600.0 / 0.42, 0.0)
-    return taken.reshape(-1, 10).sum(axis=1)
+    taken: FloatArray = np.where(breathing_in, fine / 600.0 / 0.42, 0.0).reshape(-1, 10).sum(axis=1)
+    return taken
 
 
 def _empty_cylinder(
@@ -275,7 +278,7 @@ def _empty_cylinder(
         density = moles / grown_l
         taken = taken_l / MOLAR_VOLUME_L_MOL
         capacity = moles * heat_capacity_j_mol_k(density)
-        # Free convection in a closed vessel: Nusselt ~ Rayleigh^(1/3), so h ~ density^(2/3) x difference^(1/3).
+        # Free convection in a closed vessel: Nu ~ Ra^(1/3), so h ~ density^(2/3) x difference^(1/3).
         difference = abs(wall_k - gas_k)
         inside_w_k = hardware.gas_to_wall_w_k * surface * (density / 10.0) ** (2.0 / 3.0)
         inside_w_k *= (difference / 10.0 + 0.02) ** (1.0 / 3.0)
