@@ -1,8 +1,8 @@
 """From what a set says to what the listener hears: identity, the set's own clock, delay, loss, silence.
 
-A simulated :class:`Speaker` (a set, or the command desk) collects what it says at true times. :func:`carry` then gives every
-message its ``seq`` and the time on the speaker's own clock, and lets it through an imperfect radio. The truth of what was done to each
-message stays available to the tests.
+A simulated :class:`Speaker` (a set, or the command desk) collects what it says at true times. :func:`carry`
+then gives every message its ``seq`` and the time on the speaker's own clock, and lets it through an
+imperfect radio. What was done to each message stays available to the tests.
 """
 
 from __future__ import annotations
@@ -13,9 +13,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
 from ingest.captures import Heard
+from numpy.typing import NDArray
 
 FASTEST_DELAY_S = 0.040  # the lower envelope that the clock fit finds
 TYPICAL_EXTRA_DELAY_S = 0.055
@@ -84,7 +83,7 @@ class RadioPath:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One message before it has an identity: true time, kind, and its own fields as JSON text without braces."""
+    """One message before it has an identity; `fields` is its own JSON text without braces."""
 
     true_s: float
     kind: str
@@ -124,7 +123,7 @@ class Speaker:
 class Carried:
     """What came of a speaker's messages, in the order in which they were said (``seq`` is the index).
 
-    ``received_s`` is NaN for what was lost. ``repeats`` are (index, received_s) of byte-identical second copies.
+    ``received_s`` is NaN for what was lost; ``repeats`` are (index, received_s) of identical second copies.
     """
 
     received_s: NDArray[np.float64]

@@ -1,7 +1,8 @@
 """The invented incident of the demo, the sample logs and the end-to-end tests.
 
-A night in the cooperage on Fellmire Quay, a place that does not exist: twelve wearers in four teams over fifty minutes. What each of
-them is there to show stands beside the script below. Times are minutes and seconds from the opening.
+A night in the cooperage on Fellmire Quay, a place that does not exist: twelve wearers in four teams over
+fifty minutes. What each of them is there to show stands beside the script below. Times are minutes and
+seconds from the opening.
 """
 
 from __future__ import annotations
@@ -133,7 +134,7 @@ BITTERN = (
             ),
         ),
     ),
-    SetScript(  # a motionless alarm that nobody acknowledges for a minute and a half; half a minute arrives late
+    SetScript(  # a motionless alarm acknowledged only after 95 s; half a minute arrives late
         "S-022",
         on_s=_s(3, 35),
         off_s=_s(26, 10),

@@ -1,7 +1,7 @@
-"""What is to happen in an invented incident, as plain data: sets, wears, stages of work, what the desk writes.
+"""What is to happen in an invented incident, as plain data: sets, wears, stages of work, desk entries.
 
-All times are seconds from the moment at which the incident was opened. Nothing here is real: the service, the place, the sets and the
-call words are invented, people have numbers only.
+All times are seconds from the moment at which the incident was opened. Nothing here is real: the service,
+the place, the sets and the call words are invented, people have numbers only.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from analysis.gas import Cylinder
 from analysis.simulation.radio import RadioPath, SetClock
 from analysis.simulation.set_alarms import Distress, Thresholds
-
 
 SINGLE = Cylinder(1, 6.8, 300.0)
 SMALL = Cylinder(1, 6.0, 300.0)
@@ -75,9 +74,9 @@ class SetScript:
     off_s: float
     wears: tuple[WearScript, ...]
     choices: tuple[Cylinder, ...] = ()
-    thresholds: Thresholds = Thresholds()
-    clock: SetClock = SetClock()
-    path: RadioPath = RadioPath()
+    thresholds: Thresholds = field(default_factory=Thresholds)
+    clock: SetClock = field(default_factory=SetClock)
+    path: RadioPath = field(default_factory=RadioPath)
     boots_at_random: bool = False
     shows_minutes: bool = False
     reports_gas_temperature: bool = False

@@ -1,7 +1,8 @@
 """The alarms of a simulated set: a small state machine over what its own sensors read, second by second.
 
-An invented set, our own rules: thresholds come from its ``setup`` message; a motionless alarm and a distress stay until someone resets
-them; a heat alarm comes at once when the sensor reaches ``heat_start_c`` or when the dose of a long stay in moderate heat is full.
+An invented set, our own rules: thresholds come from its ``setup`` message; a motionless alarm and a
+distress stay until someone resets them; a heat alarm comes at once when the sensor reaches
+``heat_start_c``, or when the dose of a long stay in moderate heat is full.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ class Thresholds:
 
 @dataclass(frozen=True, slots=True)
 class Distress:
-    """The wearer presses the distress button, someone acknowledges it at the set, it is reset (true times)."""
+    """True times at which the distress button is pressed, acknowledged at the set, and reset."""
 
     raised_s: float
     acknowledged_s: float

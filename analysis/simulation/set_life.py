@@ -1,4 +1,4 @@
-"""One simulated set from power-up to power-off: what its sensors read, what it says, and the truth behind it."""
+"""One simulated set from power-up to power-off: what it reads, what it says, and the truth behind it."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from analysis.gas import Cylinder
 from analysis.simulation.radio import Said, Speaker
 from analysis.simulation.script import SetScript, WearScript
+from analysis.simulation.scripted_work import scripted_work, seconds_still
 from analysis.simulation.set_alarms import AlarmEvent, AlarmTruth, SetAlarms
-from analysis.simulation.work import seconds_still, work_of
+from analysis.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
 
 Floats = NDArray[np.float64]
 
@@ -25,18 +26,13 @@ BATTERY_FALLS_PER_HOUR = 0.06
 
 @dataclass(frozen=True, slots=True)
 class LivedWear:
-    """A wear as it went: arrays on a 1 s grid from `started_s` (true seconds from the opening)."""
+    """A wear as it went; the truth's time 0 is `started_s` (true seconds from the opening)."""
 
     script: WearScript
     number: int
     started_s: float
     ended_s: float
-    free_air_left_l: Floats
-    rate_l_min: Floats
-    pressure_bar: Floats
-    reading_bar: Floats
-    gas_temperature_c: Floats
-    surroundings_c: Floats
+    truth: SimulatedWear
     alarms: tuple[AlarmTruth, ...]
 
 
@@ -69,11 +65,12 @@ def live(
     speaker = Speaker(service, "set", script.set_id, boot, on_s - 1.0, script.clock, script.path)
     seconds = int(script.off_s - script.on_s) + 1
     readings = _at_rest(seconds, rng)
+    hardware = draw_hardware(rng, latest_s=2.0)
     wears: list[LivedWear] = []
     events: list[AlarmEvent] = []
     for number, wear in enumerate(script.wears, start=1):
         first = round(wear.opens_s - script.on_s)
-        lived, alarm_events = _wear(script, wear, number, on_s + first, readings, first, rng)
+        lived, alarm_events = _wear(script, wear, number, on_s + first, readings, first, hardware, rng)
         wears.append(lived)
         events.extend(alarm_events)
     _say_status(speaker, script, on_s, seconds)
@@ -105,16 +102,22 @@ def _wear(
     started_s: float,
     readings: _Readings,
     first: int,
+    hardware: Hardware,
     rng: np.random.Generator,
 ) -> tuple[LivedWear, list[AlarmEvent]]:
-    work = work_of(wear, rng)
-    count = work.rate_l_min.size
-    used_l = np.concatenate(([0.0], np.cumsum(work.rate_l_min[:-1] / 60.0)))
-    left_l = wear.start_bar * wear.cylinder.total_l * 0.9 - used_l
-    pressure_bar = left_l / 0.9 / wear.cylinder.total_l
-    reading_bar = np.maximum(np.floor(pressure_bar), 0.0)
-    gas_c = np.full(count, wear.start_temperature_c)
-    sensor_c = work.surroundings_c
+    work = scripted_work(wear, rng)
+    truth = simulate_wear(
+        rng,
+        rate_l_min=work.rate_l_min + work.escaping_l_min,
+        cylinder=wear.cylinder,
+        start_bar=wear.start_bar,
+        start_temperature_c=wear.start_temperature_c,
+        surroundings_c=work.surroundings_c,
+        hardware=hardware,
+    )
+    count = truth.time_s.size
+    reading_bar = truth.reading_bar
+    sensor_c = truth.sensor_temperature_c
 
     last = first + count
     readings.pressure_bar[first:last] = reading_bar
@@ -122,15 +125,15 @@ def _wear(
         readings.pressure_bar[first - back] = np.floor(share * reading_bar[0])
     for ahead, share in enumerate(VALVE_CLOSES_THROUGH):
         readings.pressure_bar[last + ahead] = np.floor(share * reading_bar[-1])
-    readings.gas_temperature_c[first:last] = gas_c
-    readings.motion_m_s2[first:last] = work.motion_m_s2
-    readings.still_s[first:last] = work.still_s
+    readings.gas_temperature_c[first:last] = truth.reading_gas_temperature_c
+    readings.motion_m_s2[first:last] = work.motion_m_s2[:count]
+    readings.still_s[first:last] = work.still_s[:count]
     readings.temperature_c[first:last] = sensor_c
     readings.under_air[first:last] = True
 
     alarms = SetAlarms(script.thresholds, wear.no_motion_acknowledged_after_s, wear.distress)
     events: list[AlarmEvent] = []
-    columns = zip(reading_bar.tolist(), work.still_s.tolist(), sensor_c.tolist(), strict=True)
+    columns = zip(reading_bar.tolist(), work.still_s[:count].tolist(), sensor_c.tolist(), strict=True)
     for second, (bar, still_s, temperature_c) in enumerate(columns):
         events.extend(alarms.step(started_s + second, bar, still_s, temperature_c))
     events.extend(alarms.close(started_s + count + 1))
@@ -139,12 +142,7 @@ def _wear(
         number,
         started_s,
         started_s + count - 1,
-        left_l,
-        work.rate_l_min,
-        pressure_bar,
-        reading_bar,
-        gas_c,
-        work.surroundings_c,
+        truth,
         tuple(alarms.history),
     )
     return lived, events
@@ -191,7 +189,7 @@ def cylinder_fields(cylinder: Cylinder) -> dict[str, float]:
 
 
 def _say_readings(speaker: Speaker, script: SetScript, on_s: float, readings: _Readings) -> None:
-    # Written as text at once: a hundred thousand messages through a JSON encoder would take most of the time there is.
+    # Written as text at once: a JSON encoder would take longer than all the rest.
     say = speaker.said.append
     shown = _shown_minutes(script, readings) if script.shows_minutes else None
     rows = zip(
@@ -216,7 +214,7 @@ def _say_readings(speaker: Speaker, script: SetScript, on_s: float, readings: _R
 
 
 def _shown_minutes(script: SetScript, readings: _Readings) -> list[int]:
-    """Minutes to the low-air warning as a plain set works them out: bar per minute over its last minute (-1: none yet)."""
+    """Minutes to the low-air warning as a plain set shows them, from its last minute; -1: none."""
     shown: list[int] = []
     bars, under_air = readings.pressure_bar.tolist(), readings.under_air.tolist()
     for second, bar in enumerate(bars):

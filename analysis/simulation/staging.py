@@ -1,4 +1,4 @@
-"""Putting an incident's script on stage: every set lives, the desk writes, the radio carries, the truth is kept."""
+"""Playing an incident's script: every set lives, the desk writes, the radio carries, the truth is kept."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
+from ingest.captures import Heard
 
 from analysis.simulation.radio import Carried, Speaker, as_heard, carry
 from analysis.simulation.script import IncidentScript, RefusedStart, SetScript
 from analysis.simulation.set_alarms import AlarmTruth
 from analysis.simulation.set_life import LivedWear, live
 from analysis.simulation.truth import IncidentTruth, TrueAlarm, TrueClock, TrueGap, TrueWear
-from ingest.captures import Heard
 
 
 @dataclass(frozen=True, slots=True)
 class SimulatedIncident:
-    """An incident that never was: what a listener heard of it, in the order received, and what really happened."""
+    """An incident that never was: what a listener heard, in the order received, and what really happened."""
 
     script: IncidentScript
     heard: list[Heard]
@@ -97,7 +97,7 @@ def stage(script: IncidentScript, seed: int, opened: datetime, incident_id: str)
 
 
 class _Boots:
-    """Boot numbers: some sets count their power-ups, some draw a random number; none repeats in the next incident."""
+    """Boot numbers: some sets count power-ups, some draw a random number; none repeats later."""
 
     def __init__(self, seed: int, opened: datetime) -> None:
         moment = int(opened.timestamp())
@@ -162,7 +162,7 @@ def _plant_doubles(play: _Stage, script: SetScript, speaker: Speaker, carried: C
 
 def _true_wear(play: _Stage, script: SetScript, boot: int, lived: LivedWear) -> TrueWear:
     wear = lived.script
-    low = np.flatnonzero(lived.pressure_bar <= script.thresholds.low_air_bar)
+    low = np.flatnonzero(lived.truth.pressure_bar <= script.thresholds.low_air_bar)
     return TrueWear(
         set_id=script.set_id,
         boot=boot,
@@ -173,11 +173,11 @@ def _true_wear(play: _Stage, script: SetScript, boot: int, lived: LivedWear) -> 
         low_air_bar=script.thresholds.low_air_bar,
         started=play.at(lived.started_s),
         ended=play.at(lived.ended_s),
-        free_air_left_l=lived.free_air_left_l,
-        rate_l_min=lived.rate_l_min,
-        pressure_bar=lived.pressure_bar,
-        gas_temperature_c=lived.gas_temperature_c,
-        surroundings_c=lived.surroundings_c,
+        free_air_left_l=lived.truth.free_air_left_l,
+        rate_l_min=lived.truth.rate_l_min,
+        pressure_bar=lived.truth.pressure_bar,
+        gas_temperature_c=lived.truth.gas_temperature_c,
+        surroundings_c=lived.truth.surroundings_c,
         turned_back=None if wear.turns_back_s is None else play.at(wear.turns_back_s),
         low_air_at=play.at(lived.started_s + int(low[0])) if low.size else None,
         alarms=tuple(_true_alarm(play, script.set_id, alarm) for alarm in lived.alarms),

@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class TrueAlarm:
-    """One alarm of a set: when it was raised, acknowledged, cleared at the set, and seen by the desk (UTC)."""
+    """One alarm: when it was raised, acknowledged and cleared at the set, and seen by the desk (UTC)."""
 
     alarm: str
     raised: datetime
@@ -29,7 +29,8 @@ class TrueAlarm:
 class TrueWear:
     """One wear as it was; arrays on a 1 s grid from `started`.
 
-    ``started`` and ``ended`` are the true moments of the first reading at full pressure and of the last before the valve was closed.
+    ``started`` and ``ended`` are the true moments of the first reading at full pressure and of the last
+    before the valve was closed.
     """
 
     set_id: str
@@ -73,7 +74,7 @@ class TrueWear:
 
 @dataclass(frozen=True, slots=True)
 class TrueGap:
-    """A planned silence: nothing was said to the listener between the two moments (kept: it arrived later)."""
+    """A planned silence between two moments; `kept`: what was said then arrived afterwards."""
 
     set_id: str
     started: datetime

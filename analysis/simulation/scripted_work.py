@@ -1,4 +1,4 @@
-"""What a wearer's work asks for, second by second: breathing, movement, the heat around, from a script's stages."""
+"""What a script's stages ask of a wearer, second by second: breathing, movement, the heat around."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.simulation.script import WearScript
+from analysis.simulation.tasks import follow
 
 Floats = NDArray[np.float64]
 
-# Our own rules, chosen to look like work: breathing follows effort within half a minute and wanders by a fifth.
+# Our own rules, chosen to look like work: breathing follows effort in half a minute, and wanders.
 EFFORT_FOLLOWS_S = 25.0
 WANDER_S = 90.0
 WANDER_SPREAD = 0.22
@@ -20,16 +21,17 @@ MOVES_ABOVE_M_S2 = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Work:
-    """On a 1 s grid: breathed plus escaping air, movement, time since the last movement, air temperature around."""
+class ScriptedWork:
+    """On a 1 s grid: breathing, escaping air, movement, time since it, air temperature around."""
 
     rate_l_min: Floats
+    escaping_l_min: Floats
     motion_m_s2: Floats
     still_s: Floats
     surroundings_c: Floats
 
 
-def work_of(wear: WearScript, rng: np.random.Generator) -> Work:
+def scripted_work(wear: WearScript, rng: np.random.Generator) -> ScriptedWork:
     """Return the work of one wear; the arrays have one value more than the wear has seconds."""
     seconds = round(wear.seconds) + 1
     asked, around, escaping = (np.empty(seconds) for _ in range(3))
@@ -49,21 +51,11 @@ def work_of(wear: WearScript, rng: np.random.Generator) -> Work:
     motion = (0.5 + breathed / 40.0) * np.exp(rng.normal(-0.08, 0.4, seconds))
     motion[still] = rng.uniform(0.02, 0.08, int(still.sum()))
     heat = follow(around, HEAT_FOLLOWS_S) + wander(rng, seconds, 30.0, 0.02) * around
-    return Work(breathed + escaping, np.maximum(motion, 0.02), seconds_still(motion), heat)
-
-
-def follow(target: Floats, time_constant_s: float) -> Floats:
-    """Return a first-order lag of `target` on a 1 s grid, starting on it."""
-    keep = float(np.exp(-1.0 / time_constant_s))
-    value, out = float(target[0]), np.empty_like(target)
-    for index, wanted in enumerate(target.tolist()):
-        value = keep * value + (1.0 - keep) * wanted
-        out[index] = value
-    return out
+    return ScriptedWork(breathed, escaping, np.maximum(motion, 0.02), seconds_still(motion), heat)
 
 
 def wander(rng: np.random.Generator, seconds: int, time_constant_s: float, spread: float) -> Floats:
-    """Return an Ornstein-Uhlenbeck path on a 1 s grid, mean -spread^2/2 so that its exponential has mean 1."""
+    """Return an Ornstein-Uhlenbeck path on a 1 s grid whose exponential has mean 1."""
     keep = float(np.exp(-1.0 / time_constant_s))
     shocks = rng.normal(0.0, spread * np.sqrt(1.0 - keep**2), seconds).tolist()
     value, out = float(rng.normal(0.0, spread)), np.empty(seconds)
