@@ -13,8 +13,9 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
-from ingest.captures import Heard
 from numpy.typing import NDArray
+
+from ingest.captures import Heard
 
 FASTEST_DELAY_S = 0.040  # the lower envelope that the clock fit finds
 TYPICAL_EXTRA_DELAY_S = 0.055
@@ -72,12 +73,15 @@ class RadioPath:
         Fraction of messages lost at random.
     repeated : float
         Fraction heard twice, byte for byte (QoS 1 delivers at least once).
+    late : float
+        Fraction that comes one to four seconds late, and so out of order.
     silences : tuple of Silence
         Longer interruptions.
     """
 
     loss: float = 0.002
     repeated: float = 0.0005
+    late: float = 0.0
     silences: tuple[Silence, ...] = ()
 
 
@@ -176,6 +180,7 @@ def carry(speaker: Speaker, opened: datetime, rng: np.random.Generator) -> Carri
     topic_of = {kind: prefix + kind for kind in {one.kind for one in said}}
 
     delay_s = FASTEST_DELAY_S + rng.exponential(TYPICAL_EXTRA_DELAY_S, count)
+    delay_s += np.where(rng.random(count) < speaker.path.late, rng.uniform(1.0, 4.0, count), 0.0)
     received_s = true_s + delay_s
     certain = np.array([one.certain for one in said], dtype=bool)
     received_s[(rng.random(count) < speaker.path.loss) & ~certain] = np.nan

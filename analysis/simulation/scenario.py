@@ -1,12 +1,12 @@
 """The invented incident of the demo, the sample logs and the end-to-end tests.
 
-A night in the cooperage on Fellmire Quay, a place that does not exist: twelve wearers in four teams over
-fifty minutes. What each of them is there to show stands beside the script below. Times are minutes and
-seconds from the opening.
+A fire at one of three places that do not exist: twelve wearers in four teams over fifty minutes. What
+each of them is there to show stands beside the script below. Times are minutes and seconds from the opening.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from analysis.simulation.radio import RadioPath, SetClock, Silence
@@ -26,6 +26,12 @@ from analysis.simulation.staging import SimulatedIncident, stage
 
 SERVICE = "tarnhollow"
 DESK = "D-01"
+# Name and place by seed, so that two incidents of one demo are told apart.
+PLACES = (
+    ("Ropewalk, Sallow Lane", "Sallow Lane 31"),
+    ("Cooperage, Fellmire Quay", "Fellmire Quay 7"),
+    ("Drying loft, Oxmere Lock", "Oxmere Lock 2"),
+)
 
 
 def _s(minutes: float, seconds: float = 0.0) -> float:
@@ -336,8 +342,8 @@ DESK_ENTRIES = (
 SCRIPT = IncidentScript(
     service=SERVICE,
     desk_id=DESK,
-    name="Cooperage, Fellmire Quay",
-    place="Fellmire Quay 7",
+    name=PLACES[1][0],
+    place=PLACES[1][1],
     type="building fire",
     sets=ALDER + BITTERN + COBALT + DUNLIN,
     desk=DESK_ENTRIES,
@@ -366,7 +372,8 @@ def build_incident(seed: int, opened: datetime) -> SimulatedIncident:
     ValueError
         If `opened` has no time zone.
     """
-    return stage(SCRIPT, seed, opened, incident_id(opened))
+    name, place = PLACES[seed % len(PLACES)]
+    return stage(replace(SCRIPT, name=name, place=place), seed, opened, incident_id(opened))
 
 
 def incident_id(opened: datetime) -> str:

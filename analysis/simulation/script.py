@@ -46,8 +46,8 @@ class WearScript:
     """One time under air: from the valve's opening at `opens_s` through its stages."""
 
     opens_s: float
-    wearer_id: str | None
-    team: str | None
+    wearer_id: str
+    team: str
     task: str
     stages: tuple[Stage, ...]
     cylinder: Cylinder = SINGLE
@@ -56,7 +56,7 @@ class WearScript:
     distress: Distress | None = None
     no_motion_acknowledged_after_s: float = 12.0
     turns_back_s: float | None = None
-    tallied_in_after_s: float = 22.0
+    tallied_in_after_s: float | None = 22.0  # None: nobody tallies this wearer in
     tallied_out_before_s: float | None = 14.0  # None: nobody tallies this wearer out
 
     @property
@@ -82,6 +82,7 @@ class SetScript:
     reports_gas_temperature: bool = False
     battery_fraction: float = 0.9
     battery_type: str = "primary"
+    cut_off: bool = False  # power fails at `off_s`: the set says nothing more, the valve stays open
     link_down_s: tuple[float, float] | None = None  # the gateway says down, and up again
     sent_twice_s: float | None = None  # a pressure reading at about this time arrives twice
     conflicting_s: float | None = None  # ... and here once more with another pressure under the same identity

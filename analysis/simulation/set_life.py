@@ -123,8 +123,9 @@ def _wear(
     readings.pressure_bar[first:last] = reading_bar
     for back, share in enumerate(reversed(VALVE_OPENS_THROUGH), start=1):
         readings.pressure_bar[first - back] = np.floor(share * reading_bar[0])
-    for ahead, share in enumerate(VALVE_CLOSES_THROUGH):
-        readings.pressure_bar[last + ahead] = np.floor(share * reading_bar[-1])
+    if not script.cut_off:
+        for ahead, share in enumerate(VALVE_CLOSES_THROUGH):
+            readings.pressure_bar[last + ahead] = np.floor(share * reading_bar[-1])
     readings.gas_temperature_c[first:last] = truth.reading_gas_temperature_c
     readings.motion_m_s2[first:last] = work.motion_m_s2[:count]
     readings.still_s[first:last] = work.still_s[:count]
@@ -136,7 +137,8 @@ def _wear(
     columns = zip(reading_bar.tolist(), work.still_s[:count].tolist(), sensor_c.tolist(), strict=True)
     for second, (bar, still_s, temperature_c) in enumerate(columns):
         events.extend(alarms.step(started_s + second, bar, still_s, temperature_c))
-    events.extend(alarms.close(started_s + count + 1))
+    if not script.cut_off:
+        events.extend(alarms.close(started_s + count + 1))
     lived = LivedWear(
         wear,
         number,
@@ -176,7 +178,8 @@ def _say_status(speaker: Speaker, script: SetScript, on_s: float, seconds: int) 
     speaker.say(on_s - 0.7, "link", {"state": "up", "rssi_dbm": -61}, retained=True, certain=True)
     for second in range(POWER_EVERY_S, seconds - 1, POWER_EVERY_S):
         power(on_s + second + 0.21, "on")
-    power(on_s + seconds + 0.1, "off")
+    if not script.cut_off:
+        power(on_s + seconds + 0.1, "off")
 
 
 def cylinder_fields(cylinder: Cylinder) -> dict[str, float]:

@@ -9,13 +9,13 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
-from ingest.captures import Heard
 
 from analysis.simulation.radio import Carried, Speaker, as_heard, carry
 from analysis.simulation.script import IncidentScript, RefusedStart, SetScript
 from analysis.simulation.set_alarms import AlarmTruth
 from analysis.simulation.set_life import LivedWear, live
 from analysis.simulation.truth import IncidentTruth, TrueAlarm, TrueClock, TrueGap, TrueWear
+from ingest.captures import Heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,18 +225,16 @@ def _play_desk(play: _Stage, boot: int, rng: np.random.Generator) -> None:
         desk.say(script.closes_s, "incident", incident | {"action": "close"}, certain=True)
     for one in script.sets:
         for wear in one.wears:
-            if wear.wearer_id is None:
-                continue
-            who = {"set_id": one.set_id, "wearer_id": wear.wearer_id}
-            if wear.team is not None:
-                who["team"] = wear.team
-            in_s = wear.opens_s + wear.tallied_in_after_s
-            desk.say(in_s, "tally", incident | {"action": "in"} | who | {"task": wear.task}, certain=True)
+            who = {"set_id": one.set_id, "wearer_id": wear.wearer_id, "team": wear.team}
+            if wear.tallied_in_after_s is not None:
+                in_s = wear.opens_s + wear.tallied_in_after_s
+                fields = incident | {"action": "in"} | who | {"task": wear.task}
+                desk.say(in_s, "tally", fields, certain=True)
             if wear.tallied_out_before_s is not None:
                 out_s = wear.opens_s + wear.seconds - wear.tallied_out_before_s
                 desk.say(out_s, "tally", incident | {"action": "out"} | who, certain=True)
     for entry in script.desk:
-        fields: dict[str, Any] = dict(entry.fields)
+        fields = dict(entry.fields)
         if entry.kind != "seen":
             fields = incident | fields
         if entry.about_s is not None:

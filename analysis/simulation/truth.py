@@ -36,8 +36,8 @@ class TrueWear:
     set_id: str
     boot: int
     number: int
-    wearer_id: str | None
-    team: str | None
+    wearer_id: str
+    team: str
     cylinder: Cylinder
     low_air_bar: float
     started: datetime

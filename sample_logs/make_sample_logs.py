@@ -1,0 +1,38 @@
+"""Make every capture in this folder again: `python sample_logs/make_sample_logs.py [FOLDER]`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from analysis.simulation.bad_messages import build_bad_messages
+from analysis.simulation.scenario import build_incident
+from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
+from ingest.captures import Heard, write_capture
+
+SEED = 7
+OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
+
+
+def sample_logs() -> dict[str, Iterable[Heard]]:
+    """Return the messages of each capture by file name."""
+    return {
+        "cooperage_fire.ndjson.gz": build_incident(SEED, OPENED).heard,
+        "late_turn_back.ndjson.gz": build_late_turn_back(SEED, OPENED).heard,
+        "clock_drill.ndjson.gz": build_clock_troubles(SEED, OPENED).heard,
+        "radio_drill.ndjson.zst": build_radio_troubles(SEED, OPENED).heard,
+        "bad_messages.ndjson": build_bad_messages(OPENED),
+    }
+
+
+def make(folder: Path) -> None:
+    """Write every capture into `folder`."""
+    for name, heard in sample_logs().items():
+        count = write_capture(folder / name, heard)
+        print(f"{name}: {count} messages, {(folder / name).stat().st_size / 1e6:.2f} MB")
+
+
+if __name__ == "__main__":
+    make(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent)
