@@ -1,0 +1,152 @@
+"""Steps in a speaker's clock, found in the order in which it spoke.
+
+A message may be late, but its own time is not moved by that: in `seq` order, times that go backwards, or
+run ahead of both the usual rhythm and the listener's clock, are a step. Messages that were stored and
+forwarded come late and all at once, with times in their usual rhythm; they are no step.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from analysis.records import Floats, Ints
+
+BACKWARD_S = 0.75
+"""Times of different kinds may overtake one another by this much in ordinary running. Our own rule."""
+FORWARD_S = 2.0
+LEVEL_S = 0.8
+"""A change of level for good by so much is a step (0.5 s of error is allowed). Our own rule."""
+FLAT_S = 0.4
+BLOCK_MESSAGES = 16
+NEAR_BLOCKS = 4
+FAR_BLOCKS = 24
+MOST_STEPS = 64
+
+
+def quantum_s(time_us: Ints) -> float:
+    """Return the grain of a clock's written times: 1, 0.1 or 0.01 s, or 0 when finer."""
+    for grain_us in (1_000_000, 100_000, 10_000):
+        if not np.any(time_us % grain_us):
+            return grain_us * 1e-6
+    return 0.0
+
+
+def uptime_steps(time_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
+    """Return the indices of the first message after each step, from a second clock that never jumps.
+
+    Parameters
+    ----------
+    time_s, uptime_s : arrays, shape (n,)
+        In `seq` order; both known everywhere.
+    grain_s : float
+        Grain of the written times.
+    """
+    level = time_s - uptime_s
+    uptime_grain_s = quantum_s(np.rint(uptime_s * 1e6).astype(np.int64))
+    jumps = np.abs(np.diff(level)) > 0.4 + 1.2 * (grain_s + uptime_grain_s)
+    return np.flatnonzero(jumps).astype(np.int64) + 1
+
+
+def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
+    """Return the indices of the first message after each step.
+
+    Parameters
+    ----------
+    seq, time_s, heard_s, uptime_s : arrays, shape (n,)
+        In `seq` order; `uptime_s` is NaN where it was not given.
+    grain_s : float
+        Grain of the written times.
+    """
+    if len(seq) < 2:
+        return np.empty(0, np.int64)
+    moved, arrived, count = np.diff(time_s), np.diff(heard_s), np.diff(seq)
+    forward_count = np.maximum(count, 1)
+    rhythm = max(float(np.median(moved / forward_count)), 0.0)
+    longest = float(np.quantile(moved[moved < 3600.0], 0.99)) if np.any(moved < 3600.0) else 0.0
+    expected = forward_count * rhythm + max(longest, 0.0)
+    back = moved < -(BACKWARD_S + grain_s)
+    ahead = (moved > expected + FORWARD_S + grain_s) & (
+        moved - np.maximum(arrived, 0.0) > FORWARD_S + grain_s
+    )
+    level = time_s - heard_s
+    steps = set((np.flatnonzero(back) + 1).tolist())
+    for jump in (np.flatnonzero(ahead) + 1).tolist():
+        rise = float(level[jump] - level[jump - 1])
+        # Coming back from a store the level only returns to what it was; a step leads above it.
+        start = max((step for step in steps if step < jump), default=0)
+        before = float(level[start:jump].max())
+        if level[jump : jump + 20].max() > before + 0.5 * rise:
+            steps.add(jump)
+    known = np.flatnonzero(np.isfinite(uptime_s))
+    if len(known) >= 2:
+        steps |= _between_uptimes(known, time_s, heard_s, uptime_s, grain_s, steps)
+    found = sorted(steps)
+    bounds = [0, *found, len(seq)]
+    for first, last in itertools.pairwise(bounds):
+        found += _level_changes(level, first, last, grain_s)
+    return np.array(sorted(set(found))[:MOST_STEPS], np.int64)
+
+
+def _between_uptimes(
+    known: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, grain_s: float, already: set[int]
+) -> set[int]:
+    """Steps proved by two messages with `uptime_s`; between them, where time and arrival part most."""
+    found = set()
+    for jump in uptime_steps(time_s[known], uptime_s[known], grain_s).tolist():
+        first, last = int(known[jump - 1]), int(known[jump])
+        if not already & set(range(first + 1, last + 1)):
+            parting = np.abs(np.diff(time_s[first : last + 1]) - np.diff(heard_s[first : last + 1]))
+            found.add(first + 1 + int(np.argmax(parting)))
+    return found
+
+
+def _level_changes(level: Floats, first: int, last: int, grain_s: float) -> list[int]:
+    """Small steps that neither turn time back nor run far ahead: the level changes and never returns."""
+    found: list[int] = []
+    threshold = LEVEL_S + grain_s
+    while last - first >= 2 * NEAR_BLOCKS * BLOCK_MESSAGES and len(found) < MOST_STEPS:
+        jump = _one_level_change(level[first:last], threshold)
+        if jump is None:
+            break
+        first += jump
+        found.append(first)
+    return found
+
+
+def _one_level_change(level: Floats, threshold: float) -> int | None:
+    blocks = len(level) // BLOCK_MESSAGES
+    tops = level[: blocks * BLOCK_MESSAGES].reshape(blocks, BLOCK_MESSAGES).max(axis=1)
+    near, far = NEAR_BLOCKS, min(FAR_BLOCKS, blocks - NEAR_BLOCKS)
+    if far < near:
+        return None
+    # Block k is the last before the change: the four blocks up to it, and up to 24 behind the next one.
+    edge = np.arange(near - 1, blocks - near)
+    padded = np.r_[tops, np.full(FAR_BLOCKS, -np.inf)]
+    before = np.lib.stride_tricks.sliding_window_view(tops, near)[: len(edge)]
+    after = np.lib.stride_tricks.sliding_window_view(padded, FAR_BLOCKS)[edge + 1][:, 1:]
+    top_before, top_after = before.max(axis=1), after.max(axis=1)
+    rest = np.maximum.accumulate(tops[::-1])[::-1]
+    highest_rest = np.append(rest[1:], -np.inf)[edge + 1]
+    earlier = np.maximum.accumulate(tops)[edge]
+    drop = top_before - top_after
+    rise = -drop
+    # Level on both sides: a store that is being emptied climbs, and is no step.
+    near_after = after[:, : near - 1]
+    flat = (top_before - before.min(axis=1) < FLAT_S) & (
+        near_after.max(axis=1) - near_after.min(axis=1) < FLAT_S
+    )
+    down = flat & (drop > threshold) & (highest_rest < top_before - 0.6 * drop)
+    up = flat & (rise > threshold) & (earlier < top_after - 0.6 * rise)
+    hits = np.flatnonzero(down | up)
+    if not len(hits):
+        return None
+    hit = int(hits[0])
+    start = (int(edge[hit]) - near + 1) * BLOCK_MESSAGES
+    stop = min((int(edge[hit]) + 3) * BLOCK_MESSAGES, len(level))
+    middle = 0.5 * (top_before[hit] + top_after[hit])
+    part = level[start:stop]
+    if down[hit]:
+        return start + int(np.flatnonzero(part > middle)[-1]) + 1
+    return start + int(np.flatnonzero(part > middle)[0])

@@ -1,0 +1,200 @@
+"""Frames taken apart once: what each speaker said from one power-up on, as plain arrays in `seq` order.
+
+Everything after this works on numpy arrays; the frames are touched once, sorted once, and freed of
+duplicates once. The same identity with another payload is a conflict: the one heard first is used, and
+all of them are named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
+DESK_KINDS = ("incident", "tally", "note", "seen")
+NUMBERS: dict[str, tuple[str, ...]] = {
+    "pressure": ("pressure_bar", "gas_temperature_c"),
+    "motion": ("motion_m_s2", "still_s"),
+    "temperature": ("temperature_c",),
+}
+"""Kinds that come every second are read as arrays of these columns; the others as rows."""
+ROWS: dict[str, tuple[str, ...]] = {
+    "alarm": ("alarm", "state", "detail"),
+    "power": ("state", "battery_fraction", "battery_type", "lasts_another_wear"),
+    "setup": (
+        "cylinders",
+        "choices",
+        "chosen",
+        "low_air_bar",
+        "no_motion_prealarm_s",
+        "no_motion_alarm_s",
+        "heat_start_c",
+    ),
+    "link": (),
+    "incident": ("incident_id", "action", "name", "place", "type"),
+    "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task"),
+    "note": ("incident_id", "text", "set_id", "at", "certainty"),
+    "seen": ("set_id", "alarm"),
+}
+
+
+@dataclass(slots=True)
+class Channel:
+    """One kind from one power-up: parallel arrays in `seq` order, times in microseconds since 1970 (UTC).
+
+    `at_us` is the reconciled clock; it is filled when the clocks have been fitted.
+    """
+
+    seq: Ints
+    time_us: Ints
+    received_us: Ints
+    uptime_s: Floats
+    retained: Bools
+    at_us: Ints
+    numbers: dict[str, Floats]
+    rows: list[dict[str, Any]]
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+
+@dataclass(slots=True)
+class PowerUp:
+    """All that one speaker said from one power-up on."""
+
+    role: str
+    name: str
+    boot: int
+    channels: dict[str, Channel] = field(default_factory=dict)
+    conflicts: list[int] = field(default_factory=list)
+    seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+
+    def identity(self, seq: int) -> str:
+        """Return a message's identity as it stands in findings."""
+        return f"{self.name}/{self.boot}/{seq}"
+
+
+def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None = None) -> list[PowerUp]:
+    """Take the frames apart by speaker and power-up.
+
+    Parameters
+    ----------
+    messages : mapping of kind to DataFrame
+        Frames of the archive's reader; rows in any order, duplicates allowed.
+    sets : collection of str, optional
+        Only these sets (the desks are always read).
+
+    Returns
+    -------
+    list of PowerUp
+        Sorted by role, name and boot; messages without an identity (a last will) are left out.
+    """
+    found: dict[tuple[str, str, int], PowerUp] = {}
+    for role, column, kinds in (("desk", "desk_id", DESK_KINDS), ("set", "set_id", SET_KINDS)):
+        frames = {kind: messages[kind] for kind in kinds if kind in messages and messages[kind].height}
+        for kind, whole in frames.items():
+            frame = whole.filter(pl.col("seq").is_not_null()) if kind == "link" else whole
+            if sets is not None and role == "set":
+                frame = frame.filter(pl.col(column).is_in(list(sets)))
+            if frame.height:
+                _take(found, frame, role, column, kind)
+    for power_up in found.values():
+        _find_cross_conflicts(power_up)
+    return [found[key] for key in sorted(found)]
+
+
+def _take(
+    found: dict[tuple[str, str, int], PowerUp], frame: pl.DataFrame, role: str, column: str, kind: str
+) -> None:
+    names = frame[column].unique().sort().to_list()
+    code = frame[column].cast(pl.Enum(names)).to_physical().to_numpy() if len(names) > 1 else None
+    boot = frame["boot"].to_numpy()
+    seq = frame["seq"].to_numpy()
+    received = frame["received"].to_physical().to_numpy()
+    retained = frame["retained"].to_numpy()
+    # A retained copy stands behind the live one, so that the first of equals is the live one.
+    keys = (received, retained, seq, boot) if code is None else (received, retained, seq, boot, code)
+    order = np.lexsort(keys)
+    boot, seq = boot[order], seq[order]
+    code = np.zeros(len(seq), np.uint32) if code is None else code[order]
+    again = (seq[1:] == seq[:-1]) & (boot[1:] == boot[:-1]) & (code[1:] == code[:-1])
+    conflicts: list[int] = []
+    if again.any():
+        keep, conflicts = _first_of_each(frame["payload"].gather(order).to_list(), again, received[order])
+        order, boot, seq, code = order[keep], boot[keep], seq[keep], code[keep]
+    time = frame["time"].to_physical().to_numpy()[order]
+    received, retained = received[order], retained[order]
+    uptime = frame["uptime_s"].cast(pl.Float64).to_numpy()[order]
+    numbers = {name: frame[name].cast(pl.Float64).to_numpy()[order] for name in NUMBERS.get(kind, ())}
+    rows = frame.select(ROWS[kind])[order].to_dicts() if ROWS.get(kind) else []
+    edges = np.flatnonzero((boot[1:] != boot[:-1]) | (code[1:] != code[:-1])) + 1
+    conflicting = set(conflicts)
+    for first, last in zip([0, *edges.tolist()], [*edges.tolist(), len(seq)], strict=True):
+        name, number = names[int(code[first])], int(boot[first])
+        power_up = found.setdefault((role, name, number), PowerUp(role, name, number))
+        span = slice(first, last)
+        power_up.channels[kind] = Channel(
+            seq[span],
+            time[span],
+            received[span],
+            uptime[span],
+            retained[span],
+            received[span],
+            {name: values[span] for name, values in numbers.items()},
+            rows[span] if rows else [],
+        )
+        if conflicting:
+            power_up.conflicts += [
+                int(value)
+                for position, value in enumerate(seq[span].tolist(), first)
+                if position in conflicting
+            ]
+
+
+def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int]]:
+    """Keep the first of each identity; return kept positions, and which of them (new numbering) conflict."""
+    starts = np.flatnonzero(np.r_[True, ~again])
+    ends = np.r_[starts[1:], len(payloads)]
+    keep = starts.copy()
+    conflicts: list[int] = []
+    for number in np.flatnonzero(ends - starts > 1).tolist():
+        first, last = int(starts[number]), int(ends[number])
+        # Heard in the same microsecond: the payload decides, so that the order of parts does not.
+        same = [i for i in range(first, last) if received[i] == received[first]]
+        keep[number] = min(same, key=lambda i: payloads[i])
+        if len(set(payloads[first:last])) > 1:
+            conflicts.append(number)
+    return keep, conflicts
+
+
+def _find_cross_conflicts(power_up: PowerUp) -> None:
+    # One identity must not be used by two kinds either.
+    seqs = np.concatenate([channel.seq for channel in power_up.channels.values()])
+    seqs.sort()
+    twice = seqs[1:][seqs[1:] == seqs[:-1]]
+    power_up.seqs = seqs
+    if len(twice):
+        power_up.conflicts = sorted({*power_up.conflicts, *twice.tolist()})
+        power_up.seqs = np.unique(seqs)
+
+
+def lost_between(power_up: PowerUp, first_seq: int, last_seq: int) -> int:
+    """Return how many sequence numbers between two heard ones were never heard.
+
+    Source: the contract counts `seq` up by one over all kinds; reordering does not matter, since the
+    numbers are counted as a set.
+    """
+    if last_seq <= first_seq + 1:
+        return 0
+    low, high = np.searchsorted(power_up.seqs, [first_seq, last_seq], side="left")
+    heard = int(high - low - 1)
+    return last_seq - first_seq - 1 - heard

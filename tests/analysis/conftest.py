@@ -1,0 +1,82 @@
+"""A hand-written log for the tests: sets and desks that say what the test needs, with known true times."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from ingest.captures import Heard
+from ingest.frames import Messages, frames_from_heard
+
+OPENED = datetime(2031, 5, 4, 10, 0, 0, tzinfo=UTC)
+
+
+@dataclass
+class Talker:
+    """A set or desk from one power-up; `clock` maps true seconds to what its clock shows (seconds)."""
+
+    log: WrittenLog
+    name: str
+    boot: int = 1
+    role: str = "set"
+    clock: Callable[[float], float] = lambda true_s: true_s
+    delay: Callable[[float], float] = lambda true_s: 0.05
+    powered_s: float | None = None  # None: no uptime_s
+    seq: int = 0
+
+    def say(
+        self, true_s: float, kind: str, *, lost: bool = False, retained: bool = False, **fields: Any
+    ) -> str:
+        """Say one message; return its identity."""
+        shown = OPENED + timedelta(seconds=round(self.clock(true_s), 6))
+        payload: dict[str, Any] = {"kind": kind, f"{self.role}_id": self.name, "boot": self.boot}
+        payload |= {"seq": self.seq, "time": shown.isoformat(timespec="microseconds")}
+        if self.powered_s is not None:
+            payload["uptime_s"] = round(true_s - self.powered_s, 3)
+        payload |= fields
+        self.seq += 1
+        if not lost:
+            received = OPENED + timedelta(seconds=round(true_s + self.delay(true_s), 6))
+            topic = f"underair/v1/trial/{self.role}/{self.name}/{kind}"
+            self.log.heard.append(Heard(received, topic, json.dumps(payload).encode(), retained))
+            self.log.true_s.append(true_s)
+        return f"{self.name}/{self.boot}/{self.seq - 1}"
+
+
+@dataclass
+class WrittenLog:
+    """What the listener heard, and when it was really said."""
+
+    heard: list[Heard] = field(default_factory=list)
+    true_s: list[float] = field(default_factory=list)
+
+    def talker(self, name: str, boot: int = 1, **options: Any) -> Talker:
+        """Return a new set (or, with role="desk", a desk)."""
+        return Talker(self, name, boot, **options)
+
+    def frames(self) -> Messages:
+        """Return the typed frames."""
+        return frames_from_heard(self.heard)
+
+    @staticmethod
+    def at(true_s: float) -> datetime:
+        """Return the moment of a true time."""
+        return OPENED + timedelta(seconds=true_s)
+
+
+@pytest.fixture
+def log() -> WrittenLog:
+    return WrittenLog()
+
+
+@pytest.fixture
+def jitter() -> Callable[[float], float]:
+    """Radio delays: at least 40 ms, 60 ms more on average, the same in every run."""
+    generator = np.random.default_rng(7)
+    return lambda true_s: 0.04 + float(generator.exponential(0.06))

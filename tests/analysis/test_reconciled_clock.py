@@ -1,0 +1,185 @@
+"""The reconciled clock: every fault of a set's clock that the method names, and its error afterwards.
+
+Aim of the method: error after reconciliation under 0.5 s where the link allows it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.clocks import Clocks, fit_clocks
+from ingest.frames import Messages
+
+Delay = Callable[[float], float]
+ALLOWED_S = 0.5
+
+
+def speak(log: Any, *, seconds: int = 2400, name: str = "S-1", from_s: int = 0, **options: Any) -> Any:
+    """One set that says three readings a second."""
+    talker = log.talker(name, **options)
+    for second in range(from_s, from_s + seconds):
+        talker.say(second + 0.10, "pressure", pressure_bar=300.0 - second * 0.09)
+        talker.say(second + 0.11, "motion", motion_m_s2=1.0)
+        talker.say(second + 0.12, "temperature", temperature_c=20.0)
+    return talker
+
+
+def errors_s(log: Any, messages: Messages, clocks: Clocks) -> np.ndarray:
+    """Reconciled minus true time of every message that is not a retained copy."""
+    truth = {heard.payload: true_s for heard, true_s in zip(log.heard, log.true_s, strict=True)}
+    out = []
+    for kind in ("pressure", "motion", "temperature"):
+        frame = clocks.reconciled(messages[kind])
+        at_s = (frame["at"].to_physical().to_numpy() - int(log.at(0).timestamp() * 1e6)) * 1e-6
+        out.append(at_s - np.array([truth[text.encode()] for text in frame["payload"]]))
+    return np.concatenate(out)
+
+
+def row(clocks: Clocks, name: str = "S-1") -> dict[str, Any]:
+    return clocks.table.row(by_predicate=pl.col("set_id") == name, named=True)
+
+
+@pytest.mark.parametrize("powered_s", [None, -10.0], ids=["time only", "with uptime"])
+class TestFaultyClocks:
+    def test_set_90_s_fast(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
+        speak(log, clock=lambda t: t + 90.0, delay=jitter, powered_s=powered_s)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["offset_s"] == pytest.approx(90.0, abs=0.1)
+        assert row(clocks)["steps"] == 0
+        assert abs(row(clocks)["drift_ppm"]) < 10.0
+        assert np.abs(errors_s(log, messages, clocks)).max() < 0.1
+
+    @pytest.mark.parametrize("jump_s", [3600.0, -3600.0, 61.0, -5.0, 3.0, -1.2])
+    def test_step_in_mid_wear(self, log: Any, jitter: Delay, powered_s: float | None, jump_s: float) -> None:
+        speak(log, clock=lambda t: t + (jump_s if t > 1100 else 0.0), delay=jitter, powered_s=powered_s)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["steps"] == 1
+        errors = np.abs(errors_s(log, messages, clocks))
+        assert np.quantile(errors, 0.99) < 0.1
+        assert errors.max() < ALLOWED_S
+        (step,) = clocks.fits[("set", "S-1", 1)].steps
+        assert step.jump_s == pytest.approx(jump_s, abs=0.2)
+
+    def test_clock_at_1970(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
+        opened = log.at(0).timestamp()
+        speak(log, clock=lambda t: t - opened + 35.0, delay=jitter, powered_s=powered_s)
+        messages = log.frames()
+        assert messages["pressure"]["time"].dt.year().unique().to_list() == [1970]
+        clocks = fit_clocks(messages)
+        assert row(clocks)["offset_s"] == pytest.approx(35.0 - opened, abs=0.1)
+        assert np.abs(errors_s(log, messages, clocks)).max() < 0.1
+
+    def test_1970_set_right_in_mid_wear(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
+        opened = log.at(0).timestamp()
+        speak(log, clock=lambda t: t if t > 700 else t - opened, delay=jitter, powered_s=powered_s)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["steps"] == 1
+        assert np.abs(errors_s(log, messages, clocks)).max() < 0.1
+
+    @pytest.mark.parametrize("drift_ppm", [200.0, -200.0])
+    def test_drift(self, log: Any, jitter: Delay, powered_s: float | None, drift_ppm: float) -> None:
+        speak(log, clock=lambda t: t * (1 + drift_ppm * 1e-6), delay=jitter, powered_s=powered_s)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["drift_ppm"] == pytest.approx(drift_ppm, abs=15.0)
+        assert row(clocks)["steps"] == 0
+        assert np.abs(errors_s(log, messages, clocks)).max() < 0.15
+
+    @pytest.mark.parametrize("silent", [(600.0, 630.0), (600.0, 900.0), (0.0, 30.0), (2370.0, 2401.0)])
+    def test_store_and_forward_is_no_step(
+        self, log: Any, jitter: Delay, powered_s: float | None, silent: tuple[float, float]
+    ) -> None:
+        def delay(true_s: float) -> float:
+            # What was said in silence is handed on after it, 25 messages (8.3 s of talk) a second.
+            started, ended = silent
+            waiting = (ended - true_s) + (true_s - started) / 8.3 if started <= true_s < ended else 0.0
+            return waiting + jitter(true_s)
+
+        speak(log, clock=lambda t: t + 12.0, delay=delay, powered_s=powered_s)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["steps"] == 0
+        assert row(clocks)["offset_s"] == pytest.approx(12.0, abs=0.1)
+        assert np.abs(errors_s(log, messages, clocks)).max() < 0.1
+
+    def test_whole_seconds_only(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
+        speak(log, clock=lambda t: float(int(t + 40.0)), delay=jitter, powered_s=powered_s)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["steps"] == 0
+        assert np.abs(errors_s(log, messages, clocks)).max() < ALLOWED_S
+        assert row(clocks)["offset_sd_s"] > 0.25  # the grain of one second is said: 1 / sqrt(12)
+
+
+def test_short_record_has_no_drift(log: Any, jitter: Delay) -> None:
+    speak(log, seconds=300, clock=lambda t: t + 5.0, delay=jitter)
+    clocks = fit_clocks(log.frames())
+    assert row(clocks)["drift_ppm"] == 0.0
+    assert row(clocks)["offset_s"] == pytest.approx(5.0, abs=0.1)
+
+
+def test_retained_copies_do_not_move_the_fit(log: Any, jitter: Delay) -> None:
+    talker = log.talker("S-1", delay=lambda true_s: 4000.0)
+    talker.say(0.0, "link", state="up", retained=True)
+    talker.delay = jitter
+    for second in range(600):
+        talker.say(second + 0.1, "pressure", pressure_bar=250.0)
+    clocks = fit_clocks(log.frames())
+    assert row(clocks)["offset_s"] == pytest.approx(0.0, abs=0.1)
+
+
+def test_power_up_known_only_by_a_retained_copy_stands_where_it_was_received(log: Any) -> None:
+    log.talker("S-1", clock=lambda t: t - 5000.0).say(10.0, "link", state="up", retained=True)
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert clocks.table.height == 0
+    assert clocks.reconciled(messages["link"])["at"].to_list() == messages["link"]["received"].to_list()
+
+
+def test_every_power_up_has_its_own_fit(log: Any, jitter: Delay) -> None:
+    speak(log, seconds=300, boot=5, clock=lambda t: t + 90.0, delay=jitter)
+    speak(log, seconds=300, boot=3, from_s=400, clock=lambda t: t - 20.0, delay=jitter)
+    clocks = fit_clocks(log.frames())
+    offsets = dict(clocks.table.select("boot", "offset_s").iter_rows())
+    assert offsets == {5: pytest.approx(90.0, abs=0.1), 3: pytest.approx(-20.0, abs=0.1)}
+
+
+def test_one_message_says_no_spread(log: Any) -> None:
+    log.talker("S-1", clock=lambda t: t + 7.0).say(1.0, "power", state="refused")
+    assert row(fit_clocks(log.frames()))["offset_sd_s"] is None
+    assert row(fit_clocks(log.frames()))["offset_s"] == pytest.approx(7.0, abs=0.1)
+
+
+def test_desks_are_reconciled_but_not_listed(log: Any, jitter: Delay) -> None:
+    desk = log.talker("D-1", role="desk", clock=lambda t: t - 33.0, delay=jitter)
+    for number in range(10):
+        desk.say(60.0 * number, "seen", set_id="S-1", alarm="heat")
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert clocks.table.height == 0
+    at = clocks.reconciled(messages["seen"])["at"]
+    assert (at - log.at(0)).dt.total_seconds(fractional=True).to_list() == pytest.approx(
+        [60.0 * number for number in range(10)], abs=0.25
+    )
+
+
+def test_received_clock_stays_untouched(log: Any, jitter: Delay) -> None:
+    speak(log, seconds=60, clock=lambda t: t + 90.0, delay=jitter)
+    messages = log.frames()
+    reconciled = fit_clocks(messages).reconciled(messages["pressure"])
+    assert reconciled.drop("at").equals(messages["pressure"])
+
+
+def test_order_of_rows_changes_nothing(log: Any, jitter: Delay) -> None:
+    speak(log, seconds=1200, clock=lambda t: t * 1.0002 + (50.0 if t > 300 else 0.0), delay=jitter)
+    messages = log.frames()
+    shuffled = {kind: frame.sample(fraction=1.0, shuffle=True, seed=3) for kind, frame in messages.items()}
+    assert fit_clocks(messages).table.equals(fit_clocks(shuffled).table)
