@@ -167,9 +167,8 @@ def reconstruct(
 
     state = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
     causal = np.empty((size, kernels.TRACK_WIDTH))
-    kernels.advance(
-        model, heat, state, time_s, pressure_bar, gas_c, around_c, size - 1, _NO_RATE, fate, causal
-    )
+    readings = (time_s, pressure_bar, gas_c, around_c, size - 1)
+    kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
     seconds = np.empty(size)
     kernels.first_passage(model, heat, causal, low_air_bar, seconds)
     grid_s = np.arange(size, dtype=np.float64)
