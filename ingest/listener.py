@@ -1,0 +1,277 @@
+"""The listener: MQTT to journal to acknowledgement; a message is acknowledged only when it is safe on
+disk."""
+
+from __future__ import annotations
+
+import fcntl
+import logging
+import os
+import secrets
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any, Self
+
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from ingest.archive import Counts, create_archive
+from ingest.errors import ArchiveProblem, BrokerProblem
+from ingest.journal import Record, sync_folder
+from ingest.mqtt import (
+    connection_sentence,
+    new_client,
+    parse_broker_url,
+    refusal_sentence,
+    session_properties,
+    tls_context,
+)
+from ingest.settings import Settings, read_password
+from ingest.topics import EVERY_TOPIC
+from ingest.writing import Delivery, Health, Writing
+
+LONGEST_BACKOFF_S = 10
+_LOG = logging.getLogger(__name__)
+
+
+class Listener:
+    """Receives everything under ``underair/v1/#`` into an archive.
+
+    Parameters
+    ----------
+    broker : str
+        ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
+    archive : str or Path
+        Made when it is not there.
+    settings : Settings
+    username, password : str or None
+        By default those of the settings, else of the environment.
+    say : callable
+        Takes sentences for the operator.
+
+    Raises
+    ------
+    BrokerProblem, ArchiveProblem, BadSettings
+        When it cannot begin.
+    """
+
+    def __init__(
+        self,
+        broker: str,
+        archive: str | Path,
+        settings: Settings | None = None,
+        *,
+        username: str | None = None,
+        password: str | None = None,
+        say: Callable[[str], None] = _LOG.info,
+    ) -> None:
+        self.settings = settings = settings or Settings()
+        self.address = parse_broker_url(broker)
+        self.archive = create_archive(archive)
+        self._say = say
+        self._folder = self.archive / "journal" / settings.name
+        self._folder.mkdir(parents=True, exist_ok=True)
+        self._lock_file = _lock(self._folder, settings.name)
+        self._known_session, client_id = _client_id(self._folder)
+        self._client = new_client(
+            settings.broker.client_id or client_id,
+            username=username or settings.broker.username or None,
+            password=password or read_password(settings.broker),
+            persistent=True,
+            mqtt5=settings.broker.protocol == "5",
+            manual_ack=True,
+            tls=tls_context(settings.broker.ca_file or None) if self.address.tls else None,
+        )
+        self._client.on_connect = self._on_connect
+        self._client.on_connect_fail = self._on_connect_fail
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+        self._client.reconnect_delay_set(1, LONGEST_BACKOFF_S)
+        self._ack_lock = threading.Lock()
+        self._generation = 0
+        self._connected = False
+        self._leaving = False
+        self._last_said = ""
+        self._settled = threading.Event()  # subscribed, or refused
+        self._refusal = ""
+        self.subscribed = threading.Event()
+        self._writing = Writing(
+            self.archive, self._folder, settings.journal, settings.seal, self._acknowledge, self._say
+        )
+
+    @property
+    def health(self) -> Health:
+        """How the writing goes right now."""
+        return self._writing.health
+
+    def start(self) -> None:
+        """Seal what an earlier run left, and begin to connect; goes on trying until `stop`."""
+        _remove_leftovers(self.archive, self.settings.name)
+        self._writing.start()
+        broker = self.settings.broker
+        mqtt5 = broker.protocol == "5"
+        self._client.connect_async(
+            self.address.host,
+            self.address.port,
+            broker.keepalive_s,
+            # Version 3.1.1 has no clean start: paho takes only its own default there.
+            clean_start=False if mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
+            properties=session_properties(broker.session_expiry_s) if mqtt5 else None,
+        )
+        self._client.loop_start()
+
+    def stop(self) -> Counts:
+        """Stop receiving, acknowledge what is safe, seal everything; return what became of it."""
+        self._writing.drain()
+        self._leaving = True
+        self._client.disconnect()
+        self._client.loop_stop()
+        counts = self._writing.finish()
+        self._lock_file.close()
+        return counts
+
+    def run(self, stop: threading.Event) -> Counts:
+        """Receive until `stop` is set; return what became of what was received.
+
+        Raises
+        ------
+        BrokerProblem
+            When the broker refuses us before we were ever subscribed; a broker that is away is waited for.
+        """
+        self.start()
+        while not stop.wait(0.1):
+            if self._refusal:
+                break
+        counts = self.stop()
+        if self._refusal:
+            raise BrokerProblem(self._refusal)
+        return counts
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    def _say_once(self, sentence: str) -> None:
+        """Say a sentence, unless it was the last one said: a broker that stays away is said once."""
+        if sentence != self._last_said:
+            self._last_said = sentence
+            self._say(sentence)
+
+    def _acknowledge(self, batch: list[Delivery]) -> None:
+        # A message of an earlier connection comes again: its old packet id may be another's by now.
+        with self._ack_lock:
+            for _, mid, qos, generation in batch:
+                if qos and self._connected and generation == self._generation:
+                    self._client.ack(mid, qos)
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if reason.is_failure:
+            sentence = refusal_sentence(self.address, reason)
+            if not self.subscribed.is_set():
+                self._refusal = sentence
+            self._say_once(f"{sentence}; trying again")
+            return
+        with self._ack_lock:
+            self._generation += 1
+            self._connected = True
+        self._writing.session_began()
+        if self._known_session and not flags.session_present:
+            self._say_once(
+                "the broker did not keep our session: what was sent while we were away may be lost"
+            )
+        self._known_session = True
+        client.subscribe(EVERY_TOPIC, qos=1)
+
+    def _on_subscribe(
+        self,
+        client: Client,
+        userdata: Any,
+        mid: int,
+        reasons: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        if any(reason.is_failure for reason in reasons):
+            sentence = f"{self.address.url} does not let us subscribe to {EVERY_TOPIC}"
+            if not self.subscribed.is_set():
+                self._refusal = sentence
+            self._say_once(sentence)
+            return
+        self._say_once(f"receiving from {self.address.url} into {self.archive}")
+        self.subscribed.set()
+
+    def _on_connect_fail(self, client: Client, userdata: Any) -> None:
+        error = sys.exc_info()[1]
+        if isinstance(error, Exception):
+            self._say_once(f"{connection_sentence(self.address, error)}; trying again")
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        with self._ack_lock:
+            was_connected, self._connected = self._connected, False
+        if was_connected and not self._leaving:
+            self._say_once(f"the connection to {self.address.url} was lost ({reason}); trying again")
+
+    def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        received_us = time.time_ns() // 1000
+        try:
+            record = Record(received_us, message.topic, bytes(message.payload), message.retain)
+        except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
+            record = Record(received_us, f"unreadable topic ({error})", bytes(message.payload), False)
+        self._writing.put(Delivery(record, message.mid, message.qos, self._generation))
+
+
+def _lock(folder: Path, name: str) -> IO[str]:
+    file = (folder / "lock").open("w")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        raise ArchiveProblem(
+            f"another listener named {name!r} writes into {folder.parent.parent}; "
+            "give this one another name in its settings"
+        ) from None
+    return file
+
+
+def _client_id(folder: Path) -> tuple[bool, str]:
+    """Return whether there was one before, and the id under which the broker keeps our session."""
+    path = folder / "client-id"
+    if path.exists():
+        return True, path.read_text().strip()
+    client_id = f"underair-{secrets.token_hex(6)}"
+    aside = path.with_suffix(".tmp")
+    with aside.open("w") as file:
+        file.write(client_id + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    sync_folder(folder)
+    return False, client_id
+
+
+def _remove_leftovers(archive: Path, name: str) -> None:
+    for path in archive.glob(f"*/date=*/.{name}-*.parquet.tmp"):
+        path.unlink(missing_ok=True)

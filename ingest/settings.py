@@ -1,0 +1,89 @@
+"""The listener's settings: one TOML file; `settings.example.toml` beside this module documents every
+option."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+from ingest.errors import BadSettings
+
+EXAMPLE = Path(__file__).with_name("settings.example.toml")
+
+
+class BrokerSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """How to speak to the broker; user and password may come from the environment instead."""
+
+    protocol: Literal["3.1.1", "5"] = "3.1.1"
+    client_id: Annotated[str, Meta(max_length=128)] = ""
+    keepalive_s: Annotated[int, Meta(ge=5, le=3600)] = 30
+    session_expiry_s: Annotated[int, Meta(ge=60, le=2**32 - 1)] = 604_800
+    username: str = ""
+    password_file: str = ""
+    ca_file: str = ""
+
+
+class JournalSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """What waits in memory before it is on disk."""
+
+    queue_messages: Annotated[int, Meta(ge=100, le=1_000_000)] = 20_000
+
+
+class SealSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """When a journal segment becomes Parquet: at the first of the two."""
+
+    rows: Annotated[int, Meta(ge=1, le=10_000_000)] = 50_000
+    seconds: Annotated[float, Meta(ge=0.1, le=86_400)] = 30.0
+
+
+class Settings(Struct, frozen=True, forbid_unknown_fields=True):
+    """All settings of a listener."""
+
+    # A name is part of file names; "import-" begins the parts that no listener made.
+    name: Annotated[str, Meta(pattern=r"\A(?!import\b)[A-Za-z0-9._-]{1,40}\Z")] = "listener"
+    broker: BrokerSettings = BrokerSettings()
+    journal: JournalSettings = JournalSettings()
+    seal: SealSettings = SealSettings()
+
+
+def load_settings(path: str | Path) -> Settings:
+    """Read a settings file.
+
+    Raises
+    ------
+    BadSettings
+        With the key's path when one is unknown, of another type or out of range.
+    """
+    path = Path(path)
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadSettings(f"settings {path} is not TOML: {error}") from error
+    try:
+        return msgspec.convert(told, Settings)
+    except msgspec.ValidationError as error:
+        raise BadSettings(
+            f"settings {path}: {error}; every option is documented in {EXAMPLE.name}"
+        ) from error
+
+
+def read_password(settings: BrokerSettings) -> str | None:
+    """Return the password out of the settings' password file, None without one.
+
+    Raises
+    ------
+    BadSettings
+        When the file cannot be read.
+    """
+    if not settings.password_file:
+        return None
+    try:
+        return Path(settings.password_file).read_text(encoding="utf-8").rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadSettings(f"broker.password_file {settings.password_file} cannot be read: {error}") from error

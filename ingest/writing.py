@@ -1,0 +1,246 @@
+"""From the queue to the disk: one thread journals and says what is safe, another seals.
+
+Natural group commit, without a timer: take all that is queued, write it as one frame, sync, hand it on as
+durable, repeat. Under load the batches grow by themselves.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from ingest.archive import Counts, seal_segment
+from ingest.errors import ArchiveProblem
+from ingest.journal import Record, SegmentWriter, mend, segments
+from ingest.settings import JournalSettings, SealSettings
+
+LARGEST_BATCH = 10_000
+_RETRY_S = 0.5
+
+
+class Delivery(NamedTuple):
+    """A message out of the network, with what is needed to acknowledge it."""
+
+    record: Record
+    mid: int
+    qos: int
+    generation: int
+
+
+@dataclass(frozen=True)
+class Health:
+    """How the writing goes.
+
+    Attributes
+    ----------
+    journalled : int
+        Messages safe on disk since the start.
+    queued : int
+        Messages in memory, waiting for the disk.
+    sealed : Counts
+        What became of the messages sealed since the start, left-overs of an earlier run included.
+    last_sealed : datetime or None
+    trouble : str
+        Why nothing can be written at the moment; empty when all is well.
+    """
+
+    journalled: int = 0
+    queued: int = 0
+    sealed: Counts = field(default_factory=Counts)
+    last_sealed: datetime | None = None
+    trouble: str = ""
+
+
+class Writing:
+    """The two threads between the network and the archive.
+
+    Parameters
+    ----------
+    archive : Path
+    folder : Path
+        The listener's journal folder.
+    journal : JournalSettings
+    seal : SealSettings
+    durable : callable
+        Called with a batch of deliveries once they are synced, in the journalling thread.
+    say : callable
+        Takes sentences for the operator.
+    """
+
+    def __init__(
+        self,
+        archive: Path,
+        folder: Path,
+        journal: JournalSettings,
+        seal: SealSettings,
+        durable: Callable[[list[Delivery]], None],
+        say: Callable[[str], None],
+    ) -> None:
+        self._archive = archive
+        self._folder = folder
+        self._limit = journal.queue_messages
+        self._seal = seal
+        self._durable = durable
+        self._say = say
+        self._queue: deque[Delivery] = deque()
+        self._arrived = threading.Event()
+        self._room = threading.Event()
+        self._stopping = threading.Event()
+        self._segment: SegmentWriter | None = None
+        self._segment_began = 0.0
+        self._to_seal: queue.SimpleQueue[tuple[Path, bool] | None] = queue.SimpleQueue()
+        self._fresh_session = True
+        self._health = Health()
+        self._health_lock = threading.Lock()
+        self._journaller = threading.Thread(target=self._journal, name="journal")
+        self._sealer = threading.Thread(target=self._seal_all, name="seal")
+
+    @property
+    def health(self) -> Health:
+        """How it goes right now."""
+        with self._health_lock:
+            return replace(self._health, queued=len(self._queue))
+
+    def start(self) -> None:
+        """Cut torn tails that a crash left, have left-over segments sealed, and begin."""
+        for segment in segments(self._folder):
+            for damage in mend(segment):
+                what = (
+                    "a torn tail was cut; it had not been acknowledged"
+                    if damage.torn_tail
+                    else "damaged bytes were stepped over and kept in refused"
+                )
+                self._say(f"journal {segment.name}, bytes {damage.start} to {damage.end}: {what}")
+            self._to_seal.put((segment, True))
+        self._journaller.start()
+        self._sealer.start()
+
+    def put(self, delivery: Delivery) -> bool:
+        """Queue one message; waits while the queue is full. False: stopping, the message was not taken."""
+        while len(self._queue) >= self._limit:
+            self._room.clear()
+            if self._stopping.is_set():
+                return False
+            self._arrived.set()
+            self._room.wait(0.1)
+        if self._stopping.is_set():
+            return False
+        self._queue.append(delivery)
+        if not self._arrived.is_set():
+            self._arrived.set()
+        return True
+
+    def session_began(self) -> None:
+        """Note a new connection: what follows may be redelivered, so that sealing looks further back."""
+        self._fresh_session = True
+
+    def drain(self) -> None:
+        """Take nothing new, and journal what is queued."""
+        self._stopping.set()
+        self._arrived.set()
+        self._journaller.join()
+
+    def finish(self) -> Counts:
+        """After `drain`: seal everything; return what became of what was received."""
+        self._to_seal.put(None)
+        self._sealer.join()
+        return self.health.sealed
+
+    def _note(self, **changes: object) -> None:
+        with self._health_lock:
+            self._health = replace(self._health, **changes)  # type: ignore[arg-type]
+
+    def _journal(self) -> None:
+        while True:
+            self._arrived.wait(self._seconds_to_seal())
+            self._arrived.clear()
+            stopping = self._stopping.is_set()
+            while batch := self._take():
+                if not self._write(batch):
+                    break
+                self._durable(batch)
+                self._rotate_if_due()
+            self._rotate_if_due(now=stopping)
+            if stopping:
+                return
+
+    def _take(self) -> list[Delivery]:
+        taken = min(len(self._queue), LARGEST_BATCH)
+        batch = [self._queue.popleft() for _ in range(taken)]
+        if not self._room.is_set():
+            self._room.set()
+        return batch
+
+    def _write(self, batch: list[Delivery]) -> bool:
+        """Journal a batch, however long the disk takes; False when told to stop before it could."""
+        records = [delivery.record for delivery in batch]
+        while True:
+            try:
+                if self._segment is None:
+                    self._segment = SegmentWriter(self._folder, datetime.now(UTC))
+                    self._segment_began = time.monotonic()
+                self._segment.append(records)
+            except OSError as error:
+                self._give_up_segment()
+                if not self._health.trouble:
+                    self._say(
+                        f"the journal cannot be written ({error.strerror}); "
+                        "nothing is acknowledged until it can"
+                    )
+                self._note(trouble=f"the journal cannot be written: {error.strerror}")
+                if self._stopping.is_set():
+                    return False
+                self._stopping.wait(_RETRY_S)
+                continue
+            if self._health.trouble:
+                self._say("the journal can be written again; nothing was lost")
+            self._note(journalled=self._health.journalled + len(batch), trouble="")
+            return True
+
+    def _give_up_segment(self) -> None:
+        segment, self._segment = self._segment, None
+        if segment is None:
+            return
+        try:
+            segment.close()
+        except OSError as error:
+            self._say(f"journal {segment.path.name} could not be closed: {error.strerror}")
+        if segment.rows:
+            self._to_seal.put((segment.path, self._fresh_session))
+
+    def _seconds_to_seal(self) -> float | None:
+        if self._segment is None:
+            return None
+        return max(0.0, self._segment_began + self._seal.seconds - time.monotonic())
+
+    def _rotate_if_due(self, *, now: bool = False) -> None:
+        segment = self._segment
+        if segment is None:
+            return
+        if now or segment.rows >= self._seal.rows or self._seconds_to_seal() == 0:
+            self._give_up_segment()
+            self._fresh_session = False
+
+    def _seal_all(self) -> None:
+        while (task := self._to_seal.get()) is not None:
+            segment, thorough = task
+            while not self._seal_one(segment, thorough):
+                if self._stopping.wait(_RETRY_S * 4):
+                    self._seal_one(segment, thorough)
+                    break
+
+    def _seal_one(self, segment: Path, thorough: bool) -> bool:
+        try:
+            sealed = seal_segment(self._archive, segment, thorough=thorough)
+        except (OSError, ArchiveProblem) as error:
+            self._say(f"journal {segment.name} cannot be sealed yet, and is kept: {error}")
+            return False
+        self._note(sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC))
+        return True
