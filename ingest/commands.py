@@ -1,0 +1,147 @@
+"""The verbs `listen`, `import` and `replay`."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from ingest.archive import Counts
+
+SOME_REFUSED = 3
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+
+
+@click.command()
+@click.option("--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS.")
+@click.option(
+    "--archive", required=True, type=_FOLDER, help="Folder of the archive; made when it is not there."
+)
+@click.option("--config", type=_FILE, help="Settings in TOML; ingest/settings.example.toml shows all.")
+def listen(broker: str, archive: Path, config: Path | None) -> None:
+    """Receive from a broker into an archive until Ctrl-C or SIGTERM.
+
+    User and password come from UNDERAIR_MQTT_USERNAME and UNDERAIR_MQTT_PASSWORD, or from the settings.
+    """
+    from ingest.listener import Listener
+    from ingest.settings import Settings, load_settings
+
+    settings = Settings() if config is None else load_settings(config)
+    with _stopped_by_signal() as stop:
+        counts = Listener(broker, archive, settings, say=_say).run(stop)
+    click.echo(_sentence(counts))
+
+
+@click.command(name="import")
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_FILE)
+@click.option(
+    "--archive", required=True, type=_FOLDER, help="Folder of the archive; made when it is not there."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
+def import_captures(logs: tuple[Path, ...], archive: Path, as_json: bool) -> None:
+    """Bring captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
+
+    What is in the archive already is counted as duplicate and left out. Ends with 3 when something was refused:
+    it is kept in the archive's table of the refused, with the reason.
+    """
+    from ingest.importing import Imported, import_capture
+
+    done = Imported()
+    for log in logs:
+        with _progress(f"importing {log.name}") as progress:
+            done += import_capture(log, archive, progress)
+    counts = done.counts
+    if as_json:
+        fields = ("received", "kept", "duplicates", "refused")
+        click.echo(json.dumps({name: getattr(counts, name) for name in fields}))
+    else:
+        click.echo(_sentence(counts))
+    for reason, times in done.reasons.most_common(5):
+        click.echo(f"refused {times} times: {reason}" if times > 1 else f"refused: {reason}", err=True)
+    if counts.refused:
+        if len(done.reasons) > 5:
+            click.echo(f"and {len(done.reasons) - 5} other reasons", err=True)
+        click.echo(f"all that was refused is kept in {archive / 'refused'}, with reason and path", err=True)
+        sys.exit(SOME_REFUSED)
+
+
+@click.command()
+@click.argument("log", type=_FILE)
+@click.option("--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS.")
+@click.option(
+    "--speed",
+    default=1.0,
+    show_default=True,
+    type=click.FloatRange(min=0, min_open=True),
+    help="How many times as fast as it was received.",
+)
+def replay(log: Path, broker: str, speed: float) -> None:
+    """Publish a capture to a broker in the rhythm in which it was received."""
+    from ingest.captures import read_capture
+    from ingest.mqtt import Publisher
+    from ingest.replaying import replay as play
+
+    with (
+        _stopped_by_signal() as stop,
+        Publisher(broker) as publisher,
+        _progress(f"replaying {log.name}") as progress,
+    ):
+        published, left_out = play(read_capture(log), publisher, speed=speed, stop=stop, progress=progress)
+    click.echo(f"published {published:,} messages")
+    if left_out:
+        click.echo(f"left out {left_out:,} messages: MQTT allows nobody to publish to their topics", err=True)
+        sys.exit(SOME_REFUSED)
+
+
+def _say(sentence: str) -> None:
+    click.echo(f"underair: {sentence}", err=True)
+
+
+def _sentence(counts: Counts) -> str:
+    return (
+        f"received {counts.received:,}: kept {counts.kept:,}, duplicates {counts.duplicates:,}, "
+        f"refused {counts.refused:,}"
+    )
+
+
+@contextmanager
+def _stopped_by_signal() -> Iterator[threading.Event]:
+    """Give an event that SIGTERM and Ctrl-C set, instead of ending us at once."""
+    stop = threading.Event()
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+    for number in before:
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _progress(what: str) -> Iterator[Callable[[int], object]]:
+    """Show how many messages are through, on a terminal only."""
+    if not sys.stderr.isatty():
+        yield int
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (
+        SpinnerColumn(),
+        TextColumn("{task.description}"),
+        TextColumn("{task.completed:,.0f} messages"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda messages: bar.update(task, completed=messages)
