@@ -1,0 +1,113 @@
+// Builds tables that sort and search from the data in `data-listing` (dashboard/listing.py). Words come with the data.
+"use strict";
+(() => {
+  const element = (tag, properties = {}, ...children) => {
+    const node = document.createElement(tag);
+    Object.assign(node, properties);
+    node.append(...children);
+    return node;
+  };
+  const textOf = (cell) => (typeof cell === "string" ? cell : cell.t);
+  const valueOf = (cell) => (typeof cell === "string" ? cell : cell.v ?? cell.t);
+
+  function compare(a, b) {
+    if (typeof a === "number" && typeof b === "number") return a - b;
+    return String(a).localeCompare(String(b), undefined, { numeric: true });
+  }
+
+  function cellContent(cell) {
+    if (typeof cell === "string") return cell;
+    if (cell.href) return element("a", { href: cell.href, textContent: cell.t });
+    if (cell.jump) {
+      const button = element("button", { type: "button", className: "jump", textContent: cell.t });
+      button.dataset.jump = JSON.stringify(cell.jump);
+      return button;
+    }
+    return cell.t;
+  }
+
+  function build(host) {
+    const data = JSON.parse(host.dataset.listing);
+    host.removeAttribute("data-listing");
+    const heading = element("h2", { textContent: data.caption, id: `${host.id}-caption` });
+    host.append(heading);
+    if (data.note) host.append(element("p", { className: "note", textContent: data.note }));
+    if (!data.rows.length) {
+      host.append(element("p", { className: "empty", textContent: data.empty }));
+      return;
+    }
+    let wanted = "";
+    let order = null;
+    let limit = data.page;
+    const body = element("tbody");
+    const count = element("span", { className: "count" });
+    const more = element("button", { type: "button", className: "more" });
+    const heads = data.heads.map((text, column) => {
+      const button = element("button", { type: "button", textContent: text });
+      button.addEventListener("click", () => {
+        order = { column, down: order?.column === column && !order.down };
+        heads.forEach((head, i) => {
+          if (i === column) head.setAttribute("aria-sort", order.down ? "descending" : "ascending");
+          else head.removeAttribute("aria-sort");
+        });
+        draw();
+      });
+      const head = element("th", { scope: "col" }, button);
+      if (data.numeric.includes(column)) head.classList.add("number");
+      return head;
+    });
+
+    function draw() {
+      const words = wanted.toLowerCase().split(/\s+/).filter(Boolean);
+      let rows = data.rows.filter((row) => {
+        const text = row.map(textOf).join(" ").toLowerCase();
+        return words.every((word) => text.includes(word));
+      });
+      if (order) {
+        const sign = order.down ? -1 : 1;
+        rows = [...rows].sort((a, b) => sign * compare(valueOf(a[order.column]), valueOf(b[order.column])));
+      }
+      body.replaceChildren(
+        ...rows.slice(0, limit).map((row) =>
+          element("tr", {}, ...row.map((cell, column) => {
+            const made = element("td", {}, cellContent(cell));
+            if (data.numeric.includes(column)) made.classList.add("number");
+            return made;
+          })),
+        ),
+      );
+      const rest = rows.length - limit;
+      more.hidden = rest <= 0;
+      more.textContent = data.more.replace("{count}", Math.min(rest, data.page));
+      count.textContent = data.found
+        .replace("{shown}", Math.min(limit, rows.length))
+        .replace("{total}", data.rows.length);
+    }
+
+    more.addEventListener("click", () => {
+      limit += data.page;
+      draw();
+    });
+    if (data.search) {
+      const box = element("input", { type: "search", placeholder: data.search[1], id: `${host.id}-find` });
+      box.addEventListener("input", () => {
+        wanted = box.value;
+        limit = data.page;
+        draw();
+      });
+      const label = element("label", { htmlFor: box.id, textContent: data.search[0] });
+      host.append(element("div", { className: "find" }, label, box, count));
+    }
+    const table = element("table", {}, element("thead", {}, element("tr", {}, ...heads)), body);
+    table.setAttribute("aria-labelledby", heading.id);
+    const scroller = element("div", { className: "scroller", tabIndex: 0 }, table);
+    scroller.setAttribute("role", "region");
+    scroller.setAttribute("aria-labelledby", heading.id);
+    host.append(scroller, more);
+    draw();
+  }
+
+  const buildAll = () => document.querySelectorAll("[data-listing]").forEach(build);
+  new MutationObserver(buildAll).observe(document.documentElement, { childList: true, subtree: true });
+  buildAll();
+})();

@@ -1,0 +1,219 @@
+"""Every word of the review page, its figures and exports."""
+
+from __future__ import annotations
+
+ALARMS = {
+    "distress": "distress",
+    "no_motion": "no motion",
+    "no_motion_prealarm": "no motion, first stage",
+    "low_air": "low air",
+    "heat": "heat",
+    "evacuate": "evacuate",
+    "battery": "battery",
+    "fault": "fault",
+}
+ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion, 1st"}
+LANES = {
+    "air": "Pressure",
+    "rate": "Breathing rate",
+    "motion": "Motion",
+    "heat": "Temperature",
+    "alarms": "Alarms",
+}
+LANE_EXPLAINED = {
+    "air": "Pressure, {pressure} · dots and line: readings · band: estimate, 90 %",
+    "rate": "Breathing rate, {rate} · estimate after the fact, band 90 %",
+    "motion": "Motion, {motion} · readings",
+    "heat": "Temperature, {temperature} · line: set's sensor · dashed and band: estimate of the surroundings",
+    "alarms": "Alarms · solid: the set reported it · outlined under it: what the readings say",
+}
+NO_ALARMS = "none reported, none derived"
+DESK_LANE = "Desk"
+MARKS = {"turn_back": "turn-back", "low_air": "low-air warning reached"}
+SILENT = "silent"
+LOW_AIR_LEVEL = "low-air warning"
+SET = "Set"
+WEARER = "Wearer"
+TEAM = "Team"
+NOT_TALLIED = "not tallied"
+
+INCIDENTS = "Incidents"
+WEARS = "Wears"
+FIND = "Find"
+FIND_HINT = "wearer, set, team, place …"
+NO_INCIDENTS = (
+    "Nothing is recorded in this archive yet. Bring in a capture with `underair import`, listen to a broker "
+    "with `underair listen`, or look at `underair demo`."
+)
+UNTALLIED_NAME = "Wears without a tally"
+ALL_INCIDENTS = "All incidents"
+INCIDENT_HEADS = ["Incident", "Where", "Started (UTC)", "Lasted", "Wearers", "Wears", "Alarms", "Findings"]
+WEAR_HEADS = [
+    "Wearer",
+    "Team",
+    "Set",
+    "Incident",
+    "Started (UTC)",
+    "Under air",
+    "Start",
+    "End",
+    "Air used",
+    "Mean rate",
+    "Below warning",
+    "Silent",
+]
+SORT_HINT = "Press a column's head to sort by it."
+
+OVERVIEW = "Everybody, whole incident"
+OVERVIEW_EXPLAINED = (
+    "Shade: lowest pressure in each {bin_s} s, the darker the less. Blank: not under air. Hatched: silent. "
+    "Press a row to choose the wearer, drag across to choose a window."
+)
+LEGEND_SHADE = "pressure, full to empty"
+MOVE = "Move"
+MESSAGE_HEADS = {
+    "at": "Time",
+    "kind": "Kind",
+    "identity": "Set/power-up/number",
+    "own": "Its own clock",
+    "received": "Received",
+    "topic": "Topic",
+}
+EVIDENCE_NOTE = "{shown} of the {total} messages that the finding names."
+FINDER_TITLE = "Find an incident or a wear"
+WEAR_ID = "Wear"
+FINDINGS = "Findings"
+NO_FINDINGS = "No rule found anything. That is no proof that nothing happened: see what was not heard."
+SEVERITY = {"serious": "▲ serious", "caution": "◆ caution", "note": "○ note"}
+WINDOW = "Window"
+WINDOWS = {"all": "Whole", "1200": "20 min", "300": "5 min", "60": "1 min", "10": "10 s"}
+EARLIER = "◀ Earlier"
+LATER = "Later ▶"
+ZOOM_IN = "Zoom in"
+ZOOM_OUT = "Zoom out"
+PEOPLE = "Wearers (1 to 6)"
+SHOW_LANES = "Lanes"
+CLOCK = "Times"
+CLOCKS = {"utc": "UTC", "local": "Local"}
+UNITS = "Units"
+UNIT_CHOICES = {"metric": "bar, °C, L", "imperial": "psi, °F, ft³"}
+SHOWN_THINNED = (
+    "Lines show the lowest and highest of each {bin_s} s: {shown} of {total} readings. Zoom in for every one."
+)
+SHOWN_ALL = "Every reading of the window is drawn: {total}."
+LANES_LABEL = (
+    "Lanes of the chosen wearers on one clock. Arrow keys move the cursor by a second, with Shift by ten; "
+    "plus and minus zoom; Enter shows the messages."
+)
+OVERVIEW_LABEL = "Overview of all wearers; the same content stands in the tables below."
+
+AT_CURSOR = "At the cursor"
+CURSOR_HINT = "Move over the lanes; click to keep the moment and see the messages behind it."
+MESSAGES = "Messages behind this moment"
+MESSAGES_HINT = "Verbatim as received: within 5 s of the moment, and the last of a kind before it."
+NO_MESSAGES = "No message within 5 s of this moment, and none of any kind before it."
+EVIDENCE = "Evidence of the finding"
+READOUT = {
+    "pressure": "Pressure, reading",
+    "air": "Pressure, estimate",
+    "rate": "Breathing rate, estimate",
+    "forecast": "To low air, as known then",
+    "motion": "Motion, reading",
+    "temperature": "Sensor temperature",
+    "surroundings": "Surroundings, estimate",
+    "class": "Thermal class, estimate",
+    "dose": "Heat dose so far",
+    "alarms": "Alarms",
+}
+DOSE_NOTE = "Heat dose: a measure of air temperature from the literature, not what a body felt."
+NOT_UNDER_AIR = "not under air at this moment"
+NONE = "none"
+NOT_HEARD = "not heard"
+NEVER = "not expected within the forecast"
+REPORTED = "reported"
+DERIVED = "derived"
+BEFORE = "{age_s} s before"
+
+TURN_BACK = "Turn-back under each policy"
+TURN_BACK_NOTE = (
+    "When each policy of the profile would have turned this wear back, and the minutes then in hand. "
+    "Local procedure decides."
+)
+TURN_BACK_HEADS = [
+    "Wearer",
+    "Policy",
+    "Turn back at",
+    "Pressure then",
+    "Before low air",
+    "Before leaving air",
+]
+POLICIES = {
+    "double_return": "twice the way in",
+    "half_of_usable": "half of the usable air",
+    "fixed_margin": "planning rate and margin",
+    "forecast": "forecast, early end",
+}
+CLOCKS_TITLE = "Clocks and what was done about them"
+CLOCKS_NOTE = (
+    "Times on this page are on the listener's clock. Each set's own time was moved by its offset and drift; "
+    "the original times stand untouched in the messages."
+)
+CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Sure to", "Drift", "Jumps"]
+SILENCES = "Not heard"
+SILENCES_NOTE = "Silence of a set inside a wear. What happened in it was not observed."
+SILENCE_HEADS = ["Set", "From", "Until", "Lasted", "Messages lost"]
+NOTHING_SILENT = "No silence longer than three times a set's usual interval."
+NO_ROWS = "none"
+ALARM_TABLE = "Alarms"
+ALARM_HEADS = [
+    "Wearer or set",
+    "Alarm",
+    "Raised",
+    "Acknowledged",
+    "Cleared",
+    "Seen by desk",
+    "Response",
+    "Source",
+]
+SOURCES = {"reported": "reported only", "derived": "derived only", "both": "both"}
+SET_LATE = "both, set {seconds} s later than the readings"
+SET_EARLY = "both, set {seconds} s before the readings"
+
+FOR_SCRIPT = {
+    "noFindings": NO_FINDINGS,
+    "atMost": "At most {most} wearers at once: take one away first.",
+    "unreachable": "The server does not answer. What you see stays as it was.",
+}
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun, in the plural where it belongs."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def bin_text(bin_s: float) -> str:
+    """Return the width of a bin in seconds, as short as it can be said."""
+    return f"{bin_s:.0f}" if bin_s >= 9.5 else f"{bin_s:.1f}"
+
+
+def duration_text(seconds: float | None) -> str:
+    """Return a duration for people: "47 min", "3 min 02 s", "12 s"; a dash for none."""
+    if seconds is None or seconds != seconds:
+        return "–"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    if whole < 5400:
+        return f"{whole / 60:.0f} min"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def person_title(wearer_id: str | None, team: str | None, set_ids: tuple[str, ...]) -> str:
+    """Return the heading of one person's lanes."""
+    parts = [f"{WEARER} {wearer_id}" if wearer_id else NOT_TALLIED.capitalize()]
+    if team:
+        parts.append(f"{TEAM} {team}")
+    parts.append(f"{SET} {', '.join(set_ids)}")
+    return " · ".join(parts)
