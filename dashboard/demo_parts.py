@@ -1,0 +1,140 @@
+"""The parts of the demo: what runs in each of its processes. Heavy imports wait until a part needs them."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import shutil
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from multiprocessing.synchronize import Event
+from pathlib import Path
+from types import FrameType
+
+from ingest.mqtt import PASSWORD_VARIABLE, USERNAME_VARIABLE
+
+HOST = "127.0.0.1"
+
+
+@dataclass(frozen=True)
+class Stage:
+    """What the parts share; it travels to each of them through a pipe, the password with it.
+
+    Attributes
+    ----------
+    folder : Path
+        The demo's own folder; it goes at the end.
+    page_port : int
+    broker_url, username, password : str
+        Of the built-in broker, made for this run.
+    broker_is_up, past_is_written, kernels_are_warm : Event
+        Set when the broker accepts connections; when the archive holds what happened before the demo began;
+        when the compiled loops lie in numba's cache, so that no other process has to compile them.
+    """
+
+    folder: Path
+    page_port: int
+    broker_url: str
+    username: str
+    password: str
+    broker_is_up: Event
+    past_is_written: Event
+    kernels_are_warm: Event
+
+    @property
+    def archive(self) -> Path:
+        """The archive's folder."""
+        return self.folder / "archive"
+
+    @property
+    def page_url(self) -> str:
+        """Where the page is."""
+        return f"http://{HOST}:{self.page_port}/"
+
+    def log(self, part: str) -> Path:
+        """Where a part writes what it has to say."""
+        return self.folder / f"{part}.log"
+
+
+def run_part(name: str, stage: Stage) -> None:
+    """Run one part in the process that was made for it."""
+    # The terminal's Ctrl-C reaches the whole group: only the parent acts on it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _leave)
+    threading.Thread(target=_leave_with_parent, args=(stage.folder,), daemon=True).start()
+    log = stage.log(name).open("a", buffering=1)
+    for stream in (1, 2):
+        os.dup2(log.fileno(), stream)
+    sys.stdout = sys.stderr = log
+    logging.basicConfig(stream=log, level=logging.WARNING)
+    os.environ[USERNAME_VARIABLE] = stage.username
+    os.environ[PASSWORD_VARIABLE] = stage.password
+    PARTS[name](stage)
+
+
+def _leave(number: int, frame: FrameType | None) -> None:
+    del number, frame
+    # At once and without tidying: all that a part holds goes with the demo's folder.
+    os._exit(0)
+
+
+def _leave_with_parent(folder: Path) -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        shutil.rmtree(folder, ignore_errors=True)
+        os._exit(1)
+
+
+def _crew(stage: Stage) -> None:
+    from dashboard import demo_crew
+    from ingest.mqtt import Publisher
+
+    rest = demo_crew.begin(stage.archive, datetime.now(UTC))
+    stage.past_is_written.set()
+    stage.broker_is_up.wait()
+    with Publisher(stage.broker_url) as publisher:
+        demo_crew.go_on_for_ever(rest, publisher.publish)
+
+
+def _page(stage: Stage) -> None:
+    from dashboard.serving import Served
+
+    stage.archive.mkdir(parents=True, exist_ok=True)
+    served = Served(stage.archive, stage.broker_url, HOST, stage.page_port)
+    # Until then a browser that is early waits for its answer; compiling here would freeze the page.
+    for ready in (stage.past_is_written, stage.broker_is_up, stage.kernels_are_warm):
+        ready.wait()
+    served.start()
+    threading.Event().wait()
+
+
+def _listener(stage: Stage) -> None:
+    from ingest.listener import Listener
+
+    Listener(stage.broker_url, stage.archive).run(threading.Event())
+
+
+def _history(stage: Stage) -> None:
+    """Fill numba's cache, then write the earlier incident."""
+    from dashboard import demo_crew
+
+    demo_crew.warm_up()
+    stage.kernels_are_warm.set()
+    os.nice(10)  # the page goes first
+    demo_crew.write_history(stage.archive, datetime.now(UTC))
+
+
+# In the order in which they are started: what takes longest to be ready goes first.
+PARTS: dict[str, Callable[[Stage], None]] = {
+    "page": _page,
+    "crew": _crew,
+    "history": _history,
+    "listener": _listener,
+}
+MAY_END = {"history"}
