@@ -23,6 +23,7 @@ LIGHT: dict[str, str] = {
     "focus": "#0b57a4",
     "act": "#a63200",  # needs somebody now
     "act_ground": "#fbe9e1",
+    "on_act": "#ffffff",
     "soon": "#7a5200",  # will need somebody soon
     "soon_ground": "#f8efdc",
     "info": "#005b96",
@@ -45,6 +46,7 @@ DARK: dict[str, str] = {
     "focus": "#8ec5ff",
     "act": "#ff9b6a",
     "act_ground": "#3a1e12",
+    "on_act": "#14171b",
     "soon": "#f0c24b",
     "soon_ground": "#33290f",
     "info": "#86c8f7",

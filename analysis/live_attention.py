@@ -1,0 +1,192 @@
+"""From the state of a set to its row: how much attention it needs, why, and how long it has."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+
+from analysis.breathing import LiveEstimate
+from analysis.live_rows import ORDER, Attention, FanPoint, Interval, Reason, Row, Team
+from analysis.live_set import LiveSet
+
+SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
+FAN_STEPS = 5
+OTHER_ALARMS = ("no_motion_prealarm", "heat", "evacuate", "fault", "battery")
+Key = tuple[int, float, str]
+
+
+def row_of(live_set: LiveSet, now_s: float) -> tuple[Key, Row]:
+    """Return a set's row with the key that sorts rows by need of attention."""
+    wear, tally = live_set.wear, live_set.tally
+    silent_since_at = live_set.silent_since(now_s)
+    estimate = None
+    if wear is not None and wear.air is not None and silent_since_at is None:
+        estimate = wear.air.at(max(now_s, wear.last_at) - wear.started_at)
+    low_air = turn_back = None
+    fan: tuple[FanPoint, ...] = ()
+    if wear is not None:
+        watch = wear.turn_back
+        to_leave_bar = None
+        if estimate is not None and wear.last_bar > live_set.low_air_bar:
+            low_air = _minutes(estimate, live_set.low_air_bar)
+            fan = _fan(estimate, live_set.low_air_bar)
+            if watch.leave_bar is not None and watch.reached_at is None:
+                to_leave_bar = _minutes(estimate, watch.leave_bar)
+        turn_back = watch.ahead(now_s, low_air, to_leave_bar) if silent_since_at is None else None
+    attention, reasons = _attention(live_set, silent_since_at, turn_back)
+    row = Row(
+        key=f"{live_set.service}/{live_set.set_id}",
+        set_id=live_set.set_id,
+        wearer_id=tally.wearer_id if tally else None,
+        team=tally.team if tally else None,
+        task=tally.task if tally else None,
+        incident_id=tally.incident_id if tally else None,
+        tallied_in_at=tally.at if tally and tally.action == "in" else None,
+        tallied_out_at=tally.at if tally and tally.action == "out" else None,
+        attention=attention,
+        reasons=reasons,
+        started_at=wear.started_at if wear else None,
+        ended_at=live_set.ended_at,
+        pressure_bar=live_set.pressure[1] if live_set.pressure else None,
+        pressure_at=live_set.pressure[0] if live_set.pressure else None,
+        silent_since_at=silent_since_at,
+        cylinder_known=live_set.cylinder is not None,
+        start_bar=wear.start_bar if wear else None,
+        low_air_bar=live_set.low_air_bar,
+        turn_back_bar=wear.turn_back.leave_bar if wear else None,
+        turn_back_reached_at=wear.turn_back.reached_at if wear else None,
+        rate_l_min=estimate.rate_l_min if estimate else None,
+        rate_lo_l_min=estimate.rate_lo_l_min if estimate else None,
+        rate_hi_l_min=estimate.rate_hi_l_min if estimate else None,
+        low_air=low_air,
+        turn_back=turn_back,
+        fan=fan,
+        temperature_c=live_set.temperature[1] if live_set.temperature else None,
+        temperature_at=live_set.temperature[0] if live_set.temperature else None,
+        battery_fraction=live_set.battery_fraction,
+        link=live_set.link,
+    )
+    return (ORDER[attention], _within(row), row.key), row
+
+
+def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:
+    """Return the teams of the rows, the one in greatest need first."""
+    members: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        if row.team is not None and row.incident_id is not None:
+            members[row.incident_id, row.team].append(row)
+    teams = [_team(incident_id, team, own) for (incident_id, team), own in members.items()]
+    teams.sort(key=lambda pair: pair[0])
+    return tuple(team for _, team in teams)
+
+
+def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float, str], Team]:
+    under_air = [row for row in own if row.started_at is not None]
+    lowest = min(
+        (row for row in under_air if row.pressure_bar is not None),
+        key=lambda row: row.pressure_bar or 0.0,
+        default=None,
+    )
+    reached = [row.turn_back_reached_at for row in under_air if row.turn_back_reached_at is not None]
+    ahead = [row.turn_back for row in under_air if row.turn_back is not None]
+    earliest = min(ahead, key=lambda interval: interval.low, default=None)
+    first = min(own, key=lambda row: ORDER[row.attention])
+    team = Team(
+        team=name,
+        incident_id=incident_id,
+        members=len(own),
+        under_air=len(under_air),
+        silent=sum(row.silent_since_at is not None for row in under_air),
+        lowest_set_id=lowest.set_id if lowest else None,
+        lowest_wearer_id=lowest.wearer_id if lowest else None,
+        lowest_bar=lowest.pressure_bar if lowest else None,
+        lowest_at=lowest.pressure_at if lowest else None,
+        turn_back=None if reached else earliest,
+        turn_back_reached_at=min(reached, default=None),
+        attention=first.attention,
+    )
+    left = -1.0 if reached else _or_far(earliest.median if earliest else None)
+    return (ORDER[first.attention], left, name), team
+
+
+def _attention(
+    live_set: LiveSet, silent_since_at: float | None, turn_back: Interval | None
+) -> tuple[Attention, tuple[Reason, ...]]:
+    wear, tally = live_set.wear, live_set.tally
+    active = {name: alarm for name, alarm in live_set.alarms.items() if alarm.ended_at is None}
+    reasons: list[Reason] = []
+    found: list[Attention] = []
+
+    def because(attention: Attention, code: str, since_at: float | None = None) -> None:
+        found.append(attention)
+        reasons.append(Reason(code, since_at))
+
+    if "distress" in active:
+        because("distress", "distress", active["distress"].raised_at)
+    if "no_motion" in active:
+        because("no_motion", "no_motion", active["no_motion"].raised_at)
+    if "low_air" in active and wear is not None:
+        because("low_air", "low_air", active["low_air"].raised_at)
+    if silent_since_at is not None:
+        because("silent", "silent", silent_since_at)
+    if wear is not None and wear.turn_back.reached_at is not None:
+        because("turn_back", "turn_back", wear.turn_back.reached_at)
+    for name in OTHER_ALARMS:
+        if name in active:
+            because("other_alarm", name, active[name].raised_at)
+    if turn_back is not None and turn_back.low <= SOON_MIN:
+        because("turn_back_soon", "turn_back_soon")
+    if wear is None:
+        if live_set.ended_at is not None and (tally is None or live_set.ended_at >= tally.at):
+            because("valve_closed", "valve_closed", live_set.ended_at)
+        else:
+            because("no_air_yet", "no_air_yet", tally.at if tally else None)
+    else:
+        found.append("under_air")
+        if tally is None:
+            reasons.append(Reason("no_tally"))
+        elif tally.action == "out":
+            reasons.append(Reason("tallied_out", tally.at))
+        if live_set.cylinder is None:
+            reasons.append(Reason("no_setup"))
+    return min(found, key=lambda name: ORDER[name]), tuple(reasons)
+
+
+def _within(row: Row) -> float:
+    """Return the order inside one class of attention: who has the least left, or has waited longest."""
+    if row.attention in ("distress", "no_motion", "silent", "other_alarm", "valve_closed", "no_air_yet"):
+        since = [reason.since_at for reason in row.reasons if reason.since_at is not None]
+        return since[0] if since else 0.0
+    if row.attention == "low_air":
+        return row.pressure_bar or 0.0
+    if row.attention == "turn_back":
+        return _or_far(row.low_air.median if row.low_air else None)
+    left = row.turn_back or row.low_air
+    return _or_far(left.median if left else None)
+
+
+def _or_far(minutes: float | None) -> float:
+    return math.inf if minutes is None else minutes
+
+
+def _minutes(estimate: LiveEstimate, target_bar: float) -> Interval | None:
+    """Return the forecast, None where there is none (too early in the wear, or too far ahead)."""
+    minutes = estimate.minutes_to(target_bar)
+    if not math.isfinite(minutes.median):
+        return None
+    return Interval(minutes.median, minutes.low, minutes.high)
+
+
+def _fan(estimate: LiveEstimate, low_air_bar: float) -> tuple[FanPoint, ...]:
+    """Return when the pressure will be down to each of some levels between now and the warning."""
+    now_bar = float(estimate.pressure_bar)
+    drop_bar = now_bar - low_air_bar
+    if drop_bar <= 0.0:
+        return ()
+    points = []
+    for step in range(1, FAN_STEPS + 1):
+        bar = now_bar - drop_bar * step / FAN_STEPS
+        minutes = _minutes(estimate, bar)
+        if minutes is not None:
+            points.append(FanPoint(bar, minutes.low, minutes.median, minutes.high))
+    return tuple(points)

@@ -1,0 +1,187 @@
+// The live page's clockwork: asks for the picture, hands it to the painters, and says when the picture is not live.
+// It words nothing and judges nothing; every text comes finished from the server.
+"use strict";
+const underair = (window.underair = {});
+(() => {
+  const LOST_AFTER_MS = 2500; // with the poll itself the banner stands within three seconds
+  const ABORT_AFTER_MS = 2000;
+  const POLL_MS = 500;
+  const LINES_EVERY_MS = 5000;
+
+  // A small element maker: text always goes in as text, never as markup.
+  underair.make = (tag, attributes = {}, ...children) => {
+    const element = document.createElement(tag);
+    for (const [name, value] of Object.entries(attributes)) {
+      if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+      else if (value === true) element.setAttribute(name, "");
+      else if (value !== false && value != null) element.setAttribute(name, value);
+    }
+    element.append(...children);
+    return element;
+  };
+  underair.text = (element, value) => {
+    if (element.textContent !== value) element.textContent = value;
+  };
+  underair.attribute = (element, name, value) => {
+    if (value == null || value === false) element.removeAttribute(name);
+    else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, value);
+  };
+  underair.fill = (template, values) =>
+    template.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? values[name] : whole));
+
+  // Keeps one element for each key, in the given order, without touching what did not change.
+  underair.keyed = (parent, items, create, update) => {
+    const known = (parent.known ??= new Map());
+    const focused = document.activeElement;
+    const present = new Set();
+    let place = parent.firstElementChild;
+    for (const item of items) {
+      present.add(item.key);
+      let element = known.get(item.key);
+      if (!element) known.set(item.key, (element = create(item)));
+      update(element, item);
+      if (element === place) place = place.nextElementSibling;
+      else parent.insertBefore(element, place);
+    }
+    for (const [key, element] of known) {
+      if (present.has(key)) continue;
+      element.remove();
+      known.delete(key);
+    }
+    // A moved element loses the focus; whoever works with the keyboard keeps their place.
+    if (focused && focused !== document.activeElement && parent.contains(focused)) {
+      focused.focus({ preventScroll: true });
+    }
+  };
+
+  const state = {
+    words: null, parts: null, token: "", data: null, lines: {},
+    goodAt: 0, goodClock: "", lost: false, linesAt: -Infinity, lostClock: "",
+  };
+  underair.state = state;
+
+  const build = (root) => {
+    const { make } = underair;
+    const parts = {
+      banner: make("div", { class: "banner", role: "alert", hidden: true }),
+      gap: make("div", { class: "gap-note", role: "status", hidden: true }),
+      clock: make("span", { class: "clock" }),
+      summary: make("ul", { class: "summary" }),
+      incidents: make("span", { class: "incidents" }),
+      system: make("ul", { class: "system" }),
+      sound: make("span", { class: "sound" }),
+    };
+    const list = underair.list.build(state.words);
+    const side = underair.side.build(state.words);
+    root.replaceChildren(
+      parts.banner,
+      parts.gap,
+      make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents),
+      make("div", { class: "status second" }, parts.system, parts.sound),
+      make("div", { class: "board" }, list, side),
+    );
+    state.parts = parts;
+  };
+
+  const plainList = (parent, items, textOf, decorate = () => {}) => {
+    underair.keyed(
+      parent,
+      items.map((item, place) => ({ key: place, item })),
+      () => underair.make("li"),
+      (element, { item }) => {
+        underair.text(element, textOf(item));
+        decorate(element, item);
+      },
+    );
+  };
+
+  const paint = () => {
+    const { parts, data, words } = state;
+    if (!data.ready) return;
+    underair.text(parts.clock, data.clock);
+    plainList(parts.summary, data.summary, (text) => text);
+    underair.text(parts.incidents, data.incidents.map((one) => one.text).join(" | ") || words.no_incident);
+    plainList(
+      parts.system,
+      data.system,
+      (part) => (part.bad ? `${words.bad_sign} ${part.text}` : part.text),
+      (element, part) => element.classList.toggle("bad", part.bad),
+    );
+    underair.list.paint(data);
+    underair.side.paint(data);
+    underair.sound?.paint(data);
+  };
+
+  const banner = () => {
+    const { parts, words, data } = state;
+    const silentMs = performance.now() - state.goodAt;
+    const lost = silentMs > LOST_AFTER_MS;
+    let text = data?.banner ?? "";
+    if (lost) {
+      text = underair.fill(words.lost, {
+        seconds: Math.floor(silentMs / 1000),
+        clock: state.goodClock || words.never,
+      });
+      if (!state.lost) state.lostClock = state.goodClock;
+    } else if (state.lost && state.lostClock) {
+      const gap = underair.fill(words.gap, { from: state.lostClock, to: state.goodClock });
+      parts.gap.replaceChildren(
+        underair.make("span", {}, gap),
+        underair.make("button", { type: "button", onclick: () => (parts.gap.hidden = true) }, words.dismiss),
+      );
+      parts.gap.hidden = false;
+    }
+    state.lost = lost;
+    if (parts.banner.hidden !== !text) parts.banner.hidden = !text;
+    underair.text(parts.banner, text);
+    document.querySelector("#live").classList.toggle("not-live", Boolean(text));
+    document.title = text ? `${words.bad_sign} ${words.not_live}` : words.title;
+  };
+
+  const ask = async (address) => {
+    const response = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(ABORT_AFTER_MS) });
+    if (!response.ok) throw new Error(`${address}: ${response.status}`);
+    return response;
+  };
+
+  const turn = async () => {
+    try {
+      const response = await ask("/live.json");
+      const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
+      state.data = await response.json();
+      state.token = state.data.token;
+      if (ageMs < LOST_AFTER_MS) {
+        state.goodAt = performance.now() - ageMs;
+        state.goodClock = state.data.clock ?? state.goodClock;
+      }
+      if (performance.now() - state.linesAt > LINES_EVERY_MS) {
+        state.linesAt = performance.now();
+        state.lines = await (await ask("/live/lines.json")).json();
+        underair.list.renewed();
+      }
+      paint();
+    } catch (problem) {
+      // A lost server is expected here: the banner says so. Anything else is a fault of ours and must be seen.
+      if (!(problem instanceof TypeError) && problem.name !== "TimeoutError" && problem.name !== "AbortError"
+        && !String(problem.message).startsWith("/live")) throw problem;
+    } finally {
+      banner();
+      setTimeout(turn, POLL_MS);
+    }
+  };
+
+  const begin = () => {
+    const root = document.querySelector("#live");
+    if (!root || state.words) return Boolean(root);
+    state.words = JSON.parse(root.dataset.words);
+    state.goodAt = performance.now();
+    build(root);
+    setInterval(banner, 250); // judges the age even while a request hangs
+    turn();
+    document.addEventListener("visibilitychange", () => document.hidden || banner());
+    return true;
+  };
+  // Dash draws the page's shell after this script has run.
+  const watch = new MutationObserver(() => begin() && watch.disconnect());
+  watch.observe(document.documentElement, { childList: true, subtree: true });
+})();

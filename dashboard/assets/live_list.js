@@ -1,0 +1,144 @@
+// The rows: one for each set, in the order of need, and the axis above them.
+"use strict";
+(() => {
+  const REORDER_MS = 5000; // rows do not jump under a finger; the gravest come to the top at once
+  const MOVED_MS = 6000;
+  let words, axis, rows, order = [], orderedAt = 0, classes = new Map();
+
+  const cell = (name, ...children) => underair.make("div", { class: name }, ...children);
+
+  const makeRow = () => {
+    const parts = {
+      shape: underair.shape("under_air"),
+      strip: underair.strip.make(),
+    };
+    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub"]) {
+      parts[name] = underair.make("span", { class: name });
+    }
+    const row = underair.make(
+      "li", { class: "row", tabindex: "-1" },
+      cell("c-state", parts.shape, parts.state, parts.why),
+      cell("c-who", cell("name", parts.who, parts.team), parts.sub),
+      cell("c-left", parts.label, parts.left, parts.range),
+      cell("c-air", parts.air, parts.air_sub),
+      cell("c-strip", parts.strip),
+    );
+    row.parts = parts;
+    return row;
+  };
+
+  const paintRow = (row, item, grid) => {
+    const { parts } = row;
+    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub"]) {
+      underair.text(parts[name], item[name]);
+    }
+    underair.reshape(parts.shape, item.a);
+    underair.attribute(row, "data-a", item.a);
+    underair.attribute(row, "data-key", item.key);
+    row.classList.toggle("silent", item.silent);
+    row.classList.toggle("over", item.over);
+    row.item = item;
+    underair.strip.paint(parts.strip, item.strip, item.key, grid);
+  };
+
+  const inOrder = (items) => {
+    const now = performance.now();
+    const byKey = new Map(items.map((item) => [item.key, item]));
+    const urgent = (item) => item.a === "distress" || item.a === "no_motion";
+    const changed = items.filter((item) => classes.has(item.key) && classes.get(item.key) !== item.a);
+    const fresh = items.length !== order.length || items.some((item) => !order.includes(item.key));
+    const held = rows.matches(":active");
+    if (!held && (fresh || changed.some(urgent) || now - orderedAt > REORDER_MS)) {
+      order = items.map((item) => item.key);
+      orderedAt = now;
+    }
+    classes = new Map(items.map((item) => [item.key, item.a]));
+    return { sorted: order.filter((key) => byKey.has(key)).map((key) => byKey.get(key)), changed };
+  };
+
+  const gridPath = (data) => {
+    const marks = [];
+    const step = data.now - data.from > 2100 ? 600 : 300;
+    for (let moment = Math.ceil(data.from / step) * step; moment < data.now - 60; moment += step) {
+      marks.push({ x: underair.at(moment), text: new Date(moment * 1000).toISOString().slice(11, 16) });
+    }
+    marks.push({ x: underair.at(data.now), text: words.now, now: true });
+    for (let seconds = 600; seconds < data.ahead_s; seconds += 600) {
+      marks.push({ x: underair.at(data.now + seconds), text: underair.fill(words.ahead, { minutes: seconds / 60 }) });
+    }
+    underair.keyed(
+      axis,
+      marks.map((mark) => ({ key: mark.text, ...mark })),
+      (mark) => underair.make("span", { class: mark.now ? "tick now" : "tick" }, mark.text),
+      (element, mark) => {
+        const place = `${mark.x.toFixed(1)}px`;
+        if (element.style.left !== place) element.style.left = place;
+      },
+    );
+    return marks.filter((mark) => !mark.now).map((mark) => `M${mark.x.toFixed(1)} 0V${underair.strip.HEIGHT}`).join("");
+  };
+
+  const onKey = (event) => {
+    const row = event.target.closest(".row");
+    if (!row || event.target !== row) return;
+    const next = { ArrowDown: row.nextElementSibling, ArrowUp: row.previousElementSibling,
+      Home: rows.firstElementChild, End: rows.lastElementChild }[event.key];
+    if (next) {
+      event.preventDefault();
+      rove(next);
+      next.focus();
+    } else if (event.key === "Enter") underair.side.choose(row.item);
+  };
+  const rove = (row) => {
+    for (const other of rows.querySelectorAll(".row[tabindex='0']")) other.tabIndex = -1;
+    row.tabIndex = 0;
+  };
+
+  underair.list = {
+    build: (given) => {
+      words = given;
+      axis = underair.make("div", { class: "axis", "aria-hidden": "true" });
+      rows = underair.make("ol", {
+        class: "rows", "aria-label": words.rows, onkeydown: onKey,
+        onclick: (event) => {
+          const row = event.target.closest(".row");
+          if (row) {
+            rove(row);
+            underair.side.choose(row.item);
+          }
+        },
+      });
+      const heading = (name, text) => underair.make("span", { class: name }, text);
+      return underair.make(
+        "section", { class: "list", "aria-label": words.rows },
+        underair.patterns(),
+        underair.make(
+          "div", { class: "head" },
+          heading("c-state", words.head_state), heading("c-who", words.head_who),
+          heading("c-left", words.head_left), heading("c-air", words.head_air),
+          axis,
+        ),
+        rows,
+        underair.make("p", { class: "nobody", hidden: true }, words.nobody),
+        underair.make("p", { class: "legend" }, words.legend),
+      );
+    },
+
+    paint: (data) => {
+      const width = Math.floor(axis.clientWidth);
+      if (width > 0) underair.rescale(data, width);
+      const grid = gridPath(data);
+      const { sorted, changed } = inOrder(data.rows);
+      underair.keyed(rows, sorted, makeRow, (row, item) => paintRow(row, item, grid));
+      for (const item of changed) {
+        const row = rows.known.get(item.key);
+        row?.classList.add("moved");
+        setTimeout(() => row?.classList.remove("moved"), MOVED_MS);
+      }
+      if (rows.firstElementChild && !rows.querySelector(".row[tabindex='0']")) rove(rows.firstElementChild);
+      rows.nextElementSibling.hidden = data.rows.length > 0;
+      rows.classList.toggle("many", data.rows.length > 14);
+    },
+    renewed: () => {},
+  };
+})();

@@ -1,0 +1,203 @@
+// Beside the rows: alarms, teams, whom to ask for the gauge, and the desk's own hand (tally, note, seen).
+// What is sent stands as "sent" until it has come back through the archive.
+"use strict";
+(() => {
+  const BACK_WITHIN_MS = 10000;
+  let words, parts, pending = [], chosenIncident = null;
+  const { make, text, attribute } = underair;
+
+  const section = (name, title, ...content) =>
+    make("section", { class: name, "aria-labelledby": `h-${name}` }, make("h2", { id: `h-${name}` }, title), ...content);
+
+  const send = async (kind, fields, what) => {
+    const item = { key: crypto.randomUUID(), what, sentAt: performance.now(), state: words.sending };
+    pending.push(item);
+    try {
+      const response = await fetch(`/live/desk/${kind}`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-Underair-Token": underair.state.token },
+        body: JSON.stringify(fields),
+        signal: AbortSignal.timeout(8000),
+      });
+      const answer = await response.json();
+      if (response.ok) {
+        item.identity = answer.sent;
+        item.state = words.sent;
+      } else item.problem = answer.problem;
+    } catch {
+      item.problem = words.not_reached;
+    }
+    paintPending([]);
+    return !item.problem;
+  };
+
+  const paintPending = (heard) => {
+    const back = new Set(heard);
+    pending = pending.filter((item) => !(item.identity && back.has(item.identity)));
+    for (const item of pending) {
+      if (item.problem) item.state = item.problem;
+      else if (performance.now() - item.sentAt > BACK_WITHIN_MS) item.state = words.not_back;
+    }
+    underair.keyed(
+      parts.pending, pending,
+      (item) => make("li", {}, make("span"), make("button", {
+        type: "button", onclick: () => {
+          pending = pending.filter((other) => other !== item);
+          paintPending([]);
+        },
+      }, words.dismiss)),
+      (element, item) => {
+        text(element.firstChild, `${item.what}: ${item.state}`);
+        element.classList.toggle("bad", Boolean(item.problem));
+      },
+    );
+    parts.pending.hidden = pending.length === 0;
+  };
+
+  const field = (name, label, attributes = {}) => {
+    const input = make(attributes.rows ? "textarea" : "input", { name, autocomplete: "off", ...attributes });
+    return make("label", { class: `f-${name}` }, label, input);
+  };
+
+  const form = (kind, title, fields, buttons, describe) => {
+    const element = make("form", { class: `send ${kind}`, onsubmit: async (event) => {
+      event.preventDefault();
+      const values = Object.fromEntries(new FormData(element));
+      const action = event.submitter?.value;
+      if (action) values.action = action;
+      if (kind !== "incident") values.incident_id = chosenIncident?.value || "";
+      if (await send(kind, values, describe(values))) element.reset();
+    } }, ...fields, make("div", { class: "buttons" }, ...buttons));
+    return make("details", { class: `fold ${kind}` }, make("summary", {}, title), element);
+  };
+  const button = (label, value) => make("button", { type: "submit", value }, label);
+
+  const makeAlarm = (item) => {
+    const shown = {};
+    for (const name of ["alarm", "who", "age", "state"]) shown[name] = make("span", { class: name });
+    const seen = make("button", { type: "button", class: "seen", onclick: () => {
+      send("seen", { set_id: element.item.set_id, alarm: element.item.code, service: element.item.service },
+        underair.fill(words.seen_what, { alarm: element.item.alarm, who: element.item.who }));
+    } }, words.seen);
+    const element = make("li", {}, underair.shape(item.a), shown.alarm, shown.who, shown.age, seen, shown.state);
+    Object.assign(element, { shown, seen });
+    return element;
+  };
+  const paintAlarm = (element, item) => {
+    element.item = item;
+    for (const [name, part] of Object.entries(element.shown)) text(part, name === "who" && item.team ? `${item.who}, ${item.team}` : item[name]);
+    attribute(element, "data-a", item.a);
+    element.classList.toggle("new", item.new);
+    element.classList.toggle("grave", item.grave);
+    element.classList.toggle("ended", item.ended);
+    element.seen.hidden = !item.new || !words.may_send;
+    attribute(element.seen, "aria-label", underair.fill(words.seen_what, item));
+  };
+
+  const makeTeam = (item) => {
+    const element = make("li", {}, underair.shape(item.a), make("span", { class: "name" }), make("span", { class: "left" }),
+      make("span", { class: "count" }), make("span", { class: "lowest" }));
+    return element;
+  };
+  const paintTeam = (element, item) => {
+    const [shape, name, left, count, lowest] = element.children;
+    underair.reshape(shape, item.a);
+    attribute(element, "data-a", item.a);
+    text(name, item.name);
+    text(left, item.left);
+    text(count, item.count);
+    text(lowest, item.lowest);
+  };
+
+  const options = (select, incidents) => {
+    const wanted = incidents.map((one) => one.id).join("\n");
+    if (select.dataset.wanted === wanted) return;
+    const before = select.value;
+    select.dataset.wanted = wanted;
+    select.replaceChildren(...incidents.map((one) => make("option", { value: one.id }, one.text)));
+    if (incidents.some((one) => one.id === before)) select.value = before;
+  };
+
+  underair.side = {
+    build: (given) => {
+      words = given;
+      chosenIncident = make("select", { name: "incident_id", id: "incident" });
+      parts = {
+        pending: make("ul", { class: "pending", role: "status", hidden: true }),
+        alarms: make("ol", { class: "alarms" }),
+        noAlarms: make("p", { class: "none" }, words.no_alarms),
+        teams: make("ol", { class: "teams" }),
+        prompts: make("ol", { class: "prompts" }),
+        notes: make("ol", { class: "notes" }),
+        sets: make("datalist", { id: "known-sets" }),
+      };
+      parts.promptSection = section("ask", words.prompts, parts.prompts);
+      const desk = words.may_send ? [
+        make("label", { class: "which", for: "incident" }, words.incident, chosenIncident),
+        form("tally", words.tally, [
+          field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40 }),
+          field("wearer_id", words.wearer, { required: true, maxlength: 40 }),
+          field("team", words.team, { maxlength: 40 }),
+          field("task", words.task, { maxlength: 120 }),
+        ], [button(words.tally_in, "in"), button(words.tally_out, "out")],
+        (values) => underair.fill(values.action === "in" ? words.tally_in_what : words.tally_out_what, values)),
+        form("note", words.note, [
+          field("text", words.note_text, { required: true, rows: 3, maxlength: 2000 }),
+          field("set_id", words.note_set, { list: "known-sets", maxlength: 40 }),
+        ], [button(words.note_send)], () => words.note_what),
+        form("incident", words.incident_form, [
+          field("incident_id", words.incident_id, { required: true, maxlength: 40 }),
+          field("name", words.incident_name, { maxlength: 120 }),
+          field("place", words.incident_place, { maxlength: 120 }),
+        ], [button(words.incident_open, "open"), button(words.incident_close, "close")],
+        (values) => underair.fill(values.action === "open" ? words.open_what : words.close_what, values)),
+      ] : [make("p", { class: "none" }, words.read_only)];
+      return make(
+        "aside", { class: "side", "aria-label": words.side },
+        parts.pending,
+        section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
+        section("team-list", words.teams, parts.teams),
+        parts.promptSection,
+        section("desk", words.desk, ...desk, parts.sets),
+        section("note-list", words.notes, parts.notes),
+      );
+    },
+
+    // A row was chosen: the tally and note forms are filled for it.
+    choose: (row) => {
+      for (const element of document.querySelectorAll(".side form.tally, .side form.note")) {
+        for (const [name, value] of Object.entries(row.fields)) {
+          if (element.elements[name]) element.elements[name].value = value ?? "";
+        }
+      }
+    },
+
+    paint: (data) => {
+      underair.keyed(parts.alarms, data.alarms, makeAlarm, paintAlarm);
+      parts.noAlarms.hidden = data.alarms.length > 0;
+      underair.keyed(parts.teams, data.teams, makeTeam, paintTeam);
+      underair.keyed(
+        parts.prompts, data.prompts,
+        () => make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" })),
+        (element, item) => {
+          text(element.firstChild, item.text);
+          text(element.lastChild, item.age);
+        },
+      );
+      parts.promptSection.hidden = data.prompts.length === 0;
+      underair.keyed(
+        parts.notes, data.notes,
+        () => make("li", {}, make("time"), make("span", { class: "about" }), make("span", { class: "text" })),
+        (element, item) => {
+          const [time, about, body] = element.children;
+          text(time, item.at);
+          text(about, item.about);
+          text(body, item.text);
+        },
+      );
+      options(chosenIncident, data.incidents);
+      underair.keyed(parts.sets, data.sets.map((id) => ({ key: id })), (item) => make("option", { value: item.key }), () => {});
+      paintPending(data.heard);
+    },
+  };
+})();

@@ -1,0 +1,160 @@
+// One strip of a row: the air line so far left of "now", the forecast with its interval right of it.
+// All strips share one clock and one width; pixels are all that is calculated here.
+"use strict";
+(() => {
+  const HEIGHT = 46;
+  const PAD = 4;
+  const NS = "http://www.w3.org/2000/svg";
+  const svg = (tag, attributes = {}) => {
+    const element = document.createElementNS(NS, tag);
+    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+    return element;
+  };
+  // Shapes of the state column, 16 by 16: each differs in outline, so that none needs its colour.
+  const SHAPES = {
+    distress: "M8 1 L15 15 H1 Z",
+    no_motion: "M2 2 H14 V14 H2 Z",
+    low_air: "M1 2 H15 L8 15 Z",
+    silent: "M8 2 A6 6 0 1 0 8 14 A6 6 0 1 0 8 2 M3.5 12.5 L12.5 3.5",
+    turn_back: "M14 3 V13 H7 V16 L0 8 L7 0 V3 Z",
+    other_alarm: "M8 1 L15 8 L8 15 L1 8 Z",
+    turn_back_soon: "M14 4 V12 H7 V15 L1 8 L7 1 V4 Z",
+    under_air: "M8 4 A4 4 0 1 0 8 12 A4 4 0 1 0 8 4",
+    no_air_yet: "M3 8 H5 M7 8 H9 M11 8 H13",
+    valve_closed: "M3 8 H13",
+  };
+  const FILLED = new Set(["distress", "no_motion", "low_air", "turn_back", "other_alarm"]);
+
+  underair.shape = (attention) => {
+    const icon = svg("svg", { viewBox: "-1 -1 18 18", class: "shape", "aria-hidden": "true" });
+    icon.append(svg("path"));
+    underair.reshape(icon, attention);
+    return icon;
+  };
+  underair.reshape = (icon, attention) => {
+    if (icon.dataset.a === attention) return;
+    icon.dataset.a = attention;
+    icon.firstChild.setAttribute("d", SHAPES[attention] ?? SHAPES.other_alarm);
+    icon.classList.toggle("filled", FILLED.has(attention));
+  };
+
+  // The shared clock: where a moment lies, for every strip and the axis.
+  const scale = { top: 300, width: 600, from: 0, now: 0, perSecond: 1, version: 0 };
+  underair.scale = scale;
+  underair.rescale = (data, width) => {
+    const perSecond = width / (data.now - data.from + data.ahead_s);
+    if (Math.abs(perSecond - scale.perSecond) > 1e-4 || width !== scale.width || data.top !== scale.top) scale.version += 1;
+    Object.assign(scale, { width, from: data.from, now: data.now, perSecond, top: data.top });
+  };
+  const at = (moment) => (moment - scale.from) * scale.perSecond;
+  const ahead = (seconds) => at(scale.now) + seconds * scale.perSecond;
+  underair.at = at;
+
+  underair.strip = {
+    make: () => {
+      const root = svg("svg", { class: "strip", "aria-hidden": "true", height: HEIGHT });
+      const parts = {};
+      for (const name of ["grid", "warning", "fan", "middle", "hatch", "line", "tail", "now", "turn", "turnMark",
+        "low", "lowMark", "dot"]) {
+        const tag = name === "hatch" ? "rect" : name === "dot" ? "circle" : "path";
+        root.append((parts[name] = svg(tag, { class: name })));
+      }
+      parts.dot.setAttribute("r", 3);
+      parts.hatch.setAttribute("height", HEIGHT);
+      root.parts = parts;
+      return root;
+    },
+
+    paint: (root, strip, key, grid) => {
+      const { parts } = root;
+      const set = underair.attribute;
+      set(root, "width", scale.width);
+      const x = at(scale.now).toFixed(1);
+      set(parts.grid, "d", grid);
+      set(parts.now, "d", `M${x} 0V${HEIGHT}`);
+      root.classList.toggle("empty", !strip);
+      if (!strip) return;
+      const y = (bar) => HEIGHT - PAD - (bar / scale.top) * (HEIGHT - 2 * PAD);
+      const [lastAt, lastBar] = strip.last;
+      const lastX = at(lastAt);
+      paintLine(root, strip, key, y);
+      set(parts.dot, "cx", lastX.toFixed(1));
+      set(parts.dot, "cy", y(lastBar).toFixed(1));
+      set(parts.warning, "d", `M${Math.max(0, at(strip.start)).toFixed(1)} ${y(strip.low).toFixed(1)}H${scale.width}`);
+      root.classList.toggle("silent", strip.silent != null);
+      set(parts.hatch, "x", lastX.toFixed(1));
+      set(parts.hatch, "width", strip.silent != null ? Math.max(0, scale.width - lastX).toFixed(1) : 0);
+      paintFan(parts, strip, y, lastBar);
+      mark(parts.turn, parts.turnMark, strip.turn_back, y(strip.turn_back_bar ?? 0), "M4 -5V5L-5 0Z");
+      mark(parts.low, parts.lowMark, strip.low_air, y(strip.low), "M-5 -5H5L0 4Z");
+      if (strip.turned != null) {
+        set(parts.turnMark, "d", "M4 -5V5L-5 0Z");
+        set(parts.turnMark, "transform", `translate(${at(strip.turned).toFixed(1)} ${y(strip.turn_back_bar).toFixed(1)})`);
+      }
+    },
+    HEIGHT,
+  };
+
+  // The line so far is drawn once and only shifted; it is drawn again when points came or the scale changed.
+  const paintLine = (root, strip, key, y) => {
+    const { parts } = root;
+    const points = underair.state.lines[key] ?? [];
+    const version = `${scale.version}/${points.length}/${strip.start}/${scale.top}/${points[0]?.[0]}`;
+    if (root.lineVersion !== version) {
+      root.lineVersion = version;
+      root.base = strip.start;
+      const path = points.filter(([moment]) => moment >= strip.start - 1).map(
+        ([moment, bar]) => `${((moment - root.base) * scale.perSecond).toFixed(1)} ${y(bar).toFixed(1)}`,
+      );
+      underair.attribute(parts.line, "d", path.length > 1 ? `M${path.join("L")}` : null);
+      root.lastPoint = points.at(-1);
+    }
+    underair.attribute(parts.line, "transform", `translate(${at(root.base).toFixed(1)} 0)`);
+    const [lastAt, lastBar] = strip.last;
+    const [fromAt, fromBar] = root.lastPoint && root.lastPoint[0] >= strip.start - 1 ? root.lastPoint : [strip.start, strip.started_bar];
+    underair.attribute(
+      parts.tail, "d",
+      lastAt >= fromAt ? `M${at(fromAt).toFixed(1)} ${y(fromBar).toFixed(1)}L${at(lastAt).toFixed(1)} ${y(lastBar).toFixed(1)}` : null,
+    );
+  };
+
+  const paintFan = (parts, strip, y, lastBar) => {
+    const set = underair.attribute;
+    if (!strip.fan.length) {
+      set(parts.fan, "d", null);
+      set(parts.middle, "d", null);
+      return;
+    }
+    const point = (seconds, bar) => `${Math.min(ahead(seconds), scale.width * 3).toFixed(1)} ${y(bar).toFixed(1)}`;
+    const start = point(0, lastBar);
+    const early = strip.fan.map(([bar, low]) => point(low, bar));
+    const late = strip.fan.map(([bar, , , high]) => point(high, bar)).reverse();
+    set(parts.fan, "d", `M${[start, ...early, ...late].join("L")}Z`);
+    set(parts.middle, "d", `M${[start, ...strip.fan.map(([bar, , median]) => point(median, bar))].join("L")}`);
+  };
+
+  // A mark at the median, a bar from the early to the late end of the interval.
+  const mark = (whisker, glyph, interval, level, path) => {
+    const set = underair.attribute;
+    if (!interval) {
+      set(whisker, "d", null);
+      set(glyph, "d", null);
+      return;
+    }
+    const [low, median, high] = interval.map(ahead);
+    const end = Math.min(high, scale.width);
+    set(whisker, "d", `M${low.toFixed(1)} ${(level - 4).toFixed(1)}v8M${low.toFixed(1)} ${level.toFixed(1)}H${end.toFixed(1)}${high <= scale.width ? `m0 -4v8` : ""}`);
+    set(glyph, "d", median <= scale.width ? path : null);
+    set(glyph, "transform", `translate(${median.toFixed(1)} ${level.toFixed(1)})`);
+  };
+
+  // Hatching for what was not heard, defined once for all strips.
+  underair.patterns = () => {
+    const root = svg("svg", { class: "patterns", width: 0, height: 0, "aria-hidden": "true" });
+    const pattern = svg("pattern", { id: "not-heard", width: 7, height: 7, patternUnits: "userSpaceOnUse",
+      patternTransform: "rotate(45)" });
+    pattern.append(svg("path", { d: "M0 0V7", class: "hatching" }));
+    root.append(pattern);
+    return root;
+  };
+})();

@@ -1,0 +1,42 @@
+"""The verbs that open pages: `demo` and `serve`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.option(
+    "--port", default=8050, show_default=True, type=click.IntRange(1, 65535), help="Port of the page."
+)
+@click.option("--no-browser", is_flag=True, help="Do not open the page in the browser.")
+def demo(port: int, no_browser: bool) -> None:
+    """Show it at work: an invented incident, simulated crew, broker and page on this machine."""
+    from dashboard.demo import run_demo
+
+    run_demo(port, open_browser=not no_browser)
+
+
+@click.command()
+@click.option(
+    "--archive",
+    "archive_folder",
+    required=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="The archive folder that `underair listen` or `import` writes.",
+)
+@click.option(
+    "--broker", "broker_url", help="mqtt://HOST:PORT, for tally, note and seen; without it, reading only."
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Only this machine's own addresses.")
+@click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
+@click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
+def serve(
+    archive_folder: Path, broker_url: str | None, host: str, port: int, profile_file: str | None
+) -> None:
+    """Show the live page, the review and the trends over an archive."""
+    from dashboard import serving
+
+    serving.serve(archive_folder, broker_url, host, port, profile_file)

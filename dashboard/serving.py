@@ -1,0 +1,118 @@
+"""Puts the application, the live feed and the desk together and serves them on this machine."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import click
+from waitress.server import create_server
+
+from analysis.profile import Profile, load_profile
+from dashboard import words
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.desk import Desk
+from dashboard.feed import Feed
+from ingest.errors import BadSettings, BrokerProblem
+from ingest.reading import Archive
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+THREADS = 8
+
+
+class Served:
+    """The pages being served on a thread: `url`, and `close()` to stop.
+
+    Parameters
+    ----------
+    archive_folder : Path
+    broker_url : str or None
+        Where the desk publishes; None for reading only.
+    host, port
+        Where to listen; port 0 takes a free one.
+    profile : Profile, optional
+    """
+
+    def __init__(
+        self,
+        archive_folder: Path,
+        broker_url: str | None = None,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        profile: Profile | None = None,
+    ) -> None:
+        if host not in LOOPBACK:
+            raise BadSettings(words.BEYOND_LOOPBACK.format(host=host))
+        profile = profile if profile is not None else Profile.default()
+        archive = Archive(archive_folder)
+        self.desk = Desk.at_broker(broker_url) if broker_url is not None else None
+        self.feed = Feed(archive, archive_folder, profile, self.desk.connected if self.desk else None)
+        context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
+        application = create_app(context)
+        try:
+            self._server: Any = create_server(  # type: ignore[no-untyped-call]
+                application.server, host=host, port=port, threads=THREADS
+            )
+        except OSError as error:
+            raise BadSettings(
+                f"cannot listen on {host} port {port}: {error}; choose another --port"
+            ) from error
+        shown = f"[{host}]" if ":" in host else host
+        self.url = f"http://{shown}:{self._server.effective_port}"
+        self._thread = threading.Thread(target=self._server.run, name="pages", daemon=True)
+
+    def start(self) -> None:
+        """Start the feed and the pages, and connect the desk if it can be."""
+        if self.desk is not None:
+            try:
+                self.desk.open()
+            except BrokerProblem as problem:
+                # Reading must not depend on the broker; the page says that nothing can be sent.
+                click.echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
+        self.feed.start()
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop serving."""
+        self._server.close()
+        self.feed.stop()
+        if self.desk is not None:
+            self.desk.close()
+        self._thread.join(5)
+
+
+def serve(
+    archive_folder: Path, broker_url: str | None, host: str, port: int, profile_file: str | None
+) -> None:
+    """Serve until Ctrl-C or SIGTERM."""
+    profile = load_profile(profile_file) if profile_file is not None else Profile.default()
+    served = Served(archive_folder, broker_url, host, port, profile)
+    stop = threading.Event()
+    restore = _on_signals(stop.set)
+    served.start()
+    click.echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
+    try:
+        while not stop.wait(1.0):
+            pass
+    finally:
+        served.close()
+        restore()
+
+
+def _on_signals(act: Callable[[], None]) -> Callable[[], None]:
+    def handle(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        act()
+
+    before = {number: signal.signal(number, handle) for number in (signal.SIGINT, signal.SIGTERM)}
+
+    def restore() -> None:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+    return restore
