@@ -50,8 +50,8 @@ def listen(broker: str, archive: Path, config: Path | None) -> None:
 def import_captures(logs: tuple[Path, ...], archive: Path, as_json: bool) -> None:
     """Bring captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
 
-    What is in the archive already is counted as duplicate and left out. Ends with 3 when something was refused:
-    it is kept in the archive's table of the refused, with the reason.
+    What is in the archive already is counted as duplicate and left out. Ends with 3 when something was
+    refused: it is kept in the archive's table of the refused, with the reason.
     """
     from ingest.importing import Imported, import_capture
 

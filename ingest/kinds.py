@@ -34,7 +34,7 @@ Boot = Annotated[
 ]
 Seq = Annotated[int, Meta(ge=0, le=2**53 - 1), _said("Counts up by one over all kinds since that power-up.")]
 Time = Annotated[str, _said("The speaker's own clock; it can be wrong, and is kept as it was.", **_TIME)]
-Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z")), _said("An id.", **_ID)]
+Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z"))]
 Alarm = Literal[
     "no_motion_prealarm", "no_motion", "distress", "low_air", "heat", "battery", "evacuate", "fault"
 ]
@@ -153,30 +153,30 @@ class Incident(
 ):
     """An incident is opened or closed at the desk."""
 
-    incident_id: Identifier
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
     action: Annotated[Literal["open", "close"], _said("What happened to the incident.")]
-    name: Annotated[Text120, _said("Name.")] | None = None
-    place: Annotated[Text120, _said("Place.")] | None = None
-    type: Annotated[Text120, _said("Type.")] | None = None
+    name: Annotated[Text120, _said("What it is called.")] | None = None
+    place: Annotated[Text120, _said("Where it is.")] | None = None
+    type: Annotated[Text120, _said("What it is: building fire, and so on.")] | None = None
 
 
 class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="tally"):
     """A wearer goes in or comes out: ties a set to its wearer and incident."""
 
-    incident_id: Identifier
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
     action: Annotated[Literal["in", "out"], _said("In or out.")]
-    set_id: Identifier
-    wearer_id: Identifier
-    team: Identifier | None = None
-    task: Annotated[Text120, _said("Task.")] | None = None
+    set_id: Annotated[Identifier, _said("The set that the wearer wears.", **_ID)]
+    wearer_id: Annotated[Identifier, _said("The wearer, by number or code.", **_ID)]
+    team: Annotated[Identifier, _said("The wearer's team.", **_ID)] | None = None
+    task: Annotated[Text120, _said("What the wearer is sent to do.")] | None = None
 
 
 class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="note"):
     """Something written down at the desk."""
 
-    incident_id: Identifier
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
     text: Annotated[str, Meta(max_length=2000), _said("What was written.")]
-    set_id: Identifier | None = None
+    set_id: Annotated[Identifier, _said("The set it is about.", **_ID)] | None = None
     at: Annotated[Time, _said("The moment it is about when that is not `time`.", **_TIME)] | None = None
     certainty: Annotated[Literal["recorded", "estimated"], _said("How sure `at` is.")] | None = None
 
@@ -184,7 +184,7 @@ class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
 class Seen(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="seen"):
     """The desk has seen this alarm."""
 
-    set_id: Identifier
+    set_id: Annotated[Identifier, _said("The set whose alarm it is.", **_ID)]
     alarm: Annotated[Alarm, _said("The alarm that was seen.")]
 
 
