@@ -1,4 +1,4 @@
-"""The simulated wears on which accuracy is measured: one recipe, seeds apart for fitting and for reporting."""
+"""The simulated wears on which accuracy is measured: one recipe, seeds apart for fit and report."""
 
 from dataclasses import dataclass, replace
 
@@ -61,8 +61,8 @@ def _record(
     step = step_bar if step_bar is not None else float(rng.choice([1.0, 1.0, 0.1]))
     interval = interval_s if interval_s is not None else float(rng.choice([1.0, 1.0, 5.0]))
     known = temperature or str(rng.choice(["gas", "surroundings"]))
-    outside_c = float(rng.normal(14.0, 8.0))
-    start_c = outside_c + float(rng.normal(0.0, 1.5))
+    outside_c = round(2.0 * float(rng.normal(14.0, 8.0))) / 2.0
+    start_c = round(2.0 * (outside_c + float(rng.normal(0.0, 1.5)))) / 2.0
     around = np.full(90 * 60, outside_c)
     if rng.uniform() < 0.4:
         hot_from = int(rng.uniform(120, 1500))
@@ -94,7 +94,9 @@ def _record(
         pressure_bar=wear.reading_bar[heard],
         gas_temperature_c=wear.reading_gas_temperature_c[heard] if known == "gas" else None,
         # Known from the gas thermometer before the valve is opened, or taken from the set's heat sensor.
-        start_temperature_c={"gas": round(2 * start_c) / 2, "surroundings": round(2 * outside_c) / 2}.get(known),
+        start_temperature_c={"gas": round(2 * start_c) / 2, "surroundings": round(2 * outside_c) / 2}.get(
+            known
+        ),
         surroundings_c=wear.sensor_temperature_c if known != "none" else None,
     )
 
