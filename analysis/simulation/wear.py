@@ -1,11 +1,12 @@
 """One simulated wear: air, heat and readings of a set, with the truth kept beside what the set says.
 
 It obeys real air, expansion cooling and the heat of cylinder and surroundings, breath by breath. Where it
-honestly can it differs from the estimator in `analysis/breathing.py`: the gas takes heat from the wall by
-free convection, which grows with density and temperature difference (the estimator takes it as constant);
-the heat constants, the cylinder's growth and the gauge's errors are drawn afresh for each wear; breathing
-comes in phases with skewed spreads. What is shared is the equation of state and the two-node heat balance,
-so accuracy on these wears says nothing about cylinders that exchange heat in another way.
+honestly can it differs from the estimator in `analysis/breathing.py`: the heat that the gas takes from the
+wall lies anywhere between a constant transfer (what the estimator assumes) and free convection, which grows
+with density and temperature difference; the heat constants, the cylinder's growth and the gauge's errors are
+drawn afresh for each wear; breathing comes in phases with skewed spreads. What is shared is the equation of
+state and the two-node heat balance, so accuracy on these wears says nothing about cylinders that exchange
+heat in another way.
 """
 
 from collections.abc import Sequence
@@ -49,6 +50,8 @@ class Hardware:
         Relative growth of the volume from 0 to 300 bar.
     gas_to_wall_w_k : float
         Heat transfer at 10 mol/L and 10 K difference, per 6.8 L cylinder.
+    free_convection : float
+        How much of that transfer's change with density and difference there is: 0 none, 1 all.
     wall_to_surroundings_w_k, wall_j_k : float
         Heat transfer to the surroundings and heat capacity of the wall, per 6.8 L cylinder.
     temperature_lag_s : float
@@ -62,6 +65,7 @@ class Hardware:
     volume_factor: float = 1.0
     growth: float = 0.0075
     gas_to_wall_w_k: float = 22.0
+    free_convection: float = 0.5
     wall_to_surroundings_w_k: float = 3.0
     wall_j_k: float = 3600.0
     temperature_lag_s: float = 15.0
@@ -77,6 +81,7 @@ def draw_hardware(rng: np.random.Generator, latest_s: float = 5.0) -> Hardware:
         volume_factor=float(rng.normal(1.0, 0.005)),
         growth=float(max(0.0, rng.normal(0.0075, 0.0025))),
         gas_to_wall_w_k=float(rng.lognormal(np.log(22.0), 0.3)),
+        free_convection=float(rng.uniform(0.0, 1.0)),
         wall_to_surroundings_w_k=float(rng.lognormal(np.log(3.0), 0.3)),
         wall_j_k=float(rng.lognormal(np.log(3600.0), 0.2)),
         temperature_lag_s=float(rng.uniform(5.0, 30.0)),
@@ -280,8 +285,8 @@ def _empty_cylinder(
         capacity = moles * heat_capacity_j_mol_k(density)
         # Free convection in a closed vessel: Nu ~ Ra^(1/3), so h ~ density^(2/3) x difference^(1/3).
         difference = abs(wall_k - gas_k)
-        inside_w_k = hardware.gas_to_wall_w_k * surface * (density / 10.0) ** (2.0 / 3.0)
-        inside_w_k *= (difference / 10.0 + 0.02) ** (1.0 / 3.0)
+        convection = ((density / 10.0) ** 2 * (difference / 10.0 + 0.02)) ** (hardware.free_convection / 3.0)
+        inside_w_k = hardware.gas_to_wall_w_k * surface * convection
         cooled_j = taken * GAS_CONSTANT_J * gas_k * expansion_factor(density, gas_k)
         to_gas_j = inside_w_k * (wall_k - gas_k) / (1.0 + inside_w_k / capacity)
         gas_k += (to_gas_j - cooled_j) / capacity
