@@ -10,6 +10,7 @@ from analysis.live_rows import ORDER, Attention, FanPoint, Interval, Reason, Row
 from analysis.live_set import LiveSet
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
+SOON_UNTIL_MIN = 7.0
 FAN_STEPS = 5
 OTHER_ALARMS = ("no_motion_prealarm", "heat", "evacuate", "fault", "battery")
 Key = tuple[int, float, str]
@@ -134,8 +135,11 @@ def _attention(
     for name in OTHER_ALARMS:
         if name in active:
             because("other_alarm", name, active[name].raised_at)
-    if turn_back is not None and turn_back.low <= SOON_MIN:
-        because("turn_back_soon", "turn_back_soon")
+    if wear is not None and turn_back is not None:
+        # Once soon it stays so until clearly later: rows must not change places every second.
+        wear.turn_back.soon = turn_back.low <= (SOON_UNTIL_MIN if wear.turn_back.soon else SOON_MIN)
+        if wear.turn_back.soon:
+            because("turn_back_soon", "turn_back_soon")
     if wear is None:
         if live_set.ended_at is not None and (tally is None or live_set.ended_at >= tally.at):
             because("valve_closed", "valve_closed", live_set.ended_at)

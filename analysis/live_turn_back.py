@@ -37,6 +37,7 @@ class TurnBackWatch:
     leave_at: float | None = None
     reached_at: float | None = None
     objective_at: float | None = None
+    soon: bool = False
 
     def __post_init__(self) -> None:
         rules = self.profile.turn_back

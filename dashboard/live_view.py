@@ -68,6 +68,10 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         banner = words.LISTENER_SILENT.format(
             age=words.duration(heard_age_s), at=words.clock(snapshot.hearing.last_received_at or now)
         )
+    incidents = [
+        {"id": item.incident_id, "text": words.incident(item.incident_id, item.name, item.place)}
+        for item in snapshot.incidents
+    ]
     return {
         "token": system.token,
         "ready": True,
@@ -84,10 +88,8 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         "alarms": [_alarm(line, now) for line in snapshot.alarms],
         "prompts": [_prompt(prompt, now) for prompt in snapshot.prompts],
         "notes": [_note(note) for note in snapshot.notes],
-        "incidents": [
-            {"id": item.incident_id, "text": words.incident(item.incident_id, item.name, item.place)}
-            for item in snapshot.incidents
-        ],
+        "incidents": incidents,
+        "incident": words.incidents([item["text"] for item in incidents]),
         "heard": list(snapshot.desk_heard),
         "sets": sorted(snapshot.set_ids),
     }
@@ -135,12 +137,12 @@ def _row(row: Row, now: float) -> dict[str, Any]:
     )
     left, left_range = words.interval(target)
     if target is None:
-        label, left, left_range = words.no_forecast(row)
+        label, left, left_range = words.no_forecast(row, now)
     air, air_sub = words.air(row, now)
-    why = [words.reason(reason.code, reason.since_at, now) for reason in row.reasons]
     state = words.ATTENTION[row.attention]
     if row.attention == "other_alarm":
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
+    why = [words.reason(reason.code, reason.since_at, now, state) for reason in row.reasons]
     return {
         "key": row.key,
         "a": row.attention,
@@ -207,8 +209,7 @@ def _team(team: Team, now: float) -> dict[str, Any]:
         "a": team.attention,
         "state": words.ATTENTION[team.attention],
         "name": words.TEAM.format(team=team.team),
-        "count": words.team_count(team.under_air, team.members, team.silent),
-        "lowest": words.team_lowest(team, now),
+        "members": words.team_members(team, now),
         "left": left,
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 
 from analysis.live_rows import AlarmLine, Interval, Row, Team
@@ -76,6 +77,7 @@ REASONS = {
 TO_TURN_BACK_IN = "turn back in"
 LOW_AIR_IN = "low air in"
 SHORT = "< 1 min"
+MOST_INCIDENTS = 2
 TEAM = "Team {team}"
 TEAM_TURN_BACK = "turn back in {interval}"
 TEAM_TURNED = "past turn-back {age}"
@@ -111,7 +113,7 @@ def interval(target: Interval | None) -> tuple[str, str]:
     if target is None:
         return "", ""
     middle = f"{_minutes(target.median)} min" if target.median >= 1 else SHORT
-    return middle, f"{_minutes(target.low)} to {_minutes(target.high)}"
+    return middle, f"{_minutes(target.low)} to {math.ceil(target.high)}"
 
 
 def interval_in_line(target: Interval) -> str:
@@ -120,14 +122,15 @@ def interval_in_line(target: Interval) -> str:
     return f"{middle}, {ends}" if ends else middle
 
 
-def no_forecast(row: Row) -> tuple[str, str, str]:
+def no_forecast(row: Row, now: float) -> tuple[str, str, str]:
     """Return label, text and second line where a row has no forecast."""
     if row.started_at is None:
         return "", "", ""
     if row.silent_since_at is not None:
         return "not known", "–", f"since {clock(row.silent_since_at)}"
     if row.pressure_bar is not None and row.pressure_bar <= row.low_air_bar:
-        return "below", f"{row.low_air_bar:.0f} bar", "the warning"
+        since = next((reason.since_at for reason in row.reasons if reason.code == "low_air"), None)
+        return "low air for", duration(now - since) if since else "–", f"below {row.low_air_bar:.0f} bar"
     if not row.cylinder_known:
         return "no forecast", "–", "cylinder not known"
     return "no forecast yet", "–", ""
@@ -157,9 +160,10 @@ def where(set_id: str | None, task: str | None) -> str:
     return " · ".join(part for part in (set_id, task) if part)
 
 
-def reason(code: str, since_at: float | None, now: float) -> str:
-    """Return why a row stands where it stands."""
-    return REASONS[code].format(age=duration(now - since_at) if since_at is not None else "")
+def reason(code: str, since_at: float | None, now: float, named: str) -> str:
+    """Return why a row stands where it stands; what its state already names is not said twice."""
+    template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
+    return template.format(age=duration(now - since_at) if since_at is not None else "")
 
 
 def alarm_age(line: AlarmLine, now: float) -> str:
@@ -185,13 +189,13 @@ def alarm_state(line: AlarmLine) -> str:
     return " · ".join(parts)
 
 
-def team_count(under_air: int, members: int, silent: int) -> str:
-    """Return how many of a team are under air, and how many of them are silent."""
-    text = f"{under_air} of {members} under air"
-    return f"{text}, {silent} silent" if silent else text
+def team_members(team: Team, now: float) -> str:
+    """Return how many of a team are under air, how many of them are silent, and who is lowest."""
+    silent = f", {team.silent} silent" if team.silent else ""
+    return f"{team.under_air} of {team.members} under air{silent} · {_lowest(team, now)}"
 
 
-def team_lowest(team: Team, now: float) -> str:
+def _lowest(team: Team, now: float) -> str:
     """Return the lowest member of a team with the reading's age when it is not fresh."""
     if team.lowest_bar is None or team.lowest_set_id is None or team.lowest_at is None:
         return "no reading"
@@ -204,6 +208,13 @@ def prompt(who: str, thirds: int) -> str:
     """Return what the desk should ask for."""
     part = {1: "One third", 2: "Two thirds"}[thirds]
     return f"{who}: {part.lower()} of the expected time used. Ask for the gauge."
+
+
+def incidents(texts: list[str]) -> str:
+    """Return the line of open incidents; of many only how many there are."""
+    if not texts:
+        return "No incident is open"
+    return " | ".join(texts) if len(texts) <= MOST_INCIDENTS else f"{len(texts)} incidents open"
 
 
 def incident(incident_id: str, name: str | None, place: str | None) -> str:
@@ -236,7 +247,6 @@ FOR_SCRIPT = {
     "gap": "This page had no data from {from} to {to}. Now up to date; the review has what is between.",
     "dismiss": "Close",
     "bad_sign": "!",
-    "no_incident": "No incident is open",
     "rows": "Wearers, most urgent first",
     "side": "Alarms, teams and desk",
     "head_state": "State",

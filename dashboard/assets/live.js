@@ -100,7 +100,7 @@ const underair = (window.underair = {});
     if (!data.ready) return;
     underair.text(parts.clock, data.clock);
     plainList(parts.summary, data.summary, (text) => text);
-    underair.text(parts.incidents, data.incidents.map((one) => one.text).join(" | ") || words.no_incident);
+    underair.text(parts.incidents, data.incident);
     plainList(
       parts.system,
       data.system,

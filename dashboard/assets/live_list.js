@@ -3,6 +3,7 @@
 (() => {
   const REORDER_MS = 5000; // rows do not jump under a finger; the gravest come to the top at once
   const MOVED_MS = 6000;
+  const LABEL_PX = 64; // room for one label of the axis
   let words, axis, rows, order = [], orderedAt = 0, classes = new Map();
 
   const cell = (name, ...children) => underair.make("div", { class: name }, ...children);
@@ -41,6 +42,12 @@
     underair.strip.paint(parts.strip, item.strip, item.key, grid);
   };
 
+  // Few rows use the room there is, in steps, so that nothing creeps.
+  const stripHeight = (count) => {
+    const room = (window.innerHeight - rows.getBoundingClientRect().top - window.scrollY - 60) / Math.max(count, 1) - 10;
+    return [72, 58, 46].find((height) => height <= room) ?? 46;
+  };
+
   const inOrder = (items) => {
     const now = performance.now();
     const byKey = new Map(items.map((item) => [item.key, item]));
@@ -58,8 +65,9 @@
 
   const gridPath = (data) => {
     const marks = [];
-    const step = data.now - data.from > 2100 ? 600 : 300;
-    for (let moment = Math.ceil(data.from / step) * step; moment < data.now - 60; moment += step) {
+    const step = [300, 600, 900, 1200].find((one) => one * underair.scale.perSecond > LABEL_PX) ?? 1800;
+    const near = LABEL_PX / 2 / underair.scale.perSecond;
+    for (let moment = Math.ceil((data.from + near / 2) / step) * step; moment < data.now - near; moment += step) {
       marks.push({ x: underair.at(moment), text: new Date(moment * 1000).toISOString().slice(11, 16) });
     }
     marks.push({ x: underair.at(data.now), text: words.now, now: true });
@@ -75,7 +83,7 @@
         if (element.style.left !== place) element.style.left = place;
       },
     );
-    return marks.filter((mark) => !mark.now).map((mark) => `M${mark.x.toFixed(1)} 0V${underair.strip.HEIGHT}`).join("");
+    return marks.filter((mark) => !mark.now).map((mark) => `M${mark.x.toFixed(1)} 0V${underair.scale.height}`).join("");
   };
 
   const onKey = (event) => {
@@ -126,7 +134,7 @@
 
     paint: (data) => {
       const width = Math.floor(axis.clientWidth);
-      if (width > 0) underair.rescale(data, width);
+      if (width > 0) underair.rescale(data, width, stripHeight(data.rows.length));
       const grid = gridPath(data);
       const { sorted, changed } = inOrder(data.rows);
       underair.keyed(rows, sorted, makeRow, (row, item) => paintRow(row, item, grid));

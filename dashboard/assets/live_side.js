@@ -79,7 +79,8 @@
       send("seen", { set_id: element.item.set_id, alarm: element.item.code, service: element.item.service },
         underair.fill(words.seen_what, { alarm: element.item.alarm, who: element.item.who }));
     } }, words.seen);
-    const element = make("li", {}, underair.shape(item.a), shown.alarm, shown.who, shown.age, seen, shown.state);
+    const element = make("li", {}, underair.shape(item.a), shown.alarm, seen, shown.who,
+      make("span", { class: "since" }, shown.age, " · ", shown.state));
     Object.assign(element, { shown, seen });
     return element;
   };
@@ -95,18 +96,19 @@
   };
 
   const makeTeam = (item) => {
-    const element = make("li", {}, underair.shape(item.a), make("span", { class: "name" }), make("span", { class: "left" }),
-      make("span", { class: "count" }), make("span", { class: "lowest" }));
+    const element = make("li", {}, underair.shape(item.a),
+      make("div", { class: "top-line" }, make("span", { class: "name" }), make("span", { class: "left" })),
+      make("span", { class: "members" }));
     return element;
   };
   const paintTeam = (element, item) => {
-    const [shape, name, left, count, lowest] = element.children;
+    const [shape, line, members] = element.children;
+    const [name, left] = line.children;
     underair.reshape(shape, item.a);
     attribute(element, "data-a", item.a);
     text(name, item.name);
     text(left, item.left);
-    text(count, item.count);
-    text(lowest, item.lowest);
+    text(members, item.members);
   };
 
   const options = (select, incidents) => {

@@ -2,7 +2,6 @@
 // All strips share one clock and one width; pixels are all that is calculated here.
 "use strict";
 (() => {
-  const HEIGHT = 46;
   const PAD = 4;
   const NS = "http://www.w3.org/2000/svg";
   const svg = (tag, attributes = {}) => {
@@ -39,12 +38,13 @@
   };
 
   // The shared clock: where a moment lies, for every strip and the axis.
-  const scale = { top: 300, width: 600, from: 0, now: 0, perSecond: 1, version: 0 };
+  const scale = { top: 300, width: 600, height: 46, from: 0, now: 0, perSecond: 1, version: 0 };
   underair.scale = scale;
-  underair.rescale = (data, width) => {
+  underair.rescale = (data, width, height) => {
     const perSecond = width / (data.now - data.from + data.ahead_s);
-    if (Math.abs(perSecond - scale.perSecond) > 1e-4 || width !== scale.width || data.top !== scale.top) scale.version += 1;
-    Object.assign(scale, { width, from: data.from, now: data.now, perSecond, top: data.top });
+    if (Math.abs(perSecond - scale.perSecond) > 1e-4 || width !== scale.width || data.top !== scale.top
+      || height !== scale.height) scale.version += 1;
+    Object.assign(scale, { width, from: data.from, now: data.now, perSecond, top: data.top, height });
   };
   const at = (moment) => (moment - scale.from) * scale.perSecond;
   const ahead = (seconds) => at(scale.now) + seconds * scale.perSecond;
@@ -52,7 +52,7 @@
 
   underair.strip = {
     make: () => {
-      const root = svg("svg", { class: "strip", "aria-hidden": "true", height: HEIGHT });
+      const root = svg("svg", { class: "strip", "aria-hidden": "true" });
       const parts = {};
       for (const name of ["grid", "warning", "fan", "middle", "hatch", "line", "tail", "now", "turn", "turnMark",
         "low", "lowMark", "dot"]) {
@@ -60,7 +60,6 @@
         root.append((parts[name] = svg(tag, { class: name })));
       }
       parts.dot.setAttribute("r", 3);
-      parts.hatch.setAttribute("height", HEIGHT);
       root.parts = parts;
       return root;
     },
@@ -68,13 +67,16 @@
     paint: (root, strip, key, grid) => {
       const { parts } = root;
       const set = underair.attribute;
+      const { height } = scale;
       set(root, "width", scale.width);
+      set(root, "height", height);
+      set(parts.hatch, "height", height);
       const x = at(scale.now).toFixed(1);
       set(parts.grid, "d", grid);
-      set(parts.now, "d", `M${x} 0V${HEIGHT}`);
+      set(parts.now, "d", `M${x} 0V${height}`);
       root.classList.toggle("empty", !strip);
       if (!strip) return;
-      const y = (bar) => HEIGHT - PAD - (bar / scale.top) * (HEIGHT - 2 * PAD);
+      const y = (bar) => height - PAD - (bar / scale.top) * (height - 2 * PAD);
       const [lastAt, lastBar] = strip.last;
       const lastX = at(lastAt);
       paintLine(root, strip, key, y);
@@ -92,7 +94,6 @@
         set(parts.turnMark, "transform", `translate(${at(strip.turned).toFixed(1)} ${y(strip.turn_back_bar).toFixed(1)})`);
       }
     },
-    HEIGHT,
   };
 
   // The line so far is drawn once and only shifted; it is drawn again when points came or the scale changed.
