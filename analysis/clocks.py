@@ -135,6 +135,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
         fits[(power_up.role, power_up.name, power_up.boot)] = fit
         for channel in power_up.channels.values():
             channel.at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
+            channel.order_by_time()
     rows = [
         (name, boot, fit.offset_s, fit.offset_sd_s, fit.drift_ppm, len(fit.steps))
         for (role, name, boot), fit in fits.items()

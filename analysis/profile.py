@@ -66,8 +66,8 @@ class TurnBack(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     policy: Policy = "half_of_usable"
     way_in_min: Minutes = 8.0
-    objective_word: Text = "objective"
-    withdrawal_word: Text = "withdraw"
+    objective_word: Text = "objective reached"
+    withdrawal_word: Text = "turning back"
     late_margin_s: Seconds = 60.0
     double_return: DoubleReturn = DoubleReturn()
     half_of_usable: HalfOfUsable = HalfOfUsable()

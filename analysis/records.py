@@ -49,9 +49,9 @@ ROWS: dict[str, tuple[str, ...]] = {
 
 @dataclass(slots=True)
 class Channel:
-    """One kind from one power-up: parallel arrays in `seq` order, times in microseconds since 1970 (UTC).
+    """One kind from one power-up: parallel arrays, times in microseconds since 1970 (UTC).
 
-    `at_us` is the reconciled clock; it is filled when the clocks have been fitted.
+    In `seq` order; once the clocks have been fitted, `at_us` is the reconciled time and the order is its.
     """
 
     seq: Ints
@@ -65,6 +65,25 @@ class Channel:
 
     def __len__(self) -> int:
         return len(self.seq)
+
+    def order_by_time(self) -> None:
+        """Bring everything into the order of reconciled time."""
+        if not np.any(self.at_us[1:] < self.at_us[:-1]):
+            return
+        order = np.argsort(self.at_us, kind="stable")
+        self.seq, self.time_us, self.received_us = (
+            self.seq[order],
+            self.time_us[order],
+            self.received_us[order],
+        )
+        self.uptime_s, self.retained, self.at_us = (
+            self.uptime_s[order],
+            self.retained[order],
+            self.at_us[order],
+        )
+        self.numbers = {name: values[order] for name, values in self.numbers.items()}
+        if self.rows:
+            self.rows = [self.rows[position] for position in order.tolist()]
 
 
 @dataclass(slots=True)

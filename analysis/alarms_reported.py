@@ -1,0 +1,83 @@
+"""Alarms as the sets reported them: messages to intervals, tolerant of loss, repeats and reordering.
+
+Messages are read in `seq` order within one power-up, so that reordering on the way does not matter. A set
+may repeat `raised` while the alarm stands; that is one alarm. A lost `raised` is inferred from an
+`acknowledged`, and from a `cleared` when messages were lost before it; that is said in a finding.
+Retained copies open and close nothing. A power-up's end leaves what stands without `cleared`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from analysis.records import Channel, PowerUp, lost_between
+
+
+@dataclass(slots=True)
+class Reported:
+    """One alarm of one set, microseconds since 1970 on the reconciled clock.
+
+    Attributes
+    ----------
+    raised_us : int
+        When it was raised; with `inferred`, the latest moment at which it can have been.
+    inferred : bool
+        The `raised` itself was never heard.
+    evidence : list of str
+        Identities of its messages.
+    """
+
+    set_id: str
+    boot: int
+    alarm: str
+    raised_us: int
+    inferred: bool = False
+    acknowledged_us: int | None = None
+    cleared_us: int | None = None
+    detail: str | None = None
+    evidence: list[str] = field(default_factory=list)
+
+
+def reported_alarms(records: Sequence[PowerUp]) -> list[Reported]:
+    """Return every alarm that sets reported, by set and time."""
+    found: list[Reported] = []
+    for power_up in records:
+        channel = power_up.channels.get("alarm") if power_up.role == "set" else None
+        if channel is not None:
+            found += _of_power_up(power_up, channel)
+    return sorted(found, key=lambda one: (one.set_id, one.raised_us, one.alarm, one.boot))
+
+
+def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
+    found: list[Reported] = []
+    standing: dict[str, Reported] = {}
+    last_heard: dict[str, int] = {}
+    order = sorted(range(len(channel)), key=lambda position: int(channel.seq[position]))
+    for position in order:
+        if channel.retained[position]:
+            continue
+        row, seq = channel.rows[position], int(channel.seq[position])
+        at_us, alarm, state = int(channel.at_us[position]), row["alarm"], row["state"]
+        one = standing.get(alarm)
+        if one is None:
+            if state == "cleared" and not _lost_before(power_up, last_heard.get(alarm), seq):
+                last_heard[alarm] = seq
+                continue  # a set that says at power-up that all is clear
+            one = Reported(power_up.name, power_up.boot, alarm, at_us, inferred=state != "raised")
+            standing[alarm] = one
+            found.append(one)
+        one.evidence.append(power_up.identity(seq))
+        one.detail = one.detail or row["detail"]
+        if state == "acknowledged" and one.acknowledged_us is None:
+            one.acknowledged_us = at_us
+        elif state == "cleared":
+            one.cleared_us = at_us
+            del standing[alarm]
+        last_heard[alarm] = seq
+    return found
+
+
+def _lost_before(power_up: PowerUp, last_heard: int | None, seq: int) -> bool:
+    first = int(power_up.seqs[0]) - 1 if last_heard is None else last_heard
+    return lost_between(power_up, max(first, 0), seq) > 0 if seq > first + 1 else False

@@ -1,0 +1,161 @@
+"""When a set is under air: the valve's opening and closing, read from the pressure alone.
+
+Hysteresis, our own rule: open when the pressure comes above 20 bar, closed below 5 bar. Estimation study
+4.5: opened is a rise within 8 s, changed is a rise of more than 25 bar within 8 s.
+"""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+
+from analysis.records import Bools, Floats, Ints
+
+OPEN_ABOVE_BAR = 20.0
+CLOSED_BELOW_BAR = 5.0
+RAMP_S = 8.0
+"""An opening valve brings the pressure up within this (the estimation study, 4.5)."""
+CHANGED_RISE_BAR = 25.0
+"""A rise of more than this within 8 s is another cylinder (the estimation study, 4.5)."""
+SLOW_OPENING_S = 20.0
+"""A second rise so soon after the first belongs to one slow opening. Our own rule."""
+UNBREATHABLE_L_S = 10.0
+"""600 L/min of nominal air: faster than anyone breathes, faster than a free-flow. Our own rule."""
+SPIKE_BAR = 25.0
+SPIKE_BACK_BAR = 10.0
+
+CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
+
+
+def spikes(at_s: Floats, pressure_bar: Floats) -> Bools:
+    """Mark readings that leap away and are back within two readings: faults of the sensor, no event.
+
+    Source: the method: an outlier "back within two readings" is set aside; a jump that stays is an event.
+    """
+    marked: Bools = _spikes(at_s, pressure_bar)
+    return marked
+
+
+def under_air(
+    at_s: Floats, pressure_bar: Floats, spike: Bools, water_volume_l: float
+) -> list[tuple[int, int, int]]:
+    """Return (first, last, how it ended) of every time under air.
+
+    Parameters
+    ----------
+    at_s : array, shape (n,)
+        Seconds, ascending.
+    pressure_bar : array, shape (n,)
+        Gauge pressure, bar.
+    spike : array of bool, shape (n,)
+        Readings to leave out.
+    water_volume_l : float
+        Water volume of all cylinders together, for what counts as faster than breathing.
+
+    Returns
+    -------
+    list of (int, int, int)
+        Indices of the first and the last reading, and `CLOSED`, `CHANGED` or `OPEN_AT_END`.
+    """
+    kept = np.flatnonzero(~spike)
+    if not len(kept):
+        return []
+    limit_bar_s = UNBREATHABLE_L_S / water_volume_l
+    rows = _under_air(at_s[kept], pressure_bar[kept], limit_bar_s)
+    return [(int(kept[first]), int(kept[last]), int(how)) for first, last, how in rows.tolist()]
+
+
+@numba.njit(cache=True, nogil=True)
+def _spikes(at_s: Floats, bar: Floats) -> Bools:
+    n = len(bar)
+    marked = np.zeros(n, np.bool_)
+    good = 0
+    i = 1
+    while i < n:
+        if abs(bar[i] - bar[good]) > SPIKE_BAR:
+            back = 0
+            for j in range(i + 1, min(i + 3, n)):
+                if abs(bar[j] - bar[good]) <= SPIKE_BACK_BAR and at_s[j] - at_s[good] <= 15.0:
+                    back = j
+                    break
+            if back > 0:
+                marked[i:back] = True
+                good = back
+                i = back + 1
+                continue
+        good = i
+        i += 1
+    return marked
+
+
+@numba.njit(cache=True, nogil=True)
+def _opened(at_s: Floats, bar: Floats, first: int) -> int:
+    # The pressure has come up where it is within one bar of the highest of the next 8 s.
+    top = bar[first]
+    last = first
+    while last + 1 < len(bar) and at_s[last + 1] - at_s[first] <= RAMP_S:
+        last += 1
+        top = max(top, bar[last])
+    j = first
+    while bar[j] < top - 1.0:
+        j += 1
+    return j
+
+
+@numba.njit(cache=True, nogil=True)
+def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar_s: float) -> int:
+    k = last
+    while k > start:
+        fall = bar[k - 1] - bar[k]
+        if fall <= 2.0 or fall <= limit_bar_s * (at_s[k] - at_s[k - 1]):
+            break
+        k -= 1
+    return k
+
+
+@numba.njit(cache=True, nogil=True)
+def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float) -> Ints:
+    n = len(bar)
+    out = np.empty((n // 2 + 1, 3), np.int64)
+    count = 0
+    start = -1
+    i = 0
+    while i < n:
+        if start < 0:
+            if bar[i] > OPEN_ABOVE_BAR:
+                start = _opened(at_s, bar, i)
+                i = start
+            i += 1
+            continue
+        fall = bar[i - 1] - bar[i]
+        fast = fall > 15.0 and fall > limit_bar_s * (at_s[i] - at_s[i - 1])
+        if bar[i] < CLOSED_BELOW_BAR or (bar[i] < OPEN_ABOVE_BAR and fast):
+            out[count, 0] = start
+            out[count, 1] = _before_collapse(at_s, bar, start, i - 1, limit_bar_s)
+            out[count, 2] = CLOSED
+            count += 1
+            start = -1
+            i += 1
+            continue
+        low = i - 1
+        k = i - 1
+        while k > start and at_s[i] - at_s[k - 1] <= RAMP_S:
+            k -= 1
+            if bar[k] < bar[low]:
+                low = k
+        if bar[i] - bar[low] > CHANGED_RISE_BAR:
+            if at_s[low] - at_s[start] >= SLOW_OPENING_S:
+                out[count, 0] = start
+                out[count, 1] = _before_collapse(at_s, bar, start, low, limit_bar_s)
+                out[count, 2] = CHANGED
+                count += 1
+            start = _opened(at_s, bar, i)
+            i = start + 1
+            continue
+        i += 1
+    if start >= 0:
+        out[count, 0] = start
+        out[count, 1] = n - 1
+        out[count, 2] = OPEN_AT_END
+        count += 1
+    return out[:count]
