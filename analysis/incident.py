@@ -12,14 +12,24 @@ import polars as pl
 
 from analysis.alarm_words import Flood, floods
 from analysis.alarms import Alarm, find_alarms
+from analysis.assemble import (
+    air_table,
+    alarms_table,
+    clocks_table,
+    exposure_table,
+    floods_table,
+    gaps_table,
+    heat_table,
+    turn_back_table,
+    wears_table,
+)
 from analysis.clocks import reconcile
 from analysis.examined import Examined, examine
 from analysis.finding import Context
 from analysis.findings import find
-from analysis.heat import TESTED_S, seconds_in_classes
 from analysis.profile import Profile
-from analysis.records import Floats, Ints, PowerUp, power_ups
-from analysis.tables import TABLES, TIME, Results, conform, empty_table
+from analysis.records import power_ups
+from analysis.tables import TABLES, Results, conform, empty_table
 from analysis.tally import Incident, Tally, read_incidents, read_tallies
 from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
 from analysis.wears import Wear, find_wears
@@ -87,23 +97,16 @@ def analyse(
         window_us=window,
     )
     tables = {
-        "wears": _wears_table(examined, moments, team_us, profile),
-        "air": _air_table(examined),
-        "alarms": _alarms_table(alarms),
-        "heat": _heat_table(examined),
-        "gaps": _gaps_table(examined),
-        "clocks": _clocks_table(clocks.table, records, window),
+        "wears": wears_table(examined, moments, team_us, profile),
+        "air": air_table(examined),
+        "alarms": alarms_table(alarms),
+        "heat": heat_table(examined),
+        "gaps": gaps_table(examined),
+        "clocks": clocks_table(clocks.table, records, window),
         "findings": find(context),
-        "turn_back": _turn_back_table(examined, moments, team_us),
-        "exposure": _exposure_table(examined),
-        "floods": pl.DataFrame(
-            {
-                "started": _times([flood.started_us for flood in context.floods]),
-                "ended": _times([flood.ended_us for flood in context.floods]),
-                "alarms": [flood.most for flood in context.floods],
-            },
-            schema_overrides={"alarms": pl.Int64},
-        ),
+        "turn_back": turn_back_table(examined, moments, team_us),
+        "exposure": exposure_table(examined),
+        "floods": floods_table(context.floods),
     }
     return {name: conform(name, tables[name]) for name in TABLES}
 
@@ -163,211 +166,3 @@ def _team_moments(
 def _floods(alarms: Sequence[Alarm], profile: Profile) -> list[Flood]:
     raised = np.array([one.raised_us for one in alarms if one.reported is not None], dtype=np.int64)
     return floods(raised, profile.alarms.flood_count, profile.alarms.flood_window_min * 60.0)
-
-
-def _times(values_us: Sequence[int | None] | Ints) -> pl.Series:
-    return pl.Series(values_us, dtype=pl.Int64).cast(TIME)
-
-
-def _nan_free(values: Floats) -> pl.Series:
-    return pl.Series(values).fill_nan(None)
-
-
-def _wears_table(
-    examined: Sequence[Examined],
-    moments: Mapping[str, list[TurnBackMoment]],
-    team_us: Mapping[str, dict[str, int | None]],
-    profile: Profile,
-) -> pl.DataFrame:
-    policy = profile.turn_back.policy
-    rows = []
-    for one in examined:
-        wear, air, known = one.wear, one.air, one.known_air
-        cylinder, tally = wear.cylinder, wear.tally
-        moment = next(moment for moment in moments[wear.wear_id] if moment.policy == policy)
-        low_second, peak_c, dose = one.low_air_second, None, None
-        if one.heat is not None:
-            peak_c = float(np.nanmax(one.heat.temperature_c))
-            dose = float(one.heat.dose[-1])
-        turn_back_bar = moment.leave_bar if moment.leave_bar is not None else moment.pressure_bar
-        rows.append(
-            (
-                wear.wear_id,
-                tally.incident_id if tally else None,
-                wear.set_id,
-                tally.wearer_id if tally else None,
-                tally.team if tally else None,
-                wear.started_us,
-                wear.ended_us,
-                cylinder.count if cylinder else None,
-                cylinder.water_volume_l if cylinder else None,
-                cylinder.rated_bar if cylinder else None,
-                air.start_bar,
-                air.end_bar,
-                air.free_air_l if known else None,
-                air.free_air_sd_l if known else None,
-                air.free_air_l / one.minutes if known and one.minutes > 0 else None,
-                one.peak_l_min() if known else None,
-                wear.thresholds.low_air_bar,
-                one.at_us(low_second) if low_second is not None else None,
-                one.low_air_seconds,
-                turn_back_bar,
-                team_us[wear.wear_id][policy],
-                peak_c,
-                dose,
-                float(sum(gap.seconds for gap in one.gaps)),
-                one.lost_messages,
-            )
-        )
-    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["wears"].items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")
-
-
-def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
-    """Return the columns wear_id and time of a table on the 1 s grid."""
-    sizes = [one.seconds for one in examined]
-    ids = pl.Series([one.wear.wear_id for one in examined], dtype=pl.String)
-    which = np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)
-    starts = np.array([one.wear.started_us for one in examined], dtype=np.int64)
-    second = np.concatenate([np.arange(size, dtype=np.int64) for size in sizes])
-    return ids.gather(which), _times(starts[which] + second * 1_000_000)
-
-
-def _air_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    if not examined:
-        return empty_table("air")
-    wear_id, time = _long(examined)
-
-    def column(name: str, needs_volume: bool) -> pl.Series:
-        parts = [
-            getattr(one.air, name) if one.known_air or not needs_volume else np.full(one.seconds, np.nan)
-            for one in examined
-        ]
-        return _nan_free(np.concatenate(parts))
-
-    return pl.DataFrame(
-        {
-            "wear_id": wear_id,
-            "time": time,
-            "pressure_bar": column("pressure_bar", False),
-            "pressure_sd_bar": column("pressure_sd_bar", False),
-            **{
-                name: column(name, True)
-                for name in (
-                    "rate_l_min",
-                    "rate_lo_l_min",
-                    "rate_hi_l_min",
-                    "low_air_min",
-                    "low_air_lo_min",
-                    "low_air_hi_min",
-                )
-            },
-            "heard": np.concatenate([one.air.heard for one in examined]),
-        }
-    )
-
-
-def _heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    warm = [one for one in examined if one.heat is not None]
-    if not warm:
-        return empty_table("heat")
-    wear_id, time = _long(warm)
-    columns = {
-        name: _nan_free(np.concatenate([getattr(one.heat, name) for one in warm]))
-        for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
-    }
-    classes = pl.Series(np.concatenate([one.heat.thermal_class for one in warm if one.heat]))
-    return pl.DataFrame(
-        {
-            "wear_id": wear_id,
-            "time": time,
-            **columns,
-            "thermal_class": classes.replace(0, None),
-            "dose": np.concatenate([one.heat.dose for one in warm if one.heat]),
-        }
-    )
-
-
-def _alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "wear_id": pl.Series([one.wear.wear_id if one.wear else None for one in alarms], dtype=pl.String),
-            "set_id": pl.Series([one.set_id for one in alarms], dtype=pl.String),
-            "alarm": pl.Series([one.alarm for one in alarms], dtype=pl.String),
-            "raised": _times([one.raised_us for one in alarms]),
-            "acknowledged": _times([one.acknowledged_us for one in alarms]),
-            "cleared": _times([one.cleared_us for one in alarms]),
-            "seen": _times([one.seen_us for one in alarms]),
-            "response_s": pl.Series([one.response_s for one in alarms], dtype=pl.Float64),
-            "source": pl.Series([one.source for one in alarms], dtype=pl.String),
-            "lead_s": pl.Series([one.lead_s for one in alarms], dtype=pl.Float64),
-        }
-    )
-
-
-def _gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    gaps = [gap for one in examined for gap in one.gaps]
-    return pl.DataFrame(
-        {
-            "set_id": pl.Series([gap.wear.set_id for gap in gaps], dtype=pl.String),
-            "wear_id": pl.Series([gap.wear.wear_id for gap in gaps], dtype=pl.String),
-            "started": _times([gap.started_us for gap in gaps]),
-            "ended": _times([gap.ended_us for gap in gaps]),
-            "seconds": pl.Series([gap.seconds for gap in gaps], dtype=pl.Float64),
-            "lost_messages": pl.Series([gap.lost_messages for gap in gaps], dtype=pl.Int64),
-        }
-    )
-
-
-def _clocks_table(
-    table: pl.DataFrame, records: Sequence[PowerUp], window: tuple[int, int] | None
-) -> pl.DataFrame:
-    if window is None:
-        return table
-    # Only the power-ups in which something was said while the incident lasted.
-    during = {
-        (record.name, record.boot)
-        for record in records
-        if record.role == "set"
-        and any(
-            np.any((channel.at_us >= window[0]) & (channel.at_us <= window[1]))
-            for channel in record.channels.values()
-        )
-    }
-    keep = [(set_id, boot) in during for set_id, boot in table.select("set_id", "boot").iter_rows()]
-    return table.filter(pl.Series(keep, dtype=pl.Boolean))
-
-
-def _turn_back_table(
-    examined: Sequence[Examined],
-    moments: Mapping[str, list[TurnBackMoment]],
-    team_us: Mapping[str, dict[str, int | None]],
-) -> pl.DataFrame:
-    rows = []
-    for one in examined:
-        low = one.low_air_second
-        for moment in moments[one.wear.wear_id]:
-            second = moment.second
-            rows.append(
-                (
-                    one.wear.wear_id,
-                    moment.policy,
-                    one.at_us(second) if second is not None else None,
-                    team_us[one.wear.wear_id][moment.policy],
-                    moment.pressure_bar,
-                    (low - second) / 60.0 if low is not None and second is not None else None,
-                    (one.wear.ended_us - one.at_us(second)) / 60e6 if second is not None else None,
-                )
-            )
-    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["turn_back"].items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")
-
-
-def _exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    rows = []
-    for one in examined:
-        if one.heat is not None:
-            seconds = seconds_in_classes(one.heat.thermal_class).tolist()
-            for number, (spent_s, tested_s) in enumerate(zip(seconds, TESTED_S, strict=True), 1):
-                rows.append((one.wear.wear_id, number, spent_s, tested_s, spent_s / tested_s))
-    return pl.DataFrame(rows, schema=TABLES["exposure"], orient="row")

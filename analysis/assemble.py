@@ -1,0 +1,244 @@
+"""The rows of every table, from what was computed about wears and alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import polars as pl
+
+from analysis.alarm_words import Flood
+from analysis.alarms import Alarm
+from analysis.examined import Examined
+from analysis.heat import TESTED_S, seconds_in_classes
+from analysis.profile import Profile
+from analysis.records import Floats, Ints, PowerUp
+from analysis.tables import TABLES, TIME, empty_table
+from analysis.turn_back import TurnBackMoment
+
+
+def _times(values_us: Sequence[int | None] | Ints) -> pl.Series:
+    return pl.Series(values_us, dtype=pl.Int64).cast(TIME)
+
+
+def _nan_free(values: Floats) -> pl.Series:
+    return pl.Series(values).fill_nan(None)
+
+
+def wears_table(
+    examined: Sequence[Examined],
+    moments: Mapping[str, list[TurnBackMoment]],
+    team_us: Mapping[str, dict[str, int | None]],
+    profile: Profile,
+) -> pl.DataFrame:
+    """Return the table `wears`."""
+    policy = profile.turn_back.policy
+    rows = []
+    for one in examined:
+        wear, air, known = one.wear, one.air, one.known_air
+        cylinder, tally = wear.cylinder, wear.tally
+        moment = next(moment for moment in moments[wear.wear_id] if moment.policy == policy)
+        low_second, peak_c, dose = one.low_air_second, None, None
+        if one.heat is not None:
+            peak_c = float(np.nanmax(one.heat.temperature_c))
+            dose = float(one.heat.dose[-1])
+        turn_back_bar = moment.leave_bar if moment.leave_bar is not None else moment.pressure_bar
+        rows.append(
+            (
+                wear.wear_id,
+                tally.incident_id if tally else None,
+                wear.set_id,
+                tally.wearer_id if tally else None,
+                tally.team if tally else None,
+                wear.started_us,
+                wear.ended_us,
+                cylinder.count if cylinder else None,
+                cylinder.water_volume_l if cylinder else None,
+                cylinder.rated_bar if cylinder else None,
+                air.start_bar,
+                air.end_bar,
+                air.free_air_l if known else None,
+                air.free_air_sd_l if known else None,
+                air.free_air_l / one.minutes if known and one.minutes > 0 else None,
+                one.peak_l_min() if known else None,
+                wear.thresholds.low_air_bar,
+                one.at_us(low_second) if low_second is not None else None,
+                one.low_air_seconds,
+                turn_back_bar,
+                team_us[wear.wear_id][policy],
+                peak_c,
+                dose,
+                float(sum(gap.seconds for gap in one.gaps)),
+                one.lost_messages,
+            )
+        )
+    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["wears"].items()}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
+    """Return the columns wear_id and time of a table on the 1 s grid."""
+    sizes = [one.seconds for one in examined]
+    ids = pl.Series([one.wear.wear_id for one in examined], dtype=pl.String)
+    which = np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)
+    starts = np.array([one.wear.started_us for one in examined], dtype=np.int64)
+    second = np.concatenate([np.arange(size, dtype=np.int64) for size in sizes])
+    return ids.gather(which), _times(starts[which] + second * 1_000_000)
+
+
+def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
+    """Return the table `air`."""
+    if not examined:
+        return empty_table("air")
+    wear_id, time = _long(examined)
+
+    def column(name: str, needs_volume: bool) -> pl.Series:
+        parts = [
+            getattr(one.air, name) if one.known_air or not needs_volume else np.full(one.seconds, np.nan)
+            for one in examined
+        ]
+        return _nan_free(np.concatenate(parts))
+
+    return pl.DataFrame(
+        {
+            "wear_id": wear_id,
+            "time": time,
+            "pressure_bar": column("pressure_bar", False),
+            "pressure_sd_bar": column("pressure_sd_bar", False),
+            **{
+                name: column(name, True)
+                for name in (
+                    "rate_l_min",
+                    "rate_lo_l_min",
+                    "rate_hi_l_min",
+                    "low_air_min",
+                    "low_air_lo_min",
+                    "low_air_hi_min",
+                )
+            },
+            "heard": np.concatenate([one.air.heard for one in examined]),
+        }
+    )
+
+
+def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
+    """Return the table `heat`."""
+    warm = [one for one in examined if one.heat is not None]
+    if not warm:
+        return empty_table("heat")
+    wear_id, time = _long(warm)
+    columns = {
+        name: _nan_free(np.concatenate([getattr(one.heat, name) for one in warm]))
+        for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
+    }
+    classes = pl.Series(np.concatenate([one.heat.thermal_class for one in warm if one.heat]))
+    return pl.DataFrame(
+        {
+            "wear_id": wear_id,
+            "time": time,
+            **columns,
+            "thermal_class": classes.replace(0, None),
+            "dose": np.concatenate([one.heat.dose for one in warm if one.heat]),
+        }
+    )
+
+
+def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
+    """Return the table `alarms`."""
+    return pl.DataFrame(
+        {
+            "wear_id": pl.Series([one.wear.wear_id if one.wear else None for one in alarms], dtype=pl.String),
+            "set_id": pl.Series([one.set_id for one in alarms], dtype=pl.String),
+            "alarm": pl.Series([one.alarm for one in alarms], dtype=pl.String),
+            "raised": _times([one.raised_us for one in alarms]),
+            "acknowledged": _times([one.acknowledged_us for one in alarms]),
+            "cleared": _times([one.cleared_us for one in alarms]),
+            "seen": _times([one.seen_us for one in alarms]),
+            "response_s": pl.Series([one.response_s for one in alarms], dtype=pl.Float64),
+            "source": pl.Series([one.source for one in alarms], dtype=pl.String),
+            "lead_s": pl.Series([one.lead_s for one in alarms], dtype=pl.Float64),
+        }
+    )
+
+
+def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
+    """Return the table `gaps`."""
+    gaps = [gap for one in examined for gap in one.gaps]
+    return pl.DataFrame(
+        {
+            "set_id": pl.Series([gap.wear.set_id for gap in gaps], dtype=pl.String),
+            "wear_id": pl.Series([gap.wear.wear_id for gap in gaps], dtype=pl.String),
+            "started": _times([gap.started_us for gap in gaps]),
+            "ended": _times([gap.ended_us for gap in gaps]),
+            "seconds": pl.Series([gap.seconds for gap in gaps], dtype=pl.Float64),
+            "lost_messages": pl.Series([gap.lost_messages for gap in gaps], dtype=pl.Int64),
+        }
+    )
+
+
+def clocks_table(
+    table: pl.DataFrame, records: Sequence[PowerUp], window: tuple[int, int] | None
+) -> pl.DataFrame:
+    """Return the table `clocks`; within a window, of the power-ups in which something was said in it."""
+    if window is None:
+        return table
+    # Only the power-ups in which something was said while the incident lasted.
+    during = {
+        (record.name, record.boot)
+        for record in records
+        if record.role == "set"
+        and any(
+            np.any((channel.at_us >= window[0]) & (channel.at_us <= window[1]))
+            for channel in record.channels.values()
+        )
+    }
+    keep = [(set_id, boot) in during for set_id, boot in table.select("set_id", "boot").iter_rows()]
+    return table.filter(pl.Series(keep, dtype=pl.Boolean))
+
+
+def turn_back_table(
+    examined: Sequence[Examined],
+    moments: Mapping[str, list[TurnBackMoment]],
+    team_us: Mapping[str, dict[str, int | None]],
+) -> pl.DataFrame:
+    """Return the table `turn_back`: every policy replayed on every wear."""
+    rows = []
+    for one in examined:
+        low = one.low_air_second
+        for moment in moments[one.wear.wear_id]:
+            second = moment.second
+            rows.append(
+                (
+                    one.wear.wear_id,
+                    moment.policy,
+                    one.at_us(second) if second is not None else None,
+                    team_us[one.wear.wear_id][moment.policy],
+                    moment.pressure_bar,
+                    (low - second) / 60.0 if low is not None and second is not None else None,
+                    (one.wear.ended_us - one.at_us(second)) / 60e6 if second is not None else None,
+                )
+            )
+    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["turn_back"].items()}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
+    """Return the table `exposure`: seconds in each thermal class, and the part of its tested time."""
+    rows = []
+    for one in examined:
+        if one.heat is not None:
+            seconds = seconds_in_classes(one.heat.thermal_class).tolist()
+            for number, (spent_s, tested_s) in enumerate(zip(seconds, TESTED_S, strict=True), 1):
+                rows.append((one.wear.wear_id, number, spent_s, tested_s, spent_s / tested_s))
+    return pl.DataFrame(rows, schema=TABLES["exposure"], orient="row")
+
+
+def floods_table(floods: Sequence[Flood]) -> pl.DataFrame:
+    """Return the table `floods`."""
+    return pl.DataFrame(
+        {
+            "started": _times([flood.started_us for flood in floods]),
+            "ended": _times([flood.ended_us for flood in floods]),
+            "alarms": pl.Series([flood.most for flood in floods], dtype=pl.Int64),
+        }
+    )
