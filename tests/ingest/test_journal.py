@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+import errno
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ingest.journal import Record, SegmentWriter, frame_of, read_frames, segments
+
+NOW = datetime(2031, 5, 4, 10, 21, 7, 412_003, UTC)
+_records = st.builds(
+    Record,
+    st.integers(0, 2**53),
+    st.text(st.characters(exclude_categories=["Cs"])),
+    st.binary(),
+    st.booleans(),
+)
+
+
+@given(st.lists(st.lists(_records, min_size=1, max_size=4), max_size=4))
+def test_what_was_written_is_read(batches: list[list[Record]]) -> None:
+    data = b"".join(frame_of(batch) for batch in batches)
+    frames = read_frames(data)
+    assert frames.records == [record for batch in batches for record in batch]
+    assert frames.damages == []
+    assert frames.end == len(data)
+
+
+@given(st.binary(max_size=400))
+def test_any_bytes_are_no_journal_and_never_crash(data: bytes) -> None:
+    frames = read_frames(data)
+    assert frames.records == []
+
+
+def test_segment_is_named_by_its_time_and_never_by_an_old_one(tmp_path: Path) -> None:
+    one, two = SegmentWriter(tmp_path, NOW), SegmentWriter(tmp_path, NOW)
+    assert one.path.name == "20310504T102107412003Z.journal"
+    assert two.path.name == "20310504T102107412004Z.journal"
+    for writer in (one, two):
+        writer.append([Record(1, "t", b"p", False)])
+        writer.close()
+    assert segments(tmp_path) == [one.path, two.path]
+
+
+def test_segment_without_rows_leaves_nothing(tmp_path: Path) -> None:
+    SegmentWriter(tmp_path, NOW).close()
+    assert segments(tmp_path) == []
+
+
+@pytest.mark.parametrize("failing", ["write", "fdatasync"])
+def test_batch_that_the_disk_did_not_take_leaves_the_segment_as_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: str
+) -> None:
+    writer = SegmentWriter(tmp_path, NOW)
+    writer.append([Record(1, "t", b"first", False)])
+    real_write = os.write
+
+    def short_write_then_full(file: int, data: bytes) -> int:
+        if len(data) < 20:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return real_write(file, data[:10])
+
+    def fail(file: int) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    if failing == "write":
+        monkeypatch.setattr(os, "write", short_write_then_full)
+    else:
+        monkeypatch.setattr(os, "fdatasync", fail)
+    with pytest.raises(OSError, match=r"No space left|Input/output"):
+        writer.append([Record(2, "t", b"second", False)])
+    monkeypatch.undo()
+    writer.append([Record(3, "t", b"third", False)])
+    writer.close()
+    frames = read_frames(writer.path.read_bytes())
+    assert [record.payload for record in frames.records] == [b"first", b"third"]
+    assert frames.damages == []
