@@ -96,9 +96,9 @@ def replay(log: Path, broker: str, speed: float) -> None:
         _progress(f"replaying {log.name}") as progress,
     ):
         published, left_out = play(read_capture(log), publisher, speed=speed, stop=stop, progress=progress)
-    click.echo(f"published {published:,} messages")
+    click.echo(f"published {published:,}")
     if left_out:
-        click.echo(f"left out {left_out:,} messages: MQTT allows nobody to publish to their topics", err=True)
+        click.echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
         sys.exit(SOME_REFUSED)
 
 
