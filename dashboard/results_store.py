@@ -24,6 +24,7 @@ from analysis.clocks import fit_clocks
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
+from analysis.trends import MEASURES, measures_of
 from dashboard.context import Context
 from ingest.errors import UnderairError
 from ingest.frames import Messages
@@ -82,6 +83,7 @@ class _Period:
     state: object
     results: Results
     messages: Messages
+    measures: pl.DataFrame
     made: float
     version: int
 
@@ -133,6 +135,10 @@ class ResultsStore:
         ]
         schema = pl.Schema([*TABLES["wears"].items(), ("incident_key", pl.String)])
         return pl.concat([pl.DataFrame(schema=schema), *frames]).sort("started", descending=True)
+
+    def measures(self) -> pl.DataFrame:
+        """Return one line a wear of the archive (`analysis.trends.MEASURES`), made once a period."""
+        return pl.concat([pl.DataFrame(schema=MEASURES), *(period.measures for period in self._up_to_date())])
 
     def table(self, name: str) -> pl.DataFrame:
         """Return one result table over the whole archive."""
@@ -188,7 +194,16 @@ class ResultsStore:
         results = self._analyse(messages, self._profile)
         with_at = _with_reconciled_times(messages)
         self._versions += 1
-        return _Period(since, until, state, results, with_at, monotonic_time.monotonic(), self._versions)
+        return _Period(
+            since,
+            until,
+            state,
+            results,
+            with_at,
+            measures_of(results),
+            monotonic_time.monotonic(),
+            self._versions,
+        )
 
 
 def _untallied_key(period: _Period) -> str:
@@ -210,7 +225,9 @@ def _incident_rows(period: _Period) -> list[dict[str, Any]]:
 def _incident_row(period: _Period, key: str, incident_id: str | None) -> dict[str, Any]:
     results = _results_of(period, incident_id)
     wears = results["wears"]
-    said = period.messages["incident"].filter(pl.col("incident_id") == incident_id).sort("at")
+    said = (
+        period.messages["incident"].filter(pl.col("incident_id").eq_missing(pl.lit(incident_id))).sort("at")
+    )
     about = {name: _last_said(said, name) for name in ("name", "place", "type")}
     moments = [wears["started"].min(), wears["ended"].max(), said["at"].min(), said["at"].max()]
     known = [moment for moment in moments if isinstance(moment, datetime)]

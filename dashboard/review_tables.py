@@ -166,28 +166,30 @@ def alarm_listing(alarms: pl.DataFrame, owner: Owner, whole: Window) -> html.Div
     )
 
 
-def turn_back_listing(turn_back: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:
-    """Return when each policy would have turned each wear back."""
-    rows = [
-        [
-            _who(row["wear_id"], row["wear_id"], owner),
-            words.POLICIES.get(row["policy"], row["policy"]),
-            _time(row["at"], whole),
-            _number(row["pressure_bar"], METRIC.label["pressure"]),
-            _number(row["minutes_in_hand_low_air"], "min", 1),
-            _number(row["minutes_in_hand_leaving"], "min", 1),
-        ]
-        for row in turn_back.iter_rows(named=True)
-    ]
+def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:
+    """Return one row a wear: when each policy would have turned it back, and with how much."""
+    replayed = {(row["wear_id"], row["policy"]): row for row in turn_back.iter_rows(named=True)}
+    policies = [policy for policy in words.POLICIES if any(key[1] == policy for key in replayed)]
+    rows = []
+    for wear in wears.sort("started").iter_rows(named=True):
+        cells: list[Any] = [owner.get(wear["wear_id"], wear["set_id"]), _time(wear["started"], whole)]
+        cells += [_policy_cell(replayed.get((wear["wear_id"], policy)), whole) for policy in policies]
+        cells += [_time(wear["ended"], whole), _number(wear["end_bar"], METRIC.label["pressure"])]
+        rows.append(cells)
+    heads = [*words.TURN_BACK_FIRST, *(words.POLICIES[policy] for policy in policies), *words.TURN_BACK_LAST]
     return listing(
-        "review-turn-back",
-        words.TURN_BACK,
-        words.TURN_BACK_HEADS,
-        rows,
-        note=words.TURN_BACK_NOTE,
-        empty=words.NO_ROWS,
-        numeric=(3, 4, 5),
+        "review-turn-back", words.TURN_BACK, heads, rows, note=words.TURN_BACK_NOTE, empty=words.NO_ROWS
     )
+
+
+def _policy_cell(row: dict[str, Any] | None, whole: Window) -> Any:
+    if row is None or row["at"] is None:
+        return words.NOT_REACHED
+    parts = [f"{row['at']:%H:%M:%S}", f"{row['pressure_bar']:.0f} bar"]
+    if row["minutes_in_hand_low_air"] is not None:
+        parts.append(words.BEFORE_LOW_AIR.format(minutes=f"{row['minutes_in_hand_low_air']:.1f}"))
+    at = row["at"].timestamp() * SECOND_MS
+    return cell(" · ".join(parts), value=at, jump={"at": at, **_around(at, at, whole)})
 
 
 def silence_listing(gaps: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:

@@ -187,7 +187,7 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]]) -> list[Mar
     sets = {set_id for person in people for set_id in person["set_ids"]}
     incident_id = record.about["incident_id"]
     marks: list[Mark] = []
-    of_incident = pl.col("incident_id") == incident_id
+    of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
     for row, at in _said(record.messages["note"].filter(of_incident)):
         estimated = " (estimated)" if row["certainty"] == "estimated" else ""
         marks.append(Mark(at, f"“{row['text']}”{estimated}"))

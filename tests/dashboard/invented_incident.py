@@ -1,4 +1,4 @@
-"""An incident made of plain arrays: result tables and messages of any size, fast, for tests and benchmarks of pages."""
+"""An incident of plain arrays: result tables and messages of any size, fast, for tests and benchmarks."""
 
 from __future__ import annotations
 

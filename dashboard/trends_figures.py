@@ -1,0 +1,136 @@
+"""The plots of the trends page: a measure by month with its interval, limits where they mean something."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import polars as pl
+
+from analysis.trends import MonthlyMean, MonthlyRate
+from dashboard import trends_words as words
+from dashboard.review_drawing import nice_ceiling
+from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
+
+HEIGHT_PX = 230
+
+
+def rate_figure(found: MonthlyRate) -> dict[str, Any]:
+    """Return the plot of a monthly rate: points with exact intervals, u chart's limits as steps."""
+    table = found.table
+    rates, low, high = table["rate"].to_list(), table["low"].to_list(), table["high"].to_list()
+    bars = {
+        "type": "data",
+        "symmetric": False,
+        "array": [b - r if r is not None else 0 for r, b in zip(rates, high, strict=True)],
+        "arrayminus": [r - a if r is not None else 0 for r, a in zip(rates, low, strict=True)],
+        "color": CHART_BLUE,
+        "thickness": 1.2,
+        "width": 3,
+    }
+    data: list[dict[str, Any]] = []
+    if table["upper_limit"].null_count() < len(table):
+        data += [
+            _limit(table, table["upper_limit"].to_list()),
+            _limit(table, table["lower_limit"].to_list()),
+            _centre(table, found.centre),
+        ]
+    # A month of few wears has an interval that would flatten all others: the scale follows rates and limits.
+    tops = [value for value in [*rates, *table["upper_limit"].to_list()] if value is not None]
+    typical = sorted(value for value in high if value is not None)
+    middle = typical[len(typical) // 2] if typical else 1.0
+    data.append(_points(table, rates, bars))
+    return _figure(data, table, max([*tops, middle]))
+
+
+def mean_figure(found: MonthlyMean) -> dict[str, Any]:
+    """Return the plot of a monthly mean: points, natural limits as level lines."""
+    table = found.table
+    means = table["mean"].to_list()
+    data: list[dict[str, Any]] = []
+    if math.isfinite(found.upper):
+        data += [
+            _limit(table, [found.upper] * len(table)),
+            _limit(table, [found.lower] * len(table)),
+            _centre(table, found.overall),
+        ]
+    data.append(_points(table, means, None))
+    tops = [value for value in means if value is not None]
+    if math.isfinite(found.upper):
+        tops.append(found.upper)
+    return _figure(data, table, max(tops, default=1.0))
+
+
+def _months(table: pl.DataFrame) -> list[str]:
+    return [words.month_text(month) for month in table["month"]]
+
+
+def _points(table: pl.DataFrame, values: list[float | None], bars: dict[str, Any] | None) -> dict[str, Any]:
+    outside = table["outside"].to_list()
+    trace: dict[str, Any] = {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": _months(table),
+        "y": values,
+        "line": {"color": CHART_BLUE, "width": 1},
+        "marker": {
+            "symbol": ["diamond-open" if out else "circle" for out in outside],
+            "size": [13 if out else 6 for out in outside],
+            "color": [CHART_ORANGE if out else CHART_BLUE for out in outside],
+            "line": {"width": 2.5},
+        },
+        "customdata": table["wears"].to_list(),
+        "hovertemplate": "%{x}: %{y:.3~g}, %{customdata} " + words.WEARS_BELOW + "<extra></extra>",
+        "connectgaps": False,
+    }
+    if bars is not None:
+        trace["error_y"] = bars
+    return trace
+
+
+def _limit(table: pl.DataFrame, values: list[float | None]) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _months(table),
+        "y": values,
+        "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash", "shape": "hvh"},
+        "hoverinfo": "skip",
+    }
+
+
+def _centre(table: pl.DataFrame, value: float) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _months(table),
+        "y": [value] * len(table),
+        "line": {"color": CHART_GREY, "width": 1},
+        "hoverinfo": "skip",
+    }
+
+
+def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict[str, Any]:
+    months, wears = _months(table), table["wears"].to_list()
+    every = max(1, math.ceil(len(months) / 12))
+    shown = list(range(0, len(months), every))
+    layout = {
+        "template": chart_template(),
+        "height": HEIGHT_PX,
+        "margin": {"l": 48, "r": 10, "t": 8, "b": 44},
+        "showlegend": False,
+        "hovermode": "closest",
+        "dragmode": False,
+        "xaxis": {
+            "type": "category",
+            "range": [-0.6, max(len(months), 3) - 0.4],
+            "tickvals": [months[i] for i in shown],
+            "ticktext": [f"{months[i]}<br>{wears[i]}" for i in shown],
+            "showgrid": False,
+            "tickangle": 0,
+            "fixedrange": True,
+            "tickfont": {"size": 11},
+        },
+        "yaxis": {"range": [0, nice_ceiling(top * 1.08, 1e-3)], "nticks": 5, "fixedrange": True},
+    }
+    return {"data": data, "layout": layout}

@@ -1,0 +1,172 @@
+"""The data in the review's figures: spans from stored intervals, thinned lines, scales, a zoom's changes."""
+
+from __future__ import annotations
+
+import base64
+import itertools
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dashboard.review_drawing import View, Window
+from dashboard.review_figures import lanes_figure, lanes_update, nice_ceiling, scales_of
+from dashboard.review_overview import bin_width_s, overview_figure, whole_window, window_frame
+from dashboard.review_view import LANES, BadView, Bench, Look, request_of
+from dashboard.units import IMPERIAL, METRIC, UNITS
+from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
+
+
+def array(sent: dict[str, str]) -> np.ndarray:
+    return np.frombuffer(base64.b64decode(sent["bdata"]), dtype=sent["dtype"])
+
+
+def ms(second: float) -> float:
+    return at(second).timestamp() * 1000
+
+
+@pytest.fixture(scope="module")
+def look(tmp_path_factory: pytest.TempPathFactory) -> Look:
+    store = store_with(Incident(wearers=4, minutes=30), tmp_path_factory.mktemp("archive"))
+    return Bench(store).look(request_of({"incident": INCIDENT}))
+
+
+def figure_of(look: Look, window: Window | None = None, **view: Any) -> tuple[dict[str, Any], Any]:
+    wanted = View(**{"lanes": LANES, "units": METRIC, **view})
+    return lanes_figure(look.lanes, look.desk, window or look.whole, wanted, look.scales)
+
+
+def test_the_gravest_findings_choose_who_is_shown_first(look: Look) -> None:
+    assert "W-02" in look.chosen
+    assert len(look.chosen) == 2
+
+
+def test_one_x_axis_serves_all_lanes(look: Look) -> None:
+    figure, _ = figure_of(look)
+    assert {trace.get("xaxis", "x") for trace in figure["data"]} == {"x"}
+    axes = [axis for name, axis in figure["layout"].items() if name.startswith("yaxis")]
+    lanes = sorted(axis["domain"] for axis in axes if axis.get("visible", True))
+    assert all(below[1] <= above[0] for below, above in itertools.pairwise(lanes))
+    assert all(axis["fixedrange"] for axis in axes)
+
+
+def test_alarms_stand_where_they_were_stored_and_derived_ones_by_their_lead(look: Look) -> None:
+    figure, _ = figure_of(look, Window(ms(0), ms(1700)))
+    bars = [trace for trace in figure["data"] if trace["type"] == "bar" and trace["width"] == 0.36]
+    reported, derived = bars[2], bars[3]  # of W-02, the second of the two
+    assert array(reported["base"]).tolist() == [ms(DISTRESS_AT_S), ms(DISTRESS_AT_S + 12)]
+    # The set was 4 s later than the readings.
+    assert array(derived["base"]).tolist() == [ms(DISTRESS_AT_S + 8)]
+    assert derived["marker"]["color"] == "rgba(0,0,0,0)"
+
+
+def test_silence_is_hatched_from_reading_to_reading_and_breaks_the_line(look: Look) -> None:
+    figure, _ = figure_of(look)
+    hatched = [t for t in figure["data"] if t["type"] == "bar" and "pattern" in t["marker"] and t["y"]]
+    assert array(hatched[0]["base"]).tolist() == [ms(SILENT_FROM_S)]
+    assert hatched[0]["x"] == [180_000]
+    silent = look.lanes[1]
+    assert silent.key == "W-02"
+    lines = [array(t["y"]) for t in figure["data"] if t.get("line", {}).get("width") == 1.5]
+    assert any(np.isnan(line).any() for line in lines)
+
+
+def test_a_zoom_changes_exactly_what_a_new_figure_would_hold(look: Look) -> None:
+    window, view = Window(ms(880), ms(940)), View(LANES, METRIC)
+    figure, shown = figure_of(look, window)
+    changes, shown_again = lanes_update(look.lanes, look.desk, window, view, look.scales)
+    assert shown.text() == shown_again.text()
+    before, _ = figure_of(look)
+    for index, trace in enumerate(before["data"]):
+        assert {**trace, **changes.get(index, {})} == figure["data"][index]
+    assert figure["layout"]["yaxis2"] == before["layout"]["yaxis2"]
+
+
+def test_the_sentence_says_whether_every_reading_is_there(look: Look) -> None:
+    _, whole = figure_of(look)
+    _, near = figure_of(look, Window(ms(880), ms(940)))
+    assert "lowest and highest of each" in whole.text()
+    assert near.text() == "Every reading of the window is drawn: 360."
+
+
+def test_units_change_scale_and_words_and_nothing_else(look: Look) -> None:
+    metric, _ = figure_of(look)
+    imperial, _ = figure_of(look, units=IMPERIAL)
+    lines = [i for i, t in enumerate(metric["data"]) if t.get("line", {}).get("width") == 1.5]
+    ratio = array(imperial["data"][lines[0]]["y"]) / array(metric["data"][lines[0]]["y"])
+    # NIST SP 811: 1 bar = 14.503774 psi.
+    assert np.nanmax(np.abs(ratio - 14.503774)) < 1e-3
+    assert any("psi" in note["text"] for note in imperial["layout"]["annotations"])
+
+
+def test_the_shown_clock_shifts_every_trace(look: Look) -> None:
+    hour = 3_600_000.0
+    utc, _ = figure_of(look)
+    local, _ = figure_of(look, clock_shift_ms=hour)
+    for here, there in zip(utc["data"], local["data"], strict=True):
+        name = "base" if here["type"] == "bar" else "x"
+        shift = array(there[name]) - array(here[name])
+        assert np.allclose(shift[np.isfinite(shift)], hour)
+
+
+def test_text_from_outside_is_no_markup(look: Look) -> None:
+    figure, _ = figure_of(look)
+    texts = [text for trace in figure["data"] for text in trace.get("text", []) if "Stairs" in text]
+    assert texts
+    assert all("&lt;b&gt;" in text for text in texts)
+
+
+def test_overview_keeps_the_lowest_of_each_bin_and_is_blank_when_silent(look: Look) -> None:
+    figure = overview_figure(look.record.results, look.everybody, look.whole)
+    z = np.frombuffer(base64.b64decode(figure["data"][0]["z"]["bdata"]), "f4").reshape(
+        len(look.everybody), -1
+    )
+    air = look.record.results["air"]
+    assert np.nanmin(z) == pytest.approx(air.filter(air["heard"])["pressure_bar"].min(), abs=1e-3)
+    width = bin_width_s(look.whole) * 1000
+    silent = int((ms(690) - look.whole.start) // width)
+    row = look.everybody["key"].to_list().index("W-02")
+    assert np.isnan(z[row, silent])
+    assert np.isfinite(z[row - 1, silent])
+
+
+def test_the_window_is_framed_only_when_it_is_less_than_the_whole(look: Look) -> None:
+    assert window_frame(look.whole, look.whole) == []
+    frame = window_frame(Window(ms(60), ms(120)), look.whole)
+    assert (frame[-1]["x0"], frame[-1]["x1"]) == (ms(60), ms(120))
+
+
+def test_whole_window_of_an_incident_without_wears() -> None:
+    incident = Incident(1, 1)
+    empty = {name: frame.clear() for name, frame in incident.results.items()}
+    about = {"started": at(0), "ended": at(100)}
+    assert whole_window(empty, about).start < ms(0) < ms(100) < whole_window(empty, about).end
+
+
+def test_scales_hold_what_nobody_measured() -> None:
+    assert scales_of([]).pressure_bar > 300
+    assert nice_ceiling(float("nan"), 100) == 100
+    assert nice_ceiling(213.5, 100) == 300
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ({"from": "5", "to": "2"}, "in order"),
+        ({"from": "5"}, "in order"),
+        ({"from": "x", "to": "2"}, "number"),
+        ({"at": "1e400"}, "number"),
+        ({"units": "furlong"}, "units"),
+        ({"lanes": "air,smell"}, "smell"),
+        ({"shift": "1e9"}, "shift"),
+    ],
+)
+def test_a_view_that_makes_no_sense_says_what_was_expected(query: dict[str, str], words: str) -> None:
+    with pytest.raises(BadView, match=words):
+        request_of({"incident": INCIDENT, **query})
+
+
+def test_units_convert_both_ways() -> None:
+    assert UNITS["imperial"].text("temperature", 100.0) == "212 °F"
+    assert UNITS["imperial"].text("pressure", 300.0) == "4,351 psi"
+    assert UNITS["metric"].text("motion", 1.234) == "1.23 m/s²"
