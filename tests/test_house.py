@@ -30,7 +30,7 @@ MAY_IMPORT = {
 # A library that only one place may know, so that it can be replaced there.
 ONLY_IN = {
     "paho": ("ingest/mqtt.py", "ingest/listener.py", "ingest/paho_batches.py", "ingest/broker_check.py"),
-    "amqtt": ("ingest/embedded_broker.py",),
+    "amqtt": ("ingest/embedded_broker_process.py",),
     "dash": ("dashboard/",),
     "plotly": ("dashboard/",),
     "flask": ("dashboard/",),
