@@ -32,6 +32,8 @@ class Stage:
         The wearer does not move at all.
     free_flow_l_min : float
         Air that escapes unbreathed (a mask off the face, a valve stuck open), L/min of free air.
+    warms_in_s : float
+        Time constant with which the surroundings become those of this stage.
     """
 
     minutes: float
@@ -39,6 +41,7 @@ class Stage:
     surroundings_c: float = 20.0
     still: bool = False
     free_flow_l_min: float = 0.0
+    warms_in_s: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)

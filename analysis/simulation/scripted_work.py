@@ -16,7 +16,6 @@ Floats = NDArray[np.float64]
 EFFORT_FOLLOWS_S = 25.0
 WANDER_S = 90.0
 WANDER_SPREAD = 0.22
-HEAT_FOLLOWS_S = 6.0
 MOVES_ABOVE_M_S2 = 0.25
 
 
@@ -34,7 +33,7 @@ class ScriptedWork:
 def scripted_work(wear: WearScript, rng: np.random.Generator) -> ScriptedWork:
     """Return the work of one wear; the arrays have one value more than the wear has seconds."""
     seconds = round(wear.seconds) + 1
-    asked, around, escaping = (np.empty(seconds) for _ in range(3))
+    asked, around, escaping, warms_in_s = (np.empty(seconds) for _ in range(4))
     still = np.zeros(seconds, dtype=bool)
     at = 0
     for stage in wear.stages:
@@ -42,6 +41,7 @@ def scripted_work(wear: WearScript, rng: np.random.Generator) -> ScriptedWork:
         asked[at : until + 1] = stage.mean_l_min
         around[at : until + 1] = stage.surroundings_c
         escaping[at : until + 1] = stage.free_flow_l_min
+        warms_in_s[at : until + 1] = stage.warms_in_s
         still[at:until] = stage.still
         at = until
     effort = follow(asked, EFFORT_FOLLOWS_S)
@@ -50,8 +50,18 @@ def scripted_work(wear: WearScript, rng: np.random.Generator) -> ScriptedWork:
     breathed = np.maximum(effort * variation / variation.mean(), 5.0)
     motion = (0.5 + breathed / 40.0) * np.exp(rng.normal(-0.08, 0.4, seconds))
     motion[still] = rng.uniform(0.02, 0.08, int(still.sum()))
-    heat = follow(around, HEAT_FOLLOWS_S) + wander(rng, seconds, 30.0, 0.02) * around
+    heat = _surroundings(wear.start_temperature_c, around, warms_in_s)
+    heat = heat + wander(rng, seconds, 30.0, 0.02) * (heat - heat[0])
     return ScriptedWork(breathed, escaping, np.maximum(motion, 0.02), seconds_still(motion), heat)
+
+
+def _surroundings(outside_c: float, around_c: Floats, warms_in_s: Floats) -> Floats:
+    """Return the air temperature around a wearer who comes from outside, each stage with its own lag."""
+    value, out = outside_c, np.empty_like(around_c)
+    for index, (wanted_c, lag_s) in enumerate(zip(around_c.tolist(), warms_in_s.tolist(), strict=True)):
+        value += (wanted_c - value) * (1.0 - np.exp(-1.0 / lag_s))
+        out[index] = value
+    return out
 
 
 def wander(rng: np.random.Generator, seconds: int, time_constant_s: float, spread: float) -> Floats:

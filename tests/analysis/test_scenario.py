@@ -107,7 +107,7 @@ def test_the_alarms_are_the_planned_ones() -> None:
     assert slow.detail is not None
     assert slow.detail.startswith("dose full")
     assert slow.seen is not None
-    assert (slow.raised - OPENED).total_seconds() == pytest.approx(20.5 * 60, abs=60.0)
+    assert (slow.raised - OPENED).total_seconds() == pytest.approx(21 * 60, abs=40.0)
     assert fast.detail is not None
     assert "at the sensor" in fast.detail
     assert (fast.raised - OPENED).total_seconds() == pytest.approx(17 * 60, abs=20.0)
