@@ -180,15 +180,16 @@ def reconstruct(
     again = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
     again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
     track = np.empty_like(causal)
-    fate[:] = kernels.UNUSED
     rate = np.maximum(smoothed[:, 2], 0.0)
-    kernels.advance(model, heat, again, *readings, rate, fate, track)
+    # What is set aside is what did not fit at the time, so the second pass keeps its own count.
+    kernels.advance(model, heat, again, *readings, rate, np.zeros_like(fate), track)
     kernels.smooth(model, heat, track, smoothed)
 
     left_l, rate = smoothed[:, 0], smoothed[:, 2]
     half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])
     live_half = NORMAL_90 * breathing.live_band * np.sqrt(causal[:, kernels.T_RR])
     live_rate = causal[:, kernels.T_RATE]
+    fate[0] = kernels.USED  # it made the first state, and the filter then passed over it
     used = np.flatnonzero(fate == kernels.USED)
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])

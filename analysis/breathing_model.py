@@ -46,19 +46,19 @@ class Breathing:
         Factor on the filter's and the smoother's own standard deviation that makes 90 % bands hold.
     """
 
-    follows_s: float = 326.0
-    spread: float = 0.42
-    settles_s: float = 29_000.0
-    usual_l_min: float = 73.0
-    drift_l_min: float = 27.0
-    start_l_min: float = 25.6
+    follows_s: float = 282.0
+    spread: float = 0.43
+    settles_s: float = 43_500.0
+    usual_l_min: float = 64.5
+    drift_l_min: float = 33.4
+    start_l_min: float = 23.9
     floor_l_min: float = 15.0
-    noise_bar2: float = 0.034
-    step_weight: float = 0.9
+    noise_bar2: float = 0.037
+    step_weight: float = 0.92
     gas_gain: float = 0.02
     wall_gain: float = 0.01
-    live_band: float = 0.9
-    smooth_band: float = 0.97
+    live_band: float = 0.845
+    smooth_band: float = 0.92
 
     def as_array(self) -> FloatArray:
         """Return the values in the order that the kernels expect."""
