@@ -1,0 +1,246 @@
+"""The live page's routes: what they answer, and whom they refuse."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from analysis.profile import Profile
+from dashboard import live_page
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.desk import Desk
+from dashboard.feed import Feed
+from ingest.captures import Heard
+from ingest.errors import BrokerProblem
+from ingest.frames import Messages, frames_from_heard, no_messages
+from ingest.messages import decode
+from ingest.reading import Archive
+
+
+class HeldArchive(Archive):
+    """An archive whose messages the test holds in its hand."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.new: list[Heard] = []
+        self.fault: Exception | None = None
+
+    def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:
+        return no_messages()
+
+    def follow(self) -> Any:
+        return self
+
+    def new_messages(self) -> Messages:
+        if self.fault is not None:
+            raise self.fault
+        new, self.new = self.new, []
+        return frames_from_heard(new)
+
+
+class Line:
+    """Stands for the broker: keeps what is published, or refuses."""
+
+    def __init__(self) -> None:
+        self.sent: list[tuple[str, bytes]] = []
+        self.fault: Exception | None = None
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
+        if self.fault is not None:
+            raise self.fault
+        self.sent.append((topic, payload))
+
+    def close(self) -> None:
+        pass
+
+
+def heard(kind: str, seq: int = 0, **fields: Any) -> Heard:
+    now = datetime.now(UTC)
+    payload = {"kind": kind, "set_id": "S-1", "boot": 1, "seq": seq, "time": now.isoformat(), **fields}
+    return Heard(now, f"underair/v1/trial/set/S-1/{kind}", json.dumps(payload).encode(), False)
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> HeldArchive:
+    return HeldArchive(tmp_path)
+
+
+@pytest.fixture
+def feed(archive: HeldArchive, tmp_path: Path) -> Iterator[Feed]:
+    feed = Feed(archive, tmp_path, Profile.default())
+    feed.start()
+    yield feed
+    feed.stop()
+
+
+@pytest.fixture
+def line() -> Line:
+    return Line()
+
+
+@pytest.fixture
+def client(archive: HeldArchive, feed: Feed, line: Line) -> Any:
+    desk = Desk(lambda: line, "D-7")  # type: ignore[arg-type,return-value]
+    context = Context(archive, Profile.default(), feed, desk)
+    return create_app(context, {"/live": live_page}).server.test_client()  # type: ignore[dict-item]
+
+
+def picture(client: Any) -> dict[str, Any]:
+    answer: dict[str, Any] = json.loads(gzip.decompress(client.get("/live.json").data))
+    return answer
+
+
+def post(client: Any, feed: Feed, kind: str, fields: Any, **headers: str) -> Any:
+    given = {"Origin": "http://localhost", "X-Underair-Token": feed.token} | headers
+    return client.post(f"/live/desk/{kind}", json=fields, headers=given)
+
+
+def test_what_is_heard_is_in_the_answer_and_the_feed_ticks_quickly(
+    client: Any, archive: HeldArchive, feed: Feed, wait_until: Callable[..., Any]
+) -> None:
+    archive.new = [heard("pressure", seq, pressure_bar=280.0) for seq in range(3)]
+    wait_until(lambda: picture(client).get("rows"), what="the row of the set")
+    answer = picture(client)
+    assert answer["rows"][0]["who"] == "Set S-1"
+    assert answer["rows"][0]["air"] == "280 bar"
+    assert answer["banner"] is None
+    assert json.loads(gzip.decompress(client.get("/live/lines.json").data)).keys() <= {"trial/S-1"}
+
+
+def test_an_archive_that_cannot_be_read_is_said_and_recovered_from(
+    client: Any, archive: HeldArchive, wait_until: Callable[..., Any]
+) -> None:
+    archive.fault = OSError("no such disk")
+    wait_until(lambda: "no such disk" in (picture(client)["banner"] or ""), what="the banner")
+    archive.fault = None
+    wait_until(lambda: picture(client)["ready"], what="the feed to recover")
+
+
+def test_a_feed_that_ended_by_a_fault_is_not_shown_as_live(client: Any, feed: Feed) -> None:
+    feed.stop()
+    assert "restart" in client.get("/live.json").json["banner"]
+
+
+def test_what_a_desk_sends_keeps_the_contract(client: Any, feed: Feed, line: Line) -> None:
+    fields = {"service": "trial", "incident_id": "I-1", "action": "in", "set_id": "S-1", "wearer_id": "W-1"}
+    response = post(client, feed, "tally", {**fields, "team": "", "task": None, "boot": 5, "extra": "x"})
+    assert response.status_code == 200
+    ((topic, payload),) = line.sent
+    assert topic == "underair/v1/trial/desk/D-7/tally"
+    message = decode(topic, payload)
+    assert (message.wearer_id, message.team, message.seq) == ("W-1", None, 0)  # type: ignore[union-attr]
+    assert response.json["sent"] == f"D-7/{message.boot}/0"
+    assert b"extra" not in payload
+    post(client, feed, "seen", {"service": "trial", "set_id": "S-1", "alarm": "distress"})
+    assert json.loads(line.sent[1][1])["seq"] == 1
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Origin": "http://elsewhere.example"}, 403),
+        ({"Origin": ""}, 403),
+        ({"X-Underair-Token": "guess"}, 403),
+        ({"Content-Type": "text/plain"}, 415),
+    ],
+)
+def test_a_foreign_page_cannot_send(
+    client: Any, feed: Feed, line: Line, headers: dict[str, str], status: int
+) -> None:
+    fields = {"service": "trial", "set_id": "S-1", "alarm": "distress"}
+    response = post(client, feed, "seen", fields, **headers)
+    assert response.status_code == status
+    assert response.json["problem"]
+    assert line.sent == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "status", "said"),
+    [
+        ("seen", {"service": "trial", "set_id": "S-1", "alarm": "hunger"}, 422, "$.alarm"),
+        ("note", {"service": "trial", "incident_id": "I", "text": "x" * 2001}, 422, "$.text"),
+        ("tally", {"service": "a/b", "incident_id": "I", "action": "in"}, 422, "topic"),
+        ("seen", {"set_id": "S-1", "alarm": "distress"}, 409, "service"),
+        ("seen", ["not", "fields"], 400, "reload"),
+        ("pressure", {"service": "trial"}, 404, "action"),
+        ("note", {"service": "trial", "text": "x" * 9000}, 413, "large"),
+    ],
+)
+def test_what_would_break_the_contract_is_refused_in_words(
+    client: Any, feed: Feed, line: Line, kind: str, fields: Any, status: int, said: str
+) -> None:
+    response = post(client, feed, kind, fields)
+    assert response.status_code == status
+    assert said in response.json["problem"]
+    assert line.sent == []
+
+
+def test_a_broker_that_is_away_is_said_and_no_number_is_lost(client: Any, feed: Feed, line: Line) -> None:
+    fields = {"service": "trial", "set_id": "S-1", "alarm": "distress"}
+    line.fault = BrokerProblem("nobody listens there")
+    response = post(client, feed, "seen", fields)
+    assert response.status_code == 502
+    assert "nobody listens there" in response.json["problem"]
+    line.fault = None
+    assert post(client, feed, "seen", fields).json["sent"].endswith("/0")
+
+
+def test_without_a_broker_nothing_can_be_sent(archive: HeldArchive, feed: Feed) -> None:
+    pages: Any = {"/live": live_page}
+    client = create_app(Context(archive, Profile.default(), feed, None), pages).server.test_client()
+    response = post(client, feed, "seen", {"service": "trial", "set_id": "S-1", "alarm": "distress"})
+    assert response.status_code == 409
+    assert "--broker" in response.json["problem"]
+
+
+def test_every_answer_carries_the_security_headers_and_data_is_not_stored(client: Any) -> None:
+    for path in ("/", "/live.json", "/theme.css", "/_dash-layout", "/assets/live.js"):
+        with client.get(path) as response:
+            assert response.status_code == 200
+        policy = response.headers["Content-Security-Policy"]
+        assert "default-src 'none'" in policy
+        script = next(part for part in policy.split("; ") if part.startswith("script-src"))
+        assert "unsafe" not in script
+        assert "http" not in policy
+        assert response.headers["X-Frame-Options"] == "DENY"
+        assert (response.headers["Cache-Control"] == "no-store") == (not path.startswith("/assets"))
+
+
+def test_a_foreign_host_name_is_refused(client: Any) -> None:
+    assert client.get("/live.json", headers={"Host": "attacker.example"}).status_code == 400
+
+
+def test_the_shell_names_its_language_and_loads_nothing_from_outside(client: Any) -> None:
+    page = client.get("/").get_data(as_text=True)
+    assert '<html lang="en-GB">' in page
+    for word in ('src="http', 'href="http', "//cdn"):
+        assert word not in page
+    assert client.get("/health").status_code == 200
+
+
+def test_the_caution_and_the_profile_stand_on_every_page(archive: HeldArchive) -> None:
+    pages: Any = {
+        path: SimpleNamespace(layout=lambda context, query: "content", register=lambda app, context: None)
+        for path in ("/live", "/review", "/trends")
+    }
+    app = create_app(Context(archive, Profile.default()), pages)
+    for path in (*pages, "/nowhere"):
+        body = {
+            "output": "shell.children",
+            "outputs": {"id": "shell", "property": "children"},
+            "inputs": [{"id": "address", "property": "pathname", "value": path}],
+            "state": [{"id": "address", "property": "search", "value": "?a=1"}],
+            "changedPropIds": ["address.pathname"],
+        }
+        text = app.server.test_client().post("/_dash-update-component", json=body).get_data(as_text=True)
+        assert "never instead of" in text
+        assert "Profile: default" in text
+        assert ("no such page" in text) == (path == "/nowhere")
