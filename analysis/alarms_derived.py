@@ -96,7 +96,7 @@ def still_from_motion(at_us: Ints, motion_m_s2: Floats, below_m_s2: float) -> Fl
     """
     moved = ~(motion_m_s2 < below_m_s2)
     moved[0] = True
-    quiet = np.r_[False, np.diff(at_us) * 1e-6 > STALE_MOTION_S]
+    quiet = np.concatenate([[False], np.diff(at_us) * 1e-6 > STALE_MOTION_S])
     moved |= quiet
     last = np.maximum.accumulate(np.where(moved, np.arange(len(at_us)), 0))
     since_s: Floats = (at_us - at_us[last]).astype(np.float64) * 1e-6
@@ -139,5 +139,8 @@ def _battery(wear: Wear, profile: Profile) -> list[Derived]:
 
 def runs_of(flags: Bools) -> list[tuple[int, int]]:
     """Return (first, one past the last) of every run of true."""
-    edges = np.flatnonzero(np.diff(np.r_[0, flags.astype(np.int8), 0]))
-    return [(int(first), int(last)) for first, last in edges.reshape(-1, 2)]
+    edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
+    starts = [0, *edges.tolist()] if len(flags) and flags[0] else edges.tolist()
+    if len(starts) % 2:
+        starts.append(len(flags))
+    return list(zip(starts[::2], starts[1::2], strict=True))

@@ -13,16 +13,19 @@ from analysis.examined import Examined
 from analysis.heat import TESTED_S, seconds_in_classes
 from analysis.profile import Profile
 from analysis.records import Floats, Ints, PowerUp
-from analysis.tables import TABLES, TIME, empty_table
+from analysis.tables import TIME, empty_table, table_of
 from analysis.turn_back import TurnBackMoment
 
 
 def _times(values_us: Sequence[int | None] | Ints) -> pl.Series:
-    return pl.Series(values_us, dtype=pl.Int64).cast(TIME)
+    values = (
+        pl.Series(values_us) if isinstance(values_us, np.ndarray) else pl.Series(values_us, dtype=pl.Int64)
+    )
+    return values.cast(TIME)
 
 
 def _nan_free(values: Floats) -> pl.Series:
-    return pl.Series(values).fill_nan(None)
+    return pl.Series(values, nan_to_null=True)
 
 
 def wears_table(
@@ -72,8 +75,7 @@ def wears_table(
                 one.lost_messages,
             )
         )
-    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["wears"].items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return table_of("wears", rows)
 
 
 def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
@@ -131,13 +133,13 @@ def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
         name: _nan_free(np.concatenate([getattr(one.heat, name) for one in warm]))
         for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
     }
-    classes = pl.Series(np.concatenate([one.heat.thermal_class for one in warm if one.heat]))
+    classes = np.concatenate([one.heat.thermal_class for one in warm if one.heat]).astype(np.float64)
     return pl.DataFrame(
         {
             "wear_id": wear_id,
             "time": time,
             **columns,
-            "thermal_class": classes.replace(0, None),
+            "thermal_class": _nan_free(np.where(classes > 0.0, classes, np.nan)).cast(pl.Int64),
             "dose": np.concatenate([one.heat.dose for one in warm if one.heat]),
         }
     )
@@ -218,8 +220,7 @@ def turn_back_table(
                     (one.wear.ended_us - one.at_us(second)) / 60e6 if second is not None else None,
                 )
             )
-    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["turn_back"].items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return table_of("turn_back", rows)
 
 
 def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
@@ -230,7 +231,7 @@ def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
             seconds = seconds_in_classes(one.heat.thermal_class).tolist()
             for number, (spent_s, tested_s) in enumerate(zip(seconds, TESTED_S, strict=True), 1):
                 rows.append((one.wear.wear_id, number, spent_s, tested_s, spent_s / tested_s))
-    return pl.DataFrame(rows, schema=TABLES["exposure"], orient="row")
+    return table_of("exposure", rows)
 
 
 def floods_table(floods: Sequence[Flood]) -> pl.DataFrame:

@@ -25,7 +25,7 @@ import polars as pl
 
 from analysis.clock_steps import find_steps, quantum_s, uptime_steps
 from analysis.records import Floats, Ints, PowerUp, power_ups
-from analysis.tables import TABLES, conform
+from analysis.tables import table_of
 
 MICRO = 1e-6
 DRIFT_FROM_S = 900.0
@@ -69,7 +69,7 @@ class ClockFit:
     drift: Floats
     origin_us: int
     offset_s: float
-    offset_sd_s: float
+    offset_sd_s: float | None
     drift_ppm: float
     steps: tuple[Step, ...]
 
@@ -141,10 +141,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
         for (role, name, boot), fit in fits.items()
         if role == "set"
     ]
-    table = pl.DataFrame(rows, schema=TABLES["clocks"], orient="row").with_columns(
-        pl.col("offset_sd_s").fill_nan(None)
-    )
-    return Clocks(fits, conform("clocks", table))
+    return Clocks(fits, table_of("clocks", rows))
 
 
 def _fit(power_up: PowerUp) -> ClockFit | None:
@@ -217,7 +214,7 @@ def _steps(seq: Ints, time_s: Floats, at_s: Floats, jumps: Ints, origin_us: int)
 
 def _written_clock(
     time_s: Floats, at_s: Floats, heard_s: Floats, jumps: Ints, grain_s: float
-) -> tuple[float, float, float]:
+) -> tuple[float, float | None, float]:
     """Offset, its spread and drift of the clock that stands in the messages, over its longest stretch."""
     bounds = np.r_[0, jumps, len(time_s)]
     main = int(np.argmax(np.diff(bounds)))
@@ -230,7 +227,7 @@ def _written_clock(
     # How far the fastest tenth stays from the edge, with the grain of the written time: an honest spread.
     delay = np.sort(heard_s[span] - at)
     tenth = float(delay[len(delay) // 10])
-    spread = float(np.hypot(tenth, grain_s / np.sqrt(12.0))) if len(at) >= 5 else float("nan")
+    spread = float(np.hypot(tenth, grain_s / np.sqrt(12.0))) if len(at) >= 5 else None
     return float(offset.mean()), spread, drift
 
 

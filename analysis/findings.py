@@ -14,7 +14,7 @@ from analysis.findings_alarms import alarm_findings
 from analysis.findings_heat import heat_findings
 from analysis.findings_link import link_findings
 from analysis.findings_tally import tally_findings
-from analysis.tables import TABLES, TIME
+from analysis.tables import table_of
 
 RULES = (air_findings, heat_findings, alarm_findings, link_findings, tally_findings)
 
@@ -42,8 +42,7 @@ def find(context: Context) -> pl.DataFrame:
                 list(one.evidence),
             )
         )
-    schema = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in TABLES["findings"].items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return table_of("findings", rows)
 
 
 def _order(one: Finding) -> tuple[int, str, str, str, str]:

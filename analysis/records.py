@@ -15,6 +15,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+MANY_ROWS = 50_000
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -121,7 +123,7 @@ def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None
     for role, column, kinds in (("desk", "desk_id", DESK_KINDS), ("set", "set_id", SET_KINDS)):
         frames = {kind: messages[kind] for kind in kinds if kind in messages and messages[kind].height}
         for kind, whole in frames.items():
-            frame = whole.filter(pl.col("seq").is_not_null()) if kind == "link" else whole
+            frame = whole.filter(pl.col("seq").is_not_null()) if whole["seq"].null_count() else whole
             if sets is not None and role == "set":
                 frame = frame.filter(pl.col(column).is_in(list(sets)))
             if frame.height:
@@ -134,11 +136,11 @@ def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None
 def _take(
     found: dict[tuple[str, str, int], PowerUp], frame: pl.DataFrame, role: str, column: str, kind: str
 ) -> None:
-    names = frame[column].unique().sort().to_list()
+    names = _names(frame[column])
     code = frame[column].cast(pl.Enum(names)).to_physical().to_numpy() if len(names) > 1 else None
     boot = frame["boot"].to_numpy()
     seq = frame["seq"].to_numpy()
-    received = frame["received"].to_physical().to_numpy()
+    received = micros(frame["received"])
     retained = frame["retained"].to_numpy()
     # A retained copy stands behind the live one, so that the first of equals is the live one.
     keys = (received, retained, seq, boot) if code is None else (received, retained, seq, boot, code)
@@ -150,11 +152,11 @@ def _take(
     if again.any():
         keep, conflicts = _first_of_each(frame["payload"].gather(order).to_list(), again, received[order])
         order, boot, seq, code = order[keep], boot[keep], seq[keep], code[keep]
-    time = frame["time"].to_physical().to_numpy()[order]
+    time = micros(frame["time"])[order]
     received, retained = received[order], retained[order]
-    uptime = frame["uptime_s"].cast(pl.Float64).to_numpy()[order]
-    numbers = {name: frame[name].cast(pl.Float64).to_numpy()[order] for name in NUMBERS.get(kind, ())}
-    rows = frame.select(ROWS[kind])[order].to_dicts() if ROWS.get(kind) else []
+    uptime = floats(frame["uptime_s"])[order]
+    numbers = {name: floats(frame[name])[order] for name in NUMBERS.get(kind, ())}
+    rows = _rows(frame, ROWS.get(kind, ()), order)
     edges = np.flatnonzero((boot[1:] != boot[:-1]) | (code[1:] != code[:-1])) + 1
     conflicting = set(conflicts)
     for first, last in zip([0, *edges.tolist()], [*edges.tolist(), len(seq)], strict=True):
@@ -177,6 +179,33 @@ def _take(
                 for position, value in enumerate(seq[span].tolist(), first)
                 if position in conflicting
             ]
+
+
+def micros(times: pl.Series) -> Ints:
+    """Return a column of UTC times as microseconds since 1970."""
+    return times.to_numpy().astype("datetime64[us]").view(np.int64)
+
+
+def floats(values: pl.Series) -> Floats:
+    """Return a column of numbers as floats, null as NaN."""
+    return (values if values.dtype == pl.Float64 else values.cast(pl.Float64)).to_numpy()
+
+
+def _names(speakers: pl.Series) -> list[str]:
+    if len(speakers) < MANY_ROWS:
+        return sorted(set(speakers.to_list()))
+    return speakers.unique().sort().to_list()
+
+
+def _rows(frame: pl.DataFrame, names: tuple[str, ...], order: Ints) -> list[dict[str, Any]]:
+    if not names:
+        return []
+    columns = [frame[name].to_list() for name in names]
+    return [
+        dict(zip(names, values, strict=True))
+        for position in order.tolist()
+        for values in [[column[position] for column in columns]]
+    ]
 
 
 def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int]]:

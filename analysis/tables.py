@@ -6,7 +6,7 @@ list from here, so that one word means one thing everywhere.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -173,6 +173,19 @@ def empty_table(name: str) -> pl.DataFrame:
         When there is no such table.
     """
     return pl.DataFrame(schema=TABLES[name])
+
+
+def table_of(name: str, rows: Sequence[Sequence[Any]]) -> pl.DataFrame:
+    """Return table `name` from rows in the order of its columns; times in microseconds since 1970 (UTC)."""
+    if not rows:
+        return empty_table(name)
+    columns = zip(TABLES[name].items(), zip(*rows, strict=True), strict=True)
+    return pl.DataFrame(
+        [
+            pl.Series(column, values, dtype=pl.Int64 if dtype == TIME else dtype).cast(dtype)
+            for (column, dtype), values in columns
+        ]
+    )
 
 
 def conform(name: str, frame: pl.DataFrame) -> pl.DataFrame:
