@@ -48,6 +48,45 @@ class Talker:
             self.log.true_s.append(true_s)
         return f"{self.name}/{self.boot}/{self.seq - 1}"
 
+    def set_up(self, true_s: float, **fields: Any) -> str:
+        """Say what the set is: one 6.8 L cylinder of 300 bar, warning at 55 bar, unless told otherwise."""
+        setup: dict[str, Any] = {"cylinders": {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0}}
+        setup |= {"low_air_bar": 55.0, "no_motion_prealarm_s": 20.0, "no_motion_alarm_s": 30.0}
+        return self.say(true_s, "setup", **(setup | {"heat_start_c": 150.0} | fields))
+
+    def breathe(
+        self,
+        from_s: float,
+        seconds: int,
+        *,
+        start_bar: float = 300.0,
+        bar_s: float = 0.09,
+        opens: bool = True,
+        closes: bool = True,
+        motion: Callable[[float], float] = lambda true_s: 1.0,
+        temperature: Callable[[float], float] = lambda true_s: 20.0,
+        silent: tuple[float, float] = (0.0, 0.0),
+    ) -> float:
+        """One wear at a steady fall of the pressure, 1 bar steps, every second; return its last second."""
+        if opens:
+            for back, bar in ((3, 0.0), (2, 0.3 * start_bar), (1, 0.9 * start_bar)):
+                self.say(from_s - back, "pressure", pressure_bar=float(int(bar)))
+        still_s = 0.0
+        for number in range(seconds):
+            true_s = from_s + number
+            lost = silent[0] <= true_s < silent[1]
+            moving = motion(true_s)
+            still_s = 0.0 if moving >= 0.35 else still_s + 1.0
+            bar = float(int(start_bar - bar_s * number + 0.5))
+            self.say(true_s, "pressure", pressure_bar=bar, lost=lost)
+            self.say(true_s + 0.1, "motion", motion_m_s2=moving, still_s=still_s, lost=lost)
+            self.say(true_s + 0.2, "temperature", temperature_c=temperature(true_s), lost=lost)
+        if closes:
+            end_bar = start_bar - bar_s * (seconds - 1)
+            for ahead, bar in ((0, 0.45 * end_bar), (1, 0.08 * end_bar), (2, 0.0), (3, 0.0)):
+                self.say(from_s + seconds + ahead, "pressure", pressure_bar=float(int(bar)))
+        return from_s + seconds - 1
+
 
 @dataclass
 class WrittenLog:
@@ -63,6 +102,10 @@ class WrittenLog:
     def frames(self) -> Messages:
         """Return the typed frames."""
         return frames_from_heard(self.heard)
+
+    def desk(self, name: str = "D-1") -> Talker:
+        """Return a desk."""
+        return Talker(self, name, role="desk")
 
     @staticmethod
     def at(true_s: float) -> datetime:

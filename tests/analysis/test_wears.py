@@ -1,0 +1,356 @@
+"""Wears: when a set was under air, with which cylinder, for whom; the valve alone decides."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+from analysis.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
+
+PROFILE = Profile.default()
+
+
+def wears_of(log: Any) -> list[dict[str, Any]]:
+    return analyse(log.frames(), PROFILE)["wears"].to_dicts()
+
+
+def codes_of(log: Any) -> list[str]:
+    return analyse(log.frames(), PROFILE)["findings"]["code"].to_list()
+
+
+def seconds_after(log: Any, moment: Any) -> float:
+    return (moment - log.at(0)).total_seconds()
+
+
+class TestValve:
+    """Rules of the estimation study, 4.5, and the decisions on the meaning of a wear."""
+
+    @staticmethod
+    def find(bars: list[float], every_s: float = 1.0, volume_l: float = 6.8) -> list[tuple[int, int, int]]:
+        at_s = np.arange(len(bars)) * every_s
+        bar = np.array(bars, dtype=np.float64)
+        return under_air(at_s, bar, spikes(at_s, bar), volume_l)
+
+    def test_zero_before_and_after_is_not_part_of_it(self) -> None:
+        bars = [0.0] * 5 + [100.0, 290.0] + [300.0 - 0.1 * i for i in range(100)] + [120.0, 20.0, 0.0, 0.0]
+        assert self.find(bars) == [(7, 106, CLOSED)]
+
+    def test_opening_ramp_is_not_air_used(self) -> None:
+        bars = [0.0, 60.0, 120.0, 180.0, 240.0, 299.0, 300.0] + [300.0 - 0.1 * i for i in range(60)]
+        ((first, _, how),) = self.find(bars)
+        assert bars[first] >= 299.0
+        assert how == OPEN_AT_END
+
+    def test_log_that_begins_under_air(self) -> None:
+        assert self.find([250.0 - 0.1 * i for i in range(50)]) == [(0, 49, OPEN_AT_END)]
+
+    def test_never_opened(self) -> None:
+        assert self.find([0.0] * 50) == []
+        assert self.find([8.0] * 50) == []
+
+    def test_breathed_to_the_end_is_no_collapse(self) -> None:
+        bars = [60.0 - 0.15 * i for i in range(401)]  # 61 L/min out of 6.8 L, down to 0
+        ((first, last, how),) = self.find(bars)
+        assert (first, how) == (0, CLOSED)
+        assert bars[last] == pytest.approx(5.0, abs=0.2)
+
+    def test_slow_bleeding_after_closing_is_walked_back(self) -> None:
+        bars = [150.0] * 30 + [120.0, 80.0, 45.0, 18.0, 3.0, 0.0]
+        assert self.find(bars) == [(0, 29, CLOSED)]
+
+    def test_cylinder_changed_through_zero(self) -> None:
+        bars = [300.0 - 0.5 * i for i in range(400)] + [30.0, 0.0, 0.0, 280.0] + [295.0] * 50
+        found = self.find(bars)
+        assert [how for _, _, how in found] == [CLOSED, OPEN_AT_END]
+        assert bars[found[1][0]] == 295.0
+
+    def test_cylinder_changed_without_zero(self) -> None:
+        bars = [300.0 - 0.5 * i for i in range(400)] + [200.0, 290.0] + [295.0] * 50
+        found = self.find(bars)
+        assert [how for _, _, how in found] == [CHANGED, OPEN_AT_END]
+
+    def test_cylinder_changed_across_a_gap(self) -> None:
+        at_s = np.r_[np.arange(300.0), np.arange(500.0, 700.0)]
+        bar = np.r_[np.full(300, 60.0), np.full(200, 290.0)]
+        assert [how for *_, how in under_air(at_s, bar, spikes(at_s, bar), 6.8)] == [CHANGED, OPEN_AT_END]
+
+    @pytest.mark.parametrize("leap", [0.0, 480.0])
+    @pytest.mark.parametrize("readings", [1, 2])
+    def test_a_leap_that_is_back_within_two_readings_is_no_event(self, leap: float, readings: int) -> None:
+        bars = [250.0] * 40 + [leap] * readings + [249.0] * 40
+        assert self.find(bars) == [(0, len(bars) - 1, OPEN_AT_END)]
+
+    def test_slow_opening_is_one_wear(self) -> None:
+        bars = [0.0, 120.0] + [120.0] * 12 + [300.0] * 60
+        ((first, _, _),) = self.find(bars)
+        assert bars[first] == 300.0
+
+    def test_every_five_seconds(self) -> None:
+        bars = [0.0, 300.0] + [300.0 - 0.5 * i for i in range(100)] + [0.0, 0.0]
+        ((first, last, how),) = self.find(bars, every_s=5.0)
+        assert (bars[first], bars[last], how) == (300.0, 250.5, CLOSED)
+
+    def test_free_flow_is_no_closing(self) -> None:
+        bars = [300.0 - 0.98 * i for i in range(250)]  # 400 L/min nominal out of 6.8 L
+        ((_, last, how),) = self.find(bars)
+        assert (last, how) == (249, OPEN_AT_END)
+
+
+class TestWholeLogs:
+    def test_one_wear(self, log: Any) -> None:
+        talker = log.talker("S-1", boot=7)
+        talker.set_up(0)
+        ended_s = talker.breathe(60, 600)
+        talker.say(700, "power", state="off")
+        (wear,) = wears_of(log)
+        assert wear["wear_id"] == "S-1/7/1"
+        assert seconds_after(log, wear["started"]) == pytest.approx(60, abs=0.2)
+        assert seconds_after(log, wear["ended"]) == pytest.approx(ended_s, abs=0.2)
+        assert (wear["start_bar"], wear["end_bar"]) == (300.0, 246.0)
+        assert (wear["cylinder_count"], wear["water_volume_l"], wear["rated_bar"]) == (1, 6.8, 300.0)
+        assert wear["lost_messages"] == 0
+        assert wear["gap_s"] == 0.0
+        assert wear["low_air_at"] is None
+        assert wear["incident_id"] is None
+
+    def test_several_sets_interleaved_with_several_wears(self, log: Any) -> None:
+        for number in range(4):
+            talker = log.talker(f"S-{number}", boot=number + 1)
+            talker.set_up(0)
+            talker.breathe(60 + number, 300)
+            talker.breathe(600 + number, 200)
+        log.heard.sort(key=lambda heard: heard.received)
+        found = [wear["wear_id"] for wear in wears_of(log)]
+        assert found == [f"S-{set_}/{set_ + 1}/{n}" for set_ in range(4) for n in (1, 2)]
+
+    def test_switched_off_under_pressure(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        talker.breathe(60, 300, closes=False)
+        talker.say(361, "power", state="off")
+        assert len(wears_of(log)) == 1
+        assert "end_not_heard" not in codes_of(log)
+
+    def test_log_ends_under_air(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        talker.breathe(60, 300, closes=False)
+        assert len(wears_of(log)) == 1
+        assert "end_not_heard" in codes_of(log)
+
+    def test_restarted_in_the_middle_is_two_linked_wears(self, log: Any) -> None:
+        first = log.talker("S-1", boot=1)
+        first.set_up(0)
+        first.breathe(60, 300, closes=False)
+        second = log.talker("S-1", boot=2)
+        second.set_up(370)
+        second.breathe(375, 300, start_bar=272.0, opens=False)
+        results = analyse(log.frames(), PROFILE)
+        assert results["wears"]["wear_id"].to_list() == ["S-1/1/1", "S-1/2/1"]
+        link = results["findings"].row(by_predicate=pl.col("code") == "set_restarted", named=True)
+        assert link["wear_id"] == "S-1/2/1"
+        assert "S-1/1/1" in link["statement"]
+        assert [identity.rsplit("/", 1)[0] for identity in link["evidence"]] == ["S-1/1", "S-1/2"]
+
+    def test_changed_cylinder_keeps_set_and_wearer(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        talker.breathe(60, 300, start_bar=120.0)
+        talker.breathe(400, 300, start_bar=295.0)
+        desk = log.desk()
+        desk.say(50, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
+        wears = wears_of(log)
+        assert [(wear["wear_id"], wear["wearer_id"]) for wear in wears] == [
+            ("S-1/1/1", "W-1"),
+            ("S-1/1/2", "W-1"),
+        ]
+        assert "cylinder_changed" in codes_of(log)
+
+    def test_retained_readings_open_nothing(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        for second in range(30):
+            talker.say(second, "pressure", pressure_bar=200.0, retained=True)
+        assert wears_of(log) == []
+
+    def test_a_single_reading(self, log: Any) -> None:
+        log.talker("S-1").say(10, "pressure", pressure_bar=250.0)
+        (wear,) = wears_of(log)
+        assert wear["started"] == wear["ended"]
+        assert wear["mean_l_min"] is None
+
+
+class TestCylinders:
+    def test_latest_setup_before_the_start(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        talker.set_up(10, cylinders={"count": 2, "water_volume_l": 4.7, "rated_bar": 200.0}, low_air_bar=60.0)
+        talker.breathe(60, 120, start_bar=200.0)
+        talker.set_up(100)
+        (wear,) = wears_of(log)
+        assert (wear["cylinder_count"], wear["water_volume_l"], wear["rated_bar"]) == (2, 4.7, 200.0)
+        assert wear["low_air_bar"] == 60.0
+
+    def test_first_setup_after_the_start_when_none_was_before(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.breathe(60, 120)
+        talker.set_up(300, cylinders={"count": 1, "water_volume_l": 9.0, "rated_bar": 300.0})
+        assert wears_of(log)[0]["water_volume_l"] == 9.0
+
+    def test_retained_setup_is_knowledge(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.seq = 5
+        talker.set_up(20, retained=True, cylinders={"count": 1, "water_volume_l": 6.0, "rated_bar": 300.0})
+        talker.breathe(60, 120)
+        assert wears_of(log)[0]["water_volume_l"] == 6.0
+
+    def test_without_setup_pressure_but_no_litres(self, log: Any) -> None:
+        log.talker("S-1").breathe(60, 400)
+        results = analyse(log.frames(), PROFILE)
+        wear = results["wears"].row(0, named=True)
+        for name in (
+            "cylinder_count",
+            "water_volume_l",
+            "free_air_l",
+            "free_air_sd_l",
+            "mean_l_min",
+            "peak_l_min",
+        ):
+            assert wear[name] is None, name
+        assert wear["start_bar"] == 300.0
+        assert wear["low_air_bar"] == 55.0
+        air = results["air"]
+        assert air["pressure_bar"].null_count() == 0
+        assert air["rate_l_min"].null_count() == air.height
+        assert air["low_air_lo_min"].null_count() == air.height
+        assert "cylinder_unknown" in results["findings"]["code"].to_list()
+
+    def test_setup_that_contradicts_itself(self, log: Any) -> None:
+        small = {"count": 1, "water_volume_l": 6.0, "rated_bar": 300.0}
+        talker = log.talker("S-1")
+        talker.set_up(0, choices=[small, {"count": 2, "water_volume_l": 6.8, "rated_bar": 300.0}], chosen=0)
+        talker.breathe(60, 120)
+        assert wears_of(log)[0]["water_volume_l"] == 6.8
+        assert "setup_mismatch" in codes_of(log)
+
+    def test_setup_that_agrees_with_its_choice(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0, choices=[{"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0}], chosen=0)
+        talker.breathe(60, 120)
+        assert "setup_mismatch" not in codes_of(log)
+
+
+class TestTally:
+    @staticmethod
+    def under_air(log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        talker.breathe(100, 600)
+
+    @staticmethod
+    def say(log: Any, entries: list[tuple[float, str, str, str]]) -> None:
+        desk = log.desk()
+        for true_s, action, incident_id, wearer_id in entries:
+            desk.say(
+                true_s,
+                "tally",
+                incident_id=incident_id,
+                action=action,
+                set_id="S-1",
+                wearer_id=wearer_id,
+                team="T-1",
+            )
+
+    def test_ordinary(self, log: Any) -> None:
+        self.under_air(log)
+        self.say(log, [(110, "in", "I-1", "W-1"), (690, "out", "I-1", "W-1")])
+        (wear,) = wears_of(log)
+        assert (wear["incident_id"], wear["wearer_id"], wear["team"]) == ("I-1", "W-1", "T-1")
+        assert {"tally_late", "not_tallied_out", "no_tally"}.isdisjoint(codes_of(log))
+
+    def test_late(self, log: Any) -> None:
+        self.under_air(log)
+        self.say(log, [(500, "in", "I-1", "W-1"), (720, "out", "I-1", "W-1")])
+        assert wears_of(log)[0]["wearer_id"] == "W-1"
+        assert "tally_late" in codes_of(log)
+
+    def test_the_one_that_overlaps_most(self, log: Any) -> None:
+        self.under_air(log)
+        self.say(log, [(90, "in", "I-1", "W-1"), (200, "in", "I-1", "W-2"), (720, "out", "I-1", "W-2")])
+        assert wears_of(log)[0]["wearer_id"] == "W-2"
+
+    def test_out_before_the_wear_does_not_count(self, log: Any) -> None:
+        self.under_air(log)
+        self.say(log, [(10, "in", "I-1", "W-1"), (50, "out", "I-1", "W-1")])
+        assert wears_of(log)[0]["wearer_id"] is None
+        assert "no_tally" in codes_of(log)
+
+    def test_forgotten_tally_does_not_claim_the_next_day(self, log: Any) -> None:
+        self.say(log, [(0, "in", "I-1", "W-1")])
+        talker = log.talker("S-1")
+        talker.set_up(86400)
+        talker.breathe(86500, 120)
+        assert wears_of(log)[0]["wearer_id"] is None
+
+    def test_closed_incident_ends_a_forgotten_tally(self, log: Any) -> None:
+        self.say(log, [(0, "in", "I-1", "W-1")])
+        desk = log.desk("D-2")
+        desk.say(0, "incident", incident_id="I-1", action="open")
+        desk.say(50, "incident", incident_id="I-1", action="close")
+        self.under_air(log)
+        assert wears_of(log)[0]["wearer_id"] is None
+        assert "not_tallied_out" in codes_of(log)
+
+    def test_no_tally_at_all_is_no_finding_in_a_log_without_a_desk(self, log: Any) -> None:
+        self.under_air(log)
+        assert wears_of(log)[0]["team"] is None
+        assert "no_tally" not in codes_of(log)
+
+    def test_two_sets_for_one_wearer(self, log: Any) -> None:
+        self.under_air(log)
+        desk = log.desk()
+        for set_id in ("S-1", "S-2"):
+            desk.say(110, "tally", incident_id="I-1", action="in", set_id=set_id, wearer_id="W-1")
+        assert "two_sets_one_wearer" in codes_of(log)
+
+
+class TestHeardAndLost:
+    def test_a_gap_is_listed_with_its_lost_messages(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        talker.breathe(60, 600, silent=(300.0, 345.0))
+        results = analyse(log.frames(), PROFILE)
+        (gap,) = results["gaps"].to_dicts()
+        assert seconds_after(log, gap["started"]) == pytest.approx(299, abs=0.2)
+        assert seconds_after(log, gap["ended"]) == pytest.approx(345, abs=0.2)
+        assert gap["seconds"] == pytest.approx(46.0, abs=0.1)
+        assert gap["lost_messages"] == 45 * 3
+        wear = results["wears"].row(0, named=True)
+        assert (wear["gap_s"], wear["lost_messages"]) == (pytest.approx(46.0, abs=0.1), 45 * 3)
+        heard = results["air"].filter(~pl.col("heard"))
+        assert heard.height == pytest.approx(40, abs=1)  # 46 s less the five in which it was still heard
+
+    def test_stored_and_forwarded_is_no_gap(self, log: Any) -> None:
+        def delay(true_s: float) -> float:
+            return 345.0 - true_s + 0.05 if 300.0 <= true_s < 345.0 else 0.05
+
+        talker = log.talker("S-1", delay=delay)
+        talker.set_up(0)
+        talker.breathe(60, 600)
+        results = analyse(log.frames(), PROFILE)
+        assert results["gaps"].height == 0
+        assert results["wears"]["lost_messages"].to_list() == [0]
+
+    def test_reordered_messages_are_not_lost(self, log: Any) -> None:
+        generator = np.random.default_rng(3)
+        talker = log.talker("S-1", delay=lambda true_s: 0.05 + 3.0 * float(generator.random()))
+        talker.set_up(0)
+        talker.breathe(60, 300)
+        log.heard.sort(key=lambda heard: heard.received)
+        results = analyse(log.frames(), PROFILE)
+        assert results["wears"]["lost_messages"].to_list() == [0]
+        assert results["gaps"].height == 0
