@@ -62,17 +62,3 @@ def go_on_for_ever(rest: list[Heard], publish: Publish) -> None:
         time.sleep(PAUSE_BETWEEN_INCIDENTS.total_seconds())
         seed += 1
         rest = build_incident(seed, datetime.now(UTC)).heard
-
-
-def warm_up() -> None:
-    """Run every compiled loop once, so that numba's cache holds it for the other processes."""
-    import numpy as np
-
-    from analysis.breathing import Cylinder, LiveAir, reconstruct
-
-    air = LiveAir(Cylinder())
-    for second in range(3):
-        air.add(float(second), 300.0 - second)
-    air.at(3.0).minutes_to(55.0)
-    seconds = np.arange(30.0)
-    reconstruct(seconds, 300.0 - seconds / 5.0, Cylinder())

@@ -34,7 +34,7 @@ class Stage:
         Of the built-in broker, made for this run.
     broker_is_up, past_is_written, kernels_are_warm : Event
         Set when the broker accepts connections; when the archive holds what happened before the demo began;
-        when the compiled loops lie in numba's cache, so that no other process has to compile them.
+        when the live page's compiled loops lie in numba's cache, so that its process need not compile them.
     """
 
     folder: Path
@@ -121,13 +121,14 @@ def _listener(stage: Stage) -> None:
 
 
 def _history(stage: Stage) -> None:
-    """Fill numba's cache, then write the earlier incident."""
-    from dashboard import demo_crew
+    """Fill numba's cache for the live page, write the earlier incident, fill it for the review."""
+    from dashboard import demo_crew, demo_warm_up
 
-    demo_crew.warm_up()
+    demo_warm_up.compile_live()
     stage.kernels_are_warm.set()
     os.nice(10)  # the page goes first
     demo_crew.write_history(stage.archive, datetime.now(UTC))
+    demo_warm_up.compile_analysis()
 
 
 # In the order in which they are started: what takes longest to be ready goes first.
