@@ -21,38 +21,43 @@ OPENED = datetime(2031, 5, 4, 10, 0, 0, tzinfo=UTC)
 class Talker:
     """A set or desk from one power-up; `clock` maps true seconds to what its clock shows (seconds)."""
 
-    log: WrittenLog
     name: str
     boot: int = 1
     role: str = "set"
     clock: Callable[[float], float] = lambda true_s: true_s
     delay: Callable[[float], float] = lambda true_s: 0.05
     powered_s: float | None = None  # None: no uptime_s
-    seq: int = 0
+    first_seq: int = 0
+    said: list[tuple[float, str, bool, bool, dict[str, Any]]] = field(default_factory=list)
 
     def say(
         self, true_s: float, kind: str, *, lost: bool = False, retained: bool = False, **fields: Any
-    ) -> str:
-        """Say one message; return its identity."""
-        shown = OPENED + timedelta(seconds=round(self.clock(true_s), 6))
-        payload: dict[str, Any] = {"kind": kind, f"{self.role}_id": self.name, "boot": self.boot}
-        payload |= {"seq": self.seq, "time": shown.isoformat(timespec="microseconds")}
-        if self.powered_s is not None:
-            payload["uptime_s"] = round(true_s - self.powered_s, 3)
-        payload |= fields
-        self.seq += 1
-        if not lost:
-            received = OPENED + timedelta(seconds=round(true_s + self.delay(true_s), 6))
-            topic = f"underair/v1/trial/{self.role}/{self.name}/{kind}"
-            self.log.heard.append(Heard(received, topic, json.dumps(payload).encode(), retained))
-            self.log.true_s.append(true_s)
-        return f"{self.name}/{self.boot}/{self.seq - 1}"
+    ) -> None:
+        """Say one message; `seq` is given in order of true time when the log is heard."""
+        self.said.append((true_s, kind, lost, retained, fields))
 
-    def set_up(self, true_s: float, **fields: Any) -> str:
+    def heard(self) -> list[tuple[float, Heard]]:
+        """Return (true seconds, message) of all that was not lost, in the order said."""
+        found = []
+        ordered = sorted(self.said, key=lambda one: one[0])
+        for seq, (true_s, kind, lost, retained, fields) in enumerate(ordered, self.first_seq):
+            shown = OPENED + timedelta(seconds=round(self.clock(true_s), 6))
+            payload: dict[str, Any] = {"kind": kind, f"{self.role}_id": self.name, "boot": self.boot}
+            payload |= {"seq": seq, "time": shown.isoformat(timespec="microseconds")}
+            if self.powered_s is not None:
+                payload["uptime_s"] = round(true_s - self.powered_s, 3)
+            if not lost:
+                received = OPENED + timedelta(seconds=round(true_s + self.delay(true_s), 6))
+                topic = f"underair/v1/trial/{self.role}/{self.name}/{kind}"
+                body = json.dumps(payload | fields).encode()
+                found.append((true_s, Heard(received, topic, body, retained)))
+        return found
+
+    def set_up(self, true_s: float, **fields: Any) -> None:
         """Say what the set is: one 6.8 L cylinder of 300 bar, warning at 55 bar, unless told otherwise."""
         setup: dict[str, Any] = {"cylinders": {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0}}
         setup |= {"low_air_bar": 55.0, "no_motion_prealarm_s": 20.0, "no_motion_alarm_s": 30.0}
-        return self.say(true_s, "setup", **(setup | {"heat_start_c": 150.0} | fields))
+        self.say(true_s, "setup", **(setup | {"heat_start_c": 150.0} | fields))
 
     def breathe(
         self,
@@ -90,22 +95,28 @@ class Talker:
 
 @dataclass
 class WrittenLog:
-    """What the listener heard, and when it was really said."""
+    """All that speakers said."""
 
-    heard: list[Heard] = field(default_factory=list)
-    true_s: list[float] = field(default_factory=list)
+    talkers: list[Talker] = field(default_factory=list)
+    extra: list[Heard] = field(default_factory=list)
 
     def talker(self, name: str, boot: int = 1, **options: Any) -> Talker:
         """Return a new set (or, with role="desk", a desk)."""
-        return Talker(self, name, boot, **options)
-
-    def frames(self) -> Messages:
-        """Return the typed frames."""
-        return frames_from_heard(self.heard)
+        self.talkers.append(Talker(name, boot, **options))
+        return self.talkers[-1]
 
     def desk(self, name: str = "D-1") -> Talker:
         """Return a desk."""
-        return Talker(self, name, role="desk")
+        return self.talker(name, role="desk")
+
+    def heard(self) -> list[tuple[float, Heard]]:
+        """Return (true seconds, message) in the order received."""
+        found = [one for talker in self.talkers for one in talker.heard()]
+        return sorted(found, key=lambda one: one[1].received)
+
+    def frames(self) -> Messages:
+        """Return the typed frames."""
+        return frames_from_heard([*(one for _, one in self.heard()), *self.extra])
 
     @staticmethod
     def at(true_s: float) -> datetime:

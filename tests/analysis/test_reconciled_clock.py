@@ -31,7 +31,7 @@ def speak(log: Any, *, seconds: int = 2400, name: str = "S-1", from_s: int = 0, 
 
 def errors_s(log: Any, messages: Messages, clocks: Clocks) -> np.ndarray:
     """Reconciled minus true time of every message that is not a retained copy."""
-    truth = {heard.payload: true_s for heard, true_s in zip(log.heard, log.true_s, strict=True)}
+    truth = {heard.payload: true_s for true_s, heard in log.heard()}
     out = []
     for kind in ("pressure", "motion", "temperature"):
         frame = clocks.reconciled(messages[kind])

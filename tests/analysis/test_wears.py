@@ -124,7 +124,6 @@ class TestWholeLogs:
             talker.set_up(0)
             talker.breathe(60 + number, 300)
             talker.breathe(600 + number, 200)
-        log.heard.sort(key=lambda heard: heard.received)
         found = [wear["wear_id"] for wear in wears_of(log)]
         assert found == [f"S-{set_}/{set_ + 1}/{n}" for set_ in range(4) for n in (1, 2)]
 
@@ -202,8 +201,7 @@ class TestCylinders:
         assert wears_of(log)[0]["water_volume_l"] == 9.0
 
     def test_retained_setup_is_knowledge(self, log: Any) -> None:
-        talker = log.talker("S-1")
-        talker.seq = 5
+        talker = log.talker("S-1", first_seq=5)
         talker.set_up(20, retained=True, cylinders={"count": 1, "water_volume_l": 6.0, "rated_bar": 300.0})
         talker.breathe(60, 120)
         assert wears_of(log)[0]["water_volume_l"] == 6.0
@@ -350,7 +348,6 @@ class TestHeardAndLost:
         talker = log.talker("S-1", delay=lambda true_s: 0.05 + 3.0 * float(generator.random()))
         talker.set_up(0)
         talker.breathe(60, 300)
-        log.heard.sort(key=lambda heard: heard.received)
         results = analyse(log.frames(), PROFILE)
         assert results["wears"]["lost_messages"].to_list() == [0]
         assert results["gaps"].height == 0
