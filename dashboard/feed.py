@@ -27,6 +27,7 @@ from analysis.profile import Profile
 from dashboard import live_view
 from ingest.errors import UnderairError
 from ingest.reading import Archive
+from ingest.status import Status, read_statuses
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
@@ -74,6 +75,7 @@ class Feed:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="feed", daemon=True)
         self._ticks = 0
+        self._listeners: tuple[Status, ...] = ()
         self._disk_free_bytes: int | None = None
         # The token goes to pages of our own origin only; a form on a foreign page cannot know it.
         self.token = secrets.token_urlsafe(24)
@@ -118,12 +120,14 @@ class Feed:
 
     def _tick(self, began_s: float) -> None:
         now = datetime.now(UTC)
+        self._listeners = tuple(read_statuses(self._folder))
         if self._ticks % LINES_EVERY == 0:
             self.lines = self._pack(live_view.lines(self._board.lines()))
             self._disk_free_bytes = shutil.disk_usage(self._folder).free
         snapshot = self._board.snapshot(now)
         self.services = self._board.services()
         system = live_view.System(
+            listeners=self._listeners,
             disk_free_bytes=self._disk_free_bytes,
             broker_connected=self._broker_connected() if self._broker_connected is not None else None,
             token=self.token,

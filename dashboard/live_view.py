@@ -14,6 +14,7 @@ import msgspec
 
 from analysis.live_rows import AlarmLine, Interval, NoteLine, Prompt, Row, Snapshot, Team
 from dashboard import live_words as words
+from ingest.status import EVERY_S, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
@@ -21,8 +22,9 @@ GRAVE = ("distress", "no_motion")
 
 
 class System(msgspec.Struct, frozen=True):
-    """What the feed knows beside the messages."""
+    """What the feed knows beside the messages; the listeners' own last word among it."""
 
+    listeners: tuple[Status, ...]
     disk_free_bytes: int | None
     broker_connected: bool | None
     token: str
@@ -63,8 +65,11 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
     under_air = sum(row.started_at is not None for row in snapshot.rows)
+    healthy, listener_words = _listener(system.listeners, now)
     banner = None
-    if under_air and heard_age_s is not None and heard_age_s > LISTENER_SILENT_S:
+    if under_air and not healthy and system.listeners:
+        banner = words.LISTENER_BAD.format(state=listener_words)
+    elif under_air and heard_age_s is not None and heard_age_s > LISTENER_SILENT_S:
         banner = words.LISTENER_SILENT.format(
             age=words.duration(heard_age_s), at=words.clock(snapshot.hearing.last_received_at or now)
         )
@@ -81,7 +86,7 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         "from": round(snapshot.window_from_at),
         "ahead_s": AHEAD_MIN * 60.0,
         "summary": _summary(snapshot, under_air),
-        "system": _system(snapshot, system, heard_age_s),
+        "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy)),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
         "rows": [_row(row, now) for row in snapshot.rows],
         "teams": [_team(team, now) for team in snapshot.teams],
@@ -105,10 +110,32 @@ def _summary(snapshot: Snapshot, under_air: int) -> list[str]:
     return [template.format(count=count) for template, count in counts.items()]
 
 
-def _system(snapshot: Snapshot, system: System, heard_age_s: float | None) -> list[dict[str, Any]]:
+def _listener(listeners: tuple[Status, ...], now: float) -> tuple[bool, str]:
+    """Return whether a listener hears and keeps what is sent, and the words for the best one."""
+    if not listeners:
+        return False, words.NO_LISTENER
+
+    def state(status: Status) -> tuple[bool, str]:
+        said_s = now - status.at.timestamp()
+        if status.state != "up":
+            return False, words.LISTENER_STOPPED.format(at=words.clock(status.at.timestamp()))
+        if said_s > 3 * EVERY_S:
+            return False, words.LISTENER_STALE.format(age=words.duration(said_s))
+        if not status.connected:
+            return False, words.LISTENER_ALONE
+        if status.trouble:
+            return status.queued == 0, words.LISTENER_TROUBLE.format(trouble=status.trouble)
+        return True, words.LISTENER_UP
+
+    return max((state(status) for status in listeners), key=lambda pair: pair[0])
+
+
+def _system(
+    snapshot: Snapshot, system: System, heard_age_s: float | None, listener: tuple[str, bool]
+) -> list[dict[str, Any]]:
     """Return the parts of the system line; `bad` ones get a sign before them, not a colour alone."""
     hearing = snapshot.hearing
-    parts: list[tuple[str, bool]] = []
+    parts: list[tuple[str, bool]] = [listener]
     if system.broker_connected is None:
         parts.append((words.NO_BROKER, False))
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import socket
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +11,7 @@ from types import FrameType
 from typing import Any
 
 import click
+from waitress import wasyncore
 from waitress.server import create_server
 
 from analysis.profile import Profile, load_profile
@@ -23,6 +25,7 @@ from ingest.reading import Archive
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 THREADS = 8
+ENDS_WITHIN_S = 2.0
 
 
 class Served:
@@ -36,6 +39,8 @@ class Served:
     host, port
         Where to listen; port 0 takes a free one.
     profile : Profile, optional
+    listening : socket.socket, optional
+        A socket that listens already, in place of `host` and `port`.
     """
 
     def __init__(
@@ -45,6 +50,7 @@ class Served:
         host: str = "127.0.0.1",
         port: int = 0,
         profile: Profile | None = None,
+        listening: socket.socket | None = None,
     ) -> None:
         if host not in LOOPBACK:
             raise BadSettings(words.BEYOND_LOOPBACK.format(host=host))
@@ -54,9 +60,10 @@ class Served:
         self.feed = Feed(archive, archive_folder, profile, self.desk.connected if self.desk else None)
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         application = create_app(context)
+        where = {"host": host, "port": port} if listening is None else {"sockets": [listening]}
         try:
             self._server: Any = create_server(  # type: ignore[no-untyped-call]
-                application.server, host=host, port=port, threads=THREADS
+                application.server, threads=THREADS, **where
             )
         except OSError as error:
             raise BadSettings(
@@ -79,11 +86,19 @@ class Served:
 
     def close(self) -> None:
         """Stop serving."""
-        self._server.close()
+        self._server.task_dispatcher.shutdown(timeout=ENDS_WITHIN_S)
+        if self._thread.is_alive():
+            # In the server's own thread, which else stumbles over closed sockets; browsers hold theirs open.
+            self._server.trigger.pull_trigger(self._close_sockets)
+            self._thread.join(ENDS_WITHIN_S)
+        else:
+            self._server.close()
         self.feed.stop()
         if self.desk is not None:
             self.desk.close()
-        self._thread.join(5)
+
+    def _close_sockets(self) -> None:
+        wasyncore.close_all(self._server._map)  # type: ignore[no-untyped-call]
 
 
 def serve(

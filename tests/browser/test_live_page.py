@@ -1,0 +1,268 @@
+"""The live page in a real browser, with a real broker, listener and archive: what a command unit sees."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.serving import Served
+from ingest.listener import Listener
+from ingest.mqtt import Publisher
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+SETUP = {
+    "cylinders": {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0},
+    "low_air_bar": 55.0,
+    "no_motion_prealarm_s": 20.0,
+    "no_motion_alarm_s": 30.0,
+    "heat_start_c": 120.0,
+}
+
+
+class Crew:
+    """Sets and a desk that publish as real ones would."""
+
+    def __init__(self, url: str) -> None:
+        self._publisher = Publisher(url)
+        self._seq: dict[str, int] = {}
+
+    def say(self, speaker: str, role: str, kind: str, **fields: Any) -> None:
+        seq = self._seq[speaker] = self._seq.get(speaker, -1) + 1
+        now = datetime.now(UTC).isoformat()
+        payload = {"kind": kind, f"{role}_id": speaker, "boot": 1, "seq": seq, "time": now, **fields}
+        topic = f"underair/v1/trial/{role}/{speaker}/{kind}"
+        self._publisher.publish(topic, json.dumps(payload).encode(), retain=kind == "setup")
+
+    def set(self, set_id: str, kind: str, **fields: Any) -> None:
+        self.say(set_id, "set", kind, **fields)
+
+    def desk(self, kind: str, **fields: Any) -> None:
+        self.say("D-1", "desk", kind, **fields)
+
+    def close(self) -> None:
+        self._publisher.close()
+
+
+class Breathing(threading.Thread):
+    """A set that goes on sending its pressure, five times a second, until it is told to be silent."""
+
+    def __init__(self, crew: Crew, set_id: str, bar: float) -> None:
+        super().__init__(daemon=True)
+        self._crew, self._set_id, self.bar = crew, set_id, bar
+        self.silent = threading.Event()
+
+    def run(self) -> None:
+        while not self.silent.wait(0.2):
+            self.bar -= 0.5
+            self._crew.set(self._set_id, "pressure", pressure_bar=round(self.bar))
+
+
+@pytest.fixture
+def listener(mosquitto: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
+    listener = Listener(mosquitto.url, tmp_path / "archive")
+    listener.start()
+    listener.subscribed.wait(10)
+    stop_once, stopped = listener.stop, threading.Event()
+
+    def stop() -> Any:
+        if not stopped.is_set():
+            stopped.set()
+            return stop_once()
+        return None
+
+    monkeypatch.setattr(listener, "stop", stop)
+    yield listener
+    stop()
+
+
+@pytest.fixture
+def crew(mosquitto: Any) -> Iterator[Crew]:
+    crew = Crew(mosquitto.url)
+    yield crew
+    crew.close()
+
+
+@pytest.fixture
+def breathing(crew: Crew) -> Iterator[Callable[[str, float], Breathing]]:
+    threads: list[Breathing] = []
+
+    def begin(set_id: str, bar: float) -> Breathing:
+        crew.set(set_id, "setup", **SETUP)
+        thread = Breathing(crew, set_id, bar)
+        thread.start()
+        threads.append(thread)
+        return thread
+
+    yield begin
+    for thread in threads:
+        thread.silent.set()
+        thread.join(5)
+
+
+@pytest.fixture
+def served(mosquitto: Any, listener: Listener) -> Iterator[Served]:
+    served = Served(listener.archive, mosquitto.url)
+    served.start()
+    yield served
+    served.close()
+
+
+@pytest.fixture
+def live(page: Any, served: Served) -> Iterator[Any]:
+    page.goto(f"{served.url}/live")
+    page.wait_for_selector(".clock:not(:empty)")
+    yield page
+    page.goto("about:blank")  # it would miss the server that goes next
+
+
+def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
+    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+) -> None:
+    assert live.locator(".nobody").is_visible()
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    crew.set("S-1", "setup", **SETUP)
+    crew.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    row = live.locator(".row")
+    row.wait_for()
+    assert "No air yet" in row.inner_text()
+    assert "Quay 4" in live.locator(".incidents").inner_text()
+
+    set_1 = breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    first = int(live.locator(".row span.air").inner_text().split()[0])
+    live.wait_for_function(
+        f"() => parseInt(document.querySelector('.row span.air').textContent) < {first - 2}"
+    )
+    set_1.silent.set()
+    live.wait_for_selector(".row.silent[data-a=silent]", timeout=8000)
+    assert live.locator(".row .state").inner_text() == "Silent"
+    line = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
+    assert line == "line-through"
+    assert live.locator(".row .air_sub").inner_text().startswith("at ")  # the reading's own time
+    assert live.locator(".row .left").inner_text() == "–"
+    assert float(live.locator(".row .hatch").get_attribute("width")) > 50
+
+
+def test_distress_jumps_to_the_top_and_seen_travels_through_the_broker_and_back(
+    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 80.0)
+    breathing("S-2", 280.0)
+    live.wait_for_function("() => document.querySelectorAll('.row').length === 2")
+    assert live.locator(".row .who").first.inner_text() == "Set S-1"
+    crew.set("S-2", "alarm", alarm="distress", state="raised")
+    live.wait_for_selector(".row:first-child[data-a=distress]", timeout=4000)
+    assert live.locator(".row .who").first.inner_text() == "Set S-2"
+    live.wait_for_function("() => /for 0:0[2-9]/.test(document.querySelector('.row .why').textContent)")
+
+    line = live.locator(".alarms li.grave")
+    line.get_by_role("button", name="Seen").click()
+    live.wait_for_function(
+        "() => /seen by desk \\d\\d:/.test(document.querySelector('.alarms li.grave').textContent)"
+    )
+    assert line.get_by_role("button").count() == 0 or not line.get_by_role("button").is_visible()
+    live.wait_for_selector(".pending", state="hidden")  # what was sent has come back
+
+
+def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
+    live: Any, crew: Crew, listener: Listener, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 250.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    live.locator("summary", has_text="Open or close an incident").click()
+    live.locator("form.incident [name=incident_id]").fill("I-9")
+    live.locator("form.incident [name=name]").fill("<b>Mill</b>")
+    live.get_by_role("button", name="Open", exact=True).click()
+    live.wait_for_function("() => document.querySelector('.incidents').textContent.includes('<b>Mill</b>')")
+
+    live.locator(".row").click()  # fills the form with the row's set
+    live.locator("summary", has_text="Tally in or out").click()
+    assert live.locator("form.tally [name=set_id]").input_value() == "S-1"
+    live.locator("form.tally [name=wearer_id]").fill("W-77")
+    live.locator("form.tally [name=team]").fill("Rowan")
+    live.get_by_role("button", name="Tally in").click()
+    live.wait_for_function("() => document.querySelector('.row .who').textContent === 'W-77'")
+    assert live.locator(".teams .name").inner_text() == "Team Rowan"
+
+    live.locator("summary", has_text="Write a note").click()
+    live.locator("form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")
+    live.get_by_role("button", name="Keep note").click()
+    note = live.locator(".notes li .text")
+    note.wait_for()
+    assert note.inner_text() == "<img src=x onerror=alert(1)> stairs gone"
+    assert live.locator(".notes img").count() == 0
+
+    listener.stop()  # from here on nothing comes back
+    live.locator("form.note [name=text]").fill("never heard")
+    live.get_by_role("button", name="Keep note").click()
+    live.wait_for_selector(".pending li:has-text('not yet back')")
+    assert live.locator(".notes li").count() == 1
+
+
+def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
+    live: Any,
+    served: Served,
+    mosquitto: Any,
+    listener: Listener,
+    breathing: Callable[[str, float], Breathing],
+) -> None:
+    live.expected_console.append("ERR_CONNECTION_REFUSED")
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    port = int(served.url.rsplit(":", 1)[1])
+    served.close()
+    gone_s = time.monotonic()
+    live.wait_for_selector(".banner:not([hidden])", timeout=8000)
+    assert time.monotonic() - gone_s < 4.0
+    assert "Not live" in live.locator(".banner").inner_text()
+    assert "Not live" in live.title()
+    assert live.locator(".banner").bounding_box()["width"] >= 1400
+    crossed = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
+    assert crossed == "line-through"
+
+    again = Served(listener.archive, mosquitto.url, port=port)
+    again.start()
+    try:
+        live.wait_for_selector(".banner", state="hidden", timeout=15000)
+        assert "had no data from" in live.locator(".gap-note").inner_text()
+        live.wait_for_selector(".row[data-a=under_air]")
+    finally:
+        again.close()
+
+
+def test_the_page_says_so_when_the_listener_is_silent(
+    live: Any, listener: Listener, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    listener.stop()
+    live.wait_for_selector(".banner:not([hidden])", timeout=20000)
+    assert "The listener stopped at" in live.locator(".banner").inner_text()
+    live.wait_for_selector(".row.silent")
+
+
+def test_the_rows_can_be_walked_with_the_keyboard(
+    live: Any, breathing: Callable[[str, float], Breathing]
+) -> None:
+    for number in range(3):
+        breathing(f"S-{number}", 200.0 + 20 * number)
+    live.wait_for_function("() => document.querySelectorAll('.row').length === 3")
+    live.locator(".row").first.focus()
+    live.keyboard.press("ArrowDown")
+    live.keyboard.press("ArrowDown")
+    place = "() => [...document.querySelectorAll('.row')].indexOf(document.activeElement)"
+    assert live.evaluate(place) == 2
+    live.wait_for_timeout(1500)  # the page goes on painting; the focus must stay where it is
+    assert live.evaluate(place) == 2
+    live.keyboard.press("Home")
+    assert live.evaluate(place) == 0
+    live.keyboard.press("Enter")
+    assert live.locator("form.tally [name=set_id]").input_value() == "S-0"
