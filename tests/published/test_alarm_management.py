@@ -1,0 +1,43 @@
+"""Alarm states and floods in the words of the open alarm-management standards.
+
+Sources: ISA-18.2 / IEC 62682 states as restated in the documentation of an open library (mark V2); OPC UA
+Part 9, v1.05, 4.8, latched alarms, read at the reference site (mark V); EEMUA 191: more than 10 alarms in 10
+minutes is a flood, as cited in open literature (mark V2).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.alarm_words import LATCHED_KINDS, alarm_state, floods
+from analysis.profile import Profile
+
+
+def test_worked_example_50_latched_stands_until_reset() -> None:
+    back = {"active": False, "acknowledged": True, "latched": True}
+    assert alarm_state(**back, reset=False) == "latched, acknowledged"
+    assert alarm_state(**back, reset=True) == "normal"
+    assert {"no_motion", "distress"} == LATCHED_KINDS
+
+
+def test_worked_example_50_unacknowledged_and_cleared() -> None:
+    assert alarm_state(active=False, acknowledged=False) == "returned to normal, unacknowledged"
+    assert alarm_state(active=False, acknowledged=False, latched=True) == "latched, unacknowledged"
+
+
+def test_worked_example_51_eleven_are_a_flood_and_ten_are_not() -> None:
+    rules = Profile.default().alarms
+    window_s = rules.flood_window_min * 60.0
+    eleven = (np.arange(11) * 59_000_000).astype(np.int64)  # 590 s from the first to the last
+    assert [flood.most for flood in floods(eleven, rules.flood_count, window_s)] == [11]
+    assert floods(eleven[:10], rules.flood_count, window_s) == []
+
+
+def test_worked_example_51_the_window_rolls() -> None:
+    spread = (np.arange(30) * 60_000_000).astype(np.int64)  # one a minute never makes eleven within ten
+    assert floods(spread, 10, 600.0) == []
+
+
+def test_worked_example_51_the_limit_is_a_setting() -> None:
+    five = (np.arange(5) * 1_000_000).astype(np.int64)
+    assert len(floods(five, 4, 600.0)) == 1
