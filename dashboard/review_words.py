@@ -136,17 +136,14 @@ BEFORE = "{age_s} s before"
 
 TURN_BACK = "Turn-back under each policy"
 TURN_BACK_NOTE = (
-    "When each policy of the profile would have turned this wear back, and the minutes then in hand. "
+    "When each policy of the profile would have turned each wear back, its pressure then, and the minutes from "
+    "then to its low-air warning where that came. Each wear by itself; a team turns on its lowest member. "
     "Local procedure decides."
 )
-TURN_BACK_HEADS = [
-    "Wearer",
-    "Policy",
-    "Turn back at",
-    "Pressure then",
-    "Before low air",
-    "Before leaving air",
-]
+TURN_BACK_FIRST = ["Wearer", "Started"]
+TURN_BACK_LAST = ["Left air", "With"]
+NOT_REACHED = "not reached"
+BEFORE_LOW_AIR = "{minutes} min to low air"
 POLICIES = {
     "double_return": "twice the way in",
     "half_of_usable": "half of the usable air",

@@ -7,12 +7,12 @@ from datetime import date
 
 import polars as pl
 
+from analysis.statistics import MannKendall
 from analysis.trends import (
     FEWEST_EVENTS_FOR_LIMITS,
     FEWEST_MONTHS_FOR_LIMITS,
     FEWEST_WEARS_FOR_A_RATE,
     HARD_BREATHING_L_MIN,
-    MannKendall,
     MonthlyMean,
     MonthlyRate,
 )

@@ -1,0 +1,228 @@
+"""An investigator's way through a sample log, in a real browser."""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+from waitress.server import create_server
+
+from analysis.profile import Profile
+from dashboard import review_page, trends_page
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.underair import main
+from ingest.reading import Archive
+
+pytestmark = pytest.mark.browser
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
+DRAWN = "#review-lanes .js-plotly-plot .main-svg"
+INCIDENT = "TH-20310504-1912"
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Review and trends over the sample log, served on loopback."""
+    folder = tmp_path_factory.mktemp("archive")
+    with pytest.raises(SystemExit) as done:
+        main(["import", str(SAMPLE), "--archive", str(folder)])
+    assert done.value.code == 0
+    context = Context(archive=Archive(folder), profile=Profile.default())
+    app = create_app(context, pages={"/review": review_page, "/trends": trends_page})
+    server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.effective_port}"
+    server.close()
+    thread.join(5)
+
+
+@pytest.fixture(autouse=True)
+def _short_patience(page: Any) -> None:
+    page.set_default_timeout(10_000)
+
+
+def open_bench(page: Any, address: str, **view: str) -> None:
+    query = "".join(f"&{name}={value}" for name, value in view.items())
+    page.goto(f"{address}/review?incident={INCIDENT}{query}")
+    page.wait_for_selector(DRAWN)
+
+
+def view_of(page: Any) -> dict[str, str]:
+    return {name: values[0] for name, values in parse_qs(urlsplit(page.url).query).items()}
+
+
+def shown_range(page: Any) -> list[float]:
+    return page.evaluate(
+        """() => document.querySelector('#review-lanes .js-plotly-plot').layout.xaxis.range.map(
+            (end) => typeof end === 'number' ? end : Date.parse(String(end).replace(' ', 'T') + 'Z'))"""
+    )
+
+
+def until(page: Any, expression: str) -> None:
+    """Poll an expression in the page: the pages forbid the evaluation that playwright's own waiting needs."""
+    deadline = time.monotonic() + 10
+    while not page.evaluate(expression):
+        assert time.monotonic() < deadline, f"waited 10 s in vain for {expression}"
+        page.wait_for_timeout(30)
+
+
+def wait_for_range(page: Any, seconds: float) -> None:
+    deadline = time.monotonic() + 10
+    while abs((shown_range(page)[1] - shown_range(page)[0]) / 1000 - seconds) >= 1:
+        assert time.monotonic() < deadline, f"the lanes never showed {seconds} s, but {shown_range(page)}"
+        page.wait_for_timeout(30)
+
+
+def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_the_alarm(
+    page: Any, address: str
+) -> None:
+    page.goto(f"{address}/review")
+    page.fill("#review-incidents-find", "fellmire")
+    page.click("#review-incidents td a")
+    page.wait_for_selector(DRAWN)
+    # The finding leads to its moment and to its wearer.
+    late = page.locator(".finding-item", has_text="turn-back was due").first
+    assert "W-02" in late.inner_text()
+    late.click()
+    page.wait_for_selector("#review-messages pre")
+    assert "W-02" in view_of(page)["people"].split(",")
+    assert shown_range(page)[0] <= float(view_of(page)["at"]) <= shown_range(page)[1]
+    # To the low-air alarm, and near.
+    page.locator("#review-alarms tr", has_text="low air").locator("button.jump").first.click()
+    page.click("[data-set='span:60']")
+    wait_for_range(page, 60)
+    until(page, "document.querySelector('#review-shown').textContent.startsWith('Every reading')")
+    page.focus("#review-lanes-frame")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#review-messages li:has-text('\"low_air\"')")
+    verbatim = page.locator("#review-messages pre", has_text='"low_air"').first.inner_text()
+    assert re.search(r'"set_id": ?"S-012"', verbatim)
+    assert "S-012/" in page.locator("#review-messages li", has_text='"low_air"').first.inner_text()
+    # The address alone brings the same view back.
+    kept = page.url
+    before = shown_range(page)
+    page.goto("about:blank")
+    page.goto(kept)
+    page.wait_for_selector("#review-moment dl")
+    assert shown_range(page) == pytest.approx(before, abs=2)
+
+
+def test_the_cursor_reads_every_lane_with_units_and_silence_is_not_bridged(page: Any, address: str) -> None:
+    open_bench(page, address, people="W-09")
+    silence = page.locator("#review-silences button.jump").first
+    silence.click()
+    page.wait_for_selector("#review-moment dl")
+    page.focus("#review-lanes-frame")
+    for _ in range(6):
+        page.keyboard.press("Shift+ArrowRight")
+    until(page, "document.querySelector('#review-moment').textContent.includes('silent')")
+    told = page.inner_text("#review-moment")
+    assert "not heard" in told
+    page.click("[data-set='span:all']")
+    page.focus("#review-lanes-frame")
+    for _ in range(24):
+        page.keyboard.press("Shift+ArrowLeft")
+    until(page, "!document.querySelector('#review-moment').textContent.includes('silent')")
+    told = page.inner_text("#review-moment")
+    for unit in (" bar", " L/min", " min", " m/s²", " °C"):
+        assert unit in told
+    assert "not what a body felt" in told
+    page.click("[data-set='units:imperial']")
+    until(page, "document.querySelector('#review-moment').textContent.includes(' psi')")
+    page.wait_for_selector("#review-lanes text:has-text('Pressure, psi')")
+    assert view_of(page)["units"] == "imperial"
+
+
+def test_drag_zooms_all_lanes_and_double_click_shows_the_whole(page: Any, address: str) -> None:
+    open_bench(page, address, people="W-05,W-09")
+    whole = shown_range(page)
+    page.locator("#review-lanes-frame").scroll_into_view_if_needed()
+    box = page.locator("#review-lanes .js-plotly-plot").bounding_box()
+    y = box["y"] + 160
+    page.mouse.move(box["x"] + 400, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 520, y, steps=6)
+    page.mouse.up()
+    until(page, "location.search.includes('from=')")
+    zoomed = shown_range(page)
+    assert whole[0] < zoomed[0] < zoomed[1] < whole[1]
+    page.click("[data-set='span:all']")
+    wait_for_range(page, (whole[1] - whole[0]) / 1000)
+    assert "from" not in view_of(page)
+
+
+def test_pointer_moves_the_cursor_and_a_click_keeps_it(page: Any, address: str) -> None:
+    open_bench(page, address)
+    page.locator("#review-lanes-frame").scroll_into_view_if_needed()
+    box = page.locator("#review-lanes .js-plotly-plot").bounding_box()
+    page.mouse.move(box["x"] + 300, box["y"] + 150)
+    page.wait_for_selector("#review-moment dl")
+    first = page.inner_text("#review-moment .moment-clock")
+    page.mouse.move(box["x"] + 420, box["y"] + 150)
+    until(page, f"document.querySelector('.moment-clock').innerText !== {json.dumps(first)}")
+    page.mouse.click(box["x"] + 420, box["y"] + 150)
+    page.wait_for_selector("#review-messages pre")
+    assert "at" in view_of(page)
+
+
+def test_at_most_six_wearers_and_at_least_one(page: Any, address: str) -> None:
+    open_bench(page, address, people="W-01")
+    page.click("[data-set='person:W-01']")
+    assert view_of(page).get("people", "W-01") == "W-01"
+    for number in (3, 4, 5, 6, 7, 8):
+        page.click(f"[data-set='person:W-0{number}']")
+    page.wait_for_selector("#review-lanes text:has-text('Wearer W-07')")
+    assert view_of(page)["people"].split(",") == ["W-01", "W-03", "W-04", "W-05", "W-06", "W-07"]
+    assert "At most 6" in page.inner_text("#review-shown")
+    assert page.get_attribute("[data-set='person:W-08']", "aria-pressed") == "false"
+
+
+def test_an_overview_row_chooses_its_wearer(page: Any, address: str) -> None:
+    open_bench(page, address, people="W-01")
+    box = page.locator("#review-overview .js-plotly-plot").bounding_box()
+    rows = page.evaluate("JSON.parse(document.querySelector('#review-bench').dataset.view).everybody")
+    height = (box["height"] - 36) / len(rows)
+    page.mouse.click(box["x"] + 40, box["y"] + 28 + (rows.index("W-04") + 0.5) * height)
+    page.wait_for_selector("#review-lanes text:has-text('Wearer W-04')")
+    assert view_of(page)["people"].split(",") == ["W-01", "W-04"]
+
+
+def test_no_figure_offers_to_send_itself_away_and_text_is_no_markup(page: Any, address: str) -> None:
+    open_bench(page, address)
+    assert page.locator(".modebar-btn").count() == 0
+    assert page.locator("#review-bench script").count() == 0
+
+
+def test_an_unknown_incident_says_so_and_shows_the_list(page: Any, address: str) -> None:
+    page.goto(f"{address}/review?incident=I-none")
+    page.wait_for_selector("[role=alert]")
+    assert INCIDENT in page.inner_text("[role=alert]")
+    assert page.locator("#review-incidents td a").count() == 1
+
+
+def test_a_request_that_makes_no_sense_is_refused_with_words(page: Any, address: str) -> None:
+    answer = page.request.get(f"{address}/review/moment?incident={INCIDENT}&at=soon")
+    assert answer.status == 400
+    assert "milliseconds" in answer.json()["problem"]
+    assert page.request.get(f"{address}/review/moment?incident=none&at=1").status == 404
+
+
+def test_trends_draw_a_plot_and_a_sentence_for_each_measure(page: Any, address: str) -> None:
+    page.goto(f"{address}/trends")
+    page.wait_for_selector("figure .main-svg")
+    assert page.locator("figure").count() == page.locator("figcaption").count() == 7
+    assert "14 wears by 12 wearers" in page.inner_text(".lead")
+    page.click("#trends-people th:has-text('Breathing hard') button")
+    page.click("#trends-people th:has-text('Breathing hard') button")
+    hardest = page.locator("#trends-people tbody tr td").first.inner_text()
+    assert hardest == "W-02"
+    assert page.get_attribute("#trends-people th:has-text('Breathing hard')", "aria-sort") == "descending"
