@@ -238,6 +238,7 @@ class LiveBoard:
                 Prompt(
                     key=f"{key}/{wear.started_at:.0f}/{len(due)}",
                     set_id=live_set.set_id,
+                    incident_id=tally.incident_id if tally is not None else None,
                     wearer_id=tally.wearer_id if tally is not None else None,
                     thirds=len(due),
                     due_at=due[-1],

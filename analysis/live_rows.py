@@ -56,6 +56,7 @@ class Prompt(msgspec.Struct, frozen=True):
 
     key: str
     set_id: str
+    incident_id: str | None
     wearer_id: str | None
     thirds: int
     due_at: float

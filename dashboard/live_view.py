@@ -263,6 +263,7 @@ def _prompt(prompt: Prompt, now: float) -> dict[str, Any]:
     return {
         "key": prompt.key,
         "set_id": prompt.set_id,
+        "incident_id": prompt.incident_id,
         "text": words.prompt(words.who(prompt.wearer_id, prompt.set_id), prompt.thirds),
         "age": words.duration(now - prompt.due_at),
     }

@@ -212,9 +212,9 @@ def _lowest(team: Team, now: float) -> str:
 
 
 def prompt(who: str, thirds: int) -> str:
-    """Return what the desk should ask for."""
-    part = {1: "One third", 2: "Two thirds"}[thirds]
-    return f"{who}: {part.lower()} of the expected time used. Ask for the gauge."
+    """Return whom the desk should ask for the gauge, and why now."""
+    part = {1: "a third", 2: "two thirds"}[thirds]
+    return f"{who}: {part} of the expected time used"
 
 
 def incidents(texts: list[str]) -> str:
@@ -296,6 +296,15 @@ FOR_SCRIPT = {
     "incident_close": "Close",
     "open_what": "Open incident {incident_id}",
     "close_what": "Close incident {incident_id}",
+    "sound_on": "Sound on for new alarms",
+    "sound_off": "Sound is off: allow it",
+    "asked": "Asked",
+    "asked_note": "Gauge asked for: {text}",
+    "asked_what": "Gauge asked for, set {set_id}",
+    "undo": "Undo",
+    "undo_what": "Undo: {what}",
+    "done": "done",
+    "withdrawn": "Withdrawn: {text}",
     "sending": "sending …",
     "sent": "sent, not yet back from the archive",
     "not_back": "sent, but it has not come back from the archive. Check the listener.",

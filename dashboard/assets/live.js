@@ -69,7 +69,7 @@ const underair = (window.underair = {});
       summary: make("ul", { class: "summary" }),
       incidents: make("span", { class: "incidents" }),
       system: make("ul", { class: "system" }),
-      sound: make("span", { class: "sound" }),
+      sound: underair.sound.build(state.words),
     };
     const list = underair.list.build(state.words);
     const side = underair.side.build(state.words);
@@ -109,7 +109,7 @@ const underair = (window.underair = {});
     );
     underair.list.paint(data);
     underair.side.paint(data);
-    underair.sound?.paint(data);
+    underair.sound.paint(data);
   };
 
   const banner = () => {

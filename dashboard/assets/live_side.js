@@ -3,14 +3,15 @@
 "use strict";
 (() => {
   const BACK_WITHIN_MS = 10000;
-  let words, parts, pending = [], chosenIncident = null;
+  const DONE_FOR_MS = 30000; // so long something just done can be undone from here
+  let words, parts, pending = [], count = 0, chosenIncident = null;
   const { make, text, attribute } = underair;
 
   const section = (name, title, ...content) =>
     make("section", { class: name, "aria-labelledby": `h-${name}` }, make("h2", { id: `h-${name}` }, title), ...content);
 
   const send = async (kind, fields, what) => {
-    const item = { key: crypto.randomUUID(), what, sentAt: performance.now(), state: words.sending };
+    const item = { key: `sent-${(count += 1)}`, kind, fields, what, sentAt: performance.now(), state: words.sending };
     pending.push(item);
     try {
       const response = await fetch(`/live/desk/${kind}`, {
@@ -20,10 +21,8 @@
         signal: AbortSignal.timeout(8000),
       });
       const answer = await response.json();
-      if (response.ok) {
-        item.identity = answer.sent;
-        item.state = words.sent;
-      } else item.problem = answer.problem;
+      if (response.ok) item.identity = answer.sent;
+      else item.problem = answer.problem;
     } catch {
       item.problem = words.not_reached;
     }
@@ -31,26 +30,47 @@
     return !item.problem;
   };
 
+  // To undo is to say the opposite: what was said stays in the record. Nobody can unsee an alarm.
+  const undoing = ({ kind, fields, what }) => {
+    const again = { ...fields };
+    if (kind === "note") again.text = underair.fill(words.withdrawn, fields);
+    else again.action = { in: "out", out: "in", open: "close", close: "open" }[fields.action];
+    return () => send(kind, again, underair.fill(words.undo_what, { what }));
+  };
+
+  const stateOf = (item, now) => {
+    if (item.problem) return item.problem;
+    if (item.doneAt) return words.done;
+    if (!item.identity) return words.sending;
+    return now - item.sentAt > BACK_WITHIN_MS ? words.not_back : words.sent;
+  };
+
+  const makePending = (item) => {
+    const remove = () => {
+      pending = pending.filter((other) => other !== item);
+      paintPending([]);
+    };
+    const undo = make("button", { type: "button", class: "undo", onclick: () => {
+      undoing(item)();
+      remove();
+    } }, words.undo);
+    const close = make("button", { type: "button", class: "close", onclick: remove }, words.dismiss);
+    return make("li", {}, make("span"), undo, close);
+  };
+
   const paintPending = (heard) => {
+    const now = performance.now();
     const back = new Set(heard);
-    pending = pending.filter((item) => !(item.identity && back.has(item.identity)));
-    for (const item of pending) {
-      if (item.problem) item.state = item.problem;
-      else if (performance.now() - item.sentAt > BACK_WITHIN_MS) item.state = words.not_back;
-    }
-    underair.keyed(
-      parts.pending, pending,
-      (item) => make("li", {}, make("span"), make("button", {
-        type: "button", onclick: () => {
-          pending = pending.filter((other) => other !== item);
-          paintPending([]);
-        },
-      }, words.dismiss)),
-      (element, item) => {
-        text(element.firstChild, `${item.what}: ${item.state}`);
-        element.classList.toggle("bad", Boolean(item.problem));
-      },
-    );
+    for (const item of pending) if (item.identity && back.has(item.identity)) item.doneAt ??= now;
+    pending = pending.filter((item) => !(item.doneAt && now - item.doneAt > (item.kind === "seen" ? 0 : DONE_FOR_MS)));
+    underair.keyed(parts.pending, pending, makePending, (element, item) => {
+      const [said, undo, close] = element.children;
+      text(said, `${item.what}: ${stateOf(item, now)}`);
+      undo.hidden = !item.doneAt;
+      close.hidden = !(item.problem || (!item.doneAt && now - item.sentAt > BACK_WITHIN_MS));
+      element.classList.toggle("bad", Boolean(item.problem));
+      element.classList.toggle("done", Boolean(item.doneAt));
+    });
     parts.pending.hidden = pending.length === 0;
   };
 
@@ -93,6 +113,16 @@
     element.classList.toggle("ended", item.ended);
     element.seen.hidden = !item.new || !words.may_send;
     attribute(element.seen, "aria-label", underair.fill(words.seen_what, item));
+  };
+
+  const makePrompt = () => {
+    const asked = make("button", { type: "button", hidden: !words.may_send, onclick: () => {
+      const { item } = element;
+      send("note", { incident_id: item.incident_id ?? chosenIncident.value, set_id: item.set_id,
+        text: underair.fill(words.asked_note, item) }, underair.fill(words.asked_what, item));
+    } }, words.asked);
+    const element = make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" }), asked);
+    return element;
   };
 
   const makeTeam = (item) => {
@@ -180,10 +210,11 @@
       underair.keyed(parts.teams, data.teams, makeTeam, paintTeam);
       underair.keyed(
         parts.prompts, data.prompts,
-        () => make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" })),
+        makePrompt,
         (element, item) => {
-          text(element.firstChild, item.text);
-          text(element.lastChild, item.age);
+          element.item = item;
+          text(element.children[0], item.text);
+          text(element.children[1], item.age);
         },
       );
       parts.promptSection.hidden = data.prompts.length === 0;
