@@ -97,4 +97,8 @@ def lasting(seconds: float) -> str:
     if minutes < 60:
         return f"{minutes} min {rest} s" if rest else f"{minutes} min"
     hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    if hours < 24:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    day = "1 day" if days == 1 else f"{days} days"
+    return f"{day} {hours} h" if hours and days < 60 else day

@@ -17,6 +17,8 @@ JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
 STUCK_READINGS, STUCK_RATE_PART, STUCK_STEPS, STUCK_LEAST_L_MIN = 20, 0.4, 3, 6.0
 """No change while 40 % of the last rate would have used three steps (the estimation study, 4.5)."""
+LEAP_BAR = 5.0
+"""A reading this far from the line around it is worth telling. Our own rule."""
 CHANGED_SOON_S = 120.0
 CHANGED_LATER_S = 3600.0
 """So soon after the end of one wear the next one of the set is a changed cylinder. Our own rule."""
@@ -138,8 +140,11 @@ def _turned_back_late(one: Examined, context: Context) -> Iterator[Finding]:
 
 def _set_aside(one: Examined) -> Iterator[Finding]:
     wear = one.wear
-    kept = np.flatnonzero(~wear.spike)
-    aside = sorted({*np.flatnonzero(wear.spike).tolist(), *kept[one.air.set_aside].tolist()})
+    kept = np.flatnonzero(~wear.spike)[one.air.set_aside]
+    second = np.minimum((wear.at_us[kept] - wear.started_us) // 1_000_000, one.seconds - 1)
+    # The filter is careful at sharp bends; only what is far from the line leapt.
+    far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
+    aside = sorted({*np.flatnonzero(wear.spike).tolist(), *kept[far].tolist()})
     if not aside:
         return
     first, last = int(wear.at_us[aside[0]]), int(wear.at_us[aside[-1]])

@@ -1,0 +1,156 @@
+"""Heat: the surroundings behind a lagged sensor, their band, classes, dose and the two triggers.
+
+Marks to reach (the estimation study, section 6, noise 0.3 K, steps 0.5 K): smoothed RMSE 2.4, 2.9, 3.6 K for
+lags of 30, 60, 120 s; time above 100, 160, 260 °C within 1 %. Sensors here are simulated with one lag,
+which real ones are not.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.heat import on_grid, rapid_rise, surroundings, track
+from analysis.profile import Profile
+
+PROFILE = Profile.default()
+LAG_S = PROFILE.heat.sensor_lag_s
+
+
+def sensor(truth_c: np.ndarray, lag_s: float, seed: int = 1, step_k: float = 0.5) -> np.ndarray:
+    """Return readings: lag, 0.3 K noise, half-degree steps."""
+    generator = np.random.default_rng(seed)
+    keep, state_c, out = math.exp(-1.0 / lag_s), float(truth_c[0]), np.empty(len(truth_c))
+    for number, around_c in enumerate(truth_c):
+        out[number] = state_c
+        state_c = around_c + (state_c - around_c) * keep
+    return np.round((out + generator.normal(0.0, 0.3, len(out))) / step_k) * step_k
+
+
+def rooms(seed: int, seconds: int = 1800) -> np.ndarray:
+    """Return surroundings that change with doors and drift between them, from 20 to 350 °C."""
+    generator = np.random.default_rng(seed)
+    truth = np.empty(seconds)
+    second, level = 0, 20.0
+    while second < seconds:
+        stay = int(generator.uniform(60, 300))
+        drift = generator.normal(0.0, 0.15)
+        part = level + drift * np.arange(stay)
+        truth[second : second + stay] = np.clip(part, 15.0, 400.0)[: seconds - second]
+        second += stay
+        level = float(generator.choice([30.0, 60.0, 110.0, 170.0, 280.0]) + generator.uniform(-15, 15))
+    # Walking through a door takes some seconds.
+    kernel = np.ones(8) / 8.0
+    return np.convolve(np.pad(truth, (4, 3), mode="edge"), kernel, mode="valid")
+
+
+@pytest.mark.parametrize(("lag_s", "most_k"), [(30.0, 5.0), (60.0, 6.5), (120.0, 8.5)])
+def test_error_with_the_lag_known(lag_s: float, most_k: float) -> None:
+    """Regression values: these rooms have sharper doors than the study's, whose figures stand above."""
+    errors, inside, raw = [], [], []
+    at_s = np.arange(1800.0)
+    for seed in range(12):
+        truth_c = rooms(seed)
+        reading_c = sensor(truth_c, lag_s, seed)
+        estimate_c, sd_k, _ = surroundings(at_s, reading_c, 1800, lag_s)
+        errors.append(estimate_c - truth_c)
+        inside.append(np.abs(estimate_c - truth_c) <= 1.645 * sd_k)
+        raw.append(reading_c - truth_c)
+    rmse_k = float(np.sqrt(np.mean(np.square(errors))))
+    assert rmse_k < most_k
+    assert rmse_k < 0.25 * float(np.sqrt(np.mean(np.square(raw))))
+    assert np.mean(inside) > 0.87  # a 90 % band
+
+
+def test_time_above_the_class_limits() -> None:
+    """The raw sensor misses much of it (the study: 20, 48, 69 % at 60 s); the estimate must not."""
+    at_s = np.arange(1800.0)
+    for limit_c in (100.0, 160.0, 260.0):
+        true_s, estimated_s, raw_s = 0, 0, 0
+        for seed in range(12):
+            truth_c = rooms(seed)
+            reading_c = sensor(truth_c, 60.0, seed)
+            estimate_c, _, _ = surroundings(at_s, reading_c, 1800, 60.0)
+            true_s += int(np.count_nonzero(truth_c > limit_c))
+            estimated_s += int(np.count_nonzero(estimate_c > limit_c))
+            raw_s += int(np.count_nonzero(reading_c > limit_c))
+        assert estimated_s == pytest.approx(true_s, rel=0.02)
+        assert abs(raw_s - true_s) > 3 * abs(estimated_s - true_s)
+
+
+@pytest.mark.parametrize("real_lag_s", [0.75 * LAG_S, LAG_S, 1.25 * LAG_S])
+def test_the_range_covers_a_lag_that_is_not_known(real_lag_s: float) -> None:
+    """With one lag assumed the study's 90 % band held .59 to .70; the range of three runs must hold 90 %."""
+    inside = []
+    for seed in range(8):
+        truth_c = rooms(seed)
+        heat = track(np.arange(1800.0), sensor(truth_c, real_lag_s, seed), 1800, PROFILE)
+        inside.append((truth_c >= heat.ambient_lo_c) & (truth_c <= heat.ambient_hi_c))
+    assert np.mean(inside) > 0.90
+
+
+def test_raw_reading_is_kept_as_it_was() -> None:
+    reading_c = np.array([20.5, 21.0, 90.0])
+    heat = track(np.array([0.2, 5.2, 10.2]), reading_c, 12, PROFILE)
+    assert heat.temperature_c[[0, 5, 10]].tolist() == [20.5, 21.0, 90.0]
+    assert np.isnan(np.delete(heat.temperature_c, [0, 5, 10])).all()
+
+
+def test_every_five_seconds_is_enough() -> None:
+    truth_c = rooms(3)
+    at_s = np.arange(0.0, 1800.0, 5.0)
+    estimate_c, _, near = surroundings(at_s, sensor(truth_c, 60.0)[::5], 1800, 60.0)
+    assert near.all()
+    assert np.sqrt(np.mean((estimate_c - truth_c) ** 2)) < 12.0  # regression value
+
+
+def test_no_class_far_from_any_reading() -> None:
+    at_s = np.r_[np.arange(100.0), np.arange(400.0, 500.0)]
+    heat = track(at_s, np.full(200, 120.0), 500, PROFILE)
+    assert (heat.thermal_class[140:360] == 0).all()
+    assert (heat.thermal_class[:120] == 2).all()
+    assert (heat.ambient_hi_c - heat.ambient_lo_c)[250] > 3 * (heat.ambient_hi_c - heat.ambient_lo_c)[50]
+    assert heat.dose[350] == heat.dose[150]  # nothing is counted where nothing was heard
+
+
+def test_no_class_for_a_stay_shorter_than_half_the_lag() -> None:
+    """The estimation study, section 6: never give a class for stays shorter than about half the lag."""
+    truth_c = np.full(900, 40.0)
+    truth_c[300:320] = 150.0  # 20 s
+    truth_c[600:660] = 150.0  # 60 s
+    heat = track(np.arange(900.0), sensor(truth_c, LAG_S), 900, PROFILE)
+    assert set(heat.thermal_class[250:400].tolist()) == {1}
+    assert 2 in heat.thermal_class[600:670].tolist()
+
+
+def test_one_reading_and_none() -> None:
+    heat = track(np.array([3.4]), np.array([25.0]), 10, PROFILE)
+    assert heat.temperature_c[3] == 25.0
+    assert np.isnan(heat.ambient_c[:3]).all()
+    assert heat.ambient_c[9] == pytest.approx(25.0, abs=0.5)
+    grid, position = on_grid(np.array([0.5]), np.array([np.nan]), 0)
+    assert grid.size == position.size == 0
+
+
+@pytest.mark.parametrize(
+    ("rise_k_min", "end_c", "found"),
+    [(150.0, 200.0, True), (60.0, 200.0, False), (300.0, 90.0, False)],
+)
+def test_rapid_rise(rise_k_min: float, end_c: float, found: bool) -> None:
+    """100 K/min over 40 K, ending above class I; a slow rise and coming in from the cold are none."""
+    truth_c = np.clip(40.0 + rise_k_min / 60.0 * (np.arange(600.0) - 200.0), 40.0, end_c)
+    heat = track(np.arange(600.0), sensor(truth_c, LAG_S), 600, PROFILE)
+    rise = rapid_rise(heat.ambient_c, heat.thermal_class > 0, PROFILE)
+    assert (rise is not None) is found
+    if rise is not None:
+        assert 190 <= rise[0] <= 240
+        assert rise[2] == pytest.approx(rise_k_min, rel=0.2)
+
+
+def test_dose_follows_the_profiles_law() -> None:
+    reading_c = np.full(600, 100.0)
+    at_s = np.arange(600.0)
+    clothed = track(at_s, reading_c, 600, PROFILE).dose[-1]
+    assert clothed == pytest.approx(10.0 / 24.7, rel=0.01)  # ISO 13571 Eq. (9): 24.7 min at 100 °C

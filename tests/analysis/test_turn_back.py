@@ -1,0 +1,162 @@
+"""Turn-back: four policies on wears whose moments can be computed by hand; teams, notes, the replay table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Policy, Profile, shipped_profile
+
+PROFILE = Profile.default()
+BAR_S = 0.1
+
+
+def with_policy(policy: Policy, **changes: Any) -> Profile:
+    return msgspec.structs.replace(
+        PROFILE, turn_back=msgspec.structs.replace(PROFILE.turn_back, policy=policy, **changes)
+    )
+
+
+def team(log: Any, starts: tuple[float, ...] = (300.0, 280.0), seconds: int = 2400) -> None:
+    """Say a team whose members lose 6 bar a minute from 60 s on."""
+    desk = log.desk()
+    for number, start_bar in enumerate(starts, 1):
+        talker = log.talker(f"S-{number}")
+        talker.set_up(0)
+        talker.breathe(60, seconds, start_bar=start_bar, bar_s=BAR_S)
+        who = {"set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": "Larch"}
+        desk.say(55, "tally", incident_id="I-1", action="in", **who)
+        desk.say(60 + seconds, "tally", incident_id="I-1", action="out", **who)
+
+
+def replayed(log: Any, profile: Profile, wear_id: str = "S-1/1/1") -> dict[str, dict[str, Any]]:
+    table = analyse(log.frames(), profile)["turn_back"]
+    return {row["policy"]: row for row in table.filter(pl.col("wear_id") == wear_id).to_dicts()}
+
+
+def after(log: Any, moment: Any) -> float:
+    return (moment - log.at(0)).total_seconds()
+
+
+def test_half_of_usable(log: Any) -> None:
+    team(log, (300.0,), seconds=2600)
+    row = replayed(log, PROFILE)["half_of_usable"]
+    # 55 + (300 - 55) / 2 = 177.5 bar, 122.5 bar and so 1225 s after the start
+    assert after(log, row["at"]) == pytest.approx(60 + 1225, abs=8)
+    assert row["pressure_bar"] == pytest.approx(177.5, abs=0.5)
+    assert row["minutes_in_hand_low_air"] == pytest.approx(1225 / 60, abs=0.3)
+    assert row["minutes_in_hand_leaving"] == pytest.approx((2600 - 1225) / 60, abs=0.3)
+
+
+def test_half_of_usable_with_reserve_rounded_up(log: Any) -> None:
+    team(log, (300.0,))
+    row = replayed(log, shipped_profile("half_of_usable"))["half_of_usable"]
+    assert row["pressure_bar"] == pytest.approx(180.0, abs=0.5)  # 60 + 240 / 2, a firefighters' forum
+
+
+def test_thirds(log: Any) -> None:
+    team(log, (300.0,))
+    row = replayed(log, shipped_profile("thirds"))["half_of_usable"]
+    assert row["pressure_bar"] == pytest.approx(200.0, abs=0.5)  # a third used on the way in, from memory
+
+
+def test_double_return_from_the_desks_note(log: Any) -> None:
+    team(log, (300.0,))
+    log.desk("D-2").say(560, "note", incident_id="I-1", text="Larch: objective reached, loft", set_id="S-1")
+    row = replayed(log, with_policy("double_return"))["double_return"]
+    # 50 bar used on the way in: leave at 100 bar (worked example 12)
+    assert row["pressure_bar"] == pytest.approx(100.0, abs=1.5)
+    assert after(log, row["at"]) == pytest.approx(60 + 2000, abs=20)
+
+
+def test_note_about_another_moment_counts_there(log: Any) -> None:
+    team(log, (300.0,))
+    about = log.at(560).isoformat()
+    note = {"incident_id": "I-1", "text": "Larch: objective reached", "set_id": "S-1", "at": about}
+    log.desk("D-2").say(900, "note", **note)
+    row = replayed(log, with_policy("double_return"))["double_return"]
+    assert row["pressure_bar"] == pytest.approx(100.0, abs=1.5)
+
+
+def test_double_return_without_a_note_uses_the_profiles_way_in(log: Any) -> None:
+    team(log, (300.0,))
+    row = replayed(log, with_policy("double_return", way_in_min=10.0))["double_return"]
+    assert row["pressure_bar"] == pytest.approx(120.0, abs=1.5)  # 60 bar in ten minutes
+
+
+def test_double_return_never_plans_below_the_warning(log: Any) -> None:
+    team(log, (300.0,), seconds=2600)
+    row = replayed(log, with_policy("double_return", way_in_min=2.0))["double_return"]
+    assert row["pressure_bar"] == pytest.approx(55.0, abs=1.0)
+
+
+def test_fixed_margin_is_nominal_on_purpose(log: Any) -> None:
+    team(log, (240.0,), seconds=2000)
+    row = replayed(log, with_policy("fixed_margin"))["fixed_margin"]
+    minutes = 6.8 * 240.0 / 40.0 - 10.0  # 30.8
+    assert after(log, row["at"]) == pytest.approx(60 + minutes * 60, abs=1)
+
+
+def test_forecast_leaves_while_the_early_end_covers_the_way_in(log: Any) -> None:
+    team(log, (300.0,))
+    messages = log.frames()
+    results = analyse(messages, with_policy("forecast", way_in_min=8.0))
+    row = results["turn_back"].row(by_predicate=pl.col("policy") == "forecast", named=True)
+    air = results["air"].filter(pl.col("time") < row["at"])
+    assert (air["low_air_lo_min"].drop_nulls() > 10.0).all()  # 8 in, 2 margin
+    assert 0 < after(log, row["at"]) < 60 + 2400
+
+
+def test_never_reached_is_null(log: Any) -> None:
+    team(log, (300.0,), seconds=300)
+    rows = replayed(log, PROFILE)
+    assert {row["at"] for row in rows.values()} == {None}
+    assert {row["minutes_in_hand_leaving"] for row in rows.values()} == {None}
+
+
+def test_team_turns_on_its_lowest_member(log: Any) -> None:
+    team(log)
+    wears = analyse(log.frames(), PROFILE)["wears"]
+    # S-2 begins with 280 bar: 55 + 225 / 2 = 167.5 bar after 1125 s; S-1 alone would have 1225 s
+    assert wears["turn_back_bar"].to_list() == pytest.approx([177.5, 167.5])
+    assert [after(log, at) for at in wears["turn_back_at"]] == pytest.approx([60 + 1125] * 2, abs=8)
+    table = analyse(log.frames(), PROFILE)["turn_back"].filter(pl.col("policy") == "half_of_usable")
+    own = [after(log, at) for at in table["at"]]
+    assert own == pytest.approx([60 + 1225, 60 + 1125], abs=8)
+
+
+def test_teams_and_wears_apart_do_not_mix(log: Any) -> None:
+    team(log, (300.0,))
+    talker = log.talker("S-9")
+    talker.set_up(5000)
+    talker.breathe(5060, 2000, start_bar=200.0, bar_s=0.07)
+    who = {"set_id": "S-9", "wearer_id": "W-9", "team": "Larch"}
+    log.desk("D-2").say(5050, "tally", incident_id="I-1", action="in", **who)
+    wears = analyse(log.frames(), PROFILE)["wears"]
+    first, second = (after(log, at) for at in wears["turn_back_at"])
+    assert first == pytest.approx(60 + 1225, abs=8)
+    assert second > 5060
+
+
+@pytest.mark.parametrize(("said_s", "late"), [(1300, False), (1700, True), (None, True)])
+def test_turned_back_late(log: Any, said_s: float | None, late: bool) -> None:
+    """Due at about 1285 s; the warning comes at 2510 s, the wear ends at 2660 s."""
+    team(log, (300.0,), seconds=2600)
+    if said_s is not None:
+        note = {"incident_id": "I-1", "text": "Larch: turning back", "set_id": "S-1"}
+        log.desk("D-2").say(said_s, "note", **note)
+    findings = analyse(log.frames(), PROFILE)["findings"]
+    found = findings.filter(pl.col("code") == "turned_back_late").to_dicts()
+    assert bool(found) is late
+    if found:
+        assert ("the desk noted it at 10:28:20 UTC" in found[0]["statement"]) is (said_s is not None)
+        assert len(found[0]["evidence"]) >= 3
+
+
+def test_turning_back_in_time_and_leaving_early_is_no_finding(log: Any) -> None:
+    team(log, (300.0,), seconds=2000)
+    assert "turned_back_late" not in analyse(log.frames(), PROFILE)["findings"]["code"].to_list()
