@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self
@@ -31,10 +32,21 @@ from ingest.mqtt import (
     tls_context,
 )
 from ingest.settings import Settings, read_password
+from ingest.status import (
+    LOW_DISK_BYTES,
+    Status,
+    StatusTeller,
+    disk_trouble,
+    encode_status,
+    free_bytes,
+    status_topic,
+)
 from ingest.topics import EVERY_TOPIC
 from ingest.writing import Delivery, Health, Writing
 
 LONGEST_BACKOFF_S = 10
+_SESSION_LOST = "the broker did not keep our session: what was sent while we were away may be lost"
+_QUALITY_0 = "some messages came at QoS 0: what is lost on their way is never sent again"
 _LOG = logging.getLogger(__name__)
 
 
@@ -77,15 +89,9 @@ class Listener:
         self._folder.mkdir(parents=True, exist_ok=True)
         self._lock_file = _lock(self._folder, settings.name)
         self._known_session, client_id = _client_id(self._folder)
-        self._client = new_client(
-            settings.broker.client_id or client_id,
-            username=username or settings.broker.username or None,
-            password=password or read_password(settings.broker),
-            persistent=True,
-            mqtt5=settings.broker.protocol == "5",
-            manual_ack=True,
-            tls=tls_context(settings.broker.ca_file or None) if self.address.tls else None,
-        )
+        self._username = username or settings.broker.username or None
+        self._password = password or read_password(settings.broker)
+        self._client = self._new_client(settings.broker.client_id or client_id, receiving=True)
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
@@ -102,6 +108,25 @@ class Listener:
         self.subscribed = threading.Event()
         self._writing = Writing(
             self.archive, self._folder, settings.journal, settings.seal, self._acknowledge, self._say
+        )
+        # A connection of its own: what is said about a blocked reading must not wait behind it.
+        self._status_client = self._new_client(f"{settings.broker.client_id or client_id}-status")
+        down = Status(listener=settings.name, state="down", at=datetime.now(UTC))
+        self._status_client.will_set(status_topic(settings.name), encode_status(down), qos=1, retain=True)
+        self._teller = StatusTeller(self._folder, self._what_matters, self._status, self._publish_status)
+        self._told = (time.monotonic(), 0)
+        self._possible_loss = ""
+
+    def _new_client(self, client_id: str, *, receiving: bool = False) -> Client:
+        broker = self.settings.broker
+        return new_client(
+            client_id,
+            username=self._username,
+            password=self._password,
+            persistent=receiving,
+            mqtt5=receiving and broker.protocol == "5",
+            manual_ack=receiving,
+            tls=tls_context(broker.ca_file or None) if self.address.tls else None,
         )
 
     @property
@@ -124,6 +149,9 @@ class Listener:
             properties=session_properties(broker.session_expiry_s) if mqtt5 else None,
         )
         self._client.loop_start()
+        self._status_client.connect_async(self.address.host, self.address.port, broker.keepalive_s)
+        self._status_client.loop_start()
+        self._teller.start()
 
     def stop(self) -> Counts:
         """Stop receiving, acknowledge what is safe, seal everything; return what became of it."""
@@ -132,6 +160,9 @@ class Listener:
         self._client.disconnect()
         self._client.loop_stop()
         counts = self._writing.finish()
+        self._teller.stop()
+        self._status_client.disconnect()
+        self._status_client.loop_stop()
         self._lock_file.close()
         return counts
 
@@ -160,6 +191,41 @@ class Listener:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.stop()
+
+    def _what_matters(self) -> tuple[object, ...]:
+        health = self._writing.health
+        trouble = health.trouble or health.sealing_trouble
+        disk_is_low = free_bytes(self._folder) < LOW_DISK_BYTES
+        told_is_heard = self._status_client.is_connected()
+        return told_is_heard, self._connected, trouble, disk_is_low, self._possible_loss
+
+    def _status(self) -> Status:
+        health = self._writing.health
+        at, received = self._told
+        now = time.monotonic()
+        self._told = (now, health.journalled)
+        free = free_bytes(self._folder)
+        return Status(
+            listener=self.settings.name,
+            state="up",
+            at=datetime.now(UTC),
+            connected=self._connected,
+            received=health.journalled,
+            received_per_s=round((health.journalled - received) / max(now - at, 1e-3), 1),
+            delay_ms=round(self._writing.take_delay(), 2),
+            queued=health.queued,
+            kept=health.sealed.kept,
+            duplicates=health.sealed.duplicates,
+            refused=health.sealed.refused,
+            last_sealed=health.last_sealed,
+            disk_free_bytes=free,
+            trouble=health.trouble or health.sealing_trouble or disk_trouble(free),
+            possible_loss=self._possible_loss,
+        )
+
+    def _publish_status(self, text: bytes) -> None:
+        if self._status_client.is_connected():
+            self._status_client.publish(status_topic(self.settings.name), text, qos=1, retain=True)
 
     def _say_once(self, sentence: str) -> None:
         """Say a sentence, unless it was the last one said: a broker that stays away is said once."""
@@ -193,9 +259,8 @@ class Listener:
             self._connected = True
         self._writing.session_began()
         if self._known_session and not flags.session_present:
-            self._say_once(
-                "the broker did not keep our session: what was sent while we were away may be lost"
-            )
+            self._possible_loss = _SESSION_LOST
+            self._say_once(_SESSION_LOST)
         self._known_session = True
         client.subscribe(EVERY_TOPIC, qos=1)
 
@@ -240,6 +305,9 @@ class Listener:
             record = Record(received_us, message.topic, bytes(message.payload), message.retain)
         except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
             record = Record(received_us, f"unreadable topic ({error})", bytes(message.payload), False)
+        if message.qos == 0 and not message.retain and not self._possible_loss:
+            self._possible_loss = _QUALITY_0
+            self._say_once(_QUALITY_0)
         self._writing.put(Delivery(record, message.mid, message.qos, self._generation))
 
 

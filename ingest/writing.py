@@ -49,6 +49,10 @@ class Health:
     last_sealed : datetime or None
     trouble : str
         Why nothing can be written at the moment; empty when all is well.
+    sealing_trouble : str
+        Why the journal cannot be turned into Parquet at the moment; what is received is safe all the same.
+    delay_ms : float
+        Longest time from receipt to being safe since the last look with `take_delay`.
     """
 
     journalled: int = 0
@@ -56,6 +60,8 @@ class Health:
     sealed: Counts = field(default_factory=Counts)
     last_sealed: datetime | None = None
     trouble: str = ""
+    sealing_trouble: str = ""
+    delay_ms: float = 0.0
 
 
 class Writing:
@@ -107,6 +113,12 @@ class Writing:
         """How it goes right now."""
         with self._health_lock:
             return replace(self._health, queued=len(self._queue))
+
+    def take_delay(self) -> float:
+        """Return the longest time from receipt to being safe since the last call, ms."""
+        with self._health_lock:
+            delay_ms, self._health = self._health.delay_ms, replace(self._health, delay_ms=0.0)
+        return delay_ms
 
     def start(self) -> None:
         """Cut torn tails that a crash left, have left-over segments sealed, and begin."""
@@ -201,7 +213,12 @@ class Writing:
                 continue
             if self._health.trouble:
                 self._say("the journal can be written again; nothing was lost")
-            self._note(journalled=self._health.journalled + len(batch), trouble="")
+            delay_ms = (time.time_ns() // 1000 - records[0].received_us) / 1000
+            self._note(
+                journalled=self._health.journalled + len(batch),
+                trouble="",
+                delay_ms=max(delay_ms, self._health.delay_ms),
+            )
             return True
 
     def _give_up_segment(self) -> None:
@@ -240,7 +257,14 @@ class Writing:
         try:
             sealed = seal_segment(self._archive, segment, thorough=thorough)
         except (OSError, ArchiveProblem) as error:
-            self._say(f"journal {segment.name} cannot be sealed yet, and is kept: {error}")
+            trouble = f"the journal cannot be sealed yet, and is kept: {error}"
+            if not self._health.sealing_trouble:
+                self._say(trouble)
+            self._note(sealing_trouble=trouble)
             return False
-        self._note(sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC))
+        if self._health.sealing_trouble:
+            self._say("the journal can be sealed again")
+        self._note(
+            sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
+        )
         return True

@@ -1,0 +1,173 @@
+"""The listener's own health: a retained message of the project's own topic, and a small file beside the
+journal.
+
+``underair/status/{listener}`` stands outside the message contract. The file is written in place at a fixed
+size, so that it can still be written when the disk is full.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from ingest.journal import journal_folders
+
+FILE_NAME = "status.json"
+FILE_BYTES = 2048
+EVERY_S = 5.0
+LOOK_EVERY_S = 0.25
+LOW_DISK_BYTES = 1_000_000_000
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    """How a listener is.
+
+    Attributes
+    ----------
+    listener : str
+    state : {"up", "down", "stopped"}
+        ``down`` is said by the broker when the listener vanished.
+    at : datetime
+        When this was true; a status that is not renewed within three times `EVERY_S` is stale.
+    connected : bool
+        To its broker.
+    received : int
+        Messages safe on disk since the start.
+    received_per_s : float
+        Over the last interval.
+    delay_ms : float
+        Longest time from receipt to being safe on disk, over the last interval.
+    queued : int
+        Messages in memory that wait for the disk.
+    kept, duplicates, refused : int
+        Of what has been sealed since the start.
+    last_sealed : datetime or None
+    disk_free_bytes : int
+    trouble : str
+        Why nothing can be written at the moment, or that the disk will soon be full; empty when all is well.
+    possible_loss : str
+        What may have been lost before it came here; empty when nothing is known.
+    """
+
+    listener: str
+    state: Literal["up", "down", "stopped"]
+    at: datetime
+    connected: bool = False
+    received: int = 0
+    received_per_s: float = 0.0
+    delay_ms: float = 0.0
+    queued: int = 0
+    kept: int = 0
+    duplicates: int = 0
+    refused: int = 0
+    last_sealed: datetime | None = None
+    disk_free_bytes: int = 0
+    trouble: str = ""
+    possible_loss: str = ""
+
+
+_encode = msgspec.json.Encoder().encode
+_decode = msgspec.json.Decoder(Status).decode
+
+
+def status_topic(listener: str) -> str:
+    """Return the topic of a listener's status."""
+    return f"underair/status/{listener}"
+
+
+def encode_status(status: Status) -> bytes:
+    """Return a status as JSON."""
+    return _encode(status)
+
+
+def read_statuses(archive: str | Path) -> list[Status]:
+    """Return what each listener of an archive last said of itself, by name."""
+    found = []
+    for folder in journal_folders(Path(archive)):
+        try:
+            found.append(_decode((folder / FILE_NAME).read_bytes().rstrip()))
+        except (OSError, msgspec.MsgspecError):
+            continue  # none yet, or read in mid-write: the next look finds it
+    return found
+
+
+def free_bytes(folder: Path) -> int:
+    """Return how much room the disk of a folder has."""
+    try:
+        return shutil.disk_usage(folder).free
+    except OSError:
+        return 0
+
+
+def disk_trouble(free: int) -> str:
+    """Return a warning when a disk will soon be full."""
+    return f"only {free / 1e6:,.0f} MB are free on the archive's disk" if free < LOW_DISK_BYTES else ""
+
+
+class StatusTeller:
+    """Tells a listener's status at once when something changes, and every few seconds.
+
+    Parameters
+    ----------
+    folder : Path
+        The listener's journal folder.
+    matters : callable
+        Gives what is told at once when it changes.
+    look : callable
+        Gives the present status.
+    publish : callable
+        Takes the status as JSON; may fail to reach anybody, never raises.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        matters: Callable[[], tuple[object, ...]],
+        look: Callable[[], Status],
+        publish: Callable[[bytes], None],
+    ) -> None:
+        self._matters = matters
+        self._look = look
+        self._publish = publish
+        self._stop = threading.Event()
+        self._file = os.open(folder / FILE_NAME, os.O_WRONLY | os.O_CREAT, 0o644)
+        self._thread = threading.Thread(target=self._run, name="status")
+
+    def start(self) -> None:
+        """Begin to tell."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop, and tell the last word."""
+        self._stop.set()
+        self._thread.join()
+        self._tell(msgspec.structs.replace(self._look(), state="stopped", connected=False))
+        os.close(self._file)
+
+    def _run(self) -> None:
+        said: tuple[object, ...] | None = None
+        said_at = 0.0
+        while True:
+            matters = self._matters()
+            if matters != said or time.monotonic() - said_at >= EVERY_S:
+                said, said_at = matters, time.monotonic()
+                self._tell(self._look())
+            if self._stop.wait(LOOK_EVERY_S):
+                return
+
+    def _tell(self, status: Status) -> None:
+        text = encode_status(status)
+        with contextlib.suppress(
+            OSError
+        ):  # no room even for this at the very start: the message still goes out
+            os.pwrite(self._file, text.ljust(FILE_BYTES), 0)
+        self._publish(text)
