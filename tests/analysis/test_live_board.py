@@ -35,14 +35,14 @@ def board() -> LiveBoard:
 @pytest.fixture
 def see(log: Any, board: LiveBoard) -> Callable[[float], Snapshot]:
     """Give the board everything received up to a true time and return the picture of that moment."""
-    given = [0]
+    until = [log.at(-1e6)]
 
     def snapshot(true_s: float) -> Snapshot:
-        log.heard.sort(key=lambda heard: heard.received)
-        new = [heard for heard in log.heard[given[0] :] if heard.received <= log.at(true_s)]
-        given[0] += len(new)
-        board.take(frames_from_heard(new))
-        return board.snapshot(log.at(true_s))
+        now = log.at(true_s)
+        everything = [*(heard for _, heard in log.heard()), *log.extra]
+        board.take(frames_from_heard([heard for heard in everything if until[0] < heard.received <= now]))
+        until[0] = now
+        return board.snapshot(now)
 
     return snapshot
 
@@ -175,7 +175,8 @@ def test_a_lost_raised_is_inferred_and_a_late_double_changes_nothing(log: Any, s
     assert line.inferred
     one.say(30, "alarm", alarm="heat", state="cleared")
     assert see(31).alarms == ()
-    log.heard.append(log.heard[-2]._replace(received=log.at(40)))  # `acknowledged` comes a second time
+    (acknowledged,) = [heard for _, heard in log.heard() if b"acknowledged" in heard.payload]
+    log.extra.append(acknowledged._replace(received=log.at(40)))  # it comes a second time
     assert see(41).alarms == ()
 
 
@@ -305,12 +306,12 @@ def test_each_policy_turns_back_in_time(log: Any, policy: str) -> None:
     one.say(0, "setup", retained=True, **SETUP)
     breathe(one, 1, 2000)
     desk.say(300, "note", incident_id="I", text="objective reached", set_id="S-1")
-    log.heard.sort(key=lambda heard: heard.received)
+    everything = [heard for _, heard in log.heard()]
     reached: float | None = None
     for second in range(10, 2000, 10):
         now = log.at(second)
         before = now - timedelta(seconds=10)
-        board.take(frames_from_heard([h for h in log.heard if before < h.received <= now]))
+        board.take(frames_from_heard([h for h in everything if before < h.received <= now]))
         row = board.snapshot(now).rows[0]
         if row.turn_back_reached_at is not None:
             reached = row.turn_back_reached_at - log.at(0).timestamp()

@@ -172,6 +172,24 @@ def test_distress_jumps_to_the_top_and_seen_travels_through_the_broker_and_back(
     live.wait_for_selector(".pending", state="hidden")  # what was sent has come back
 
 
+def test_distress_sounds_once_allowed_again_and_again_until_it_is_seen(
+    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    sound = live.locator("button.sound")
+    crew.set("S-1", "alarm", alarm="no_motion", state="raised")
+    live.wait_for_selector("button.sound.wanted")  # nothing can sound yet, and the page says so
+    assert sound.get_attribute("data-played") == "0"
+    sound.click()
+    live.wait_for_function("() => Number(document.querySelector('button.sound').dataset.played) >= 2")
+    live.get_by_role("button", name="Seen").click()
+    live.wait_for_selector(".alarms .seen", state="hidden")
+    played = sound.get_attribute("data-played")
+    live.wait_for_timeout(3000)  # longer than the pause between two calls
+    assert sound.get_attribute("data-played") == played
+
+
 def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     live: Any, crew: Crew, listener: Listener, breathing: Callable[[str, float], Breathing]
 ) -> None:
@@ -191,6 +209,11 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     live.get_by_role("button", name="Tally in").click()
     live.wait_for_function("() => document.querySelector('.row .who').textContent === 'W-77'")
     assert live.locator(".teams .name").inner_text() == "Team Rowan"
+
+    live.locator(".pending li.done", has_text="Tally in W-77").get_by_role("button", name="Undo").click()
+    live.wait_for_function("() => document.querySelector('.row .why').textContent.includes('tallied out')")
+    live.locator(".pending li.done", has_text="Undo: Tally").get_by_role("button", name="Undo").click()
+    live.wait_for_function("() => !document.querySelector('.row .why').textContent.includes('tallied out')")
 
     live.locator("summary", has_text="Write a note").click()
     live.locator("form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")

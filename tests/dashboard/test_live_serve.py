@@ -1,0 +1,78 @@
+"""`underair serve` as it is called: where it listens, what it refuses, how it ends."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
+
+
+def call(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*UNDERAIR, *arguments], capture_output=True, text=True, timeout=60, check=False)
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.7", "::", "example.org"])
+def test_it_serves_only_this_machine(tmp_path: Path, host: str) -> None:
+    run = call("serve", "--archive", str(tmp_path), "--host", host)
+    assert run.returncode == 1
+    assert "sign-in" in run.stderr
+    assert host in run.stderr
+    assert run.stdout == ""
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["serve"],
+        ["serve", "--archive", "/there/is/no/such/folder"],
+        ["serve", "--archive", ".", "--port", "70000"],
+        ["serve", "--archive", ".", "--share"],
+    ],
+)
+def test_a_wrong_call_ends_with_2(arguments: list[str]) -> None:
+    assert call(*arguments).returncode == 2
+
+
+def test_a_wrong_profile_ends_with_its_sentence(tmp_path: Path) -> None:
+    profile = tmp_path / "ours.toml"
+    profile.write_text('name = "ours"\ntitle = "t"\ndecides = "d"\n[air]\nready_fraction = 3.0\n')
+    run = call("serve", "--archive", str(tmp_path), "--profile", str(profile))
+    assert run.returncode == 1
+    assert "$.air.ready_fraction" in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGINT])
+def test_it_serves_the_three_pages_until_told_to_stop(
+    tmp_path: Path, free_port: Callable[[], int], wait_until: Callable[..., Any], ending: signal.Signals
+) -> None:
+    port = free_port()
+    arguments = ["serve", "--archive", str(tmp_path), "--broker", "mqtt://127.0.0.1:1", "--port", str(port)]
+    with subprocess.Popen([*UNDERAIR, *arguments], stderr=subprocess.PIPE, text=True) as run:
+        try:
+            assert run.stderr is not None
+            said = run.stderr.readline()  # a broker that is away does not keep the pages from being read
+            assert "nothing can be sent" in said
+            assert f"http://127.0.0.1:{port}/" in run.stderr.readline()
+
+            def answers() -> bool:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=5) as response:
+                    return bool(response.status == 200)
+
+            wait_until(answers, what="the pages")
+            for path in ("/live", "/review", "/trends", "/live.json"):
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=5) as response:
+                    assert response.status == 200
+            run.send_signal(ending)
+            assert run.wait(15) == 0
+        finally:
+            if run.poll() is None:
+                run.kill()
