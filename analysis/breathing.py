@@ -43,6 +43,7 @@ __all__ = [
 ]
 
 HEARD_S = 5.0
+HIGHEST_L_MIN = 1000.0
 LATE_S = 2.0
 NORMAL_90 = 1.645
 
@@ -180,7 +181,7 @@ def reconstruct(
     again = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
     again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
     track = np.empty_like(causal)
-    rate = np.maximum(smoothed[:, 2], 0.0)
+    rate = np.clip(smoothed[:, 2], 0.0, HIGHEST_L_MIN)
     # What is set aside is what did not fit at the time, so the second pass keeps its own count.
     kernels.advance(model, heat, again, *readings, rate, np.zeros_like(fate), track)
     kernels.smooth(model, heat, track, smoothed)

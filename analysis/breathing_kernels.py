@@ -72,6 +72,10 @@ JUMP_RATE_SD = 150.0
 LATEST_STEP_BAR = 10.0
 FINEST_STEP_BAR = 0.05
 FARTHEST_S = 36_000.0
+# Bounds that no wear reaches; they keep nonsense in the readings from becoming nonsense without end.
+COLDEST_K, HOTTEST_K = 200.0, 450.0
+LOWEST_C, HIGHEST_C = -60.0, 120.0
+DENSEST_MOL_L = 17.0
 COOLING_K_L = 0.0067 * 6.8
 """How much colder the gas will be at the warning, K for each litre drawn and litre of volume (the study)."""
 
@@ -93,6 +97,7 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
     drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
     f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
     litres, growth = vessel[V_LITRES], vessel[V_GROWTH]
+    least = 0.5 * litres
     left, rate, mean = state[LEFT], state[RATE], state[MEAN]
     p_ll, p_lr, p_lm = state[V_LL], state[V_LR], state[V_LM]
     p_rr, p_rm, p_mm = state[V_RR], state[V_RM], state[V_MM]
@@ -104,7 +109,7 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
         if second > begin:
             # Heat: what leaves cools what stays; the wall warms it; the surroundings warm the wall.
             drawn = (rate if own_heat else heat_rate[second]) / 60.0 / MOLAR_VOLUME_L_MOL
-            moles = left / MOLAR_VOLUME_L_MOL
+            moles = max(left, least) / MOLAR_VOLUME_L_MOL
             u = REFERENCE_K / gas_k
             factor = 1.0 + rho * (
                 (Z1_0 - u * u * (Z1_2 + 2.0 * u * Z1_3))
@@ -114,10 +119,12 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
             to_gas = vessel[V_GAS_WALL] * (wall_k - gas_k)
             cooled = drawn * GAS_CONSTANT_J * gas_k * factor
             gas_k += (to_gas - cooled) / (moles * heat_capacity + vessel[V_GAS_WALL])
+            gas_k = min(max(gas_k, COLDEST_K), HOTTEST_K)
             outside_k = (around_c[second] if around_c.size > 1 else around_c[0]) + ZERO_CELSIUS_K
             wall_k += (vessel[V_OUTSIDE] * (outside_k - wall_k) - to_gas) / vessel[V_WALL_J]
             # Prediction over one second.
-            left -= (area * rate + (1.0 - area) * mean) / 60.0
+            # An empty cylinder is empty, however long the silence.
+            left = max(left - (area * rate + (1.0 - area) * mean) / 60.0, least)
             rate = keep * rate + (1.0 - keep) * mean
             kicked = kick * max(mean, model[M_FLOOR]) ** 2
             mean = usual + settle * (mean - usual)
@@ -132,14 +139,13 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
             p_rr = keep * b1 + (1.0 - keep) * b2 + kicked
             p_rm = settle * b2
             p_mm = settle * settle * p_mm + drift
-        rho = max(rho, 1e-3)
         while reading < time_s.size and time_s[reading] <= second:
             bar = pressure_bar[reading]
             if time_s[reading] == state[LAST_S]:
                 fate[reading] = DOUBLE
                 reading += 1
                 continue
-            if gas_c[reading] == gas_c[reading]:
+            if LOWEST_C < gas_c[reading] < HIGHEST_C:  # not so: NaN, or no thermometer says it
                 error_k = gas_c[reading] + ZERO_CELSIUS_K - gas_k
                 gas_k += model[M_GAS_GAIN] * error_k
                 wall_k += model[M_WALL_GAIN] * error_k
@@ -151,14 +157,14 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
                     state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
             step = state[STEP] if state[CHANGES] >= 3.0 else 1.0
             state[LAST_BAR], state[LAST_S] = bar, time_s[reading]
-            # Litres left that this reading speaks of, and how well: Newton from the last density.
+            # Litres left that this reading speaks of, and how well: Newton from the ideal gas.
             u = REFERENCE_K / gas_k
             z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
             z2 = Z2_0 + u * (Z2_1 + u * Z2_2)
             z3 = Z3_0 + u * Z3_1
             ideal = (bar + ATMOSPHERE_BAR) / (GAS_CONSTANT * gas_k)
-            slope = 1.0
-            for _ in range(4):
+            rho, slope = ideal, 1.0
+            for _ in range(5):
                 slope = 1.0 + rho * (2.0 * z1 + rho * (3.0 * z2 + rho * (4.0 * z3 + rho * 5.0 * Z4_0)))
                 excess = rho * (1.0 + rho * (z1 + rho * (z2 + rho * (z3 + rho * Z4_0)))) - ideal
                 rho -= excess / slope
@@ -201,7 +207,8 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
                 )
                 colder = GAS_CONSTANT_J * factor / (CV_0 + rho * (CV_1 + rho * CV_2))
                 error /= 1.0 + k_l * colder
-                gas_k += k_l * error * gas_k * colder / left
+                gas_k += k_l * error * gas_k * colder / max(left, least)
+                gas_k = min(max(gas_k, COLDEST_K), HOTTEST_K)
             left += k_l * error
             rate += k_r * error
             mean += k_m * error
@@ -308,13 +315,13 @@ def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
         per_mol = 1.0
         for _ in range(4 if second == last else 2):
             per_mol = vessel[V_LITRES] * (1.0 + vessel[V_GROWTH] * bar) * MOLAR_VOLUME_L_MOL
-            rho = left / per_mol
+            rho = min(max(left / per_mol, 0.0), DENSEST_MOL_L)
             slope = 1.0 + rho * (2.0 * z1 + rho * (3.0 * z2 + rho * (4.0 * z3 + rho * 5.0 * Z4_0)))
             z = 1.0 + rho * (z1 + rho * (z2 + rho * (z3 + rho * Z4_0)))
             bar = z * rho * GAS_CONSTANT * gas_k - ATMOSPHERE_BAR
         smoothed[second, 0], smoothed[second, 1] = left, max(s00, 0.0)
         smoothed[second, 2], smoothed[second, 3] = rate, max(s11, 0.0)
-        smoothed[second, 4] = bar
+        smoothed[second, 4] = max(bar, 0.0)
         smoothed[second, 5] = sqrt(max(s00, 0.0)) * GAS_CONSTANT * gas_k * slope / per_mol
 
 

@@ -133,11 +133,12 @@ def start_temperature(
     """Return the gas temperature to start with and its standard deviation, °C."""
     if given_c is not None:
         return given_c, vessel.start_sd_c
-    known = gas_c[~np.isnan(gas_c)]
+    known = gas_c[(gas_c > kernels.LOWEST_C) & (gas_c < kernels.HIGHEST_C)]
     if known.size:
         return float(known[0]), vessel.start_sd_c
     if surroundings_c is not None:
-        return float(np.ravel(surroundings_c)[0]), 2.0 * vessel.start_sd_c
+        around_c = float(np.ravel(surroundings_c)[0])
+        return min(max(around_c, -40.0), 60.0), 2.0 * vessel.start_sd_c
     return UNKNOWN_START_C, vessel.unknown_start_sd_c
 
 

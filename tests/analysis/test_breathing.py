@@ -255,6 +255,32 @@ def test_bad_records_are_refused_with_a_reason(time_s, pressure_bar, message):
         reconstruct(np.array(time_s), np.array(pressure_bar), Cylinder())
 
 
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(0.0, 400.0), st.floats(0.0, 500.0), st.floats(-100.0, 400.0)), max_size=60),
+    st.floats(-60.0, 1200.0),
+)
+def test_nonsense_in_the_readings_stays_finite(rows, surroundings_c):
+    waits, bars, temperatures = np.array([(0.0, 300.0, 20.0), *rows]).T
+    track = reconstruct(
+        np.cumsum(waits), bars, Cylinder(), surroundings_c=surroundings_c, gas_temperature_c=temperatures
+    )
+    for values in (track.pressure_bar, track.pressure_sd_bar, track.rate_l_min, track.live_rate_hi_l_min):
+        assert np.all(np.isfinite(values))
+        assert np.all(values >= 0.0)
+    assert np.isfinite(track.free_air_sd_l)
+    given = ~np.isnan(track.low_air_min)
+    assert np.all(track.low_air_lo_min[given] <= track.low_air_hi_min[given])
+
+
+def test_an_empty_cylinder_stays_empty_through_a_long_silence():
+    time_s = np.append(np.arange(0.0, 300.0), 4000.0)
+    bar = np.append(np.linspace(60.0, 20.0, 300), 0.0)
+    track = reconstruct(time_s, np.round(bar), Cylinder(), start_temperature_c=20.0)
+    assert track.free_air_left_l.min() > 0.0
+    assert track.pressure_bar[-1] < 3.0
+
+
 def test_one_reading_is_a_wear_of_one_second():
     track = reconstruct(np.array([0.0]), np.array([300.0]), Cylinder())
     assert track.rate_l_min.shape == (1,)
