@@ -56,7 +56,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     BrokerProblem
         When the built-in broker does not come up.
     """
-    _refuse_taken_port(port)
+    page = _listen(port)
     ended = threading.Event()
 
     def end(number: int, frame: FrameType | None) -> None:
@@ -70,7 +70,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     spawn = multiprocessing.get_context("spawn")
     stage = Stage(
         folder,
-        port,
+        page,
         broker.url,
         broker.username,
         broker.password,
@@ -86,10 +86,12 @@ def run_demo(port: int, *, open_browser: bool) -> None:
             part = spawn.Process(target=run_part, args=(name, stage), name=name, daemon=True)
             part.start()
             parts.append(part)
+        url = stage.page_url
+        page.close()  # each part has its own handle; ours would keep a browser waiting when the page is gone
         broker.start()
         stage.broker_is_up.set()
         if open_browser:
-            threading.Thread(target=_open_browser, args=(stage.page_url, ended), daemon=True).start()
+            threading.Thread(target=_open_browser, args=(url, ended), daemon=True).start()
         _wait(parts, stage, ended)
     finally:
         _end(parts)
@@ -97,16 +99,20 @@ def run_demo(port: int, *, open_browser: bool) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _refuse_taken_port(port: int) -> None:
-    with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((HOST, port))
-        except OSError as error:
-            raise DemoProblem(
-                f"port {port} on {HOST} is not free ({error.strerror}); end what uses it, or choose another: "
-                f"underair demo --port {port + 1 if port < 65535 else 8051}"
-            ) from error
+def _listen(port: int) -> socket.socket:
+    """Listen at once: a browser that is early then waits for its answer."""
+    page = socket.socket()
+    page.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        page.bind((HOST, port))
+        page.listen(64)
+    except OSError as error:
+        page.close()
+        raise DemoProblem(
+            f"port {port} on {HOST} is not free ({error.strerror}); end what uses it, or choose another: "
+            f"underair demo --port {port + 1 if port < 65535 else 8051}"
+        ) from error
+    return page
 
 
 def _open_browser(url: str, ended: threading.Event) -> None:

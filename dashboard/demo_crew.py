@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from analysis.simulation.past_year import INCIDENTS, build_past_incident
 from analysis.simulation.scenario import build_incident
 from ingest.archive import seal_messages
 from ingest.captures import Heard
@@ -26,6 +27,14 @@ def write_history(archive: Path, now: datetime) -> int:
     """Write an earlier, finished incident into the archive; return how many messages it has."""
     heard = build_incident(SEED - 1, now - EARLIER_BY).heard
     return _write(archive, heard, "demo-earlier")
+
+
+def write_past_year(archive: Path, now: datetime) -> int:
+    """Write smaller incidents of the year before, so that the trends have months to show."""
+    return sum(
+        _write(archive, build_past_incident(number, now).heard, f"demo-past-{number}")
+        for number in range(1, INCIDENTS + 1)
+    )
 
 
 def begin(archive: Path, now: datetime) -> list[Heard]:

@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import shutil
 import signal
+import socket
 import sys
 import threading
 from collections.abc import Callable
@@ -29,7 +30,8 @@ class Stage:
     ----------
     folder : Path
         The demo's own folder; it goes at the end.
-    page_port : int
+    page : socket.socket
+        Listens already, so that a browser that is early waits and is not turned away.
     broker_url, username, password : str
         Of the built-in broker, made for this run.
     broker_is_up, past_is_written, kernels_are_warm : Event
@@ -38,7 +40,7 @@ class Stage:
     """
 
     folder: Path
-    page_port: int
+    page: socket.socket
     broker_url: str
     username: str
     password: str
@@ -54,7 +56,7 @@ class Stage:
     @property
     def page_url(self) -> str:
         """Where the page is."""
-        return f"http://{HOST}:{self.page_port}/"
+        return f"http://{HOST}:{self.page.getsockname()[1]}/"
 
     def log(self, part: str) -> Path:
         """Where a part writes what it has to say."""
@@ -74,6 +76,8 @@ def run_part(name: str, stage: Stage) -> None:
     logging.basicConfig(stream=log, level=logging.WARNING)
     os.environ[USERNAME_VARIABLE] = stage.username
     os.environ[PASSWORD_VARIABLE] = stage.password
+    if name != "page":
+        stage.page.close()
     PARTS[name](stage)
 
 
@@ -106,8 +110,8 @@ def _page(stage: Stage) -> None:
     from dashboard.serving import Served
 
     stage.archive.mkdir(parents=True, exist_ok=True)
-    served = Served(stage.archive, stage.broker_url, HOST, stage.page_port)
-    # Until then a browser that is early waits for its answer; compiling here would freeze the page.
+    served = Served(stage.archive, stage.broker_url, listening=stage.page)
+    # Compiling here would freeze the page.
     for ready in (stage.past_is_written, stage.broker_is_up, stage.kernels_are_warm):
         ready.wait()
     served.start()
@@ -121,7 +125,7 @@ def _listener(stage: Stage) -> None:
 
 
 def _history(stage: Stage) -> None:
-    """Fill numba's cache for the live page, write the earlier incident, fill it for the review."""
+    """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
     from dashboard import demo_crew, demo_warm_up
 
     demo_warm_up.compile_live()
@@ -129,6 +133,7 @@ def _history(stage: Stage) -> None:
     os.nice(10)  # the page goes first
     demo_crew.write_history(stage.archive, datetime.now(UTC))
     demo_warm_up.compile_analysis()
+    demo_crew.write_past_year(stage.archive, datetime.now(UTC))
 
 
 # In the order in which they are started: what takes longest to be ready goes first.

@@ -327,7 +327,9 @@ def _messages_of_period(archive: Archive, since: datetime, until: datetime) -> M
     messages: Messages = dict(archive.messages(since=since, until=until))
     earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
     last_of_set = earlier.sort("received").group_by("set_id", maintain_order=True).last()
-    messages["setup"] = pl.concat([last_of_set.select(messages["setup"].columns), messages["setup"]])
+    # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
+    kept = last_of_set.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
+    messages["setup"] = pl.concat([kept, messages["setup"]])
     return messages
 
 

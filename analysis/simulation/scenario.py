@@ -167,7 +167,7 @@ BITTERN = (
         off_s=_s(26, 20),
         choices=(SINGLE, TWIN),
         shows_minutes=True,
-        clock=SetClock(offset_s=-0.2, fraction_digits=0),
+        clock=SetClock(offset_s=-0.2, fraction_digits=1),
         wears=(
             WearScript(
                 _s(5, 40),

@@ -19,9 +19,15 @@ from typing import Any
 
 import pytest
 
+from analysis.profile import Profile
+from analysis.simulation.past_year import build_past_incident
 from dashboard import demo_crew
 from dashboard.demo import DemoProblem, run_demo
+from dashboard.feed import CATCH_UP
+from dashboard.results_store import ResultsStore
+from ingest.archive import seal_messages
 from ingest.captures import Heard
+from ingest.frames import frames_from_heard
 from ingest.reading import Archive
 
 Wait = Callable[..., Any]
@@ -210,9 +216,25 @@ def test_the_earlier_incident_is_finished_and_older_than_the_live_page_looks_bac
     kept = sum(frame.height for frame in messages.values())
     assert 30_000 < kept < count < kept + 100  # a few came twice
     assert messages["incident"]["action"].to_list() == ["open", "close"]
-    from dashboard.feed import CATCH_UP
-
     assert now - messages["pressure"]["received"].max() > CATCH_UP
+
+
+def test_a_past_incident_of_the_store_has_only_its_own_clocks(tmp_path: Path) -> None:
+    now = datetime(2031, 5, 4, 20, 0, tzinfo=UTC)
+    heard = [build_past_incident(number, now).heard for number in (2, 1)]
+    for name, one in zip(("older", "younger"), heard, strict=True):
+        seal_messages(tmp_path, frames_from_heard(one), name)
+    store = ResultsStore(Archive(tmp_path), Profile.default())
+    assert store.incidents().height == 2
+    spoke = {
+        (one.topic.split("/")[4], json.loads(one.payload)["boot"])
+        for incident in heard
+        for one in incident
+        if "/set/" in one.topic and "/link" not in one.topic
+    }
+    clocks = store.table("clocks").select("set_id", "boot")
+    assert clocks.height == clocks.unique().height
+    assert set(clocks.iter_rows()) == spoke
 
 
 def test_setups_and_links_are_published_retained_and_nothing_before_its_time() -> None:
