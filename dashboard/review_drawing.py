@@ -16,6 +16,7 @@ from dashboard.thinning import thin_band, thin_line
 from dashboard.units import Units
 
 PIXELS = 600
+MOST_DOTS = 300
 SECOND_MS = 1000.0
 
 
@@ -153,7 +154,7 @@ def draw_line(drawing: Drawing, x: Floats, values: Floats, y: str, line: dict[st
 
 
 def draw_readings(drawing: Drawing, series: Series, y: str, colour: str) -> None:
-    """Draw measured values as a line, with a dot at each as soon as every one of them is there."""
+    """Draw measured values as a line, with a dot at each as soon as dots can be told apart."""
     window = drawing.window
     thin = thin_line(series.x, series.y, window.start, window.end, PIXELS, series.gap_ms)
     drawing.shown.shown += thin.shown if thin.bin_width is not None else thin.total
@@ -163,7 +164,7 @@ def draw_readings(drawing: Drawing, series: Series, y: str, colour: str) -> None
     drawing.add(
         {
             "type": "scatter",
-            "mode": "lines+markers" if thin.bin_width is None else "lines",
+            "mode": "lines+markers" if thin.shown <= MOST_DOTS else "lines",
             "x": drawing.x(thin.x),
             "y": typed(thin.y, "f4"),
             "line": {"color": colour, "width": 1.5},

@@ -33,7 +33,7 @@ LANE_HEIGHT_PX = {"air": 112, "rate": 84, "motion": 44, "heat": 84}
 ALARM_ROW_PX = 24
 LANE_TITLE_PX = 19
 HEADING_PX = 30
-DESK_PX = 62
+DESK_PX = 78
 TOP_PX = 28
 BOTTOM_PX = 10
 LEFT_PX = 128
@@ -166,7 +166,7 @@ def _draw(people: list[PersonLanes], desk: list[Mark], window: Window, view: Vie
 def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
     y = drawing.lane(
         DESK_PX,
-        range=[-0.6, DESK_ROWS - 0.4],
+        range=[-1.5, DESK_ROWS - 0.4],
         tickvals=[(DESK_ROWS - 1) / 2],
         ticktext=[words.DESK_LANE],
         showgrid=False,
@@ -190,14 +190,14 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
 
 
 def _placed(desk: list[Mark], window: Window) -> tuple[list[int], list[str]]:
-    """Give each mark the first row where its words find room; where none has room its stroke stands alone."""
+    """Give each mark the first row where its words find room, else a stroke alone under the rows."""
     free_from = [-math.inf] * DESK_ROWS
     rows, texts = [], []
     for mark in desk:
         at_px = (mark.at - window.start) / (window.end - window.start) * PLOT_PX
         text = mark.text if len(mark.text) <= DESK_TEXT_LENGTH else mark.text[: DESK_TEXT_LENGTH - 1] + "…"
         row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
-        rows.append(DESK_ROWS - 1 - (row if row is not None else 0))
+        rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
         texts.append(plain(text) if row is not None else "")
         if row is not None and 0 <= at_px <= PLOT_PX:
             free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)
@@ -300,7 +300,7 @@ def _heat_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
 def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
     kinds = person.alarm_kinds
     height = ALARM_ROW_PX * max(len(kinds), 1)
-    names = [words.ALARMS_NARROW[kind] for kind in kinds] or [words.NO_ALARMS]
+    names = [words.ALARMS_NARROW[kind] for kind in kinds] or [words.NO_ROWS]
     ticks = list(range(len(names)))
     y = drawing.lane(
         height,

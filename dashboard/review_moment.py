@@ -129,7 +129,9 @@ def _alarms_at(person: PersonLanes, at_ms: float) -> str:
 def messages_behind(
     messages: dict[str, pl.DataFrame], wears: pl.DataFrame, wear_ids: list[str], at_ms: float
 ) -> list[dict[str, Any]]:
-    """Return the messages within `SPAN_S` of a moment and the last of each kind before it, in time order.
+    """Return the messages within `SPAN_S` of a moment and the last of each kind before it.
+
+    Those around the moment come first, each part in time order.
 
     Parameters
     ----------
@@ -156,7 +158,10 @@ def messages_behind(
             before = own.filter(pl.col("at") < moment - span).group_by("set_id").last()
             near = pl.concat([before.select(own.columns), near]) if not len(near) else near
         found.append(_as_lines(near, kind))
-    lines = pl.concat(found).sort("at").head(MOST_MESSAGES) if found else pl.DataFrame()
+    if not found:
+        return []
+    # What was said around the moment comes first; what was known from before it follows.
+    lines = pl.concat(found).sort(pl.col("at") < moment - span, "at").head(MOST_MESSAGES)
     return _rows(lines)
 
 

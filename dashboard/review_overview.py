@@ -109,7 +109,7 @@ def labels(people: pl.DataFrame, chosen: list[str]) -> list[str]:
 def overview_figure(
     results: Results, people: pl.DataFrame, whole: Window, shift_ms: float = 0.0
 ) -> dict[str, Any]:
-    """Return the overview; `window_frame` and `labels` add what changes with the view.
+    """Return the overview, whose names `labels` gives; the page's script frames the window.
 
     Parameters
     ----------
@@ -167,23 +167,8 @@ def overview_figure(
             "automargin": False,
             "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1)},
         },
-        "shapes": [],
     }
     return {"data": data, "layout": layout}
-
-
-def window_frame(window: Window, whole: Window, shift_ms: float = 0.0) -> list[dict[str, Any]]:
-    """Return the shapes that mark the window: a frame, and what lies outside it greyed."""
-    if window.start <= whole.start and window.end >= whole.end:
-        return []
-    edges = {"type": "rect", "yref": "paper", "y0": 0, "y1": 1, "xref": "x"}
-    start, end = window.start + shift_ms, window.end + shift_ms
-    veil = {**edges, "line": {"width": 0}, "fillcolor": "rgba(128,128,128,0.22)"}
-    return [
-        {**veil, "x0": whole.start + shift_ms, "x1": start},
-        {**veil, "x0": end, "x1": whole.end + shift_ms},
-        {**edges, "x0": start, "x1": end, "line": {"width": 2, "color": CHART_ORANGE}},
-    ]
 
 
 def alarm_kinds(results: Results) -> list[str]:

@@ -10,7 +10,7 @@ import json
 from typing import Any
 
 import flask
-from dash import Dash, Input, Output, Patch, ctx, dcc, html
+from dash import Dash, Input, Output, Patch, ctx, dcc, html, no_update
 
 from dashboard import review_words as words
 from dashboard.context import Context
@@ -23,7 +23,6 @@ from dashboard.review_overview import (
     bin_width_s,
     labels,
     overview_figure,
-    window_frame,
 )
 from dashboard.review_tables import (
     alarm_listing,
@@ -102,9 +101,7 @@ def _drawn(look: Look) -> tuple[Any, Any, str]:
 
 
 def _overview(look: Look) -> dict[str, Any]:
-    shift = look.request.shift_ms
-    overview = overview_figure(look.record.results, look.everybody, look.whole, shift)
-    overview["layout"]["shapes"] = window_frame(look.window, look.whole, shift)
+    overview = overview_figure(look.record.results, look.everybody, look.whole, look.request.shift_ms)
     overview["layout"]["yaxis"]["ticktext"] = labels(look.everybody, look.chosen)
     return overview
 
@@ -113,13 +110,12 @@ def _zoomed(look: Look) -> tuple[Any, Any, str]:
     """Return only new arrays and the new range: a third of the bytes of a whole figure, and no new axes."""
     view = look.request.view
     changes, shown = lanes_update(look.lanes, look.desk, look.window, view, look.scales)
-    lanes, overview = Patch(), Patch()
+    lanes = Patch()
     for index, parts in changes.items():
         for name, value in parts.items():
             lanes["data"][index][name] = value
     lanes["layout"]["xaxis"]["range"] = x_range(look.window, view)
-    overview["layout"]["shapes"] = window_frame(look.window, look.whole, view.clock_shift_ms)
-    return lanes, overview, shown.text()
+    return lanes, no_update, shown.text()
 
 
 def _moment(look: Look) -> dict[str, Any]:
@@ -258,12 +254,15 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
             html.H2(words.OVERVIEW),
             html.P(words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole)), className="note"),
             html.Div(
-                dcc.Graph(
-                    id="review-overview",
-                    figure=overview,
-                    config=OVERVIEW_CONFIG,
-                    style={"height": overview["layout"]["height"]},
-                ),
+                [
+                    dcc.Graph(
+                        id="review-overview",
+                        figure=overview,
+                        config=OVERVIEW_CONFIG,
+                        style={"height": overview["layout"]["height"]},
+                    ),
+                    *(html.Div(id=f"review-{part}", hidden=True) for part in ("before", "inside", "after")),
+                ],
                 id="review-overview-frame",
                 role="img",
                 **_aria(label=words.OVERVIEW_LABEL),

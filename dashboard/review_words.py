@@ -136,9 +136,9 @@ BEFORE = "{age_s} s before"
 
 TURN_BACK = "Turn-back under each policy"
 TURN_BACK_NOTE = (
-    "When each policy of the profile would have turned each wear back, its pressure then, and the minutes from "
-    "then to its low-air warning where that came. Each wear by itself; a team turns on its lowest member. "
-    "Local procedure decides."
+    "When each policy of the profile would have turned each wear back, its pressure then, and the minutes "
+    "from then to its low-air warning where that came. Each wear by itself; a team turns on its lowest "
+    "member. Local procedure decides."
 )
 TURN_BACK_FIRST = ["Wearer", "Started"]
 TURN_BACK_LAST = ["Left air", "With"]

@@ -52,6 +52,7 @@
     if (what.window) window.dash_clientside.set_props("review-window", { data: windowOf() });
     keepInAddress();
     showChoices();
+    frameWindow();
   }
 
   function setWindow(start, end, alsoPicture = false) {
@@ -167,6 +168,23 @@
     line.style.height = `${axis.height}px`;
     line.classList.toggle("leftwards", share > 0.8);
     if (text) byId("review-cursor-time").textContent = text;
+  }
+
+  // The window on the overview: a frame of our own, so that a zoom does not draw the strips anew.
+  function frameWindow() {
+    const axis = axisOf(plot("review-overview"));
+    if (!axis) return;
+    const place = (at) => axis.left + ((at - view.whole[0]) / (view.whole[1] - view.whole[0])) * axis.width;
+    const [start, end] = view.window.map(place);
+    const parts = { before: [axis.left, start], inside: [start, end], after: [end, axis.left + axis.width] };
+    for (const [name, [from, to]] of Object.entries(parts)) {
+      const part = byId(`review-${name}`);
+      part.hidden = isWhole();
+      part.style.left = `${from}px`;
+      part.style.width = `${Math.max(to - from, 0)}px`;
+      part.style.top = `${axis.top}px`;
+      part.style.height = `${axis.height}px`;
+    }
   }
 
   function setCursor(at, alsoMessages) {
@@ -357,7 +375,7 @@
   // Plotly tells of its own drag zoom; the axis speaks the shown clock, the view speaks UTC.
   function listenToPlot() {
     const gd = lanesPlot();
-    if (!gd?.on || gd.dataset.heard) return;
+    if (!gd?.on || !plot("review-overview")?.on || gd.dataset.heard) return;
     gd.dataset.heard = "yes";
     const toView = (value) =>
       (typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`)) - view.shift;
@@ -366,6 +384,8 @@
       if (start != null && end != null) setWindow(toView(start), toView(end));
     });
     gd.on("plotly_afterplot", () => placeCursor());
+    plot("review-overview")?.on?.("plotly_afterplot", frameWindow);
+    frameWindow();
     placeCursor();
     if (view.at != null) ask();
   }

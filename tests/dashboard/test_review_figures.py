@@ -11,7 +11,7 @@ import pytest
 
 from dashboard.review_drawing import View, Window
 from dashboard.review_figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.review_overview import bin_width_s, overview_figure, whole_window, window_frame
+from dashboard.review_overview import bin_width_s, overview_figure, whole_window
 from dashboard.review_view import LANES, BadView, Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC, UNITS
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
@@ -128,12 +128,6 @@ def test_overview_keeps_the_lowest_of_each_bin_and_is_blank_when_silent(look: Lo
     row = look.everybody["key"].to_list().index("W-02")
     assert np.isnan(z[row, silent])
     assert np.isfinite(z[row - 1, silent])
-
-
-def test_the_window_is_framed_only_when_it_is_less_than_the_whole(look: Look) -> None:
-    assert window_frame(look.whole, look.whole) == []
-    frame = window_frame(Window(ms(60), ms(120)), look.whole)
-    assert (frame[-1]["x0"], frame[-1]["x1"]) == (ms(60), ms(120))
 
 
 def test_whole_window_of_an_incident_without_wears() -> None:

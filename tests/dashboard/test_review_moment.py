@@ -66,7 +66,7 @@ def test_messages_are_verbatim_with_identity_and_all_clocks(look: Look) -> None:
     assert nearest["own"] == "2031-05-04T10:15:00.000000Z"
     assert nearest["received"] == "2031-05-04T10:15:00.040000Z"
     assert {row["identity"].split("/")[0] for row in found} == {"S-001"}
-    assert [row["at"] for row in found] == sorted(row["at"] for row in found)
+    assert [row["at"] for row in pressure] == sorted(row["at"] for row in pressure)
 
 
 def test_in_a_silence_the_last_of_each_kind_stands_there(look: Look) -> None:
