@@ -115,8 +115,9 @@ def test_the_page_moves_within_ten_seconds_and_sigterm_leaves_nothing(demo: Demo
     told_after_s = time.monotonic() - demo.started_s
     assert told_after_s < 3.0
     shown = moved(demo, wait_until, 30.0)
-    # The promise is ten seconds on a machine that does nothing else; a test machine may do much else.
-    assert time.monotonic() - demo.started_s < (10.0 if os.cpu_count() and not os.environ.get("CI") else 30.0)
+    # The promise is for a machine that does nothing else.
+    busy = os.getloadavg()[0] > (os.cpu_count() or 1)
+    assert time.monotonic() - demo.started_s < (30.0 if busy else 10.0)
     assert len(shown["rows"]) >= 9
     wearers = {row["who"] for row in shown["rows"]}
     assert {"W-01", "W-04", "W-09"} <= wearers

@@ -1,0 +1,100 @@
+"""`underair demo` in a real browser: the rows move, a silence shows, the earlier incident is there.
+
+The `page` fixture fails the test on any console error, script error or request that leaves this machine.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+# Ten seconds are promised where nothing else runs; a machine full of tests may take longer.
+PATIENCE_MS = 30_000
+DRAWN = "#review-lanes .js-plotly-plot .main-svg"
+
+
+class Demo(NamedTuple):
+    address: str
+    started_s: float
+
+
+@pytest.fixture
+def demo(free_port: Callable[[], int], tmp_path: Path) -> Iterator[Demo]:
+    started_s = time.monotonic()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dashboard.underair", "demo", "--port", str(free_port()), "--no-browser"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+    )
+    assert process.stdout is not None
+    said = process.stdout.readline()
+    assert said.startswith("underair demo: http://127.0.0.1:")
+    yield Demo(said.removeprefix("underair demo: ").strip(), started_s)
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(20) == 0
+    process.stdout.close()
+    assert list(tmp_path.glob("underair-demo-*")) == []
+
+
+def air_by_wearer(page: Any) -> dict[str, str]:
+    """What each row says about its wearer's air: pressure, age and rate."""
+    return dict(
+        page.locator(".row").evaluate_all(
+            "rows => rows.map(row => [row.querySelector('.who').textContent,"
+            " row.querySelector('.air').textContent + ' ' + row.querySelector('.air_sub').textContent])"
+        )
+    )
+
+
+def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_review(
+    page: Any, demo: Demo, record_property: Callable[[str, object], None]
+) -> None:
+    # At once, as a person would who clicks the address: the page waits, and is not refused.
+    page.goto(demo.address, timeout=PATIENCE_MS)
+    page.locator(".row").nth(8).wait_for(timeout=PATIENCE_MS)
+    first = air_by_wearer(page)
+    assert {"W-01", "W-04", "W-09"} <= set(first)
+    record_property("first_rows_s", time.monotonic() - demo.started_s)
+
+    deadline = time.monotonic() + 15
+    while True:
+        now = air_by_wearer(page)
+        if sum(now.get(who) != said for who, said in first.items()) > len(first) / 2:
+            break
+        assert time.monotonic() < deadline, f"most rows stood still: {first}"
+        page.wait_for_timeout(100)
+    record_property("rows_moved_s", time.monotonic() - demo.started_s)
+    assert "never instead of" in page.locator(".caution").inner_text()
+    assert "connected" in page.locator("body").inner_text()
+
+    # Half a minute in, one set falls silent: its number is crossed out and dated, not shown as live.
+    silent = page.locator(".row[data-a=silent]", has_text="W-09")
+    silent.wait_for(timeout=60_000)
+    crossed = silent.locator("span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
+    assert crossed == "line-through"
+
+    page.goto(f"{demo.address}review", timeout=PATIENCE_MS)
+    page.fill("#review-incidents-find", "Ropewalk")
+    # The earlier one has wears of all twelve; the year's smaller ones may share its place.
+    finished = page.locator("#review-incidents tbody tr:visible", has_text="50 min").first
+    finished.locator("td a").click()
+    page.wait_for_selector(DRAWN, timeout=PATIENCE_MS)
+    findings = page.locator(".finding-item").all_inner_texts()
+    assert any("turn-back was due" in finding for finding in findings)
+    assert any("Not heard for 3 min" in finding for finding in findings)
+
+    page.goto(f"{demo.address}trends", timeout=PATIENCE_MS)
+    page.locator(".js-plotly-plot .main-svg").first.wait_for(timeout=PATIENCE_MS)
+    page.goto("about:blank")  # it would miss the server that goes next
