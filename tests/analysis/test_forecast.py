@@ -8,7 +8,16 @@ from hypothesis import strategies as st
 from analysis import breathing_kernels as kernels
 from analysis.breathing import BREATHING, VESSEL, Cylinder, LiveAir
 from analysis.breathing_model import vessel_array
-from analysis.forecast import FARTHEST_MIN, FIRST_FORECAST_S, INTERVAL_FACTORS, forecast_minutes, interval
+from analysis.forecast import (
+    FARTHEST_MIN,
+    FIRST_FORECAST_S,
+    INTERVAL_FACTORS,
+    forecast_minutes,
+    interval,
+    judge,
+    learn_factors,
+    weighted_quantile,
+)
 from analysis.gas import free_air_l
 from analysis.simulation.wear import Hardware, simulate_wear
 
@@ -117,3 +126,37 @@ def test_any_target_can_be_asked():
     assert to_turn_back.median < to_low_air.median
     assert to_turn_back.low < to_turn_back.median < to_turn_back.high
     assert passed == (0.0, 0.0, 0.0)
+
+
+def test_forecasts_are_judged_by_what_happened():
+    grid_s = np.arange(1200.0)
+    said = (1000.0 - grid_s) / 60.0
+    said[300] = np.nan
+    judged = judge(said, 0.5 * said, 2.0 * said, 1000.0)
+    assert judged.elapsed_s.tolist() == [second for second in range(180, 985, 30) if second != 300]
+    assert judged.happened_min == pytest.approx(judged.said_min)
+    assert judged.early_min == pytest.approx(0.5 * judged.happened_min)
+
+
+def test_learnt_factors_hold_what_they_were_learnt_from():
+    rng = np.random.default_rng(3)
+    said = rng.uniform(0.1, 59.0, 20_000)
+    happened = said * rng.lognormal(0.05, 0.3, said.size)
+    factors = learn_factors(said, happened, np.ones(said.size))
+    # The exact quantiles of that lognormal; 0.03 is three sampling errors of one row.
+    assert factors[:, 1] == pytest.approx(np.exp(0.05 - 1.645 * 0.3), abs=0.04)
+    assert factors[:, 2] == pytest.approx(np.exp(0.05 + 1.645 * 0.3), abs=0.10)
+    early, late = (said * np.interp(said, factors[:, 0], factors[:, column]) for column in (1, 2))
+    assert np.mean(happened < early) == pytest.approx(0.05, abs=0.01)
+    assert np.mean(happened > late) == pytest.approx(0.05, abs=0.01)
+
+
+def test_too_few_forecasts_teach_nothing():
+    with pytest.raises(ValueError, match="at least 100 forecasts"):
+        learn_factors(np.ones(99), np.ones(99), np.ones(99))
+
+
+def test_a_weighted_quantile_counts_weight_not_rows():
+    values, weight = np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 2.0])
+    assert weighted_quantile(values, weight, np.array([0.5]))[0] == pytest.approx(2.0)
+    assert weighted_quantile(values, np.array([100.0, 1.0, 1.0]), np.array([0.5]))[0] > 2.5

@@ -8,9 +8,9 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analysis.breathing import AirTrack
+from analysis.forecast import SAID_MIN, learn_factors, weighted_quantile
 from analysis.gas import FloatArray
-from tests.benchmarks.fit_breathing import SAID_MIN
-from tests.benchmarks.measures import Forecasts, measure_forecasts, track_of, weighted_quantile
+from tests.benchmarks.measures import Forecasts, measure_forecasts, track_of
 from tests.benchmarks.other_forecasts import naive_rate_l_min, quantiles
 from tests.benchmarks.population import FIT_SEED, LOW_AIR_BAR, Recorded, population
 
@@ -48,7 +48,7 @@ def reliability(wears: list[Recorded], tracks: list[AirTrack]) -> go.Figure:
     for low, high in pairwise(SAID_MIN):
         chosen = (forecasts.said_min >= low) & (forecasts.said_min < high)
         weights = forecasts.weight[chosen]
-        centres.append(float(weighted_quantile(forecasts.said_min[chosen], weights, 0.5)))
+        centres.append(float(weighted_quantile(forecasts.said_min[chosen], weights, np.array([0.5]))[0]))
         spread.append(weighted_quantile(forecasts.true_min[chosen], weights, np.array([0.05, 0.5, 0.95])))
     early, middle, late = np.array(spread).T
     figure.add_scatter(x=[0, 60], y=[0, 60], mode="lines", line=PERFECT, showlegend=False, row=1, col=2)
@@ -78,13 +78,8 @@ def reliability(wears: list[Recorded], tracks: list[AirTrack]) -> go.Figure:
 
 def _learnt_minutes(learnt: Forecasts, forecasts: Forecasts, level: float) -> FloatArray:
     """Return the quantile of `level` by the factors that the fitted wears would give for it."""
-    centres, factors = [], []
-    ratio = learnt.true_min / learnt.said_min
-    for low, high in pairwise(SAID_MIN):
-        chosen = (learnt.said_min >= low) & (learnt.said_min < high)
-        centres.append(float(weighted_quantile(learnt.said_min[chosen], learnt.weight[chosen], 0.5)))
-        factors.append(float(weighted_quantile(ratio[chosen], learnt.weight[chosen], level)))
-    return forecasts.said_min * np.interp(forecasts.said_min, centres, factors)
+    said, factor = learn_factors(learnt.said_min, learnt.true_min, learnt.weight, levels=(level,)).T
+    return forecasts.said_min * np.interp(forecasts.said_min, said, factor)
 
 
 def one_wear(wears: list[Recorded]) -> go.Figure:

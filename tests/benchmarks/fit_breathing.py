@@ -16,13 +16,13 @@ import numpy as np
 from scipy.optimize import minimize
 
 from analysis.breathing import BREATHING, AirTrack, Breathing
+from analysis.forecast import SAID_MIN, learn_factors, weighted_quantile
 from analysis.gas import FloatArray
 from tests.benchmarks.measures import (
     Forecasts,
     measure_forecasts,
     measure_rates,
     track_of,
-    weighted_quantile,
 )
 from tests.benchmarks.population import FIT_SEED, Recorded, population
 
@@ -36,8 +36,6 @@ FITTED = (
     "noise_bar2",
     "step_weight",
 )
-SAID_MIN = (0.0, 2.0, 4.0, 7.0, 11.0, 15.0, 20.0, 27.0, 36.0, 60.0)
-EARLY, LATE = 0.05, 0.95
 
 
 def tracks_of(wears: list[Recorded], breathing: Breathing) -> list[AirTrack]:
@@ -51,7 +49,7 @@ def median_bias(forecasts: Forecasts) -> float:
     for low, high in pairwise(SAID_MIN[1:-2]):
         chosen = (forecasts.said_min >= low) & (forecasts.said_min < high)
         if chosen.sum() > 20:
-            biases.append(abs(weighted_quantile(ratio[chosen], forecasts.weight[chosen], 0.5)))
+            biases.append(abs(weighted_quantile(ratio[chosen], forecasts.weight[chosen], np.array([0.5]))[0]))
     return float(np.mean(biases)) if biases else 1.0
 
 
@@ -98,18 +96,6 @@ def band_factor(wears: list[Recorded], breathing: Breathing, live: bool) -> floa
     return round(0.5 * (low + high), 3)
 
 
-def interval_factors(forecasts: Forecasts) -> list[tuple[float, float, float]]:
-    """Return (minutes said, early, late): the quantiles of truth over forecast, by minutes said."""
-    ratio = forecasts.true_min / forecasts.said_min
-    rows = []
-    for low, high in pairwise(SAID_MIN):
-        chosen = (forecasts.said_min >= low) & (forecasts.said_min < high)
-        early, late = weighted_quantile(ratio[chosen], forecasts.weight[chosen], np.array([EARLY, LATE]))
-        centre = weighted_quantile(forecasts.said_min[chosen], forecasts.weight[chosen], 0.5)
-        rows.append((round(float(centre), 1), round(float(early), 3), round(float(late), 3)))
-    return rows
-
-
 def main() -> None:
     wears = population(FIT_SEED, 350)
     steps = int(sys.argv[1]) if len(sys.argv) > 1 else 300
@@ -120,8 +106,9 @@ def main() -> None:
         smooth_band=band_factor(wears, breathing, live=False),
     )
     print(breathing)
-    for row in interval_factors(measure_forecasts(wears, tracks_of(wears, breathing), from_s=60)):
-        print(f"        [{row[0]}, {row[1]}, {row[2]}],")
+    forecasts = measure_forecasts(wears, tracks_of(wears, breathing), from_s=60)
+    for row in learn_factors(forecasts.said_min, forecasts.true_min, forecasts.weight):
+        print(f"        [{row[0]:.1f}, {row[1]:.3f}, {row[2]:.3f}],")
 
 
 if __name__ == "__main__":

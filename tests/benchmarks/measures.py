@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from analysis.breathing import AirTrack, reconstruct
+from analysis.forecast import judge
 from analysis.gas import FloatArray
 from tests.benchmarks.population import LOW_AIR_BAR, Recorded
 
@@ -125,18 +126,9 @@ def measure_forecasts(
         reached_s = recorded.wear.reached_s(LOW_AIR_BAR)
         if reached_s is None:
             continue
-        seconds = np.arange(from_s, min(reached_s - 15.0, track.low_air_min.size), EVERY_S).astype(int)
-        seconds = seconds[track.low_air_min[seconds] > 0.0]
-        if not seconds.size:
-            continue
-        ends = track.low_air_min[seconds], track.low_air_lo_min[seconds], track.low_air_hi_min[seconds]
-        truth = (reached_s - seconds) / 60.0
-        weight = np.full(seconds.size, 1.0 / seconds.size)
-        rows.append(np.array([np.full(seconds.size, index), seconds, *ends, truth, weight]))
+        said = (track.low_air_min, track.low_air_lo_min, track.low_air_hi_min)
+        judged = judge(*said, reached_s, from_s=from_s, every_s=EVERY_S)
+        size = judged.said_min.size
+        if size:
+            rows.append(np.array([np.full(size, index), *judged, np.full(size, 1.0 / size)]))
     return Forecasts(*np.hstack(rows))
-
-
-def weighted_quantile(values: FloatArray, weights: FloatArray, share: float | FloatArray) -> Any:
-    order = np.argsort(values)
-    cumulated = np.cumsum(weights[order]) - 0.5 * weights[order]
-    return np.interp(share, cumulated / weights.sum(), values[order])
