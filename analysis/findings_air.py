@@ -261,7 +261,9 @@ def _stuck(one: Examined) -> Iterator[Finding]:
             continue
         seconds = float(at_us[last] - at_us[first]) * 1e-6
         second = min(int((at_us[first] - wear.started_us) // 1_000_000), one.seconds - 1)
-        rate = max(STUCK_RATE_PART * float(air.live_rate_l_min[second]), STUCK_LEAST_L_MIN)
+        # The live rate begins high on purpose; what was breathed just before speaks too.
+        before = float(air.rate_l_min[max(second - 60, 0) : second + 1].mean())
+        rate = max(STUCK_RATE_PART * min(float(air.live_rate_l_min[second]), before), STUCK_LEAST_L_MIN)
         level, gas_c = float(bar[first]), float(air.gas_temperature_c[second])
         low = max(level - drop_bar, 0.0)
         steps_l = free_air_l(level, gas_c, total_l) - free_air_l(low, gas_c, total_l)

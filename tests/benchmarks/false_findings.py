@@ -2,7 +2,7 @@
 
 Ordinary wears: seven kinds of work, several cylinders, gauges with their errors, 1 and 0.1 bar steps,
 readings every 1 or 5 s, ordinary loss and delay of the radio, clocks a little off, alarms raised by the set
-itself and answered at once, out before the warning, surroundings up to 70 °C. Every finding on them is false,
+itself and answered at once, out before the warning, surroundings up to 50 °C. Every finding on them is false,
 or at least not what anybody planted; they are counted by rule, per 100 wears.
 """
 
@@ -56,7 +56,7 @@ def ordinary_wears(count: int, seed: int) -> Messages:
 def _ordinary(number: int, rng: np.random.Generator) -> tuple[Speaker, float, float]:
     outside_c = float(rng.normal(14.0, 8.0))
     around = follow(
-        np.repeat([outside_c, float(rng.uniform(outside_c, 70.0)), outside_c], [150, 5000, 400]), 40.0
+        np.repeat([outside_c, float(rng.uniform(outside_c, 50.0)), outside_c], [150, 5000, 400]), 40.0
     )
     cylinder = CYLINDERS[int(rng.integers(len(CYLINDERS)))]
     wear = simulate_wear(
