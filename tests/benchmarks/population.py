@@ -9,7 +9,7 @@ from analysis.simulation.tasks import KINDS_OF_WORK
 from analysis.simulation.wear import SimulatedWear, simulate_wear
 
 FIT_SEED, REPORT_SEED, FRESH_SEED = 20_310_504, 51_040_231, 90_210_777
-"""Fitting uses only the first; the report uses only the second; the third was run once, at the end."""
+"""Fitting uses only the first; the second was looked at while the filter was built; the third never."""
 CYLINDERS = (Cylinder(1, 6.0), Cylinder(1, 6.8), Cylinder(1, 6.8), Cylinder(1, 9.0), Cylinder(2, 6.8))
 LOW_AIR_BAR = 55.0
 
