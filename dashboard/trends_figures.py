@@ -12,7 +12,8 @@ from dashboard import trends_words as words
 from dashboard.review_drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 
-HEIGHT_PX = 230
+HEIGHT_PX = 240
+MOST_TICKS = 13
 
 
 def rate_figure(found: MonthlyRate) -> dict[str, Any]:
@@ -112,12 +113,12 @@ def _centre(table: pl.DataFrame, value: float) -> dict[str, Any]:
 
 def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict[str, Any]:
     months, wears = _months(table), table["wears"].to_list()
-    every = max(1, math.ceil(len(months) / 12))
+    every = max(1, math.ceil(len(months) / MOST_TICKS))
     shown = list(range(0, len(months), every))
     layout = {
         "template": chart_template(),
         "height": HEIGHT_PX,
-        "margin": {"l": 48, "r": 10, "t": 8, "b": 44},
+        "margin": {"l": 48, "r": 10, "t": 8, "b": 58},
         "showlegend": False,
         "hovermode": "closest",
         "dragmode": False,
@@ -125,7 +126,7 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
             "type": "category",
             "range": [-0.6, max(len(months), 3) - 0.4],
             "tickvals": [months[i] for i in shown],
-            "ticktext": [f"{months[i]}<br>{wears[i]}" for i in shown],
+            "ticktext": [_tick(months, wears, i, first=i == 0) for i in shown],
             "showgrid": False,
             "tickangle": 0,
             "fixedrange": True,
@@ -134,3 +135,10 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
         "yaxis": {"range": [0, nice_ceiling(top * 1.08, 1e-3)], "nticks": 5, "fixedrange": True},
     }
     return {"data": data, "layout": layout}
+
+
+def _tick(months: list[str], wears: list[int], index: int, first: bool) -> str:
+    """Month, wears, and the year where it begins: narrow enough for a year side by side."""
+    year, month = months[index].split("-")
+    new_year = first or months[max(index - 1, 0)][:4] != year
+    return f"{month}<br><b>{wears[index]}</b>" + (f"<br>{year}" if new_year else "")

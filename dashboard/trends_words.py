@@ -58,7 +58,7 @@ FEW = (
 )
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
 READING = (
-    f"A point is a month; the number under it says how many wears. Bars: exact 95 % interval of a count. "
+    "A point is a month; the bold number under it says how many wears. Bars: exact 95 % interval of a count. "
     f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
     "events on. A diamond lies outside them."
 )

@@ -100,7 +100,7 @@ def test_a_mean_without_any_value_says_not_measured() -> None:
 
 def test_wears_stand_under_every_month_that_is_named() -> None:
     ticks = rate_figure(rate(12, 1, None))["layout"]["xaxis"]["ticktext"]
-    assert ticks[0] == "2031-01<br>20"
+    assert ticks[:2] == ["01<br><b>20</b><br>2031", "02<br><b>20</b>"]
     assert len(ticks) == 12
 
 
