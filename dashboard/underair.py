@@ -18,6 +18,8 @@ VERBS = {
     "replay": ("ingest.commands", "replay"),
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),
+    "tidy": ("ingest.keeping_commands", "tidy"),
+    "verify": ("ingest.keeping_commands", "verify"),
 }
 
 

@@ -1,28 +1,20 @@
-"""The archive on disk: sealing journal segments and captures into Parquet parts.
-
-``DIR/{kind}/date=YYYY-MM-DD/{part}.parquet`` by the date of receipt (UTC), and ``DIR/refused/...`` likewise.
-A part is written aside under a name that readers pass over, synced, read back, and then given its name.
-"""
+"""Sealing: journal segments and captures become Parquet parts, without what the archive holds already."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable
+import contextlib
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 from pathlib import Path
 
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
-from ingest.columns import FRAME_SCHEMAS, TABLES, arrow_table
+from ingest.columns import TABLES, empty_frame
 from ingest.errors import ArchiveProblem, RefusedMessage
 from ingest.fields import speaker_field
 from ingest.frames import FrameBuilder, Messages, first_of_each, message_key
 from ingest.journal import Damage, mend, read_frames, sync_folder
-
-ROW_GROUP_ROWS = 50_000
+from ingest.parts import part_files, scan_parts, write_part
 
 
 @dataclass(frozen=True)
@@ -51,39 +43,39 @@ class Sealed:
     damages: list[Damage]
 
 
-def part_files(archive: Path, kind: str, since: date | None = None, until: date | None = None) -> list[Path]:
-    """Return the sealed parts of a kind, by date of receipt (inclusive bounds), then name."""
-    files: list[Path] = []
-    root = archive / kind
-    if not root.is_dir():
-        return files
-    for folder in sorted(root.glob("date=*")):
-        day = folder.name.removeprefix("date=")
-        if (since is None or day >= since.isoformat()) and (until is None or day <= until.isoformat()):
-            files += sorted(path for path in folder.glob("*.parquet") if not path.name.startswith("."))
-    return files
-
-
-def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
-    """Return a lazy frame over parts of one kind; an empty one when there are none."""
-    files = list(files)
-    if not files:
-        return pl.LazyFrame(schema=FRAME_SCHEMAS[kind])
-    return pl.scan_parquet(
-        files,
-        schema=FRAME_SCHEMAS[kind],
-        hive_partitioning=False,
-        missing_columns="insert",
-        extra_columns="ignore",
-    )
-
-
 def part_name(segment: Path) -> str:
     """Return the name of the parts of a journal segment: listener and segment."""
     return f"{segment.parent.name}-{segment.stem}"
 
 
-def seal_segment(archive: Path, segment: Path, *, thorough: bool = True) -> Sealed:
+class Recent:
+    """The last messages that a listener sealed, so that it need not look through the archive each time.
+
+    What MQTT delivers twice comes soon after; what comes late, with a new session, is looked for in the
+    archive.
+
+    Parameters
+    ----------
+    rows : int
+        How many of each kind to remember at least.
+    """
+
+    def __init__(self, rows: int = 100_000) -> None:
+        self._rows = rows
+        self._keys: dict[str, pl.DataFrame] = {}
+
+    def keys(self, kind: str) -> pl.DataFrame:
+        """Return the keys of the messages of a kind."""
+        return self._keys.get(kind, empty_frame(kind).select(message_key(kind)))
+
+    def add(self, kind: str, frame: pl.DataFrame) -> None:
+        """Remember messages."""
+        self._keys[kind] = pl.concat([self.keys(kind), frame.select(message_key(kind))]).tail(self._rows)
+
+
+def seal_segment(
+    archive: Path, segment: Path, recent: Recent | None = None, *, thorough: bool = True
+) -> Sealed:
     """Turn a closed journal segment into parts, then delete it.
 
     Doing it again after a crash writes the same parts over.
@@ -92,8 +84,10 @@ def seal_segment(archive: Path, segment: Path, *, thorough: bool = True) -> Seal
     ----------
     archive : Path
     segment : Path
+    recent : Recent or None
+        Takes note of what is sealed.
     thorough : bool
-        Look for duplicates in the whole archive; otherwise in the two days before the oldest message.
+        Look for duplicates in the whole archive; otherwise in what `recent` has noted.
     """
     damages = mend(segment)
     data = segment.read_bytes()
@@ -105,14 +99,29 @@ def seal_segment(archive: Path, segment: Path, *, thorough: bool = True) -> Seal
         reason = f"journal {segment.name}: bytes {damage.start} to {damage.end} are damaged"
         moment = frames.records[0].received_us if frames.records else 0
         builder.refuse(moment, "", data[damage.start : damage.end], False, RefusedMessage(reason))
-    counts = seal_messages(archive, builder.frames(), part_name(segment), thorough=thorough, overwrite=True)
+    counts = seal_messages(
+        archive,
+        builder.frames(),
+        part_name(segment),
+        writer=segment.parent.name,
+        recent=recent,
+        thorough=thorough,
+        overwrite=True,
+    )
     segment.unlink()
     sync_folder(segment.parent)
     return Sealed(counts, damages)
 
 
 def seal_messages(
-    archive: Path, messages: Messages, name: str, *, thorough: bool = True, overwrite: bool = False
+    archive: Path,
+    messages: Messages,
+    name: str,
+    *,
+    writer: str = "import",
+    recent: Recent | None = None,
+    thorough: bool = True,
+    overwrite: bool = False,
 ) -> Counts:
     """Write messages into parts, leaving out what the archive holds already.
 
@@ -123,7 +132,9 @@ def seal_messages(
         In the order of receipt.
     name : str
         Of the parts.
-    thorough : bool
+    writer : str
+        Whose manifest they stand in.
+    recent, thorough
         As in `seal_segment`.
     overwrite : bool
         Parts of this name come from the same messages: do not compare with them, write them again.
@@ -135,26 +146,32 @@ def seal_messages(
         topic and payload, as often) is counted but not stored again.
     """
     received = kept = refused = 0
+    sealed: dict[str, pl.DataFrame] = {}
     for kind in TABLES:
         frame = messages[kind]
         if frame.is_empty():
             continue
         received += frame.height
-        since = None
-        if not thorough:
-            oldest = frame["received"].min()
-            since = oldest.date() - timedelta(days=2) if isinstance(oldest, datetime) else None
-        others = [path for path in part_files(archive, kind, since) if not (overwrite and path.stem == name)]
         if kind == "refused":
             refused = frame.height
-            fresh = _refused_anew(frame, others)
+            # A listener's refusals are each a reception of their own; a capture may come twice.
+            fresh = frame if overwrite else _refused_anew(frame, part_files(archive, kind))
         else:
-            fresh = _not_archived(kind, frame.filter(first_of_each(kind)), others)
+            frame = frame.filter(first_of_each(kind))
+            if thorough or recent is None:
+                files = [path for path in part_files(archive, kind) if not (overwrite and path.stem == name)]
+                fresh = _without(frame, kind, _archived_keys(kind, frame, files))
+            else:
+                fresh = _without(frame, kind, recent.keys(kind))
             kept += fresh.height
+            sealed[kind] = fresh
         for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
             if not isinstance(day, date):
                 raise ArchiveProblem(f"a message of kind {kind} without the date of its receipt")
-            write_part(archive, kind, day, _free_name(archive, kind, day, name, overwrite), rows)
+            write_part(archive, kind, day, _free_name(archive, kind, day, name, overwrite), rows, writer)
+    if recent is not None:
+        for kind, fresh in sealed.items():
+            recent.add(kind, fresh)
     return Counts(received, kept, received - kept - refused, refused)
 
 
@@ -169,29 +186,40 @@ def _free_name(archive: Path, kind: str, day: date, name: str, overwrite: bool) 
     return free
 
 
-def _not_archived(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
-    if not files:
-        return frame
+def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
+    """Return the keys of the archived messages that could be any of these."""
     who = speaker_field(kind)
-    known = (
-        scan_parts(kind, files)
-        .filter(
-            pl.col(who).is_in(frame[who].unique().to_list()),
-            pl.col("boot").is_in(frame["boot"].unique().to_list(), nulls_equal=True),
+    speakers = frame[who].unique().to_list()
+    boots = frame["boot"].unique().to_list()
+
+    def keys(of: list[Path]) -> pl.DataFrame:
+        return (
+            scan_parts(kind, of)
+            .filter(pl.col(who).is_in(speakers), pl.col("boot").is_in(boots, nulls_equal=True))
+            .select(message_key(kind))
+            .collect()
         )
-        .select(message_key(kind))
-        .collect()
-    )
+
+    try:
+        return keys(files)
+    except (OSError, pl.exceptions.PolarsError):
+        # One damaged part must not keep everything else from being sealed; `verify` names it.
+        readable = [keys([])]
+        for file in files:
+            with contextlib.suppress(OSError, pl.exceptions.PolarsError):
+                readable.append(keys([file]))
+        return pl.concat(readable)
+
+
+def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFrame:
     if known.is_empty():
         return frame
-    key = known.columns
+    names = [f"key_{name}" for name in known.columns]
     return (
-        frame.with_columns(
-            expression.alias(f"key_{name}") for name, expression in zip(key, message_key(kind), strict=True)
-        )
+        frame.with_columns(key.alias(name) for key, name in zip(message_key(kind), names, strict=True))
         .join(
-            known.rename({name: f"key_{name}" for name in key}),
-            on=[f"key_{name}" for name in key],
+            known.rename(dict(zip(known.columns, names, strict=True))),
+            on=names,
             how="anti",
             nulls_equal=True,
             maintain_order="left",
@@ -219,49 +247,6 @@ def _refused_anew(frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
     )
 
 
-def write_part(archive: Path, kind: str, day: date, name: str, rows: pl.DataFrame) -> Path:
-    """Write one part durably: aside, synced, read back, renamed, folder synced.
-
-    Raises
-    ------
-    ArchiveProblem
-        When the part does not read back.
-    OSError
-        When the disk does not take it; nothing is left behind under a part's name.
-    """
-    folder = archive / kind / f"date={day}"
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        for each in (folder.parent, archive):
-            sync_folder(each)
-    path = folder / f"{name}.parquet"
-    aside = folder / f".{name}.parquet.tmp"
-    try:
-        with aside.open("wb") as file:
-            pq.write_table(
-                arrow_table(kind, rows),
-                file,
-                compression="zstd",
-                compression_level=3,
-                row_group_size=ROW_GROUP_ROWS,
-                write_page_checksum=True,
-            )
-            file.flush()
-            os.fsync(file.fileno())
-        try:
-            rows_back = pq.read_metadata(aside).num_rows
-        except pa.ArrowInvalid as error:
-            raise ArchiveProblem(f"{aside} does not read back: {error}") from error
-        if rows_back != rows.height:
-            raise ArchiveProblem(f"{aside} holds {rows_back} rows, {rows.height} were written")
-        aside.replace(path)
-    except BaseException:
-        aside.unlink(missing_ok=True)
-        raise
-    sync_folder(folder)
-    return path
-
-
 def create_archive(folder: str | Path) -> Path:
     """Make an archive's folder when it is not there, and return its path.
 
@@ -276,8 +261,3 @@ def create_archive(folder: str | Path) -> Path:
     except OSError as error:
         raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
     return path
-
-
-def today(now: datetime) -> date:
-    """Return the archive's day of a moment."""
-    return now.astimezone(UTC).date()

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.archive import part_files, part_name, scan_parts
+from ingest.archive import part_name
 from ingest.columns import TABLES
 from ingest.errors import ArchiveProblem
 from ingest.frames import FrameBuilder, Messages, concat, drop_duplicates
 from ingest.journal import journal_folders, read_frames, segments
+from ingest.parts import part_files, scan_parts
 
 _TRIES = 20
 _MTIME_SETTLES_NS = 100_000_000

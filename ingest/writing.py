@@ -16,7 +16,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from ingest.archive import Counts, seal_segment
+import polars as pl
+
+from ingest.archive import Counts, Recent, seal_segment
 from ingest.errors import ArchiveProblem
 from ingest.journal import Record, SegmentWriter, mend, segments
 from ingest.settings import JournalSettings, SealSettings
@@ -102,6 +104,7 @@ class Writing:
         self._segment: SegmentWriter | None = None
         self._segment_began = 0.0
         self._to_seal: queue.SimpleQueue[tuple[Path, bool] | None] = queue.SimpleQueue()
+        self._recent = Recent()
         self._fresh_session = True
         self._health = Health()
         self._health_lock = threading.Lock()
@@ -255,8 +258,8 @@ class Writing:
 
     def _seal_one(self, segment: Path, thorough: bool) -> bool:
         try:
-            sealed = seal_segment(self._archive, segment, thorough=thorough)
-        except (OSError, ArchiveProblem) as error:
+            sealed = seal_segment(self._archive, segment, self._recent, thorough=thorough)
+        except (OSError, ArchiveProblem, pl.exceptions.PolarsError) as error:
             trouble = f"the journal cannot be sealed yet, and is kept: {error}"
             if not self._health.sealing_trouble:
                 self._say(trouble)

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ingest import archive as archive_module
-from ingest.archive import Counts, create_archive, part_name, seal_messages, seal_segment
+from ingest import parts as parts_module
+from ingest.archive import Counts, Recent, create_archive, part_name, seal_messages, seal_segment
 from ingest.captures import Heard
 from ingest.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
 from ingest.errors import ArchiveProblem
@@ -118,7 +118,7 @@ def test_part_that_does_not_read_back_keeps_the_journal(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     segment = _segment(tmp_path, [pressure(0)])
-    monkeypatch.setattr(archive_module.pq, "write_table", lambda table, file, **_: file.write(b"PAR1 torn"))
+    monkeypatch.setattr(parts_module.pq, "write_table", lambda table, file, **_: file.write(b"PAR1 torn"))
     with pytest.raises(ArchiveProblem, match="does not read back"):
         seal_segment(tmp_path, segment)
     assert segment.exists()
@@ -180,15 +180,27 @@ def test_second_import_of_the_same_name_never_overwrites_the_first(
     assert sorted(Archive(tmp_path).scan("pressure").collect()["seq"]) == [0, 1]
 
 
-def test_listener_s_quick_look_back_covers_the_days_before(tmp_path: Path, pressure: Pressure) -> None:
-    day = timedelta(days=1)
-    seal_messages(tmp_path, frames_from_heard([pressure(0), pressure(1)]), "a")
-    again = [pressure(0)._replace(received=NOW + day), pressure(1)._replace(received=NOW + day)]
-    assert seal_messages(tmp_path, frames_from_heard(again), "b", thorough=False).duplicates == 2
-    months_later = [each._replace(received=NOW + 90 * day) for each in again]
-    assert seal_messages(tmp_path, frames_from_heard(months_later), "c", thorough=False).kept == 2
-    assert seal_messages(tmp_path, frames_from_heard(months_later), "d", thorough=True).kept == 0
-    assert Archive(tmp_path).messages()["pressure"].height == 2
+def test_listener_s_quick_look_covers_what_it_sealed_lately(tmp_path: Path, pressure: Pressure) -> None:
+    recent = Recent(rows=4)
+
+    def seal(seqs: range, name: str, *, thorough: bool = False) -> Counts:
+        frames = frames_from_heard(pressure(seq) for seq in seqs)
+        return seal_messages(tmp_path, frames, name, recent=recent, thorough=thorough)
+
+    assert seal(range(3), "a").kept == 3
+    assert seal(range(4), "b") == Counts(received=4, kept=1, duplicates=3, refused=0)
+    assert seal(range(4, 8), "c").kept == 4
+    assert seal(range(1), "d").kept == 1, "forgotten"
+    assert seal(range(8), "e", thorough=True).kept == 0
+    assert Archive(tmp_path).messages()["pressure"].height == 8, "each once when read"
+
+
+def test_damaged_part_does_not_keep_the_rest_from_being_sealed(tmp_path: Path, pressure: Pressure) -> None:
+    for number in range(3):
+        seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"x-{number}")
+    (tmp_path / "pressure/date=2031-05-04/x-1.parquet").write_bytes(b"PAR1 no part")
+    counts = seal_messages(tmp_path, frames_from_heard([pressure(0), pressure(2), pressure(3)]), "y")
+    assert counts == Counts(received=3, kept=1, duplicates=2, refused=0)
 
 
 @settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -205,7 +217,7 @@ def test_counts_add_up_and_nothing_is_lost_however_it_is_split(
     for number, lot in enumerate(lots):
         if lot and data.draw(st.booleans()):
             segment = _segment(archive, lot, NOW + timedelta(seconds=number))
-            total += seal_segment(archive, segment, thorough=data.draw(st.booleans())).counts
+            total += seal_segment(archive, segment).counts
         else:
             total += seal_messages(archive, frames_from_heard(lot), f"import-{number}")
     heard = [each for lot in lots for each in lot]

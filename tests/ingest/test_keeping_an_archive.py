@@ -1,0 +1,313 @@
+"""Merging finished days, the manifest's chain, and `underair verify`."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow.parquet as pq
+import pytest
+
+from ingest import tidying
+from ingest.archive import Recent, seal_messages, seal_segment
+from ingest.captures import Heard
+from ingest.errors import ArchiveProblem
+from ingest.frames import frames_from_heard
+from ingest.journal import Record, SegmentWriter
+from ingest.manifest import read_chain, rows_digest
+from ingest.reading import Archive
+from ingest.tidying import Tidied, tidy
+from ingest.times import micros
+from ingest.verifying import verify
+
+Pressure = Callable[..., Heard]
+DAY = datetime(2031, 5, 4, tzinfo=UTC)
+NEXT_DAY = DAY + timedelta(days=1)
+
+
+@pytest.fixture
+def archive(tmp_path: Path, pressure: Pressure) -> Path:
+    """Five parts of pressure, one of refused; a message that two listeners heard."""
+    for number in range(5):
+        heard = [pressure(seq, set_id=f"S-{seq % 3}") for seq in range(number * 10, number * 10 + 10)]
+        seal_messages(tmp_path, frames_from_heard(heard), f"one-{number}", writer="one")
+    again = pressure(7, set_id="S-1")._replace(received=DAY + timedelta(hours=12))
+    _part_past_the_check(tmp_path, again)
+    seal_messages(
+        tmp_path, frames_from_heard([Heard(DAY, "x", b"y"), Heard(DAY, "x", b"y")]), "one-9", writer="one"
+    )
+    return tmp_path
+
+
+def _part_past_the_check(archive: Path, heard: Heard) -> None:
+    """What another listener seals at the same moment: it cannot see the first one's part yet."""
+    from ingest.parts import write_part
+
+    write_part(archive, "pressure", DAY.date(), "two-0", frames_from_heard([heard])["pressure"], "two")
+
+
+def _parts(archive: Path) -> list[str]:
+    return sorted(path.relative_to(archive).as_posix() for path in archive.rglob("*.parquet"))
+
+
+def test_finished_day_becomes_one_part_and_reads_the_same(archive: Path) -> None:
+    before = Archive(archive).messages()
+    done = tidy(archive, NEXT_DAY, grace_s=0)
+    assert done == Tidied(merged=1, parts_before=7, parts_after=2, rows=50, duplicates=1)
+    after = Archive(archive).messages()
+    for kind, frame in before.items():
+        assert after[kind].sort("received", "payload").equals(frame.sort("received", "payload")), kind
+    assert Archive(archive).scan("pressure").collect().height == 50
+    merged = pq.ParquetFile(next(archive.glob("pressure/*/day-*.parquet")))
+    sets = merged.read()["set_id"].to_pylist()
+    assert sets == sorted(sets)
+    assert tidy(archive, NEXT_DAY, grace_s=0) == Tidied(0, 2, 2, 0, 0)
+
+
+def test_today_is_left_alone(archive: Path) -> None:
+    before = _parts(archive)
+    assert tidy(archive, DAY + timedelta(hours=23), grace_s=0).merged == 0
+    assert _parts(archive) == before
+
+
+def test_part_that_came_late_is_merged_into_the_day(archive: Path, pressure: Pressure) -> None:
+    tidy(archive, NEXT_DAY, grace_s=0)
+    seal_messages(archive, frames_from_heard([pressure(99), pressure(98)]), "import-late")
+    assert tidy(archive, NEXT_DAY, grace_s=0).rows == 52
+    assert Archive(archive).scan("pressure").collect().height == 52
+    assert verify(archive).faults == []
+
+
+class _Killed(BaseException):
+    """A kill in the middle of a merge."""
+
+
+_STEPS = (
+    ("_write_durably", "before"),
+    ("_write_durably", "after"),
+    ("write_part", "before"),
+    ("write_part", "after"),
+    ("_finish", "before"),
+    ("sync_folder", "after"),
+)
+
+
+@pytest.mark.parametrize("step", [f"{when} {name}" for name, when in _STEPS])
+def test_merge_killed_at_any_step_leaves_the_archive_whole(
+    archive: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    before = Archive(archive).messages()
+    when, name = step.split()
+    real = getattr(tidying, name)
+
+    def killed(*arguments: Any, **named: Any) -> None:
+        if when == "after":
+            real(*arguments, **named)
+        raise _Killed
+
+    monkeypatch.setattr(tidying, name, killed)
+    with pytest.raises(_Killed):
+        tidy(archive, NEXT_DAY, grace_s=0)
+    monkeypatch.undo()
+    for _ in range(2):
+        during = Archive(archive).messages()
+        for kind, frame in before.items():
+            assert during[kind].sort("received", "payload").equals(frame.sort("received", "payload")), kind
+        assert Archive(archive).scan("pressure").collect().height in (50, 51)
+        assert verify(archive).faults == []
+        tidy(archive, NEXT_DAY, grace_s=0)
+    assert len(_parts(archive)) == 2
+    assert [path.name for path in archive.rglob(".*") if path.name != ".tidy.lock"] == []
+
+
+def test_line_of_a_killed_merge_does_not_count_after_more_parts_came(
+    archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from ingest import parts
+
+    def killed(*_: Any) -> None:
+        raise _Killed
+
+    monkeypatch.setattr(
+        parts.Path, "replace", lambda self, to: killed() if to.name.startswith("day-") else None
+    )
+    monkeypatch.setattr(tidying, "_write_durably", lambda *_: None)
+    with pytest.raises(_Killed):
+        tidy(archive, NEXT_DAY, grace_s=0)
+    monkeypatch.undo()
+    assert any(line.replaces for line in read_chain(archive / "manifest/tidy.ndjson")[0])
+    assert verify(archive).faults == []
+    seal_messages(archive, frames_from_heard([pressure(99)]), "import-late")
+    tidy(archive, NEXT_DAY, grace_s=0)
+    assert verify(archive).faults == []
+    assert Archive(archive).scan("pressure").collect().height == 51
+
+
+def test_two_tidyings_at_once_are_refused(archive: Path) -> None:
+    with tidying._only_one(archive), pytest.raises(ArchiveProblem, match="another tidying"):
+        tidy(archive, NEXT_DAY, grace_s=0)
+
+
+def test_part_that_cannot_be_read_stops_the_merge_before_anything_is_changed(archive: Path) -> None:
+    part = next(archive.glob("pressure/*/one-2.parquet"))
+    part.write_bytes(part.read_bytes()[:100])
+    before = _parts(archive)
+    with pytest.raises(ArchiveProblem, match="cannot be read, nothing was merged"):
+        tidy(archive, NEXT_DAY, grace_s=0)
+    assert _parts(archive) == before
+
+
+def test_digest_of_rows_does_not_depend_on_their_order_and_sums_up(pressure: Pressure) -> None:
+    frame = frames_from_heard([pressure(seq) for seq in range(20)])["pressure"]
+    shuffled = frame.sample(fraction=1, shuffle=True, seed=1)
+    assert rows_digest(frame) == rows_digest(shuffled)
+    assert (rows_digest(frame[:7]) + rows_digest(frame[7:])) % 2**128 == rows_digest(frame)
+    for column, value in (("payload", "{}"), ("topic", "t"), ("received", DAY)):
+        other = frame.with_columns(
+            pl.when(pl.col("seq") == 3).then(pl.lit(value)).otherwise(column).alias(column)
+        )
+        assert rows_digest(other) != rows_digest(frame), column
+
+
+@pytest.fixture(params=["as sealed", "tidied"])
+def sealed(request: pytest.FixtureRequest, archive: Path, pressure: Pressure) -> Path:
+    if request.param == "tidied":
+        tidy(archive, NEXT_DAY, grace_s=0)
+    folder = archive / "journal" / "one"
+    folder.mkdir(parents=True)
+    for number in range(2):
+        writer = SegmentWriter(folder, DAY + timedelta(seconds=number))
+        each = pressure(200 + number)
+        writer.append([Record(micros(each.received), each.topic, each.payload, False)])
+        writer.close()
+        if number == 0:
+            seal_segment(archive, writer.path)
+    return archive
+
+
+def test_archive_as_it_was_sealed_is_whole(sealed: Path) -> None:
+    found = verify(sealed)
+    assert found.faults == []
+    assert found.rows >= 53
+    assert found.unsealed == 1
+    assert set(found.heads) >= {"one", "two"}
+
+
+def test_altered_byte_in_any_file_is_named(sealed: Path) -> None:
+    files = [
+        path
+        for path in sealed.rglob("*")
+        if path.is_file() and path.suffix in (".parquet", ".ndjson", ".journal")
+    ]
+    assert {path.suffix for path in files} == {".parquet", ".ndjson", ".journal"}
+    for path in files:
+        whole = path.read_bytes()
+        for at in (0, len(whole) // 2, len(whole) - 2):
+            damaged = bytearray(whole)
+            damaged[at] ^= 1
+            path.write_bytes(damaged)
+            named = {fault.where for fault in verify(sealed).faults}
+            relative = path.relative_to(sealed).as_posix()
+            assert relative in named, (relative, at)
+        path.write_bytes(whole)
+    assert verify(sealed).faults == []
+
+
+def test_missing_added_and_truncated_parts_are_named(sealed: Path) -> None:
+    parts = sorted((sealed / "pressure").rglob("*.parquet"))
+    first, last = parts[0], parts[-1]
+    whole = first.read_bytes()
+    first.write_bytes(whole[: len(whole) // 2])
+    (fault,) = verify(sealed).faults
+    assert (fault.what, fault.where) == ("truncated", first.relative_to(sealed).as_posix())
+    first.unlink()
+    (fault,) = verify(sealed).faults
+    assert (fault.what, fault.where) == ("missing", first.relative_to(sealed).as_posix())
+    first.write_bytes(whole)
+    other = last.with_name("other.parquet")
+    other.write_bytes(whole)
+    (fault,) = verify(sealed).faults
+    assert (fault.what, fault.where) == ("added", other.relative_to(sealed).as_posix())
+
+
+def test_rewritten_part_with_other_values_is_named_even_with_the_same_rows(sealed: Path) -> None:
+    part = next((sealed / "pressure").rglob("*.parquet"))
+    frame = pl.read_parquet(part, hive_partitioning=False)
+    frame.with_columns(pressure_bar=pl.lit(300.0)).write_parquet(part)
+    (fault,) = verify(sealed).faults
+    assert (
+        str(fault)
+        == f"altered: {part.relative_to(sealed).as_posix()}: its bytes are not those that were sealed"
+    )
+
+
+def test_merge_that_lost_a_row_is_named_by_the_digests(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = tidying.write_part
+    monkeypatch.setattr(
+        tidying,
+        "write_part",
+        lambda archive, kind, day, name, rows, writer, **more: real(
+            archive, kind, day, name, rows[1:], writer, **more
+        ),
+    )
+    tidy(archive, NEXT_DAY, grace_s=0)
+    (fault,) = verify(archive).faults
+    assert fault.what == "altered"
+    assert "are not those of the parts it replaced" in fault.statement
+
+
+def test_torn_last_line_of_a_manifest_is_cut_by_the_next(archive: Path, pressure: Pressure) -> None:
+    manifest = archive / "manifest" / "one.ndjson"
+    with manifest.open("ab") as file:
+        file.write(b'{"part":"press')
+    assert [fault.what for fault in verify(archive).faults] == ["altered"]
+    seal_messages(archive, frames_from_heard([pressure(300)]), "one-z", writer="one")
+    assert verify(archive).faults == []
+
+
+def test_long_chain_hangs_together(tmp_path: Path, pressure: Pressure) -> None:
+    name, recent = "n" * 200, Recent()
+    for number in range(300):
+        seal_messages(
+            tmp_path, frames_from_heard([pressure(number)]), f"{name}-{number}", recent=recent, thorough=False
+        )
+    lines, faults, _ = read_chain(tmp_path / "manifest" / "import.ndjson")
+    assert len(lines) == 300
+    assert faults == []
+
+
+def _run(*arguments: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-W", "error", "-m", "dashboard.underair", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_verbs_tidy_and_verify(archive: Path) -> None:
+    done = _run("tidy", "--archive", archive)
+    assert (done.returncode, done.stdout, done.stderr) == (
+        0,
+        "merged 7 parts into 2: 50 rows kept, 1 duplicates left out\n",
+        "",
+    )
+    whole = _run("verify", archive)
+    assert whole.returncode == 0
+    assert "whole: 2 parts with 52 rows as they were sealed, 0 messages not yet sealed" in whole.stdout
+    assert "head of tidy: " in whole.stdout
+    part = next((archive / "refused").rglob("*.parquet"))
+    part.unlink()
+    broken = _run("verify", archive, "--json")
+    assert broken.returncode == 1
+    (fault,) = json.loads(broken.stdout)["faults"]
+    assert (fault["what"], fault["where"]) == ("missing", part.relative_to(archive).as_posix())
+    assert _run("verify", archive / "nowhere").returncode == 2
