@@ -77,7 +77,7 @@ COLDEST_K, HOTTEST_K = 200.0, 450.0
 LOWEST_C, HIGHEST_C = -60.0, 120.0
 DENSEST_MOL_L = 17.0
 COOLING_K_L = 0.0067 * 6.8
-"""How much colder the gas will be at the warning, K for each litre drawn and litre of volume (the study)."""
+"""How much colder the gas will be at the warning, K for each litre drawn and litre of volume (simulated)."""
 
 
 @njit(cache=True, nogil=True)

@@ -81,7 +81,7 @@ class Breathing:
 
 @dataclass(frozen=True, slots=True)
 class Vessel:
-    """What is assumed of cylinders; assumptions that no source supports (the study), per 6.8 L cylinder.
+    """What is assumed of cylinders, per 6.8 L cylinder: our own rules, no source supports them.
 
     Attributes
     ----------
