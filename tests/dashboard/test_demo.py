@@ -252,3 +252,31 @@ def test_setups_and_links_are_published_retained_and_nothing_before_its_time() -
     assert [retained for _, retained, _ in published] == [True, True, False]
     for one, (_, _, at) in zip(heard, published, strict=True):
         assert timedelta(0) <= at - one.received < timedelta(seconds=1)
+
+
+def test_when_the_incident_is_over_the_crew_begins_the_next_with_another_seed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    begun: list[int] = []
+
+    class OneMessage:
+        def __init__(self, seed: int, opened: datetime) -> None:
+            begun.append(seed)
+            self.heard = [Heard(opened, f"underair/v1/x/set/S-{seed}/pressure", b"{}")]
+
+    class EnoughError(Exception):
+        pass
+
+    topics: list[str] = []
+
+    def publish(topic: str, payload: bytes, retain: bool) -> None:
+        topics.append(topic.split("/")[4])
+        if len(topics) == 3:
+            raise EnoughError
+
+    monkeypatch.setattr(demo_crew, "build_incident", OneMessage)
+    monkeypatch.setattr(demo_crew, "PAUSE_BETWEEN_INCIDENTS", timedelta(0))
+    with pytest.raises(EnoughError):
+        demo_crew.go_on_for_ever(OneMessage(demo_crew.SEED, datetime.now(UTC)).heard, publish)
+    assert begun == [demo_crew.SEED, demo_crew.SEED + 1, demo_crew.SEED + 2]
+    assert topics == [f"S-{seed}" for seed in begun]
