@@ -13,7 +13,6 @@ import secrets
 import shutil
 import threading
 import time
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -32,7 +31,6 @@ from ingest.status import Status, read_statuses
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
-TICKS_TIMED = 1000
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 
 log = logging.getLogger(__name__)
@@ -80,7 +78,7 @@ class Feed:
         # The token goes to pages of our own origin only; a form on a foreign page cannot know it.
         self.token = secrets.token_urlsafe(24)
         self.services: tuple[str, ...] = ()
-        self.tick_ms: deque[float] = deque(maxlen=TICKS_TIMED)
+        self.last_tick_ms = 0.0  # the server's work for the latest answer
         self.answer = self._pack(live_view.starting(self.token))
         self.lines = self._pack({})
 
@@ -134,7 +132,7 @@ class Feed:
         )
         self.answer = self._pack(live_view.page(snapshot, system))
         self._ticks += 1
-        self.tick_ms.append((time.monotonic() - began_s) * 1000.0)
+        self.last_tick_ms = (time.monotonic() - began_s) * 1000.0
 
     @staticmethod
     def _pack(content: object) -> Answer:

@@ -48,6 +48,7 @@ def register(app: Dash, context: Context) -> None:
             return flask.jsonify(live_view.stopped(feed.token))
         response = _packed(feed.answer)
         # A feed that hangs must not look alive: the page compares this age with its own limit.
+        response.headers["Server-Timing"] = f"tick;dur={feed.last_tick_ms:.1f}"
         response.headers["X-Underair-Age-Ms"] = str(round((time.monotonic() - feed.answer.made_s) * 1000))
         return response
 

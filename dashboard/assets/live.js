@@ -5,8 +5,10 @@ const underair = (window.underair = {});
 (() => {
   const LOST_AFTER_MS = 2500; // with the poll itself the banner stands within three seconds
   const ABORT_AFTER_MS = 2000;
-  const POLL_MS = 500;
-  const LINES_EVERY_MS = 5000;
+  const POLL_MS = 500; // the server's own tick
+  const SOONEST_MS = 120;
+  const AFTER_TICK_MS = 30;
+  const LINES_EVERY_MS = 10000;
 
   // A small element maker: text always goes in as text, never as markup.
   underair.make = (tag, attributes = {}, ...children) => {
@@ -145,9 +147,12 @@ const underair = (window.underair = {});
   };
 
   const turn = async () => {
+    let waitMs = POLL_MS;
     try {
       const response = await ask("/live.json");
       const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
+      // Ask again right after the server's next tick, not anywhere between two.
+      waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
       state.data = await response.json();
       state.token = state.data.token;
       if (ageMs < LOST_AFTER_MS) {
@@ -157,7 +162,6 @@ const underair = (window.underair = {});
       if (performance.now() - state.linesAt > LINES_EVERY_MS) {
         state.linesAt = performance.now();
         state.lines = await (await ask("/live/lines.json")).json();
-        underair.list.renewed();
       }
       paint();
     } catch (problem) {
@@ -166,7 +170,7 @@ const underair = (window.underair = {});
         && !String(problem.message).startsWith("/live")) throw problem;
     } finally {
       banner();
-      setTimeout(turn, POLL_MS);
+      setTimeout(turn, waitMs);
     }
   };
 

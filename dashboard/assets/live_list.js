@@ -3,6 +3,7 @@
 (() => {
   const REORDER_MS = 5000; // rows do not jump under a finger; the gravest come to the top at once
   const MOVED_MS = 6000;
+  const NEW_AT_ONCE = 25;
   const LABEL_PX = 64; // room for one label of the axis
   let words, axis, rows, order = [], orderedAt = 0, classes = new Map();
 
@@ -25,6 +26,7 @@
       cell("c-strip", parts.strip),
     );
     row.parts = parts;
+    nearby.observe(row);
     return row;
   };
 
@@ -39,7 +41,25 @@
     row.classList.toggle("silent", item.silent);
     row.classList.toggle("over", item.over);
     row.item = item;
-    underair.strip.paint(parts.strip, item.strip, item.key, grid);
+    row.grid = grid;
+    if (row.near) underair.strip.paint(parts.strip, item.strip, item.key, grid);
+  };
+
+  // Strips far off the screen are not drawn; one that comes near is drawn at once.
+  const nearby = new IntersectionObserver(
+    (entries) => {
+      for (const { target: row, isIntersecting } of entries) {
+        row.near = isIntersecting;
+        if (row.near && row.item) underair.strip.paint(row.parts.strip, row.item.strip, row.item.key, row.grid);
+      }
+    },
+    { rootMargin: "300px" },
+  );
+
+  // Many new rows come in lots, so that the page stays quick while they do.
+  const inLots = (items) => {
+    let room = NEW_AT_ONCE;
+    return items.filter((item) => rows.known?.has(item.key) || (room -= 1) >= 0);
   };
 
   // Few rows use the room there is, in steps, so that nothing creeps.
@@ -95,7 +115,13 @@
       event.preventDefault();
       rove(next);
       next.focus();
-    } else if (event.key === "Enter") underair.side.choose(row.item);
+    } else if (event.key === "Enter") choose(row);
+  };
+  const choose = (row) => {
+    rove(row);
+    rows.querySelector(".chosen")?.classList.remove("chosen");
+    row.classList.add("chosen");
+    underair.side.choose(row.item);
   };
   const rove = (row) => {
     for (const other of rows.querySelectorAll(".row[tabindex='0']")) other.tabIndex = -1;
@@ -110,10 +136,7 @@
         class: "rows", "aria-label": words.rows, onkeydown: onKey,
         onclick: (event) => {
           const row = event.target.closest(".row");
-          if (row) {
-            rove(row);
-            underair.side.choose(row.item);
-          }
+          if (row) choose(row);
         },
       });
       const heading = (name, text) => underair.make("span", { class: name }, text);
@@ -137,7 +160,9 @@
       if (width > 0) underair.rescale(data, width, stripHeight(data.rows.length));
       const grid = gridPath(data);
       const { sorted, changed } = inOrder(data.rows);
-      underair.keyed(rows, sorted, makeRow, (row, item) => paintRow(row, item, grid));
+      const lot = inLots(sorted);
+      underair.keyed(rows, lot, makeRow, (row, item) => paintRow(row, item, grid));
+      if (lot.length < sorted.length) setTimeout(() => underair.list.paint(underair.state.data));
       for (const item of changed) {
         const row = rows.known.get(item.key);
         row?.classList.add("moved");
@@ -147,6 +172,5 @@
       rows.nextElementSibling.hidden = data.rows.length > 0;
       rows.classList.toggle("many", data.rows.length > 14);
     },
-    renewed: () => {},
   };
 })();

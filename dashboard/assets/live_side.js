@@ -156,11 +156,11 @@
       chosenIncident = make("select", { name: "incident_id", id: "incident" });
       parts = {
         pending: make("ul", { class: "pending", role: "status", hidden: true }),
-        alarms: make("ol", { class: "alarms" }),
+        alarms: make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms }),
         noAlarms: make("p", { class: "none" }, words.no_alarms),
-        teams: make("ol", { class: "teams" }),
+        teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: make("ol", { class: "prompts" }),
-        notes: make("ol", { class: "notes" }),
+        notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
         sets: make("datalist", { id: "known-sets" }),
       };
       parts.promptSection = section("ask", words.prompts, parts.prompts);

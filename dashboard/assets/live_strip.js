@@ -96,19 +96,21 @@
     },
   };
 
-  // The line so far is drawn once and only shifted; it is drawn again when points came or the scale changed.
+  // The line so far is drawn once and only shifted; new points are added at its end.
   const paintLine = (root, strip, key, y) => {
     const { parts } = root;
     const points = underair.state.lines[key] ?? [];
-    const version = `${scale.version}/${points.length}/${strip.start}/${scale.top}/${points[0]?.[0]}`;
-    if (root.lineVersion !== version) {
-      root.lineVersion = version;
-      root.base = strip.start;
-      const path = points.filter(([moment]) => moment >= strip.start - 1).map(
-        ([moment, bar]) => `${((moment - root.base) * scale.perSecond).toFixed(1)} ${y(bar).toFixed(1)}`,
-      );
-      underair.attribute(parts.line, "d", path.length > 1 ? `M${path.join("L")}` : null);
-      root.lastPoint = points.at(-1);
+    const version = `${scale.version}/${strip.start}/${points[0]?.[0]}`;
+    if (root.lineVersion !== version || points.length < root.drawn) {
+      Object.assign(root, { lineVersion: version, base: strip.start, drawn: 0, path: "" });
+    }
+    if (points.length > root.drawn) {
+      for (const [moment, bar] of points.slice(root.drawn)) {
+        if (moment < strip.start - 1) continue;
+        root.path += `${root.path ? "L" : "M"}${((moment - root.base) * scale.perSecond).toFixed(1)} ${y(bar).toFixed(1)}`;
+      }
+      Object.assign(root, { drawn: points.length, lastPoint: points.at(-1) });
+      underair.attribute(parts.line, "d", root.path);
     }
     underair.attribute(parts.line, "transform", `translate(${at(root.base).toFixed(1)} 0)`);
     const [lastAt, lastBar] = strip.last;

@@ -289,3 +289,35 @@ def test_the_rows_can_be_walked_with_the_keyboard(
     assert live.evaluate(place) == 0
     live.keyboard.press("Enter")
     assert live.locator("form.tally [name=set_id]").input_value() == "S-0"
+
+
+def test_axe_is_heard_when_something_is_wrong(live: Any, axe: Callable[[Any], list[str]]) -> None:
+    live.evaluate("() => document.querySelector('#live').append(document.createElement('input'))")
+    assert any(one.startswith("label") for one in axe(live))
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_with_everything_on_the_page(
+    live: Any,
+    crew: Crew,
+    breathing: Callable[[str, float], Breathing],
+    axe: Callable[[Any], list[str]],
+    scheme: str,
+) -> None:
+    live.emulate_media(color_scheme=scheme)
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    crew.desk("note", incident_id="I-1", text="Gate open")
+    silent = breathing("S-1", 280.0)
+    for number, bar in ((2, 150.0), (3, 60.0), (4, 52.0)):
+        crew.desk(
+            "tally", incident_id="I-1", action="in", set_id=f"S-{number}", wearer_id=f"W-{number}", team="A"
+        )
+        breathing(f"S-{number}", bar)
+    live.wait_for_function("() => document.querySelectorAll('.row').length === 4")
+    crew.set("S-2", "alarm", alarm="distress", state="raised")
+    silent.silent.set()
+    live.wait_for_selector(".row[data-a=silent]")
+    live.wait_for_selector(".alarms .seen")
+    for summary in live.locator("summary").all():
+        summary.click()
+    assert axe(live) == []

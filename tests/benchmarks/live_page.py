@@ -1,0 +1,194 @@
+"""How quickly a reading is painted: from its being published to its number on the live page, with many
+wearers.
+
+Run by hand: ``python tests/benchmarks/live_page.py --wearers 200 --seconds 60``. Needs mosquitto and
+chromium. Everything runs as in use, each in a process of its own: broker, ``underair listen``, ``underair
+serve``, the crew, the browser.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from datetime import UTC, datetime
+from multiprocessing.queues import Queue
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+]
+SETUP = {
+    "cylinders": {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0},
+    "low_air_bar": 55.0,
+    "no_motion_prealarm_s": 20.0,
+    "no_motion_alarm_s": 30.0,
+    "heat_start_c": 120.0,
+}
+# Each new number of a row, with the moment of the frame after it: then it has been painted.
+OBSERVER = """
+() => {
+  window.painted = [];
+  window.longTasks = [];
+  new PerformanceObserver((list) => list.getEntries().forEach((one) => window.longTasks.push(one.duration)))
+    .observe({ type: "longtask" });
+  new MutationObserver((changes) => {
+    const found = [];
+    for (const change of changes) {
+      const row = change.target.parentElement?.closest?.(".row") ?? change.target.closest?.(".row");
+      const air = change.target.closest?.("span.air") ?? change.target.parentElement?.closest?.("span.air");
+      if (row && air) found.push([row.dataset.key, air.textContent]);
+    }
+    if (found.length) requestAnimationFrame(() => setTimeout(() => {
+      const at = performance.timeOrigin + performance.now();
+      for (const one of found) window.painted.push([...one, at]);
+    }));
+  }).observe(document.querySelector(".rows"), { subtree: true, childList: true, characterData: true });
+}
+"""
+
+
+def crew(url: str, wearers: int, seconds: int, published: Queue[dict[str, float]]) -> None:
+    """Publish pressure, motion and temperature of every wearer once a second, spread over the second."""
+    from ingest.mqtt import Publisher
+
+    publisher = Publisher(url)
+    sent: dict[str, float] = {}
+    seq = 0
+
+    def say(set_id: str, kind: str, **fields: Any) -> None:
+        now = datetime.now(UTC).isoformat()
+        body = {"kind": kind, "set_id": set_id, "boot": 1, "seq": seq, "time": now, **fields}
+        publisher.publish(f"underair/v1/trial/set/{set_id}/{kind}", json.dumps(body).encode())
+
+    names = [f"S-{number:03}" for number in range(wearers)]
+    for name in names:
+        say(name, "setup", **SETUP)
+    began = time.time()
+    for second in range(seconds):
+        for place, name in enumerate(names):
+            wait_s = began + second + place / wearers - time.time()
+            if wait_s > 0:
+                time.sleep(wait_s)
+            seq += 1
+            bar = 300 - second
+            sent[f"{name} {bar} bar"] = time.time() * 1000.0
+            say(name, "pressure", pressure_bar=bar)
+            seq += 1
+            say(name, "motion", motion_m_s2=1.0, still_s=0.0)
+            seq += 1
+            say(name, "temperature", temperature_c=40.0)
+    published.put(sent)
+    publisher.close()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def await_port(port: int) -> None:
+    until = time.time() + 60
+    while time.time() < until:
+        try:
+            socket.create_connection(("127.0.0.1", port), timeout=1).close()
+        except OSError:
+            time.sleep(0.2)
+        else:
+            return
+    raise SystemExit(f"nothing answers on port {port}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--wearers", type=int, default=200)
+    parser.add_argument("--seconds", type=int, default=60)
+    options = parser.parse_args()
+    broker_port, page_port = free_port(), free_port()
+    url = f"mqtt://127.0.0.1:{broker_port}"
+    folder = Path(tempfile.mkdtemp())
+    archive = folder / "archive"
+    archive.mkdir()
+    (folder / "broker.conf").write_text(
+        f"listener {broker_port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
+        "max_queued_messages 0\n"
+    )
+    mosquitto = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    calls = [
+        [mosquitto, "-c", str(folder / "broker.conf")],
+        [*UNDERAIR, "listen", "--broker", url, "--archive", str(archive)],
+        [*UNDERAIR, "serve", "--archive", str(archive), "--broker", url, "--port", str(page_port)],
+    ]
+    running = []
+    try:
+        for call in calls:
+            running.append(subprocess.Popen(call, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL))
+            time.sleep(2.0)
+        await_port(page_port)
+        measure(url, f"http://127.0.0.1:{page_port}", options.wearers, options.seconds)
+    finally:
+        for process in reversed(running):
+            process.terminate()
+            process.wait(20)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def measure(url: str, page_url: str, wearers: int, seconds: int) -> None:
+    from playwright.sync_api import sync_playwright
+
+    published: Queue[dict[str, float]] = multiprocessing.Queue()
+    publisher = multiprocessing.Process(target=crew, args=(url, wearers, seconds, published))
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), headless=True, args=FLAGS
+        )
+        page = browser.new_page(viewport={"width": 1440, "height": 900})
+        page.goto(f"{page_url}/live")
+        page.wait_for_selector(".rows", state="attached")
+        page.evaluate(OBSERVER)
+        publisher.start()
+        ticks = []
+        until = time.time() + seconds
+        while time.time() < until:
+            with urllib.request.urlopen(f"{page_url}/live.json") as response:
+                ticks.append(float(response.headers["Server-Timing"].split("dur=")[1]))
+            page.wait_for_timeout(1000)
+        sent = published.get(timeout=60)
+        page.wait_for_timeout(2000)
+        painted = page.evaluate("() => window.painted")
+        long_tasks = page.evaluate("() => window.longTasks")
+        browser.close()
+    publisher.join()
+    late_ms = [
+        at - sent[name]
+        for key, text, at in painted
+        if (name := f"{key.split('/')[1]} {text}") in sent and int(text.split()[0]) < 290
+    ]
+    print(f"{wearers} wearers, {seconds} s: {len(late_ms)} numbers painted of {len(sent)} published")
+    print("published to painted, ms: p50 {:.0f}, p95 {:.0f}, max {:.0f}".format(*spread(late_ms)))
+    print("server work a tick, ms: p50 {:.0f}, p95 {:.0f}, max {:.0f}".format(*spread(ticks[5:])))
+    print(f"browser tasks over 50 ms: {len(long_tasks)}, longest {max(long_tasks, default=0):.0f} ms")
+
+
+def spread(values: list[float]) -> tuple[float, float, float]:
+    return float(np.median(values)), float(np.percentile(values, 95)), max(values)
+
+
+if __name__ == "__main__":
+    main()
