@@ -85,7 +85,8 @@ def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
     which = np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)
     starts = np.array([one.wear.started_us for one in examined], dtype=np.int64)
     second = np.concatenate([np.arange(size, dtype=np.int64) for size in sizes])
-    return ids.gather(which), _times(starts[which] + second * 1_000_000)
+    wear_id = ids.new_from_index(0, sizes[0]) if len(sizes) == 1 else ids.gather(which)
+    return wear_id, _times(starts[which] + second * 1_000_000)
 
 
 def air_table(examined: Sequence[Examined]) -> pl.DataFrame:

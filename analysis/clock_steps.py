@@ -19,6 +19,8 @@ FORWARD_S = 2.0
 LEVEL_S = 0.8
 """A change of level for good by so much is a step (0.5 s of error is allowed). Our own rule."""
 FLAT_S = 0.4
+LEAST_STEP_S = 0.4
+"""With `uptime_s`, a step is seen from here on. Our own rule."""
 BLOCK_MESSAGES = 16
 NEAR_BLOCKS = 4
 FAR_BLOCKS = 24
@@ -27,6 +29,8 @@ MOST_STEPS = 64
 
 def quantum_s(time_us: Ints) -> float:
     """Return the grain of a clock's written times: 1, 0.1 or 0.01 s, or 0 when finer."""
+    if np.any(time_us[:64] % 10_000):
+        return 0.0  # the usual case, seen at once
     for grain_us in (1_000_000, 100_000, 10_000):
         if not np.any(time_us % grain_us):
             return grain_us * 1e-6
@@ -43,9 +47,11 @@ def uptime_steps(time_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
     grain_s : float
         Grain of the written times.
     """
-    level = time_s - uptime_s
+    changes = np.abs(np.diff(time_s - uptime_s))
+    if not np.any(changes > LEAST_STEP_S + 1.2 * grain_s):
+        return np.empty(0, np.int64)
     uptime_grain_s = quantum_s(np.rint(uptime_s * 1e6).astype(np.int64))
-    jumps = np.abs(np.diff(level)) > 0.4 + 1.2 * (grain_s + uptime_grain_s)
+    jumps = changes > LEAST_STEP_S + 1.2 * (grain_s + uptime_grain_s)
     return np.flatnonzero(jumps).astype(np.int64) + 1
 
 

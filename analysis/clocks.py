@@ -198,6 +198,8 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
 
 
 def _steps(seq: Ints, time_s: Floats, at_s: Floats, jumps: Ints, origin_us: int) -> tuple[Step, ...]:
+    if not len(jumps):
+        return ()
     offset = time_s - at_s
     bounds = [0, *jumps.tolist(), len(seq)]
     levels = [float(np.median(offset[a:b])) for a, b in itertools.pairwise(bounds)]
@@ -225,8 +227,7 @@ def _written_clock(
         away = at - at.mean()
         drift = float(away @ (offset - offset.mean()) / (away @ away))
     # How far the fastest tenth stays from the edge, with the grain of the written time: an honest spread.
-    delay = np.sort(heard_s[span] - at)
-    tenth = float(delay[len(delay) // 10])
+    tenth = float(np.partition(heard_s[span] - at, len(at) // 10)[len(at) // 10])
     spread = float(np.hypot(tenth, grain_s / np.sqrt(12.0))) if len(at) >= 5 else None
     return float(offset.mean()), spread, drift
 

@@ -29,7 +29,7 @@ from analysis.finding import Context
 from analysis.findings import find
 from analysis.profile import Profile
 from analysis.records import power_ups
-from analysis.tables import TABLES, Results, conform, empty_table
+from analysis.tables import TABLES, Results, empty_table
 from analysis.tally import Incident, Tally, read_incidents, read_tallies
 from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
 from analysis.wears import Wear, find_wears
@@ -108,7 +108,7 @@ def analyse(
         "exposure": exposure_table(examined),
         "floods": floods_table(context.floods),
     }
-    return {name: conform(name, tables[name]) for name in TABLES}
+    return {name: tables[name] for name in TABLES}
 
 
 def no_results() -> Results:

