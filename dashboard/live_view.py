@@ -246,6 +246,7 @@ def _alarm(line: AlarmLine, now: float) -> dict[str, Any]:
         "key": line.key,
         "a": line.alarm if line.alarm in (*GRAVE, "low_air") else "other_alarm",
         "grave": line.alarm in GRAVE,
+        "raised": line.raised_at,
         "ended": line.ended_at is not None,
         "new": line.seen_at is None,
         "alarm": words.ALARMS[line.alarm],

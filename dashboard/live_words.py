@@ -251,7 +251,9 @@ FOR_SCRIPT = {
     "lost": "Not live: no answer from the server for {seconds} s. Everything below is as it was at {clock}. "
     "Use voice contact.",
     "never": "the start",
-    "gap": "This page had no data from {from} to {to}. Now up to date; the review has what is between.",
+    "gap": "This page had no data from {from} to {to}. Alarms that began meanwhile: {alarms}. "
+    "The review has all of it.",
+    "gap_no_alarm": "none that is still on the list",
     "dismiss": "Close",
     "bad_sign": "!",
     "rows": "Wearers, most urgent first",

@@ -58,7 +58,7 @@ const underair = (window.underair = {});
 
   const state = {
     words: null, parts: null, token: "", data: null, lines: {},
-    goodAt: 0, goodClock: "", lost: false, linesAt: -Infinity, lostClock: "",
+    goodAt: 0, goodClock: "", linesAt: -Infinity,
   };
   underair.state = state;
 
@@ -124,20 +124,26 @@ const underair = (window.underair = {});
         seconds: Math.floor(silentMs / 1000),
         clock: state.goodClock || words.never,
       });
-      if (!state.lost) state.lostClock = state.goodClock;
-    } else if (state.lost && state.lostClock) {
-      const gap = underair.fill(words.gap, { from: state.lostClock, to: state.goodClock });
-      parts.gap.replaceChildren(
-        underair.make("span", {}, gap),
-        underair.make("button", { type: "button", onclick: () => (parts.gap.hidden = true) }, words.dismiss),
-      );
-      parts.gap.hidden = false;
     }
-    state.lost = lost;
     if (parts.banner.hidden !== !text) parts.banner.hidden = !text;
     underair.text(parts.banner, text);
     document.querySelector("#live").classList.toggle("not-live", Boolean(text));
     document.title = text ? `${words.bad_sign} ${words.not_live}` : words.title;
+  };
+
+  // Lost, asleep or in the background: by the server's own clock the page says what it missed.
+  const sayGap = (before, after) => {
+    if (!before?.ready || !after.ready || after.now - before.now < LOST_AFTER_MS / 1000) return;
+    const { parts, words } = state;
+    const raised = after.alarms.filter((alarm) => alarm.raised > before.now).map((alarm) => `${alarm.alarm}, ${alarm.who}`);
+    const gap = underair.fill(words.gap, {
+      from: before.clock, to: after.clock, alarms: raised.join("; ") || words.gap_no_alarm,
+    });
+    parts.gap.replaceChildren(
+      underair.make("span", {}, gap),
+      underair.make("button", { type: "button", onclick: () => (parts.gap.hidden = true) }, words.dismiss),
+    );
+    parts.gap.hidden = false;
   };
 
   const ask = async (address) => {
@@ -153,7 +159,10 @@ const underair = (window.underair = {});
       const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
       // Ask again right after the server's next tick, not anywhere between two.
       waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
+      const before = state.data;
       state.data = await response.json();
+      if (before?.ready && !state.data.ready) state.data = { ...before, ...state.data, now: before.now, ready: true };
+      sayGap(before, state.data);
       state.token = state.data.token;
       if (ageMs < LOST_AFTER_MS) {
         state.goodAt = performance.now() - ageMs;

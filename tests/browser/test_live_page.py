@@ -235,6 +235,7 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
     served: Served,
     mosquitto: Any,
     listener: Listener,
+    crew: Crew,
     breathing: Callable[[str, float], Breathing],
 ) -> None:
     live.expected_console.append("ERR_CONNECTION_REFUSED")
@@ -251,12 +252,16 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
     crossed = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
     assert crossed == "line-through"
 
+    crew.set("S-1", "alarm", alarm="distress", state="raised")
     again = Served(listener.archive, mosquitto.url, port=port)
     again.start()
     try:
         live.wait_for_selector(".banner", state="hidden", timeout=15000)
-        assert "had no data from" in live.locator(".gap-note").inner_text()
-        live.wait_for_selector(".row[data-a=under_air]")
+        note = live.locator(".gap-note")
+        note.wait_for()
+        assert "had no data from" in note.inner_text()
+        assert "Distress, Set S-1" in note.inner_text()
+        live.wait_for_selector(".row[data-a=distress]")
     finally:
         again.close()
 
@@ -289,6 +294,23 @@ def test_the_rows_can_be_walked_with_the_keyboard(
     assert live.evaluate(place) == 0
     live.keyboard.press("Enter")
     assert live.locator("form.tally [name=set_id]").input_value() == "S-0"
+
+
+def test_two_browsers_see_the_same_and_what_the_other_has_seen(
+    live: Any, served: Served, crew: Crew, breathing: Callable[[str, float], Breathing]
+) -> None:
+    other = live.context.browser.new_page()
+    other.goto(f"{served.url}/live")
+    breathing("S-1", 280.0)
+    crew.set("S-1", "alarm", alarm="distress", state="raised")
+    for page in (live, other):
+        page.wait_for_selector(".alarms li.grave.new")
+    other.get_by_role("button", name="Seen").click()
+    live.wait_for_selector(".alarms li.grave:not(.new)")
+    live.reload()
+    live.wait_for_selector(".alarms li.grave:not(.new)")
+    assert "seen by desk" in live.locator(".alarms").inner_text()
+    other.close()
 
 
 def test_axe_is_heard_when_something_is_wrong(live: Any, axe: Callable[[Any], list[str]]) -> None:
