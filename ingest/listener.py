@@ -24,6 +24,7 @@ from ingest.archive import Counts, create_archive
 from ingest.errors import ArchiveProblem, BrokerProblem
 from ingest.journal import Record, sync_folder
 from ingest.mqtt import (
+    closed_sentence,
     connection_sentence,
     new_client,
     parse_broker_url,
@@ -89,6 +90,13 @@ class Listener:
         self._folder.mkdir(parents=True, exist_ok=True)
         self._lock_file = _lock(self._folder, settings.name)
         self._known_session, client_id = _client_id(self._folder)
+        own = settings.broker
+        self._tls = (
+            tls_context(own.ca_file or None, own.certificate_file or None, own.key_file or None)
+            if self.address.tls
+            else None
+        )
+        self._topics = f"$share/{own.shared_group}/{EVERY_TOPIC}" if own.shared_group else EVERY_TOPIC
         self._username = username or settings.broker.username or None
         self._password = password or read_password(settings.broker)
         self._client = self._new_client(settings.broker.client_id or client_id, receiving=True)
@@ -126,7 +134,7 @@ class Listener:
             persistent=receiving,
             mqtt5=receiving and broker.protocol == "5",
             manual_ack=receiving,
-            tls=tls_context(broker.ca_file or None) if self.address.tls else None,
+            tls=self._tls,
         )
 
     @property
@@ -262,7 +270,7 @@ class Listener:
             self._possible_loss = _SESSION_LOST
             self._say_once(_SESSION_LOST)
         self._known_session = True
-        client.subscribe(EVERY_TOPIC, qos=1)
+        client.subscribe(self._topics, qos=1)
 
     def _on_subscribe(
         self,
@@ -296,6 +304,8 @@ class Listener:
     ) -> None:
         with self._ack_lock:
             was_connected, self._connected = self._connected, False
+        if not was_connected and not self.subscribed.is_set() and not self._leaving and not self._refusal:
+            self._say_once(f"{closed_sentence(self.address, reason)}; trying again")
         if was_connected and not self._leaving:
             self._say_once(f"the connection to {self.address.url} was lost ({reason}); trying again")
 

@@ -128,12 +128,37 @@ def session_properties(expiry_s: int) -> Properties:
     return properties
 
 
-def tls_context(ca_file: str | None = None) -> ssl.SSLContext:
-    """Return a TLS context that checks the broker's certificate, against a CA file when given."""
+def tls_context(
+    ca_file: str | None = None, certificate_file: str | None = None, key_file: str | None = None
+) -> ssl.SSLContext:
+    """Return a TLS context that checks the broker's certificate, and shows ours when we have one.
+
+    Parameters
+    ----------
+    ca_file : str or None
+        Certificate of the authority that signed the broker's; by default those that the system trusts.
+    certificate_file, key_file : str or None
+        Our own, in PEM.
+    """
     try:
-        return ssl.create_default_context(cafile=ca_file)
+        context = ssl.create_default_context(cafile=ca_file)
     except (OSError, ssl.SSLError) as error:
         raise BrokerProblem(f"the CA file {ca_file} cannot be read: {error}") from error
+    if certificate_file:
+        try:
+            context.load_cert_chain(certificate_file, key_file)
+        except (OSError, ssl.SSLError) as error:
+            raise BrokerProblem(f"our certificate {certificate_file} cannot be read: {error}") from error
+    return context
+
+
+def _try_handshake(address: BrokerAddress, context: ssl.SSLContext) -> None:
+    """Raise what is wrong with TLS before paho meets it, which leaves its socket open then."""
+    with (
+        socket.create_connection((address.host, address.port), CONNECT_TIMEOUT_S) as plain,
+        context.wrap_socket(plain, server_hostname=address.host),
+    ):
+        pass
 
 
 def connection_sentence(address: BrokerAddress, error: Exception) -> str:
@@ -143,8 +168,13 @@ def connection_sentence(address: BrokerAddress, error: Exception) -> str:
             f"the broker at {address.url} shows a certificate that is not trusted ({error.verify_message}); "
             "name the file of the authority that signed it as ca_file in the settings"
         )
-    if isinstance(error, ssl.SSLError):
-        return f"no TLS with {address.url} ({error.reason}); is it a port without TLS (mqtt://)?"
+    if isinstance(error, ssl.SSLError) and "CERTIFICATE_REQUIRED" in str(error.reason):
+        return (
+            f"{address.url} wants a certificate of ours; name certificate_file and key_file in the settings"
+        )
+    if isinstance(error, ssl.SSLError) or (address.tls and isinstance(error, ConnectionResetError)):
+        why = error.reason if isinstance(error, ssl.SSLError) else "connection reset"
+        return f"no TLS with {address.url} ({why}); is it a port without TLS (mqtt://)?"
     if isinstance(error, ConnectionRefusedError):
         return f"nobody listens at {address.url}; is the broker running, and is the port right?"
     if isinstance(error, socket.gaierror):
@@ -165,6 +195,13 @@ def refusal_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
     return f"{address.url} refuses us: {name}"
 
 
+def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
+    """Return why a broker may have closed the connection before it answered."""
+    # With TLS 1.3 a broker that wants a certificate of ours closes after the handshake, without a word.
+    hint = "; does it want a certificate of ours (certificate_file and key_file)?" if address.tls else ""
+    return f"{address.url} closed the connection before it answered: {reason}{hint}"
+
+
 class Publisher:
     """Publishes at QoS 1, in order, and does not end before the broker has acknowledged everything.
 
@@ -176,8 +213,8 @@ class Publisher:
         By default a new one of its own.
     username, password : str or None
         By default those of the environment.
-    ca_file : str or None
-        For ``mqtts``, when the authority is not one that the system trusts.
+    ca_file, certificate_file, key_file : str or None
+        For ``mqtts``: as in `tls_context`.
     window : int
         `publish` waits when so many messages are not yet acknowledged.
 
@@ -195,14 +232,17 @@ class Publisher:
         password: str | None = None,
         *,
         ca_file: str | None = None,
+        certificate_file: str | None = None,
+        key_file: str | None = None,
         window: int = 1000,
     ) -> None:
         self.address = parse_broker_url(url)
+        tls = tls_context(ca_file, certificate_file, key_file) if self.address.tls else None
         self._client = new_client(
             client_id or f"underair-{secrets.token_hex(6)}",
             username=username,
             password=password,
-            tls=tls_context(ca_file) if self.address.tls else None,
+            tls=tls,
         )
         self._client.max_inflight_messages_set(window)
         self._room = threading.BoundedSemaphore(window)
@@ -216,6 +256,8 @@ class Publisher:
         self._client.reconnect_delay_set(1, 10)
         self._client.connect_timeout = CONNECT_TIMEOUT_S
         try:
+            if tls is not None:
+                _try_handshake(self.address, tls)
             self._client.connect(self.address.host, self.address.port, KEEPALIVE_S)
         except (OSError, ssl.SSLError) as error:
             raise BrokerProblem(connection_sentence(self.address, error)) from error
@@ -300,7 +342,7 @@ class Publisher:
         properties: Properties | None,
     ) -> None:
         if not self._answered.is_set():
-            self._refusal = f"{self.address.url} closed the connection: {reason}"
+            self._refusal = closed_sentence(self.address, reason)
             self._answered.set()
 
     def _on_publish(

@@ -25,6 +25,9 @@ class BrokerSettings(Struct, frozen=True, forbid_unknown_fields=True):
     username: str = ""
     password_file: str = ""
     ca_file: str = ""
+    certificate_file: str = ""
+    key_file: str = ""
+    shared_group: Annotated[str, Meta(pattern=r"\A[A-Za-z0-9._-]{0,40}\Z")] = ""
 
 
 class JournalSettings(Struct, frozen=True, forbid_unknown_fields=True):
@@ -66,11 +69,14 @@ def load_settings(path: str | Path) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadSettings(f"settings {path} is not TOML: {error}") from error
     try:
-        return msgspec.convert(told, Settings)
+        settings = msgspec.convert(told, Settings)
     except msgspec.ValidationError as error:
         raise BadSettings(
             f"settings {path}: {error}; every option is documented in {EXAMPLE.name}"
         ) from error
+    if settings.broker.shared_group and settings.broker.protocol != "5":
+        raise BadSettings(f'settings {path}: broker.shared_group needs broker.protocol = "5"')
+    return settings
 
 
 def read_password(settings: BrokerSettings) -> str | None:

@@ -1,0 +1,198 @@
+"""The shipped mosquitto configuration: TLS, certificates made here, and who may publish what."""
+
+from __future__ import annotations
+
+import contextlib
+import ssl
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import trustme
+
+import ingest
+from ingest.errors import BrokerProblem
+from ingest.listener import Listener
+from ingest.mqtt import Publisher, new_client, tls_context
+from ingest.reading import Archive
+from ingest.settings import BrokerSettings, Settings
+from ingest.status import status_topic
+
+WaitUntil = Callable[..., Any]
+pytestmark = pytest.mark.broker
+EXAMPLE = Path(ingest.__file__).parent / "broker_example"
+
+
+def _payload(set_id: str, seq: int) -> bytes:
+    return (
+        b'{"kind":"motion","set_id":"%s","boot":1,"seq":%d,"time":"2031-05-04T10:21:07Z","motion_m_s2":1}'
+        % (set_id.encode(), seq)
+    )
+
+
+class Certificates:
+    """An authority made for the test, and what it has signed."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._authority = trustme.CA()
+        self.authority_file = str(folder / "authority.pem")
+        self._authority.cert_pem.write_to_path(self.authority_file)
+
+    def of(self, name: str, *, host: str | None = None) -> tuple[str, str]:
+        """Return the files of a certificate and its key for a user, or for a broker's host."""
+        stem = self._folder / name.replace("/", "-")
+        issued = self._authority.issue_cert(*([host] if host else []), common_name=name)
+        certificate, key = f"{stem}.pem", f"{stem}.key"
+        for number, blob in enumerate(issued.cert_chain_pems):
+            blob.write_to_path(certificate, append=number > 0)
+        issued.private_key_pem.write_to_path(key)
+        return certificate, key
+
+
+@pytest.fixture
+def certificates(tmp_path: Path) -> Certificates:
+    folder = tmp_path / "certificates"
+    folder.mkdir()
+    return Certificates(folder)
+
+
+@pytest.fixture
+def secured(mosquitto: Any, certificates: Certificates) -> str:
+    """The broker under the shipped configuration; only its paths and its port are put right."""
+    certificate, key = certificates.of("broker", host="127.0.0.1")
+    text = (EXAMPLE / "mosquitto.conf").read_text()
+    for shipped, ours in (
+        ("/etc/mosquitto/certs/authority.pem", certificates.authority_file),
+        ("/etc/mosquitto/certs/broker.pem", certificate),
+        ("/etc/mosquitto/certs/broker.key", key),
+        ("/etc/mosquitto/access-list", str(EXAMPLE / "access-list")),
+        ("/var/lib/mosquitto/", f"{mosquitto.folder}/"),
+        ("listener 8883", f"listener {mosquitto.port} 127.0.0.1"),
+    ):
+        assert shipped in text
+        text = text.replace(shipped, ours)
+    mosquitto.stop()
+    write = Path.write_text
+    with pytest.MonkeyPatch.context() as patched:
+        # The broker's own fixture starts it with this configuration instead of the open one.
+        patched.setattr(
+            Path, "write_text", lambda path, own, **more: write(path, f"{text}\nuser root\n", **more)
+        )
+        mosquitto.start()
+    return f"mqtts://127.0.0.1:{mosquitto.port}"
+
+
+@contextlib.contextmanager
+def _publishing(url: str, certificates: Certificates, name: str) -> Iterator[Publisher]:
+    certificate, key = certificates.of(name)
+    with Publisher(
+        url, ca_file=certificates.authority_file, certificate_file=certificate, key_file=key
+    ) as publisher:
+        yield publisher
+
+
+def _settings(certificates: Certificates, **more: Any) -> Settings:
+    certificate, key = certificates.of("listener")
+    return Settings(
+        broker=BrokerSettings(
+            ca_file=certificates.authority_file, certificate_file=certificate, key_file=key, **more
+        )
+    )
+
+
+def test_set_can_publish_only_as_itself_and_desk_only_as_its_desk(
+    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+) -> None:
+    archive = tmp_path / "archive"
+    with Listener(secured, archive, _settings(certificates)) as listener:
+        assert listener.subscribed.wait(10)
+        with _publishing(secured, certificates, "set/S-1") as publisher:
+            publisher.publish("underair/v1/demo/set/S-2/motion", _payload("S-2", 1))
+            publisher.publish("underair/v1/demo/desk/S-1/note", b"{}")
+            publisher.publish("underair/v1/demo/desk/D-1/note", b"{}")
+            publisher.publish(status_topic("listener"), b"{}")
+            publisher.publish("underair/v1/demo/set/S-1/motion", _payload("S-1", 2))
+        with _publishing(secured, certificates, "desk/D-1") as publisher:
+            publisher.publish("underair/v1/demo/set/S-1/motion", _payload("S-1", 3))
+            publisher.publish("underair/v1/demo/desk/D-2/note", b"{}")
+            publisher.publish("underair/v1/demo/desk/D-1/note", b"{}")
+        wait_until(lambda: listener.health.journalled == 2, what="the two that are allowed")
+    messages = Archive(archive).messages()
+    assert messages["motion"]["seq"].to_list() == [2]
+    assert messages["refused"]["topic"].to_list() == ["underair/v1/demo/desk/D-1/note"]
+
+
+def test_set_hears_nothing(secured: str, certificates: Certificates, wait_until: WaitUntil) -> None:
+    certificate, key = certificates.of("set/S-2")
+    heard: list[bytes] = []
+    subscribed = threading.Event()
+    client = new_client("eavesdropper", tls=tls_context(certificates.authority_file, certificate, key))
+    client.on_message = lambda _client, _data, message: heard.append(message.payload)
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.on_connect = lambda client, *_: client.subscribe("#", qos=1)
+    client.connect("127.0.0.1", int(secured.rpartition(":")[2]))
+    client.loop_start()
+    assert subscribed.wait(10)
+    with _publishing(secured, certificates, "set/S-1") as publisher:
+        for seq in range(20):
+            publisher.publish("underair/v1/demo/set/S-1/motion", _payload("S-1", seq))
+    client.disconnect()
+    client.loop_stop()
+    assert heard == []
+
+
+def test_listener_s_own_status_is_let_through(
+    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+) -> None:
+    told: list[bytes] = []
+    certificate, key = certificates.of("dashboard")
+    client = new_client("dashboard", tls=tls_context(certificates.authority_file, certificate, key))
+    client.on_message = lambda _client, _data, message: told.append(message.payload)
+    client.on_connect = lambda client, *_: client.subscribe("underair/status/#", qos=1)
+    client.connect("127.0.0.1", int(secured.rpartition(":")[2]))
+    client.loop_start()
+    with Listener(secured, tmp_path / "archive", _settings(certificates)):
+        wait_until(lambda: told, what="a status")
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_certificate_of_an_unknown_authority_is_refused_with_what_to_do(
+    secured: str, certificates: Certificates, tmp_path: Path
+) -> None:
+    certificate, key = certificates.of("set/S-1")
+    with pytest.raises(
+        BrokerProblem, match=r"certificate that is not trusted .* name the file of the authority"
+    ):
+        Publisher(secured, certificate_file=certificate, key_file=key)
+    (tmp_path / "other").mkdir()
+    other = Certificates(tmp_path / "other")
+    with pytest.raises(BrokerProblem, match="not trusted"):
+        Publisher(secured, ca_file=other.authority_file, certificate_file=certificate, key_file=key)
+
+
+def test_client_without_a_certificate_of_its_own_is_told_so(
+    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+) -> None:
+    with pytest.raises(BrokerProblem, match="certificate_file and key_file"):
+        Publisher(secured, ca_file=certificates.authority_file)
+    said: list[str] = []
+    settings = Settings(broker=BrokerSettings(ca_file=certificates.authority_file))
+    with Listener(secured, tmp_path / "archive", settings, say=said.append):
+        wait_until(lambda: any("certificate_file and key_file" in each for each in said), what="a hint")
+
+
+def test_broker_without_tls_is_told_apart(mosquitto: Any, certificates: Certificates) -> None:
+    with pytest.raises(BrokerProblem, match=r"is it a port without TLS \(mqtt://\)\?"):
+        Publisher(f"mqtts://127.0.0.1:{mosquitto.port}", ca_file=certificates.authority_file)
+
+
+def test_files_that_cannot_be_read_are_named(tmp_path: Path, certificates: Certificates) -> None:
+    with pytest.raises(BrokerProblem, match=r"CA file .*none.pem cannot be read"):
+        tls_context(str(tmp_path / "none.pem"))
+    with pytest.raises(BrokerProblem, match=r"our certificate .*none.pem cannot be read"):
+        tls_context(certificates.authority_file, str(tmp_path / "none.pem"), None)
+    assert tls_context().verify_mode == ssl.CERT_REQUIRED
