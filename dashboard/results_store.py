@@ -223,11 +223,12 @@ def _incident_rows(period: _Period) -> list[dict[str, Any]]:
 
 
 def _incident_row(period: _Period, key: str, incident_id: str | None) -> dict[str, Any]:
-    results = _results_of(period, incident_id)
+    return _row(_results_of(period, incident_id), period.messages["incident"], key, incident_id)
+
+
+def _row(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None) -> dict[str, Any]:
     wears = results["wears"]
-    said = (
-        period.messages["incident"].filter(pl.col("incident_id").eq_missing(pl.lit(incident_id))).sort("at")
-    )
+    said = desk.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id))).sort("at")
     about = {name: _last_said(said, name) for name in ("name", "place", "type")}
     moments = [wears["started"].min(), wears["ended"].max(), said["at"].min(), said["at"].max()]
     known = [moment for moment in moments if isinstance(moment, datetime)]
@@ -244,6 +245,13 @@ def _incident_row(period: _Period, key: str, incident_id: str | None) -> dict[st
         "serious": int((severities == "serious").sum()),
         "cautions": int((severities == "caution").sum()),
     }
+
+
+def record_of(messages: Messages, profile: Profile, incident_id: str) -> IncidentRecord:
+    """Analyse one incident's messages and return its record, as the report and the case need it."""
+    results = analyse(messages, profile, incident_id)
+    with_at = _with_reconciled_times(messages)
+    return IncidentRecord(_row(results, with_at["incident"], incident_id, incident_id), results, with_at, 0)
 
 
 def _last_said(said: pl.DataFrame, column: str) -> str | None:
