@@ -69,7 +69,7 @@ REASONS = {
     "low_air": "at or below the warning for {age}",
     "silent": "nothing heard for {age}",
     "turn_back": "past turn-back for {age}",
-    "turn_back_soon": "may be due within 5 min",
+    "turn_back_soon": "turn-back may be due within 5 min",
     "heat": "heat alarm for {age}",
     "battery": "battery alarm for {age}",
     "evacuate": "told to evacuate {age} ago",
@@ -83,6 +83,7 @@ REASONS = {
 
 TO_TURN_BACK_IN = "turn back in"
 LOW_AIR_IN = "low air in"
+SOON = "may be due within 5 min"
 SHORT = "< 1 min"
 MOST_INCIDENTS = 2
 TEAM = "Team {team}"
@@ -169,7 +170,12 @@ def where(set_id: str | None, task: str | None) -> str:
 
 def reason(code: str, since_at: float | None, now: float, named: str) -> str:
     """Return why a row stands where it stands; what its state already names is not said twice."""
-    template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
+    if ALARMS.get(code) == named:
+        template = "for {age}"
+    elif code == "turn_back_soon" and named == ATTENTION[code]:
+        template = SOON
+    else:
+        template = REASONS[code]
     return template.format(age=duration(now - since_at) if since_at is not None else "")
 
 

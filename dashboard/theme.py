@@ -53,7 +53,7 @@ DARK: dict[str, str] = {
     "silent": "#d9b3f2",
     "silent_ground": "#2c2036",
     "air": "#9fd0ee",
-    "fan": "#34566b",
+    "fan": "#45748f",
     "good": "#63cfae",
 }
 

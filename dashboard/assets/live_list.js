@@ -91,7 +91,8 @@
       marks.push({ x: underair.at(moment), text: new Date(moment * 1000).toISOString().slice(11, 16) });
     }
     marks.push({ x: underair.at(data.now), text: words.now, now: true });
-    for (let seconds = 600; seconds < data.ahead_s; seconds += 600) {
+    const stepAhead = [600, 900].find((one) => one * underair.scale.perSecond > LABEL_PX - 8) ?? 1800;
+    for (let seconds = stepAhead; seconds < data.ahead_s; seconds += stepAhead) {
       marks.push({ x: underair.at(data.now + seconds), text: underair.fill(words.ahead, { minutes: seconds / 60 }) });
     }
     underair.keyed(

@@ -159,7 +159,7 @@
         alarms: make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms }),
         noAlarms: make("p", { class: "none" }, words.no_alarms),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
-        prompts: make("ol", { class: "prompts" }),
+        prompts: make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts }),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
         sets: make("datalist", { id: "known-sets" }),
       };
