@@ -14,7 +14,7 @@ import msgspec
 
 from analysis.live_rows import AlarmLine, Interval, NoteLine, Prompt, Row, Snapshot, Team
 from dashboard import live_words as words
-from ingest.status import EVERY_S, Status
+from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
@@ -152,8 +152,7 @@ def _system(
         (words.refused(hearing.refused_last_hour, hearing.last_refusal), hearing.refused_last_hour > 0)
     )
     if system.disk_free_bytes is not None:
-        gigabytes = system.disk_free_bytes / 1e9
-        parts.append((words.DISK.format(gigabytes=gigabytes), gigabytes < 1.0))
+        parts.append((words.disk(system.disk_free_bytes), system.disk_free_bytes < LOW_DISK_BYTES))
     return [{"text": text, "bad": bad} for text, bad in parts]
 
 

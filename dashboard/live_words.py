@@ -37,7 +37,6 @@ NOTHING_HEARD = "Nothing received yet"
 HEARD = "Last message {age} ago"
 PER_MINUTE = "{count} in the last minute"
 DELAY = "Delay {seconds:.1f} s"
-DISK = "Disk {gigabytes:.0f} GB free"
 
 # What stands in the state column; the order of need is the board's.
 ATTENTION = {
@@ -108,7 +107,7 @@ def duration(seconds: float) -> str:
 
 def age(seconds: float) -> str:
     """Return an age: seconds below a minute, else minutes and seconds."""
-    return f"{max(0, int(seconds))} s" if seconds < 60 else f"{duration(seconds)} min"
+    return f"{max(0, int(seconds))} s" if seconds < 60 else duration(seconds)
 
 
 def _minutes(minutes: float) -> str:
@@ -221,6 +220,12 @@ def prompt(who: str, thirds: int) -> str:
     """Return whom the desk should ask for the gauge, and why now."""
     part = {1: "a third", 2: "two thirds"}[thirds]
     return f"{who}: {part} of the expected time used"
+
+
+def disk(free_bytes: int) -> str:
+    """Return the room left on the archive's disk."""
+    free = f"{free_bytes / 1e9:.0f} GB" if free_bytes >= 1e9 else f"{free_bytes / 1e6:.0f} MB"
+    return f"Disk {free} free"
 
 
 def incidents(texts: list[str]) -> str:

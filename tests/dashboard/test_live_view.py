@@ -1,0 +1,225 @@
+"""What the live page says, word for word: no forecast without its interval, no old number as if live."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from msgspec.structs import replace
+
+from analysis.live_rows import ORDER, AlarmLine, FanPoint, Hearing, Interval, Reason, Row, Snapshot, Team
+from dashboard import live_words
+from dashboard.live_view import System, page
+from ingest.status import Status
+
+NOW = datetime(2031, 5, 4, 10, 30, tzinfo=UTC).timestamp()
+
+ROW = Row(
+    key="trial/S-1",
+    set_id="S-1",
+    wearer_id="W-1",
+    team="Alder",
+    task="search",
+    incident_id="I-1",
+    tallied_in_at=NOW - 700,
+    tallied_out_at=None,
+    attention="under_air",
+    reasons=(),
+    started_at=NOW - 600,
+    ended_at=None,
+    pressure_bar=182.0,
+    pressure_at=NOW - 1,
+    silent_since_at=None,
+    cylinder_known=True,
+    start_bar=290.0,
+    low_air_bar=55.0,
+    turn_back_bar=172.5,
+    turn_back_reached_at=None,
+    rate_l_min=43.4,
+    rate_lo_l_min=35.0,
+    rate_hi_l_min=52.0,
+    low_air=Interval(15.9, 11.2, 22.3),
+    turn_back=Interval(11.7, 8.9, 14.1),
+    fan=(FanPoint(120.0, 5.0, 7.0, 9.0), FanPoint(55.0, 11.2, 15.9, 22.3)),
+    temperature_c=40.0,
+    temperature_at=NOW - 1,
+    battery_fraction=0.8,
+    link="up",
+)
+HEARING = Hearing(NOW - 1, 600, 0, None, 0.21)
+LISTENER = Status(listener="l", state="up", at=datetime.fromtimestamp(NOW - 2, UTC), connected=True)
+SYSTEM = System((LISTENER,), 80_000_000_000, True, "token")
+
+
+def picture(*rows: Row, system: System = SYSTEM, **more: Any) -> dict[str, Any]:
+    nothing: dict[str, Any] = dict.fromkeys(
+        ("teams", "alarms", "prompts", "notes", "incidents", "desk_heard", "set_ids"), ()
+    )
+    given = {"at": NOW, "window_from_at": NOW - 900, "rows": rows, "hearing": HEARING} | nothing | more
+    return page(Snapshot(**given), system)
+
+
+def only(row: Row) -> dict[str, Any]:
+    (shown,) = picture(row)["rows"]
+    return dict(shown)
+
+
+def test_minutes_stand_with_their_interval_rounded_to_the_cautious_side() -> None:
+    row = only(ROW)
+    assert (row["label"], row["left"], row["range"]) == ("turn back in", "11 min", "8 to 15")
+    assert (row["air"], row["air_sub"]) == ("182 bar", "1 s ago · 43 L/min")
+    row = only(replace(ROW, turn_back=None, turn_back_reached_at=NOW - 65, attention="turn_back"))
+    assert (row["label"], row["left"], row["range"]) == ("low air in", "15 min", "11 to 23")
+    row = only(replace(ROW, turn_back=Interval(0.6, 0.3, 0.9)))
+    assert (row["left"], row["range"]) == ("< 1 min", "0 to 1")
+
+
+def test_a_silent_set_has_no_forecast_and_its_number_carries_its_time() -> None:
+    row = only(
+        replace(
+            ROW,
+            attention="silent",
+            reasons=(Reason("silent", NOW - 83),),
+            silent_since_at=NOW - 83,
+            pressure_at=NOW - 83,
+            low_air=None,
+            turn_back=None,
+            fan=(),
+            rate_l_min=None,
+        )
+    )
+    assert row["silent"]
+    assert (row["label"], row["left"], row["range"]) == ("not known", "–", "since 10:28:37")
+    assert (row["air"], row["air_sub"]) == ("182 bar", "at 10:28:37")
+    assert row["why"] == "nothing heard for 1:23"
+    assert row["strip"]["fan"] == []
+
+
+def test_below_the_warning_the_time_since_it_counts() -> None:
+    reasons = (Reason("low_air", NOW - 206),)
+    row = only(
+        replace(ROW, attention="low_air", reasons=reasons, pressure_bar=40.0, low_air=None, turn_back=None)
+    )
+    assert (row["label"], row["left"], row["range"]) == ("low air for", "3:26", "below 55 bar")
+
+
+@pytest.mark.parametrize(
+    ("attention", "code", "said"),
+    [
+        ("distress", "distress", "for 1:05"),
+        ("low_air", "distress", "distress for 1:05"),
+        ("other_alarm", "heat", "for 1:05"),
+        ("turn_back_soon", "turn_back_soon", "may be due within 5 min"),
+        ("distress", "turn_back_soon", "turn-back may be due within 5 min"),
+        ("under_air", "no_tally", "not tallied in"),
+    ],
+)
+def test_a_reason_does_not_repeat_what_the_state_has_named(attention: Any, code: str, said: str) -> None:
+    row = only(replace(ROW, attention=attention, reasons=(Reason(code, NOW - 65),)))
+    assert row["why"] == said
+
+
+def test_every_state_every_alarm_and_every_reason_has_its_words() -> None:
+    assert live_words.ATTENTION.keys() == ORDER.keys()
+    assert set(live_words.ALARMS) <= set(live_words.REASONS)
+    assert len(set(live_words.ATTENTION.values())) == len(ORDER)
+
+
+def test_an_alarm_says_since_when_who_has_seen_it_and_where_it_is_from() -> None:
+    alarm = AlarmLine(
+        key="k",
+        service="trial",
+        set_id="S-1",
+        wearer_id="W-1",
+        team="Alder",
+        alarm="no_motion",
+        raised_at=NOW - 125,
+        inferred=True,
+        derived=False,
+        acknowledged_at=NOW - 100,
+        ended_at=None,
+        seen_at=NOW - 90,
+        seen_by="D-1",
+        detail=None,
+    )
+    (line,) = picture(ROW, alarms=(alarm,))["alarms"]
+    assert (line["alarm"], line["age"], line["new"], line["grave"]) == ("No motion", "for 2:05", False, True)
+    assert line["state"] == (
+        "since 10:27:55 · its start was not heard · acknowledged at the set 10:28:20 · seen by D-1 10:28:30"
+    )
+    (line,) = picture(ROW, alarms=(replace(alarm, ended_at=NOW - 5, seen_at=None),))["alarms"]
+    assert (line["age"], line["ended"], line["new"]) == ("ended 10:29:55", True, True)
+
+
+def test_a_team_is_said_in_one_line() -> None:
+    team = Team(
+        team="Alder",
+        incident_id="I-1",
+        members=3,
+        under_air=2,
+        silent=1,
+        lowest_set_id="S-1",
+        lowest_wearer_id="W-1",
+        lowest_bar=118.0,
+        lowest_at=NOW - 70,
+        turn_back=Interval(6.5, 4.2, 8.1),
+        turn_back_reached_at=None,
+        attention="silent",
+    )
+    (line,) = picture(ROW, teams=(team,))["teams"]
+    assert line["left"] == "turn back in 6 min, 4 to 9"
+    assert line["members"] == "2 of 3 under air, 1 silent · lowest W-1, 118 bar, 1:10 old"
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"state": "stopped"}, "The listener stopped at 10:29:58 UTC"),
+        ({"state": "down"}, "The listener stopped at"),
+        ({"at": datetime.fromtimestamp(NOW - 40, UTC)}, "No sign of life from the listener for 0:40"),
+        ({"connected": False}, "The listener has no connection to its broker"),
+        ({"trouble": "disk full", "queued": 9}, "Listener: disk full"),
+    ],
+)
+def test_a_sick_listener_takes_the_whole_top_of_the_page(change: dict[str, Any], said: str) -> None:
+    system = replace(SYSTEM, listeners=(replace(LISTENER, **change),))
+    shown = picture(ROW, system=system)
+    assert said in shown["banner"]
+    assert "Nothing below is live" in shown["banner"]
+    assert shown["system"][0]["bad"]
+    assert picture(system=system)["banner"] is None  # nobody is under air: the system line is enough
+    both = replace(SYSTEM, listeners=(replace(LISTENER, **change), LISTENER))
+    assert picture(ROW, system=both)["banner"] is None  # a second listener hears
+
+
+def test_silence_of_everybody_takes_the_top_as_well() -> None:
+    assert picture(ROW)["banner"] is None
+    shown = picture(ROW, hearing=replace(HEARING, last_received_at=NOW - 12))
+    assert "Nothing has been received for 0:12" in shown["banner"]
+
+
+def test_the_system_line_marks_what_is_bad_with_a_flag_and_words() -> None:
+    system = replace(SYSTEM, disk_free_bytes=400_000_000, broker_connected=False)
+    hearing = replace(HEARING, refused_last_hour=2, last_refusal="topic has 3 levels", delay_p95_s=9.0)
+    bad = [part["text"] for part in picture(ROW, system=system, hearing=hearing)["system"] if part["bad"]]
+    assert bad == [
+        "This desk cannot send: no broker",
+        "Delay 9.0 s",
+        "2 refused in the last hour (last: topic has 3 levels)",
+        "Disk 400 MB free",
+    ]
+    assert not any(part["bad"] for part in picture(ROW)["system"])
+
+
+def test_the_script_words_nothing_that_a_person_reads() -> None:
+    """Every text in the page's scripts comes from `live_words`: no sentence stands in quotes there."""
+    from pathlib import Path
+
+    for path in (Path(live_words.__file__).parent / "assets").glob("live*.js"):
+        code = re.sub(r"//.*", "", path.read_text())
+        sentences = re.findall(r"[\"'`]([A-Z][a-z]+ [a-z][^\"'`]*)[\"'`]", code)
+        assert sentences == [], path.name
+        assert "innerHTML" not in code
+        assert len(path.read_text().splitlines()) <= 500
