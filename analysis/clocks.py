@@ -162,8 +162,8 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
     grain_s = quantum_s(time_us)
     known = np.isfinite(uptime_s)
     # Every message must have it, retained ones too: one line then maps them all.
-    by_uptime = all(bool(np.isfinite(channel.uptime_s).all()) for channel in channels) and not (
-        np.any(np.diff(uptime_s) < -1.0)
+    by_uptime = all(bool(np.isfinite(channel.uptime_s).all()) for channel in channels) and _steady(
+        seq, uptime_s, heard_s
     )
     if by_uptime:
         jumps = uptime_steps(time_s, uptime_s, grain_s)
@@ -195,6 +195,16 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
         drift_ppm=drift * 1e6,
         steps=_steps(seq, time_s, at_s, jumps, origin_us),
     )
+
+
+def _steady(seq: Ints, uptime_s: Floats, heard_s: Floats) -> bool:
+    """Return whether an uptime keeps its promise never to jump; else it is no better than `time`."""
+    if np.any(np.diff(uptime_s) < -1.0):
+        return False
+    level = uptime_s - heard_s
+    if level.max() - np.median(level) < 2.0:
+        return True
+    return not len(find_steps(seq, uptime_s, heard_s, np.full(len(seq), np.nan), 1.0))
 
 
 def _steps(seq: Ints, time_s: Floats, at_s: Floats, jumps: Ints, origin_us: int) -> tuple[Step, ...]:

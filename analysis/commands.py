@@ -41,7 +41,7 @@ def analyse(
 
     rules = Profile.default() if profile is None else load_profile(profile)
     messages = archive_messages(archive) if incident is None else incident_messages(archive, incident)
-    with _progress() as progress:
+    with progress_bar() as progress:
         results = analyse_messages(messages, rules, incident, progress)
     about = {
         "underair": version("underair"),
@@ -101,7 +101,7 @@ def _sentence(results: Results, out: Path, profile: Profile) -> str:
 
 
 @contextmanager
-def _progress() -> Iterator[Progress | None]:
+def progress_bar() -> Iterator[Progress | None]:
     """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
     if not sys.stderr.isatty():
         yield None

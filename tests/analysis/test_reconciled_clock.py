@@ -183,3 +183,17 @@ def test_order_of_rows_changes_nothing(log: Any, jitter: Delay) -> None:
     messages = log.frames()
     shuffled = {kind: frame.sample(fraction=1.0, shuffle=True, seed=3) for kind, frame in messages.items()}
     assert fit_clocks(messages).table.equals(fit_clocks(shuffled).table)
+
+
+@pytest.mark.parametrize("wrong_s", [5.0e8, -300.0, 90.0])
+def test_an_uptime_that_jumps_is_not_believed(log: Any, jitter: Delay, wrong_s: float) -> None:
+    talker = speak(log, seconds=900, clock=lambda t: t + 3.0, delay=jitter)
+    talker.powered_s = None
+    for number, (true_s, kind, lost, retained, fields) in enumerate(talker.said):
+        jumped = wrong_s if 300.0 < true_s < 301.0 else 0.0
+        uptime = {"uptime_s": max(round(true_s + 50.0 + jumped, 3), 0.0)}
+        talker.said[number] = (true_s, kind, lost, retained, fields | uptime)
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert np.abs(errors_s(log, messages, clocks)).max() < ALLOWED_S
+    assert row(clocks)["offset_s"] == pytest.approx(3.0, abs=0.1)
