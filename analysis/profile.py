@@ -133,6 +133,60 @@ class Link(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     tally_late_s: Seconds = 120.0
 
 
+class RestRule(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How long a wearer rests before the next wear; a threshold of 0 is not used.
+
+    Attributes
+    ----------
+    on : bool
+        Whether the rule is applied; rules from memory are off until a service turns them on.
+    after_cylinders, after_work_min, after_hard_min, after_heat_dose
+        The rest is due when any of these is reached since the last rest of that length.
+    rest_min : float
+        Shortest rest between two wears, minutes.
+    source : str
+        Where the rule comes from; it stands in every finding.
+    from_memory : bool
+        The source was not read.
+    """
+
+    on: bool = False
+    after_cylinders: Annotated[int, Meta(ge=0, le=20)] = 0
+    after_work_min: Minutes = 0.0
+    after_hard_min: Minutes = 0.0
+    after_heat_dose: Annotated[float, Meta(ge=0, le=100)] = 0.0
+    rest_min: Minutes
+    source: Text
+    from_memory: bool = False
+
+
+_TEXT_OF_1584 = "NFPA 1584 (2003), from memory, not read"
+
+
+class Rest(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Rest between wears (rehabilitation) and the next wear, over all incidents and drills."""
+
+    two_cylinders: RestRule = RestRule(
+        on=True, after_cylinders=2, rest_min=10.0, source="one city's procedure, read as a study card of it"
+    )
+    long_work: RestRule = RestRule(
+        on=True, after_work_min=45.0, rest_min=10.0, source="one city's procedure, read as a study card of it"
+    )
+    hot_wear: RestRule = RestRule(on=True, after_heat_dose=0.3, rest_min=20.0, source="our own rule")
+    one_cylinder_1584: RestRule = RestRule(
+        after_cylinders=1, after_hard_min=20.0, rest_min=10.0, source=_TEXT_OF_1584, from_memory=True
+    )
+    two_cylinders_1584: RestRule = RestRule(
+        after_cylinders=2, after_hard_min=40.0, rest_min=20.0, source=_TEXT_OF_1584, from_memory=True
+    )
+
+
+class Withholding(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Small counts in what is exported."""
+
+    smallest_count: Annotated[int, Meta(ge=2, le=1000)] = 16
+
+
 class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A service's doctrine in numbers.
 
@@ -159,6 +213,8 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     heat: Heat = Heat()
     battery: Battery = Battery()
     link: Link = Link()
+    rest: Rest = Rest()
+    withholding: Withholding = Withholding()
 
     @staticmethod
     def default() -> Profile:
