@@ -18,8 +18,12 @@ VERBS = {
     "replay": ("ingest.commands", "replay"),
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),
+    "account": ("dashboard.account_commands", "account"),
     "tidy": ("ingest.keeping_commands", "tidy"),
-    "verify": ("ingest.keeping_commands", "verify"),
+    "report": ("dashboard.evidence_commands", "report"),
+    "case": ("dashboard.evidence_commands", "case"),
+    "verify": ("dashboard.evidence_commands", "verify"),
+    "check-broker": ("ingest.keeping_commands", "check_broker"),
 }
 
 
