@@ -1,4 +1,4 @@
-"""The verbs that look after an archive: `tidy` and `verify`."""
+"""The verbs that look after an archive and its broker: `tidy`, `verify` and `check-broker`."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 _ARCHIVE = click.Path(exists=True, file_okay=False, path_type=Path)
+_FILE = click.Path(exists=True, dir_okay=False)
 
 
 @click.command()
@@ -59,4 +60,45 @@ def verify(archive: Path, as_json: bool) -> None:
             f"{found.unsealed:,} messages not yet sealed"
         )
     if found.faults:
+        sys.exit(1)
+
+
+@click.command(name="check-broker")
+@click.argument("url", metavar="URL")
+@click.option("--messages", default=5000, show_default=True, type=click.IntRange(min=1), help="To be kept.")
+@click.option("--ca-file", type=_FILE, help="For mqtts://: certificate of the broker's authority.")
+@click.option("--certificate-file", type=_FILE, help="For mqtts://: our own certificate.")
+@click.option("--key-file", type=_FILE, help="For mqtts://: its key.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON list.")
+def check_broker(
+    url: str,
+    messages: int,
+    ca_file: str | None,
+    certificate_file: str | None,
+    key_file: str | None,
+    as_json: bool,
+) -> None:
+    """Try a live broker, and say what would be lost.
+
+    Tries delivery, retained messages, redelivery, and what is kept for a listener that is away, under
+    underair/check/. Ends with 1 when something would be lost. What a crash of the broker itself loses cannot
+    be tried from outside; ingest/broker_example explains the settings that matter.
+    """
+    from ingest.broker_check import Finding, check_broker
+
+    def tell(finding: Finding) -> None:
+        if not as_json:
+            click.echo(f"{'well' if finding.well else 'LOSS'}: {finding.name}: {finding.statement}")
+
+    findings = check_broker(
+        url,
+        messages=messages,
+        ca_file=ca_file,
+        certificate_file=certificate_file,
+        key_file=key_file,
+        tell=tell,
+    )
+    if as_json:
+        click.echo(json.dumps([asdict(finding) for finding in findings]))
+    if not all(finding.well for finding in findings):
         sys.exit(1)
