@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from analysis.alarm_words import Flood
+from analysis.alarm_words import Flood, alarm_rates
 from analysis.alarms import Alarm
 from analysis.examined import Examined
 from analysis.heat import TESTED_S, seconds_in_classes
@@ -233,6 +233,37 @@ def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
             for number, (spent_s, tested_s) in enumerate(zip(seconds, TESTED_S, strict=True), 1):
                 rows.append((one.wear.wear_id, number, spent_s, tested_s, spent_s / tested_s))
     return table_of("exposure", rows)
+
+
+def alarm_rates_table(examined: Sequence[Examined], alarms: Sequence[Alarm]) -> pl.DataFrame:
+    """Return the table `alarm_rates`: one row an incident, counting what sets reported."""
+    spans: dict[str | None, tuple[int, int]] = {}
+    raised: dict[str | None, list[int]] = {}
+    for one in examined:
+        name = one.wear.tally.incident_id if one.wear.tally else None
+        first, last = spans.get(name, (one.wear.started_us, one.wear.ended_us))
+        spans[name] = (min(first, one.wear.started_us), max(last, one.wear.ended_us))
+    for alarm in alarms:
+        if alarm.reported is not None and alarm.wear is not None:
+            name = alarm.wear.tally.incident_id if alarm.wear.tally else None
+            raised.setdefault(name, []).append(alarm.raised_us)
+    rows = []
+    for name, (started_us, ended_us) in sorted(spans.items(), key=lambda item: (item[1], item[0] or "")):
+        rates = alarm_rates(np.array(raised.get(name, []), dtype=np.int64), started_us, ended_us)
+        rows.append(
+            (
+                name,
+                started_us,
+                ended_us,
+                rates.alarms,
+                rates.mean_in_ten_minutes,
+                rates.most_in_minute,
+                rates.most_in_ten_minutes,
+                rates.most_in_hour,
+                "; ".join(rates.beyond),
+            )
+        )
+    return table_of("alarm_rates", rows)
 
 
 def floods_table(floods: Sequence[Flood]) -> pl.DataFrame:

@@ -14,6 +14,7 @@ from analysis.alarm_words import Flood, floods
 from analysis.alarms import Alarm, find_alarms
 from analysis.assemble import (
     air_table,
+    alarm_rates_table,
     alarms_table,
     clocks_table,
     exposure_table,
@@ -106,6 +107,7 @@ def analyse(
         "findings": find(context),
         "turn_back": turn_back_table(examined, moments, team_us),
         "exposure": exposure_table(examined),
+        "alarm_rates": alarm_rates_table(examined, alarms),
         "floods": floods_table(context.floods),
     }
     return {name: tables[name] for name in TABLES}

@@ -150,6 +150,17 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("tested_s", pl.Float64, "s", "how long equipment is tested in that class"),
         ("fraction_used", pl.Float64, "", "seconds over tested seconds"),
     ),
+    "alarm_rates": _columns(
+        ("incident_id", pl.String, "", "the incident; null for wears without a tally"),
+        ("started", TIME, "", "first wear's start"),
+        ("ended", TIME, "", "last wear's end"),
+        ("alarms", pl.Int64, "", "alarms that sets reported"),
+        ("mean_in_ten_minutes", pl.Float64, "", "alarms in ten minutes, on average"),
+        ("most_in_minute", pl.Int64, "", "most alarms in any minute"),
+        ("most_in_ten_minutes", pl.Int64, "", "most alarms in any ten minutes"),
+        ("most_in_hour", pl.Int64, "", "most alarms in any hour"),
+        ("beyond", pl.String, "", "which published limits (EEMUA 191, secondary source) were exceeded"),
+    ),
     "floods": _columns(
         ("started", TIME, "", "first alarm of the rolling window that exceeded the limit"),
         ("ended", TIME, "", "last alarm of the last such window"),
@@ -228,22 +239,30 @@ def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = N
 def to_csv(name: str, frame: pl.DataFrame) -> str:
     """Return table `name` as CSV: nulls empty, lists joined by a space, times ISO 8601 with Z.
 
-    Text that a spreadsheet would run as a formula is given a leading apostrophe
-    (OWASP, "CSV Injection": cells that begin with = + - @, a tab or a carriage return).
+    Text that a spreadsheet would run as a formula is made harmless by `formula_safe`.
     """
     frame = conform(name, frame)
-    texts = [column for column, dtype in frame.schema.items() if dtype == pl.String]
     lists = [column for column, dtype in frame.schema.items() if dtype == TEXTS]
     times = [column for column, dtype in frame.schema.items() if dtype == TIME]
     frame = frame.with_columns(
         *(pl.col(column).list.join(" ") for column in lists),
         *(pl.col(column).dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ") for column in times),
     )
-    frame = frame.with_columns(
-        pl.when(pl.col(column).str.contains(r"^[=+\-@\t\r]"))
+    return formula_safe(frame).write_csv(null_value="")
+
+
+def formula_safe(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return `frame` for a CSV file: text that a spreadsheet would run as a formula gets a leading
+    apostrophe.
+
+    OWASP, "CSV Injection": cells that begin with = + - @, their full-width forms, a tab or a line break.
+    Numbers stay numbers: only text columns are touched. Every CSV that leaves this project goes through here.
+    """
+    texts = [column for column, dtype in frame.schema.items() if dtype == pl.String]
+    return frame.with_columns(
+        pl.when(pl.col(column).str.contains(r"^[=+\-@\t\r\n＝＋－＠]"))
         .then("'" + pl.col(column))
         .otherwise(pl.col(column))
         .alias(column)
-        for column in texts + lists
+        for column in texts
     )
-    return frame.write_csv(null_value="")
