@@ -1,4 +1,4 @@
-"""The web application: one Dash shell around three pages, its routes, navigation and security headers.
+"""The web application: one Dash shell around three pages, its routes and navigation.
 
 A page module offers two functions:
 
@@ -19,8 +19,12 @@ from urllib.parse import parse_qsl
 import flask
 from dash import Dash, Input, Output, State, dcc, html
 
-from dashboard import theme, words
+from dashboard import access_words, roles, theme, words
+from dashboard.access_page import AccessPage
 from dashboard.context import Context
+from dashboard.protection import after_sending, protect, refused_page
+from dashboard.reach import Reach
+from dashboard.sign_in import SignIn
 
 PAGE_MODULES = {
     "/live": "dashboard.live_page",
@@ -47,8 +51,15 @@ INDEX = f"""<!DOCTYPE html>
 </body>
 </html>"""
 
+SESSION_SCRIPT = '<script src="/assets/early/session.js"></script>'
 
-def create_app(context: Context, pages: dict[str, ModuleType] | None = None) -> Dash:
+
+def create_app(
+    context: Context,
+    pages: dict[str, ModuleType] | None = None,
+    reach: Reach | None = None,
+    sign_in: SignIn | None = None,
+) -> Dash:
     """Return the application, ready to be served; nothing is started and no address is bound.
 
     Parameters
@@ -57,13 +68,19 @@ def create_app(context: Context, pages: dict[str, ModuleType] | None = None) -> 
         What the pages work on.
     pages : dict of str to module, optional
         Path to page module, instead of the three of the product (for tests of a single page).
+    reach : Reach, optional
+        Where the pages are reached; without one, on this machine only.
+    sign_in : SignIn, optional
+        Without one, nobody has to sign in.
     """
-    modules = pages if pages is not None else _page_modules()
+    modules: dict[str, Any] = dict(pages if pages is not None else _page_modules())
+    if sign_in is not None:
+        modules["/access"] = AccessPage(sign_in)
     app = Dash(
         __name__,
         title=words.PRODUCT,
         update_title="",
-        index_string=INDEX,
+        index_string=INDEX if sign_in is None else INDEX.replace("</head>", f"{SESSION_SCRIPT}\n</head>"),
         serve_locally=True,
         assets_path_ignore=["early"],
         # Else the layout's data is embedded in the index page for every visitor.
@@ -71,6 +88,7 @@ def create_app(context: Context, pages: dict[str, ModuleType] | None = None) -> 
         health_endpoint="health",
         enable_mcp=False,
     )
+    protect(app, reach or Reach(), sign_in)
     app.layout = html.Div(
         [
             dcc.Location(id="address", refresh=False),
@@ -79,16 +97,33 @@ def create_app(context: Context, pages: dict[str, ModuleType] | None = None) -> 
     )
 
     @app.callback(Output("shell", "children"), Input("address", "pathname"), State("address", "search"))
-    def show(pathname: str | None, search: str | None) -> list[Any]:
-        path = "/live" if pathname in (None, "", "/") else str(pathname)
+    def show(pathname: str | None, search: str | None) -> Any:
+        visitor = roles.visitor()
+        allowed = [path for path in modules if visitor.may(roles.PAGES.get(path, roles.NOBODY))]
+        path = next(iter(allowed), "/") if pathname in (None, "", "/") else str(pathname)
         query = dict(parse_qsl((search or "").lstrip("?")))
-        module = modules.get(path)
-        content = html.P(words.NOT_FOUND) if module is None else module.layout(context, query)
-        return [*_header(path), html.Main(content, id="page", tabIndex="-1"), _footer(context)]
+        module, rule = modules.get(path), roles.PAGES.get(path, roles.NOBODY)
+        content: Any = html.P(words.NOT_FOUND)
+        if module is not None and not visitor.may(rule):
+            content = html.P(refused_page(sign_in, visitor, path), role="alert", className="problem")
+        elif module is not None:
+            subject = f"{path}{search or ''}"
+            logged = sign_in is None or sign_in.note(visitor, "page", subject, once=True)
+            content = (
+                module.layout(context, query) if logged or not rule.needs_log else html.P(access_words.NO_LOG)
+            )
+        return [
+            *_header(path, allowed, visitor),
+            html.Main(content, id="page", tabIndex="-1"),
+            _footer(context),
+        ]
 
     for module in modules.values():
         module.register(app, context)
     _add_routes(app)
+    if sign_in is not None:
+        sign_in.add_routes(app.server)
+        app.server.after_request(after_sending(sign_in))
     return app
 
 
@@ -96,12 +131,15 @@ def _page_modules() -> dict[str, ModuleType]:
     return {path: importlib.import_module(name) for path, name in PAGE_MODULES.items()}
 
 
-def _header(path: str) -> list[Any]:
+def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
+    names = {**words.PAGES, "/access": access_words.ACCESS}
     links = [
         # Plain links: a full load leaves nothing of one page running behind the next.
-        html.Li(html.A(name, href=href, **_aria(current="page") if href == path else {}))
-        for href, name in words.PAGES.items()
+        html.Li(html.A(names[href], href=href, **_aria(current="page") if href == path else {}))
+        for href in names
+        if href in allowed
     ]
+    leave = html.Button(access_words.SIGN_OUT.format(account=visitor.account), id="sign-out", type="button")
     return [
         html.A(words.SKIP, href="#page", className="skip"),
         html.Header(
@@ -110,6 +148,7 @@ def _header(path: str) -> list[Any]:
                 html.Nav(html.Ul(links), **_aria(label=words.NAVIGATION)),
                 html.P(words.CAUTION, className="caution"),
                 html.Button(words.THEME_BUTTON, id="theme-button", type="button"),
+                *([leave] if visitor.account else []),
             ],
             className="top",
         ),
@@ -126,49 +165,8 @@ def _footer(context: Context) -> Any:
 
 def _add_routes(app: Dash) -> None:
     server: flask.Flask = app.server
-    # A foreign Host header is refused: a name that an attacker re-points to this machine reads nothing.
-    server.config["TRUSTED_HOSTS"] = ["127.0.0.1", "localhost", "[::1]"]
-    server.config["MAX_CONTENT_LENGTH"] = 256 * 1024
     style_sheet = theme.css()
-    hashes: list[str] = []
 
     @server.get("/theme.css")
     def theme_css() -> flask.Response:
         return flask.Response(style_sheet, mimetype="text/css")
-
-    @server.after_request
-    def secure(response: flask.Response) -> flask.Response:
-        if not hashes:  # known only when every callback is registered
-            hashes.extend(app.csp_hashes())
-        for name, value in security_headers(hashes).items():
-            response.headers.setdefault(name, value)
-        if not flask.request.path.startswith(("/assets/", "/_dash-component-suites/")):
-            response.headers["Cache-Control"] = "no-store"
-        return response
-
-
-def security_headers(script_hashes: list[str]) -> dict[str, str]:
-    """Return the headers of every response; scripts are ours or among the hashes, and nothing may frame us.
-
-    Inline styles are allowed because plotly and Dash's components write them; inline scripts are not.
-    """
-    policy = {
-        "default-src": "'none'",
-        "script-src": " ".join(["'self'", *script_hashes]),
-        "style-src": "'self' 'unsafe-inline'",
-        "img-src": "'self' data: blob:",
-        "font-src": "'self' data:",
-        "connect-src": "'self'",
-        "base-uri": "'none'",
-        "form-action": "'self'",
-        "frame-ancestors": "'none'",
-    }
-    return {
-        "Content-Security-Policy": "; ".join(f"{key} {value}" for key, value in policy.items()),
-        "X-Content-Type-Options": "nosniff",
-        "X-Frame-Options": "DENY",
-        "Referrer-Policy": "same-origin",
-        "Cross-Origin-Opener-Policy": "same-origin",
-        "Cross-Origin-Resource-Policy": "same-origin",
-        "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
-    }

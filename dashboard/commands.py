@@ -30,13 +30,38 @@ def demo(port: int, no_browser: bool) -> None:
 @click.option(
     "--broker", "broker_url", help="mqtt://HOST:PORT, for tally, note and seen; without it, reading only."
 )
-@click.option("--host", default="127.0.0.1", show_default=True, help="Only this machine's own addresses.")
+@click.option(
+    "--host", default="127.0.0.1", show_default=True, help="Beyond this machine only with the next three."
+)
 @click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
 @click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
+@click.option(
+    "--accounts",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="File of accounts (`underair account add`); with one, everybody has to sign in.",
+)
+@click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
+@click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(
-    archive_folder: Path, broker_url: str | None, host: str, port: int, profile_file: str | None
+    archive_folder: Path,
+    broker_url: str | None,
+    host: str,
+    port: int,
+    profile_file: str | None,
+    accounts: Path | None,
+    public_url: str | None,
+    proxy: str | None,
 ) -> None:
-    """Show the live page, the review and the trends over an archive."""
-    from dashboard import serving
+    """Show the live page, the review and the trends over an archive.
 
-    serving.serve(archive_folder, broker_url, host, port, profile_file)
+    \b
+    On this machine, without sign-in:
+        underair serve --archive archive
+    For others, behind a reverse proxy on this machine:
+        underair serve --archive archive --accounts accounts.json --public-url https://air.example
+    """
+    from dashboard import serving
+    from dashboard.reach import Reach
+
+    reach = Reach(host, accounts, public_url, proxy)
+    serving.serve(archive_folder, broker_url, reach, port, profile_file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import signal
 import socket
 import threading
@@ -15,15 +16,16 @@ from waitress import wasyncore
 from waitress.server import create_server
 
 from analysis.profile import Profile, load_profile
-from dashboard import words
+from dashboard.accounts import AccountFile
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.desk import Desk
 from dashboard.feed import Feed
+from dashboard.reach import LARGEST_BODY_BYTES, Reach
+from dashboard.sign_in import SignIn
 from ingest.errors import BadSettings, BrokerProblem
 from ingest.reading import Archive
 
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
 THREADS = 8
 ENDS_WITHIN_S = 2.0
 
@@ -36,41 +38,61 @@ class Served:
     archive_folder : Path
     broker_url : str or None
         Where the desk publishes; None for reading only.
-    host, port
-        Where to listen; port 0 takes a free one.
+    reach : Reach, optional
+        The address to listen on and who can reach it; without one, this machine only.
+    port : int
+        0 takes a free one.
     profile : Profile, optional
     listening : socket.socket, optional
-        A socket that listens already, in place of `host` and `port`.
+        A socket of this machine's own address that listens already, in place of `reach` and `port`.
+
+    Raises
+    ------
+    BadSettings
+        When others could reach the pages without sign-in or without TLS; when the address cannot be listened
+        on.
     """
 
     def __init__(
         self,
         archive_folder: Path,
         broker_url: str | None = None,
-        host: str = "127.0.0.1",
         port: int = 0,
         profile: Profile | None = None,
         listening: socket.socket | None = None,
+        reach: Reach | None = None,
     ) -> None:
-        if host not in LOOPBACK:
-            raise BadSettings(words.BEYOND_LOOPBACK.format(host=host))
+        reach = (reach or Reach()).checked()
+        host = reach.host
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
         self.desk = Desk.at_broker(broker_url) if broker_url is not None else None
         self.feed = Feed(archive, archive_folder, profile, self.desk.connected if self.desk else None)
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
-        application = create_app(context)
+        sign_in = None
+        if reach.accounts is not None:
+            over_tls = reach.public_url is not None
+            sign_in = SignIn(AccountFile(reach.accounts), archive_folder, over_tls=over_tls)
+        application = create_app(context, reach=reach, sign_in=sign_in)
         where = {"host": host, "port": port} if listening is None else {"sockets": [listening]}
         try:
             self._server: Any = create_server(  # type: ignore[no-untyped-call]
-                application.server, threads=THREADS, **where
+                application.server,
+                threads=THREADS,
+                ident=None,
+                connection_limit=200,
+                channel_timeout=60,
+                max_request_header_size=32 * 1024,
+                max_request_body_size=LARGEST_BODY_BYTES,
+                **reach.proxy_options,
+                **where,
             )
         except OSError as error:
             raise BadSettings(
                 f"cannot listen on {host} port {port}: {error}; choose another --port"
             ) from error
         shown = f"[{host}]" if ":" in host else host
-        self.url = f"http://{shown}:{self._server.effective_port}"
+        self.url = (reach.public_url or f"http://{shown}:{self._server.effective_port}").rstrip("/")
         self._thread = threading.Thread(target=self._server.run, name="pages", daemon=True)
 
     def start(self) -> None:
@@ -102,11 +124,12 @@ class Served:
 
 
 def serve(
-    archive_folder: Path, broker_url: str | None, host: str, port: int, profile_file: str | None
+    archive_folder: Path, broker_url: str | None, reach: Reach, port: int, profile_file: str | None
 ) -> None:
-    """Serve until Ctrl-C or SIGTERM."""
+    """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
-    served = Served(archive_folder, broker_url, host, port, profile)
+    served = Served(archive_folder, broker_url, port, profile, reach=reach)
     stop = threading.Event()
     restore = _on_signals(stop.set)
     served.start()

@@ -29,10 +29,3 @@ NEEDS_SCRIPT = "These pages need JavaScript, which this browser has switched off
 def footer(profile_name: str) -> str:
     """Return the footer: version and doctrine profile in force."""
     return f"{PRODUCT} {version('underair')} · Profile: {profile_name} · Times are UTC"
-
-
-# What a service must set right before the page is served to others than this machine.
-BEYOND_LOOPBACK = (
-    "serve answers only this machine: --host must be 127.0.0.1, ::1 or localhost, got {host}. "
-    "Serving beyond it needs sign-in, which this version does not have; use an SSH tunnel until it does."
-)

@@ -1,0 +1,228 @@
+"""Who did what: sign-ins, actions, exports, views of a record. A table of its own in the archive,
+hash-chained.
+
+``DIR/access/YYYY-MM-DD.ndjson`` by the day (UTC). Each line carries the SHA-256 (FIPS 180-4) of the line
+before it, over the days, so that a line altered, taken out or put in between shows. Lines cut off the end
+show only against a hash noted elsewhere: `underair account log` prints it.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import logging
+import os
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import polars as pl
+
+FOLDER = "access"
+NOTHING_BEFORE = "0" * 64
+SAME_AGAIN_S = 600.0  # looking on at the same is one look
+LONGEST_TARGET = 500
+_MOST_REMEMBERED = 10_000
+
+log = logging.getLogger(__name__)
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True):
+    """One line.
+
+    Attributes
+    ----------
+    at : datetime
+    account : str
+        Empty for a sign-in under a name that is no account: people type passwords into the wrong field.
+    roles : tuple of str
+    session : str
+        Name of the session.
+    address : str
+        Where the request came from, as the server or the declared proxy saw it.
+    action : str
+        ``sign-in``, ``sign-out``, ``page``, ``view``, ``export``, ``send`` or ``end-session``.
+    target : str
+        What it was about.
+    outcome : str
+        ``done`` or ``refused``.
+    before : str
+        SHA-256 of the line before.
+    """
+
+    at: datetime
+    account: str
+    roles: tuple[str, ...]
+    session: str
+    address: str
+    action: str
+    target: str
+    outcome: str
+    before: str
+
+    def as_row(self) -> dict[str, Any]:
+        """Return it for people and for tables, without the chain."""
+        return {
+            "at": f"{self.at:%Y-%m-%dT%H:%M:%S.%fZ}",
+            "account": self.account,
+            "roles": " ".join(self.roles),
+            "session": self.session,
+            "address": self.address,
+            "action": self.action,
+            "target": self.target,
+            "outcome": self.outcome,
+        }
+
+
+class AccessLog:
+    """Writes the log of one archive.
+
+    Parameters
+    ----------
+    archive : Path
+    clock : callable
+        Seconds since 1970.
+    """
+
+    def __init__(self, archive: Path, clock: Callable[[], float] = time.time) -> None:
+        self._folder = archive / FOLDER
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._written: OrderedDict[tuple[str, ...], float] = OrderedDict()
+
+    def write(
+        self,
+        action: str,
+        target: str,
+        *,
+        account: str,
+        roles: tuple[str, ...] = (),
+        session: str = "",
+        address: str = "",
+        outcome: str = "done",
+        once: bool = False,
+    ) -> bool:
+        """Write one line, durably, and return whether that worked.
+
+        Parameters
+        ----------
+        action, target, account, roles, session, address, outcome
+            As in `Entry`.
+        once : bool
+            Not again when the same session has had the same line within ten minutes.
+        """
+        now = self._clock()
+        target = target[:LONGEST_TARGET]
+        key = (session, account, address, action, target, outcome)
+        with self._lock:
+            if once and now - self._written.get(key, -SAME_AGAIN_S) < SAME_AGAIN_S:
+                return True
+            try:
+                self._append(
+                    Entry(
+                        at=datetime.fromtimestamp(now, UTC),
+                        account=account,
+                        roles=roles,
+                        session=session,
+                        address=address,
+                        action=action,
+                        target=target,
+                        outcome=outcome,
+                        before="",
+                    )
+                )
+            except OSError as error:
+                log.error("the access log cannot be written: %s (%s)", error.strerror, self._folder)
+                return False
+            if once:
+                self._written[key] = now
+                self._written.move_to_end(key)
+                while len(self._written) > _MOST_REMEMBERED:
+                    self._written.popitem(last=False)
+        return True
+
+    def _append(self, entry: Entry) -> None:
+        self._folder.mkdir(mode=0o700, exist_ok=True)
+        with (self._folder / ".lock").open("a") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # another server on the same archive continues the same chain
+            path = self._folder / f"{entry.at:%Y-%m-%d}.ndjson"
+            files = _files(self._folder)
+            # A clock set back must not put the line before those that are there.
+            if files and path < files[-1]:
+                path = files[-1]
+            last, torn = _last_line(path if path in files else files[-1]) if files else (b"", False)
+            before = hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
+            line = msgspec.json.encode(msgspec.structs.replace(entry, before=before)) + b"\n"
+            with path.open("ab") as file:
+                file.write(b"\n" + line if torn and path == files[-1] else line)
+                file.flush()
+                os.fsync(file.fileno())
+
+
+def read_log(archive: Path) -> tuple[list[Entry], list[str]]:
+    """Read the whole log.
+
+    Returns
+    -------
+    entries : list of Entry
+        In the order written; what cannot be read is left out and named.
+    faults : list of str
+        What is wrong with the chain; empty when it holds.
+    """
+    entries: list[Entry] = []
+    faults: list[str] = []
+    before = NOTHING_BEFORE
+    for path in _files(archive / FOLDER):
+        for number, line in enumerate(path.read_bytes().split(b"\n"), 1):
+            if not line:
+                continue
+            try:
+                entry = msgspec.json.decode(line, type=Entry)
+            except msgspec.MsgspecError as error:
+                faults.append(f"{FOLDER}/{path.name}, line {number} cannot be read: {error}")
+            else:
+                if entry.before != before:
+                    faults.append(
+                        f"{FOLDER}/{path.name}, line {number} does not follow from the line before: "
+                        "a line was altered, taken out or put in between"
+                    )
+                entries.append(entry)
+            before = hashlib.sha256(line).hexdigest()
+    return entries, faults
+
+
+def head(archive: Path) -> str:
+    """Return the hash of the last line: noted elsewhere, it shows later that nothing was cut off the end."""
+    files = _files(archive / FOLDER)
+    last = _last_line(files[-1])[0] if files else b""
+    return hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
+
+
+def access_table(archive: Path) -> pl.DataFrame:
+    """Return the log as a table, one row an entry, for exports."""
+    names = ("at", "account", "roles", "session", "address", "action", "target", "outcome")
+    entries, _ = read_log(archive)
+    return pl.DataFrame([entry.as_row() for entry in entries], schema=dict.fromkeys(names, pl.String))
+
+
+def _files(folder: Path) -> list[Path]:
+    return sorted(folder.glob("*.ndjson"))
+
+
+def _last_line(path: Path) -> tuple[bytes, bool]:
+    """Return the last line, and whether a crash tore it."""
+    with path.open("rb") as file:
+        end = file.seek(0, os.SEEK_END)
+        tail = b""
+        at = end
+        while at > 0 and tail.rstrip(b"\n").count(b"\n") < 1:
+            step = min(at, 1 << 13)
+            at -= step
+            file.seek(at)
+            tail = file.read(step) + tail
+    return tail.rstrip(b"\n").rsplit(b"\n", 1)[-1], bool(tail) and not tail.endswith(b"\n")

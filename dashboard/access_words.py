@@ -1,0 +1,46 @@
+"""The words of sign-in, refusals and the access page."""
+
+from __future__ import annotations
+
+TITLE = "Sign in"
+NAME = "Name"
+PASSWORD = "Password"  # noqa: S105  # the field's label
+SUBMIT = "Sign in"
+SIGN_OUT = "Sign out {account}"
+WRONG = "This name and password do not fit together."
+WAIT = "Too many attempts. Wait {minutes} minutes, or ask whoever keeps the accounts."
+FORM_OLD = "This form was too old or did not come from here. Try again."
+NO_ACCOUNTS = (
+    "Nobody can sign in: the accounts cannot be read. Whoever runs the service finds the reason in its log."
+)
+
+SIGN_IN_FIRST = "Sign in first."
+NOT_YOURS = "This is not for your role ({roles}). Whoever keeps the accounts can change that."
+NOT_FROM_HERE = "This request did not come from a page of this service."
+NOT_UNDERSTOOD = "This request cannot be understood."
+NO_LOG = "Refused: it could not be written into the access log. Is the archive's disk full?"
+NO_TLS = "Refused: this request did not come over TLS through the declared proxy. Open {url} instead."
+
+ACCESS = "Access"
+ACCOUNTS = "Accounts"
+ACCOUNT_HEADS = ("Name", "Roles", "Since")
+ACCOUNTS_NOTE = "Accounts are added and removed with `underair account` on the server."
+SESSIONS = "Signed in now"
+SESSION_HEADS = ("Session", "Name", "Since", "Last seen")
+END_SESSION = "End"
+END_ABOUT = "End session {session} of {account}"
+LOG = "Who did what"
+LOG_NOTE = "The last {shown} of {total} entries. {chain}"
+LOG_HEADS = ("At (UTC)", "Name", "Roles", "Session", "From", "Action", "About", "Outcome")
+CHAIN_HOLDS = "The chain holds; its last hash is {head}."
+CHAIN_BROKEN = "The chain does not hold: {fault}."
+FIND = "Find"
+FIND_HINT = "name, action, incident"
+DOWNLOAD = "All entries as CSV"
+
+BEYOND_LOOPBACK = (
+    "{host} can be reached from other machines, where {missing}. Make accounts with `underair account add "
+    "NAME --role ROLE --accounts FILE`, put a reverse proxy with TLS in front, and start with "
+    "--accounts FILE --public-url https://NAME --proxy ADDRESS; or keep --host 127.0.0.1, where "
+    "no sign-in is needed"
+)

@@ -1,0 +1,34 @@
+// Where people sign in: every change of ours carries the session's token, and a session that is over leads to the form.
+"use strict";
+(() => {
+  const plain = window.fetch;
+  const token = () => document.cookie.match(/(?:^|;\s*)_csrf_token=([0-9a-f]+)/)?.[1] ?? "";
+
+  window.fetch = async (resource, options = {}) => {
+    const address = new URL(resource.url ?? resource, location.href);
+    const method = (options.method ?? resource.method ?? "GET").toUpperCase();
+    let told = options;
+    if (address.origin === location.origin && method !== "GET" && method !== "HEAD") {
+      const headers = new Headers(options.headers ?? resource.headers);
+      headers.set("X-CSRFToken", token());
+      told = { ...options, headers };
+    }
+    const answer = await plain(resource, told);
+    if (answer.status === 401 && answer.headers.has("X-Underair-Sign-In")) {
+      location.assign(`/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`);
+    }
+    return answer;
+  };
+
+  document.addEventListener("click", async (event) => {
+    if (event.target.closest("#sign-out")) {
+      await window.fetch("/sign-out", { method: "POST" });
+      location.assign("/sign-in");
+    }
+    const end = event.target.closest("[data-end-session]");
+    if (end) {
+      await window.fetch(`/access/end/${encodeURIComponent(end.dataset.endSession)}`, { method: "POST" });
+      location.reload();
+    }
+  });
+})();

@@ -1,0 +1,105 @@
+"""How often a sign-in may be tried: against guessing passwords, without letting a stranger lock everybody
+out.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Limit:
+    """At most so many attempts that failed within so long."""
+
+    failures: int
+    within_s: float
+
+
+# Our own rule. One account from one place is held soonest; an account as a whole last, because who locks it
+# out by wrong passwords from elsewhere must not lock out the desk (NIST SP 800-63B, 5.2.2, allows up to 100).
+ACCOUNT_FROM_HERE = Limit(5, 900.0)
+FROM_HERE = Limit(20, 900.0)
+ACCOUNT = Limit(100, 3600.0)
+MOST_KEYS = 10_000
+
+
+class Attempts:
+    """Failures by account, by place, and by both.
+
+    Parameters
+    ----------
+    clock : callable
+        Seconds, never going back.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._failures: dict[tuple[str, str], deque[float]] = {}
+        self._lock = threading.Lock()
+
+    def begin(self, account: str | None, address: str) -> float:
+        """Count an attempt, and return 0; or count nothing and return the seconds to wait before the next.
+
+        It counts before the password is looked at: eight attempts at once are eight.
+
+        Parameters
+        ----------
+        account : str or None
+            None when there is no account of the name that was given.
+        address : str
+            Where the attempt comes from.
+        """
+        now = self._clock()
+        with self._lock:
+            keys = self._keys(account, address)
+            wait_s = max(self._wait_s(key, limit, now) for key, limit in keys)
+            if wait_s <= 0.0:
+                if len(self._failures) > MOST_KEYS:
+                    self._forget_old(now)
+                for key, _ in keys:
+                    self._failures.setdefault(key, deque()).append(now)
+            return max(0.0, wait_s)
+
+    def succeeded(self, account: str, address: str) -> None:
+        """Take back the attempt just counted, and forget this account's failures from this place."""
+        with self._lock:
+            for key, limit in self._keys(account, address):
+                if limit is ACCOUNT_FROM_HERE:
+                    self._failures.pop(key, None)
+                elif self._failures.get(key):
+                    self._failures[key].pop()
+
+    def _keys(self, account: str | None, address: str) -> list[tuple[tuple[str, str], Limit]]:
+        place = network(address)
+        keys = [(("", place), FROM_HERE)]
+        if account is not None:
+            keys += [((account, place), ACCOUNT_FROM_HERE), ((account, ""), ACCOUNT)]
+        return keys
+
+    def _wait_s(self, key: tuple[str, str], limit: Limit, now: float) -> float:
+        failures = self._failures.get(key)
+        if failures is None:
+            return 0.0
+        while failures and now - failures[0] >= limit.within_s:
+            failures.popleft()
+        return failures[0] + limit.within_s - now if len(failures) >= limit.failures else 0.0
+
+    def _forget_old(self, now: float) -> None:
+        longest = max(limit.within_s for limit in (ACCOUNT_FROM_HERE, FROM_HERE, ACCOUNT))
+        self._failures = {key: times for key, times in self._failures.items() if now - times[-1] < longest}
+
+
+def network(address: str) -> str:
+    """Return the place that an address stands for: itself, or its /64, which one IPv6 line has to itself."""
+    try:
+        known = ipaddress.ip_address(address)
+    except ValueError:
+        return "unknown"
+    if known.version == 6:
+        return str(ipaddress.ip_network((known, 64), strict=False))
+    return str(known)
