@@ -105,11 +105,8 @@ class LiveBoard:
             hearing=self._hearing(now_s),
             desk_heard=tuple(self._desk_heard),
             set_ids=tuple({set_id for _, set_id in self._sets}),
+            services=tuple(sorted({service for service, _ in self._sets})),
         )
-
-    def services(self) -> tuple[str, ...]:
-        """Return the services whose sets have been heard of."""
-        return tuple(sorted({service for service, _ in self._sets}))
 
     def lines(self) -> dict[str, list[tuple[float, float]]]:
         """Return the air line so far of every wear in progress: row key to (moment, bar), every 10 s."""

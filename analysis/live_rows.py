@@ -168,7 +168,8 @@ class Snapshot(msgspec.Struct, frozen=True):
     """Everything of one moment; rows, teams and alarms already in the order of need.
 
     `desk_heard` names the latest desk messages that came through (`desk_id/boot/seq`): what a page has sent
-    is done when it stands there. `set_ids` are all sets heard of.
+    is done when it stands there. `set_ids` are all sets, `services` all services
+    heard of.
     """
 
     at: float
@@ -182,3 +183,4 @@ class Snapshot(msgspec.Struct, frozen=True):
     hearing: Hearing
     desk_heard: tuple[str, ...]
     set_ids: tuple[str, ...]
+    services: tuple[str, ...]

@@ -111,10 +111,14 @@ class Feed:
             except UNREADABLE as error:
                 log.exception("the archive cannot be read; trying again")
                 self.answer = self._pack(live_view.unreadable(str(error), self.token))
+                if follower is not None:
+                    follower.close()
                 follower = None
                 self._board = LiveBoard(self._board.profile)
                 self._stop.wait(1.0)
             self._stop.wait(max(0.0, TICK_S - (time.monotonic() - began_s)))
+        if follower is not None:
+            follower.close()
 
     def _tick(self, began_s: float) -> None:
         now = datetime.now(UTC)
@@ -123,7 +127,7 @@ class Feed:
             self.lines = self._pack(live_view.lines(self._board.lines()))
             self._disk_free_bytes = shutil.disk_usage(self._folder).free
         snapshot = self._board.snapshot(now)
-        self.services = self._board.services()
+        self.services = snapshot.services
         system = live_view.System(
             listeners=self._listeners,
             disk_free_bytes=self._disk_free_bytes,

@@ -18,6 +18,7 @@ from dashboard import live_view, live_words
 from dashboard.context import Context
 from dashboard.desk import FIELDS
 from dashboard.feed import Answer
+from dashboard.roles import SEND, visitor
 from ingest.errors import BrokerProblem, RefusedMessage
 
 LARGEST_REQUEST_BYTES = 8 * 1024
@@ -27,7 +28,7 @@ TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
 def layout(context: Context, query: dict[str, str]) -> list[Any]:
     """Return the page's shell; the script fills `#live`."""
     del query
-    words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None}
+    words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
     data: dict[str, Any] = {"data-words": msgspec.json.encode(words).decode()}
     return [
         html.H1(live_words.TITLE, className="unseen"),

@@ -97,6 +97,7 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         "incident": words.incidents([item["text"] for item in incidents]),
         "heard": list(snapshot.desk_heard),
         "sets": sorted(snapshot.set_ids),
+        "services": list(snapshot.services),
     }
 
 

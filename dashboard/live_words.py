@@ -252,7 +252,7 @@ NO_SUCH_ACTION = "There is no such action."
 NOT_UNDERSTOOD = "The request was not understood; reload the page."
 NOT_OURS = "The request did not come from a page of this server; reload the page."
 TOO_LARGE = "The request is too large."
-WHICH_SERVICE = "No set has been heard yet, so the service is not known; wait for the first set."
+WHICH_SERVICE = "It is not clear which service this is for: choose the service."
 NOT_SENT = "Not sent: {problem}"
 
 # Handed to the page's script as they are.
@@ -287,6 +287,8 @@ FOR_SCRIPT = {
     "desk": "Desk",
     "notes": "Notes",
     "incident": "Incident",
+    "service": "Service",
+    "no_incident_open": "not sent: open an incident first.",
     "tally": "Tally in or out",
     "set": "Set",
     "wearer": "Wearer",

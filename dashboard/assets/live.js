@@ -127,7 +127,9 @@ const underair = (window.underair = {});
     }
     if (parts.banner.hidden !== !text) parts.banner.hidden = !text;
     underair.text(parts.banner, text);
-    document.querySelector("#live").classList.toggle("not-live", Boolean(text));
+    const { classList } = document.querySelector("#live");
+    classList.toggle("not-live", Boolean(text));
+    classList.toggle("lost", lost);
     document.title = text ? `${words.bad_sign} ${words.not_live}` : words.title;
   };
 

@@ -13,11 +13,16 @@
   const send = async (kind, fields, what) => {
     const item = { key: `sent-${(count += 1)}`, kind, fields, what, sentAt: performance.now(), state: words.sending };
     pending.push(item);
+    if (kind !== "seen" && !fields.incident_id) {
+      item.problem = words.no_incident_open;
+      paintPending([]);
+      return false;
+    }
     try {
       const response = await fetch(`/live/desk/${kind}`, {
         method: "POST",
         headers: { "Content-Type": "application/json", "X-Underair-Token": underair.state.token },
-        body: JSON.stringify(fields),
+        body: JSON.stringify({ service: parts.service.value, ...fields }),
         signal: AbortSignal.timeout(8000),
       });
       const answer = await response.json();
@@ -144,7 +149,7 @@
   const options = (select, incidents) => {
     const wanted = incidents.map((one) => one.id).join("\n");
     if (select.dataset.wanted === wanted) return;
-    const before = select.value;
+    const before = select.value; // a datalist has none
     select.dataset.wanted = wanted;
     select.replaceChildren(...incidents.map((one) => make("option", { value: one.id }, one.text)));
     if (incidents.some((one) => one.id === before)) select.value = before;
@@ -161,10 +166,14 @@
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts }),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
+        service: make("input", { name: "service", list: "known-services", maxlength: 40, autocomplete: "off" }),
+        services: make("datalist", { id: "known-services" }),
         sets: make("datalist", { id: "known-sets" }),
       };
       parts.promptSection = section("ask", words.prompts, parts.prompts);
+      parts.serviceLabel = make("label", { hidden: true }, words.service, parts.service);
       const desk = words.may_send ? [
+        parts.serviceLabel,
         make("label", { class: "which", for: "incident" }, words.incident, chosenIncident),
         form("tally", words.tally, [
           field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40 }),
@@ -190,7 +199,7 @@
         section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
         section("team-list", words.teams, parts.teams),
         parts.promptSection,
-        section("desk", words.desk, ...desk, parts.sets),
+        section("desk", words.desk, ...desk, parts.sets, parts.services),
         section("note-list", words.notes, parts.notes),
       );
     },
@@ -229,6 +238,10 @@
         },
       );
       options(chosenIncident, data.incidents);
+      // Only where it is not plain which service is meant does anybody have to say so.
+      parts.serviceLabel.hidden = data.services.length === 1;
+      if (data.services.length === 1) parts.service.value = data.services[0];
+      options(parts.services, data.services.map((id) => ({ id, text: id })));
       underair.keyed(parts.sets, data.sets.map((id) => ({ key: id })), (item) => make("option", { value: item.key }), () => {});
       paintPending(data.heard);
     },

@@ -45,6 +45,9 @@ class HeldArchive(Archive):
         new, self.new = self.new, []
         return frames_from_heard(new)
 
+    def close(self) -> None:
+        pass
+
 
 class Line:
     """Stands for the broker: keeps what is published, or refuses."""

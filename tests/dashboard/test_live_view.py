@@ -55,7 +55,7 @@ SYSTEM = System((LISTENER,), 80_000_000_000, True, "token")
 
 def picture(*rows: Row, system: System = SYSTEM, **more: Any) -> dict[str, Any]:
     nothing: dict[str, Any] = dict.fromkeys(
-        ("teams", "alarms", "prompts", "notes", "incidents", "desk_heard", "set_ids"), ()
+        ("teams", "alarms", "prompts", "notes", "incidents", "desk_heard", "set_ids", "services"), ()
     )
     given = {"at": NOW, "window_from_at": NOW - 900, "rows": rows, "hearing": HEARING} | nothing | more
     return page(Snapshot(**given), system)
