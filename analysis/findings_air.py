@@ -51,6 +51,8 @@ def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
     cylinder, part = one.wear.cylinder, context.profile.air.ready_fraction
     if cylinder is None or is_ready(one.air.start_bar, cylinder.rated_bar, part):
         return
+    if one.wear.restarted_from is not None:
+        return  # the same air as before
     yield about_wear(
         "started_below_ready",
         "caution",
@@ -169,7 +171,7 @@ def _changed(one: Examined) -> Iterator[Finding]:
     rise_bar = float(wear.pressure_bar[0] - before.pressure_bar[-1])
     same = wear.tally is None or before.tally is None or wear.tally.wearer_id == before.tally.wearer_id
     evidence = [before.identity(-1), wear.identity(0)]
-    if before.power_up is not wear.power_up and before.ended_how == "not heard" and apart_s < CHANGED_LATER_S:
+    if wear.restarted_from is not None:
         yield about_wear(
             "set_restarted",
             "caution",

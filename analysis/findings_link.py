@@ -14,9 +14,13 @@ from analysis.wears import cylinder_of
 
 def link_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about link, clock, setup and power."""
+    restarted = {
+        one.wear.restarted_from.wear_id for one in context.examined if one.wear.restarted_from is not None
+    }
     for one in context.examined:
         yield from _silence(one, context)
-        yield from _end(one)
+        if one.wear.wear_id not in restarted:
+            yield from _end(one)
         yield from _setup(one)
         yield from _battery_low(one, context)
     for power_up in context.records:

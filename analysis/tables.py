@@ -148,7 +148,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("thermal_class", pl.Int64, "", "thermal class 1 to 4 (NIST TN 1474)"),
         ("seconds", pl.Float64, "s", "seconds of the estimate in that class"),
         ("tested_s", pl.Float64, "s", "how long equipment is tested in that class"),
-        ("fraction_used", pl.Float64, "", "seconds over tested seconds"),
+        (
+            "fraction_used",
+            pl.Float64,
+            "",
+            "seconds over tested seconds; at most, for the test is at the class's upper limit",
+        ),
     ),
     "alarm_rates": _columns(
         ("incident_id", pl.String, "", "the incident; null for wears without a tally"),

@@ -18,8 +18,10 @@ from analysis.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, PowerUp
 from analysis.tally import Tally, tally_of
-from analysis.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
+from analysis.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, OPEN_AT_END, spikes, under_air
 
+RESTART_WITHIN_US = 3600 * 1_000_000
+"""A set heard again so soon, with no more pressure than before, has restarted. Our own rule."""
 TYPICAL_WATER_VOLUME_L = 6.8
 """Stands in for an unknown cylinder where only the shape of the pressure matters."""
 
@@ -82,6 +84,16 @@ class Wear:
     def ended_us(self) -> int:
         """Last reading under air."""
         return int(self.at_us[-1])
+
+    @property
+    def restarted_from(self) -> Wear | None:
+        """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
+        before = self.previous
+        if before is None or before.power_up is self.power_up or before.ended_how != "not heard":
+            return None
+        apart_us = self.started_us - before.ended_us
+        rise_bar = float(self.pressure_bar[0] - before.pressure_bar[-1])
+        return before if apart_us < RESTART_WITHIN_US and rise_bar <= CHANGED_RISE_BAR else None
 
     def span(self, kind: str) -> tuple[Channel, slice] | None:
         """Return the power-up's channel of a kind and the slice of it inside the wear; None without one."""
