@@ -46,9 +46,9 @@ def rooms(seed: int, seconds: int = 1800) -> np.ndarray:
     return np.convolve(np.pad(truth, (4, 3), mode="edge"), kernel, mode="valid")
 
 
-@pytest.mark.parametrize(("lag_s", "most_k"), [(30.0, 5.0), (60.0, 6.5), (120.0, 8.5)])
+@pytest.mark.parametrize(("lag_s", "most_k"), [(30.0, 2.6), (60.0, 3.3), (120.0, 4.5)])
 def test_error_with_the_lag_known(lag_s: float, most_k: float) -> None:
-    """Regression values: these rooms have sharper doors than the study's, whose figures stand above."""
+    """Reached here: 2.1, 2.7, 3.9 K; the limits leave a fifth for other seeds."""
     errors, inside, raw = [], [], []
     at_s = np.arange(1800.0)
     for seed in range(12):
@@ -60,7 +60,7 @@ def test_error_with_the_lag_known(lag_s: float, most_k: float) -> None:
         raw.append(reading_c - truth_c)
     rmse_k = float(np.sqrt(np.mean(np.square(errors))))
     assert rmse_k < most_k
-    assert rmse_k < 0.25 * float(np.sqrt(np.mean(np.square(raw))))
+    assert rmse_k < 0.1 * float(np.sqrt(np.mean(np.square(raw))))
     assert np.mean(inside) > 0.87  # a 90 % band
 
 
