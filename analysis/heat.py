@@ -70,9 +70,8 @@ def tenability_min(temperature_c: Floats, law: DoseLaw) -> Floats:
 
 
 def dose_rate_s(temperature_c: Floats, law: DoseLaw) -> Floats:
-    """Return the dose taken each second; NaN counts as nothing."""
-    rate: Floats = _dose_rate(np.asarray(temperature_c, dtype=np.float64), law == "iso13571_clothed")
-    return rate
+    """Return the dose taken each second; NaN, and air at or below 0 °C, count as nothing."""
+    return np.where(temperature_c > 0.0, 1.0 / (60.0 * tenability_min(temperature_c, law)), 0.0)
 
 
 def thermal_class(temperature_c: Floats) -> Ints:
@@ -89,27 +88,23 @@ def seconds_in_classes(classes: Ints) -> Floats:
     return np.bincount(classes, minlength=5)[1:5].astype(np.float64)
 
 
-def surroundings(
-    time_s: Floats, temperature_c: Floats, seconds: int, lag_s: float
-) -> tuple[Floats, Floats, Bools]:
-    """Estimate the surroundings on the grid 0..seconds-1 for one time constant.
+def surroundings(reading_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
+    """Estimate the surroundings of a sensor with one time constant, on the 1 s grid.
 
     Parameters
     ----------
-    time_s, temperature_c : arrays, shape (n,)
-        Readings in order of time, seconds from the grid's start.
-    seconds : int
+    reading_c : array, shape (n,)
+        The sensor's reading at each second, NaN where there is none.
     lag_s : float
         Time constant of the sensor, s.
 
     Returns
     -------
-    (ambient_c, sd_k, near)
-        Estimate, its standard deviation, and whether a reading lies within 30 s; shape (seconds,).
+    (ambient_c, sd_k)
+        Estimate and its standard deviation, shape (n,); NaN before the first reading.
     """
-    reading, _ = on_grid(time_s, temperature_c, seconds)
-    ambient, sd = _smooth(reading, lag_s, WANDER_K2_S, READING_K2)
-    return ambient, sd, _near(reading, int(SILENT_S))
+    estimate: tuple[Floats, Floats] = _smooth(reading_c, lag_s, WANDER_K2_S, READING_K2)
+    return estimate
 
 
 def on_grid(time_s: Floats, values: Floats, seconds: int) -> tuple[Floats, Ints]:
@@ -137,7 +132,7 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
     """
     reading, position = on_grid(time_s, temperature_c, seconds)
     lag_s = profile.heat.sensor_lag_s
-    runs = [_smooth(reading, lag_s * factor, WANDER_K2_S, READING_K2) for factor in LAG_RANGE]
+    runs = [surroundings(reading, lag_s * factor) for factor in LAG_RANGE]
     ambient = runs[1][0]
     low, high = _range(runs[0][0], runs[0][1], runs[1][0], runs[1][1], runs[2][0], runs[2][1])
     near = _near(reading, int(SILENT_S))
@@ -167,24 +162,6 @@ def rapid_rise(ambient_c: Floats, sure: Bools, profile: Profile) -> tuple[int, i
     run = where[: breaks[0] + 1] if len(breaks) else where
     steepest = float(rise[run].max()) * 60.0 / window
     return int(run[0]), int(run[-1]) + window, steepest
-
-
-def sure_seconds(heat: HeatTrack) -> Bools:
-    """Return where a reading is near enough for the estimate to be used."""
-    return heat.thermal_class > 0
-
-
-@numba.njit(cache=True, nogil=True)
-def _dose_rate(temperature_c: Floats, clothed: bool) -> Floats:
-    out = np.zeros(len(temperature_c))
-    for i in range(len(temperature_c)):
-        value = temperature_c[i]
-        if value > 0.0:
-            if clothed:
-                out[i] = value**3.61 / (60.0 * 4.1e8)
-            else:
-                out[i] = value**3.4 / (60.0 * 5.0e7)
-    return out
 
 
 @numba.njit(cache=True, nogil=True)

@@ -30,7 +30,7 @@ from analysis.finding import Context
 from analysis.findings import find
 from analysis.profile import Profile
 from analysis.records import power_ups
-from analysis.tables import TABLES, Results, empty_table
+from analysis.tables import TABLES, Results
 from analysis.tally import Incident, Tally, read_incidents, read_tallies
 from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
 from analysis.wears import Wear, find_wears
@@ -111,11 +111,6 @@ def analyse(
         "floods": floods_table(context.floods),
     }
     return {name: tables[name] for name in TABLES}
-
-
-def no_results() -> Results:
-    """Return every table without a row."""
-    return {name: empty_table(name) for name in TABLES}
 
 
 def _sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]:
