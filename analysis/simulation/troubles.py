@@ -14,6 +14,7 @@ from analysis.simulation.script import DeskEntry, IncidentScript, SetScript, Sta
 from analysis.simulation.set_alarms import Distress
 from analysis.simulation.staging import SimulatedIncident, stage
 
+CLOCK_DRILL_S = 1260.0
 DRILL = (Stage(2, 38), Stage(8, 46, 30), Stage(2, 40))  # twelve minutes at a steady pace
 
 
@@ -43,7 +44,9 @@ def build_clock_troubles(seed: int, opened: datetime) -> SimulatedIncident:
         _set("S-106", "W-26", SetClock(offset_s=0.7, steps=((540.0, -45.0),), says_uptime=False)),
         _set("S-107", "W-27", SetClock(offset_s=-0.3, fraction_digits=0, says_uptime=False)),
     )
-    return stage(_drill("Clock drill", sets), seed, opened, incident_id(opened))
+    # Left on for a while after the wear: a drift needs a quarter of an hour and more to show.
+    left_on = tuple(replace(one, off_s=CLOCK_DRILL_S) for one in sets)
+    return stage(_drill("Clock drill", left_on, CLOCK_DRILL_S + 60.0), seed, opened, incident_id(opened))
 
 
 def build_radio_troubles(seed: int, opened: datetime) -> SimulatedIncident:
@@ -119,7 +122,7 @@ def _set(
     )
 
 
-def _drill(name: str, sets: tuple[SetScript, ...]) -> IncidentScript:
+def _drill(name: str, sets: tuple[SetScript, ...], closes_s: float = 960.0) -> IncidentScript:
     return IncidentScript(
         service=SERVICE,
         desk_id=DESK,
@@ -128,5 +131,5 @@ def _drill(name: str, sets: tuple[SetScript, ...]) -> IncidentScript:
         type="drill",
         sets=sets,
         desk=(DeskEntry(30.0, "note", {"text": f"{name} begins"}),),
-        closes_s=960.0,
+        closes_s=closes_s,
     )
