@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.live_attention import row_of, team_rows
+from analysis.live_attention import Moments, in_order_of_need, row_of, team_rows
 from analysis.live_clock import LiveClock
 from analysis.live_rows import AlarmLine, Hearing, Incident, NoteLine, Prompt, Snapshot
 from analysis.live_set import LiveSet, Record
@@ -61,6 +61,7 @@ class LiveBoard:
         self._incident_at: dict[str, float] = {}
         self._notes: dict[str, NoteLine] = {}
         self._desk_heard: deque[str] = deque(maxlen=DESK_KEPT)
+        self._team_reached: Moments = {}
         self._delays_s: deque[float] = deque(maxlen=DELAYS_KEPT)
         self._received: deque[tuple[float, int]] = deque(maxlen=SECONDS_COUNTED)
         self._refused: deque[tuple[float, str]] = deque(maxlen=10_000)
@@ -89,8 +90,7 @@ class LiveBoard:
         """Return what is to be shown at `now` (with a time zone)."""
         now_s = now.timestamp()
         sets = [live_set for live_set in self._sets.values() if self._belongs(live_set, now_s)]
-        rows = sorted((row_of(live_set, now_s) for live_set in sets), key=lambda pair: pair[0])
-        shown = tuple(row for _, row in rows)
+        shown = in_order_of_need([row_of(live_set, now_s) for live_set in sets], self._team_reached)
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         return Snapshot(

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 
+from msgspec.structs import replace
+
 from analysis.breathing import LiveEstimate
 from analysis.live_rows import ORDER, Attention, FanPoint, Interval, Reason, Row, Team
 from analysis.live_set import LiveSet
@@ -13,11 +15,45 @@ SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
 FAN_STEPS = 5
 OTHER_ALARMS = ("no_motion_prealarm", "heat", "evacuate", "fault", "battery")
-Key = tuple[int, float, str]
 
 
-def row_of(live_set: LiveSet, now_s: float) -> tuple[Key, Row]:
-    """Return a set's row with the key that sorts rows by need of attention."""
+Moments = dict[tuple[str, str], set[float]]
+
+
+def in_order_of_need(rows: list[Row], reached: Moments) -> tuple[Row, ...]:
+    """Return the rows, first who needs attention most; a team turns back with its first member.
+
+    Parameters
+    ----------
+    rows : list of Row
+    reached : dict of (incident, team) to moments
+        When members reached their turn-back; new moments are added. One counts for every member who was
+        under air then, even when that first one is out by now (as `turn_back.team_moments` has it).
+    """
+    for row in rows:
+        if row.turn_back_reached_at is not None and row.team is not None and row.incident_id is not None:
+            reached.setdefault((row.incident_id, row.team), set()).add(row.turn_back_reached_at)
+    return tuple(sorted((_with_team(row, reached) for row in rows), key=_key))
+
+
+def _with_team(row: Row, reached: Moments) -> Row:
+    if row.started_at is None or row.turn_back_reached_at is not None:
+        return row
+    moments = reached.get((row.incident_id or "", row.team or ""), set())
+    together = [at for at in moments if at >= row.started_at]
+    if not together:
+        return row
+    attention = min(row.attention, "turn_back", key=ORDER.__getitem__)
+    reasons = [reason for reason in row.reasons if reason.code != "turn_back_soon"]
+    return replace(row, attention=attention, reasons=(*reasons, Reason("team_turn_back", min(together))))
+
+
+def _key(row: Row) -> tuple[int, float, str]:
+    return ORDER[row.attention], _within(row), row.key
+
+
+def row_of(live_set: LiveSet, now_s: float) -> Row:
+    """Return a set's row."""
     wear, tally = live_set.wear, live_set.tally
     silent_since_at = live_set.silent_since(now_s)
     estimate = None
@@ -35,7 +71,7 @@ def row_of(live_set: LiveSet, now_s: float) -> tuple[Key, Row]:
                 to_leave_bar = _minutes(estimate, watch.leave_bar)
         turn_back = watch.ahead(now_s, low_air, to_leave_bar) if silent_since_at is None else None
     attention, reasons = _attention(live_set, silent_since_at, turn_back)
-    row = Row(
+    return Row(
         key=f"{live_set.service}/{live_set.set_id}",
         set_id=live_set.set_id,
         wearer_id=tally.wearer_id if tally else None,
@@ -67,7 +103,6 @@ def row_of(live_set: LiveSet, now_s: float) -> tuple[Key, Row]:
         battery_fraction=live_set.battery_fraction,
         link=live_set.link,
     )
-    return (ORDER[attention], _within(row), row.key), row
 
 
 def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:
@@ -88,7 +123,12 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         key=lambda row: row.pressure_bar or 0.0,
         default=None,
     )
-    reached = [row.turn_back_reached_at for row in under_air if row.turn_back_reached_at is not None]
+    reached = [
+        reason.since_at
+        for row in under_air
+        for reason in row.reasons
+        if reason.code in ("turn_back", "team_turn_back") and reason.since_at is not None
+    ]
     ahead = [row.turn_back for row in under_air if row.turn_back is not None]
     earliest = min(ahead, key=lambda interval: interval.low, default=None)
     first = min(own, key=lambda row: ORDER[row.attention])

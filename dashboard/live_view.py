@@ -19,6 +19,7 @@ from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
 GRAVE = ("distress", "no_motion")
+PAST_TURN_BACK = {"turn_back", "team_turn_back"}
 
 
 class System(msgspec.Struct, frozen=True):
@@ -106,7 +107,9 @@ def _summary(snapshot: Snapshot, under_air: int) -> list[str]:
         words.UNDER_AIR: under_air,
         words.IN_DISTRESS: sum(row.attention in GRAVE for row in snapshot.rows),
         words.SILENT: sum(row.silent_since_at is not None for row in snapshot.rows),
-        words.TO_TURN_BACK: sum(row.turn_back_reached_at is not None for row in snapshot.rows),
+        words.TO_TURN_BACK: sum(
+            bool(PAST_TURN_BACK & {reason.code for reason in row.reasons}) for row in snapshot.rows
+        ),
     }
     return [template.format(count=count) for template, count in counts.items()]
 

@@ -68,6 +68,7 @@ REASONS = {
     "low_air": "at or below the warning for {age}",
     "silent": "nothing heard for {age}",
     "turn_back": "past turn-back for {age}",
+    "team_turn_back": "team past turn-back for {age}",
     "turn_back_soon": "turn-back may be due within 5 min",
     "heat": "heat alarm for {age}",
     "battery": "battery alarm for {age}",

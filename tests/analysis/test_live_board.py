@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from analysis.incident import analyse
 from analysis.live import LiveBoard
 from analysis.live_clock import LiveClock
 from analysis.live_rows import ORDER, Row, Snapshot
@@ -283,6 +284,22 @@ def test_a_team_stands_on_its_lowest_member(log: Any, see: Any) -> None:
     assert team.turn_back.low == min(row.turn_back.low for row in rows if row.turn_back)
 
 
+def test_a_team_turns_back_with_its_first_member(log: Any, see: Any) -> None:
+    desk = log.talker("D-1", role="desk")
+    for name, bar_s in (("S-1", 0.3), ("S-2", 0.05)):
+        talker = log.talker(name)
+        talker.say(0, "setup", retained=True, **SETUP)
+        desk.say(0, "tally", incident_id="I", action="in", set_id=name, wearer_id=f"W{name}", team="Alder")
+        breathe(talker, 1, 500, bar_s=bar_s)
+    first, second = see(500).rows
+    assert (first.set_id, first.attention, second.attention) == ("S-1", "turn_back", "turn_back")
+    assert second.turn_back_reached_at is None
+    (reason,) = [reason for reason in second.reasons if reason.code == "team_turn_back"]
+    assert reason.since_at == first.turn_back_reached_at
+    assert second.turn_back is not None  # its own forecast stays
+    assert see(500).teams[0].turn_back_reached_at == first.turn_back_reached_at
+
+
 def test_prompts_come_at_a_third_and_two_thirds_and_a_note_about_the_set_answers(log: Any, see: Any) -> None:
     """FwDV 7 (2002) 7.4: ask for the pressure at a third and two thirds of the expected time (secondary)."""
     one, desk = log.talker("S-1"), log.talker("D-1", role="desk")
@@ -364,6 +381,40 @@ def test_the_clock_takes_the_fastest_message_as_the_truth() -> None:
     assert clock.at(1, 2, 102.0, 14.0) == pytest.approx(12.1)  # held up for 1.9 s
     assert clock.at(2, 0, 7.0, 20.0) == 20.0  # another power-up, another clock
     assert clock.at(None, None, None, 21.0) == 21.0
+
+
+def test_live_and_review_tell_the_same_wears() -> None:
+    """What the page said while it happened is what the analysis says of it afterwards."""
+    heard = build_incident(5, OPENED).heard
+    wears = analyse(frames_from_heard(heard), Profile.default())["wears"]
+    board, given = LiveBoard(Profile.default()), 0
+    began: dict[tuple[str, float], Row] = {}
+    for second in range(0, 3120, 10):
+        now = OPENED + timedelta(seconds=second)
+        until = given
+        while until < len(heard) and heard[until].received <= now:
+            until += 1
+        board.take(frames_from_heard(heard[given:until]))
+        given = until
+        for row in board.snapshot(now).rows:
+            if row.started_at is not None:
+                began[row.set_id, row.started_at] = row
+    assert len(began) == len(wears)
+    for wear in wears.iter_rows(named=True):
+        started = wear["started"].timestamp()
+        (row,) = [
+            row for (name, at), row in began.items() if name == wear["set_id"] and abs(at - started) < 3
+        ]
+        assert (row.wearer_id, row.team) == (wear["wearer_id"], wear["team"])
+        assert row.start_bar == pytest.approx(wear["start_bar"], abs=2.0)
+        assert row.turn_back_bar == pytest.approx(wear["turn_back_bar"], abs=1.0)
+        own_or_team = [row.turn_back_reached_at] + [
+            reason.since_at for reason in row.reasons if reason.code == "team_turn_back"
+        ]
+        moments = [at for at in own_or_team if at is not None]
+        if wear["turn_back_at"] is not None and row.turn_back_reached_at is None:
+            # Live goes by the readings, the review by the smoothed pressure: a step of 1 bar is 10 s.
+            assert min(moments) == pytest.approx(wear["turn_back_at"].timestamp(), abs=60.0)
 
 
 def test_the_whole_invented_incident_is_followed_to_its_end() -> None:
