@@ -10,7 +10,8 @@ import polars as pl
 from analysis.alarm_words import Flood, alarm_rates
 from analysis.alarms import Alarm
 from analysis.examined import Examined
-from analysis.heat import TESTED_S, seconds_in_classes
+from analysis.heat import seconds_in_classes
+from analysis.heat_laws import TESTED_S
 from analysis.profile import Profile
 from analysis.records import Floats, Ints, PowerUp
 from analysis.tables import TIME, empty_table, table_of

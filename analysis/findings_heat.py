@@ -8,7 +8,8 @@ import numpy as np
 
 from analysis.examined import Examined
 from analysis.finding import Context, Finding, about_wear, clock, lasting
-from analysis.heat import HeatTrack, dose_rate_s, rapid_rise
+from analysis.heat import HeatTrack, rapid_rise
+from analysis.heat_laws import dose_rate_s
 from analysis.profile import DOSE_LAWS
 
 LAW_WORDS = {

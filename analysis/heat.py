@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
-from analysis.profile import DoseLaw, Profile
+from analysis.heat_laws import CLASS_LIMITS_C, dose_rate_s, thermal_class
+from analysis.profile import Profile
 from analysis.records import Bools, Floats, Ints
 
 LAG_RANGE = (0.7, 1.0, 1.3)
@@ -22,10 +23,6 @@ WANDER_K2_S = 30.0
 """Variance that the surroundings gain a second, K^2/s (the estimation study, section 6)."""
 READING_K2 = 0.12
 """Variance of a reading, K^2 (the estimation study, section 6)."""
-CLASS_LIMITS_C = (100.0, 160.0, 260.0)
-"""Upper limits of thermal classes I, II, III (NIST TN 1474, 2006, as NIST reported it)."""
-TESTED_S = (1500.0, 900.0, 300.0, 60.0)
-"""Seconds that equipment is tested in each class: 25, 15, 5 min (same); class IV under 1 min from memory."""
 SILENT_S = 30.0
 """Further than this from any reading no class is given. Our own rule."""
 
@@ -50,37 +47,6 @@ class HeatTrack:
     thermal_class: Ints
     dose: Floats
     position: Ints
-
-
-def tenability_min(temperature_c: Floats, law: DoseLaw) -> Floats:
-    """Return the minutes to a full dose in air at a temperature.
-
-    Parameters
-    ----------
-    temperature_c : array
-        Air temperature, °C; at and below 0 the time is infinite.
-    law : str
-        "iso13571_clothed": t = 4.1e8 T^-3.61, ISO 13571:2012 Eq. (9), fully clothed subjects (secondary
-        source). "sfpe_unclothed": t = 5e7 T^-3.4, SFPE Handbook, 5th ed., Eq. 63.44 (secondary source).
-        Both are laws of air temperature for people without fire kit.
-    """
-    warm = np.maximum(np.asarray(temperature_c, dtype=np.float64), 1e-3)
-    factor, power = (4.1e8, -3.61) if law == "iso13571_clothed" else (5.0e7, -3.4)
-    return np.asarray(factor * warm**power, dtype=np.float64)
-
-
-def dose_rate_s(temperature_c: Floats, law: DoseLaw) -> Floats:
-    """Return the dose taken each second; NaN, and air at or below 0 °C, count as nothing."""
-    return np.where(temperature_c > 0.0, 1.0 / (60.0 * tenability_min(temperature_c, law)), 0.0)
-
-
-def thermal_class(temperature_c: Floats) -> Ints:
-    """Return the thermal class, 1 to 4; 0 for NaN.
-
-    Source: NIST TN 1474 (2006): class I to 100 °C, II to 160 °C, III to 260 °C, IV above (IV from memory).
-    """
-    classes = 1 + np.searchsorted(np.array(CLASS_LIMITS_C), temperature_c, side="left").astype(np.int64)
-    return np.where(np.isnan(temperature_c), 0, classes)
 
 
 def seconds_in_classes(classes: Ints) -> Floats:
