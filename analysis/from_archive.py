@@ -7,6 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
+from analysis.tally import written_then
 from ingest.errors import ArchiveProblem
 from ingest.frames import Messages, concat, drop_duplicates
 from ingest.reading import Archive
@@ -50,7 +51,8 @@ def incidents_in(folder: Path) -> pl.DataFrame:
         for frame in (archive.scan(kind), tail[kind].lazy()):
             names = frame.collect_schema().names()
             wanted = [name for name in columns if name in names]
-            lots.append(frame.select(wanted).collect())
+            during = frame.filter(written_then()) if kind == "note" else frame
+            lots.append(during.select(wanted).collect())
     spoken = (
         pl.concat([lot for lot in lots if lot.height], how="diagonal")
         if any(lot.height for lot in lots)
@@ -86,6 +88,7 @@ def incident_messages(folder: Path, incident_id: str) -> Messages:
     archive = _archive(folder)
     first, last = row["first"][0] - BEFORE, row["last"][0] + AFTER
     messages = archive.messages(since=first, until=last)
+    messages = {**messages, "note": _with_later_notes(archive, messages["note"], incident_id)}
     setups = archive.scan("setup").filter(
         pl.col("set_id").is_in(row["sets"][0].to_list()) & (pl.col("received") < first)
     )
@@ -94,6 +97,13 @@ def incident_messages(folder: Path, incident_id: str) -> Messages:
         return messages
     with_earlier = concat([{**messages, "setup": earlier.select(messages["setup"].columns)}, messages])
     return drop_duplicates({**messages, "setup": with_earlier["setup"]})
+
+
+def _with_later_notes(archive: Archive, notes: pl.DataFrame, incident_id: str) -> pl.DataFrame:
+    """Add what was brought in about the incident afterwards, such as a radio log."""
+    about_it = (pl.col("incident_id") == incident_id) & ~written_then()
+    later = archive.scan("note").filter(about_it).collect().select(notes.columns)
+    return pl.concat([notes.filter(~about_it), later])
 
 
 def _archive(folder: Path) -> Archive:

@@ -31,7 +31,7 @@ from analysis.findings import find
 from analysis.profile import Profile
 from analysis.records import power_ups
 from analysis.tables import TABLES, Results
-from analysis.tally import Incident, Tally, read_incidents, read_tallies
+from analysis.tally import Incident, Tally, read_incidents, read_tallies, written_then
 from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
 from analysis.wears import Wear, find_wears
 
@@ -117,7 +117,8 @@ def _sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str
     """Return the sets of an incident: tallied, or refused to start while it lasted."""
     about = pl.col("incident_id") == incident_id
     tallied = messages["tally"].filter(about)
-    spoken = pl.concat([messages[kind].filter(about)["received"] for kind in ("incident", "tally", "note")])
+    heard = {**messages, "note": messages["note"].filter(written_then())}
+    spoken = pl.concat([heard[kind].filter(about)["received"] for kind in ("incident", "tally", "note")])
     power = messages["power"].filter(
         (pl.col("state") == "refused") & pl.col("received").is_between(spoken.min(), spoken.max())
     )

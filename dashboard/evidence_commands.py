@@ -1,4 +1,4 @@
-"""The verbs of an investigation: `report`, `case` and `verify`."""
+"""The verbs of an investigation: `notes`, `report`, `case` and `verify`."""
 
 from __future__ import annotations
 
@@ -20,6 +20,27 @@ def _profile(name: str | None) -> Profile:
     from analysis.profile import Profile, load_profile
 
     return Profile.default() if name is None else load_profile(name)
+
+
+@click.command()
+@click.argument("file", metavar="FILE.csv", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option("--incident", required=True, metavar="ID", help="The incident that they are about.")
+@click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
+@click.option(
+    "--clock-fast", "clock_fast_s", default=0.0, metavar="S", help="Seconds that the source was fast."
+)
+def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float) -> None:
+    """Bring a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
+
+    They are added, never edited; the same file again changes nothing.
+    """
+    from datetime import UTC, datetime
+
+    from dashboard.notes import Source, bring_in
+
+    lines, fresh = bring_in(file, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
+    click.echo(f"{file}: {lines} notes, {fresh} of them new")
 
 
 @click.command()

@@ -27,6 +27,7 @@ from dashboard.review_overview import whole_window
 from dashboard.words import CAUTION, PRODUCT
 
 MOST_EVIDENCE = 8
+UNBROKEN = 16
 SEVERITIES = ("serious", "caution", "note")
 LIBRARIES = ("numpy", "polars", "scipy", "numba")
 
@@ -108,13 +109,18 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numeric: Sequenc
     classes = [' class="number"' if column in numeric else "" for column in range(len(heads))]
 
     def row_of(tag: str, cells: Sequence[str]) -> str:
-        made = (f"<{tag}{kind}>{escape(cell)}</{tag}>" for cell, kind in zip(cells, classes, strict=True))
+        made = (f"<{tag}{kind}>{_cell(cell)}</{tag}>" for cell, kind in zip(cells, classes, strict=True))
         return f"<tr>{''.join(made)}</tr>"
 
     body = "".join(row_of("td", row) for row in rows)
     if not body:
         return f"<p>{words.NOTHING}</p>"
     return f"<table><thead>{row_of('th', heads)}</thead><tbody>{body}</tbody></table>"
+
+
+def _cell(text: str) -> str:
+    """A cell's text; a short one (a time, an identity, a number with its unit) is never broken."""
+    return f"<span>{escape(text)}</span>" if len(text) <= UNBROKEN else escape(text)
 
 
 def _clock(moment: datetime | None) -> str:
@@ -218,19 +224,17 @@ def _wears(wears: pl.DataFrame) -> str:
                 row["wearer_id"] or "–",
                 row["team"] or "–",
                 row["set_id"],
-                _clock(row["started"]),
-                _clock(row["ended"]),
+                f"{_clock(row['started'])} – {_clock(row['ended'])}",
                 review_words.duration_text((row["ended"] - row["started"]).total_seconds()),
                 cylinder,
-                _number(row["start_bar"], 0, " bar"),
-                _number(row["end_bar"], 0, " bar"),
+                f"{_number(row['start_bar'])} to {_number(row['end_bar'])}",
                 air,
-                f"{_number(row['mean_l_min'])} / {_number(row['peak_l_min'])} L/min",
+                f"{_number(row['mean_l_min'])} / {_number(row['peak_l_min'])}",
                 review_words.duration_text(row["low_air_s"]),
                 review_words.duration_text(row["gap_s"]),
             ]
         )
-    return _table(words.WEAR_HEADS, rows, range(7, 13)) + f'<p class="note">{escape(words.ESTIMATE)}</p>'
+    return _table(words.WEAR_HEADS, rows, range(6, 11)) + f'<p class="note">{escape(words.ESTIMATE)}</p>'
 
 
 def _findings(findings: pl.DataFrame, owner: dict[str, str]) -> str:
@@ -245,7 +249,7 @@ def _findings(findings: pl.DataFrame, owner: dict[str, str]) -> str:
             if more > 0:
                 text += ", " + words.MORE_EVIDENCE.format(count=more)
             parts.append(
-                f'<div class="finding {severity}"><p><b>{review_words.SEVERITY[severity]}</b> '
+                f'<div class="finding grade-{severity}"><p><b>{review_words.SEVERITY[severity]}</b> '
                 f"{_clock(row['started'])} {escape(_who(row, owner))}</p><p>{escape(row['statement'])}</p>"
                 f'<p class="evidence">{words.EVIDENCE}: {escape(text) or "–"}</p></div>'
             )
@@ -270,10 +274,9 @@ def _alarms(alarms: pl.DataFrame, owner: dict[str, str]) -> str:
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, whole: Window) -> str:
     people = [lanes_of(record.results, record.messages, row) for row in everybody.iter_rows(named=True)]
-    scales = scales_of(people)
     figures = [
         f"<figure><h3>{escape(review_words.person_title(p.wearer_id, p.team, p.set_ids))}</h3>"
-        f"{person_svg(p, whole, scales)}</figure>"
+        f"{person_svg(p, whole, scales_of([p]))}</figure>"
         for p in people
     ]
     return f'<p class="note">{escape(words.PLOT_NOTE)} {escape(words.ESTIMATE)}</p>' + "".join(figures)

@@ -217,16 +217,19 @@ def overview_svg(
                 parts.append(
                     f'<rect class="{name}" x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height}"/>'
                 )
-    reported = alarms.filter(pl.col("source") != "derived")
-    for (wear, kind), at in zip(
-        reported.select("wear_id", "alarm").iter_rows(), to_ms(reported, "raised"), strict=True
-    ):
-        if wear in row_of_wear:
-            x, y = sheet.x(at), _row_y(row_of_wear[wear])
-            parts.append(f'<line class="alarm" x1="{x:.1f}" x2="{x:.1f}" y1="{y:.1f}" y2="{y + 15:.1f}"/>')
-            parts.append(
-                f'<text x="{x + 3:.1f}" y="{y + 11:.1f}">{words.ALARMS_NARROW.get(kind, escape(kind))}</text>'
-            )
+    reported = alarms.filter(pl.col("source") != "derived").sort("raised", nulls_last=True)
+    free_from: dict[int, float] = {}
+    kinds = reported.select("wear_id", "alarm").iter_rows()
+    for (wear, kind), at in zip(kinds, to_ms(reported, "raised"), strict=True):
+        if wear not in row_of_wear:
+            continue
+        x, y = sheet.x(at), _row_y(row_of_wear[wear])
+        parts.append(f'<line class="alarm" x1="{x:.1f}" x2="{x:.1f}" y1="{y:.1f}" y2="{y + 15:.1f}"/>')
+        # A word that would fall on the one before it stays away; the table of alarms has every one.
+        if x >= free_from.get(row_of_wear[wear], 0.0):
+            text = words.ALARMS_NARROW.get(kind, kind)
+            parts.append(f'<text x="{x + 3:.1f}" y="{y + 11:.1f}">{escape(text)}</text>')
+            free_from[row_of_wear[wear]] = x + 5.5 * len(text)
     height = _row_y(len(people)) + 4
     return _svg([*_axis(sheet, height), *parts], height, "Everybody's time under air")
 

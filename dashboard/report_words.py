@@ -30,7 +30,7 @@ PLOT_NOTE = (
     "Line: readings of the set. Shaded: estimate with its 90 % band. Hatched: silent, what happened "
     "there was "
     "not observed. Bars: alarms, solid as the set reported them, outlined under it as the readings say. "
-    "Times are UTC on the listener's clock."
+    "Times are UTC on the listener's clock. Scales may differ from wearer to wearer."
 )
 METHOD_TEXTS = (
     (
@@ -83,14 +83,12 @@ WEAR_HEADS = (
     "Wearer",
     "Team",
     "Set",
-    "Under air from",
-    "until",
+    "Under air (UTC)",
     "Lasted",
     "Cylinder",
-    "Start",
-    "End",
-    "Air used",
-    "Mean / highest rate",
+    "bar",
+    "Air used, ± 90 %",
+    "L/min mean / highest",
     "Below warning",
     "Not heard",
 )

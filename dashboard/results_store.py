@@ -338,6 +338,11 @@ def _messages_of_period(archive: Archive, since: datetime, until: datetime) -> M
     # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
     kept = last_of_set.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
     messages["setup"] = pl.concat([kept, messages["setup"]])
+    # A radio log that was brought in later stands where it belongs, not where it was received.
+    notes = messages["note"]
+    belong_here = pl.col("at").is_between(since, until) & ~pl.col("received").is_between(since, until)
+    later = archive.scan("note").filter(belong_here).collect().select(notes.columns)
+    messages["note"] = pl.concat([notes, later])
     return messages
 
 

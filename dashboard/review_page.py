@@ -7,7 +7,9 @@ asked for and thins anew at every zoom.
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlencode
 
 import flask
 from dash import Dash, Input, Output, Patch, ctx, dcc, html, no_update
@@ -82,6 +84,51 @@ def register(app: Dash, context: Context) -> None:
     @server.get("/review/evidence")
     def evidence() -> flask.Response:
         return _answer(lambda look: _evidence(look, flask.request.args.get("finding", "")), bench)
+
+    @server.get("/review/export")
+    def export() -> flask.Response:
+        return _exported(bench)
+
+    @server.get("/review/report")
+    def report() -> flask.Response:
+        return _reported(context, flask.request.args.get("incident", ""))
+
+
+def _exported(bench: Bench) -> flask.Response:
+    """Answer with the visible rows as a file."""
+    from dashboard.export import rows_as_csv, rows_as_parquet
+
+    form = flask.request.args.get("format", "csv")
+    made = {"csv": (rows_as_csv, "text/csv"), "parquet": (rows_as_parquet, "application/vnd.apache.parquet")}
+    try:
+        if form not in made:
+            raise BadView(f"format must be csv or parquet, got {form!r}")
+        look = bench.look(request_of(flask.request.args.to_dict()), following=True)
+        write, kind = made[form]
+        answer = flask.Response(write(look), mimetype=kind)
+    except (BadView, UnknownIncident) as problem:
+        return flask.make_response({"problem": str(problem)}, 400)
+    # Incident and window only: nothing that came in as text gets into a file's name.
+    start = clock_text(look.window.start, decimals=0).replace(" ", "T").replace(":", "")
+    name = f"{look.record.about['key']}-{start}Z.{form}"
+    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return answer
+
+
+def _reported(context: Context, incident_id: str) -> flask.Response:
+    """Answer with the incident's report as a file."""
+    from dashboard.evidence import incident_of_archive
+    from dashboard.report import report_html
+
+    try:
+        record, origin = incident_of_archive(
+            context.archive.folder, context.profile, incident_id, datetime.now(UTC)
+        )
+    except UnderairError as problem:
+        return flask.make_response({"problem": str(problem)}, 404)
+    answer = flask.Response(report_html(record, context.profile, origin), mimetype="text/html")
+    answer.headers["Content-Disposition"] = f'attachment; filename="{record.about["key"]}.html"'
+    return answer
 
 
 def _answer(what: Any, bench: Bench) -> flask.Response:
@@ -295,6 +342,24 @@ def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
     )
 
 
+def _downloads(look: Look) -> Any:
+    """Links whose addresses the script keeps on the view that is shown."""
+    links = []
+    for form, text in words.EXPORTS.items():
+        attributes: dict[str, Any] = {"data-export": form}
+        address = "/review/export?" + urlencode({"incident": look.record.about["key"], "format": form})
+        links.append(html.A(text, href=address, download="", **attributes))
+    if look.record.about["incident_id"]:
+        address = "/review/report?" + urlencode({"incident": look.record.about["incident_id"]})
+        links.append(html.A(words.REPORT, href=address, download=""))
+    return html.Div(
+        [html.Span(words.EXPORT, className="group-name"), *links],
+        className="group",
+        role="group",
+        **_aria(label=words.EXPORT),
+    )
+
+
 def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
     people = {
         row["key"]: row["wearer_id"] or f"{words.SET} {row['key']}"
@@ -311,6 +376,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                     _choices(words.SHOW_LANES, "lane", words.LANES),
                     _choices(words.UNITS, "units", words.UNIT_CHOICES),
                     _choices(words.CLOCK, "clock", words.CLOCKS),
+                    _downloads(look),
                 ],
                 className="controls",
             ),

@@ -97,6 +97,9 @@ CLOCK = "Times"
 CLOCKS = {"utc": "UTC", "local": "Local"}
 UNITS = "Units"
 UNIT_CHOICES = {"metric": "bar, °C, L", "imperial": "psi, °F, ft³"}
+EXPORT = "Take away"
+EXPORTS = {"csv": "This window as CSV", "parquet": "as Parquet"}
+REPORT = "Report on the incident (HTML)"
 SHOWN_THINNED = (
     "Lines show the lowest and highest of each {bin_s} s: {shown} of {total} readings. Zoom in for every one."
 )

@@ -20,6 +20,7 @@ VERBS = {
     "serve": ("dashboard.commands", "serve"),
     "account": ("dashboard.account_commands", "account"),
     "tidy": ("ingest.keeping_commands", "tidy"),
+    "notes": ("dashboard.evidence_commands", "notes"),
     "report": ("dashboard.evidence_commands", "report"),
     "case": ("dashboard.evidence_commands", "case"),
     "verify": ("dashboard.evidence_commands", "verify"),

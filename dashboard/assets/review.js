@@ -122,6 +122,9 @@
       units: (value) => value === view.units,
       clock: (value) => (value === "local") === local,
     };
+    for (const link of document.querySelectorAll("#review-bench [data-export]")) {
+      link.href = `/review/export?${query({ format: link.dataset.export })}`;
+    }
     for (const button of document.querySelectorAll("#review-bench [data-set]")) {
       const [name, value] = split(button.dataset.set);
       if (pressed[name]) button.setAttribute("aria-pressed", String(pressed[name](value)));

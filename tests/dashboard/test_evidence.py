@@ -1,0 +1,203 @@
+"""The report and the case folder of a sample log, through the command."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+import re
+import shutil
+import subprocess
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from analysis.profile import Profile
+from analysis.tables import TABLES
+from dashboard import report_words
+from dashboard.evidence import CaseProblem, verify_case, write_case
+from dashboard.underair import main
+from dashboard.words import CAUTION
+from ingest.captures import read_capture
+
+SECTIONS = {
+    "SUMMARY",
+    "WHO",
+    "COURSE",
+    "OVERVIEW",
+    "ALARMS",
+    "HEAT",
+    "FINDINGS",
+    "NOT_HEARD",
+    "CLOCKS",
+    "METHODS",
+}
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+
+
+def run(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as done:
+        main(list(arguments))
+    return int(done.value.code or 0)
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("evidence") / "archive"
+    assert run("import", str(SAMPLE), "--archive", str(folder)) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def incident_id() -> str:
+    topics = (json.loads(heard.payload) for heard in read_capture(SAMPLE) if "/incident" in heard.topic)
+    return str(next(topics)["incident_id"])
+
+
+@pytest.fixture(scope="module")
+def made_case(archive: Path, incident_id: str) -> Path:
+    out = archive.parent / "case"
+    assert run("case", "--archive", str(archive), "--incident", incident_id, "--out", str(out)) == 0
+    return out
+
+
+@pytest.fixture
+def case(made_case: Path, tmp_path: Path) -> Path:
+    """A case of the test's own to spoil."""
+    return Path(shutil.copytree(made_case, tmp_path / "case"))
+
+
+class Page(HTMLParser):
+    """What a page loads from elsewhere, and its headings and text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loaded: list[str] = []
+        self.tags: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.loaded += [str(value) for name, value in attrs if name in ("src", "href") and value]
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_the_report_is_one_file_that_says_who_what_and_how(
+    archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "report.html"
+    assert run("report", "--archive", str(archive), "--incident", incident_id, "--out", str(out)) == 0
+    page = Page()
+    page.feed(out.read_text(encoding="utf-8"))
+    assert page.loaded == []
+    assert "script" not in page.tags
+    assert page.text.count(CAUTION) == 2
+    headings = [title for name, title in vars(report_words).items() if name in SECTIONS]
+    assert len(headings) == len(SECTIONS)
+    assert all(heading in page.text for heading in headings)
+    assert "not what a body felt" in page.text
+    assert "turn-back was due" in page.text
+    printed = capsys.readouterr().out
+    digest = re.search(r"[0-9a-f]{64}", printed)
+    assert digest is not None
+    assert digest.group() in page.text
+
+
+def test_the_same_archive_gives_the_same_case_but_for_when_it_was_made(
+    archive: Path, incident_id: str, made_case: Path, tmp_path: Path
+) -> None:
+    later = datetime(2032, 1, 1, tzinfo=UTC)
+    write_case(archive, Profile.default(), incident_id, tmp_path / "again", later)
+    first, again = (
+        json.loads((folder / "case.json").read_text()) for folder in (made_case, tmp_path / "again")
+    )
+    assert first["messages_sha256"] == again["messages_sha256"]
+    same = [a["sha256"] == b["sha256"] for a, b in zip(first["files"], again["files"], strict=True)]
+    names = [entry["file"] for entry in first["files"]]
+    assert [name for name, equal in zip(names, same, strict=True) if not equal] == ["report.html"]
+
+
+def test_a_case_holds_every_table_and_its_own_capture_gives_them_again(case: Path) -> None:
+    assert {path.stem for path in (case / "results").iterdir()} == set(TABLES)
+    assert verify_case(case, again=True).faults == ()
+    lines = gzip.decompress((case / "messages.ndjson.gz").read_bytes())
+    assert (
+        hashlib.sha256(lines).hexdigest() == json.loads((case / "case.json").read_text())["messages_sha256"]
+    )
+
+
+def test_a_table_that_the_capture_does_not_give_is_named(case: Path) -> None:
+    path = case / "results" / "wears.parquet"
+    altered = pl.read_parquet(path).with_columns(pl.col("end_bar") + 1)
+    altered.write_parquet(path)
+    assert verify_case(case).faults == ("results/wears.parquet: altered (SHA-256 is not that of the list)",)
+
+
+def test_sha256sum_agrees(case: Path) -> None:
+    program = shutil.which("sha256sum")
+    assert program is not None
+    done = subprocess.run(
+        [program, "--check", "--strict", "SHA256SUMS"], cwd=case, capture_output=True, check=False
+    )
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("name", ["messages.ndjson.gz", "results/air.parquet", "report.html", "profile.json"])
+def test_one_altered_byte_is_named(case: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    path = case / name
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    assert run("verify", str(case)) == 1
+    assert f"{name}: altered" in capsys.readouterr().out
+
+
+def test_missing_added_and_a_changed_list_are_named(case: Path) -> None:
+    (case / "report.html").unlink()
+    (case / "extra.txt").write_text("x")
+    (case / "SHA256SUMS").write_text("")
+    faults = verify_case(case).faults
+    assert "report.html: missing" in faults
+    assert "extra.txt: added, not in the list" in faults
+    assert "SHA256SUMS: does not agree with case.json" in faults
+
+
+def test_a_list_rewritten_with_a_file_breaks_its_chain(case: Path) -> None:
+    manifest = json.loads((case / "case.json").read_text())
+    (case / "profile.json").write_text("{}")
+    entry = next(one for one in manifest["files"] if one["file"] == "profile.json")
+    entry["sha256"] = hashlib.sha256(b"{}").hexdigest()
+    (case / "case.json").write_text(json.dumps(manifest))
+    assert any("the chain does not hold at profile.json" in fault for fault in verify_case(case).faults)
+
+
+def test_what_a_case_says_about_itself_is_in_the_chain(case: Path) -> None:
+    manifest = json.loads((case / "case.json").read_text())
+    (case / "case.json").write_text(json.dumps({**manifest, "made": "2001-01-01T00:00:00+00:00"}))
+    assert any("chain does not hold" in fault for fault in verify_case(case).faults)
+
+
+def test_a_folder_in_use_is_not_mixed_with_a_case(archive: Path, incident_id: str, tmp_path: Path) -> None:
+    (tmp_path / "letter.txt").write_text("mine")
+    with pytest.raises(CaseProblem, match="not empty"):
+        write_case(archive, Profile.default(), incident_id, tmp_path)
+    assert (tmp_path / "letter.txt").read_text() == "mine"
+
+
+def test_an_unknown_incident_ends_with_the_names_of_those_known(
+    archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "none"
+    assert run("case", "--archive", str(archive), "--incident", "I-9", "--out", str(out)) == 1
+    assert incident_id in capsys.readouterr().err
+    assert not out.exists()
+
+
+def test_verify_still_checks_an_archive(archive: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("verify", str(archive)) == 0
+    assert "whole" in capsys.readouterr().out
