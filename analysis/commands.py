@@ -13,8 +13,6 @@ import click
 
 if TYPE_CHECKING:
     from analysis.incident import Progress
-    from analysis.profile import Profile
-    from analysis.tables import Results
 
 _FOLDER = click.Path(file_okay=False, path_type=Path)
 
@@ -35,69 +33,38 @@ def analyse(
     """
     from importlib.metadata import version
 
-    from analysis.from_archive import archive_messages, incident_messages
+    from analysis.from_archive import heard_periods, incident_messages, period_messages
     from analysis.incident import analyse as analyse_messages
     from analysis.profile import Profile, load_profile
+    from analysis.writing import TableFiles
 
     rules = Profile.default() if profile is None else load_profile(profile)
-    messages = archive_messages(archive) if incident is None else incident_messages(archive, incident)
-    with progress_bar() as progress:
-        results = analyse_messages(messages, rules, incident, progress)
     about = {
         "underair": version("underair"),
         "profile": rules.name,
         "incident": incident or "",
         "clock": "UTC, microseconds, reconciled to the listener's clock",
     }
-    files = write_results(results, out, form, about)
+    with progress_bar() as progress:
+        if incident is not None:
+            messages = incident_messages(archive, incident)
+            with TableFiles(out, form, about) as files:
+                files.add(analyse_messages(messages, rules, incident, progress))
+        else:
+            periods = heard_periods(archive)
+            with TableFiles(out, form, about) as files:
+                # One period at a time: memory follows the longest of them, not the archive.
+                for period in periods:
+                    files.add(analyse_messages(period_messages(archive, period), rules, None, progress))
     if as_json:
-        tables = {name: {"rows": results[name].height, "file": str(path)} for name, path in files.items()}
+        tables = {name: {"rows": files.rows[name], "file": str(path)} for name, path in files.paths.items()}
         click.echo(json.dumps({**about, "format": form, "tables": tables}))
     else:
-        click.echo(_sentence(results, out, rules))
-
-
-def write_results(results: Results, out: Path, form: str, about: dict[str, str]) -> dict[str, Path]:
-    """Write one file a table, each aside and then renamed; return the files by table.
-
-    Parameters
-    ----------
-    results : dict of str to DataFrame
-    out : Path
-        Folder; made when it is not there.
-    form : str
-        "parquet" (units and meanings in the fields' metadata) or "csv".
-    about : dict of str to str
-        Goes into every Parquet file's metadata.
-    """
-    import pyarrow.parquet as pq
-
-    from analysis.tables import TABLES, to_arrow, to_csv
-    from ingest.errors import UnderairError
-
-    files = {name: out / f"{name}.{form}" for name in TABLES}
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for name, path in files.items():
-            aside = path.with_suffix(f".{form}.part")
-            if form == "parquet":
-                pq.write_table(to_arrow(name, results[name], about), aside, compression="zstd")
-            else:
-                aside.write_text(to_csv(name, results[name]), encoding="utf-8", newline="")
-            aside.replace(path)
-    except OSError as error:
-        raise UnderairError(f"cannot write the tables into {out}: {error}") from None
-    return files
-
-
-def _sentence(results: Results, out: Path, profile: Profile) -> str:
-    wears, findings = results["wears"], results["findings"]
-    counts = dict(findings.group_by("severity").len().iter_rows())
-    said = ", ".join(f"{counts.get(word, 0)} {word}" for word in ("serious", "caution", "note"))
-    return (
-        f"{wears.height} wears, {results['alarms'].height} alarms, {findings.height} findings ({said}) by "
-        f"the profile {profile.name}; tables are in {out}. {profile.decides}"
-    )
+        said = ", ".join(f"{files.findings.get(word, 0)} {word}" for word in ("serious", "caution", "note"))
+        click.echo(
+            f"{files.rows['wears']} wears, {files.rows['alarms']} alarms, {files.rows['findings']} findings "
+            f"({said}) by the profile {rules.name}; tables are in {out}. {rules.decides}"
+        )
 
 
 @contextmanager
@@ -114,7 +81,11 @@ def progress_bar() -> Iterator[Progress | None]:
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("wears", total=None)
 
+        before = 0
+
         def draw(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
+            nonlocal before
+            bar.update(task, completed=before + done, total=before + total)
+            before += total if done == total else 0
 
         yield draw

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import polars as pl
 
-from analysis.tally import written_then
 from ingest.errors import ArchiveProblem
-from ingest.frames import Messages, concat, drop_duplicates
+from ingest.frames import Messages
+from ingest.kinds import KINDS
 from ingest.reading import Archive
 
 ABOUT_INCIDENTS = ("incident", "tally", "note")
@@ -18,48 +19,95 @@ BEFORE = timedelta(hours=1)
 AFTER = timedelta(hours=2)
 """A wear may go on after the desk's last word about the incident. Our own rule."""
 TAIL = timedelta(days=2)
-"""What a listener has not sealed yet is minutes old; two days are on the safe side."""
+"""What a listener has not sealed yet is newer than this before the newest sealed message."""
+SILENCE = timedelta(hours=6)
 
 
-def archive_messages(folder: Path) -> Messages:
-    """Return everything in an archive.
+@dataclass(frozen=True, slots=True)
+class Period:
+    """A stretch of time in which something was heard, and how many messages (without retained copies)."""
+
+    since: datetime
+    until: datetime
+    messages: int
+
+
+def heard_periods(folder: Path) -> list[Period]:
+    """Cut an archive where nothing at all was heard for six hours; nobody is under air for so long.
+
+    Each period is read and analysed on its own, so that memory follows the longest of them and not the
+    archive.
 
     Raises
     ------
     ArchiveProblem
         When the folder holds no message.
     """
-    messages = _archive(folder).messages()
-    if not any(frame.height for kind, frame in messages.items() if kind != "refused"):
+    archive = _archive(folder)
+    sealed = pl.concat([_minutes(archive.scan(kind)) for kind in KINDS]).collect()
+    newest = sealed["minute"].max()
+    cut = newest - TAIL if isinstance(newest, datetime) else None
+    # What is not sealed yet is newer than that: read it, and the days before only by their counts.
+    recent = archive.messages(since=cut)
+    counted = pl.concat([_minutes(recent[kind].lazy()) for kind in KINDS]).collect()
+    if cut is not None:
+        counted = pl.concat([sealed.filter(pl.col("minute") < cut), counted])
+    if not counted.height:
         raise ArchiveProblem(
             f"the archive {folder} holds no message; bring a capture in with "
             f"`underair import LOG --archive {folder}`, or listen to a broker with `underair listen`"
         )
-    return messages
+    minutes = counted.group_by("minute").agg(pl.col("count").sum()).sort("minute")
+    number = (pl.col("minute").diff() > SILENCE).fill_null(value=False).cum_sum().alias("number")
+    rows = minutes.group_by(number).agg(
+        pl.col("minute").min().alias("since"), pl.col("minute").max().alias("last"), pl.col("count").sum()
+    )
+    return [
+        Period(row["since"], row["last"] + timedelta(minutes=1), row["count"])
+        for row in rows.sort("since").iter_rows(named=True)
+    ]
+
+
+def period_messages(folder: Path, period: Period) -> Messages:
+    """Return what was heard in a period, with the last setup of each set before it: knowledge, no event."""
+    return _with_setups_before(_archive(folder), period.since, period.until)
+
+
+def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
+    return (
+        frame.filter(~pl.col("retained"))
+        .group_by(pl.col("received").dt.truncate("1m").alias("minute"))
+        .agg(pl.len().alias("count"))
+    )
+
+
+def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> Messages:
+    messages = archive.messages(since=since, until=until)
+    earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
+    if not earlier.height:
+        return messages
+    last = earlier.sort("received", "seq").group_by("set_id", maintain_order=True).last()
+    # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
+    kept = last.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
+    return {**messages, "setup": pl.concat([kept, messages["setup"]])}
 
 
 def incidents_in(folder: Path) -> pl.DataFrame:
     """Return the incidents that desks spoke of: incident_id, first and last (received), sets.
 
-    Sealed parts are read by column; of what is not sealed yet, the newest two days.
+    Sealed parts are read by column; what is not sealed yet is looked for in the newest two days.
     """
     archive = _archive(folder)
-    tail = archive.messages(since=datetime.now(UTC) - TAIL)
     columns = ["incident_id", "set_id", "received"]
-    lots = []
-    for kind in ABOUT_INCIDENTS:
-        for frame in (archive.scan(kind), tail[kind].lazy()):
-            names = frame.collect_schema().names()
-            wanted = [name for name in columns if name in names]
-            during = frame.filter(written_then()) if kind == "note" else frame
-            lots.append(during.select(wanted).collect())
-    spoken = (
-        pl.concat([lot for lot in lots if lot.height], how="diagonal")
-        if any(lot.height for lot in lots)
-        else lots[0]
-    )
-    if "set_id" not in spoken.columns:
-        spoken = spoken.with_columns(pl.lit(None, dtype=pl.String).alias("set_id"))
+    sealed = [archive.scan(kind) for kind in ABOUT_INCIDENTS]
+    newest = pl.concat([frame.select("received") for frame in sealed]).max().collect().item()
+    tail = archive.messages(since=newest - TAIL if newest is not None else None)
+    lots = [
+        frame.select(columns if kind == "tally" else ["incident_id", "received"]).collect()
+        for kind, scanned in zip(ABOUT_INCIDENTS, sealed, strict=True)
+        for frame in (scanned, tail[kind].lazy())
+    ]
+    spoken = pl.concat(lots, how="diagonal")
     return (
         spoken.group_by("incident_id")
         .agg(
@@ -72,7 +120,7 @@ def incidents_in(folder: Path) -> pl.DataFrame:
 
 
 def incident_messages(folder: Path, incident_id: str) -> Messages:
-    """Return what one incident needs: its time with a margin, and every setup of its sets before it.
+    """Return what one incident needs: its time with a margin, and the last setup of each set before it.
 
     Raises
     ------
@@ -85,25 +133,8 @@ def incident_messages(folder: Path, incident_id: str) -> Messages:
         names = known["incident_id"].to_list()
         there = ", ".join(names[-20:]) if names else "none; without --incident everything is analysed, by set"
         raise ArchiveProblem(f"no incident {incident_id} in the archive {folder}; there are: {there}")
-    archive = _archive(folder)
     first, last = row["first"][0] - BEFORE, row["last"][0] + AFTER
-    messages = archive.messages(since=first, until=last)
-    messages = {**messages, "note": _with_later_notes(archive, messages["note"], incident_id)}
-    setups = archive.scan("setup").filter(
-        pl.col("set_id").is_in(row["sets"][0].to_list()) & (pl.col("received") < first)
-    )
-    earlier = setups.collect()
-    if not earlier.height:
-        return messages
-    with_earlier = concat([{**messages, "setup": earlier.select(messages["setup"].columns)}, messages])
-    return drop_duplicates({**messages, "setup": with_earlier["setup"]})
-
-
-def _with_later_notes(archive: Archive, notes: pl.DataFrame, incident_id: str) -> pl.DataFrame:
-    """Add what was brought in about the incident afterwards, such as a radio log."""
-    about_it = (pl.col("incident_id") == incident_id) & ~written_then()
-    later = archive.scan("note").filter(about_it).collect().select(notes.columns)
-    return pl.concat([notes.filter(~about_it), later])
+    return _with_setups_before(_archive(folder), first, last)
 
 
 def _archive(folder: Path) -> Archive:

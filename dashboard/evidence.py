@@ -28,10 +28,10 @@ from typing import Any
 import msgspec
 import polars as pl
 
-from analysis.commands import write_results
 from analysis.from_archive import incident_messages
 from analysis.profile import Profile
 from analysis.tables import Results
+from analysis.writing import write_results
 from dashboard.report import Origin, hash_of, report_html, versions
 from dashboard.results_store import IncidentRecord, record_of
 from ingest.captures import Heard, capture_line, read_capture, write_capture

@@ -1,0 +1,109 @@
+"""The tables of the results as files: one a table, written aside and then renamed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import TracebackType
+from typing import Any, TextIO
+
+import pyarrow.parquet as pq
+
+from analysis.tables import TABLES, Results, empty_table, to_arrow, to_csv
+from ingest.errors import UnderairError
+
+
+def write_results(results: Results, folder: Path, form: str, about: dict[str, str]) -> dict[str, Path]:
+    """Write one file a table; return the files by table. Parameters as for `TableFiles`."""
+    with TableFiles(folder, form, about) as files:
+        files.add(results)
+    return files.paths
+
+
+class TableFiles:
+    """Writes result tables bit by bit; the files appear under their names when all is written.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    form : str
+        "parquet" (units and meanings in the fields' metadata) or "csv".
+    about : dict of str to str
+        Goes into every Parquet file's metadata.
+
+    Attributes
+    ----------
+    paths : dict of str to Path
+        The file of each table.
+    rows : dict of str to int
+        Rows written so far, by table.
+    findings : dict of str to int
+        Findings written so far, by severity.
+    """
+
+    def __init__(self, folder: Path, form: str, about: dict[str, str]) -> None:
+        self.paths = {name: folder / f"{name}.{form}" for name in TABLES}
+        self.rows = dict.fromkeys(TABLES, 0)
+        self.findings: dict[str, int] = {}
+        self._folder, self._form, self._about = folder, form, about
+        self._open: dict[str, Any] = {}
+
+    def __enter__(self) -> TableFiles:
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            for name in TABLES:
+                self._open[name] = self._opened(name)
+        except OSError as error:
+            self._drop()
+            raise self._problem(error) from None
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is not None:
+            self._drop()
+            return
+        try:
+            for name, path in self.paths.items():
+                self._open[name].close()
+                self._aside(name).replace(path)
+        except OSError as problem:
+            self._drop()
+            raise self._problem(problem) from None
+
+    def add(self, results: Results) -> None:
+        """Append the rows of every table."""
+        try:
+            for name, writer in self._open.items():
+                table = results[name]
+                self.rows[name] += table.height
+                if not table.height:
+                    continue
+                if self._form == "parquet":
+                    writer.write_table(to_arrow(name, table, self._about))
+                else:
+                    writer.write(to_csv(name, table).split("\n", 1)[1])
+        except OSError as error:
+            raise self._problem(error) from None
+        for severity, count in results["findings"].group_by("severity").len().iter_rows():
+            self.findings[severity] = self.findings.get(severity, 0) + count
+
+    def _aside(self, name: str) -> Path:
+        return self.paths[name].with_suffix(f".{self._form}.part")
+
+    def _opened(self, name: str) -> Any:
+        if self._form == "parquet":
+            schema = to_arrow(name, empty_table(name), self._about).schema
+            return pq.ParquetWriter(self._aside(name), schema, compression="zstd")
+        file: TextIO = self._aside(name).open("w", encoding="utf-8", newline="")
+        file.write(to_csv(name, empty_table(name)))
+        return file
+
+    def _drop(self) -> None:
+        for name, writer in self._open.items():
+            writer.close()
+            self._aside(name).unlink(missing_ok=True)
+
+    def _problem(self, error: OSError) -> UnderairError:
+        return UnderairError(f"cannot write the tables into {self._folder}: {error}")

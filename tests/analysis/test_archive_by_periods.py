@@ -1,0 +1,99 @@
+"""A long archive is analysed period by period: the same figures, with the memory of one period."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from analysis.from_archive import heard_periods, incident_messages, incidents_in, period_messages
+from analysis.incident import analyse
+from analysis.profile import Profile
+from analysis.simulation.staging import SimulatedIncident
+from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from analysis.tables import TABLES, Results
+from analysis.writing import TableFiles, write_results
+from ingest.captures import write_capture
+from ingest.errors import UnderairError
+from ingest.frames import drop_duplicates, frames_from_heard
+from ingest.importing import import_capture
+
+PROFILE = Profile.default()
+FIRST = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
+SECOND = FIRST + timedelta(days=3)
+
+
+@pytest.fixture(scope="module")
+def incidents() -> list[SimulatedIncident]:
+    return [build_late_turn_back(3, FIRST), build_radio_troubles(4, SECOND)]
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory, incidents: list[SimulatedIncident]) -> Path:
+    folder = tmp_path_factory.mktemp("periods")
+    for number, incident in enumerate(incidents):
+        write_capture(folder / f"{number}.ndjson", incident.heard)
+        import_capture(folder / f"{number}.ndjson", folder / "archive", lambda *_: None)
+    return folder / "archive"
+
+
+def test_cut_at_silence(archive: Path, incidents: list[SimulatedIncident]) -> None:
+    periods = heard_periods(archive)
+    assert [period.since.date() for period in periods] == [FIRST.date(), SECOND.date()]
+    assert sum(period.messages for period in periods) == sum(
+        frame.filter(~pl.col("retained")).height
+        for incident in incidents
+        for kind, frame in drop_duplicates(frames_from_heard(incident.heard)).items()
+        if kind != "refused"
+    )
+
+
+def test_each_period_gives_what_its_capture_gives(archive: Path, incidents: list[SimulatedIncident]) -> None:
+    for period, incident in zip(heard_periods(archive), incidents, strict=True):
+        found = analyse(period_messages(archive, period), PROFILE)
+        alone = analyse(frames_from_heard(incident.heard), PROFILE)
+        for name, table in alone.items():
+            assert found[name].equals(table), name
+
+
+def test_one_incident_reads_only_its_time(archive: Path, incidents: list[SimulatedIncident]) -> None:
+    assert incidents_in(archive)["incident_id"].to_list() == [one.incident_id for one in incidents]
+    messages = incident_messages(archive, incidents[1].incident_id)
+    assert messages["pressure"]["received"].min() > SECOND - timedelta(hours=1)
+    found = analyse(messages, PROFILE, incidents[1].incident_id)
+    alone = analyse(frames_from_heard(incidents[1].heard), PROFILE, incidents[1].incident_id)
+    assert all(found[name].equals(table) for name, table in alone.items())
+
+
+@pytest.mark.parametrize("form", ["parquet", "csv"])
+def test_written_bit_by_bit_or_at_once(tmp_path: Path, incidents: list[SimulatedIncident], form: str) -> None:
+    parts = [analyse(frames_from_heard(one.heard), PROFILE) for one in incidents]
+    whole: Results = {name: pl.concat([part[name] for part in parts]) for name in TABLES}
+    at_once = write_results(whole, tmp_path / "a", form, {})
+    with TableFiles(tmp_path / "b", form, {}) as files:
+        for part in parts:
+            files.add(part)
+    for name, path in files.paths.items():
+        assert files.rows[name] == whole[name].height
+        if form == "csv":
+            assert path.read_bytes() == at_once[name].read_bytes()
+        else:
+            assert pl.read_parquet(path).equals(whole[name])
+    assert sum(files.findings.values()) == whole["findings"].height
+
+
+def test_nothing_is_left_of_a_run_that_failed(tmp_path: Path, incidents: list[SimulatedIncident]) -> None:
+    results = analyse(frames_from_heard(incidents[0].heard), PROFILE)
+    write_results(results, tmp_path, "csv", {})
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+
+    def broken_off() -> None:
+        with TableFiles(tmp_path, "csv", {}) as files:
+            files.add(results)
+            raise UnderairError("broken off")
+
+    with pytest.raises(UnderairError, match="broken off"):
+        broken_off()
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
