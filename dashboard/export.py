@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pyarrow.parquet as pq
 
+from analysis.tables import formula_safe
 from dashboard.review_drawing import SECOND_MS, Window
 from dashboard.review_lanes import Band, Floats, PersonLanes, Series
 from dashboard.review_view import Look
@@ -99,14 +100,13 @@ def _alarms(person: PersonLanes, at: float) -> str | None:
 def rows_as_csv(look: Look) -> bytes:
     """Return the visible rows as CSV: units in the header's brackets, what is missing empty.
 
-    Text that a spreadsheet would run as a formula is given a leading apostrophe (OWASP, "CSV Injection").
+    Text that a spreadsheet would run as a formula is made harmless (`analysis.tables.formula_safe`).
     """
     frame, units = visible_rows(look)
-    texts = pl.col(pl.String)
-    frame = frame.with_columns(
-        pl.col("time_utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
-        pl.when(texts.str.contains(r"^[=+\-@\t\r]")).then("'" + texts).otherwise(texts).name.keep(),
-        pl.col(pl.Float64).round(4),
+    frame = formula_safe(
+        frame.with_columns(
+            pl.col("time_utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"), pl.col(pl.Float64).round(4)
+        )
     )
     return frame.rename({name: f"{name} [{unit}]" for name, unit in units.items()}).write_csv().encode()
 

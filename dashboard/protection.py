@@ -14,6 +14,7 @@ from urllib.parse import quote, urlsplit
 
 import flask
 from dash import Dash
+from dash.exceptions import DependencyException
 
 from dashboard import access_words as words
 from dashboard import roles
@@ -70,6 +71,10 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
     @server.errorhandler(UnderairError)
     def explain(error: UnderairError) -> flask.Response:
         return refuse(400, str(error), str(error))
+
+    @server.errorhandler(DependencyException)
+    def no_such_file(error: DependencyException) -> flask.Response:
+        return refuse(404, str(error), words.NOT_UNDERSTOOD)
 
     @server.after_request
     def secure(response: flask.Response) -> flask.Response:
@@ -225,13 +230,9 @@ def after_sending(sign_in: SignIn) -> Callable[[flask.Response], flask.Response]
     """Return what logs a desk's messages: who sent which, by its identity in the archive."""
 
     def note(response: flask.Response) -> flask.Response:
-        rule = flask.request.url_rule
-        known = roles.visitor()
-        if (
-            rule is not None
-            and known.account
-            and roles.rule_of(flask.request.method, rule.rule).action == "send"
-        ):
+        route, known = flask.request.url_rule, roles.visitor()
+        rule = roles.rule_of(flask.request.method, route.rule if route else None)
+        if rule.action == "send" and known.account and known.may(rule):
             told = response.get_json(silent=True)
             identity = told.get("sent", "") if isinstance(told, dict) else ""
             outcome = "done" if identity else "refused"

@@ -80,6 +80,8 @@ ROUTES: dict[str, Rule] = {
     "GET /review/moment": REVIEW,
     "GET /review/messages": REVIEW,
     "GET /review/evidence": REVIEW,
+    "GET /review/export": EXPORT,
+    "GET /review/report": EXPORT,
 }
 
 # By the callback's output, as Dash knows it.
