@@ -405,6 +405,8 @@ def _side_panel() -> Any:
             html.Div(id="review-messages"),
         ],
         className="panel side",
+        # It scrolls by itself, therefore the keyboard must reach it.
+        tabIndex="0",
         **_aria(label=words.AT_CURSOR),
     )
 

@@ -19,14 +19,19 @@ SEVERITY_ORDER = ["serious", "caution", "note"]
 Owner = dict[str, str]
 
 
-def _time(moment: datetime | None, whole: Window | None = None) -> Any:
-    """A moment; inside a bench it is a button that jumps there."""
+def _time(moment: datetime | None, whole: Window | None = None, person: str | None = None) -> Any:
+    """A moment; inside a bench it is a button that jumps there, to the wearer whom it is about."""
     if moment is None:
         return "–"
     at = moment.timestamp() * SECOND_MS
     if whole is None:
         return cell(f"{moment:%Y-%m-%d %H:%M}", value=at)
-    return cell(f"{moment:%H:%M:%S}", value=at, jump={"at": at, **_around(at, at, whole)})
+    return cell(f"{moment:%H:%M:%S}", value=at, jump=_jump(at, whole, person))
+
+
+def _jump(at: float, whole: Window, person: str | None) -> dict[str, Any]:
+    found: dict[str, Any] = {"at": at, **_around(at, at, whole)}
+    return found if person is None else found | {"person": person}
 
 
 def _around(start: float, end: float, whole: Window) -> dict[str, list[float]]:
@@ -88,7 +93,7 @@ def wear_listing(
     for row in wears.sort("started", descending=owner is None).iter_rows(named=True):
         key = row["incident_id"] or row.get("incident_key") or "–"
         address = {"incident": row.get("incident_key") or key, "people": row["wearer_id"] or row["set_id"]}
-        started = _time(row["started"], whole)
+        started = _time(row["started"], whole, (owner or {}).get(row["wear_id"]))
         if whole is None:
             started = {**started, "href": "/review?" + urlencode(address)}
         seconds = (row["ended"] - row["started"]).total_seconds()
@@ -156,7 +161,10 @@ def alarm_listing(alarms: pl.DataFrame, owner: Owner, whole: Window) -> html.Div
             [
                 _who(row["wear_id"], row["set_id"], owner),
                 words.ALARMS.get(row["alarm"], row["alarm"]),
-                *(_time(row[name], whole) for name in ("raised", "acknowledged", "cleared", "seen")),
+                *(
+                    _time(row[name], whole, owner.get(row["wear_id"] or ""))
+                    for name in ("raised", "acknowledged", "cleared", "seen")
+                ),
                 _seconds(row["response_s"]),
                 source,
             ]
@@ -172,9 +180,10 @@ def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, owner: Owner
     policies = [policy for policy in words.POLICIES if any(key[1] == policy for key in replayed)]
     rows = []
     for wear in wears.sort("started").iter_rows(named=True):
-        cells: list[Any] = [owner.get(wear["wear_id"], wear["set_id"]), _time(wear["started"], whole)]
-        cells += [_policy_cell(replayed.get((wear["wear_id"], policy)), whole) for policy in policies]
-        cells += [_time(wear["ended"], whole), _number(wear["end_bar"], METRIC.label["pressure"])]
+        person = owner.get(wear["wear_id"])
+        cells: list[Any] = [person or wear["set_id"], _time(wear["started"], whole, person)]
+        cells += [_policy_cell(replayed.get((wear["wear_id"], policy)), whole, person) for policy in policies]
+        cells += [_time(wear["ended"], whole, person), _number(wear["end_bar"], METRIC.label["pressure"])]
         rows.append(cells)
     heads = [*words.TURN_BACK_FIRST, *(words.POLICIES[policy] for policy in policies), *words.TURN_BACK_LAST]
     return listing(
@@ -182,14 +191,14 @@ def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, owner: Owner
     )
 
 
-def _policy_cell(row: dict[str, Any] | None, whole: Window) -> Any:
+def _policy_cell(row: dict[str, Any] | None, whole: Window, person: str | None) -> Any:
     if row is None or row["at"] is None:
         return words.NOT_REACHED
     parts = [f"{row['at']:%H:%M:%S}", f"{row['pressure_bar']:.0f} bar"]
     if row["minutes_in_hand_low_air"] is not None:
         parts.append(words.BEFORE_LOW_AIR.format(minutes=f"{row['minutes_in_hand_low_air']:.1f}"))
     at = row["at"].timestamp() * SECOND_MS
-    return cell(" · ".join(parts), value=at, jump={"at": at, **_around(at, at, whole)})
+    return cell(" · ".join(parts), value=at, jump=_jump(at, whole, person))
 
 
 def silence_listing(gaps: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:
@@ -198,8 +207,8 @@ def silence_listing(gaps: pl.DataFrame, owner: Owner, whole: Window) -> html.Div
         [
             _who(row["wear_id"], row["set_id"], owner),
             row["set_id"],
-            _time(row["started"], whole),
-            _time(row["ended"], whole),
+            _time(row["started"], whole, owner.get(row["wear_id"] or "")),
+            _time(row["ended"], whole, owner.get(row["wear_id"] or "")),
             _seconds(row["seconds"]),
             cell(str(row["lost_messages"]), value=row["lost_messages"]),
         ]

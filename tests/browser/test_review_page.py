@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import threading
@@ -107,6 +108,17 @@ def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_th
     verbatim = page.locator("#review-messages pre", has_text='"low_air"').first.inner_text()
     assert re.search(r'"set_id": ?"S-012"', verbatim)
     assert "S-012/" in page.locator("#review-messages li", has_text='"low_air"').first.inner_text()
+    # The window is taken away, and the report written.
+    with page.expect_download() as window_file:
+        page.click("[data-export='csv']")
+    rows = list(csv.DictReader(Path(window_file.value.path()).read_text(encoding="utf-8").splitlines()))
+    # Of the chosen two only this one was still under air in that minute.
+    assert {row["wearer_id"] for row in rows} == {"W-02"}
+    assert any("low_air reported" in row["alarms"] for row in rows)
+    assert window_file.value.suggested_filename.startswith(f"{INCIDENT}-2031-05-04T19")
+    with page.expect_download() as report_file:
+        page.click("a[href^='/review/report']")
+    assert "turn-back was due" in Path(report_file.value.path()).read_text(encoding="utf-8")
     # The address alone brings the same view back.
     kept = page.url
     before = shown_range(page)
@@ -226,3 +238,10 @@ def test_trends_draw_a_plot_and_a_sentence_for_each_measure(page: Any, address: 
     hardest = page.locator("#trends-people tbody tr td").first.inner_text()
     assert hardest == "W-02"
     assert page.get_attribute("#trends-people th:has-text('Breathing hard')", "aria-sort") == "descending"
+
+
+def test_a_table_leads_to_its_wearer(page: Any, address: str) -> None:
+    open_bench(page, address, people="W-01")
+    page.locator("#review-alarms tr", has_text="W-05").locator("button.jump").first.click()
+    page.wait_for_selector("#review-lanes text:has-text('Wearer W-05')")
+    assert view_of(page)["people"] == "W-05"
