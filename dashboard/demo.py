@@ -74,9 +74,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
         broker.url,
         broker.username,
         broker.password,
-        spawn.Event(),
-        spawn.Event(),
-        spawn.Event(),
+        *(spawn.Event() for _ in range(4)),
     )
     click.echo(f"underair demo: {stage.page_url}")
     click.echo(INTRODUCTION.format(archive=stage.archive), err=True)

@@ -34,9 +34,10 @@ class Stage:
         Listens already, so that a browser that is early waits and is not turned away.
     broker_url, username, password : str
         Of the built-in broker, made for this run.
-    broker_is_up, past_is_written, kernels_are_warm : Event
-        Set when the broker accepts connections; when the archive holds what happened before the demo began;
-        when the live page's compiled loops lie in numba's cache, so that its process need not compile them.
+    broker_is_up, listener_listens, past_is_written, kernels_are_warm : Event
+        Set when the broker accepts connections; when the listener has subscribed, since the built-in broker
+        keeps nothing for who is away; when the archive holds what happened before the demo began; when the
+        live page's compiled loops lie in numba's cache, so that its process need not compile them.
     """
 
     folder: Path
@@ -45,6 +46,7 @@ class Stage:
     username: str
     password: str
     broker_is_up: Event
+    listener_listens: Event
     past_is_written: Event
     kernels_are_warm: Event
 
@@ -101,7 +103,7 @@ def _crew(stage: Stage) -> None:
 
     rest = demo_crew.begin(stage.archive, datetime.now(UTC))
     stage.past_is_written.set()
-    stage.broker_is_up.wait()
+    stage.listener_listens.wait()
     with Publisher(stage.broker_url) as publisher:
         demo_crew.go_on_for_ever(rest, publisher.publish)
 
@@ -121,16 +123,22 @@ def _page(stage: Stage) -> None:
 def _listener(stage: Stage) -> None:
     from ingest.listener import Listener
 
-    Listener(stage.broker_url, stage.archive).run(threading.Event())
+    stage.broker_is_up.wait()
+    with Listener(stage.broker_url, stage.archive) as listener:
+        listener.subscribed.wait()
+        stage.listener_listens.set()
+        threading.Event().wait()
 
 
 def _history(stage: Stage) -> None:
     """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
-    from dashboard import demo_crew, demo_warm_up
+    from dashboard import demo_warm_up
 
     demo_warm_up.compile_live()
     stage.kernels_are_warm.set()
     os.nice(10)  # the page goes first
+    from dashboard import demo_crew
+
     demo_crew.write_history(stage.archive, datetime.now(UTC))
     demo_warm_up.compile_analysis()
     demo_crew.write_past_year(stage.archive, datetime.now(UTC))
@@ -139,8 +147,8 @@ def _history(stage: Stage) -> None:
 # In the order in which they are started: what takes longest to be ready goes first.
 PARTS: dict[str, Callable[[Stage], None]] = {
     "page": _page,
-    "crew": _crew,
     "history": _history,
+    "crew": _crew,
     "listener": _listener,
 }
 MAY_END = {"history"}

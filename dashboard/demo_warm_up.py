@@ -7,10 +7,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from analysis.breathing import Cylinder, LiveAir, reconstruct
-from analysis.incident import analyse
-from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back
-from ingest.frames import frames_from_heard
 
 
 def compile_live() -> None:
@@ -23,6 +19,12 @@ def compile_live() -> None:
 
 def compile_analysis() -> None:
     """Run each compiled loop of the review once, on a small wear; some ten seconds with an empty cache."""
+    # Imported here: the live page waits for what stands above.
+    from analysis.incident import analyse
+    from analysis.profile import Profile
+    from analysis.simulation.troubles import build_late_turn_back
+    from ingest.frames import frames_from_heard
+
     seconds = np.arange(30.0)
     reconstruct(seconds, 300.0 - seconds / 5.0, Cylinder())
     heard = build_late_turn_back(1, datetime.now(UTC) - timedelta(hours=2)).heard

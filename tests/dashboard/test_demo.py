@@ -21,6 +21,7 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.simulation.past_year import build_past_incident
+from analysis.simulation.scenario import build_incident
 from dashboard import demo_crew
 from dashboard.demo import DemoProblem, run_demo
 from dashboard.feed import CATCH_UP
@@ -126,6 +127,24 @@ def test_the_page_moves_within_ten_seconds_and_sigterm_leaves_nothing(demo: Demo
     assert demo.process.wait(15) == 0
     wait_until(lambda: demo.processes() == [], 5.0, "the last process to go")
     assert demo.folders() == []
+
+
+def test_nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(
+    demo: Demo, wait_until: Wait
+) -> None:
+    moved(demo, wait_until, 30.0)
+    (folder,) = demo.folders()
+    messages = Archive(folder / "archive").messages(since=datetime.now(UTC) - timedelta(hours=1))
+    planned = build_incident(demo_crew.SEED, datetime.now(UTC)).truth.lost
+    heard: dict[str, set[int]] = {}
+    for kind in ("pressure", "motion", "temperature", "power", "alarm", "setup", "link"):
+        for set_id, seq in messages[kind].select("set_id", "seq").drop_nulls().iter_rows():
+            heard.setdefault(set_id, set()).add(seq)
+    assert len(heard) == 9
+    for set_id, numbers in heard.items():
+        lost = {int(one.split("/")[2]) for one in planned if one.startswith(f"{set_id}/")}
+        # The newest may still be on their way, out of order.
+        assert set(range(max(numbers) - 20)) - numbers <= lost
 
 
 def test_ctrl_c_reaches_the_whole_group_and_ends_it_cleanly(demo: Demo, wait_until: Wait) -> None:
