@@ -7,13 +7,11 @@ from collections import defaultdict
 
 from msgspec.structs import replace
 
-from analysis.breathing import LiveEstimate
-from analysis.live_rows import ORDER, Attention, FanPoint, Interval, Reason, Row, Team
+from analysis.live_rows import ORDER, Attention, Interval, Reason, Row, Team
 from analysis.live_set import LiveSet
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
-FAN_STEPS = 5
 OTHER_ALARMS = ("no_motion_prealarm", "heat", "evacuate", "fault", "battery")
 
 
@@ -56,20 +54,11 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
     """Return a set's row."""
     wear, tally = live_set.wear, live_set.tally
     silent_since_at = live_set.silent_since(now_s)
-    estimate = None
-    if wear is not None and wear.air is not None and silent_since_at is None:
-        estimate = wear.air.at(max(now_s, wear.last_at) - wear.started_at)
-    low_air = turn_back = None
-    fan: tuple[FanPoint, ...] = ()
-    if wear is not None:
-        watch = wear.turn_back
-        to_leave_bar = None
-        if estimate is not None and wear.last_bar > live_set.low_air_bar:
-            low_air = _minutes(estimate, live_set.low_air_bar)
-            fan = _fan(estimate, live_set.low_air_bar)
-            if watch.leave_bar is not None and watch.reached_at is None:
-                to_leave_bar = _minutes(estimate, watch.leave_bar)
-        turn_back = watch.ahead(now_s, low_air, to_leave_bar) if silent_since_at is None else None
+    outlook = turn_back = None
+    if wear is not None and silent_since_at is None:
+        outlook = wear.outlook(live_set.low_air_bar, now_s)
+        low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
+        turn_back = wear.turn_back.ahead(now_s, low_air, leave)
     attention, reasons = _attention(live_set, silent_since_at, turn_back)
     return Row(
         key=f"{live_set.service}/{live_set.set_id}",
@@ -92,12 +81,12 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
         low_air_bar=live_set.low_air_bar,
         turn_back_bar=wear.turn_back.leave_bar if wear else None,
         turn_back_reached_at=wear.turn_back.reached_at if wear else None,
-        rate_l_min=estimate.rate_l_min if estimate else None,
-        rate_lo_l_min=estimate.rate_lo_l_min if estimate else None,
-        rate_hi_l_min=estimate.rate_hi_l_min if estimate else None,
-        low_air=low_air,
+        rate_l_min=outlook.rate_l_min if outlook else None,
+        rate_lo_l_min=outlook.rate_lo_l_min if outlook else None,
+        rate_hi_l_min=outlook.rate_hi_l_min if outlook else None,
+        low_air=outlook.low_air if outlook else None,
         turn_back=turn_back,
-        fan=fan,
+        fan=outlook.fan if outlook else (),
         temperature_c=live_set.temperature[1] if live_set.temperature else None,
         temperature_at=live_set.temperature[0] if live_set.temperature else None,
         battery_fraction=live_set.battery_fraction,
@@ -211,26 +200,3 @@ def _within(row: Row) -> float:
 
 def _or_far(minutes: float | None) -> float:
     return math.inf if minutes is None else minutes
-
-
-def _minutes(estimate: LiveEstimate, target_bar: float) -> Interval | None:
-    """Return the forecast, None where there is none (too early in the wear, or too far ahead)."""
-    minutes = estimate.minutes_to(target_bar)
-    if not math.isfinite(minutes.median):
-        return None
-    return Interval(minutes.median, minutes.low, minutes.high)
-
-
-def _fan(estimate: LiveEstimate, low_air_bar: float) -> tuple[FanPoint, ...]:
-    """Return when the pressure will be down to each of some levels between now and the warning."""
-    now_bar = float(estimate.pressure_bar)
-    drop_bar = now_bar - low_air_bar
-    if drop_bar <= 0.0:
-        return ()
-    points = []
-    for step in range(1, FAN_STEPS + 1):
-        bar = now_bar - drop_bar * step / FAN_STEPS
-        minutes = _minutes(estimate, bar)
-        if minutes is not None:
-            points.append(FanPoint(bar, minutes.low, minutes.median, minutes.high))
-    return tuple(points)

@@ -15,6 +15,7 @@ from typing import Any
 from analysis.breathing import LiveAir
 from analysis.gas import Cylinder, free_air_l
 from analysis.live_clock import LiveClock
+from analysis.live_outlook import Outlook, look_ahead
 from analysis.live_turn_back import TurnBackWatch
 from analysis.profile import Profile
 from analysis.turn_back import prompt_times_s
@@ -31,6 +32,7 @@ RISING_BAR = 2.0  # less than this between two readings is no longer the valve's
 LEAP_CONFIRMED = 2  # readings in a row that must stand before a leap is believed
 USUAL_VOLUME_L = 6.8  # for what counts as faster than breathing, until the set has said its own
 FLICKER_BAR = 3.0
+OUTLOOK_S = 1.0  # an outlook without a newer reading is made anew after this
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 MISSED_READINGS = 3
 TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed readings
@@ -67,6 +69,20 @@ class Wear:
     last_bar: float
     prompts_at: tuple[float, ...] = ()  # when a third and two thirds of the expected time are used
     line: list[tuple[float, float]] = field(default_factory=list)
+    _outlook: Outlook | None = None
+
+    def outlook(self, low_air_bar: float, now_s: float) -> Outlook | None:
+        """Return what lies ahead, made anew with each reading and once a second; None without a cylinder."""
+        if self.air is None:
+            return None
+        known = self._outlook
+        fresh = known is not None and known.reading_at == self.last_at and now_s - known.made_at < OUTLOOK_S
+        if known is None or not fresh:
+            leave_bar = self.turn_back.leave_bar if self.turn_back.reached_at is None else None
+            reading = (self.last_at, self.last_bar)
+            known = look_ahead(self.air, self.started_at, reading, low_air_bar, leave_bar, now_s)
+            self._outlook = known
+        return known
 
 
 @dataclass
