@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
+from analysis.tally import written_then
 from ingest.errors import ArchiveProblem
 from ingest.frames import Messages
 from ingest.kinds import KINDS
@@ -83,6 +84,10 @@ def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
 
 def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> Messages:
     messages = archive.messages(since=since, until=until)
+    # A radio log that was brought in later stands where it belongs, not where it was received.
+    told_later = pl.col("at").is_between(since, until) & ~pl.col("received").is_between(since, until)
+    notes = archive.scan("note").filter(told_later).collect().select(messages["note"].columns)
+    messages = {**messages, "note": pl.concat([messages["note"], notes])}
     earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
     if not earlier.height:
         return messages
@@ -99,13 +104,14 @@ def incidents_in(folder: Path) -> pl.DataFrame:
     """
     archive = _archive(folder)
     columns = ["incident_id", "set_id", "received"]
-    sealed = [archive.scan(kind) for kind in ABOUT_INCIDENTS]
+    during = {"note": written_then()}
+    sealed = [archive.scan(kind).filter(during.get(kind, True)) for kind in ABOUT_INCIDENTS]
     newest = pl.concat([frame.select("received") for frame in sealed]).max().collect().item()
     tail = archive.messages(since=newest - TAIL if newest is not None else None)
     lots = [
         frame.select(columns if kind == "tally" else ["incident_id", "received"]).collect()
         for kind, scanned in zip(ABOUT_INCIDENTS, sealed, strict=True)
-        for frame in (scanned, tail[kind].lazy())
+        for frame in (scanned, tail[kind].lazy().filter(during.get(kind, True)))
     ]
     spoken = pl.concat(lots, how="diagonal")
     return (
