@@ -15,13 +15,12 @@ from analysis.wears import TYPICAL_WATER_VOLUME_L
 
 JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
-STUCK_READINGS, STUCK_RATE_PART, STUCK_STEPS, STUCK_LEAST_L_MIN = 20, 0.4, 3, 6.0
-"""No change while 40 % of the last rate would have used three steps (the estimation study, 4.5)."""
+STUCK_LEAST_L_MIN = 6.0
+"""Nobody breathes less (the estimation study, 4.5)."""
 LEAP_BAR = 5.0
 """A reading this far from the line around it is worth telling. Our own rule."""
-CHANGED_SOON_S = 120.0
 CHANGED_LATER_S = 3600.0
-"""So soon after the end of one wear the next one of the set is a changed cylinder. Our own rule."""
+"""So soon after the end of one wear a fuller one of the same set is a changed cylinder. Our own rule."""
 
 
 def air_findings(context: Context) -> Iterator[Finding]:
@@ -31,8 +30,8 @@ def air_findings(context: Context) -> Iterator[Finding]:
         yield from _below_warning(one, context)
         yield from _turned_back_late(one, context)
         yield from _set_aside(one)
-        yield from _changed(one)
-        yield from _stuck(one)
+        yield from _changed(one, context)
+        yield from _stuck(one, context)
         if one.known_air:
             yield from _free_flow(one, context)
             yield from _falling_without_motion(one, context)
@@ -163,7 +162,7 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
     )
 
 
-def _changed(one: Examined) -> Iterator[Finding]:
+def _changed(one: Examined, context: Context) -> Iterator[Finding]:
     wear, before = one.wear, one.wear.previous
     if before is None:
         return
@@ -184,7 +183,7 @@ def _changed(one: Examined) -> Iterator[Finding]:
             evidence,
         )
     elif rise_bar > 25.0 and same and apart_s < CHANGED_LATER_S:
-        soon = apart_s < CHANGED_SOON_S
+        soon = apart_s < context.profile.air.changed_soon_s
         yield about_wear(
             "cylinder_changed",
             "caution" if soon else "note",
@@ -252,20 +251,20 @@ def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding
             )
 
 
-def _stuck(one: Examined) -> Iterator[Finding]:
-    wear, air = one.wear, one.air
+def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
+    wear, air, rules = one.wear, one.air, context.profile.air
     good = np.flatnonzero(~wear.spike)
     bar, at_us = wear.pressure_bar[good], wear.at_us[good]
     total_l = (wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0)).total_l
-    drop_bar = STUCK_STEPS * max(air.step_bar, 0.5)
+    drop_bar = rules.stuck_steps * max(air.step_bar, 0.5)
     for first, last in runs_of(np.diff(bar) == 0.0):
-        if last - first + 1 < STUCK_READINGS:
+        if last - first + 1 < rules.stuck_readings:
             continue
         seconds = float(at_us[last] - at_us[first]) * 1e-6
         second = min(int((at_us[first] - wear.started_us) // 1_000_000), one.seconds - 1)
         # The live rate begins high on purpose; what was breathed just before speaks too.
         before = float(air.rate_l_min[max(second - 60, 0) : second + 1].mean())
-        rate = max(STUCK_RATE_PART * min(float(air.live_rate_l_min[second]), before), STUCK_LEAST_L_MIN)
+        rate = max(rules.stuck_rate_part * min(float(air.live_rate_l_min[second]), before), STUCK_LEAST_L_MIN)
         level, gas_c = float(bar[first]), float(air.gas_temperature_c[second])
         low = max(level - drop_bar, 0.0)
         steps_l = free_air_l(level, gas_c, total_l) - free_air_l(low, gas_c, total_l)
