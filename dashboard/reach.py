@@ -109,5 +109,6 @@ def _public_host(url: str) -> str:
         ) from None
     plain = parts.path in ("", "/") and not parts.query and not parts.fragment and parts.username is None
     if parts.scheme != "https" or not parts.hostname or not plain:
-        raise BadSettings(f"--public-url must be https://NAME or https://NAME:PORT, got {url!r}")
+        told = f"got {url!r}" if parts.username is None else "without a user or password in it"
+        raise BadSettings(f"--public-url must be https://NAME or https://NAME:PORT, {told}")
     return parts.hostname if port in (None, 443) else f"{parts.hostname}:{port}"
