@@ -119,9 +119,7 @@ def main() -> None:
     analyse(single, profile)
     print(f"first call (compiled code from the cache)   {time.perf_counter() - started:7.2f} s")
     least, median = timed(lambda: analyse(single, profile), 100)
-    print(
-        f"one 40 min wear, all tables, warm   least {least * 1e3:5.2f} ms, median {median * 1e3:5.2f} ms"
-    )
+    print(f"one 40 min wear, all tables, warm   least {least * 1e3:5.2f} ms, median {median * 1e3:5.2f} ms")
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     many = wears(count)
     rows = sum(frame.height for frame in many.values())
