@@ -59,6 +59,14 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
         outlook = wear.outlook(live_set.low_air_bar, now_s)
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         turn_back = wear.turn_back.ahead(now_s, low_air, leave)
+    was_expected_at = None
+    if wear is not None and silent_since_at is not None:
+        last = wear.outlook(live_set.low_air_bar, wear.last_at, keep=True)
+        if last is not None and last.low_air is not None:
+            was_expected_at = (
+                last.made_at + 60.0 * last.low_air.low,
+                last.made_at + 60.0 * last.low_air.high,
+            )
     attention, reasons = _attention(live_set, silent_since_at, turn_back)
     return Row(
         key=f"{live_set.service}/{live_set.set_id}",
@@ -87,6 +95,7 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
         low_air=outlook.low_air if outlook else None,
         turn_back=turn_back,
         fan=outlook.fan if outlook else (),
+        low_air_was_expected_at=was_expected_at,
         temperature_c=live_set.temperature[1] if live_set.temperature else None,
         temperature_at=live_set.temperature[0] if live_set.temperature else None,
         battery_fraction=live_set.battery_fraction,

@@ -91,6 +91,7 @@ class Row(msgspec.Struct, frozen=True):
     low_air: Interval | None
     turn_back: Interval | None
     fan: tuple[FanPoint, ...]
+    low_air_was_expected_at: tuple[float, float] | None  # of a silent set: the interval as last known
     temperature_c: float | None
     temperature_at: float | None
     battery_fraction: float | None

@@ -71,12 +71,19 @@ class Wear:
     line: list[tuple[float, float]] = field(default_factory=list)
     _outlook: Outlook | None = None
 
-    def outlook(self, low_air_bar: float, now_s: float) -> Outlook | None:
-        """Return what lies ahead, made anew with each reading and once a second; None without a cylinder."""
+    def outlook(self, low_air_bar: float, now_s: float, *, keep: bool = False) -> Outlook | None:
+        """Return what lies ahead, None without a cylinder.
+
+        It is made anew with each reading and once a second; `keep` takes an older one of the same reading.
+        """
         if self.air is None:
             return None
         known = self._outlook
-        fresh = known is not None and known.reading_at == self.last_at and now_s - known.made_at < OUTLOOK_S
+        fresh = (
+            known is not None
+            and known.reading_at == self.last_at
+            and (keep or now_s - known.made_at < OUTLOOK_S)
+        )
         if known is None or not fresh:
             leave_bar = self.turn_back.leave_bar if self.turn_back.reached_at is None else None
             reading = (self.last_at, self.last_bar)

@@ -40,6 +40,9 @@ def demo(port: int, no_browser: bool) -> None:
     type=click.Path(dir_okay=False, path_type=Path),
     help="File of accounts (`underair account add`); with one, everybody has to sign in.",
 )
+@click.option(
+    "--desk", "desk_id", default="desk", show_default=True, help="Name of this desk in what it sends."
+)
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(
@@ -49,6 +52,7 @@ def serve(
     port: int,
     profile_file: str | None,
     accounts: Path | None,
+    desk_id: str,
     public_url: str | None,
     proxy: str | None,
 ) -> None:
@@ -64,4 +68,4 @@ def serve(
     from dashboard.reach import Reach
 
     reach = Reach(host, accounts, public_url, proxy)
-    serving.serve(archive_folder, broker_url, reach, port, profile_file)
+    serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id)

@@ -15,10 +15,10 @@ from typing import Any
 
 import msgspec
 
-from ingest.errors import BrokerProblem
+from ingest.errors import BadSettings, BrokerProblem
 from ingest.messages import decode
 from ingest.mqtt import Publisher
-from ingest.topics import DESK_KINDS, Topic
+from ingest.topics import DESK_KINDS, ID_WORDS, Topic, is_id
 
 # What a page may fill in; everything else of a message is the desk's own.
 FIELDS: dict[str, tuple[str, ...]] = {
@@ -42,6 +42,8 @@ class Desk:
     """
 
     def __init__(self, connect: Callable[[], Publisher], desk_id: str = "desk") -> None:
+        if not is_id(desk_id):
+            raise BadSettings(f"the desk's name must be {ID_WORDS}, got {desk_id!r}")
         self.desk_id = desk_id
         self._connect = connect
         self._publisher: Publisher | None = None

@@ -173,6 +173,8 @@ def _row(row: Row, now: float) -> dict[str, Any]:
     if row.attention == "other_alarm":
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
     why = [words.reason(reason.code, reason.since_at, now, state) for reason in row.reasons]
+    if expected := words.was_expected(row):
+        why.append(expected)
     return {
         "key": row.key,
         "a": row.attention,

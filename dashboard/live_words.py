@@ -158,6 +158,14 @@ def air(row: Row, now: float) -> tuple[str, str]:
     return bar, f"{age(seconds)} ago{rate}"
 
 
+def was_expected(row: Row) -> str:
+    """Return when a silent set was expected at its warning by what was last heard; empty when not known."""
+    if row.low_air_was_expected_at is None:
+        return ""
+    first, last = (datetime.fromtimestamp(at, UTC).strftime("%H:%M") for at in row.low_air_was_expected_at)
+    return f"low air was expected {first} to {last}"
+
+
 def who(wearer_id: str | None, set_id: str) -> str:
     """Return the wearer's name on the page: the number, or the set where nobody is tallied in."""
     return wearer_id if wearer_id else f"Set {set_id}"
@@ -260,6 +268,8 @@ NOT_SENT = "Not sent: {problem}"
 FOR_SCRIPT = {
     "title": "Live · underair",
     "not_live": "Not live",
+    "title_unseen": "{count} unseen · Live",
+    "announce": "New alarm: {alarm}, {who}",
     "lost": "Not live: no answer from the server for {seconds} s. Everything below is as it was at {clock}. "
     "Use voice contact.",
     "never": "the start",

@@ -23,6 +23,7 @@ from dashboard.desk import Desk
 from dashboard.feed import Feed
 from dashboard.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.sign_in import SignIn
+from dashboard.trends_view import keeper_of
 from ingest.errors import BadSettings, BrokerProblem
 from ingest.reading import Archive
 
@@ -45,6 +46,8 @@ class Served:
     profile : Profile, optional
     listening : socket.socket, optional
         A socket of this machine's own address that listens already, in place of `reach` and `port`.
+    desk_id : str
+        Who has sent what is sent from these pages.
 
     Raises
     ------
@@ -61,14 +64,16 @@ class Served:
         profile: Profile | None = None,
         listening: socket.socket | None = None,
         reach: Reach | None = None,
+        desk_id: str = "desk",
     ) -> None:
         reach = (reach or Reach()).checked()
         host = reach.host
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
-        self.desk = Desk.at_broker(broker_url) if broker_url is not None else None
+        self.desk = Desk.at_broker(broker_url, desk_id) if broker_url is not None else None
         self.feed = Feed(archive, archive_folder, profile, self.desk.connected if self.desk else None)
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
+        self._keeper = keeper_of(context)
         sign_in = None
         if reach.accounts is not None:
             over_tls = reach.public_url is not None
@@ -104,6 +109,7 @@ class Served:
                 # Reading must not depend on the broker; the page says that nothing can be sent.
                 click.echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
         self.feed.start()
+        self._keeper.start()
         self._thread.start()
 
     def close(self) -> None:
@@ -116,6 +122,7 @@ class Served:
         else:
             self._server.close()
         self.feed.stop()
+        self._keeper.stop()
         if self.desk is not None:
             self.desk.close()
 
@@ -124,12 +131,17 @@ class Served:
 
 
 def serve(
-    archive_folder: Path, broker_url: str | None, reach: Reach, port: int, profile_file: str | None
+    archive_folder: Path,
+    broker_url: str | None,
+    reach: Reach,
+    port: int,
+    profile_file: str | None,
+    desk_id: str,
 ) -> None:
     """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
-    served = Served(archive_folder, broker_url, port, profile, reach=reach)
+    served = Served(archive_folder, broker_url, port, profile, reach=reach, desk_id=desk_id)
     stop = threading.Event()
     restore = _on_signals(stop.set)
     served.start()

@@ -57,7 +57,7 @@ const underair = (window.underair = {});
   };
 
   const state = {
-    words: null, parts: null, token: "", data: null, lines: {},
+    words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(),
     goodAt: 0, goodClock: "", linesAt: -Infinity,
   };
   underair.state = state;
@@ -66,6 +66,7 @@ const underair = (window.underair = {});
     const { make } = underair;
     const parts = {
       banner: make("div", { class: "banner", role: "alert", hidden: true }),
+      announce: make("div", { class: "unseen", role: "alert" }),
       gap: make("div", { class: "gap-note", role: "status", hidden: true }),
       clock: make("span", { class: "clock" }),
       summary: make("ul", { class: "summary" }),
@@ -77,6 +78,7 @@ const underair = (window.underair = {});
     const side = underair.side.build(state.words);
     root.replaceChildren(
       parts.banner,
+      parts.announce,
       parts.gap,
       make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents),
       make("div", { class: "status second" }, parts.system, parts.sound),
@@ -112,6 +114,23 @@ const underair = (window.underair = {});
     underair.list.paint(data);
     underair.side.paint(data);
     underair.sound.paint(data);
+    announce();
+  };
+
+  // Said once to who listens instead of looking; the lists themselves change each second.
+  const announce = () => {
+    const { data, words, parts } = state;
+    const unseen = data.alarms.filter((alarm) => alarm.grave && alarm.new);
+    const fresh = unseen.filter((alarm) => !state.announced.has(alarm.key));
+    if (fresh.length) parts.announce.textContent = fresh.map((alarm) => underair.fill(words.announce, alarm)).join(". ");
+    state.announced = new Set(unseen.map((alarm) => alarm.key));
+  };
+
+  const title = (notLive) => {
+    const { words, data } = state;
+    if (notLive) return `${words.bad_sign} ${words.not_live}`;
+    const count = data?.alarms?.filter((alarm) => alarm.grave && alarm.new).length;
+    return count ? `${words.bad_sign} ${underair.fill(words.title_unseen, { count })}` : words.title;
   };
 
   const banner = () => {
@@ -130,7 +149,7 @@ const underair = (window.underair = {});
     const { classList } = document.querySelector("#live");
     classList.toggle("not-live", Boolean(text));
     classList.toggle("lost", lost);
-    document.title = text ? `${words.bad_sign} ${words.not_live}` : words.title;
+    document.title = title(Boolean(text));
   };
 
   // Lost, asleep or in the background: by the server's own clock the page says what it missed.

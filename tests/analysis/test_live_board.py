@@ -117,6 +117,8 @@ def test_three_missed_readings_make_a_set_silent_and_its_number_keeps_its_time(l
         None,
     )
     assert row.pressure_at == row.silent_since_at
+    first_at, last_at = row.low_air_was_expected_at or (0.0, 0.0)  # as it was known when it was last heard
+    assert log.at(99).timestamp() < first_at < last_at
 
     breathe(one, 200, 203, start_bar=250.0)
     row = only(see(203))

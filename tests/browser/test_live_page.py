@@ -163,6 +163,9 @@ def test_distress_jumps_to_the_top_and_seen_travels_through_the_broker_and_back(
     assert live.locator(".row .who").first.inner_text() == "Set S-2"
     live.wait_for_function("() => /for 0:0[2-9]/.test(document.querySelector('.row .why').textContent)")
 
+    assert live.locator("[role=alert].unseen").inner_text() == "New alarm: Distress, Set S-2"
+    assert "1 unseen" in live.title()
+
     line = live.locator(".alarms li.grave")
     line.get_by_role("button", name="Seen").click()
     live.wait_for_function(

@@ -50,6 +50,12 @@ def test_a_wrong_profile_ends_with_its_sentence(tmp_path: Path) -> None:
     assert "Traceback" not in run.stderr
 
 
+def test_a_desk_name_that_fits_no_topic_is_refused(tmp_path: Path) -> None:
+    run = call("serve", "--archive", str(tmp_path), "--broker", "mqtt://127.0.0.1:1", "--desk", "unit/1")
+    assert run.returncode == 1
+    assert "'unit/1'" in run.stderr
+
+
 @pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGINT])
 def test_it_serves_the_three_pages_until_told_to_stop(
     tmp_path: Path, free_port: Callable[[], int], wait_until: Callable[..., Any], ending: signal.Signals

@@ -42,6 +42,7 @@ ROW = Row(
     rate_hi_l_min=52.0,
     low_air=Interval(15.9, 11.2, 22.3),
     turn_back=Interval(11.7, 8.9, 14.1),
+    low_air_was_expected_at=None,
     fan=(FanPoint(120.0, 5.0, 7.0, 9.0), FanPoint(55.0, 11.2, 15.9, 22.3)),
     temperature_c=40.0,
     temperature_at=NOW - 1,
@@ -87,13 +88,14 @@ def test_a_silent_set_has_no_forecast_and_its_number_carries_its_time() -> None:
             low_air=None,
             turn_back=None,
             fan=(),
+            low_air_was_expected_at=(NOW + 560, NOW + 1270),
             rate_l_min=None,
         )
     )
     assert row["silent"]
     assert (row["label"], row["left"], row["range"]) == ("not known", "–", "since 10:28:37")
     assert (row["air"], row["air_sub"]) == ("182 bar", "at 10:28:37")
-    assert row["why"] == "nothing heard for 1:23"
+    assert row["why"] == "nothing heard for 1:23 · low air was expected 10:39 to 10:51"
     assert row["strip"]["fan"] == []
 
 
