@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ingest.reading import Archive
-
     from analysis.profile import Profile
     from dashboard.desk import Desk
     from dashboard.feed import Feed
+    from ingest.reading import Archive
 
 
 @dataclass(frozen=True)
