@@ -57,6 +57,7 @@ class Context:
     moments: Mapping[str, Sequence[TurnBackMoment]]
     floods: Sequence[Flood]
     window_us: tuple[int, int] | None
+    links_down: Mapping[str, Sequence[int]]
 
     def inside(self, at_us: int) -> bool:
         """Return whether a moment belongs to the incident asked for."""

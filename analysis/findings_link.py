@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.examined import Examined
 from analysis.finding import Context, Finding, about_wear, clock, lasting
+from analysis.links import Gap
 from analysis.records import PowerUp
 from analysis.wears import cylinder_of
 
@@ -46,9 +47,18 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
             f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
             f"({one.air.pressure_bar[second]:.0f} bar); {gap.lost_messages} messages were lost. "
-            "What happened inside was not observed.",
+            f"{_said_down(gap, context)}What happened inside was not observed.",
             [gap.before_identity, gap.after_identity],
         )
+
+
+def _said_down(gap: Gap, context: Context) -> str:
+    down = [
+        at_us
+        for at_us in context.links_down.get(gap.wear.set_id, ())
+        if gap.started_us <= at_us <= gap.ended_us
+    ]
+    return f"The gateway said at {clock(down[0])} that the link was down. " if down else ""
 
 
 def _end(one: Examined) -> Iterator[Finding]:

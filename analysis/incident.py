@@ -28,6 +28,7 @@ from analysis.clocks import reconcile
 from analysis.examined import Examined, examine
 from analysis.finding import Context
 from analysis.findings import find
+from analysis.links import links_down
 from analysis.profile import Profile
 from analysis.records import power_ups
 from analysis.tables import TABLES, Results
@@ -96,6 +97,7 @@ def analyse(
         moments=moments,
         floods=_floods(alarms, profile),
         window_us=window,
+        links_down=links_down(messages),
     )
     tables = {
         "wears": wears_table(examined, moments, team_us, profile),

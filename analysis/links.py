@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
-from analysis.records import lost_between
+from analysis.records import lost_between, micros
 from analysis.wears import Wear
 
 SILENCE_INTERVALS = 3.0
@@ -24,6 +26,21 @@ class Gap:
     lost_messages: int
     before_identity: str
     after_identity: str
+
+
+def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:
+    """Return when the link of each set was said to be down, microseconds since 1970, by set.
+
+    A last will has no clock of its own and may be all that there is: what counts is when it was received.
+    """
+    frame = messages["link"]
+    if not frame.height:
+        return {}
+    said = frame.filter((pl.col("state") == "down") & ~pl.col("retained")).sort("set_id", "received")
+    found: dict[str, list[int]] = {}
+    for set_id, at_us in zip(said["set_id"].to_list(), micros(said["received"]).tolist(), strict=True):
+        found.setdefault(set_id, []).append(at_us)
+    return found
 
 
 def usual_interval_s(wear: Wear) -> float | None:

@@ -13,6 +13,7 @@ import pytest
 from analysis.finding import lasting
 from analysis.incident import analyse
 from analysis.profile import Profile
+from ingest.captures import Heard
 
 PROFILE = Profile.default()
 
@@ -188,6 +189,14 @@ def test_planted_fault_brings_no_unrelated_finding(log: Any, code: str) -> None:
     }
     PLANTED[code][0](log)
     assert set(find(log)["code"]) <= {code, *together.get(code, set())}
+
+
+def test_a_silence_says_that_the_gateway_said_so(log: Any) -> None:
+    ordinary(log, silent=(600.0, 700.0))
+    said = b'{"kind":"link","set_id":"S-1","state":"down"}'
+    log.extra.append(Heard(log.at(640), "underair/v1/trial/set/S-1/link", said))
+    (silent,) = find(log).filter(pl.col("code") == "silence_under_air")["statement"]
+    assert "The gateway said at 10:10:40 UTC that the link was down." in silent
 
 
 def test_identities_are_unique_and_stay(log: Any) -> None:
