@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 import pyarrow as pa
@@ -21,6 +21,13 @@ from ingest.times import micros, parse_time
 
 SUFFIXES = (".ndjson", ".ndjson.gz", ".ndjson.zst")
 _DAMAGED = "the file is damaged, or ends in the middle of its compression"
+# What comes in is bounded, whatever it claims to be: a line, and how much a file may unpack to. Captures of
+# the contract's messages pack 10 to 30 times; files made to fill a disk pack a thousand times and more.
+LONGEST_LINE_BYTES = 16 * 1024 * 1024
+KEPT_OF_A_LONG_LINE_BYTES = 64 * 1024
+MOST_UNPACKED_TO_PACKED = 300
+_UNPACKED_WITHOUT_ASKING_BYTES = 64 * 1024 * 1024
+_BLOCK_BYTES = 1 << 20
 
 
 class Heard(NamedTuple):
@@ -49,6 +56,10 @@ class BadLine(NamedTuple):
     number: int
     reason: str
     line: bytes
+
+
+class _UnpacksTooFar(Exception):
+    """The file unpacks to far more than any capture."""
 
 
 class _Line(msgspec.Struct):
@@ -94,12 +105,20 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
                 number += 1
                 if line.isspace():
                     continue
+                if len(line) > LONGEST_LINE_BYTES:
+                    kept = line[:KEPT_OF_A_LONG_LINE_BYTES]
+                    yield BadLine(
+                        number, f"it is longer than {LONGEST_LINE_BYTES} bytes; its start is kept", kept
+                    )
+                    continue
                 try:
                     yield _heard(line)
                 except ValueError as error:
                     yield BadLine(number, str(error), line)
     except (EOFError, gzip.BadGzipFile, zlib.error, pa.ArrowInvalid) as error:
         yield BadLine(number + 1, f"{_DAMAGED}: {error}", b"")
+    except _UnpacksTooFar as error:
+        yield BadLine(number + 1, f"nothing is read from here on: {error}", b"")
     except OSError as error:
         if error.errno is not None:
             raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
@@ -179,26 +198,45 @@ def _fits_a_line(payload: bytes) -> bool:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[IO[bytes]]:
+def _opened(path: Path) -> Iterator[Iterator[bytes]]:
     if path.name.endswith(".ndjson"):
         with path.open("rb") as file:
-            yield file
+            yield _lines_of(file, None)
     elif path.name.endswith(".ndjson.gz"):
-        with gzip.open(path, "rb") as file:
-            yield file  # type: ignore[misc]
+        with gzip.open(path, "rb") as unpacked:
+            yield _lines_of(unpacked, path.stat().st_size)
     elif path.name.endswith(".ndjson.zst"):
         with pa.CompressedInputStream(pa.OSFile(str(path)), "zstd") as stream:
-            yield _lines_of(stream)  # type: ignore[misc]
+            yield _lines_of(stream, path.stat().st_size)
     else:
         raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
 
 
-def _lines_of(stream: Any) -> Iterator[bytes]:
+def _lines_of(stream: Any, packed_bytes: int | None) -> Iterator[bytes]:
+    """Yield lines with their ends; of one that is too long only so much that this can be told."""
     rest = b""
-    while block := stream.read(1 << 20):
+    passing_over = False
+    unpacked = 0
+    while block := stream.read(_BLOCK_BYTES):
+        unpacked += len(block)
+        if packed_bytes is not None and unpacked > max(
+            _UNPACKED_WITHOUT_ASKING_BYTES, MOST_UNPACKED_TO_PACKED * packed_bytes
+        ):
+            raise _UnpacksTooFar(
+                f"it unpacks to more than {MOST_UNPACKED_TO_PACKED} times its size, no capture does"
+            )
         *lines, rest = (rest + block).split(b"\n")
+        if passing_over and lines:
+            del lines[0]
+            passing_over = False
         for line in lines:
             yield line + b"\n"
+        if passing_over:
+            rest = b""
+        elif len(rest) > LONGEST_LINE_BYTES:
+            yield rest
+            rest = b""
+            passing_over = True
     if rest:
         yield rest
 

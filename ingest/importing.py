@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 
 from ingest.archive import Counts, create_archive, seal_messages
-from ingest.captures import BadLine, read_lines
+from ingest.captures import BadLine, Heard, read_lines
 from ingest.errors import BadCapture, RefusedMessage
 from ingest.frames import FrameBuilder
 from ingest.times import EPOCH, micros
 
 CHUNK_MESSAGES = 200_000
+CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks
 
 
 @dataclass
@@ -71,7 +71,7 @@ def import_capture(
     lines = read_lines(path)
     received = EPOCH
     chunk = 0
-    while items := list(islice(lines, CHUNK_MESSAGES)):
+    while items := _chunk(lines):
         builder = FrameBuilder()
         for item in items:
             if isinstance(item, BadLine):
@@ -86,6 +86,17 @@ def import_capture(
         chunk += 1
         progress(done.counts.received)
     return done
+
+
+def _chunk(lines: Iterator[Heard | BadLine]) -> list[Heard | BadLine]:
+    items: list[Heard | BadLine] = []
+    size = 0
+    for item in lines:
+        items.append(item)
+        size += len(item.line if isinstance(item, BadLine) else item.payload)
+        if len(items) >= CHUNK_MESSAGES or size >= CHUNK_BYTES:
+            break
+    return items
 
 
 def _digest(path: Path) -> str:

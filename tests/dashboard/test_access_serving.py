@@ -1,4 +1,4 @@
-"""`underair serve` for others than this machine: what it asks for before it starts, and what it answers then."""
+"""`underair serve` for others than this machine: what it asks for, and what it answers."""
 
 from __future__ import annotations
 
