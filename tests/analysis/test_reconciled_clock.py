@@ -197,3 +197,33 @@ def test_an_uptime_that_jumps_is_not_believed(log: Any, jitter: Delay, wrong_s: 
     clocks = fit_clocks(messages)
     assert np.abs(errors_s(log, messages, clocks)).max() < ALLOWED_S
     assert row(clocks)["offset_s"] == pytest.approx(3.0, abs=0.1)
+
+
+@pytest.mark.parametrize("jump_s", [-0.6, 0.7, -1800.0, 25.0])
+def test_an_uptime_in_some_messages_proves_small_steps(log: Any, jitter: Delay, jump_s: float) -> None:
+    talker = speak(log, seconds=900, clock=lambda t: t + (jump_s if t > 400 else 0.0), delay=jitter)
+    talker.said = [
+        (
+            true_s,
+            kind,
+            lost,
+            retained,
+            fields | ({"uptime_s": round(true_s + 9.0, 3)} if kind == "motion" else {}),
+        )
+        for true_s, kind, lost, retained, fields in talker.said
+    ]
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert row(clocks)["steps"] == 1
+    errors = np.abs(errors_s(log, messages, clocks))
+    assert np.quantile(errors, 0.99) < 0.1
+    assert errors.max() < max(ALLOWED_S, abs(jump_s) + 0.1 if abs(jump_s) < 1.0 else 0.0)
+
+
+def test_a_clock_that_jumps_again_and_again(log: Any, jitter: Delay) -> None:
+    """Every five minutes it is set anew, back and forth."""
+    speak(log, seconds=1800, clock=lambda t: t + 20.0 * ((int(t) // 300) % 2), delay=jitter)
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert row(clocks)["steps"] == 5
+    assert np.abs(errors_s(log, messages, clocks)).max() < ALLOWED_S
