@@ -25,7 +25,7 @@ SET_COLUMNS = {
     "motion": ["still_s"],
     "temperature": ["temperature_c"],
     "alarm": ["alarm", "state", "detail"],
-    "power": ["state", "battery_fraction"],
+    "power": ["state"],
     "setup": ["cylinders", "low_air_bar", "no_motion_alarm_s", "heat_start_c"],
     "link": ["state"],
 }

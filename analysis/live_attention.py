@@ -90,16 +90,10 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
         turn_back_bar=wear.turn_back.leave_bar if wear else None,
         turn_back_reached_at=wear.turn_back.reached_at if wear else None,
         rate_l_min=outlook.rate_l_min if outlook else None,
-        rate_lo_l_min=outlook.rate_lo_l_min if outlook else None,
-        rate_hi_l_min=outlook.rate_hi_l_min if outlook else None,
         low_air=outlook.low_air if outlook else None,
         turn_back=turn_back,
         fan=outlook.fan if outlook else (),
         low_air_was_expected_at=was_expected_at,
-        temperature_c=live_set.temperature[1] if live_set.temperature else None,
-        temperature_at=live_set.temperature[0] if live_set.temperature else None,
-        battery_fraction=live_set.battery_fraction,
-        link=live_set.link,
     )
 
 
@@ -168,6 +162,8 @@ def _attention(
         because("low_air", "low_air", active["low_air"].raised_at)
     if silent_since_at is not None:
         because("silent", "silent", silent_since_at)
+        if live_set.link == "down":
+            reasons.append(Reason("link_down"))
     if wear is not None and wear.turn_back.reached_at is not None:
         because("turn_back", "turn_back", wear.turn_back.reached_at)
     for name in OTHER_ALARMS:

@@ -19,8 +19,8 @@ class Outlook:
     ----------
     made_at, reading_at : float
         When it was made, and the newest reading that it rests on, seconds since 1970.
-    rate_l_min, rate_lo_l_min, rate_hi_l_min : float
-        Breathing rate with its 90 % band.
+    rate_l_min : float
+        Breathing rate.
     low_air, leave : Interval or None
         To the low-air warning, and to the pressure at which to turn back.
     fan : tuple of FanPoint
@@ -30,8 +30,6 @@ class Outlook:
     made_at: float
     reading_at: float
     rate_l_min: float
-    rate_lo_l_min: float
-    rate_hi_l_min: float
     low_air: Interval | None
     leave: Interval | None
     fan: tuple[FanPoint, ...]
@@ -71,8 +69,6 @@ def look_ahead(
         made_at=now_s,
         reading_at=reading_at,
         rate_l_min=float(estimate.rate_l_min),
-        rate_lo_l_min=float(estimate.rate_lo_l_min),
-        rate_hi_l_min=float(estimate.rate_hi_l_min),
         low_air=low_air,
         leave=leave,
         fan=fan,

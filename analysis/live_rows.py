@@ -86,16 +86,10 @@ class Row(msgspec.Struct, frozen=True):
     turn_back_bar: float | None
     turn_back_reached_at: float | None
     rate_l_min: float | None
-    rate_lo_l_min: float | None
-    rate_hi_l_min: float | None
     low_air: Interval | None
     turn_back: Interval | None
     fan: tuple[FanPoint, ...]
     low_air_was_expected_at: tuple[float, float] | None  # of a silent set: the interval as last known
-    temperature_c: float | None
-    temperature_at: float | None
-    battery_fraction: float | None
-    link: str | None
 
 
 class Team(msgspec.Struct, frozen=True):

@@ -126,9 +126,6 @@ class LiveSet:
         self.reading_at: float | None = None  # of the last pressure reading, believed or not
         self.pressure: tuple[float, float] | None = None  # (at, bar) of the last one believed
         self.temperature: tuple[float, float] | None = None
-        self.still: tuple[float, float] | None = None
-        self.battery_fraction: float | None = None
-        self.power: str | None = None
         self.link: str | None = None
         self._alarm_order: dict[str, tuple[int, int]] = {}
         self._intervals: deque[float] = deque(maxlen=21)
@@ -169,7 +166,6 @@ class LiveSet:
             self._reading(at, record["pressure_bar"], record["gas_temperature_c"])
         elif kind == "motion":
             if record["still_s"] is not None:
-                self.still = (at, record["still_s"])
                 self._derive("no_motion", at, record["still_s"] >= self.no_motion_alarm_s)
         elif kind == "temperature":
             self.temperature = (at, record["temperature_c"])
@@ -227,10 +223,7 @@ class LiveSet:
             self.no_motion_alarm_s = record["no_motion_alarm_s"]
 
     def _power(self, at: float, record: Record) -> None:
-        self.power = record["state"]
-        if record["battery_fraction"] is not None:
-            self.battery_fraction = record["battery_fraction"]
-        if self.power == "off":
+        if record["state"] == "off":
             self._end_wear(at)
             self._end_alarms(at)
 

@@ -74,6 +74,7 @@ REASONS = {
     "battery": "battery alarm for {age}",
     "evacuate": "told to evacuate {age} ago",
     "fault": "set fault for {age}",
+    "link_down": "its gateway is down",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
     "no_setup": "cylinder not known",

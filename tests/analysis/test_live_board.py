@@ -120,6 +120,10 @@ def test_three_missed_readings_make_a_set_silent_and_its_number_keeps_its_time(l
     first_at, last_at = row.low_air_was_expected_at or (0.0, 0.0)  # as it was known when it was last heard
     assert log.at(99).timestamp() < first_at < last_at
 
+    assert [reason.code for reason in row.reasons] == ["silent", "no_tally"]
+    one.say(110, "link", state="down")
+    assert "link_down" in [reason.code for reason in only(see(111)).reasons]
+
     breathe(one, 200, 203, start_bar=250.0)
     row = only(see(203))
     assert row.attention != "silent"

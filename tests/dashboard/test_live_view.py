@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -38,16 +39,10 @@ ROW = Row(
     turn_back_bar=172.5,
     turn_back_reached_at=None,
     rate_l_min=43.4,
-    rate_lo_l_min=35.0,
-    rate_hi_l_min=52.0,
     low_air=Interval(15.9, 11.2, 22.3),
     turn_back=Interval(11.7, 8.9, 14.1),
     low_air_was_expected_at=None,
     fan=(FanPoint(120.0, 5.0, 7.0, 9.0), FanPoint(55.0, 11.2, 15.9, 22.3)),
-    temperature_c=40.0,
-    temperature_at=NOW - 1,
-    battery_fraction=0.8,
-    link="up",
 )
 HEARING = Hearing(NOW - 1, 600, 0, None, 0.21)
 LISTENER = Status(listener="l", state="up", at=datetime.fromtimestamp(NOW - 2, UTC), connected=True)
@@ -127,6 +122,15 @@ def test_every_state_every_alarm_and_every_reason_has_its_words() -> None:
     assert live_words.ATTENTION.keys() == ORDER.keys()
     assert set(live_words.ALARMS) <= set(live_words.REASONS)
     assert len(set(live_words.ATTENTION.values())) == len(ORDER)
+
+
+def test_every_state_has_a_shape_of_its_own() -> None:
+    """Nobody needs to see colours: each state has its word and its outline, filled or open."""
+    script = (Path(live_words.__file__).parent / "assets" / "live_strip.js").read_text()
+    block = script.split("const SHAPES = {")[1].split("};")[0]
+    shapes = dict(re.findall(r"(\w+): \"([^\"]+)\"", block))
+    assert shapes.keys() == ORDER.keys()
+    assert len(set(shapes.values())) == len(ORDER)
 
 
 def test_an_alarm_says_since_when_who_has_seen_it_and_where_it_is_from() -> None:
@@ -217,8 +221,6 @@ def test_the_system_line_marks_what_is_bad_with_a_flag_and_words() -> None:
 
 def test_the_script_words_nothing_that_a_person_reads() -> None:
     """Every text in the page's scripts comes from `live_words`: no sentence stands in quotes there."""
-    from pathlib import Path
-
     for path in (Path(live_words.__file__).parent / "assets").glob("live*.js"):
         code = re.sub(r"//.*", "", path.read_text())
         sentences = re.findall(r"[\"'`]([A-Z][a-z]+ [a-z][^\"'`]*)[\"'`]", code)
