@@ -32,6 +32,7 @@ from ingest.mqtt import (
     session_properties,
     tls_context,
 )
+from ingest.paho_batches import BatchingClient, Publication
 from ingest.settings import Settings, read_password
 from ingest.status import (
     LOW_DISK_BYTES,
@@ -88,7 +89,6 @@ class Listener:
         self._say = say
         self._folder = self.archive / "journal" / settings.name
         self._folder.mkdir(parents=True, exist_ok=True)
-        self._lock_file = _lock(self._folder, settings.name)
         self._known_session, client_id = _client_id(self._folder)
         own = settings.broker
         self._tls = (
@@ -105,6 +105,8 @@ class Listener:
         self._client.on_disconnect = self._on_disconnect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message
+        if isinstance(self._client, BatchingClient):
+            self._client.take = self._on_batch
         self._client.reconnect_delay_set(1, LONGEST_BACKOFF_S)
         self._ack_lock = threading.Lock()
         self._generation = 0
@@ -124,6 +126,7 @@ class Listener:
         self._teller = StatusTeller(self._folder, self._what_matters, self._status, self._publish_status)
         self._told = (time.monotonic(), 0)
         self._possible_loss = ""
+        self._lock_file = _lock(self._folder, settings.name)
 
     def _new_client(self, client_id: str, *, receiving: bool = False) -> Client:
         broker = self.settings.broker
@@ -134,6 +137,7 @@ class Listener:
             persistent=receiving,
             mqtt5=receiving and broker.protocol == "5",
             manual_ack=receiving,
+            batching=receiving,
             tls=self._tls,
         )
 
@@ -244,9 +248,17 @@ class Listener:
     def _acknowledge(self, batch: list[Delivery]) -> None:
         # A message of an earlier connection comes again: its old packet id may be another's by now.
         with self._ack_lock:
-            for _, mid, qos, generation in batch:
-                if qos and self._connected and generation == self._generation:
-                    self._client.ack(mid, qos)
+            if not self._connected:
+                return
+            present = self._generation
+            mids = [mid for _, mid, qos, generation in batch if qos and generation == present]
+            if not mids:
+                return
+            if isinstance(self._client, BatchingClient):
+                self._client.acknowledge(mids)
+            else:
+                for mid in mids:
+                    self._client.ack(mid, 1)
 
     def _on_connect(
         self,
@@ -315,10 +327,22 @@ class Listener:
             record = Record(received_us, message.topic, bytes(message.payload), message.retain)
         except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
             record = Record(received_us, f"unreadable topic ({error})", bytes(message.payload), False)
-        if message.qos == 0 and not message.retain and not self._possible_loss:
+        self._take([Delivery(record, message.mid, message.qos, self._generation)])
+
+    def _on_batch(self, batch: list[Publication]) -> None:
+        generation = self._generation
+        self._take(
+            [
+                Delivery(Record(received_us, topic, payload, retained), mid, qos, generation)
+                for received_us, topic, payload, retained, mid, qos in batch
+            ]
+        )
+
+    def _take(self, batch: list[Delivery]) -> None:
+        if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)
-        self._writing.put(Delivery(record, message.mid, message.qos, self._generation))
+        self._writing.put(batch)
 
 
 def _lock(folder: Path, name: str) -> IO[str]:

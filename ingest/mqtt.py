@@ -20,6 +20,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.errors import BrokerProblem
+from ingest.paho_batches import BatchingClient
+from ingest.paho_batches import is_possible as batches_are_possible
 
 USERNAME_VARIABLE = "UNDERAIR_MQTT_USERNAME"
 PASSWORD_VARIABLE = "UNDERAIR_MQTT_PASSWORD"  # noqa: S105  # its name, not its value
@@ -89,6 +91,7 @@ def new_client(
     persistent: bool = False,
     mqtt5: bool = False,
     manual_ack: bool = False,
+    batching: bool = False,
     tls: ssl.SSLContext | None = None,
 ) -> Client:
     """Return a paho client, not yet connected; without a user given, the environment's.
@@ -103,9 +106,12 @@ def new_client(
         Speak MQTT 5 instead of 3.1.1, which costs about a third more time a message.
     manual_ack : bool
         Messages are acknowledged by `Client.ack` and not on receipt.
+    batching : bool
+        Receive in batches where this paho allows it: then the client is a `BatchingClient`.
     tls : ssl.SSLContext or None
     """
-    client = Client(
+    kind = BatchingClient if batching and batches_are_possible() else Client
+    client = kind(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         clean_session=None if mqtt5 else not persistent,

@@ -140,7 +140,7 @@ class StatusTeller:
         self._publish = publish
         self._stop = threading.Event()
         self._file = os.open(folder / FILE_NAME, os.O_WRONLY | os.O_CREAT, 0o644)
-        self._thread = threading.Thread(target=self._run, name="status")
+        self._thread = threading.Thread(target=self._run, name="status", daemon=True)
 
     def start(self) -> None:
         """Begin to tell."""

@@ -108,8 +108,8 @@ class Writing:
         self._fresh_session = True
         self._health = Health()
         self._health_lock = threading.Lock()
-        self._journaller = threading.Thread(target=self._journal, name="journal")
-        self._sealer = threading.Thread(target=self._seal_all, name="seal")
+        self._journaller = threading.Thread(target=self._journal, name="journal", daemon=True)
+        self._sealer = threading.Thread(target=self._seal_all, name="seal", daemon=True)
 
     @property
     def health(self) -> Health:
@@ -137,19 +137,21 @@ class Writing:
         self._journaller.start()
         self._sealer.start()
 
-    def put(self, delivery: Delivery) -> bool:
-        """Queue one message; waits while the queue is full. False: stopping, the message was not taken."""
-        while len(self._queue) >= self._limit:
-            self._room.clear()
+    def put(self, batch: list[Delivery]) -> bool:
+        """Queue messages; waits while the queue is full. False: stopping, not all were taken."""
+        taken = 0
+        while taken < len(batch):
             if self._stopping.is_set():
                 return False
-            self._arrived.set()
-            self._room.wait(0.1)
-        if self._stopping.is_set():
-            return False
-        self._queue.append(delivery)
-        if not self._arrived.is_set():
-            self._arrived.set()
+            room = self._limit - len(self._queue)
+            if room > 0:
+                self._queue.extend(batch[taken : taken + room])
+                taken += room
+            if not self._arrived.is_set():
+                self._arrived.set()
+            if taken < len(batch):
+                self._room.clear()
+                self._room.wait(0.1)
         return True
 
     def session_began(self) -> None:

@@ -89,7 +89,7 @@ def small_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Tiny
         yield QuotaStandIn(folder, monkeypatch)
         return
     yield TinyFileSystem(folder)
-    subprocess.run(["umount", str(folder)], check=True)
+    subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
 
 @pytest.fixture

@@ -1,0 +1,185 @@
+"""Receiving in batches: paho's client with its read loop and its acknowledgements replaced.
+
+paho reads a packet in three or four system calls and sends each acknowledgement on its own. Here the socket
+is read in large pieces, publications are taken apart in place, and the acknowledgements of a batch leave
+together. Everything else (connecting, keep-alive, subscriptions, reconnecting) stays paho's.
+
+This touches private names of paho 2.2, and nothing else does: with any other version `batching_client` gives
+paho's own client, and a test holds that both behave the same.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+import paho.mqtt
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode, MQTTProtocolVersion
+
+READ_BYTES = 262_144
+TRIED_WITH = "2.2."
+_PRIVATE_NAMES = (
+    "_sock_recv",
+    "_loop_rc_handle",
+    "_packet_handle",
+    "_packet_queue",
+    "_msgtime_mutex",
+    "_last_bytes_received",
+    "_in_packet",
+    "_sock",
+    "_protocol",
+)
+_PUBLISH = 0x30
+_TWO_OF_QUALITY = 0x04
+
+
+class Publication(NamedTuple):
+    """One message as it came off the network."""
+
+    received_us: int
+    topic: str
+    payload: bytes
+    retained: bool
+    mid: int
+    qos: int
+
+
+def is_possible() -> bool:
+    """Return whether this paho is the one whose private names are used here."""
+    if not paho.mqtt.__version__.startswith(TRIED_WITH):
+        return False
+    client = Client(CallbackAPIVersion.VERSION2)
+    return all(hasattr(client, name) for name in _PRIVATE_NAMES)
+
+
+class BatchingClient(Client):
+    """paho's client that receives in batches.
+
+    Set `take` to what takes each batch of publications, in the network thread.
+    """
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self.take: Callable[[list[Publication]], object] = len
+        self._unparsed = b""
+        self._topics: dict[bytes, str] = {}
+
+    def acknowledge(self, mids: Sequence[int]) -> None:
+        """Acknowledge publications of QoS 1, all in one write."""
+        packets = b"".join(b"\x40\x02" + mid.to_bytes(2, "big") for mid in mids)
+        self._packet_queue(MessageType.PUBACK, packets, mids[-1], 1)
+
+    def reconnect(self) -> MQTTErrorCode:
+        """Reconnect; what was half received belongs to the connection that is gone."""
+        self._unparsed = b""
+        return super().reconnect()
+
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Read what is there and take it apart."""
+        if self._sock is None:
+            return MQTTErrorCode.MQTT_ERR_NO_CONN
+        try:
+            data = self._sock_recv(READ_BYTES)
+        except BlockingIOError:
+            return MQTTErrorCode.MQTT_ERR_SUCCESS
+        except OSError:
+            return self._loop_rc_handle(MQTTErrorCode.MQTT_ERR_CONN_LOST)
+        if not data:
+            return self._loop_rc_handle(MQTTErrorCode.MQTT_ERR_CONN_LOST)
+        with self._msgtime_mutex:
+            self._last_bytes_received = time.monotonic()
+        rc = self._take_apart(self._unparsed + data if self._unparsed else data)
+        return self._loop_rc_handle(rc) if rc > 0 else rc
+
+    def _take_apart(self, data: bytes) -> MQTTErrorCode:
+        received_us = time.time_ns() // 1000
+        batch: list[Publication] = []
+        at, size = 0, len(data)
+        try:
+            while size - at >= 2:
+                extent = _extent(data, at)
+                if extent is None or extent[1] > size:
+                    break  # the rest is on its way
+                start, end = extent
+                command = data[at]
+                if command & 0xF0 == _PUBLISH and not command & _TWO_OF_QUALITY:
+                    batch.append(self._publication(data, command, start, end, received_us))
+                else:
+                    self._hand_on(batch)
+                    batch = []
+                    rc = self._handle_as_paho(command, data[start:end])
+                    if rc > 0 or self._sock is None:
+                        return rc
+                at = end
+        except (IndexError, ValueError):
+            self._hand_on(batch)
+            return MQTTErrorCode.MQTT_ERR_PROTOCOL
+        self._unparsed = data[at:]
+        self._hand_on(batch)
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _hand_on(self, batch: list[Publication]) -> None:
+        if batch:
+            self.take(batch)
+
+    def _publication(self, data: bytes, command: int, start: int, end: int, received_us: int) -> Publication:
+        body = start + 2 + (data[start] << 8 | data[start + 1])
+        name = data[start + 2 : body]
+        topic = self._topics.get(name)
+        if topic is None:
+            if len(self._topics) > 100_000:
+                self._topics.clear()
+            try:
+                topic = name.decode()
+            except UnicodeDecodeError as error:
+                topic = f"unreadable topic ({error})"  # kept, and refused later, as without batches
+            self._topics[name] = topic
+        mid = 0
+        if command & 0x06:
+            mid = data[body] << 8 | data[body + 1]
+            body += 2
+        if self._protocol == MQTTProtocolVersion.MQTTv5:
+            properties = _extent(data, body - 1)  # their length is coded as a packet's
+            body = end + 1 if properties is None else properties[1]
+        if body > end:
+            raise ValueError("a publication longer than its packet")
+        return Publication(received_us, topic, data[body:end], bool(command & 1), mid, command >> 1 & 3)
+
+    def _handle_as_paho(self, command: int, body: bytes) -> MQTTErrorCode:
+        self._in_packet = _packet(command, body)
+        try:
+            return self._packet_handle()
+        finally:
+            self._in_packet = _packet(0, b"")
+
+
+def _extent(data: bytes, at: int) -> tuple[int, int] | None:
+    """Return where the body of the packet at `at` begins and ends, None when its length is not yet there."""
+    length = shift = 0
+    position = at + 1
+    while True:
+        if position >= len(data):
+            return None
+        byte = data[position]
+        position += 1
+        length |= (byte & 127) << shift
+        if byte < 128:
+            return position, position + length
+        shift += 7
+        if shift > 21:
+            raise ValueError("a length of more than four bytes")
+
+
+def _packet(command: int, body: bytes) -> Any:
+    return {
+        "command": command,
+        "have_remaining": int(bool(command)),
+        "remaining_count": [],
+        "remaining_mult": 1,
+        "remaining_length": len(body),
+        "packet": bytearray(body),
+        "to_process": 0,
+        "pos": 0,
+    }

@@ -1,0 +1,152 @@
+"""Taking publications apart in batches gives what paho gives, however the network cuts the stream."""
+
+from __future__ import annotations
+
+import itertools
+import socket
+import struct
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+
+from ingest import paho_batches
+from ingest.mqtt import new_client
+from ingest.paho_batches import BatchingClient, Publication
+
+Sent = tuple[bytes, bytes, int, int, bool]  # topic, payload, packet id, QoS, retained
+
+
+def _length(size: int) -> bytes:
+    coded = bytearray()
+    while True:
+        size, digit = divmod(size, 128)
+        coded.append(digit | (0x80 if size else 0))
+        if not size:
+            return bytes(coded)
+
+
+def _packet(sent: Sent, mqtt5: bool, properties: bytes = b"") -> bytes:
+    topic, payload, mid, quality, retained = sent
+    body = struct.pack("!H", len(topic)) + topic
+    body += struct.pack("!H", mid) if quality else b""
+    body += _length(len(properties)) + properties if mqtt5 else b""
+    body += payload
+    return bytes([0x30 | quality << 1 | retained]) + _length(len(body)) + body
+
+
+_sent = st.tuples(
+    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0+#"), min_size=1, max_size=20).map(
+        str.encode
+    ),
+    st.binary(max_size=300),
+    st.integers(1, 65535),
+    st.sampled_from([0, 1]),
+    st.booleans(),
+)
+
+
+def _client(kind: type[Client], mqtt5: bool) -> Any:
+    protocol = MQTTProtocolVersion.MQTTv5 if mqtt5 else MQTTProtocolVersion.MQTTv311
+    return kind(CallbackAPIVersion.VERSION2, "c", manual_ack=True, protocol=protocol)
+
+
+def _by_batches(stream: bytes, cuts: list[int], mqtt5: bool) -> list[tuple[str, bytes, int, int, bool]]:
+    client = _client(BatchingClient, mqtt5)
+    got: list[Publication] = []
+    client.take = got.extend
+    positions = sorted({0, len(stream), *(cut % (len(stream) + 1) for cut in cuts)})
+    for start, end in itertools.pairwise(positions):
+        rest = client._unparsed
+        assert client._take_apart(rest + stream[start:end]) == MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert client._unparsed == b""
+    return [(each.topic, each.payload, each.mid, each.qos, each.retained) for each in got]
+
+
+def _by_paho(stream: bytes, mqtt5: bool) -> list[tuple[str, bytes, int, int, bool]]:
+    client = _client(Client, mqtt5)
+    got: list[MQTTMessage] = []
+    client.on_message = lambda _client, _data, message: got.append(message)
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        theirs.sendall(stream)
+        theirs.shutdown(socket.SHUT_WR)
+        ours.setblocking(False)
+        client._sock = ours
+        while client._packet_read() == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            pass
+        client._sock = None
+    return [(each.topic, bytes(each.payload), each.mid, each.qos, each.retain) for each in got]
+
+
+@given(sent=st.lists(_sent, max_size=6), cuts=st.lists(st.integers(0, 5000), max_size=6), mqtt5=st.booleans())
+def test_batches_are_what_paho_gives_however_the_stream_is_cut(
+    sent: list[Sent], cuts: list[int], mqtt5: bool
+) -> None:
+    stream = b"".join(_packet(each, mqtt5) for each in sent)
+    got = _by_batches(stream, cuts, mqtt5)
+    assert got == _by_paho(stream, mqtt5)
+    assert [(topic.encode(), payload) for topic, payload, *_ in got] == [each[:2] for each in sent]
+
+
+def test_properties_of_version_5_are_stepped_over() -> None:
+    content_type = b"\x03" + struct.pack("!H", 16) + b"application/json"
+    user = b"\x26" + struct.pack("!H", 100) + b"k" * 100 + struct.pack("!H", 100) + b"v" * 100
+    stream = _packet((b"t", b"{}", 7, 1, False), True, content_type + user)
+    assert _by_batches(stream, [], True) == [("t", b"{}", 7, 1, False)] == _by_paho(stream, True)
+
+
+def test_topic_that_is_no_text_is_kept_to_be_refused() -> None:
+    ((topic, payload, *_),) = _by_batches(_packet((b"\xff", b"{}", 7, 1, False), False), [], False)
+    assert topic.startswith("unreadable topic")
+    assert payload == b"{}"
+
+
+@pytest.mark.parametrize(
+    "stream",
+    [
+        b"\x32\xff\xff\xff\xff\x01",  # a length of five bytes
+        b"\x32\x03\x00\x09t",  # a topic longer than its packet
+        b"\x32\x03\x00\x01t",  # QoS 1 without a packet id
+    ],
+)
+def test_malformed_packet_ends_the_connection(stream: bytes) -> None:
+    client = _client(BatchingClient, False)
+    client.take = lambda batch: None
+    assert client._take_apart(stream) == MQTTErrorCode.MQTT_ERR_PROTOCOL
+
+
+@given(stream=st.binary(max_size=200), mqtt5=st.booleans())
+def test_any_bytes_end_the_connection_at_worst(stream: bytes, mqtt5: bool) -> None:
+    client = _client(BatchingClient, mqtt5)
+    client.take = lambda batch: None
+    client._handle_as_paho = lambda command, body: MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert client._take_apart(stream) in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_PROTOCOL)
+
+
+def test_acknowledgements_leave_together_in_order() -> None:
+    client = _client(BatchingClient, False)
+    queued: list[Any] = []
+    client._packet_queue = lambda *arguments: queued.append(arguments)
+    client.acknowledge([1, 258])
+    ((_, packets, *_),) = queued
+    assert packets == b"\x40\x02\x00\x01\x40\x02\x01\x02"
+
+
+@pytest.fixture
+def other_paho(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(paho_batches.paho.mqtt, "__version__", "2.3.0")
+
+
+@pytest.mark.usefixtures("other_paho")
+def test_another_paho_gets_its_own_client() -> None:
+    assert not paho_batches.is_possible()
+    assert type(new_client("c", batching=True)) is Client
+
+
+def test_this_paho_is_the_one_it_was_written_for() -> None:
+    assert paho_batches.is_possible()
+    assert type(new_client("c", batching=True)) is BatchingClient
