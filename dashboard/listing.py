@@ -39,6 +39,7 @@ def listing(
     empty: str = "",
     search: tuple[str, str] | None = None,
     numeric: Sequence[int] = (),
+    at_once: int = MOST_ROWS_AT_ONCE,
 ) -> html.Div:
     """Return a table.
 
@@ -58,16 +59,22 @@ def listing(
         Words of a search box, when it shall have one.
     numeric : sequence of int
         Columns that are set to the right.
+    at_once : int
+        Rows that are shown before somebody asks for more.
     """
+    made = [list(row) for row in rows]
+    odd = next((row for row in made if len(row) != len(heads)), None)
+    if odd is not None:
+        raise ValueError(f"{name}: a row has {len(odd)} cells, but there are {len(heads)} heads")
     data = {
         "caption": caption,
         "note": note,
         "heads": list(heads),
-        "rows": [list(row) for row in rows],
+        "rows": made,
         "empty": empty,
         "search": list(search) if search else None,
         "numeric": list(numeric),
-        "page": MOST_ROWS_AT_ONCE,
+        "page": at_once,
         "more": MORE_ROWS,
         "found": FOUND_ROWS,
     }

@@ -127,7 +127,11 @@ def _alarms_at(person: PersonLanes, at_ms: float) -> str:
 
 
 def messages_behind(
-    messages: dict[str, pl.DataFrame], wears: pl.DataFrame, wear_ids: list[str], at_ms: float
+    messages: dict[str, pl.DataFrame],
+    wears: pl.DataFrame,
+    wear_ids: list[str],
+    at_ms: float,
+    shift_ms: float = 0.0,
 ) -> list[dict[str, Any]]:
     """Return the messages within `SPAN_S` of a moment and the last of each kind before it.
 
@@ -143,6 +147,8 @@ def messages_behind(
         The wears of the chosen people.
     at_ms : float
         The moment, milliseconds since 1970.
+    shift_ms : float
+        Shift of the clock that is shown; a message's own times are never shifted.
     """
     owned = owned_windows(wears).filter(pl.col("wear_id").is_in(wear_ids))
     moment = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=at_ms)
@@ -162,10 +168,12 @@ def messages_behind(
         return []
     # What was said around the moment comes first; what was known from before it follows.
     lines = pl.concat(found).sort(pl.col("at") < moment - span, "at").head(MOST_MESSAGES)
-    return _rows(lines)
+    return _rows(lines, shift_ms)
 
 
-def messages_of_evidence(messages: dict[str, pl.DataFrame], evidence: list[str]) -> list[dict[str, Any]]:
+def messages_of_evidence(
+    messages: dict[str, pl.DataFrame], evidence: list[str], shift_ms: float = 0.0
+) -> list[dict[str, Any]]:
     """Return the messages that a finding names (`set_id/boot/seq`) in time order, `MOST_MESSAGES` at most."""
     wanted = pl.Series(evidence[:MOST_MESSAGES], dtype=pl.String).implode()
     found = []
@@ -173,7 +181,7 @@ def messages_of_evidence(messages: dict[str, pl.DataFrame], evidence: list[str])
         frame = messages.get(kind)
         if frame is not None and "at" in frame.columns and len(frame):
             found.append(_as_lines(frame.filter(_identity(frame).is_in(wanted)), kind))
-    return _rows(pl.concat(found).sort("at")) if found else []
+    return _rows(pl.concat(found).sort("at"), shift_ms) if found else []
 
 
 def _identity(frame: pl.DataFrame) -> pl.Expr:
@@ -193,10 +201,11 @@ def _as_lines(frame: pl.DataFrame, kind: str) -> pl.DataFrame:
     )
 
 
-def _rows(lines: pl.DataFrame) -> list[dict[str, Any]]:
+def _rows(lines: pl.DataFrame, shift_ms: float) -> list[dict[str, Any]]:
+    shift = timedelta(milliseconds=shift_ms)
     return [
         {
-            "at": f"{row['at']:%H:%M:%S.%f}"[:-3] if row["at"] else "–",
+            "at": f"{row['at'] + shift:%H:%M:%S.%f}"[:-3] if row["at"] else "–",
             "kind": row["kind"],
             "identity": row["identity"],
             "own": row["time"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") if row["time"] else "–",

@@ -27,6 +27,7 @@ from dashboard.review_overview import (
     overview_figure,
 )
 from dashboard.review_tables import (
+    Setting,
     alarm_listing,
     clock_listing,
     finding_items,
@@ -189,7 +190,8 @@ def _messages(look: Look) -> dict[str, Any]:
     if at is None:
         raise BadView("at must be a moment in milliseconds, got none")
     wear_ids = [wear for person in look.lanes for wear in person.wear_ids]
-    rows = messages_behind(look.record.messages, look.record.results["wears"], wear_ids, at)
+    wears, shift = look.record.results["wears"], look.request.shift_ms
+    rows = messages_behind(look.record.messages, wears, wear_ids, at, shift)
     return {
         "title": words.MESSAGES,
         "note": words.MESSAGES_HINT if rows else words.NO_MESSAGES,
@@ -200,7 +202,7 @@ def _messages(look: Look) -> dict[str, Any]:
 
 def _evidence(look: Look, finding_id: str) -> dict[str, Any]:
     named = evidence_of(look.record.results, finding_id)
-    rows = messages_of_evidence(look.record.messages, named)
+    rows = messages_of_evidence(look.record.messages, named, look.request.shift_ms)
     note = words.EVIDENCE_NOTE.format(shown=len(rows), total=len(named))
     return {"title": words.EVIDENCE, "note": note, "heads": words.MESSAGE_HEADS, "rows": rows}
 
@@ -223,6 +225,8 @@ def _bench(look: Look) -> Any:
     figure, overview, shown = _drawn(look)
     results = look.record.results
     owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
+    request = look.request
+    setting = Setting(owner, look.whole, request.view.units, request.shift_ms)
     state: dict[str, Any] = {
         "incident": about["key"],
         "people": look.chosen,
@@ -235,7 +239,7 @@ def _bench(look: Look) -> Any:
         "whole": [look.whole.start, look.whole.end],
         "window": [look.window.start, look.window.end],
         "at": look.request.at_ms,
-        "findings": finding_items(results["findings"], owner, look.whole),
+        "findings": finding_items(results["findings"], setting),
         "words": words.FOR_SCRIPT,
     }
     picture = {
@@ -253,16 +257,24 @@ def _bench(look: Look) -> Any:
             _heading(about),
             html.Div([_overview_panel(look, overview), _findings_panel()], className="bench-row first"),
             html.Div([_lanes_panel(look, figure, shown), _side_panel()], className="bench-row"),
-            alarm_listing(results["alarms"], owner, look.whole),
-            turn_back_listing(results["turn_back"], results["wears"], owner, look.whole),
-            silence_listing(results["gaps"], owner, look.whole),
-            wear_listing(results["wears"], "review-wears", owner, look.whole),
-            clock_listing(results["clocks"]),
+            *layout_tables(look, setting),
         ],
         id="review-bench",
         className="review bench",
         **attributes,
     )
+
+
+def layout_tables(look: Look, setting: Setting) -> list[html.Div]:
+    """Return the tables under the lanes."""
+    results = look.record.results
+    return [
+        alarm_listing(results["alarms"], setting),
+        turn_back_listing(results["turn_back"], results["wears"], setting),
+        silence_listing(results["gaps"], setting),
+        wear_listing(results["wears"], "review-wears", setting),
+        clock_listing(results["clocks"]),
+    ]
 
 
 def _heading(about: dict[str, Any]) -> Any:
@@ -380,6 +392,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                 ],
                 className="controls",
             ),
+            html.P(id="review-said", role="status", className="said"),
             html.P(shown, id="review-shown", className="note"),
             html.Div(
                 [

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,31 +13,68 @@ from dash import html
 from dashboard import review_words as words
 from dashboard.listing import cell, listing
 from dashboard.review_drawing import SECOND_MS, Window
-from dashboard.units import METRIC
+from dashboard.units import METRIC, Quantity, Units
 
 AROUND_A_FINDING_S = 60.0
 SEVERITY_ORDER = ["serious", "caution", "note"]
-Owner = dict[str, str]
 
 
-def _time(moment: datetime | None, whole: Window | None = None, person: str | None = None) -> Any:
-    """A moment; inside a bench it is a button that jumps there, to the wearer whom it is about."""
-    if moment is None:
-        return "–"
-    at = moment.timestamp() * SECOND_MS
-    if whole is None:
-        return cell(f"{moment:%Y-%m-%d %H:%M}", value=at)
-    return cell(f"{moment:%H:%M:%S}", value=at, jump=_jump(at, whole, person))
+@dataclass(frozen=True)
+class Setting:
+    """What the tables of a bench depend on.
+
+    Attributes
+    ----------
+    owner : dict of str to str
+        Wear to person.
+    whole : Window
+        The incident's extent.
+    units : Units
+    shift_ms : float
+        Shift of the clock that is shown.
+    """
+
+    owner: dict[str, str]
+    whole: Window
+    units: Units = METRIC
+    shift_ms: float = 0.0
+
+    def time(self, moment: datetime | None, wear_id: str | None = None) -> Any:
+        """A moment as a button that jumps there, to the wearer whom it is about."""
+        if moment is None:
+            return "–"
+        return self.jump(self.clock(moment), moment, wear_id)
+
+    def clock(self, moment: datetime) -> str:
+        """Return the time of day on the shown clock."""
+        return f"{moment + timedelta(milliseconds=self.shift_ms):%H:%M:%S}"
+
+    def jump(self, text: str, moment: datetime, wear_id: str | None) -> Any:
+        """Return a cell that jumps to a moment."""
+        at = moment.timestamp() * SECOND_MS
+        found: dict[str, Any] = {"at": at, **around(at, at, self.whole)}
+        person = self.owner.get(wear_id or "")
+        return cell(text, value=at, jump=found if person is None else found | {"person": person})
+
+    def who(self, row: dict[str, Any]) -> str:
+        """Return the person of a row, or its set."""
+        if row["wear_id"] in self.owner:
+            return self.owner[row["wear_id"]]
+        return f"{words.SET} {row['set_id']}" if row["set_id"] else "–"
 
 
-def _jump(at: float, whole: Window, person: str | None) -> dict[str, Any]:
-    found: dict[str, Any] = {"at": at, **_around(at, at, whole)}
-    return found if person is None else found | {"person": person}
-
-
-def _around(start: float, end: float, whole: Window) -> dict[str, list[float]]:
+def around(start: float, end: float, whole: Window) -> dict[str, list[float]]:
+    """Return a window with room on both sides, inside the incident."""
     margin = max(AROUND_A_FINDING_S * SECOND_MS, (end - start) * 0.25)
     return {"window": [max(start - margin, whole.start), min(end + margin, whole.end)]}
+
+
+def _day_and_time(moment: datetime | None) -> Any:
+    return "–" if moment is None else cell(f"{moment:%Y-%m-%d %H:%M}", value=moment.timestamp() * SECOND_MS)
+
+
+def _amount(value: float | None, units: Units, quantity: Quantity) -> Any:
+    return "–" if value is None else cell(units.text(quantity, value), value=value)
 
 
 def _number(value: float | None, unit: str, places: int = 0) -> Any:
@@ -45,12 +83,6 @@ def _number(value: float | None, unit: str, places: int = 0) -> Any:
 
 def _seconds(value: float | None) -> Any:
     return "–" if value is None else cell(words.duration_text(value), value=value)
-
-
-def _who(wear_id: str | None, set_id: str | None, owner: Owner) -> str:
-    if wear_id in owner:
-        return owner[wear_id]
-    return f"{words.SET} {set_id}" if set_id else "–"
 
 
 def incident_listing(incidents: pl.DataFrame) -> html.Div:
@@ -66,7 +98,7 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
             [
                 cell(title, href="/review?" + urlencode({"incident": row["key"]})),
                 row["place"] or "–",
-                _time(row["started"]),
+                _day_and_time(row["started"]),
                 _seconds(seconds),
                 cell(str(row["wearers"]), value=row["wearers"]),
                 cell(str(row["wears"]), value=row["wears"]),
@@ -85,71 +117,73 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
     )
 
 
-def wear_listing(
-    wears: pl.DataFrame, name: str, owner: Owner | None = None, whole: Window | None = None
-) -> html.Div:
+def wear_listing(wears: pl.DataFrame, name: str, setting: Setting | None = None) -> html.Div:
     """Return a table of wears: of the whole archive, or of one incident, then jumping in it."""
+    units = setting.units if setting else METRIC
     rows = []
-    for row in wears.sort("started", descending=owner is None).iter_rows(named=True):
+    for row in wears.sort("started", descending=setting is None).iter_rows(named=True):
         key = row["incident_id"] or row.get("incident_key") or "–"
-        address = {"incident": row.get("incident_key") or key, "people": row["wearer_id"] or row["set_id"]}
-        started = _time(row["started"], whole, (owner or {}).get(row["wear_id"]))
-        if whole is None:
-            started = {**started, "href": "/review?" + urlencode(address)}
-        seconds = (row["ended"] - row["started"]).total_seconds()
+        if setting is None:
+            address = {
+                "incident": row.get("incident_key") or key,
+                "people": row["wearer_id"] or row["set_id"],
+            }
+            started = {**_day_and_time(row["started"]), "href": "/review?" + urlencode(address)}
+        else:
+            started = setting.time(row["started"], row["wear_id"])
         rows.append(
             [
                 row["wearer_id"] or "–",
                 row["team"] or "–",
                 row["set_id"],
-                key if owner is None else row["wear_id"],
+                key if setting is None else row["wear_id"],
                 started,
-                _seconds(seconds),
-                _number(row["start_bar"], METRIC.label["pressure"]),
-                _number(row["end_bar"], METRIC.label["pressure"]),
-                _number(row["free_air_l"], METRIC.label["volume"]),
-                _number(row["mean_l_min"], METRIC.label["rate"]),
+                _seconds((row["ended"] - row["started"]).total_seconds()),
+                _amount(row["start_bar"], units, "pressure"),
+                _amount(row["end_bar"], units, "pressure"),
+                _amount(row["free_air_l"], units, "volume"),
+                _amount(row["mean_l_min"], units, "rate"),
                 _seconds(row["low_air_s"]),
                 _seconds(row["gap_s"]),
             ]
         )
     heads = list(words.WEAR_HEADS)
-    if owner is not None:
-        heads[3] = words.WEAR_ID
+    if setting is not None:
+        heads[3:5] = [words.WEAR_ID, words.STARTED]
     return listing(
         name,
         words.WEARS,
         heads,
         rows,
         empty=words.NO_ROWS,
-        search=(words.FIND, words.FIND_HINT) if owner is None else None,
+        search=(words.FIND, words.FIND_HINT) if setting is None else None,
         numeric=(5, 6, 7, 8, 9, 10, 11),
     )
 
 
-def finding_items(findings: pl.DataFrame, owner: Owner, whole: Window) -> list[dict[str, Any]]:
+def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, Any]]:
     """Return the findings for the page's script, gravest first, then by time."""
     items = []
     for row in findings.iter_rows(named=True):
-        start = row["started"].timestamp() * SECOND_MS if row["started"] else whole.start
+        start = row["started"].timestamp() * SECOND_MS if row["started"] else setting.whole.start
         end = row["ended"].timestamp() * SECOND_MS if row["ended"] else start
         items.append(
             {
                 "id": row["finding_id"],
                 "severity": row["severity"],
                 "sign": words.SEVERITY[row["severity"]],
-                "who": _who(row["wear_id"], row["set_id"], owner),
-                "when": f"{row['started']:%H:%M:%S}" if row["started"] else "",
+                "who": setting.who(row),
+                "when": setting.clock(row["started"]) if row["started"] else "",
                 "statement": row["statement"],
-                "person": owner.get(row["wear_id"] or ""),
+                "person": setting.owner.get(row["wear_id"] or ""),
                 "at": start,
-                **_around(start, end, whole),
+                **around(start, end, setting.whole),
             }
         )
     return sorted(items, key=lambda item: (SEVERITY_ORDER.index(str(item["severity"])), item["at"]))
 
 
-def alarm_listing(alarms: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:
+def alarm_listing(alarms: pl.DataFrame, setting: Setting) -> html.Div:
     """Return the alarms, reported and derived, with the response."""
     rows = []
     for row in alarms.sort("raised", nulls_last=True).iter_rows(named=True):
@@ -159,10 +193,10 @@ def alarm_listing(alarms: pl.DataFrame, owner: Owner, whole: Window) -> html.Div
             source = wording.format(seconds=f"{abs(row['lead_s']):.0f}")
         rows.append(
             [
-                _who(row["wear_id"], row["set_id"], owner),
+                setting.who(row),
                 words.ALARMS.get(row["alarm"], row["alarm"]),
                 *(
-                    _time(row[name], whole, owner.get(row["wear_id"] or ""))
+                    setting.time(row[name], row["wear_id"])
                     for name in ("raised", "acknowledged", "cleared", "seen")
                 ),
                 _seconds(row["response_s"]),
@@ -174,16 +208,16 @@ def alarm_listing(alarms: pl.DataFrame, owner: Owner, whole: Window) -> html.Div
     )
 
 
-def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:
+def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, setting: Setting) -> html.Div:
     """Return one row a wear: when each policy would have turned it back, and with how much."""
     replayed = {(row["wear_id"], row["policy"]): row for row in turn_back.iter_rows(named=True)}
     policies = [policy for policy in words.POLICIES if any(key[1] == policy for key in replayed)]
     rows = []
     for wear in wears.sort("started").iter_rows(named=True):
-        person = owner.get(wear["wear_id"])
-        cells: list[Any] = [person or wear["set_id"], _time(wear["started"], whole, person)]
-        cells += [_policy_cell(replayed.get((wear["wear_id"], policy)), whole, person) for policy in policies]
-        cells += [_time(wear["ended"], whole, person), _number(wear["end_bar"], METRIC.label["pressure"])]
+        wear_id = wear["wear_id"]
+        cells: list[Any] = [setting.who(wear), setting.time(wear["started"], wear_id)]
+        cells += [_policy_cell(replayed.get((wear_id, policy)), setting) for policy in policies]
+        cells += [setting.time(wear["ended"], wear_id), _amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
     heads = [*words.TURN_BACK_FIRST, *(words.POLICIES[policy] for policy in policies), *words.TURN_BACK_LAST]
     return listing(
@@ -191,24 +225,23 @@ def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, owner: Owner
     )
 
 
-def _policy_cell(row: dict[str, Any] | None, whole: Window, person: str | None) -> Any:
+def _policy_cell(row: dict[str, Any] | None, setting: Setting) -> Any:
     if row is None or row["at"] is None:
         return words.NOT_REACHED
-    parts = [f"{row['at']:%H:%M:%S}", f"{row['pressure_bar']:.0f} bar"]
+    parts = [setting.clock(row["at"]), setting.units.text("pressure", row["pressure_bar"])]
     if row["minutes_in_hand_low_air"] is not None:
         parts.append(words.BEFORE_LOW_AIR.format(minutes=f"{row['minutes_in_hand_low_air']:.1f}"))
-    at = row["at"].timestamp() * SECOND_MS
-    return cell(" · ".join(parts), value=at, jump=_jump(at, whole, person))
+    return setting.jump(" · ".join(parts), row["at"], row["wear_id"])
 
 
-def silence_listing(gaps: pl.DataFrame, owner: Owner, whole: Window) -> html.Div:
+def silence_listing(gaps: pl.DataFrame, setting: Setting) -> html.Div:
     """Return the silences inside wears."""
     rows = [
         [
-            _who(row["wear_id"], row["set_id"], owner),
+            setting.who(row),
             row["set_id"],
-            _time(row["started"], whole, owner.get(row["wear_id"] or "")),
-            _time(row["ended"], whole, owner.get(row["wear_id"] or "")),
+            setting.time(row["started"], row["wear_id"]),
+            setting.time(row["ended"], row["wear_id"]),
             _seconds(row["seconds"]),
             cell(str(row["lost_messages"]), value=row["lost_messages"]),
         ]

@@ -48,6 +48,7 @@
   }
 
   function draw(what) {
+    say("");
     if (what.picture) window.dash_clientside.set_props("review-picture", { data: picture() });
     if (what.window) window.dash_clientside.set_props("review-window", { data: windowOf() });
     keepInAddress();
@@ -90,7 +91,7 @@
     ask();
   }
 
-  const say = (text) => (byId("review-shown").textContent = text);
+  const say = (text) => (byId("review-said").textContent = text);
 
   function set(name, value) {
     if (name === "span") {
@@ -100,9 +101,7 @@
     }
     if (name === "move") return { earlier: () => move(-0.5), later: () => move(0.5), in: () => zoom(0.5), out: () => zoom(2) }[value]();
     if (name === "person") return togglePerson(value);
-    if (name === "units") view.units = value;
-    if (name === "clock") view.shift = value === "utc" ? 0 : -new Date(view.whole[0]).getTimezoneOffset() * 60 * SECOND;
-    if (name === "clock") view.local = value === "local";
+    if (name === "units" || name === "clock") return reread(name, value);
     if (name === "lane") {
       const wanted = view.lanes.includes(value) ? view.lanes.filter((lane) => lane !== value) : [...view.lanes, value];
       if (!wanted.length) return;
@@ -112,9 +111,17 @@
     ask();
   }
 
+  // Units and clock change every table and finding as well: the page is made anew with them.
+  function reread(name, value) {
+    if (name === "units") view.units = value;
+    else view.shift = value === "utc" ? 0 : -new Date(view.whole[0]).getTimezoneOffset() * 60 * SECOND;
+    const at = view.at == null ? {} : { at: String(Math.round(view.at)) };
+    location.assign(`/review?${query(at)}`);
+  }
+
   function showChoices() {
     const length = String(Math.round((view.window[1] - view.window[0]) / SECOND));
-    const local = view.local ?? view.shift !== 0;
+    const local = view.shift !== 0;
     const pressed = {
       span: (value) => (isWhole() ? value === "all" : value === length),
       person: (value) => view.people.includes(value),

@@ -149,7 +149,7 @@ def test_the_cursor_reads_every_lane_with_units_and_silence_is_not_bridged(page:
         assert unit in told
     assert "not what a body felt" in told
     page.click("[data-set='units:imperial']")
-    until(page, "document.querySelector('#review-moment').textContent.includes(' psi')")
+    until(page, "!!document.querySelector('#review-moment')?.textContent.includes(' psi')")
     page.wait_for_selector("#review-lanes text:has-text('Pressure, psi')")
     assert view_of(page)["units"] == "imperial"
 
@@ -194,7 +194,7 @@ def test_at_most_six_wearers_and_at_least_one(page: Any, address: str) -> None:
         page.click(f"[data-set='person:W-0{number}']")
     page.wait_for_selector("#review-lanes text:has-text('Wearer W-07')")
     assert view_of(page)["people"].split(",") == ["W-01", "W-03", "W-04", "W-05", "W-06", "W-07"]
-    assert "At most 6" in page.inner_text("#review-shown")
+    assert "At most 6" in page.inner_text("#review-said")
     assert page.get_attribute("[data-set='person:W-08']", "aria-pressed") == "false"
 
 
@@ -231,7 +231,7 @@ def test_a_request_that_makes_no_sense_is_refused_with_words(page: Any, address:
 def test_trends_draw_a_plot_and_a_sentence_for_each_measure(page: Any, address: str) -> None:
     page.goto(f"{address}/trends")
     page.wait_for_selector("figure .main-svg")
-    assert page.locator("figure").count() == page.locator("figcaption").count() == 7
+    assert page.locator("figure").count() == page.locator("figcaption").count() == 8
     assert "14 wears by 12 wearers" in page.inner_text(".lead")
     page.click("#trends-people th:has-text('Breathing hard') button")
     page.click("#trends-people th:has-text('Breathing hard') button")

@@ -1,0 +1,66 @@
+"""The bench's tables: rows fit their heads and jump to moment and wearer, in the shown units and clock."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import polars as pl
+import pytest
+
+from dashboard.listing import listing
+from dashboard.review_page import layout_tables
+from dashboard.review_tables import Setting, finding_items, incident_listing, wear_listing
+from dashboard.review_view import Bench, Look, request_of
+from dashboard.units import IMPERIAL
+from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, Incident, at, store_with
+
+
+@pytest.fixture(scope="module")
+def look(tmp_path_factory: pytest.TempPathFactory) -> Look:
+    store = store_with(Incident(wearers=4, minutes=30), tmp_path_factory.mktemp("archive"))
+    return Bench(store).look(request_of({"incident": INCIDENT}))
+
+
+def setting_of(look: Look, **more: Any) -> Setting:
+    owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
+    return Setting(owner, look.whole, **more)
+
+
+def data_of(component: Any) -> dict[str, Any]:
+    return dict(json.loads(getattr(component, "data-listing")))
+
+
+def test_a_row_that_does_not_fit_its_heads_is_refused() -> None:
+    with pytest.raises(ValueError, match="2 cells, but there are 1 heads"):
+        listing("x", "X", ["one"], [["a", "b"]])
+
+
+def test_every_table_of_the_bench_fits_and_names_its_people(look: Look) -> None:
+    tables = {table.id: data_of(table) for table in layout_tables(look, setting_of(look))}
+    silence = tables["review-silences"]["rows"][0]
+    assert silence[:2] == ["W-02", "S-002"]
+    assert silence[2]["jump"]["person"] == "W-02"
+    assert [row[0] for row in tables["review-alarms"]["rows"]] == ["W-02", "W-02", "W-01"]
+    assert len(tables["review-turn-back"]["rows"]) == 4
+    assert tables["review-clocks"]["rows"][3][0] == "S-004"
+
+
+def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
+    setting = setting_of(look, units=IMPERIAL, shift_ms=3_600_000.0)
+    wear = data_of(wear_listing(look.record.results["wears"], "w", setting))["rows"][0]
+    assert wear[6]["t"] == "4,351 psi"
+    assert wear[4]["t"] == "11:00:00"
+    # It jumps to the same moment, whatever clock is shown.
+    assert wear[4]["jump"]["at"] == at(0).timestamp() * 1000
+    findings = finding_items(look.record.results["findings"], setting)
+    assert [finding["severity"] for finding in findings] == ["serious", "caution"]
+    assert findings[0]["when"] == "11:15:00"
+    window = findings[0]["window"]
+    assert window[0] < at(DISTRESS_AT_S).timestamp() * 1000 < window[1]
+
+
+def test_the_list_of_incidents_counts_what_was_found(look: Look) -> None:
+    (row,) = data_of(incident_listing(pl.DataFrame([look.record.about])))["rows"]
+    assert row[0]["href"] == f"/review?incident={INCIDENT}"
+    assert row[-1]["t"] == "1 ▲ serious, 1 ◆ caution"
