@@ -1,0 +1,169 @@
+"""Signing in and out in a real browser, with a real broker: what each role meets, and what ends a session."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard import accounts
+from dashboard.access_log import read_log
+from dashboard.accounts import AccountFile
+from dashboard.reach import Reach
+from dashboard.serving import Served
+from ingest.listener import Listener
+from tests.dashboard.guarded_pages import CHEAP_HASHER, password_of
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+
+@pytest.fixture
+def accounts_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AccountFile:
+    monkeypatch.setattr(accounts, "_hasher", CHEAP_HASHER)
+    file = AccountFile(tmp_path / "accounts.json")
+    for role in accounts.ROLES:
+        file.add(f"{role}-1", password_of(f"{role}-1"), (role,))
+    return file
+
+
+@pytest.fixture
+def listener(mosquitto: Any, tmp_path: Path) -> Iterator[Listener]:
+    listener = Listener(mosquitto.url, tmp_path / "archive")
+    stop = threading.Event()
+    thread = threading.Thread(target=listener.run, args=(stop,), daemon=True)
+    thread.start()
+    assert listener.subscribed.wait(10)
+    yield listener
+    stop.set()
+    thread.join(15)
+
+
+@pytest.fixture
+def served(mosquitto: Any, listener: Listener, accounts_file: AccountFile) -> Iterator[Served]:
+    served = Served(listener.archive, mosquitto.url, reach=Reach(accounts=accounts_file.path))
+    served.start()
+    yield served
+    served.close()
+
+
+@pytest.fixture
+def visitor(page: Any) -> Iterator[Any]:
+    page.set_default_timeout(15_000)
+    # A browser names every answer of 400 and more in its console; these tests bring them about.
+    page.expected_console = ["Failed to load resource: the server responded with a status of 40", "ERR_"]
+    yield page
+    page.goto("about:blank")
+
+
+def sign_in(page: Any, name: str, password: str | None = None) -> None:
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password").fill(password or password_of(name))
+    page.get_by_role("button", name="Sign in").click()
+
+
+def test_a_desk_signs_in_sends_a_note_and_signs_out(
+    visitor: Any, served: Served, axe: Callable[[Any], list[str]], listener: Listener
+) -> None:
+    visitor.goto(f"{served.url}/live")
+    visitor.wait_for_url("**/sign-in?next=/live")
+    assert axe(visitor) == []
+    sign_in(visitor, "desk-1", "not the right one at all")
+    assert "do not fit together" in visitor.get_by_role("alert").inner_text()
+    sign_in(visitor, "desk-1")
+    visitor.wait_for_url(f"{served.url}/live")
+    visitor.wait_for_selector(".clock:not(:empty)")
+    assert visitor.locator(".top nav a").all_inner_texts() == ["Live"]
+    assert visitor.evaluate("document.cookie").startswith("_csrf_token="), "the session's own is out of reach"
+
+    answer = visitor.evaluate(
+        """async () => {
+            const token = (await (await fetch('/live.json')).json()).token;
+            const note = {service: 'trial', incident_id: 'I-1', text: 'in'};
+            const ask = {method: 'POST', body: JSON.stringify(note),
+                headers: {'Content-Type': 'application/json', 'X-Underair-Token': token}};
+            return (await fetch('/live/desk/note', ask)).status;
+        }"""
+    )
+    assert answer == 200
+    visitor.get_by_role("button", name="Sign out desk-1").click()
+    visitor.wait_for_url("**/sign-in")
+    visitor.go_back()
+    visitor.wait_for_url("**/sign-in**")
+    actions = [(one.account, one.action, one.outcome) for one in read_log(listener.archive)[0]]
+    for expected in (("sign-in", "refused"), ("sign-in", "done"), ("send", "done"), ("sign-out", "done")):
+        assert ("desk-1", *expected) in actions
+
+
+def test_who_only_watches_is_offered_no_hand(visitor: Any, served: Served) -> None:
+    visitor.goto(served.url)
+    sign_in(visitor, "watch-1")
+    visitor.wait_for_selector(".clock:not(:empty)")
+    assert visitor.locator("form.send").count() == 0 or not visitor.locator("form.send").first.is_visible()
+    visitor.goto(f"{served.url}/review")
+    visitor.get_by_text("This is not for your role (watch)").wait_for()
+
+
+@pytest.mark.parametrize(
+    ("name", "pages"),
+    [("review-1", ["Review", "Trends"]), ("audit-1", ["Trends"]), ("admin-1", ["Access"])],
+)
+def test_each_role_lands_on_its_first_page(
+    visitor: Any, served: Served, axe: Callable[[Any], list[str]], name: str, pages: list[str]
+) -> None:
+    visitor.goto(served.url)
+    sign_in(visitor, name)
+    visitor.get_by_role("button", name=f"Sign out {name}").wait_for()
+    assert visitor.locator(".top nav a").all_inner_texts() == pages
+    assert visitor.locator("main h1").inner_text()
+    if name == "admin-1":
+        visitor.locator("#access-log table").wait_for()
+        assert axe(visitor) == []
+
+
+def test_an_admin_ends_a_session_and_that_browser_is_led_to_the_form(
+    visitor: Any, served: Served, chromium: Any
+) -> None:
+    visitor.goto(f"{served.url}/live")
+    sign_in(visitor, "watch-1")
+    visitor.wait_for_selector(".clock:not(:empty)")
+    context = chromium.new_context()
+    admin = context.new_page()
+    admin.goto(served.url)
+    sign_in(admin, "admin-1")
+    admin.get_by_role("button", name="of watch-1").click()
+    visitor.wait_for_url("**/sign-in?next=%2Flive")
+    admin.wait_for_function("() => !document.querySelector('[aria-label$=\"of watch-1\"]')")
+    context.close()
+
+
+def test_another_sites_page_can_neither_post_nor_read(visitor: Any, served: Served, chromium: Any) -> None:
+    """The same browser, signed in, on a page of another origin (another port is another origin)."""
+    visitor.goto(f"{served.url}/live")
+    sign_in(visitor, "desk-1")
+    visitor.wait_for_selector(".clock:not(:empty)")
+    evil = visitor.context.new_page()
+    evil.route(
+        "http://127.0.0.1:9/**", lambda route: route.fulfill(body="<p>evil</p>", content_type="text/html")
+    )
+    evil.goto("http://127.0.0.1:9/")
+    told = evil.evaluate(
+        """async (target) => {
+            const ask = {method: 'POST', credentials: 'include'};
+            const tries = {
+                read: () => fetch(target + '/live.json', {credentials: 'include'}),
+                send: () => fetch(target + '/live/desk/note', {...ask, body: '{}'}),
+                blind: () => fetch(target + '/sign-out', {...ask, mode: 'no-cors'}),
+            };
+            const told = {};
+            for (const [name, attempt] of Object.entries(tries))
+                told[name] = await attempt().then((answer) => answer.status, () => 'refused');
+            return told;
+        }""",
+        served.url,
+    )
+    assert told == {"read": "refused", "send": "refused", "blind": 0} or told["blind"] == "refused"
+    assert visitor.evaluate("async () => (await fetch('/live.json')).status") == 200, "still signed in"
+    evil.close()
