@@ -29,6 +29,7 @@ class Alarm:
     derived: Derived | None
     seen_us: int | None = None
     seen_identity: str | None = None
+    supported: bool = False  # reported again while the readings still show what another report told
     evidence: list[str] = field(default_factory=list)
 
     @property
@@ -85,6 +86,7 @@ def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Prof
     by_set: dict[str, list[Wear]] = {}
     for wear in wears:
         by_set.setdefault(wear.set_id, []).append(wear)
+    slack_us = round(profile.alarms.match_s * 1e6)
     alarms: list[Alarm] = []
     for reported in reported_alarms(records):
         around = _wear_at(by_set.get(reported.set_id, ()), reported.raised_us)
@@ -96,7 +98,7 @@ def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Prof
         by_kind.setdefault((one.set_id, one.alarm), []).append(one)
     for wear in wears:
         for derived in derived_alarms(wear, profile):
-            partner = _partner(by_kind.get((wear.set_id, derived.alarm), ()), derived, wear, profile)
+            partner = _partner(by_kind.get((wear.set_id, derived.alarm), ()), derived, wear, slack_us)
             if partner is None:
                 alone = Alarm(wear, wear.set_id, derived.alarm, derived.raised_us, None, derived)
                 alone.evidence = list(derived.evidence)
@@ -105,6 +107,8 @@ def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Prof
                 partner.derived = derived
                 partner.evidence = [*derived.evidence, *partner.evidence]
                 partner.wear = wear
+            for one in by_kind.get((wear.set_id, derived.alarm), ()):
+                one.supported = one.supported or _overlaps(one, derived, wear, slack_us)
     alarms.sort(key=lambda one: (one.raised_us, one.set_id, one.alarm))
     _mark_seen(alarms, records)
     return alarms
@@ -116,13 +120,11 @@ def _wear_at(wears: Sequence[Wear], at_us: int) -> Wear | None:
     return next(iter(inside or near), None)
 
 
-def _partner(alarms: Sequence[Alarm], derived: Derived, wear: Wear, profile: Profile) -> Alarm | None:
+def _partner(alarms: Sequence[Alarm], derived: Derived, wear: Wear, slack_us: int) -> Alarm | None:
     """Return the reported alarm that is the same event: it overlaps the derived one, or nearly does.
 
     Low air is once a wear: there the two are the same however far apart, and the lead says how far.
     """
-    slack_us = round(profile.alarms.match_s * 1e6)
-    ended_us = derived.cleared_us if derived.cleared_us is not None else wear.ended_us
     best: Alarm | None = None
     for one in alarms:
         if one.reported is None:
@@ -131,13 +133,19 @@ def _partner(alarms: Sequence[Alarm], derived: Derived, wear: Wear, profile: Pro
             if one.wear is wear:
                 return one
             continue
-        until_us = one.reported.cleared_us if one.reported.cleared_us is not None else wear.ended_us
-        apart = one.raised_us > ended_us + slack_us or until_us < derived.raised_us - slack_us
-        if apart or (one.wear is not None and one.wear is not wear):
+        if not _overlaps(one, derived, wear, slack_us):
             continue
         if best is None or _distance(one, derived) < _distance(best, derived):
             best = one
     return best
+
+
+def _overlaps(one: Alarm, derived: Derived, wear: Wear, slack_us: int) -> bool:
+    if one.wear is not None and one.wear is not wear:
+        return False
+    ended_us = derived.cleared_us if derived.cleared_us is not None else wear.ended_us
+    until_us = one.cleared_us if one.cleared_us is not None else wear.ended_us
+    return one.raised_us <= ended_us + slack_us and until_us >= derived.raised_us - slack_us
 
 
 def _distance(one: Alarm, derived: Derived) -> int:

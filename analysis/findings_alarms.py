@@ -157,6 +157,8 @@ def _lost_near(alarm: Alarm) -> int:
 def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Context) -> Iterator[Finding]:
     if alarm.source != "reported" or alarm.wear is None or alarm.alarm not in DERIVED_KINDS:
         return
+    if alarm.supported:
+        return
     one = by_wear.get(alarm.wear.wear_id)
     if one is None or not _was_heard(alarm, one):
         return

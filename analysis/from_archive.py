@@ -70,8 +70,13 @@ def heard_periods(folder: Path) -> list[Period]:
 
 
 def period_messages(folder: Path, period: Period) -> Messages:
-    """Return what was heard in a period, with the last setup of each set before it: knowledge, no event."""
-    return _with_setups_before(_archive(folder), period.since, period.until)
+    """Return what was heard in a period, with the last setup of each set before it: knowledge, no event.
+
+    Notes about a moment of the period that were brought in at another time belong to it too.
+    """
+    archive = _archive(folder)
+    about = pl.col("at").is_between(period.since, period.until)
+    return _with_notes(archive, _with_setups_before(archive, period.since, period.until), about)
 
 
 def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
@@ -95,6 +100,14 @@ def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> M
     # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
     kept = last.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
     return {**messages, "setup": pl.concat([kept, messages["setup"]])}
+
+
+def _with_notes(archive: Archive, messages: Messages, about: pl.Expr) -> Messages:
+    """Add the notes that `about` names and that were received at another time (a radio log of that day)."""
+    notes = messages["note"]
+    named = archive.scan("note").filter(about).collect().select(notes.columns)
+    later = named.join(notes, on=["desk_id", "boot", "seq"], how="anti")
+    return {**messages, "note": pl.concat([notes, later])} if later.height else messages
 
 
 def incidents_in(folder: Path) -> pl.DataFrame:
@@ -140,7 +153,9 @@ def incident_messages(folder: Path, incident_id: str) -> Messages:
         there = ", ".join(names[-20:]) if names else "none; without --incident everything is analysed, by set"
         raise ArchiveProblem(f"no incident {incident_id} in the archive {folder}; there are: {there}")
     first, last = row["first"][0] - BEFORE, row["last"][0] + AFTER
-    return _with_setups_before(_archive(folder), first, last)
+    archive = _archive(folder)
+    about = pl.col("incident_id") == incident_id
+    return _with_notes(archive, _with_setups_before(archive, first, last), about)
 
 
 def _archive(folder: Path) -> Archive:

@@ -172,6 +172,19 @@ class TestDerived:
         assert alarm["source"] == "reported"
         assert "set's threshold is 55 bar" in findings_of(log)["alarm_without_data"]["statement"]
 
+    def test_raised_again_while_it_still_stands_is_not_without_data(self, log: Any) -> None:
+        talker = worn(log, start_bar=120.0)
+        for true_s, state in (
+            (780, "raised"),
+            (800, "cleared"),
+            (810, "raised"),
+            (880, "cleared"),
+            (890, "raised"),
+        ):
+            talker.say(true_s, "alarm", alarm="low_air", state=state)
+        assert [alarm["source"] for alarm in alarms_of(log)] == ["both", "reported", "reported"]
+        assert {"alarm_without_data", "alarm_not_raised"}.isdisjoint(findings_of(log))
+
     def test_motionless_is_counted_from_the_last_motion(self, log: Any) -> None:
         worn(log, motion=lambda t: 0.05 if 400 < t <= 455 else 1.2)
         found = {alarm["alarm"]: alarm for alarm in alarms_of(log)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from analysis.simulation.staging import SimulatedIncident
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES, Results
 from analysis.writing import TableFiles, write_results
-from ingest.captures import write_capture
+from ingest.captures import Heard, write_capture
 from ingest.errors import UnderairError
 from ingest.frames import drop_duplicates, frames_from_heard
 from ingest.importing import import_capture
@@ -97,3 +98,23 @@ def test_nothing_is_left_of_a_run_that_failed(tmp_path: Path, incidents: list[Si
     with pytest.raises(UnderairError, match="broken off"):
         broken_off()
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_note_brought_in_later_stands_where_it_belongs(
+    tmp_path: Path, incidents: list[SimulatedIncident]
+) -> None:
+    """A radio log from a CSV, a month after: it does not stretch the incident, and it tells the objective."""
+    late = SECOND + timedelta(days=30)
+    note = {"kind": "note", "desk_id": "D-9", "boot": 1, "seq": 0, "time": late.isoformat()}
+    note |= {"incident_id": incidents[0].incident_id, "set_id": "S-012", "text": "objective reached"}
+    note |= {"at": (FIRST + timedelta(minutes=9)).isoformat(), "certainty": "estimated"}
+    heard = [*incidents[0].heard, *incidents[1].heard]
+    heard.append(Heard(late, "underair/v1/tarnhollow/desk/D-9/note", json.dumps(note).encode()))
+    write_capture(tmp_path / "log.ndjson", heard)
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive", lambda *_: None)
+    with_it = incident_messages(tmp_path / "archive", incidents[0].incident_id)
+    assert with_it["pressure"]["received"].max() < SECOND
+    assert with_it["note"].filter(pl.col("desk_id") == "D-9").height == 1
+    first, *_ = heard_periods(tmp_path / "archive")
+    in_period = period_messages(tmp_path / "archive", first)
+    assert in_period["note"].filter(pl.col("desk_id") == "D-9").height == 1
