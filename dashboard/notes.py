@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
 
+from dashboard.review_view import NOTES_DESK
 from ingest.archive import create_archive, seal_messages
 from ingest.captures import Heard
 from ingest.errors import UnderairError
@@ -149,7 +150,7 @@ def desk_of(source: str, where: str) -> str:
     name = re.sub(r"[^A-Za-z0-9._-]+", "-", source).strip("-")
     if not name:
         raise BadNotes(f"{where}: source must have a letter or digit, got {source!r}")
-    return f"notes-{name}"[:LONGEST_ID]
+    return f"{NOTES_DESK}{name}"[:LONGEST_ID]
 
 
 def _rfc3339(moment: datetime) -> str:

@@ -24,6 +24,7 @@ from dashboard.review_drawing import Window
 from dashboard.review_figures import scales_of
 from dashboard.review_lanes import lanes_of, people_of
 from dashboard.review_overview import whole_window
+from dashboard.review_view import source_of
 from dashboard.words import CAUTION, PRODUCT
 
 MOST_EVIDENCE = 8
@@ -327,7 +328,12 @@ def _notes(record: IncidentRecord) -> str:
     notes = record.messages["note"].filter(pl.col("incident_id") == record.about["incident_id"])
     notes = notes.with_columns(pl.coalesce("about", "at").alias("moment")).sort("moment")
     rows = [
-        [_clock(row["moment"]), row["text"], row["set_id"] or "–", row["certainty"] or "recorded"]
+        [
+            _clock(row["moment"]),
+            source_of(row["desk_id"]) + row["text"],
+            row["set_id"] or "–",
+            row["certainty"] or "recorded",
+        ]
         for row in notes.iter_rows(named=True)
     ]
     return _table(words.DESK_HEADS, rows) if rows else f"<p>{words.NO_DESK}</p>"

@@ -21,6 +21,7 @@ from dashboard.units import METRIC, UNITS
 from ingest.errors import UnderairError
 
 MOST_PEOPLE = 6
+NOTES_DESK = "notes-"
 PEOPLE_AT_FIRST = 2
 LANES = (*LANE_HEIGHT_PX, "alarms")
 DAY_MS = 86_400_000.0
@@ -190,7 +191,7 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]]) -> list[Mar
     of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
     for row, at in _said(record.messages["note"].filter(of_incident)):
         estimated = " (estimated)" if row["certainty"] == "estimated" else ""
-        marks.append(Mark(at, f"“{row['text']}”{estimated}"))
+        marks.append(Mark(at, f"{source_of(row['desk_id'])}“{row['text']}”{estimated}"))
     for row, at in _said(record.messages["incident"].filter(of_incident)):
         marks.append(Mark(at, f"incident {row['action']}"))
     for row, at in _said(record.messages["tally"].filter(of_incident)):
@@ -200,6 +201,11 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]]) -> list[Mar
         if row["set_id"] in sets:
             marks.append(Mark(at, f"seen: {row['alarm'].replace('_', ' ')} {row['set_id']}"))
     return sorted(marks, key=lambda mark: mark.at)
+
+
+def source_of(desk_id: str) -> str:
+    """Return the outside source whose notes stand under this desk, with a colon; nothing for a real desk."""
+    return f"{desk_id.removeprefix(NOTES_DESK)}: " if desk_id.startswith(NOTES_DESK) else ""
 
 
 def _said(frame: pl.DataFrame) -> list[tuple[dict[str, Any], float]]:

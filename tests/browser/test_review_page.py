@@ -48,7 +48,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 @pytest.fixture(autouse=True)
 def _short_patience(page: Any) -> None:
-    page.set_default_timeout(10_000)
+    page.set_default_timeout(30_000)
 
 
 def open_bench(page: Any, address: str, **view: str) -> None:
@@ -70,14 +70,14 @@ def shown_range(page: Any) -> list[float]:
 
 def until(page: Any, expression: str) -> None:
     """Poll an expression in the page: the pages forbid the evaluation that playwright's own waiting needs."""
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 30
     while not page.evaluate(expression):
-        assert time.monotonic() < deadline, f"waited 10 s in vain for {expression}"
+        assert time.monotonic() < deadline, f"waited 30 s in vain for {expression}"
         page.wait_for_timeout(30)
 
 
 def wait_for_range(page: Any, seconds: float) -> None:
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 30
     while abs((shown_range(page)[1] - shown_range(page)[0]) / 1000 - seconds) >= 1:
         assert time.monotonic() < deadline, f"the lanes never showed {seconds} s, but {shown_range(page)}"
         page.wait_for_timeout(30)
