@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaincinv
+from scipy.special import betainc, gammaincinv
 
 # Mean moving range of two over standard deviation, and the upper limit's factor for n = 2
 # (Montgomery & Runger, Applied Statistics and Probability for Engineers, section 16-6).
 D2_OF_TWO = 1.128
 D4_OF_TWO = 3.267
+LARGEST_OF_THE_EXACT_TABLE = 10
+"""Up to so many values Mann-Kendall is taken exactly (Gilbert 1987, table A18, as cited by PAST's manual)."""
 
 
 @dataclass(frozen=True)
@@ -139,19 +141,65 @@ def mann_kendall(values: ArrayLike) -> MannKendall | None:
     z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
     slope = float(np.median(difference / (step[later] - step[earlier])))
     tied = len(difference) - rising - falling
+    p = math.erfc(abs(z) / math.sqrt(2))
+    if n <= LARGEST_OF_THE_EXACT_TABLE and not tied:
+        p = _exact_p(value)
+    return MannKendall(rising, falling, tied, s, variance, z, p, slope)
+
+
+def _exact_p(value: NDArray[np.float64]) -> float:
+    from scipy.stats import kendalltau  # half a second to import: only when it is needed
+
+    return float(kendalltau(np.arange(len(value)), value, method="exact").pvalue)
+
+
+def seasonal_kendall(values: ArrayLike, seasons: int = 12) -> MannKendall | None:
+    """Test for a steady rise or fall under a season that repeats every `seasons` steps.
+
+    Each month is compared with the same month of other years only; S and its variance are summed over the
+    months (Hirsch, Slack and Smith 1982, Water Resources Research 18:107-121; from memory). The slope is
+    the median over the same pairs, per step. None when no month has two values.
+    """
+    value = np.asarray(values, dtype=float)
+    slopes: list[NDArray[np.float64]] = []
+    rising = falling = tied = 0
+    variance = 0.0
+    for first in range(seasons):
+        same = value[first::seasons]
+        year = np.arange(len(same), dtype=float)[np.isfinite(same)]
+        same = same[np.isfinite(same)]
+        n = len(same)
+        if n < 2:
+            continue
+        earlier, later = np.triu_indices(n, k=1)
+        difference = same[later] - same[earlier]
+        up, down = int((difference > 0).sum()), int((difference < 0).sum())
+        rising, falling, tied = rising + up, falling + down, tied + len(difference) - up - down
+        _, ties = np.unique(same, return_counts=True)
+        variance += (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18
+        slopes.append(difference / (seasons * (year[later] - year[earlier])))
+    if not slopes:
+        return None
+    s = rising - falling
+    z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
+    slope = float(np.median(np.concatenate(slopes)))
     return MannKendall(rising, falling, tied, s, variance, z, math.erfc(abs(z) / math.sqrt(2)), slope)
 
 
-def withheld(counts: ArrayLike, smallest_shown: int) -> NDArray[np.bool_]:
-    """Mark the counts that must not be shown: small ones, and one more when the total would give it away.
+def chance_of_so_many(events: ArrayLike, of: ArrayLike, share: ArrayLike) -> NDArray[np.float64]:
+    """Return the chance that `events` or more of `of` fall to a part whose share of the exposure is `share`.
 
-    Primary: 0 < count < `smallest_shown`. Secondary: when exactly one is withheld, the smallest other count
-    above zero goes too, since total minus the rest would reveal it (rule of health departments' guides).
+    The binomial tail, which is how two Poisson counts are compared exactly (Przyborowski and Wilenski 1940;
+    from memory), written with the incomplete beta function so that counts may be fractions.
     """
-    count = np.asarray(counts)
-    hidden: NDArray[np.bool_] = (count > 0) & (count < smallest_shown)
-    if hidden.sum() == 1:
-        others = np.flatnonzero(~hidden & (count > 0))
-        if len(others):
-            hidden[others[np.argmin(count[others])]] = True
-    return hidden
+    count, total = np.asarray(events, dtype=float), np.asarray(of, dtype=float)
+    tail = betainc(np.maximum(count, 1e-9), total - count + 1.0, np.asarray(share, dtype=float))
+    return np.where(count <= 0, 1.0, tail)
+
+
+def false_discovery_rates(chances: ArrayLike) -> NDArray[np.float64]:
+    """Return each p-value adjusted for how many there are (Benjamini and Hochberg 1995)."""
+    from scipy.stats import false_discovery_control  # half a second to import: only when it is needed
+
+    values = np.asarray(chances, dtype=float)
+    return np.asarray(false_discovery_control(values, method="bh")) if len(values) else values

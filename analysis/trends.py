@@ -1,4 +1,4 @@
-"""The long view: one line a wear with what it cost, and what months of wears say.
+"""The long view: what months of wears say, as rates with exact intervals and control limits.
 
 A rate always stands with its count, its exposure and its exact interval. Limits and tests appear only when
 there are enough months and events for them to mean anything; the thresholds below say when, and are our own
@@ -8,103 +8,54 @@ rules.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from analysis.statistics import MannKendall, individuals_chart, mann_kendall, rate_per, u_chart
+from analysis.ledger import THERMAL_CLASSES
+from analysis.statistics import (
+    MannKendall,
+    individuals_chart,
+    mann_kendall,
+    rate_per,
+    seasonal_kendall,
+    u_chart,
+)
 
-HARD_BREATHING_L_MIN = 60.0
-"""Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
 FEWEST_WEARS_FOR_A_RATE = 10
 FEWEST_MONTHS_FOR_LIMITS = 8
 FEWEST_EVENTS_FOR_LIMITS = 10
 FEWEST_MONTHS_FOR_A_TREND = 10
+MONTHS_FOR_SEASONS = 24
 LEAST_WEARS_A_MONTH = 5
-THERMAL_CLASSES = (1, 2, 3, 4)
-TIME = pl.Datetime("us", "UTC")
-
-MEASURES = pl.Schema(
-    [
-        ("wear_id", pl.String),
-        ("incident_id", pl.String),
-        ("wearer_id", pl.String),
-        ("team", pl.String),
-        ("set_id", pl.String),
-        ("started", TIME),
-        ("under_air_min", pl.Float64),
-        ("hard_min", pl.Float64),
-        ("free_air_l", pl.Float64),
-        ("mean_l_min", pl.Float64),
-        ("heat_dose", pl.Float64),
-        ("class_1_s", pl.Float64),
-        ("class_2_s", pl.Float64),
-        ("class_3_s", pl.Float64),
-        ("class_4_s", pl.Float64),
-        ("low_air_exits", pl.Int64),
-        ("no_motion_alarms", pl.Int64),
-        ("distress_alarms", pl.Int64),
-        ("silent_min", pl.Float64),
-    ]
-)
-"""One line a wear: minutes, litres, dose, seconds by thermal class, and events that are counted."""
+LEAST_PART_OF_A_MONTH = 0.25
+"""A month with fewer wears than this part of the usual is not judged by limits that the usual months set."""
 
 EVENTS = ("low_air_exits", "no_motion_alarms", "distress_alarms")
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
+RATES = {
+    "low_air_exits": ("wears", 1000.0),
+    "no_motion_alarms": ("hours", 100.0),
+    "distress_alarms": ("hours", 100.0),
+}
+"""What each event is counted per: so many wears, or hours under air."""
+MEANS = ("under_air_min", "hard_min", "heat_dose", "silent_min")
 
 
-def measures_of(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """Return one line a wear (`MEASURES`) from an incident's tables.
-
-    A low-air exit is a wear that ended below its warning pressure. Alarms count when the set reported them.
-    """
-    wears = results["wears"]
-    if not len(wears):
-        return pl.DataFrame(schema=MEASURES)
-    hard = (
-        results["air"]
-        .lazy()
-        .filter(pl.col("rate_l_min") >= HARD_BREATHING_L_MIN)
-        .group_by("wear_id")
-        .agg((pl.len() / 60.0).alias("hard_min"))
-        .collect()
-    )
-    reported = results["alarms"].filter(pl.col("source") != "derived")
-    alarms = reported.group_by("wear_id").agg(
-        (pl.col("alarm") == "no_motion").sum().cast(pl.Int64).alias("no_motion_alarms"),
-        (pl.col("alarm") == "distress").sum().cast(pl.Int64).alias("distress_alarms"),
-    )
-    table = wears.join(hard, on="wear_id", how="left").join(alarms, on="wear_id", how="left")
-    for number in THERMAL_CLASSES:
-        seconds = results["exposure"].filter(pl.col("thermal_class") == number)
-        seconds = seconds.select("wear_id", pl.col("seconds").alias(f"class_{number}_s"))
-        table = table.join(seconds, on="wear_id", how="left")
-    zeros = ("hard_min", "no_motion_alarms", "distress_alarms", *(f"class_{c}_s" for c in THERMAL_CLASSES))
-    return table.with_columns(
-        ((pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6).alias("under_air_min"),
-        (pl.col("end_bar") < pl.col("low_air_bar"))
-        .fill_null(value=False)
-        .cast(pl.Int64)
-        .alias("low_air_exits"),
-        (pl.col("gap_s").fill_null(0.0) / 60.0).alias("silent_min"),
-        *(pl.col(name).fill_null(0) for name in zeros),
-    ).select(pl.col(name).cast(dtype) for name, dtype in MEASURES.items())
-
-
-def by_month(measures: pl.DataFrame) -> pl.DataFrame:
-    """Sum the measures by month of the wear's start (UTC), every month from first to last, empty ones too.
+def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
+    """Sum the ledger's wears by groups.
 
     Returns
     -------
     DataFrame
-        `month` (date of its first day), `wears`, `wearers`, `hours`, then the sums of events and amounts.
+        The groups, then `wears`, `wearers`, `hours`, `heat_dose_wears` (with a heat sensor) and the sums of
+        events and amounts; in the order of the groups.
     """
-    month = pl.col("started").dt.truncate("1mo").dt.date().alias("month")
-    sums = (
-        measures.filter(pl.col("started").is_not_null())
-        .group_by(month)
+    return (
+        wears.filter(pl.col("started").is_not_null())
+        .group_by(*groups)
         .agg(
             pl.len().cast(pl.Int64).alias("wears"),
             pl.coalesce("wearer_id", "set_id").n_unique().cast(pl.Int64).alias("wearers"),
@@ -112,8 +63,19 @@ def by_month(measures: pl.DataFrame) -> pl.DataFrame:
             pl.col("heat_dose").count().cast(pl.Int64).alias("heat_dose_wears"),
             *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
         )
-        .sort("month")
+        .sort(*(group if isinstance(group, str) else group.meta.output_name() for group in groups))
     )
+
+
+def by_month(wears: pl.DataFrame) -> pl.DataFrame:
+    """Sum the wears by month of their start (UTC), every month from first to last, empty ones too.
+
+    Returns
+    -------
+    DataFrame
+        `month` (date of its first day), then as `sums_by`.
+    """
+    sums = sums_by(wears, pl.col("started").dt.truncate("1mo").dt.date().alias("month"))
     if not len(sums):
         return sums
     months = sums.select(pl.date_range(pl.col("month").min(), pl.col("month").max(), "1mo").alias("month"))
@@ -190,13 +152,15 @@ class MonthlyMean:
 def monthly_mean(months: pl.DataFrame, amount: str) -> MonthlyMean:
     """Return the mean amount a wear by month, with natural process limits (individuals chart).
 
-    Months of fewer than `LEAST_WEARS_A_MONTH` wears are shown, but neither set nor are judged by the limits:
-    their means swing by chance alone. Wears without a heat sensor do not count in the mean dose.
+    Months of few wears (`LEAST_WEARS_A_MONTH`, `LEAST_PART_OF_A_MONTH`) are shown, but neither set nor are
+    judged by the limits: their means swing by chance alone. Wears without a heat sensor do not count in the
+    mean dose.
     """
     wears = months["heat_dose_wears" if amount == "heat_dose" else "wears"].to_numpy()
     total = months[amount].to_numpy()
     mean = np.divide(total, wears, out=np.full(len(wears), np.nan), where=wears > 0)
-    solid = wears >= LEAST_WEARS_A_MONTH
+    usual = float(np.median(wears[wears > 0])) if (wears > 0).any() else 0.0
+    solid = wears >= max(LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)
     chart = individuals_chart(mean[solid]) if int(solid.sum()) >= FEWEST_MONTHS_FOR_LIMITS else None
     lower, upper = (max(chart.lower, 0.0), chart.upper) if chart else (math.nan, math.nan)
     table = months.select("month").with_columns(
@@ -208,9 +172,10 @@ def monthly_mean(months: pl.DataFrame, amount: str) -> MonthlyMean:
     return MonthlyMean(table, overall, lower, upper, _trend(np.where(solid, mean, np.nan)))
 
 
-def _trend(
-    values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], events: int | None = None
-) -> MannKendall | None:
+def _trend(values: NDArray[np.float64], events: int | None = None) -> MannKendall | None:
+    """Test for a trend; with two years or more each month against the same month of other years."""
     if events is not None and events < FEWEST_EVENTS_FOR_LIMITS:
         return None
-    return mann_kendall(values) if int(np.isfinite(values).sum()) >= FEWEST_MONTHS_FOR_A_TREND else None
+    if int(np.isfinite(values).sum()) < FEWEST_MONTHS_FOR_A_TREND:
+        return None
+    return seasonal_kendall(values) if len(values) >= MONTHS_FOR_SEASONS else mann_kendall(values)

@@ -24,7 +24,7 @@ from analysis.clocks import fit_clocks
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
-from analysis.trends import MEASURES, measures_of
+from dashboard.access_log import FOLDER as ACCESS_LOG
 from dashboard.context import Context
 from ingest.errors import UnderairError
 from ingest.frames import Messages
@@ -83,7 +83,6 @@ class _Period:
     state: object
     results: Results
     messages: Messages
-    measures: pl.DataFrame
     made: float
     version: int
 
@@ -135,10 +134,6 @@ class ResultsStore:
         ]
         schema = pl.Schema([*TABLES["wears"].items(), ("incident_key", pl.String)])
         return pl.concat([pl.DataFrame(schema=schema), *frames]).sort("started", descending=True)
-
-    def measures(self) -> pl.DataFrame:
-        """Return one line a wear of the archive (`analysis.trends.MEASURES`), made once a period."""
-        return pl.concat([pl.DataFrame(schema=MEASURES), *(period.measures for period in self._up_to_date())])
 
     def table(self, name: str) -> pl.DataFrame:
         """Return one result table over the whole archive."""
@@ -200,7 +195,6 @@ class ResultsStore:
             state,
             results,
             with_at,
-            measures_of(results),
             monotonic_time.monotonic(),
             self._versions,
         )
@@ -290,7 +284,8 @@ def _results_of(period: _Period, incident_id: str | None) -> Results:
 def _fingerprint(folder: Path) -> frozenset[tuple[str, int]]:
     """Return the names and lengths of the folder's files: nothing new has come while they hold."""
     found = set()
-    for place, _, names in os.walk(folder):
+    for place, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if name not in (ACCESS_LOG, "derived")]  # no news
         for name in names:
             path = f"{place}/{name}"
             with contextlib.suppress(FileNotFoundError):  # sealed and removed in this very moment

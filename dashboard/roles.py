@@ -80,6 +80,9 @@ ROUTES: dict[str, Rule] = {
     "GET /review/moment": REVIEW,
     "GET /review/messages": REVIEW,
     "GET /review/evidence": REVIEW,
+    "GET /trends/progress.json": TRENDS,
+    "GET /trends/export.zip": TRENDS_EXPORT,
+    "GET /trends/summary.html": TRENDS_EXPORT,
     "GET /review/export": EXPORT,
     "GET /review/report": EXPORT,
 }

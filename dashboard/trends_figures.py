@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
 
+from analysis.forecast_audit import Ahead
 from analysis.trends import MonthlyMean, MonthlyRate
 from dashboard import trends_words as words
 from dashboard.review_drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 
 HEIGHT_PX = 240
+FORECAST_HEIGHT_PX = 320
 MOST_TICKS = 13
 
 
@@ -142,3 +145,72 @@ def _tick(months: list[str], wears: list[int], index: int, first: bool) -> str:
     year, month = months[index].split("-")
     new_year = first or months[max(index - 1, 0)][:4] != year
     return f"{month}<br><b>{wears[index]}</b>" + (f"<br>{year}" if new_year else "")
+
+
+def forecast_figure(account: Sequence[Ahead]) -> dict[str, Any]:
+    """Return the plot of said against happened: the promised interval, and where the middle 90 % came."""
+    told = [one for one in account if one.ahead_min and one.happened and one.promised]
+    x = [float(one.ahead_min) for one in told]
+    happened = [one.happened for one in told if one.happened]
+    promised = [one.promised for one in told if one.promised]
+    middle = [spread[1] for spread in happened]
+    bars = {
+        "type": "data",
+        "symmetric": False,
+        "array": [spread[2] - spread[1] for spread in happened],
+        "arrayminus": [spread[1] - spread[0] for spread in happened],
+        "color": CHART_BLUE,
+        "thickness": 1.6,
+        "width": 6,
+    }
+    top = max([0.0, *(spread[2] for spread in happened), *(end for _, end in promised)])
+    data: list[dict[str, Any]] = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": [*x, *reversed(x)],
+            "y": [*(early for early, _ in promised), *reversed([late for _, late in promised])],
+            "fill": "toself",
+            "fillcolor": "rgba(128,128,128,.25)",
+            "line": {"width": 0},
+            "hoverinfo": "skip",
+            "name": words.PROMISED,
+        },
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": [0.0, max(x, default=1.0)],
+            "y": [0.0, max(x, default=1.0)],
+            "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash"},
+            "hoverinfo": "skip",
+            "name": words.AS_SAID,
+        },
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "x": x,
+            "y": middle,
+            "error_y": bars,
+            "marker": {"size": 8, "color": CHART_BLUE},
+            "customdata": [one.known for one in told],
+            "hovertemplate": words.FORECAST_HOVER + "<extra></extra>",
+            "name": words.HAPPENED,
+        },
+    ]
+    axis = {"fixedrange": True, "rangemode": "tozero"}
+    layout = {
+        "template": chart_template(),
+        "height": FORECAST_HEIGHT_PX,
+        "margin": {"l": 52, "r": 10, "t": 8, "b": 44},
+        "showlegend": True,
+        "legend": {"orientation": "h", "y": 1.12, "x": 0},
+        "hovermode": "closest",
+        "dragmode": False,
+        "xaxis": {**axis, "tickvals": x, "title": {"text": words.SAID_AXIS}},
+        "yaxis": {
+            **axis,
+            "range": [0, nice_ceiling(top * 1.05, 1.0)],
+            "title": {"text": words.HAPPENED_AXIS},
+        },
+    }
+    return {"data": data, "layout": layout}

@@ -7,12 +7,12 @@ from datetime import date
 
 import polars as pl
 
+from analysis.ledger import HARD_BREATHING_L_MIN
 from analysis.statistics import MannKendall
 from analysis.trends import (
     FEWEST_EVENTS_FOR_LIMITS,
     FEWEST_MONTHS_FOR_LIMITS,
     FEWEST_WEARS_FOR_A_RATE,
-    HARD_BREATHING_L_MIN,
     MonthlyMean,
     MonthlyRate,
 )
@@ -62,6 +62,68 @@ READING = (
     f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
     "events on. A diamond lies outside them."
 )
+STATION, ROLE, KIND = "Station", "Role", "Kind"
+ALL_KINDS, ALL_STATIONS, ALL_ROLES = "All", "All", "All"
+KIND_WORDS = {"incident": "Incidents", "drill": "Drills", "training": "Training"}
+EXPORT = "Export (small counts withheld)"
+SUMMARY_LINK = "Monthly summary to print"
+WORKING = "Working out wears that are new: {part:.0%} of their messages read. The page comes by itself."
+WORKING_TITLE = "Reading the archive"
+NO_ROSTER = (
+    "Stations and roles appear once a roster lies in the archive's folder (roster.toml or roster.csv: "
+    "pseudonym, "
+    "station, role, from, until)."
+)
+BAD_ROSTER = "The roster is left out: {problem}."
+ONGOING = "An incident that is under way appears here half an hour after its last message."
+DUE_TITLE = "Wearers due a look"
+NOBODY_DUE = "Nobody: no rule on rest was broken in this period, and no wearer stands out."
+DUE_HEADS = ["Wearer", "Station", "Why"]
+DUE_NOTE = "By pseudonym; the key lies elsewhere. A reason to ask and to care, not a mark against anybody."
+RULES = "Rules in force"
+STATIONS_TABLE, ROLES_TABLE = "By station", "By role"
+PART_HEADS = [
+    "Wears",
+    "Wearers",
+    "Hours",
+    "Hard breathing",
+    "Heat dose a wear",
+    "Below warning per 1000 wears",
+    "No-motion per 100 h",
+    "Distress per 100 h",
+    "Not heard a wear",
+]
+PART_NOTE = "Rates with their exact 95 % interval. The diamond marks what stands out among all comparisons."
+PLANNING_HEADS = [
+    "Task",
+    "Wears",
+    "Median, L/min",
+    "90th percentile",
+    "95th percentile",
+    "Lasts at the median",
+    "at the 90th",
+    "at the 95th",
+]
+ALL_TASKS = "all tasks"
+SET_HEADS = [
+    "Set",
+    "Why",
+    "Wears",
+    "Last wear (UTC)",
+    "Stuck readings",
+    "Wrong clock",
+    "Battery refused or low",
+    "Charge over time",
+    "Silent wears",
+    "Not heard",
+    "Fell with valve closed",
+]
+STANDS_OUT = "stands out"
+PROMISED, AS_SAID, HAPPENED = "90 % interval as said", "as said", "what happened: median, middle 90 %"
+SAID_AXIS, HAPPENED_AXIS = "minutes said ahead", "minutes it took"
+FORECAST_HOVER = "said %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
+MOST_MONTHS_NAMED = 4
+CHANCE_OUTSIDE = 0.0027  # of points beyond three standard deviations, when nothing is behind them
 MONTH = "Month (UTC)"
 WEARS_BELOW = "wears"
 MONTHS_TABLE = "By month"
@@ -78,7 +140,12 @@ MONTH_HEADS = [
     "Not heard",
 ]
 PEOPLE_TABLE = "By wearer"
-PEOPLE_NOTE = "Sums of each wearer's wears, by pseudonym. A wear that nobody tallied stands under its set."
+PEOPLE_NOTE = (
+    "Sums of each wearer's wears, by pseudonym; a wear that nobody tallied stands under its set. The mean "
+    "rate "
+    "with its place among all wearers (100 %: the highest), and of the last 12 wears against the earlier "
+    "ones."
+)
 PEOPLE_HEADS = [
     "Wearer",
     "Wears",
@@ -86,6 +153,8 @@ PEOPLE_HEADS = [
     "Hours",
     "Breathing hard",
     "Mean rate",
+    "Of the service",
+    "Last 12 wears",
     "Heat dose",
     "Left below warning",
     "Not heard",
@@ -106,8 +175,11 @@ def wears_text(count: int) -> str:
     return f"{count:,} wear" if count == 1 else f"{count:,} wears"
 
 
-def rate_sentence(plot: Plot, found: MonthlyRate) -> str:
-    """Say what a rate's plot shows: count, rate, interval, months outside, trend; or why not."""
+def rate_sentence(plot: Plot, found: MonthlyRate, holds: bool = True) -> str:
+    """Say what a rate's plot shows: count, rate, interval, months outside, trend; or why not.
+
+    `holds` says whether its trend is among what stands out when all comparisons are judged together.
+    """
     table = found.table
     events = int(table["events"].sum())
     if found.total is None:
@@ -119,11 +191,11 @@ def rate_sentence(plot: Plot, found: MonthlyRate) -> str:
     if table["upper_limit"].null_count() == len(table):
         need = f"{FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} events"
         return text + f"Too little for control limits ({need})."
-    return text + _outside_text(table, "rate") + _trend_text(found.trend, unit)
+    return text + _outside_text(table, "rate") + _trend_text(found.trend, unit, holds)
 
 
-def mean_sentence(plot: Plot, found: MonthlyMean) -> str:
-    """Say what a mean's plot shows."""
+def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
+    """Say what a mean's plot shows; `holds` as in `rate_sentence`."""
     table = found.table
     wears = int(table["wears"].sum())
     if wears == 0 or found.overall != found.overall:
@@ -133,7 +205,9 @@ def mean_sentence(plot: Plot, found: MonthlyMean) -> str:
     if found.upper != found.upper:
         need = f"{FEWEST_MONTHS_FOR_LIMITS} months of at least 5 wears"
         return text + f"Too few months for control limits ({need})."
-    return text + _outside_text(table, "mean") + _trend_text(found.trend, f"{plot.unit or 'dose'} a wear")
+    return (
+        text + _outside_text(table, "mean") + _trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
+    )
 
 
 def _short(value: float) -> str:
@@ -154,15 +228,26 @@ def _outside_text(table: pl.DataFrame, column: str) -> str:
         words.append(
             f"{month_text(row['month'])} ({'above' if above else 'below'}, {wears_text(row['wears'])})"
         )
+    if len(words) > MOST_MONTHS_NAMED:
+        words = [*words[-MOST_MONTHS_NAMED:], f"and {len(words) - MOST_MONTHS_NAMED} earlier months"]
     verbs = ("lies", "is") if len(words) == 1 else ("lie", "are")
-    return f"{', '.join(words)} {verbs[0]} outside the control limits and {verbs[1]} due a look."
+    by_chance = CHANCE_OUTSIDE * len(table)
+    return (
+        f"{', '.join(words)} {verbs[0]} outside the control limits and {verbs[1]} due a look; "
+        f"of {len(table)} months {by_chance:.1f} would by chance alone."
+    )
 
 
-def _trend_text(trend: MannKendall | None, unit: str) -> str:
+def _trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
     if trend is None:
         return " Too few months to speak of a trend."
     if trend.p_two_sided >= 0.05:
         return f" No steady rise or fall (Mann-Kendall, p = {trend.p_two_sided:.2f})."
+    if not holds:
+        return (
+            f" A rise or fall that chance among so many comparisons may make (Mann-Kendall, "
+            f"p = {trend.p_two_sided:.2g})."
+        )
     direction = "rise" if trend.slope_per_step > 0 else "fall"
     probability = "p < 0.001" if trend.p_two_sided < 0.001 else f"p = {trend.p_two_sided:.3f}"
     return (

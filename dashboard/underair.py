@@ -22,6 +22,7 @@ VERBS = {
     "tidy": ("ingest.keeping_commands", "tidy"),
     "notes": ("dashboard.evidence_commands", "notes"),
     "report": ("dashboard.evidence_commands", "report"),
+    "audit": ("dashboard.audit_command", "audit"),
     "case": ("dashboard.evidence_commands", "case"),
     "verify": ("dashboard.evidence_commands", "verify"),
     "check-broker": ("ingest.keeping_commands", "check_broker"),

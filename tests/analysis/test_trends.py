@@ -2,81 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 
 import numpy as np
 import polars as pl
 import pytest
 
-from analysis.tables import TABLES, conform
+from analysis.ledger import WEARS
 from analysis.trends import (
     FEWEST_MONTHS_FOR_LIMITS,
     FEWEST_WEARS_FOR_A_RATE,
-    MEASURES,
     by_month,
-    measures_of,
     monthly_mean,
     monthly_rate,
 )
-
-START = datetime(2031, 1, 10, 8, tzinfo=UTC)
-
-
-def results_of_one_wear(rates: list[float], **wear: object) -> dict[str, pl.DataFrame]:
-    results = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
-    row = {
-        "wear_id": "S-1/1/1",
-        "set_id": "S-1",
-        "wearer_id": "W-1",
-        "started": START,
-        "ended": START + timedelta(seconds=len(rates)),
-        "start_bar": 300.0,
-        "end_bar": 120.0,
-        "low_air_bar": 55.0,
-        **wear,
-    }
-    results["wears"] = conform("wears", pl.DataFrame([row], schema=TABLES["wears"]))
-    results["air"] = conform(
-        "air",
-        pl.DataFrame(
-            [
-                {"wear_id": "S-1/1/1", "time": START + timedelta(seconds=i), "rate_l_min": rate}
-                for i, rate in enumerate(rates)
-            ],
-            schema=TABLES["air"],
-        ),
-    )
-    return results
-
-
-def test_hard_breathing_counts_seconds_at_and_above_the_threshold() -> None:
-    (row,) = measures_of(results_of_one_wear([59.9] * 60 + [60.0] * 90)).to_dicts()
-    assert row["hard_min"] == pytest.approx(1.5)
-    assert row["under_air_min"] == pytest.approx(2.5)
-    assert row["low_air_exits"] == 0
-
-
-def test_an_exit_below_the_warning_is_counted_and_an_unknown_warning_is_not() -> None:
-    assert measures_of(results_of_one_wear([40.0], end_bar=54.0))["low_air_exits"].to_list() == [1]
-    assert measures_of(results_of_one_wear([40.0], end_bar=55.0))["low_air_exits"].to_list() == [0]
-    assert measures_of(results_of_one_wear([40.0], low_air_bar=None))["low_air_exits"].to_list() == [0]
-
-
-def test_only_alarms_that_the_set_reported_are_counted() -> None:
-    results = results_of_one_wear([40.0])
-    rows = [
-        {"wear_id": "S-1/1/1", "set_id": "S-1", "alarm": alarm, "raised": START, "source": source}
-        for alarm, source in [("no_motion", "both"), ("no_motion", "derived"), ("distress", "reported")]
-    ]
-    results["alarms"] = pl.DataFrame(rows, schema=TABLES["alarms"])
-    (row,) = measures_of(results).to_dicts()
-    assert (row["no_motion_alarms"], row["distress_alarms"]) == (1, 1)
-
-
-def test_no_wears_give_no_months() -> None:
-    empty = measures_of({name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()})
-    assert empty.schema == MEASURES
-    assert by_month(empty).is_empty()
 
 
 def made(months: int, wears_a_month: int, exits: list[int], minutes: float = 30.0) -> pl.DataFrame:
@@ -95,10 +34,8 @@ def made(months: int, wears_a_month: int, exits: list[int], minutes: float = 30.
                 }
             )
     frame = pl.DataFrame(rows)
-    missing = [
-        pl.lit(0).cast(kind).alias(name) for name, kind in MEASURES.items() if name not in frame.columns
-    ]
-    return frame.with_columns(missing).select(pl.col(name).cast(kind) for name, kind in MEASURES.items())
+    missing = [pl.lit(0).cast(kind).alias(name) for name, kind in WEARS.items() if name not in frame.columns]
+    return frame.with_columns(missing).select(pl.col(name).cast(kind) for name, kind in WEARS.items())
 
 
 def test_a_month_without_wears_stands_there_empty_and_has_no_rate() -> None:

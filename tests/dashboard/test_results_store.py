@@ -45,7 +45,6 @@ def test_an_empty_archive_has_no_incident_and_no_wear(tmp_path: Path) -> None:
     store = ResultsStore(archive, Profile.default())
     assert store.incidents().is_empty()
     assert store.wears().is_empty()
-    assert store.measures().is_empty()
 
 
 def test_half_an_hour_of_silence_parts_two_periods_and_each_is_analysed_once(tmp_path: Path) -> None:

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 
+from analysis.ledger import ledger_of
 from analysis.profile import Profile
 from analysis.statistics import mann_kendall
 from analysis.trends import MonthlyMean, MonthlyRate
-from dashboard import results_store, trends_page
+from dashboard import trends_page
 from dashboard import trends_words as words
 from dashboard.context import Context
+from dashboard.demo_trends import bring_in_three_years
 from dashboard.trends_figures import mean_figure, rate_figure
-from ingest.frames import no_messages
-from tests.dashboard.invented_incident import ArchiveInMemory, Incident, store_with
+from dashboard.trends_view import Keeper
+from dashboard.wear_ledger import bring_in
+from ingest.reading import Archive
+from tests.dashboard.invented_incident import Incident
 
 EXITS = next(plot for plot in words.PLOTS if plot.name == "low_air_exits")
 MINUTES = next(plot for plot in words.PLOTS if plot.name == "under_air_min")
@@ -67,7 +71,7 @@ def test_a_month_outside_is_named_with_its_wears() -> None:
         None,
     )
     text = words.rate_sentence(EXITS, found)
-    assert "2031-05 (above, 20 wears) lies outside the control limits and is due a look." in text
+    assert "2031-05 (above, 20 wears) lies outside the control limits and is due a look; of 9" in text
     assert "Too few months to speak of a trend." in text
     figure = rate_figure(found)
     symbols = figure["data"][-1]["marker"]["symbol"]
@@ -113,12 +117,11 @@ def _text_of(component: Any) -> str:
 
 
 @pytest.fixture
-def context_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+def context_of(tmp_path: Path) -> Any:
     def make(incident: Incident | None) -> Context:
-        archive: Any = ArchiveInMemory(tmp_path, incident.messages if incident else no_messages())
         if incident:
-            monkeypatch.setitem(results_store._stores, archive, store_with(incident, tmp_path))
-        return Context(archive=archive, profile=Profile.default())
+            bring_in(tmp_path, "made", ledger_of(incident.results, incident.messages))
+        return Context(archive=Archive(tmp_path), profile=Profile.default())
 
     return make
 
@@ -140,3 +143,51 @@ def test_a_year_that_is_not_there_shows_all(context_of: Any) -> None:
         trends_page.layout(context, {})
     )
     assert "All years 2031" in _text_of(trends_page.layout(context, {"year": "2031"}))
+
+
+@pytest.fixture
+def three_years_of_wears(tmp_path: Path) -> Context:
+    bring_in_three_years(tmp_path, datetime(2032, 3, 1, tzinfo=UTC))
+    return Context(archive=Archive(tmp_path), profile=Profile.default())
+
+
+def test_the_page_names_the_three_planted_truths_and_nothing_else(three_years_of_wears: Context) -> None:
+    page = trends_page.layout(three_years_of_wears, {})
+    out = next(part for part in page.children if getattr(part, "id", "") == "trends-out")
+    leads = [item.children[0].children for item in out.children[1].children]
+    assert {lead.split(":")[0] for lead in leads} == {"Set S-137", "Station 4", "Heat dose"}
+    assert "Station 4: leaving below the low-air warning" in leads
+
+
+def test_stations_and_roles_appear_only_with_a_roster(three_years_of_wears: Context, tmp_path: Path) -> None:
+    with_roster = _text_of(trends_page.layout(three_years_of_wears, {}))
+    assert "Station 4" in with_roster
+    assert "Role All crew commander firefighter trainee" in with_roster
+    (tmp_path / "roster.csv").unlink()
+    without = _text_of(trends_page.layout(three_years_of_wears, {}))
+    assert "Station 4" not in without
+    assert "Stations and roles appear once a roster lies in the archive's folder" in without
+
+
+def test_a_roster_that_cannot_be_read_is_said_and_left_out(
+    three_years_of_wears: Context, tmp_path: Path
+) -> None:
+    (tmp_path / "roster.csv").write_text("wearer,station\nW-001,\n")
+    text = _text_of(trends_page.layout(three_years_of_wears, {}))
+    assert "The roster is left out: roster roster.csv, entry 1: wearer W-001 has no station." in text
+
+
+def test_a_year_and_a_station_can_be_chosen(three_years_of_wears: Context) -> None:
+    text = _text_of(trends_page.layout(three_years_of_wears, {"year": "2030", "station": "Station 4"}))
+    assert "2030-01-0" in text
+    assert "2029-" not in text
+    assert "by 20 wearers" in text
+
+
+def test_work_under_way_is_shown_with_a_bar(
+    three_years_of_wears: Context, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Keeper, "progress", lambda self: (30, 120))
+    text = _text_of(trends_page.layout(three_years_of_wears, {}))
+    assert "Reading the archive" in text
+    assert "25% of their messages read" in text

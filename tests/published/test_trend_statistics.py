@@ -5,17 +5,23 @@ Marks: V read at the source named; M from memory; C computed from a reference li
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
+from analysis.forecast_audit import share_interval
 from analysis.statistics import (
+    chance_of_so_many,
+    false_discovery_rates,
     individuals_chart,
     mann_kendall,
     poisson_interval,
     rate_per,
+    seasonal_kendall,
     u_chart,
-    withheld,
 )
+from analysis.withholding import Sum, withheld
 
 
 def test_mann_kendall_by_hand() -> None:
@@ -136,8 +142,52 @@ def test_alarms_over_wears() -> None:
     assert (chart.lower == 0).all()
 
 
-def test_small_counts_are_withheld_with_a_second() -> None:
-    # V CDC US Cancer Statistics (counts below 16) and V2 Washington DOH (secondary suppression).
-    assert withheld([40, 15, 25, 0], 16).tolist() == [False, True, True, False]
-    assert withheld([40, 15, 3, 25], 16).tolist() == [False, True, True, False]
-    assert withheld([40, 16, 25], 16).tolist() == [False, False, False]
+def test_small_counts_are_withheld_with_what_would_give_them_away() -> None:
+    # V CDC US Cancer Statistics: counts below 16 are suppressed. V2 Washington DOH (Kittitas appendix D,
+    # 2017): non-zero counts only, and a second one where the total would reveal the first.
+    alone = withheld([40, 15, 25, 0], [], 16)
+    assert alone.tolist() == [False, True, False, False]
+    with_total = withheld([80, 40, 15, 25, 0], [Sum(0, (1, 2, 3, 4))], 16)
+    assert with_total.tolist() == [False, False, True, True, False]
+    assert not withheld([81, 40, 16, 25], [Sum(0, (1, 2, 3))], 16).any()
+
+
+def test_mann_kendall_is_exact_for_few_values() -> None:
+    # Gilbert 1987 gives exact chances up to n = 10 (as cited by PAST's manual, V). Kendall's table (from
+    # memory): n = 4 and S = 6, all pairs rising, has the chance 1/24 on one side.
+    found = mann_kendall([1.0, 2.0, 3.0, 4.0])
+    assert found is not None
+    assert found.p_two_sided / 2 == pytest.approx(1 / 24)
+
+
+def test_seasonal_kendall_sums_over_the_months() -> None:
+    # Hirsch, Slack and Smith 1982 (from memory): S and its variance are those of each month, summed; a season
+    # alone is no trend. Three years: each month has S = 3 at most and a variance of 3 * 2 * 11 / 18.
+    season = [10.0 * math.cos(month / 2) for month in range(12)]
+    rising = [value + 0.5 * (year * 12 + month) for year in range(3) for month, value in enumerate(season)]
+    found = seasonal_kendall(rising)
+    assert found is not None
+    assert (found.s, found.variance) == (36, pytest.approx(12 * 3 * 2 * 11 / 18))
+    assert found.slope_per_step == pytest.approx(0.5)
+    flat = seasonal_kendall(season * 3)
+    assert flat is not None
+    assert (flat.s, flat.p_two_sided) == (0, 1.0)
+
+
+def test_two_poisson_counts_are_compared_by_the_binomial() -> None:
+    # C (scipy.stats.binom): 8 or more of 10 events in half of the exposure.
+    assert chance_of_so_many(8, 10, 0.5) == pytest.approx(56 / 1024)
+    assert chance_of_so_many(0, 10, 0.5) == 1.0
+
+
+def test_false_discovery_rates() -> None:
+    # From memory: Benjamini and Hochberg 1995, J R Stat Soc B 57:289-300, the fifteen p-values of their
+    # example: at 0.05 the first four are found, where Bonferroni finds three.
+    printed = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240]
+    printed += [0.4262, 0.5719, 0.6528, 0.7590, 1.0]
+    assert (false_discovery_rates(printed) <= 0.05).sum() == 4
+
+
+def test_interval_of_a_share() -> None:
+    # M (from memory): the rule of three and Clopper-Pearson for none of 20: upper end 16.84 %.
+    assert share_interval(0, 20) == (0.0, pytest.approx(0.1684, abs=5e-5))

@@ -1,0 +1,257 @@
+"""The ledger: one line a wear with all that the long view needs, made once when an incident has ended.
+
+Three tables. `wears` has one line a wear; `set_events` what was found about a set; `forecasts` what the
+forecast of the low-air warning said when it first came down to so many minutes, and what happened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+VERSION = 1
+"""Of the meaning of the columns: a ledger of another version is made anew."""
+HARD_BREATHING_L_MIN = 60.0
+"""Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
+THERMAL_CLASSES = (1, 2, 3, 4)
+FORECAST_MINUTES = (5, 10, 15, 20, 30)
+"""How far ahead forecasts are looked at, once a wear each: when the median first came down to so many."""
+SET_CODES = ("readings_stuck", "clock_wrong", "clock_stepped", "battery_refused", "battery_low_at_start")
+DRILL_WORDS, TRAINING_WORDS = ("drill", "exercise"), ("training", "course")
+"""In an incident's type or name, as the desk wrote it; anything else is an incident. Our own rule."""
+LEAST_FALL_BAR = 10.0
+"""A fall between two wears below this is cooling, or the gauge. Our own rule."""
+MOST_FALL_PART = 0.3
+"""A lower start than this part below the last end is another cylinder. Our own rule."""
+STANDS_AT_MOST_H = 24.0
+TIME = pl.Datetime("us", "UTC")
+
+WEARS = pl.Schema(
+    [
+        ("wear_id", pl.String),
+        ("incident_id", pl.String),
+        ("kind", pl.String),
+        ("wearer_id", pl.String),
+        ("team", pl.String),
+        ("task", pl.String),
+        ("set_id", pl.String),
+        ("started", TIME),
+        ("ended", TIME),
+        ("cylinder_l", pl.Float64),
+        ("rated_bar", pl.Float64),
+        ("start_bar", pl.Float64),
+        ("end_bar", pl.Float64),
+        ("under_air_min", pl.Float64),
+        ("hard_min", pl.Float64),
+        ("free_air_l", pl.Float64),
+        ("mean_l_min", pl.Float64),
+        ("heat_dose", pl.Float64),
+        *((f"class_{number}_s", pl.Float64) for number in THERMAL_CLASSES),
+        ("low_air_exits", pl.Int64),
+        ("no_motion_alarms", pl.Int64),
+        ("distress_alarms", pl.Int64),
+        ("silent_min", pl.Float64),
+        ("battery_fraction", pl.Float64),
+    ]
+)
+"""`kind` is incident, drill or training; counts are what happened in the wear."""
+
+SET_EVENTS = pl.Schema([("set_id", pl.String), ("at", TIME), ("code", pl.String)])
+
+FORECASTS = pl.Schema(
+    [
+        ("wear_id", pl.String),
+        ("at", TIME),
+        ("ahead_min", pl.Int64),
+        ("said_min", pl.Float64),
+        ("early_min", pl.Float64),
+        ("late_min", pl.Float64),
+        ("happened_min", pl.Float64),
+        ("watched_min", pl.Float64),
+    ]
+)
+"""`happened_min` is null when the wear ended before the warning; it was then watched for `watched_min`."""
+
+SCHEMAS: dict[str, pl.Schema] = {"wears": WEARS, "set_events": SET_EVENTS, "forecasts": FORECASTS}
+Ledger = dict[str, pl.DataFrame]
+"""The three tables of `SCHEMAS`, always all."""
+
+
+def empty_ledger() -> Ledger:
+    """Return the three tables without a line."""
+    return {name: pl.DataFrame(schema=schema) for name, schema in SCHEMAS.items()}
+
+
+def ledger_of(results: Mapping[str, pl.DataFrame], messages: Mapping[str, pl.DataFrame]) -> Ledger:
+    """Return the ledger's lines of one stretch of time.
+
+    Parameters
+    ----------
+    results : mapping of str to DataFrame
+        Every table of `analysis.tables`.
+    messages : mapping of str to DataFrame
+        Those that the results were made from: the desk's word on task and kind, and the sets' batteries.
+    """
+    if not len(results["wears"]):
+        return {**empty_ledger(), "set_events": _set_events(results)}
+    wears = _wears(results)
+    for column, found in (
+        ("task", _tasks(wears, messages["tally"])),
+        ("kind", _kinds(wears, messages["incident"])),
+        ("battery_fraction", _batteries(wears, messages["power"])),
+    ):
+        wears = wears.with_columns(found.alias(column))
+    return {
+        "wears": wears.select(pl.col(name).cast(dtype) for name, dtype in WEARS.items()),
+        "set_events": _set_events(results),
+        "forecasts": _forecasts(results),
+    }
+
+
+def kind_of(words: str) -> str:
+    """Return incident, drill or training from the desk's words.
+
+    Examples
+    --------
+    >>> kind_of("Building fire"), kind_of("radio drill"), kind_of("Training, hot house")
+    ('incident', 'drill', 'training')
+    """
+    lower = words.lower()
+    if any(word in lower for word in TRAINING_WORDS):
+        return "training"
+    return "drill" if any(word in lower for word in DRILL_WORDS) else "incident"
+
+
+def falls_between_wears(wears: pl.DataFrame) -> pl.DataFrame:
+    """Return where a set's pressure fell between two wears, with the valve closed, as `SET_EVENTS`.
+
+    The same cylinder, within a day: it started lower than it had ended, by more than cooling explains and
+    less than a change of cylinder would. Our own rule.
+    """
+    ordered = wears.drop_nulls(["set_id", "started", "ended"]).sort("set_id", "started")
+    before = {name: pl.col(name).shift(1).over("set_id") for name in ("ended", "end_bar", "cylinder_l")}
+    fall = before["end_bar"] - pl.col("start_bar")
+    stood_h = (pl.col("started") - before["ended"]).dt.total_minutes() / 60.0
+    fell = (
+        (fall >= LEAST_FALL_BAR)
+        & (fall <= MOST_FALL_PART * before["end_bar"])
+        & (before["cylinder_l"] == pl.col("cylinder_l"))
+        & stood_h.is_between(0.0, STANDS_AT_MOST_H)
+    )
+    return ordered.filter(fell).select(
+        "set_id", pl.col("started").alias("at"), pl.lit("pressure_fell_closed").alias("code")
+    )
+
+
+def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    hard = (
+        results["air"]
+        .lazy()
+        .filter(pl.col("rate_l_min") >= HARD_BREATHING_L_MIN)
+        .group_by("wear_id")
+        .agg((pl.len() / 60.0).alias("hard_min"))
+        .collect()
+    )
+    reported = results["alarms"].filter(pl.col("source") != "derived")
+    alarms = reported.group_by("wear_id").agg(
+        (pl.col("alarm") == "no_motion").sum().cast(pl.Int64).alias("no_motion_alarms"),
+        (pl.col("alarm") == "distress").sum().cast(pl.Int64).alias("distress_alarms"),
+    )
+    table = results["wears"].join(hard, on="wear_id", how="left").join(alarms, on="wear_id", how="left")
+    for number in THERMAL_CLASSES:
+        seconds = results["exposure"].filter(pl.col("thermal_class") == number)
+        seconds = seconds.select("wear_id", pl.col("seconds").alias(f"class_{number}_s"))
+        table = table.join(seconds, on="wear_id", how="left")
+    zeros = ("hard_min", "no_motion_alarms", "distress_alarms", *(f"class_{c}_s" for c in THERMAL_CLASSES))
+    below = (pl.col("end_bar") < pl.col("low_air_bar")).fill_null(value=False)
+    return table.with_columns(
+        ((pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6).alias("under_air_min"),
+        below.cast(pl.Int64).alias("low_air_exits"),
+        (pl.col("gap_s").fill_null(0.0) / 60.0).alias("silent_min"),
+        (pl.col("cylinder_count") * pl.col("water_volume_l")).alias("cylinder_l"),
+        *(pl.col(name).fill_null(0) for name in zeros),
+    )
+
+
+def _tasks(wears: pl.DataFrame, tally: pl.DataFrame) -> pl.Series:
+    """The task of each wear: of its set's and wearer's tally `in` that is nearest to its start."""
+    entries = tally.filter(pl.col("action") == "in").select(
+        "incident_id", "set_id", "wearer_id", "task", pl.col("received").alias("at")
+    )
+    keys = ["incident_id", "set_id", "wearer_id"]
+    found = (
+        wears.with_row_index("_row")
+        .select("_row", *keys, pl.col("started").alias("at"))
+        .sort("at")
+        .join_asof(entries.sort("at"), on="at", by=keys, strategy="nearest", check_sortedness=False)
+        .sort("_row")
+    )
+    # "attack, ground floor" and "attack, stairs" are both an attack.
+    words = found["task"].str.split(",").list.first().str.strip_chars().str.to_lowercase()
+    return words.replace("", None)
+
+
+def _kinds(wears: pl.DataFrame, incidents: pl.DataFrame) -> pl.Series:
+    said: dict[str, str] = {}
+    for row in incidents.sort("received").select("incident_id", "type", "name").iter_rows(named=True):
+        words = f"{row['type'] or ''} {row['name'] or ''}".strip()
+        if words:
+            said[row["incident_id"]] = kind_of(words)
+    kinds = [said.get(incident, "incident") if incident else None for incident in wears["incident_id"]]
+    return pl.Series("kind", kinds, dtype=pl.String)
+
+
+def _batteries(wears: pl.DataFrame, power: pl.DataFrame) -> pl.Series:
+    """The charge that the set had told when the wear began; null when it had not."""
+    told = power.filter(pl.col("battery_fraction").is_not_null()).select(
+        "set_id", "battery_fraction", pl.col("received").alias("at")
+    )
+    found = (
+        wears.with_row_index("_row")
+        .select("_row", "set_id", pl.col("started").alias("at"))
+        .sort("at")
+        .join_asof(told.sort("at"), on="at", by="set_id", strategy="backward", check_sortedness=False)
+        .sort("_row")
+    )
+    return found["battery_fraction"]
+
+
+def _set_events(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    found = results["findings"].filter(pl.col("code").is_in(SET_CODES) & pl.col("set_id").is_not_null())
+    return found.select("set_id", pl.col("started").alias("at"), "code").cast(dict(SET_EVENTS.items()))
+
+
+def _forecasts(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """One line a wear and `FORECAST_MINUTES`: the first second at which the median came down to so many."""
+    ends = results["wears"].select("wear_id", "low_air_at", "ended")
+    spoken = (
+        results["air"]
+        .filter(pl.col("heard") & pl.col("low_air_min").is_finite() & (pl.col("low_air_min") > 0))
+        .join(ends, on="wear_id", how="left")
+        .filter(pl.col("low_air_at").is_null() | (pl.col("time") < pl.col("low_air_at")))
+    )
+    lots = [pl.DataFrame(schema=FORECASTS)]
+    for ahead in FORECAST_MINUTES:
+        came = pl.col("low_air_min") <= ahead
+        # A wear that begins with less than this ahead of it never said so many minutes.
+        crossing = came & ~came.shift(1, fill_value=True).over("wear_id")
+        first = spoken.filter(crossing).group_by("wear_id", maintain_order=True).first()
+        minutes: dict[str, Any] = {
+            name: (pl.col(end) - pl.col("time")).dt.total_microseconds() / 60e6
+            for name, end in (("happened_min", "low_air_at"), ("watched_min", "ended"))
+        }
+        lots.append(
+            first.select(
+                "wear_id",
+                pl.col("time").alias("at"),
+                pl.lit(ahead, dtype=pl.Int64).alias("ahead_min"),
+                pl.col("low_air_min").alias("said_min"),
+                pl.col("low_air_lo_min").alias("early_min"),
+                pl.col("low_air_hi_min").alias("late_min"),
+                minutes["happened_min"].alias("happened_min"),
+                minutes["watched_min"].alias("watched_min"),
+            ).cast(dict(FORECASTS.items()))
+        )
+    return pl.concat(lots)

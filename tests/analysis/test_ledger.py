@@ -1,0 +1,182 @@
+"""The ledger: what counts in a wear's line, what the desk's words add, what forecasts said."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.ledger import (
+    FORECASTS,
+    SCHEMAS,
+    WEARS,
+    empty_ledger,
+    falls_between_wears,
+    kind_of,
+    ledger_of,
+)
+from analysis.profile import Profile
+from analysis.tables import TABLES, conform
+from analysis.trends import by_month
+from ingest.captures import read_capture
+from ingest.frames import frames_from_heard, no_messages
+
+START = datetime(2031, 1, 10, 8, tzinfo=UTC)
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+
+
+def results_of_one_wear(rates: list[float], **wear: object) -> dict[str, pl.DataFrame]:
+    results = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
+    row = {
+        "wear_id": "S-1/1/1",
+        "set_id": "S-1",
+        "wearer_id": "W-1",
+        "started": START,
+        "ended": START + timedelta(seconds=len(rates)),
+        "start_bar": 300.0,
+        "end_bar": 120.0,
+        "low_air_bar": 55.0,
+        **wear,
+    }
+    results["wears"] = conform("wears", pl.DataFrame([row], schema=TABLES["wears"]))
+    results["air"] = conform(
+        "air",
+        pl.DataFrame(
+            [
+                {"wear_id": "S-1/1/1", "time": START + timedelta(seconds=i), "rate_l_min": rate}
+                for i, rate in enumerate(rates)
+            ],
+            schema=TABLES["air"],
+        ),
+    )
+    return results
+
+
+def wears_of(results: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    return ledger_of(results, no_messages())["wears"]
+
+
+def test_hard_breathing_counts_seconds_at_and_above_the_threshold() -> None:
+    (row,) = wears_of(results_of_one_wear([59.9] * 60 + [60.0] * 90)).to_dicts()
+    assert row["hard_min"] == pytest.approx(1.5)
+    assert row["under_air_min"] == pytest.approx(2.5)
+    assert row["low_air_exits"] == 0
+
+
+def test_an_exit_below_the_warning_is_counted_and_an_unknown_warning_is_not() -> None:
+    assert wears_of(results_of_one_wear([40.0], end_bar=54.0))["low_air_exits"].to_list() == [1]
+    assert wears_of(results_of_one_wear([40.0], end_bar=55.0))["low_air_exits"].to_list() == [0]
+    assert wears_of(results_of_one_wear([40.0], low_air_bar=None))["low_air_exits"].to_list() == [0]
+
+
+def test_only_alarms_that_the_set_reported_are_counted() -> None:
+    results = results_of_one_wear([40.0])
+    rows = [
+        {"wear_id": "S-1/1/1", "set_id": "S-1", "alarm": alarm, "raised": START, "source": source}
+        for alarm, source in [("no_motion", "both"), ("no_motion", "derived"), ("distress", "reported")]
+    ]
+    results["alarms"] = pl.DataFrame(rows, schema=TABLES["alarms"])
+    (row,) = wears_of(results).to_dicts()
+    assert (row["no_motion_alarms"], row["distress_alarms"]) == (1, 1)
+
+
+def test_no_wears_give_no_months() -> None:
+    empty = wears_of({name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()})
+    assert empty.schema == WEARS
+    assert by_month(empty).is_empty()
+
+
+def sample(name: str) -> dict[str, pl.DataFrame]:
+    messages = frames_from_heard(read_capture(SAMPLES / name))
+    return ledger_of(analyse(messages, Profile.default()), messages)
+
+
+def test_the_desk_tells_task_and_kind_and_the_set_its_charge() -> None:
+    ledger = sample("cooperage_fire.ndjson.gz")
+    wears = ledger["wears"].sort("started")
+    first = wears.filter(pl.col("wearer_id") == "W-01").row(0, named=True)
+    assert (first["task"], first["kind"]) == ("attack", "incident")  # the desk wrote "attack, ground floor"
+    assert first["battery_fraction"] == pytest.approx(0.9, abs=0.02)
+    assert {name: frame.schema for name, frame in ledger.items()} == SCHEMAS
+    events = dict(ledger["set_events"].select("set_id", "code").iter_rows())
+    assert events == {"S-041": "clock_wrong", "S-042": "battery_refused"}
+
+
+def test_a_drill_is_known_by_the_desks_words() -> None:
+    assert set(sample("radio_drill.ndjson.zst")["wears"]["kind"]) == {"drill"}
+    assert kind_of("Dwelling fire") == "incident"
+    assert kind_of("training, hot house drill") == "training"
+
+
+def test_a_wear_that_nobody_tallied_has_neither_kind_nor_task() -> None:
+    (row,) = wears_of(results_of_one_wear([40.0], incident_id=None)).to_dicts()
+    assert (row["kind"], row["task"]) == (None, None)
+
+
+def forecast_of(medians: list[float], low_air_s: int | None) -> pl.DataFrame:
+    results = results_of_one_wear(
+        [40.0] * len(medians),
+        low_air_at=None if low_air_s is None else START + timedelta(seconds=low_air_s),
+    )
+    results["air"] = results["air"].with_columns(
+        pl.Series("low_air_min", medians),
+        (pl.Series("low_air_lo_min", medians) * 0.5),
+        (pl.Series("low_air_hi_min", medians) * 2.0),
+        pl.lit(value=True).alias("heard"),
+    )
+    return ledger_of(results, no_messages())["forecasts"]
+
+
+def test_a_forecast_is_taken_when_its_median_first_came_down_to_so_many_minutes() -> None:
+    medians = [12.0 - second / 60 for second in range(600)]  # 12 min ahead at the start, 2 min at the end
+    found = forecast_of(medians, low_air_s=590)
+    assert found.schema == FORECASTS
+    assert found["ahead_min"].to_list() == [5, 10]
+    ten = found.row(1, named=True)
+    assert ten["at"] == START + timedelta(seconds=120)
+    assert ten["happened_min"] == pytest.approx(470 / 60)
+    assert (ten["said_min"], ten["early_min"]) == (pytest.approx(10.0), pytest.approx(5.0))
+
+
+def test_a_wear_that_ended_before_its_warning_tells_only_how_long_it_was_watched() -> None:
+    found = forecast_of([12.0 - second / 60 for second in range(300)], low_air_s=None)
+    assert found["happened_min"].to_list() == [None]
+    assert found["watched_min"].to_list() == [pytest.approx(3.0)]
+
+
+def test_a_wear_that_begins_with_less_than_ten_minutes_never_said_ten() -> None:
+    assert forecast_of([9.0 - second / 60 for second in range(300)], None)["ahead_min"].to_list() == [5]
+
+
+def pairs(*bars: tuple[float, float], hours_apart: float = 2.0, cylinder_l: float = 6.8) -> pl.DataFrame:
+    rows = []
+    for number, (start_bar, end_bar) in enumerate(bars):
+        started = START + timedelta(hours=hours_apart * number)
+        rows.append(
+            {
+                "wear_id": f"S-1/{number}/1",
+                "set_id": "S-1",
+                "started": started,
+                "ended": started + timedelta(minutes=20),
+                "start_bar": start_bar,
+                "end_bar": end_bar,
+                "cylinder_l": cylinder_l,
+            }
+        )
+    return pl.DataFrame(rows, schema=WEARS)
+
+
+def test_pressure_that_fell_between_two_wears_is_found() -> None:
+    assert falls_between_wears(pairs((300, 200), (185, 120)))["code"].to_list() == ["pressure_fell_closed"]
+    # Cooling; a fuller cylinder; another, emptier one; the next day.
+    assert not len(falls_between_wears(pairs((300, 200), (195, 120))))
+    assert not len(falls_between_wears(pairs((300, 200), (300, 120))))
+    assert not len(falls_between_wears(pairs((300, 200), (120, 60))))
+    assert not len(falls_between_wears(pairs((300, 200), (185, 120), hours_apart=30.0)))
+
+
+def test_an_empty_ledger_has_all_its_columns() -> None:
+    assert {name: frame.schema for name, frame in empty_ledger().items()} == SCHEMAS
