@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from analysis.finding import Context, Finding, about_wear, clock, lasting
 from analysis.tally import Tally
+from analysis.wears import Wear
 
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
@@ -57,10 +58,14 @@ def _not_out(context: Context) -> Iterator[Finding]:
         (int(channel.at_us[-1]) for record in context.records for channel in record.channels.values()),
         default=0,
     )
+    by_tally: dict[str, list[Wear]] = {}
+    for one in context.examined:
+        if one.wear.tally is not None:
+            by_tally.setdefault(one.wear.tally.in_identity, []).append(one.wear)
     for tally in context.tallies:
         if tally.out_us is not None:
             continue
-        wears = [one.wear for one in context.examined if one.wear.tally is tally]
+        wears = by_tally.get(tally.in_identity, [])
         over = wears and heard_until - max(wear.ended_us for wear in wears) > GONE_US
         if not (tally.closed or over):
             continue
@@ -83,7 +88,7 @@ def _two_sets(tallies: Sequence[Tally]) -> Iterator[Finding]:
     for number, tally in enumerate(ordered):
         for other in ordered[number + 1 :]:
             if other.in_us >= tally.ended_us:
-                continue
+                break
             if other.wearer_id == tally.wearer_id and other.set_id != tally.set_id:
                 yield Finding(
                     "two_sets_one_wearer",

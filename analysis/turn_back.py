@@ -8,6 +8,7 @@ because that doctrine is written in them.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -102,15 +103,17 @@ def read_notes(records: Sequence[PowerUp]) -> list[Note]:
 
 
 def first_note(notes: Sequence[Note], wear: Wear, words: str, *, of_team: bool = False) -> Note | None:
-    """Return the first note with these words about a wear's set during the wear; None without one.
+    """Return the first note (of `notes`, in order of time) with these words about a wear's set during it.
 
     A note without a set counts when it names the wear's team; with `of_team`, so does one that names the
     team beside another set (a team reaches its objective together, but its members may turn back apart).
     """
     team = (wear.tally.team or "").lower() if wear.tally else ""
-    for note in notes:
+    first = bisect_left(notes, wear.started_us, key=lambda note: note.at_us)
+    last = bisect_right(notes, wear.ended_us, key=lambda note: note.at_us)
+    for note in notes[first:last]:
         text = note.text.lower()
-        if not wear.started_us <= note.at_us <= wear.ended_us or words.lower() not in text:
+        if words.lower() not in text:
             continue
         names_team = bool(team) and team in text
         if note.set_id == wear.set_id or (names_team and (note.set_id is None or of_team)):
