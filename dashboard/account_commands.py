@@ -27,7 +27,7 @@ def account() -> None:
     Roles: watch   sees the live page
            desk    sees the live page; tally, note and seen
            review  sees incidents, every wearer's record, and the trends; exports them
-           audit   sees the trends, wearers as pseudonyms only
+           audit   sees the trends; no incident, no message
            admin   sees who is signed in and who did what; ends sessions
     \b
     Example: underair account add crew-desk --role desk --accounts accounts.json

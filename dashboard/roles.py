@@ -116,11 +116,6 @@ class Visitor:
         """Return whether a rule lets this visitor through."""
         return rule.open or bool(self.roles & rule.roles)
 
-    @property
-    def sees_names(self) -> bool:
-        """Whether wearers are shown as they are known at the desk, not as pseudonyms."""
-        return bool(self.roles - {"audit", "admin"})
-
 
 STRANGER = Visitor()
 THIS_MACHINE = Visitor(roles=frozenset(ROLES))
