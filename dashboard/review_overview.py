@@ -66,7 +66,7 @@ def bin_width_s(window: Window) -> int:
 
 def row_height_px(people: int) -> float:
     """Return the height of a person's strip: roomy for a crew, narrow for a hundred."""
-    return min(max(460 / max(people, 1), 9.0), 24.0)
+    return min(max(460 / max(people, 1), 12.5), 24.0)
 
 
 def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -165,7 +165,7 @@ def overview_figure(
             "showgrid": False,
             "zeroline": False,
             "automargin": False,
-            "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1)},
+            "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1.5)},
         },
     }
     return {"data": data, "layout": layout}
