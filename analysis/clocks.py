@@ -202,7 +202,7 @@ def _steady(seq: Ints, uptime_s: Floats, heard_s: Floats) -> bool:
     if np.any(np.diff(uptime_s) < -1.0):
         return False
     level = uptime_s - heard_s
-    if level.max() - np.median(level) < 2.0:
+    if level.max() - np.median(level[::16]) < 2.0:
         return True
     return not len(find_steps(seq, uptime_s, heard_s, np.full(len(seq), np.nan), 1.0))
 

@@ -143,8 +143,10 @@ def _take(
     # A retained copy stands behind the live one, so that the first of equals is the live one.
     order: Ints | slice = slice(None)
     if code is not None or np.any(boot != boot[0]) or np.any(seq[1:] <= seq[:-1]):
-        keys = (received, retained, seq, boot) if code is None else (received, retained, seq, boot, code)
-        order = np.lexsort(keys)
+        identity = (seq, boot) if code is None else (seq, boot, code)
+        order = np.lexsort(identity)
+        if _any_twice([key[order] for key in identity]):
+            order = np.lexsort((received, retained, *identity))
     boot, seq = boot[order], seq[order]
     code = np.zeros(len(seq), np.uint32) if code is None else code[order]
     again = (seq[1:] == seq[:-1]) & (boot[1:] == boot[:-1]) & (code[1:] == code[:-1])
@@ -206,6 +208,13 @@ def _rows(frame: pl.DataFrame, names: tuple[str, ...], order: Ints | slice) -> l
         for position in (range(frame.height) if isinstance(order, slice) else order.tolist())
         for values in [[column[position] for column in columns]]
     ]
+
+
+def _any_twice(ordered: list[Ints]) -> bool:
+    same = np.ones(len(ordered[0]) - 1, np.bool_)
+    for key in ordered:
+        same &= key[1:] == key[:-1]
+    return bool(same.any())
 
 
 def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int]]:
