@@ -162,9 +162,9 @@ def _system(
 
 def _row(row: Row, now: float) -> dict[str, Any]:
     silent = row.silent_since_at is not None
-    target, label = (
-        (row.turn_back, words.TO_TURN_BACK_IN) if row.turn_back else (row.low_air, words.LOW_AIR_IN)
-    )
+    target, label = row.low_air, words.LOW_AIR_IN
+    if row.turn_back is not None and not PAST_TURN_BACK & {reason.code for reason in row.reasons}:
+        target, label = row.turn_back, words.TO_TURN_BACK_IN
     left, left_range = words.interval(target)
     if target is None:
         label, left, left_range = words.no_forecast(row, now)
@@ -173,8 +173,6 @@ def _row(row: Row, now: float) -> dict[str, Any]:
     if row.attention == "other_alarm":
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
     why = [words.reason(reason.code, reason.since_at, now, state) for reason in row.reasons]
-    if expected := words.was_expected(row):
-        why.append(expected)
     return {
         "key": row.key,
         "a": row.attention,
@@ -189,6 +187,7 @@ def _row(row: Row, now: float) -> dict[str, Any]:
         "air": air,
         "air_sub": air_sub,
         "silent": silent,
+        "aside": words.was_expected(row),
         "over": row.started_at is None,
         "fields": {
             "set_id": row.set_id,

@@ -164,7 +164,7 @@ def was_expected(row: Row) -> str:
     if row.low_air_was_expected_at is None:
         return ""
     first, last = (datetime.fromtimestamp(at, UTC).strftime("%H:%M") for at in row.low_air_was_expected_at)
-    return f"low air was expected {first} to {last}"
+    return f"low air {first} to {last}, as last known"
 
 
 def who(wearer_id: str | None, set_id: str) -> str:

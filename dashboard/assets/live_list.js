@@ -14,7 +14,7 @@
       shape: underair.shape("under_air"),
       strip: underair.strip.make(),
     };
-    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub"]) {
+    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub", "aside"]) {
       parts[name] = underair.make("span", { class: name });
     }
     const row = underair.make(
@@ -23,7 +23,7 @@
       cell("c-who", cell("name", parts.who, parts.team), parts.sub),
       cell("c-left", parts.label, parts.left, parts.range),
       cell("c-air", parts.air, parts.air_sub),
-      cell("c-strip", parts.strip),
+      cell("c-strip", parts.strip, parts.aside),
     );
     row.parts = parts;
     nearby.observe(row);
@@ -32,7 +32,7 @@
 
   const paintRow = (row, item, grid) => {
     const { parts } = row;
-    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub"]) {
+    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub", "aside"]) {
       underair.text(parts[name], item[name]);
     }
     underair.reshape(parts.shape, item.a);

@@ -68,6 +68,8 @@ def test_minutes_stand_with_their_interval_rounded_to_the_cautious_side() -> Non
     assert (row["air"], row["air_sub"]) == ("182 bar", "1 s ago · 43 L/min")
     row = only(replace(ROW, turn_back=None, turn_back_reached_at=NOW - 65, attention="turn_back"))
     assert (row["label"], row["left"], row["range"]) == ("low air in", "15 min", "11 to 23")
+    team = replace(ROW, attention="turn_back", reasons=(Reason("team_turn_back", NOW - 65),))
+    assert only(team)["label"] == "low air in"  # the team turns back now, whatever the own gauge allows
     row = only(replace(ROW, turn_back=Interval(0.6, 0.3, 0.9)))
     assert (row["left"], row["range"]) == ("< 1 min", "0 to 1")
 
@@ -90,7 +92,8 @@ def test_a_silent_set_has_no_forecast_and_its_number_carries_its_time() -> None:
     assert row["silent"]
     assert (row["label"], row["left"], row["range"]) == ("not known", "–", "since 10:28:37")
     assert (row["air"], row["air_sub"]) == ("182 bar", "at 10:28:37")
-    assert row["why"] == "nothing heard for 1:23 · low air was expected 10:39 to 10:51"
+    assert row["why"] == "nothing heard for 1:23"
+    assert row["aside"] == "low air 10:39 to 10:51, as last known"
     assert row["strip"]["fan"] == []
 
 
