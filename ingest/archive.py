@@ -13,7 +13,8 @@ from ingest.columns import TABLES, empty_frame
 from ingest.errors import ArchiveProblem, RefusedMessage
 from ingest.fields import speaker_field
 from ingest.frames import FrameBuilder, Messages, first_of_each, message_key
-from ingest.journal import Damage, mend, read_frames, sync_folder
+from ingest.journal import Damage, journal_folders, mend, read_frames, segments, sync_folder
+from ingest.kinds import KINDS
 from ingest.parts import part_files, scan_parts, write_part
 
 
@@ -60,22 +61,42 @@ class Recent:
         How many of each kind to remember at least.
     """
 
-    def __init__(self, rows: int = 100_000) -> None:
+    def __init__(self, rows: int = 50_000) -> None:
         self._rows = rows
         self._keys: dict[str, pl.DataFrame] = {}
+
+    @classmethod
+    def of_archive(cls, archive: Path, rows: int = 50_000) -> Recent:
+        """Remember what was sealed last: after a restart the broker delivers again what it was not told of.
+
+        Parts of segments that are still in a journal are passed over: they will be written again.
+        """
+        recent = cls(rows)
+        unsealed = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
+        for kind in KINDS:
+            files = [path for path in part_files(archive, kind) if path.stem not in unsealed]
+            lots: list[pl.DataFrame] = []
+            found = 0
+            for path in sorted(files, key=lambda path: path.stat().st_mtime_ns, reverse=True):
+                if found >= rows:
+                    break
+                with contextlib.suppress(OSError, pl.exceptions.PolarsError):  # `verify` names it
+                    lots.append(scan_parts(kind, [path]).select(message_key(kind)).tail(rows).collect())
+                    found += lots[-1].height
+            if lots:
+                recent.add(kind, pl.concat(reversed(lots)))
+        return recent
 
     def keys(self, kind: str) -> pl.DataFrame:
         """Return the keys of the messages of a kind."""
         return self._keys.get(kind, empty_frame(kind).select(message_key(kind)))
 
     def add(self, kind: str, frame: pl.DataFrame) -> None:
-        """Remember messages."""
-        self._keys[kind] = pl.concat([self.keys(kind), frame.select(message_key(kind))]).tail(self._rows)
+        """Remember messages by their keys."""
+        self._keys[kind] = pl.concat([self.keys(kind), frame]).tail(self._rows)
 
 
-def seal_segment(
-    archive: Path, segment: Path, recent: Recent | None = None, *, thorough: bool = True
-) -> Sealed:
+def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
     """Turn a closed journal segment into parts, then delete it.
 
     Doing it again after a crash writes the same parts over.
@@ -85,9 +106,7 @@ def seal_segment(
     archive : Path
     segment : Path
     recent : Recent or None
-        Takes note of what is sealed.
-    thorough : bool
-        Look for duplicates in the whole archive; otherwise in what `recent` has noted.
+        Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
     damages = mend(segment)
     data = segment.read_bytes()
@@ -105,7 +124,6 @@ def seal_segment(
         part_name(segment),
         writer=segment.parent.name,
         recent=recent,
-        thorough=thorough,
         overwrite=True,
     )
     segment.unlink()
@@ -120,7 +138,6 @@ def seal_messages(
     *,
     writer: str = "import",
     recent: Recent | None = None,
-    thorough: bool = True,
     overwrite: bool = False,
 ) -> Counts:
     """Write messages into parts, leaving out what the archive holds already.
@@ -134,7 +151,7 @@ def seal_messages(
         Of the parts.
     writer : str
         Whose manifest they stand in.
-    recent, thorough
+    recent : Recent or None
         As in `seal_segment`.
     overwrite : bool
         Parts of this name come from the same messages: do not compare with them, write them again.
@@ -158,7 +175,7 @@ def seal_messages(
             fresh = frame if overwrite else _refused_anew(frame, part_files(archive, kind))
         else:
             frame = frame.filter(first_of_each(kind))
-            if thorough or recent is None:
+            if recent is None:
                 files = [path for path in part_files(archive, kind) if not (overwrite and path.stem == name)]
                 fresh = _without(frame, kind, _archived_keys(kind, frame, files))
             else:
@@ -171,7 +188,7 @@ def seal_messages(
             write_part(archive, kind, day, _free_name(archive, kind, day, name, overwrite), rows, writer)
     if recent is not None:
         for kind, fresh in sealed.items():
-            recent.add(kind, fresh)
+            recent.add(kind, fresh.select(message_key(kind)))
     return Counts(received, kept, received - kept - refused, refused)
 
 

@@ -15,6 +15,7 @@ import click
 
 if TYPE_CHECKING:
     from ingest.archive import Counts
+    from ingest.importing import Imported
 
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -46,9 +47,12 @@ def listen(broker: str, archive: Path, config: Path | None) -> None:
 @click.option(
     "--archive", required=True, type=_FOLDER, help="Folder of the archive; made when it is not there."
 )
+@click.option("--mapping", type=_FILE, help="For CSV: ingest/memory_mapping.example.toml shows how.")
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
-def import_captures(logs: tuple[Path, ...], archive: Path, as_json: bool) -> None:
+def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None, as_json: bool) -> None:
     """Bring captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
+
+    With a mapping also a set's own memory (.csv), which fills what the radio lost.
 
     What is in the archive already is counted as duplicate and left out. Ends with 3 when something was
     refused: it is kept in the archive's table of the refused, with the reason.
@@ -57,6 +61,9 @@ def import_captures(logs: tuple[Path, ...], archive: Path, as_json: bool) -> Non
 
     done = Imported()
     for log in logs:
+        if log.suffix == ".csv":
+            done += _import_memory(log, mapping, archive)
+            continue
         with _progress(f"importing {log.name}") as progress:
             done += import_capture(log, archive, progress)
     counts = done.counts
@@ -72,6 +79,22 @@ def import_captures(logs: tuple[Path, ...], archive: Path, as_json: bool) -> Non
             click.echo(f"and {len(done.reasons) - 5} other reasons", err=True)
         click.echo(f"all that was refused is kept in {archive / 'refused'}, with reason and path", err=True)
         sys.exit(SOME_REFUSED)
+
+
+def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
+    from collections import Counter
+    from datetime import UTC, datetime
+
+    from ingest.errors import BadCapture
+    from ingest.importing import Imported
+    from ingest.memory import import_memory, load_mapping
+
+    if mapping is None:
+        raise BadCapture(
+            f"{log.name}: a CSV file needs --mapping; ingest/memory_mapping.example.toml shows how"
+        )
+    counts, reasons = import_memory(log, load_mapping(mapping), archive, datetime.now(UTC))
+    return Imported(counts, Counter(reasons))
 
 
 @click.command()

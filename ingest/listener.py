@@ -277,7 +277,6 @@ class Listener:
         with self._ack_lock:
             self._generation += 1
             self._connected = True
-        self._writing.session_began()
         if self._known_session and not flags.session_present:
             self._possible_loss = _SESSION_LOST
             self._say_once(_SESSION_LOST)

@@ -103,9 +103,7 @@ class Writing:
         self._stopping = threading.Event()
         self._segment: SegmentWriter | None = None
         self._segment_began = 0.0
-        self._to_seal: queue.SimpleQueue[tuple[Path, bool] | None] = queue.SimpleQueue()
-        self._recent = Recent()
-        self._fresh_session = True
+        self._to_seal: queue.SimpleQueue[Path | None] = queue.SimpleQueue()
         self._health = Health()
         self._health_lock = threading.Lock()
         self._journaller = threading.Thread(target=self._journal, name="journal", daemon=True)
@@ -133,7 +131,7 @@ class Writing:
                     else "damaged bytes were stepped over and kept in refused"
                 )
                 self._say(f"journal {segment.name}, bytes {damage.start} to {damage.end}: {what}")
-            self._to_seal.put((segment, True))
+            self._to_seal.put(segment)
         self._journaller.start()
         self._sealer.start()
 
@@ -153,10 +151,6 @@ class Writing:
                 self._room.clear()
                 self._room.wait(0.1)
         return True
-
-    def session_began(self) -> None:
-        """Note a new connection: what follows may be redelivered, so that sealing looks further back."""
-        self._fresh_session = True
 
     def drain(self) -> None:
         """Take nothing new, and journal what is queued."""
@@ -235,7 +229,7 @@ class Writing:
         except OSError as error:
             self._say(f"journal {segment.path.name} could not be closed: {error.strerror}")
         if segment.rows:
-            self._to_seal.put((segment.path, self._fresh_session))
+            self._to_seal.put(segment.path)
 
     def _seconds_to_seal(self) -> float | None:
         if self._segment is None:
@@ -248,19 +242,18 @@ class Writing:
             return
         if now or segment.rows >= self._seal.rows or self._seconds_to_seal() == 0:
             self._give_up_segment()
-            self._fresh_session = False
 
     def _seal_all(self) -> None:
-        while (task := self._to_seal.get()) is not None:
-            segment, thorough = task
-            while not self._seal_one(segment, thorough):
+        recent = Recent.of_archive(self._archive)
+        while (segment := self._to_seal.get()) is not None:
+            while not self._seal_one(segment, recent):
                 if self._stopping.wait(_RETRY_S * 4):
-                    self._seal_one(segment, thorough)
+                    self._seal_one(segment, recent)
                     break
 
-    def _seal_one(self, segment: Path, thorough: bool) -> bool:
+    def _seal_one(self, segment: Path, recent: Recent) -> bool:
         try:
-            sealed = seal_segment(self._archive, segment, self._recent, thorough=thorough)
+            sealed = seal_segment(self._archive, segment, recent)
         except (OSError, ArchiveProblem, pl.exceptions.PolarsError) as error:
             trouble = f"the journal cannot be sealed yet, and is kept: {error}"
             if not self._health.sealing_trouble:

@@ -183,16 +183,26 @@ def test_second_import_of_the_same_name_never_overwrites_the_first(
 def test_listener_s_quick_look_covers_what_it_sealed_lately(tmp_path: Path, pressure: Pressure) -> None:
     recent = Recent(rows=4)
 
-    def seal(seqs: range, name: str, *, thorough: bool = False) -> Counts:
-        frames = frames_from_heard(pressure(seq) for seq in seqs)
-        return seal_messages(tmp_path, frames, name, recent=recent, thorough=thorough)
+    def seal(seqs: range, name: str, recent: Recent | None) -> Counts:
+        return seal_messages(tmp_path, frames_from_heard(pressure(seq) for seq in seqs), name, recent=recent)
 
-    assert seal(range(3), "a").kept == 3
-    assert seal(range(4), "b") == Counts(received=4, kept=1, duplicates=3, refused=0)
-    assert seal(range(4, 8), "c").kept == 4
-    assert seal(range(1), "d").kept == 1, "forgotten"
-    assert seal(range(8), "e", thorough=True).kept == 0
+    assert seal(range(3), "a", recent).kept == 3
+    assert seal(range(4), "b", recent) == Counts(received=4, kept=1, duplicates=3, refused=0)
+    assert seal(range(4, 8), "c", recent).kept == 4
+    assert seal(range(1), "d", recent).kept == 1, "forgotten"
+    assert seal(range(8), "e", None).kept == 0, "the whole archive knows it"
     assert Archive(tmp_path).messages()["pressure"].height == 8, "each once when read"
+    assert seal(range(8), "f", Recent.of_archive(tmp_path)).kept == 0, "as after a restart"
+
+
+def test_half_sealed_segment_is_not_taken_for_its_own_duplicate(tmp_path: Path, pressure: Pressure) -> None:
+    heard = [pressure(seq) for seq in range(3)]
+    segment = _segment(tmp_path, heard)
+    seal_messages(
+        tmp_path, frames_from_heard(heard), part_name(segment)
+    )  # killed before the journal was deleted
+    assert seal_segment(tmp_path, segment, Recent.of_archive(tmp_path)).counts.kept == 3
+    assert Archive(tmp_path).scan("pressure").collect().height == 3
 
 
 def test_damaged_part_does_not_keep_the_rest_from_being_sealed(tmp_path: Path, pressure: Pressure) -> None:

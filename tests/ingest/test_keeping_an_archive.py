@@ -276,9 +276,7 @@ def test_torn_last_line_of_a_manifest_is_cut_by_the_next(archive: Path, pressure
 def test_long_chain_hangs_together(tmp_path: Path, pressure: Pressure) -> None:
     name, recent = "n" * 200, Recent()
     for number in range(300):
-        seal_messages(
-            tmp_path, frames_from_heard([pressure(number)]), f"{name}-{number}", recent=recent, thorough=False
-        )
+        seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"{name}-{number}", recent=recent)
     lines, faults, _ = read_chain(tmp_path / "manifest" / "import.ndjson")
     assert len(lines) == 300
     assert faults == []

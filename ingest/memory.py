@@ -1,0 +1,290 @@
+"""A set's own memory, read out as CSV: fills what the radio lost.
+
+A mapping in TOML says which column is which field, and in which unit; `memory_mapping.example.toml` beside
+this module documents every option. What the contract does not allow is refused as from anywhere else.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import tomllib
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+import polars as pl
+from msgspec import Meta, Struct
+
+from ingest.archive import Counts, create_archive, seal_messages
+from ingest.errors import BadCapture, BadSettings, RefusedMessage
+from ingest.fields import Field, fields_of
+from ingest.frames import FrameBuilder, Messages
+from ingest.parts import part_files, scan_parts
+from ingest.times import micros
+from ingest.topics import SET_KINDS, Topic
+from ingest.units import known_units, to_contract_unit
+
+EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
+ORIGIN = "memory"
+
+
+class Source(Struct, frozen=True, forbid_unknown_fields=True):
+    """Where a value comes from: a column, or it is always the same."""
+
+    column: str = ""
+    value: str | int | float | bool | None = None
+    unit: str = ""
+    words: dict[str, str] = {}
+    optional: bool = False
+
+
+class When(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which rows give a message."""
+
+    column: str
+    one_of: list[str]
+
+
+class MessageMapping(Struct, frozen=True, forbid_unknown_fields=True):
+    """One kind of message that a row can be."""
+
+    kind: str
+    fields: dict[str, Source]
+    when: When | None = None
+
+
+class TimeMapping(Struct, frozen=True, forbid_unknown_fields=True):
+    """How times are written."""
+
+    column: str
+    format: str = ""
+    utc_offset: Annotated[str, Meta(pattern=r"\A[+-][0-2]\d:[0-5]\d\Z")] = "+00:00"
+
+
+class CsvMapping(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the file is written."""
+
+    delimiter: Annotated[str, Meta(min_length=1, max_length=1)] = ","
+    decimal: Annotated[str, Meta(pattern=r"\A[.,]\Z")] = "."
+    encoding: str = "utf-8"
+    skip_lines: Annotated[int, Meta(ge=0)] = 0
+
+
+class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
+    """How a set's memory becomes messages."""
+
+    service: str
+    set_id: Source
+    boot: Source
+    seq: Source
+    time: TimeMapping
+    message: list[MessageMapping]
+    csv: CsvMapping = CsvMapping()
+
+
+def load_mapping(path: str | Path) -> Mapping:
+    """Read a mapping.
+
+    Raises
+    ------
+    BadSettings
+        With the path of what is wrong.
+    """
+    try:
+        told = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        mapping = msgspec.convert(told, Mapping)
+    except OSError as error:
+        raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadSettings(f"mapping {path} is not TOML: {error}") from error
+    except msgspec.ValidationError as error:
+        raise BadSettings(f"mapping {path}: {error}; {EXAMPLE.name} documents every option") from error
+    for number, message in enumerate(mapping.message):
+        where = f"mapping {path}: message[{number}]"
+        if message.kind not in SET_KINDS:
+            raise BadSettings(f"{where}: kind must be one of {', '.join(SET_KINDS)}, got {message.kind!r}")
+        fields = {field.name: field for field in fields_of(message.kind)}
+        for name, source in message.fields.items():
+            if name not in fields:
+                raise BadSettings(
+                    f"{where}: {message.kind} has no field {name!r}; it has {', '.join(fields)}"
+                )
+            units = known_units(fields[name].unit)
+            if source.unit and source.unit not in units:
+                raise BadSettings(
+                    f"{where}.fields.{name}: unit must be one of {', '.join(units)}, got {source.unit!r}"
+                )
+    return mapping
+
+
+def import_memory(
+    path: str | Path, mapping: Mapping, archive: str | Path, now: datetime
+) -> tuple[Counts, list[str]]:
+    """Bring a set's memory into an archive.
+
+    Parameters
+    ----------
+    path : str or Path
+        The CSV file.
+    mapping : Mapping
+    archive : str or Path
+        Made when it is not there.
+    now : datetime
+        The moment of receipt.
+
+    Returns
+    -------
+    counts : Counts
+        A message that came by radio (the same set, boot and seq) counts as duplicate: what came by radio
+        stays.
+    reasons : list of str
+        Of what was refused.
+
+    Raises
+    ------
+    BadCapture
+        When the file cannot be read, or lacks a column that the mapping names.
+    """
+    folder = create_archive(archive)
+    path = Path(path)
+    builder = FrameBuilder()
+    for number, row in _rows(path, mapping):
+        for message in mapping.message:
+            if not _gives(message, row):
+                continue
+            try:
+                topic, payload = _message(mapping, message, row)
+            except ValueError as error:
+                body = json.dumps(row, ensure_ascii=False).encode()
+                refusal = RefusedMessage(f"{path.name}: {error}", f"line {number}")
+                builder.refuse(micros(now), "", body, False, refusal)
+            else:
+                builder.add(micros(now), topic, payload)
+    messages = builder.frames()
+    received = sum(frame.height for frame in messages.values())
+    counts = seal_messages(
+        folder, _without_known_identities(folder, messages), f"import-{path.stem}-{micros(now)}"
+    )
+    known = received - counts.received
+    total = Counts(received, counts.kept, counts.duplicates + known, counts.refused)
+    return total, messages["refused"]["reason"].to_list()
+
+
+def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
+    try:
+        with path.open(encoding=mapping.csv.encoding, newline="") as file:
+            for _ in range(mapping.csv.skip_lines):
+                file.readline()
+            reader = csv.DictReader(file, delimiter=mapping.csv.delimiter, restval="", restkey="")
+            missing = _columns(mapping) - set(reader.fieldnames or ())
+            if missing:
+                has = ", ".join(reader.fieldnames or ())
+                raise BadCapture(f"{path} has no column {sorted(missing)[0]!r}; it has {has}")
+            for row in reader:
+                yield (
+                    reader.line_num + mapping.csv.skip_lines,
+                    {name: value.strip() for name, value in row.items() if isinstance(value, str)},
+                )
+    except OSError as error:
+        raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
+    except (UnicodeDecodeError, LookupError, csv.Error) as error:
+        raise BadCapture(f"{path} cannot be read as {mapping.csv.encoding} CSV: {error}") from error
+
+
+def _columns(mapping: Mapping) -> set[str]:
+    sources = [mapping.set_id, mapping.boot, mapping.seq]
+    columns = {mapping.time.column}
+    for message in mapping.message:
+        sources += message.fields.values()
+        if message.when is not None:
+            columns.add(message.when.column)
+    return columns | {source.column for source in sources if source.column}
+
+
+def _gives(message: MessageMapping, row: dict[str, str]) -> bool:
+    if message.when is not None and row[message.when.column] not in message.when.one_of:
+        return False
+    needed = [source for source in message.fields.values() if source.column and not source.optional]
+    return all(row[source.column] for source in needed)
+
+
+def _message(mapping: Mapping, message: MessageMapping, row: dict[str, str]) -> tuple[str, bytes]:
+    set_id = str(_raw(mapping.set_id, row))
+    payload: dict[str, Any] = {
+        "kind": message.kind,
+        "set_id": set_id,
+        "boot": _number("boot", mapping.boot, row, "integer", ""),
+        "seq": _number("seq", mapping.seq, row, "integer", ""),
+        "time": _time(mapping.time, row),
+        "origin": ORIGIN,
+    }
+    fields = {field.name: field for field in fields_of(message.kind)}
+    for name, source in message.fields.items():
+        if source.column and not row[source.column]:
+            continue
+        payload[name] = _value(fields[name], source, row, mapping.csv.decimal)
+    topic = Topic(mapping.service, "set", set_id, message.kind).text
+    return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+def _raw(source: Source, row: dict[str, str]) -> str | int | float | bool | None:
+    return row[source.column] if source.column else source.value
+
+
+def _value(field: Field, source: Source, row: dict[str, str], decimal: str) -> Any:
+    if field.shape in ("integer", "number"):
+        return _number(field.name, source, row, field.shape, field.unit, decimal)
+    value = _raw(source, row)
+    return source.words.get(value, value) if isinstance(value, str) else value
+
+
+def _number(
+    name: str, source: Source, row: dict[str, str], shape: str, contract_unit: str, decimal: str = "."
+) -> int | float:
+    raw = _raw(source, row)
+    text = str(raw).replace(decimal, ".") if isinstance(raw, str) else str(raw)
+    try:
+        if shape == "integer":
+            return int(text)
+        number = float(text)
+    except ValueError:
+        raise ValueError(
+            f"{name} must be {'an integer' if shape == 'integer' else 'a number'}, got {text!r}"
+        ) from None
+    return to_contract_unit(number, source.unit or contract_unit, contract_unit)
+
+
+def _time(mapping: TimeMapping, row: dict[str, str]) -> str:
+    text = row[mapping.column]
+    if not mapping.format:
+        return text
+    try:
+        moment = datetime.strptime(text, mapping.format)
+    except ValueError as error:
+        raise ValueError(f"time {text!r}: {error}") from None
+    if moment.tzinfo is not None:
+        return moment.isoformat()
+    return moment.isoformat() + mapping.utc_offset
+
+
+def _without_known_identities(archive: Path, messages: Messages) -> Messages:
+    """Leave out what came by radio, and what the file itself says twice."""
+    identity = ["set_id", "boot", "seq"]
+    left = dict(messages)
+    for kind in SET_KINDS:
+        frame = messages[kind]
+        if frame.is_empty():
+            continue
+        known = (
+            scan_parts(kind, part_files(archive, kind))
+            .filter(pl.col("set_id").is_in(frame["set_id"].unique().to_list()))
+            .select(identity)
+            .unique()
+            .collect()
+        )
+        fresh = frame.unique(identity, keep="first", maintain_order=True)
+        left[kind] = fresh.join(known, on=identity, how="anti", maintain_order="left")
+    return left

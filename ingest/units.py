@@ -1,0 +1,36 @@
+"""Units that other people's records use, to those of the contract."""
+
+from __future__ import annotations
+
+# unit of the contract: {unit of the record: (factor, offset)}, contract = record * factor + offset
+_CONVERSIONS: dict[str, dict[str, tuple[float, float]]] = {
+    # 1 psi = 6894.757293168 Pa (NIST SP 811, 2008, appendix B.8; from memory)
+    "bar": {"bar": (1, 0), "kPa": (0.01, 0), "MPa": (10, 0), "Pa": (1e-5, 0), "psi": (0.06894757293168, 0)},
+    "°C": {"°C": (1, 0), "°F": (5 / 9, -160 / 9), "K": (1, -273.15)},
+    "s": {"s": (1, 0), "ms": (0.001, 0), "min": (60, 0)},
+    "min": {"min": (1, 0), "s": (1 / 60, 0)},
+    "m/s²": {"m/s²": (1, 0), "g": (9.80665, 0), "mg": (0.00980665, 0)},
+    "1": {"1": (1, 0), "%": (0.01, 0)},
+}
+
+
+def known_units(contract_unit: str) -> tuple[str, ...]:
+    """Return the units that can be converted into a unit of the contract."""
+    return tuple(_CONVERSIONS.get(contract_unit, {contract_unit: (1, 0)}))
+
+
+def to_contract_unit(value: float, unit: str, contract_unit: str) -> float:
+    """Convert a value; rounded to nine decimals, so that 0.01 steps do not become 0.010000000000000002.
+
+    Raises
+    ------
+    KeyError
+        When `unit` cannot be converted.
+
+    Examples
+    --------
+    >>> to_contract_unit(4350, "psi", "bar")
+    299.921942253
+    """
+    factor, offset = _CONVERSIONS.get(contract_unit, {contract_unit: (1.0, 0.0)})[unit]
+    return round(value * factor + offset, 9)

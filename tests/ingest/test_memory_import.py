@@ -1,0 +1,166 @@
+"""A set's own memory as CSV: columns to contract fields, units converted, joined with what came by radio."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ingest.archive import Counts, seal_messages
+from ingest.captures import Heard
+from ingest.errors import BadCapture, BadSettings
+from ingest.frames import frames_from_heard
+from ingest.memory import EXAMPLE, import_memory, load_mapping
+from ingest.reading import Archive
+from ingest.units import known_units, to_contract_unit
+
+Pressure = Callable[..., Heard]
+NOW = datetime(2031, 5, 6, 9, 0, tzinfo=UTC)
+CSV = """when;unit;power-ups;record;tank psi;gas F;event
+05/04/2031 10:00:01;S-014;17;1;2908;;
+05/04/2031 10:00:02;S-014;17;2;2922;68;
+05/04/2031 10:00:03;S-014;17;3;2910.5;;
+05/04/2031 10:00:04;S-014;17;4;;;DISTRESS
+05/04/2031 10:00:05;S-014;17;5;;;SOMETHING
+05/04/2031 10:00:05;S-014;17;x;2900;;
+05/04/2031 10:00:07;S-014;17;7;29000;;
+05/04/2031 10:00:02;S-014;17;2;2922;68;
+"""
+
+
+@pytest.fixture
+def memory(tmp_path: Path) -> Path:
+    path = tmp_path / "S-014.csv"
+    path.write_text(CSV)
+    return path
+
+
+def test_memory_fills_what_the_radio_lost(tmp_path: Path, memory: Path, pressure: Pressure) -> None:
+    archive = tmp_path / "archive"
+    seal_messages(archive, frames_from_heard([pressure(1), pressure(3)]), "import-radio")
+    counts, reasons = import_memory(memory, load_mapping(EXAMPLE), archive, NOW)
+    assert counts == Counts(received=7, kept=2, duplicates=3, refused=2)
+    messages = Archive(archive).messages()
+    rows = {row["seq"]: row for row in messages["pressure"].to_dicts()}
+    assert sorted(rows) == [1, 2, 3]
+    assert rows[2]["pressure_bar"] == pytest.approx(201.465, abs=0.001)
+    assert rows[2]["gas_temperature_c"] == 20.0
+    assert rows[2]["time"] == datetime(2031, 5, 4, 10, 0, 2, tzinfo=UTC)
+    assert rows[2]["received"] == NOW
+    assert json.loads(rows[2]["payload"])["origin"] == "memory"
+    assert "origin" not in json.loads(rows[1]["payload"]), "what came by radio stays"
+    assert messages["alarm"].select("alarm", "state", "seq").rows() == [("distress", "raised", 4)]
+    assert "seq must be an integer, got 'x'" in reasons[0]
+    assert "pressure_bar must be a number 0..500 bar, got 1999.47" in reasons[1]
+    assert sorted(str(path) for path in messages["refused"]["path"]) == ["$.pressure_bar", "line 7"]
+    again, _ = import_memory(memory, load_mapping(EXAMPLE), archive, NOW)
+    assert again == Counts(received=7, kept=0, duplicates=5, refused=2)
+    assert Archive(archive).messages()["refused"].height == 2
+
+
+def test_example_documents_every_option() -> None:
+    text = EXAMPLE.read_text()
+    for option in ("service", "set_id", "boot", "seq", "delimiter", "decimal", "encoding", "skip_lines"):
+        assert re.search(rf"^{option} = ", text, re.MULTILINE), option
+    for option in ("column", "value", "unit", "words", "optional", "when", "one_of", "format", "utc_offset"):
+        assert re.search(rf"\b{option} = ", text), option
+    for units in (known_units(unit) for unit in ("bar", "°C", "s", "m/s²", "1")):
+        assert " ".join(units) in text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "contract_unit", "expected"),
+    [
+        # NIST SP 811 (2008), appendix B.8 (from memory): 1 psi = 6.894757 kPa; °C = (°F - 32)/1.8; K - 273.15
+        (1, "psi", "bar", 0.06894757293),
+        (4350, "psi", "bar", 299.9219),
+        (30_000, "kPa", "bar", 300),
+        (30, "MPa", "bar", 300),
+        (212, "°F", "°C", 100),
+        (-40, "°F", "°C", -40),
+        (273.15, "K", "°C", 0),
+        (90, "s", "min", 1.5),
+        (1, "g", "m/s²", 9.80665),
+        (93, "%", "1", 0.93),
+    ],
+)
+def test_units_become_those_of_the_contract(
+    value: float, unit: str, contract_unit: str, expected: float
+) -> None:
+    assert to_contract_unit(value, unit, contract_unit) == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (('unit = "psi"', 'unit = "atm"'), "unit must be one of bar, kPa, MPa, Pa, psi, got 'atm'"),
+        (("pressure_bar =", "presure_bar ="), "pressure has no field 'presure_bar'; it has set_id, boot"),
+        (('kind = "pressure"', 'kind = "note"'), "kind must be one of pressure"),
+        (("skip_lines", "skip_rows"), r"unknown field `skip_rows` - at `\$.csv`"),
+        (('decimal = "."', 'decimal = "x"'), r"at `\$.csv.decimal`"),
+        (('service = "demo"', "service ="), "is not TOML"),
+    ],
+)
+def test_wrong_mapping_is_named(tmp_path: Path, change: tuple[str, str], said: str) -> None:
+    path = tmp_path / "mapping.toml"
+    text = EXAMPLE.read_text()
+    assert change[0] in text
+    path.write_text(text.replace(*change))
+    with pytest.raises(BadSettings, match=said):
+        load_mapping(path)
+
+
+def test_missing_column_and_wrong_encoding_are_named(tmp_path: Path, memory: Path) -> None:
+    memory.write_text(CSV.replace("tank psi", "tank bar"))
+    with pytest.raises(BadCapture, match="has no column 'tank psi'; it has when, unit"):
+        import_memory(memory, load_mapping(EXAMPLE), tmp_path / "a", NOW)
+    memory.write_bytes(CSV.encode() + b"\xff")
+    with pytest.raises(BadCapture, match="cannot be read as utf-8 CSV"):
+        import_memory(memory, load_mapping(EXAMPLE), tmp_path / "a", NOW)
+
+
+def test_decimal_comma_and_lines_before_the_names(tmp_path: Path, memory: Path) -> None:
+    mapping = tmp_path / "mapping.toml"
+    text = (
+        EXAMPLE.read_text()
+        .replace('decimal = "."', 'decimal = ","')
+        .replace("skip_lines = 0", "skip_lines = 2")
+    )
+    mapping.write_text(text)
+    memory.write_text("Set record\n\n" + CSV.splitlines()[0] + "\n05/04/2031 10:00:03;S-014;17;3;2910,5;;\n")
+    counts, _ = import_memory(memory, load_mapping(mapping), tmp_path / "a", NOW)
+    assert counts.kept == 1
+    value = Archive(tmp_path / "a").messages()["pressure"]["pressure_bar"][0]
+    assert value == pytest.approx(2910.5 * 0.0689475729, rel=1e-6)
+
+
+@given(body=st.binary(max_size=300), header=st.booleans())
+def test_any_bytes_are_rows_or_a_sentence(
+    body: bytes, header: bool, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = tmp_path_factory.mktemp("memory")
+    path = folder / "x.csv"
+    path.write_bytes((CSV.splitlines()[0].encode() + b"\n" if header else b"") + body)
+    with contextlib.suppress(BadCapture):
+        counts, _ = import_memory(path, load_mapping(EXAMPLE), folder / "archive", NOW)
+        assert counts.received == counts.kept + counts.duplicates + counts.refused
+
+
+def test_import_verb_takes_a_mapping(tmp_path: Path, memory: Path) -> None:
+    command = [sys.executable, "-W", "error", "-m", "dashboard.underair", "import", str(memory)]
+    command += ["--archive", str(tmp_path / "archive"), "--json"]
+    without = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert without.returncode == 1
+    assert "a CSV file needs --mapping" in without.stderr
+    done = subprocess.run([*command, "--mapping", str(EXAMPLE)], capture_output=True, text=True, check=False)
+    assert done.returncode == 3, done.stderr
+    assert json.loads(done.stdout) == {"received": 7, "kept": 4, "duplicates": 1, "refused": 2}
