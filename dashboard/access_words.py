@@ -16,6 +16,7 @@ NO_ACCOUNTS = (
 
 SIGN_IN_FIRST = "Sign in first."
 NOT_YOURS = "This is not for your role ({roles}). Whoever keeps the accounts can change that."
+WATCH_ONLY = "Your role watches: it reads, it cannot send."
 NOT_FROM_HERE = "This request did not come from a page of this service."
 NOT_UNDERSTOOD = "This request cannot be understood."
 NO_LOG = "Refused: it could not be written into the access log. Is the archive's disk full?"

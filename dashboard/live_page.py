@@ -14,7 +14,7 @@ import flask
 import msgspec
 from dash import Dash, html
 
-from dashboard import live_view, live_words
+from dashboard import access_words, live_view, live_words
 from dashboard.context import Context
 from dashboard.desk import FIELDS
 from dashboard.feed import Answer
@@ -29,6 +29,8 @@ def layout(context: Context, query: dict[str, str]) -> list[Any]:
     """Return the page's shell; the script fills `#live`."""
     del query
     words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
+    if not visitor().may(SEND):
+        words["read_only"] = access_words.WATCH_ONLY
     data: dict[str, Any] = {"data-words": msgspec.json.encode(words).decode()}
     return [
         html.H1(live_words.TITLE, className="unseen"),

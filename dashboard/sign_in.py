@@ -21,7 +21,7 @@ from dashboard.accounts import AccountFile, BadAccounts
 from dashboard.attempts import Attempts
 from dashboard.roles import Visitor
 from dashboard.sessions import LASTS_S, Sessions, form_token
-from dashboard.words import PRODUCT
+from dashboard.words import CAUTION, PRODUCT
 
 FORM_LASTS_S = 3600
 FORM_TOKEN_LENGTH = 48
@@ -43,6 +43,7 @@ _PAGE = """<!DOCTYPE html>
 <body>
 <main class="sign-in">
 <h1>{product}</h1>
+<p class="caution">{caution}</p>
 <form method="post" action="/sign-in">
 {problem}
 <input type="hidden" name="form" value="{form}">
@@ -197,6 +198,7 @@ class SignIn:
         page = _PAGE.format(
             title=words.TITLE,
             product=PRODUCT,
+            caution=html.escape(CAUTION),
             problem=f'<p role="alert" class="problem">{html.escape(problem)}</p>' if problem else "",
             form=token,
             next=html.escape(_safe_next(wanted), quote=True),

@@ -101,7 +101,8 @@ def test_who_only_watches_is_offered_no_hand(visitor: Any, served: Served) -> No
     visitor.goto(served.url)
     sign_in(visitor, "watch-1")
     visitor.wait_for_selector(".clock:not(:empty)")
-    assert visitor.locator("form.send").count() == 0 or not visitor.locator("form.send").first.is_visible()
+    assert visitor.locator("form.send").count() == 0
+    visitor.get_by_text("Your role watches").wait_for()
     visitor.goto(f"{served.url}/review")
     visitor.get_by_text("This is not for your role (watch)").wait_for()
 

@@ -40,7 +40,7 @@ class Line:
     def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
         self.sent.append((topic, payload))
 
-    def close(self) -> None:
+    def close(self, timeout_s: float = 1.0) -> None:
         pass
 
 
