@@ -292,6 +292,11 @@ class Publisher:
             raise BrokerProblem(f"publishing to {self.address.url} failed: {info.rc.name}")
 
     @property
+    def connected(self) -> bool:
+        """Whether there is a connection at this moment; a lost one is taken up again by itself."""
+        return self._client.is_connected()
+
+    @property
     def unacknowledged(self) -> int:
         """How many messages the broker has not acknowledged yet."""
         with self._count:

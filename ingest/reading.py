@@ -88,8 +88,25 @@ class Archive:
         lots = {}
         for kind in TABLES:
             files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
-            lots[kind] = scan_parts(kind, files).filter(within).collect()
+            try:
+                lots[kind] = scan_parts(kind, files).filter(within).collect()
+            except pl.exceptions.PolarsError as error:
+                raise ArchiveProblem(_damaged(kind, files, self.folder) or str(error)) from error
         return lots
+
+
+def _damaged(kind: str, files: list[Path], archive: Path) -> str | None:
+    """Return which part keeps all others from being read; None when none does by itself."""
+    for file in files:
+        try:
+            scan_parts(kind, [file]).collect()
+        except pl.exceptions.PolarsError as error:
+            what = str(error).partition("\n")[0]
+            return (
+                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
+                "tells what else is damaged. Move the part out of the archive to read the rest"
+            )
+    return None
 
 
 def _within(since: datetime | None, until: datetime | None) -> pl.Expr:

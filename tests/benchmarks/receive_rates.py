@@ -123,7 +123,7 @@ def _queue_up(port: int, messages: int, mqtt5: bool) -> None:
             publisher.publish(*_payload(number))
 
 
-def _broker(folder: Path) -> tuple[subprocess.Popen[bytes], int]:
+def start_broker(folder: Path) -> tuple[subprocess.Popen[bytes], int]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = int(probe.getsockname()[1])
@@ -156,7 +156,7 @@ def main() -> None:
         for _ in range(rounds):
             for kind in kinds:
                 with tempfile.TemporaryDirectory() as folder:
-                    broker, port = _broker(Path(folder))
+                    broker, port = start_broker(Path(folder))
                     _queue_up(port, messages, mqtt5)
                     command = [
                         sys.executable,

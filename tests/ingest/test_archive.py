@@ -289,6 +289,18 @@ def test_follower_takes_in_a_listener_that_comes_later(tmp_path: Path, pressure:
     follower.close()
 
 
+def test_damaged_part_is_named_when_the_archive_is_read(tmp_path: Path, pressure: Pressure) -> None:
+    for number in range(3):
+        seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"x-{number}")
+    part = tmp_path / "pressure/date=2031-05-04/x-1.parquet"
+    whole = part.read_bytes()
+    part.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(ArchiveProblem, match=r"part pressure/date=2031-05-04/x-1.parquet cannot be read"):
+        Archive(tmp_path).messages()
+    part.unlink()
+    assert Archive(tmp_path).messages()["pressure"].height == 2
+
+
 def test_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(ArchiveProblem, match=r"the archive .*file cannot be made"):
