@@ -89,10 +89,6 @@ def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
 
 def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> Messages:
     messages = archive.messages(since=since, until=until)
-    # A radio log that was brought in later stands where it belongs, not where it was received.
-    told_later = pl.col("at").is_between(since, until) & ~pl.col("received").is_between(since, until)
-    notes = archive.scan("note").filter(told_later).collect().select(messages["note"].columns)
-    messages = {**messages, "note": pl.concat([messages["note"], notes])}
     earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
     if not earlier.height:
         return messages

@@ -1,8 +1,8 @@
 """Incidents and wears of an archive, each analysed once and kept in memory while the archive stays as it is.
 
-The archive is cut into periods: stretches of time in which something was heard, apart by half an hour of
-silence or more. A period is read and analysed on its own, so that memory and time follow what is looked at,
-and a growing archive (a live incident) costs only its last period.
+The archive is cut into periods (`analysis.from_archive.heard_periods`), each read and analysed on its own. Of
+every period its lines in the lists stay in memory; tables and messages only of the few that were looked at
+last. A growing archive (a live incident) costs only its last period.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ import contextlib
 import os
 import threading
 import time as monotonic_time
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -21,19 +22,19 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.clocks import fit_clocks
+from analysis.from_archive import Period, heard_periods, period_messages
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access_log import FOLDER as ACCESS_LOG
 from dashboard.context import Context
-from ingest.errors import UnderairError
+from ingest.errors import ArchiveProblem, UnderairError
 from ingest.frames import Messages
 from ingest.kinds import KINDS
 from ingest.reading import Archive
 
-LAST_DAY = timedelta(days=1)
-SILENCE_BETWEEN_PERIODS = timedelta(minutes=30)
 GROWING_IS_KEPT_S = 10.0
+MOST_CONTENTS = 4
 INCIDENT_COLUMNS: dict[str, Any] = {
     "key": pl.String,
     "incident_id": pl.String,
@@ -77,14 +78,22 @@ class IncidentRecord:
 
 
 @dataclass(frozen=True)
-class _Period:
-    since: datetime
-    until: datetime
-    state: object
-    results: Results
-    messages: Messages
+class _Lines:
+    """What stays in memory of a period: its lines in the lists."""
+
+    period: Period
+    incidents: list[dict[str, Any]]
+    wears: pl.DataFrame
     made: float
     version: int
+
+
+@dataclass(frozen=True)
+class _Contents:
+    """What a period holds: kept while it is looked at."""
+
+    results: Results
+    messages: Messages
 
 
 def store_of(context: Context) -> ResultsStore:
@@ -109,36 +118,32 @@ class ResultsStore:
     def __init__(
         self, archive: Archive, profile: Profile, analyse_messages: Callable[..., Results] = analyse
     ) -> None:
-        self._archive = archive
+        self._folder = archive.folder
         self._profile = profile
         self._analyse = analyse_messages
-        self._periods: dict[datetime, _Period] = {}
+        self._lines: dict[datetime, _Lines] = {}
+        self._contents: OrderedDict[datetime, _Contents] = OrderedDict()
         self._files: frozenset[tuple[str, int]] | None = None
         self._versions = 0
         self._lock = threading.Lock()
 
     def incidents(self) -> pl.DataFrame:
         """Return one row an incident, newest first; wears without a tally form one row a period."""
-        rows = [row for period in self._up_to_date() for row in _incident_rows(period)]
+        rows = [row for lines in self._up_to_date() for row in lines.incidents]
         if not rows:
             return pl.DataFrame(schema=INCIDENT_COLUMNS)
         return pl.DataFrame(rows, schema=INCIDENT_COLUMNS).sort("started", descending=True, nulls_last=True)
 
     def wears(self) -> pl.DataFrame:
         """Return every wear of the archive (`analysis.tables`), with `incident_key`, newest first."""
-        frames = [
-            period.results["wears"].with_columns(
-                pl.coalesce("incident_id", pl.lit(_untallied_key(period))).alias("incident_key")
-            )
-            for period in self._up_to_date()
-        ]
         schema = pl.Schema([*TABLES["wears"].items(), ("incident_key", pl.String)])
+        frames = [lines.wears for lines in self._up_to_date()]
         return pl.concat([pl.DataFrame(schema=schema), *frames]).sort("started", descending=True)
 
     def table(self, name: str) -> pl.DataFrame:
-        """Return one result table over the whole archive."""
-        empty = pl.DataFrame(schema=TABLES[name])
-        return pl.concat([empty, *(period.results[name] for period in self._up_to_date())])
+        """Return one result table over the whole archive; periods not in memory are analysed again for it."""
+        frames = [self._contents_of(lines.period).results[name] for lines in self._up_to_date()]
+        return pl.concat([pl.DataFrame(schema=TABLES[name]), *frames])
 
     def incident(self, key: str, following: bool = False) -> IncidentRecord:
         """Return one incident by its key; `following` a page, as it was when the page was made.
@@ -148,76 +153,80 @@ class ResultsStore:
         UnknownIncident
             When the archive has none of that key; the text says what it has.
         """
-        for period in self._known() if following else self._up_to_date():
-            for row in _incident_rows(period):
+        for lines in self._known() if following else self._up_to_date():
+            for row in lines.incidents:
                 if row["key"] == key:
-                    results = _results_of(period, row["incident_id"])
-                    return IncidentRecord(row, results, period.messages, period.version)
+                    contents = self._contents_of(lines.period)
+                    results = _results_of(contents.results, row["incident_id"])
+                    return IncidentRecord(row, results, contents.messages, lines.version)
         known = ", ".join(self.incidents()["key"].head(10)) or "none"
         raise UnknownIncident(f"the archive has no incident {key!r}; it has: {known}")
 
-    def _known(self) -> list[_Period]:
+    def _known(self) -> list[_Lines]:
         """Return the periods as they were made last, for what follows a page (cursor, zoom, messages)."""
         with self._lock:
-            if self._periods:
-                return [self._periods[since] for since in sorted(self._periods)]
+            if self._lines:
+                return [self._lines[since] for since in sorted(self._lines)]
         return self._up_to_date()
 
-    def _up_to_date(self) -> list[_Period]:
+    def _up_to_date(self) -> list[_Lines]:
         with self._lock:
-            files = _fingerprint(self._archive.folder)
+            files = _fingerprint(self._folder)
             if files != self._files:
                 self._files = files
                 self._refresh()
-            return [self._periods[since] for since in sorted(self._periods)]
+            return [self._lines[since] for since in sorted(self._lines)]
 
     def _refresh(self) -> None:
-        found = _periods_heard(self._archive)
-        for since, until, state in found:
-            known = self._periods.get(since)
-            if known is not None and known.state == state:
+        periods = {period.since: period for period in _periods_of(self._folder)}
+        for since, period in periods.items():
+            known = self._lines.get(since)
+            if known is not None and known.period == period:
                 continue
             if known is not None and monotonic_time.monotonic() - known.made < GROWING_IS_KEPT_S:
                 self._files = None  # it has grown since: look again next time
                 continue
-            self._periods[since] = self._made(since, until, state)
-        current = {since for since, _, _ in found}
-        self._periods = {since: period for since, period in self._periods.items() if since in current}
+            self._lines[since] = self._made(period)
+        self._lines = {since: lines for since, lines in self._lines.items() if since in periods}
 
-    def _made(self, since: datetime, until: datetime, state: object) -> _Period:
-        messages = _messages_of_period(self._archive, since, until)
-        results = self._analyse(messages, self._profile)
-        with_at = _with_reconciled_times(messages)
-        self._versions += 1
-        return _Period(
-            since,
-            until,
-            state,
-            results,
-            with_at,
-            monotonic_time.monotonic(),
-            self._versions,
+    def _made(self, period: Period) -> _Lines:
+        contents = self._read(period)
+        untallied = f"untallied-{period.since:%Y%m%dT%H%MZ}"
+        wears = contents.results["wears"].with_columns(
+            pl.coalesce("incident_id", pl.lit(untallied)).alias("incident_key")
         )
+        self._versions += 1
+        rows = _incident_rows(contents, untallied)
+        return _Lines(period, rows, wears, monotonic_time.monotonic(), self._versions)
+
+    def _read(self, period: Period) -> _Contents:
+        """Analyse a period, and forget the one that nobody looked at for longest."""
+        messages = period_messages(self._folder, period)
+        contents = _Contents(self._analyse(messages, self._profile), _with_reconciled_times(messages))
+        self._contents[period.since] = contents
+        self._contents.move_to_end(period.since)
+        while len(self._contents) > MOST_CONTENTS:
+            self._contents.popitem(last=False)
+        return contents
+
+    def _contents_of(self, period: Period) -> _Contents:
+        with self._lock:
+            if period.since not in self._contents:
+                return self._read(period)
+            self._contents.move_to_end(period.since)
+            return self._contents[period.since]
 
 
-def _untallied_key(period: _Period) -> str:
-    return f"untallied-{period.since:%Y%m%dT%H%MZ}"
-
-
-def _incident_rows(period: _Period) -> list[dict[str, Any]]:
-    """Return the period's lines in the list of incidents, in the order of `INCIDENT_COLUMNS`."""
-    wears, desk = period.results["wears"], period.messages["incident"]
-    keys = wears["incident_id"].to_list() + desk["incident_id"].to_list()
-    rows = []
-    for incident_id in sorted({key for key in keys if key is not None}):
-        rows.append(_incident_row(period, incident_id, incident_id))
+def _incident_rows(contents: _Contents, untallied: str) -> list[dict[str, Any]]:
+    """Return a period's lines in the list of incidents, in the order of `INCIDENT_COLUMNS`."""
+    wears, desk = contents.results["wears"], contents.messages["incident"]
+    named = {key for key in (*wears["incident_id"], *desk["incident_id"]) if key is not None}
+    keys: list[tuple[str, str | None]] = [(key, key) for key in sorted(named)]
     if wears["incident_id"].null_count():
-        rows.append(_incident_row(period, _untallied_key(period), None))
-    return rows
-
-
-def _incident_row(period: _Period, key: str, incident_id: str | None) -> dict[str, Any]:
-    return _row(_results_of(period, incident_id), period.messages["incident"], key, incident_id)
+        keys.append((untallied, None))
+    return [
+        _row(_results_of(contents.results, incident_id), desk, key, incident_id) for key, incident_id in keys
+    ]
 
 
 def _row(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None) -> dict[str, Any]:
@@ -253,9 +262,8 @@ def _last_said(said: pl.DataFrame, column: str) -> str | None:
     return str(values[-1]) if len(values) else None
 
 
-def _results_of(period: _Period, incident_id: str | None) -> Results:
-    """Return the period's tables with only the rows of one incident (None: of wears without a tally)."""
-    everything = period.results
+def _results_of(everything: Results, incident_id: str | None) -> Results:
+    """Return a period's tables with only the rows of one incident (None: of wears without a tally)."""
     of_incident = (
         pl.col("incident_id").is_null() if incident_id is None else pl.col("incident_id") == incident_id
     )
@@ -269,6 +277,8 @@ def _results_of(period: _Period, incident_id: str | None) -> Results:
     for name, frame in everything.items():
         if name == "wears":
             chosen[name] = wears
+        elif "incident_id" in frame.columns:
+            chosen[name] = frame.filter(of_incident)
         elif "wear_id" in frame.columns and "set_id" in frame.columns:
             # What stands outside every wear (a start refused, a battery alarm) belongs to its set.
             chosen[name] = frame.filter(of_wear | (pl.col("wear_id").is_null() & of_set))
@@ -293,52 +303,12 @@ def _fingerprint(folder: Path) -> frozenset[tuple[str, int]]:
     return frozenset(found)
 
 
-def _periods_heard(archive: Archive) -> list[tuple[datetime, datetime, object]]:
-    """Return start, end and state of each period, in time order.
-
-    Older days are counted in the sealed parts without reading their messages; the last day, which may have an
-    unsealed tail, is read. Retained messages tell no time.
-    """
-    sealed = pl.concat([_minutes(archive.scan(kind)) for kind in KINDS]).collect()
-    newest = sealed["minute"].max()
-    cut = newest - LAST_DAY if isinstance(newest, datetime) else None
-    recent = archive.messages(since=cut)
-    minutes = pl.concat([_minutes(recent[kind].lazy()) for kind in KINDS]).collect()
-    if cut is not None:
-        minutes = pl.concat([sealed.filter(pl.col("minute") < cut), minutes])
-    minutes = minutes.group_by("minute").agg(pl.col("count").sum()).sort("minute")
-    new_period = pl.col("minute").diff() > SILENCE_BETWEEN_PERIODS
-    periods = minutes.group_by(new_period.fill_null(value=False).cum_sum().alias("period")).agg(
-        pl.col("minute").min().alias("since"), pl.col("minute").max().alias("last"), pl.col("count").sum()
-    )
-    return [
-        (row["since"], row["last"] + timedelta(minutes=1), row["count"])
-        for row in periods.sort("since").iter_rows(named=True)
-    ]
-
-
-def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
-    return (
-        frame.filter(~pl.col("retained"))
-        .group_by(pl.col("received").dt.truncate("1m").alias("minute"))
-        .agg(pl.len().alias("count"))
-    )
-
-
-def _messages_of_period(archive: Archive, since: datetime, until: datetime) -> Messages:
-    """Read the period, with the last setup of each set from before it: knowledge, not an event."""
-    messages: Messages = dict(archive.messages(since=since, until=until))
-    earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
-    last_of_set = earlier.sort("received").group_by("set_id", maintain_order=True).last()
-    # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
-    kept = last_of_set.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
-    messages["setup"] = pl.concat([kept, messages["setup"]])
-    # A radio log that was brought in later stands where it belongs, not where it was received.
-    notes = messages["note"]
-    belong_here = pl.col("at").is_between(since, until) & ~pl.col("received").is_between(since, until)
-    later = archive.scan("note").filter(belong_here).collect().select(notes.columns)
-    messages["note"] = pl.concat([notes, later])
-    return messages
+def _periods_of(folder: Path) -> list[Period]:
+    """Return the archive's periods; none where there is nothing yet."""
+    try:
+        return heard_periods(folder)
+    except ArchiveProblem:
+        return []
 
 
 def _with_reconciled_times(messages: Messages) -> Messages:

@@ -27,7 +27,7 @@ from dashboard.review_drawing import typed
 from dashboard.review_lanes import people_of
 from dashboard.review_view import Bench, request_of
 from tests.conftest import CHROMIUM_FLAGS
-from tests.dashboard.invented_incident import INCIDENT, ArchiveInMemory, Incident, store_with
+from tests.dashboard.invented_incident import INCIDENT, Incident, archive_with, store_with
 
 DRAWN = "() => document.querySelectorAll('.js-plotly-plot .main-svg').length >= {count}"
 REPEATS = 3
@@ -99,7 +99,7 @@ def measured(wearers: int, minutes: int, page: Any) -> None:
     incident = Incident(wearers, minutes)
     with tempfile.TemporaryDirectory() as folder:
         store = store_with(incident, Path(folder))
-        archive: Any = ArchiveInMemory(Path(folder), incident.messages)
+        archive: Any = archive_with(Path(folder), incident.messages)
         results_store._stores[archive] = store
         began = time.perf_counter()
         store.incidents()

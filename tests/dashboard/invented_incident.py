@@ -13,8 +13,10 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, conform
 from dashboard.results_store import ResultsStore
+from ingest.archive import create_archive, seal_messages
 from ingest.columns import FRAME_SCHEMAS
 from ingest.frames import Messages, no_messages
+from ingest.reading import Archive
 
 OPENED = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
 INCIDENT = "I-0504"
@@ -310,26 +312,13 @@ class Incident:
         return frames
 
 
-class ArchiveInMemory:
-    """An archive's reading face over frames."""
-
-    def __init__(self, folder: Path, messages: Messages) -> None:
-        self.folder = folder
-        self.frames = messages
-
-    def scan(self, kind: str) -> pl.LazyFrame:
-        return self.frames[kind].lazy()
-
-    def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:
-        within = pl.lit(value=True)
-        if since is not None:
-            within &= pl.col("received") >= since
-        if until is not None:
-            within &= pl.col("received") < until
-        return {kind: frame.filter(within) for kind, frame in self.frames.items()}
+def archive_with(folder: Path, messages: Messages) -> Archive:
+    """A sealed archive that holds these messages."""
+    seal_messages(create_archive(folder), messages, "made")
+    return Archive(folder)
 
 
 def store_with(incident: Incident, folder: Path) -> ResultsStore:
     """A store that answers with the made tables, whatever it would analyse."""
-    archive: Any = ArchiveInMemory(folder, incident.messages)
+    archive = archive_with(folder, incident.messages)
     return ResultsStore(archive, Profile.default(), analyse_messages=lambda *_: incident.results)

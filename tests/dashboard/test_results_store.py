@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 import pytest
 
 from analysis.profile import Profile
 from analysis.tables import TABLES
-from dashboard.results_store import ResultsStore, UnknownIncident
-from ingest.frames import concat, no_messages
-from tests.dashboard.invented_incident import INCIDENT, OPENED, ArchiveInMemory, Incident, at, store_with
+from dashboard.results_store import MOST_CONTENTS, ResultsStore, UnknownIncident
+from ingest.frames import Messages, concat
+from ingest.reading import Archive
+from tests.dashboard.invented_incident import INCIDENT, OPENED, Incident, archive_with, at, store_with
 
 
 def test_an_incident_has_its_line_its_results_and_its_messages(tmp_path: Path) -> None:
@@ -41,37 +41,65 @@ def test_an_unknown_incident_is_an_error_that_names_those_known(tmp_path: Path) 
 
 
 def test_an_empty_archive_has_no_incident_and_no_wear(tmp_path: Path) -> None:
-    archive: Any = ArchiveInMemory(tmp_path, no_messages())
-    store = ResultsStore(archive, Profile.default())
+    store = ResultsStore(Archive(tmp_path / "not there yet"), Profile.default())
     assert store.incidents().is_empty()
     assert store.wears().is_empty()
 
 
-def test_half_an_hour_of_silence_parts_two_periods_and_each_is_analysed_once(tmp_path: Path) -> None:
-    incident = Incident(1, 2)
-    columns = ("received", "time")
-    later = {
-        kind: frame.with_columns(
-            *(pl.col(name) + timedelta(hours=3) for name in columns if name in frame.columns)
+def again_later(messages: Messages, by: timedelta, power_up: int = 1) -> Messages:
+    """The same from another power-up, so much later; blanks make its payloads others."""
+
+    def moved(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.with_columns(
+            *(pl.col(name) + by for name in ("received", "time")),
+            pl.col("boot") + power_up,
+            pl.col("payload") + " " * power_up,
         )
-        for kind, frame in incident.messages.items()
-    }
+
+    return {kind: moved(frame) if "boot" in frame.columns else frame for kind, frame in messages.items()}
+
+
+def counting_store(folder: Path, incident: Incident, messages: Messages) -> tuple[ResultsStore, list[int]]:
+    """A store, and how many pressure readings it analysed each time."""
     asked: list[int] = []
 
-    def analyse(messages: dict[str, pl.DataFrame], _profile: Profile) -> dict[str, pl.DataFrame]:
-        asked.append(len(messages["pressure"]))
+    def analyse(found: dict[str, pl.DataFrame], _profile: Profile) -> dict[str, pl.DataFrame]:
+        asked.append(len(found["pressure"]))
         return incident.results
 
-    archive: Any = ArchiveInMemory(tmp_path, concat([incident.messages, later]))
-    store = ResultsStore(archive, Profile.default(), analyse_messages=analyse)
+    return ResultsStore(archive_with(folder, messages), Profile.default(), analyse_messages=analyse), asked
+
+
+def test_a_long_silence_parts_two_periods_and_each_is_analysed_once(tmp_path: Path) -> None:
+    incident = Incident(1, 2)
+    later = again_later(incident.messages, timedelta(hours=9))
+    store, asked = counting_store(tmp_path, incident, concat([incident.messages, later]))
     assert len(store.incidents()) == 2
     store.wears()
     store.incident(INCIDENT)
     assert asked == [120, 120]
-    # A file that comes makes the store look again; only the period that grew is analysed anew.
-    (tmp_path / "part.parquet").write_bytes(b"x")
+    # A file that comes makes the store look again; only a period that grew would be analysed anew.
+    (tmp_path / "letter.txt").write_bytes(b"x")
     store.incidents()
     assert asked == [120, 120]
+    archive_with(tmp_path, again_later(incident.messages, timedelta(hours=30), 2))
+    assert len(store.incidents()) == 3
+    assert asked == [120, 120, 120]
+
+
+def test_memory_holds_the_few_periods_that_were_looked_at_last(tmp_path: Path) -> None:
+    incident = Incident(1, 1)
+    numbers = range(1, MOST_CONTENTS + 3)
+    days = [again_later(incident.messages, timedelta(days=number), number) for number in numbers]
+    store, asked = counting_store(tmp_path, incident, concat(days))
+    assert len(store.incidents()) == len(store.wears()) == MOST_CONTENTS + 2
+    assert len(asked) == len(days)
+    assert len(store._contents) == MOST_CONTENTS
+    # The first is found again, analysed anew, and the figures keep their version: nothing has changed.
+    version = store.incident(INCIDENT).version
+    assert len(asked) == len(days) + 1
+    assert store.incident(INCIDENT).version == version
+    assert len(asked) == len(days) + 1
 
 
 def test_retained_messages_tell_no_time(tmp_path: Path) -> None:
