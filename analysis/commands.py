@@ -23,20 +23,36 @@ _FOLDER = click.Path(file_okay=False, path_type=Path)
 @click.option("--incident", metavar="ID", help="Only this incident; without it, everything in the archive.")
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
 @click.option("--format", "form", type=click.Choice(["parquet", "csv"]), default="parquet", show_default=True)
+@click.option(
+    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def analyse(
-    archive: Path, out: Path, incident: str | None, profile: str | None, form: str, as_json: bool
+    archive: Path,
+    out: Path,
+    incident: str | None,
+    profile: str | None,
+    form: str,
+    engine: str | None,
+    as_json: bool,
 ) -> None:
     """Work out wears, air, alarms, heat, gaps, clocks and findings, one file a table.
 
     The profile's numbers judge the wears; local procedure decides. Times are UTC on the listener's clock.
+
+    An archive is worked through piece by piece (an incident, or a set outside incidents), so that memory
+    follows the piece. With an engine the workers of a Dask cluster take the pieces; they must see both
+    folders under the same names. The tables are the same to the bit.
     """
+    from contextlib import nullcontext
     from importlib.metadata import version
 
-    from analysis.from_archive import heard_periods, incident_messages, period_messages
+    from analysis.archive_pieces import incident_piece
     from analysis.incident import analyse as analyse_messages
+    from analysis.piecewise import Written, analyse_archive
     from analysis.profile import Profile, load_profile
-    from analysis.writing import TableFiles
+    from analysis.spread import spread_over
+    from analysis.writing import write_results
 
     rules = Profile.default() if profile is None else load_profile(profile)
     about = {
@@ -45,30 +61,37 @@ def analyse(
         "incident": incident or "",
         "clock": "UTC, microseconds, reconciled to the listener's clock",
     }
-    with progress_bar() as progress:
-        if incident is not None:
-            messages = incident_messages(archive, incident)
-            with TableFiles(out, form, about) as files:
-                files.add(analyse_messages(messages, rules, incident, progress))
-        else:
-            periods = heard_periods(archive)
-            with TableFiles(out, form, about) as files:
-                # One period at a time: memory follows the longest of them, not the archive.
-                for period in periods:
-                    files.add(analyse_messages(period_messages(archive, period), rules, None, progress))
-    if as_json:
-        tables = {name: {"rows": files.rows[name], "file": str(path)} for name, path in files.paths.items()}
-        click.echo(json.dumps({**about, "format": form, "tables": tables}))
+    if incident is not None:
+        if engine is not None:
+            raise click.UsageError("--incident is one piece, and --engine spreads many: give one of the two")
+        messages, scope = incident_piece(archive, incident)
+        with progress_bar("wears") as progress:
+            results = analyse_messages(messages, rules, incident, progress, scope)
+        write_results(results, out, form, about)
+        severities = dict(results["findings"].group_by("severity").len().iter_rows())
+        written = Written({name: table.height for name, table in results.items()}, severities)
     else:
-        said = ", ".join(f"{files.findings.get(word, 0)} {word}" for word in ("serious", "caution", "note"))
+        with (
+            spread_over(engine) if engine is not None else nullcontext() as run,
+            progress_bar("messages") as progress,
+        ):
+            written = analyse_archive(archive, rules, out, form, about, run, progress)
+    rows = written.rows
+    if as_json:
+        files = {name: {"rows": rows[name], "file": str(out / f"{name}.{form}")} for name in rows}
+        click.echo(json.dumps({**about, "format": form, "tables": files}))
+    else:
+        counts = ", ".join(
+            f"{written.findings.get(word, 0)} {word}" for word in ("serious", "caution", "note")
+        )
         click.echo(
-            f"{files.rows['wears']} wears, {files.rows['alarms']} alarms, {files.rows['findings']} findings "
-            f"({said}) by the profile {rules.name}; tables are in {out}. {rules.decides}"
+            f"{rows['wears']} wears, {rows['alarms']} alarms, {rows['findings']} findings ({counts}) by the "
+            f"profile {rules.name}; tables are in {out}. {rules.decides}"
         )
 
 
 @contextmanager
-def progress_bar() -> Iterator[Progress | None]:
+def progress_bar(what: str = "wears") -> Iterator[Progress | None]:
     """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
     if not sys.stderr.isatty():
         yield None
@@ -77,15 +100,11 @@ def progress_bar() -> Iterator[Progress | None]:
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
 
-    columns = (TextColumn("wears"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("wears", total=None)
-
-        before = 0
+        task = bar.add_task(what, total=None)
 
         def draw(done: int, total: int) -> None:
-            nonlocal before
-            bar.update(task, completed=before + done, total=before + total)
-            before += total if done == total else 0
+            bar.update(task, completed=done, total=total)
 
         yield draw

@@ -57,6 +57,8 @@ class Context:
     moments: Mapping[str, Sequence[TurnBackMoment]]
     floods: Sequence[Flood]
     window_us: tuple[int, int] | None
+    heard_until_us: int
+    tallied: bool
     links_down: Mapping[str, Sequence[int]]
 
     def inside(self, at_us: int) -> bool:

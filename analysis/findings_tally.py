@@ -28,7 +28,7 @@ def _wears(context: Context) -> Iterator[Finding]:
     for one in context.examined:
         wear, tally = one.wear, one.wear.tally
         if tally is None:
-            if context.tallies:
+            if context.tallied:
                 yield about_wear(
                     "no_tally",
                     "note",
@@ -54,10 +54,6 @@ def _wears(context: Context) -> Iterator[Finding]:
 
 
 def _not_out(context: Context) -> Iterator[Finding]:
-    heard_until = max(
-        (int(channel.at_us[-1]) for record in context.records for channel in record.channels.values()),
-        default=0,
-    )
     by_tally: dict[str, list[Wear]] = {}
     for one in context.examined:
         if one.wear.tally is not None:
@@ -66,7 +62,7 @@ def _not_out(context: Context) -> Iterator[Finding]:
         if tally.out_us is not None:
             continue
         wears = by_tally.get(tally.in_identity, [])
-        over = wears and heard_until - max(wear.ended_us for wear in wears) > GONE_US
+        over = wears and context.heard_until_us - max(wear.ended_us for wear in wears) > GONE_US
         if not (tally.closed or over):
             continue
         last = max(wears, key=lambda wear: wear.ended_us, default=None)

@@ -6,6 +6,7 @@ Pure and deterministic: the same messages, in any order and in any parts, give t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -30,7 +31,7 @@ from analysis.finding import Context
 from analysis.findings import find
 from analysis.links import links_down
 from analysis.profile import Profile
-from analysis.records import power_ups
+from analysis.records import PowerUp, power_ups
 from analysis.tables import TABLES, Results
 from analysis.tally import Incident, Tally, read_incidents, read_tallies, written_then
 from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
@@ -39,11 +40,34 @@ from analysis.wears import Wear, find_wears
 Progress = Callable[[int, int], None]
 
 
+@dataclass(frozen=True)
+class Scope:
+    """What a piece of an archive answers for; messages beyond it are knowledge, not its subject.
+
+    Attributes
+    ----------
+    incidents : frozenset of str
+        Its incidents; desks may speak of others too.
+    of_desk : bool
+        Whether it is a desk's own record; only that tells what is wrong with the record itself.
+    heard_until_us : int
+        Until when the whole archive goes on, microseconds since 1970.
+    tallied : bool
+        Whether anybody is tallied in the whole archive.
+    """
+
+    incidents: frozenset[str]
+    of_desk: bool
+    heard_until_us: int
+    tallied: bool
+
+
 def analyse(
     messages: Mapping[str, pl.DataFrame],
     profile: Profile,
     incident_id: str | None = None,
     progress: Progress | None = None,
+    scope: Scope | None = None,
 ) -> Results:
     """Return every table of the results.
 
@@ -57,6 +81,8 @@ def analyse(
         Only the wears, alarms and sets of this incident.
     progress : callable (done, total), optional
         Called after each wear.
+    scope : Scope, optional
+        When the messages are a piece of a larger archive.
 
     Returns
     -------
@@ -68,8 +94,12 @@ def analyse(
     clocks = reconcile(records)
     incidents = read_incidents(records)
     tallies = read_tallies(records, incidents)
+    notes = read_notes(records)
     if incident_id is not None:
         tallies = [tally for tally in tallies if tally.incident_id == incident_id]
+    if scope is not None:
+        tallies = [tally for tally in tallies if tally.incident_id in scope.incidents]
+        notes = [note for note in notes if note.incident_id in scope.incidents]
     wears = find_wears(records, tallies, profile)
     if incident_id is not None:
         wears = [wear for wear in wears if wear.tally is not None]
@@ -82,12 +112,12 @@ def analyse(
         examined.append(examine(wear, profile))
         if progress is not None:
             progress(number, len(wears))
-    notes = read_notes(records)
     moments = {one.wear.wear_id: replay(one.wear, one.air, profile, notes) for one in examined}
     team_us = _team_moments(examined, moments)
+    answered_for = [one for one in records if scope is None or scope.of_desk or one.role == "set"]
     context = Context(
         profile=profile,
-        records=records,
+        records=answered_for,
         clocks=clocks,
         tallies=tallies,
         notes=notes,
@@ -97,6 +127,8 @@ def analyse(
         moments=moments,
         floods=_floods(alarms, profile),
         window_us=window,
+        heard_until_us=scope.heard_until_us if scope is not None else _heard_until(records),
+        tallied=scope.tallied if scope is not None else bool(tallies),
         links_down=links_down(messages),
     )
     tables = {
@@ -113,6 +145,12 @@ def analyse(
         "floods": floods_table(context.floods),
     }
     return {name: tables[name] for name in TABLES}
+
+
+def _heard_until(records: Sequence[PowerUp]) -> int:
+    return max(
+        (int(channel.at_us[-1]) for record in records for channel in record.channels.values()), default=0
+    )
 
 
 def _sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]:

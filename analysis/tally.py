@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.records import PowerUp
+from ingest.index import later_note
 
 FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
 """A tally that nobody closed counts for so long at most, else it would claim the next day. Our own rule."""
@@ -16,9 +17,9 @@ FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
 def written_then() -> pl.Expr:
     """Tell notes written during an incident from those brought in later (a radio log, days after).
 
-    What was brought in later says nothing about when the incident was. The bound is a forgotten tally's.
+    What was brought in later says nothing about when the incident was.
     """
-    return pl.col("at").is_null() | (pl.col("received") - pl.col("at") < pl.duration(hours=12))
+    return ~later_note()
 
 
 @dataclass(frozen=True, slots=True)

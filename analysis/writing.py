@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TextIO
@@ -30,6 +31,8 @@ class TableFiles:
         "parquet" (units and meanings in the fields' metadata) or "csv".
     about : dict of str to str
         Goes into every Parquet file's metadata.
+    tables : sequence of str, optional
+        Only these.
 
     Attributes
     ----------
@@ -41,9 +44,11 @@ class TableFiles:
         Findings written so far, by severity.
     """
 
-    def __init__(self, folder: Path, form: str, about: dict[str, str]) -> None:
-        self.paths = {name: folder / f"{name}.{form}" for name in TABLES}
-        self.rows = dict.fromkeys(TABLES, 0)
+    def __init__(
+        self, folder: Path, form: str, about: dict[str, str], tables: Sequence[str] = tuple(TABLES)
+    ) -> None:
+        self.paths = {name: folder / f"{name}.{form}" for name in tables}
+        self.rows = dict.fromkeys(tables, 0)
         self.findings: dict[str, int] = {}
         self._folder, self._form, self._about = folder, form, about
         self._open: dict[str, Any] = {}
@@ -51,7 +56,7 @@ class TableFiles:
     def __enter__(self) -> TableFiles:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            for name in TABLES:
+            for name in self.paths:
                 self._open[name] = self._opened(name)
         except OSError as error:
             self._drop()
@@ -86,6 +91,8 @@ class TableFiles:
                     writer.write(to_csv(name, table).split("\n", 1)[1])
         except OSError as error:
             raise self._problem(error) from None
+        if "findings" not in self.paths:
+            return
         for severity, count in results["findings"].group_by("severity").len().iter_rows():
             self.findings[severity] = self.findings.get(severity, 0) + count
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,9 +13,10 @@ import polars as pl
 from ingest.archive import part_name
 from ingest.columns import TABLES
 from ingest.errors import ArchiveProblem
-from ingest.frames import FrameBuilder, Messages, concat, drop_duplicates
+from ingest.frames import FrameBuilder, Messages, concat, drop_duplicates, no_messages
 from ingest.journal import journal_folders, read_frames, segments
 from ingest.parts import part_files, scan_parts
+from ingest.times import micros
 
 _TRIES = 20
 _MTIME_SETTLES_NS = 100_000_000
@@ -39,13 +41,21 @@ class Archive:
         """
         return scan_parts(kind, part_files(self.folder, kind))
 
-    def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:
+    def messages(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        only: Mapping[str, pl.Expr] | None = None,
+    ) -> Messages:
         """Return what was received from `since` up to but not including `until`, sealed or not.
 
         Parameters
         ----------
         since, until : datetime or None
             Aware; on the listener's clock.
+        only : mapping of kind to expression, optional
+            Only these kinds, and of each only the rows for which its expression is true; parts are read no
+            further than that needs.
 
         Returns
         -------
@@ -56,12 +66,15 @@ class Archive:
             # Journals first: a segment is deleted only when its parts are there, so nothing is between the
             # two.
             try:
-                tail, names = self._unsealed()
-                sealed = self._sealed(since, until, names)
+                tail, names = self._unsealed(since, until)
+                sealed = self._sealed(since, until, names, only)
             except FileNotFoundError:
                 continue  # sealed or merged in this very moment: look again
-            within = _within(since, until)
-            both = concat([sealed, {kind: frame.filter(within) for kind, frame in tail.items()}])
+            chosen = {
+                kind: frame.filter(pl.lit(True) if only is None else only.get(kind, pl.lit(False)))
+                for kind, frame in tail.items()
+            }
+            both = concat([sealed, chosen])
             return drop_duplicates(
                 {kind: frame.sort("received", maintain_order=True) for kind, frame in both.items()}
             )
@@ -71,25 +84,42 @@ class Archive:
         """Return a follower of what the listeners receive from now on."""
         return Follower(self.folder)
 
-    def _unsealed(self) -> tuple[Messages, set[str]]:
+    def unsealed(self) -> Messages:
+        """Return what the journals hold: received, and not yet in any part."""
+        for _ in range(_TRIES):
+            with contextlib.suppress(FileNotFoundError):
+                return self._unsealed(None, None)[0]
+        raise ArchiveProblem(f"the archive {self.folder} changes faster than it can be read")
+
+    def _unsealed(self, since: datetime | None, until: datetime | None) -> tuple[Messages, set[str]]:
+        first = 0 if since is None else micros(since)
+        last = 2**63 if until is None else micros(until)
         builder = FrameBuilder()
         names = set()
         for folder in journal_folders(self.folder):
             for segment in segments(folder):
                 for record in read_frames(segment.read_bytes()).records:
-                    builder.add(*record)
+                    if first <= record.received_us < last:  # before it is decoded: that is what costs time
+                        builder.add(*record)
                 names.add(part_name(segment))
         return builder.frames(), names
 
-    def _sealed(self, since: datetime | None, until: datetime | None, unsealed: set[str]) -> Messages:
+    def _sealed(
+        self,
+        since: datetime | None,
+        until: datetime | None,
+        unsealed: set[str],
+        only: Mapping[str, pl.Expr] | None,
+    ) -> Messages:
         first = since.astimezone(UTC).date() if since is not None else None
         last = until.astimezone(UTC).date() if until is not None else None
         within = _within(since, until)
-        lots = {}
-        for kind in TABLES:
+        lots = no_messages()
+        for kind in TABLES if only is None else only:
+            chosen = within if only is None else within & only[kind]
             files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
             try:
-                lots[kind] = scan_parts(kind, files).filter(within).collect()
+                lots[kind] = scan_parts(kind, files).filter(chosen).collect()
             except pl.exceptions.PolarsError as error:
                 raise ArchiveProblem(_damaged(kind, files, self.folder) or str(error)) from error
         return lots
@@ -103,8 +133,8 @@ def _damaged(kind: str, files: list[Path], archive: Path) -> str | None:
         except pl.exceptions.PolarsError as error:
             what = str(error).partition("\n")[0]
             return (
-                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
-                "tells what else is damaged. Move the part out of the archive to read the rest"
+                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` tells "
+                "what else is damaged. Move the part out of the archive to read the rest"
             )
     return None
 

@@ -35,6 +35,8 @@ ONLY_IN = {
     "plotly": ("dashboard/",),
     "flask": ("dashboard/",),
     "waitress": ("dashboard/",),
+    "dask": ("analysis/spread.py",),
+    "distributed": ("analysis/spread.py",),
 }
 
 
