@@ -9,7 +9,7 @@ from pathlib import Path
 
 from analysis.simulation.past_year import INCIDENTS, build_past_incident
 from analysis.simulation.scenario import build_incident
-from ingest.archive import seal_messages
+from ingest.archive import Recent, seal_messages
 from ingest.captures import Heard
 from ingest.frames import frames_from_heard
 from ingest.topics import RETAINED_KINDS
@@ -46,7 +46,7 @@ def begin(archive: Path, now: datetime) -> list[Heard]:
 
 
 def _write(archive: Path, heard: list[Heard], name: str) -> int:
-    return seal_messages(archive, frames_from_heard(heard), name, thorough=False).received
+    return seal_messages(archive, frames_from_heard(heard), name, recent=Recent()).received
 
 
 def is_retained(topic: str) -> bool:
