@@ -7,8 +7,11 @@ archive; the page recognises it there by its identity (`desk_id/boot/seq`).
 
 from __future__ import annotations
 
+import contextlib
+import logging
 import secrets
 import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
@@ -19,6 +22,11 @@ from ingest.errors import BadSettings, BrokerProblem
 from ingest.messages import decode
 from ingest.mqtt import Publisher
 from ingest.topics import DESK_KINDS, ID_WORDS, Topic, is_id
+
+TRY_EVERY_S = 10.0
+HANG_UP_S = 2.0
+
+log = logging.getLogger(__name__)
 
 # What a page may fill in; everything else of a message is the desk's own.
 FIELDS: dict[str, tuple[str, ...]] = {
@@ -51,7 +59,7 @@ class Desk:
         self._boot = secrets.randbits(52)
         self._seq = 0
         self._lock = threading.Lock()
-        self._connected = False
+        self._tried_s = -TRY_EVERY_S
 
     @staticmethod
     def at_broker(url: str, desk_id: str = "desk") -> Desk:
@@ -70,8 +78,14 @@ class Desk:
             self._line()
 
     def connected(self) -> bool:
-        """Return whether the last word about the line was a good one."""
-        return self._connected
+        """Return whether there is a line to the broker; without one, try again now and then."""
+        publisher = self._publisher
+        if publisher is not None:
+            return publisher.connected
+        if time.monotonic() - self._tried_s > TRY_EVERY_S:
+            self._tried_s = time.monotonic()
+            threading.Thread(target=self._try, name="desk", daemon=True).start()
+        return False
 
     def send(self, kind: str, service: str, fields: dict[str, Any]) -> str:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
@@ -110,7 +124,6 @@ class Desk:
             try:
                 self._line().publish(topic, payload)
             except BrokerProblem:
-                self._connected = False
                 self._hang_up()
                 raise
             self._seq += 1
@@ -121,14 +134,20 @@ class Desk:
         with self._lock:
             self._hang_up()
 
+    def _try(self) -> None:
+        with contextlib.suppress(BrokerProblem), self._lock:
+            self._line()
+
     def _line(self) -> Publisher:
         if self._publisher is None:
+            self._tried_s = time.monotonic()
             self._publisher = self._connect()
-            self._connected = True
         return self._publisher
 
     def _hang_up(self) -> None:
-        if self._publisher is not None:
-            self._publisher.close()
-            self._publisher = None
-        self._connected = False
+        publisher, self._publisher = self._publisher, None
+        if publisher is not None:
+            try:
+                publisher.close(HANG_UP_S)
+            except BrokerProblem as problem:
+                log.warning("%s", problem)

@@ -55,13 +55,14 @@ class Line:
     def __init__(self) -> None:
         self.sent: list[tuple[str, bytes]] = []
         self.fault: Exception | None = None
+        self.connected = True
 
     def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
         if self.fault is not None:
             raise self.fault
         self.sent.append((topic, payload))
 
-    def close(self) -> None:
+    def close(self, timeout_s: float = 30.0) -> None:
         pass
 
 
@@ -194,6 +195,27 @@ def test_a_broker_that_is_away_is_said_and_no_number_is_lost(client: Any, feed: 
     assert "nobody listens there" in response.json["problem"]
     line.fault = None
     assert post(client, feed, "seen", fields).json["sent"].endswith("/0")
+
+
+def test_the_desk_knows_its_line_and_takes_it_up_again(
+    line: Line, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboard.desk.TRY_EVERY_S", 0.05)
+    away = [True]
+
+    def connect() -> Any:
+        if away[0]:
+            raise BrokerProblem("nobody listens there")
+        return line
+
+    desk = Desk(connect)
+    with pytest.raises(BrokerProblem):
+        desk.open()
+    assert not desk.connected()
+    away[0] = False
+    wait_until(desk.connected, what="the desk to try again")
+    line.connected = False
+    assert not desk.connected()
 
 
 def test_without_a_broker_nothing_can_be_sent(archive: HeldArchive, feed: Feed) -> None:
