@@ -19,6 +19,10 @@ FORWARD_S = 2.0
 LEVEL_S = 0.8
 """A change of level for good by so much is a step (0.5 s of error is allowed). Our own rule."""
 FLAT_S = 0.4
+STEADY_S = 0.2
+"""A set whose intervals differ by less than this from their usual length keeps a beat. Our own rule."""
+NEAR = 20
+BEAT_MESSAGES = 30
 LEAST_STEP_S = 0.4
 """With `uptime_s`, a step is seen from here on. Our own rule."""
 BLOCK_MESSAGES = 16
@@ -69,7 +73,7 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
         return np.empty(0, np.int64)
     moved, arrived, count = np.diff(time_s), np.diff(heard_s), np.diff(seq)
     forward_count = np.maximum(count, 1)
-    rhythm = max(float(np.median(moved / forward_count)), 0.0)
+    rhythm = _rhythm_s(seq, time_s)
     longest = float(np.quantile(moved[moved < 3600.0], 0.99)) if np.any(moved < 3600.0) else 0.0
     expected = forward_count * rhythm + max(longest, 0.0)
     back = moved < -(BACKWARD_S + grain_s)
@@ -78,21 +82,29 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
     )
     level = time_s - heard_s
     steps = set((np.flatnonzero(back) + 1).tolist())
-    for jump in (np.flatnonzero(ahead) + 1).tolist():
-        rise = float(level[jump] - level[jump - 1])
-        # Coming back from a store the level only returns to what it was; a step leads above it.
-        start = max((step for step in steps if step < jump), default=0)
-        before = float(level[start:jump].max())
-        if level[jump : jump + 20].max() > before + 0.5 * rise:
+    for jump in reversed((np.flatnonzero(ahead) + 1).tolist()):
+        size = float(moved[jump - 1] - forward_count[jump - 1] * rhythm)
+        first = max((step for step in steps if step < jump), default=0)
+        last = min((step for step in steps if step > jump), default=len(level))
+        # Coming back from a store the level only returns to what it was; a step leads above it in the end.
+        if level[jump:last].max() > level[first:jump].max() + 0.5 * size:
             steps.add(jump)
     known = np.flatnonzero(np.isfinite(uptime_s))
     if len(known) >= 2:
         steps |= _between_uptimes(known, time_s, heard_s, uptime_s, grain_s, steps)
+    steps |= _off_the_beat(level, moved - forward_count * rhythm, grain_s, sorted(steps))
     found = sorted(steps)
     bounds = [0, *found, len(seq)]
     for first, last in itertools.pairwise(bounds):
         found += _level_changes(level, first, last, grain_s)
     return np.array(sorted(set(found))[:MOST_STEPS], np.int64)
+
+
+def _rhythm_s(seq: Ints, time_s: Floats) -> float:
+    """Return the usual time a message, over many messages at once: kinds come in bunches."""
+    apart = min(BEAT_MESSAGES, len(seq) - 1)
+    counted = np.maximum(seq[apart:] - seq[:-apart], 1)
+    return max(float(np.median((time_s[apart:] - time_s[:-apart]) / counted)), 0.0)
 
 
 def _between_uptimes(
@@ -108,12 +120,42 @@ def _between_uptimes(
     return found
 
 
+def _off_the_beat(level: Floats, off_s: Floats, grain_s: float, steps: list[int]) -> set[int]:
+    """Small steps of a set with a steady beat: one interval is wrong, and the level changes for good.
+
+    Parameters
+    ----------
+    level : array, shape (n,)
+        Time minus received, in `seq` order.
+    off_s : array, shape (n - 1,)
+        Each interval minus what the beat and the counted messages let expect.
+    grain_s : float
+    steps : list of int
+        Found already, ascending.
+    """
+    if float(np.median(np.abs(off_s))) > STEADY_S + grain_s:
+        return set()
+    found: set[int] = set()
+    for jump in (np.flatnonzero(np.abs(off_s) > LEVEL_S + grain_s) + 1).tolist():
+        size = float(off_s[jump - 1])
+        first = max((step for step in (*steps, *found) if step <= jump), default=0)
+        last = min((step for step in steps if step > jump), default=len(level))
+        if first == jump:
+            continue
+        if size < 0.0:
+            stays = level[jump:last].max() < level[max(first, jump - NEAR) : jump].max() + 0.6 * size
+        else:
+            stays = level[first:jump].max() < level[jump : min(last, jump + NEAR)].max() - 0.6 * size
+        if stays:
+            found.add(jump)
+    return found
+
+
 def _level_changes(level: Floats, first: int, last: int, grain_s: float) -> list[int]:
     """Small steps that neither turn time back nor run far ahead: the level changes and never returns."""
     found: list[int] = []
-    threshold = LEVEL_S + grain_s
     while last - first >= 2 * NEAR_BLOCKS * BLOCK_MESSAGES and len(found) < MOST_STEPS:
-        jump = _one_level_change(level[first:last], threshold)
+        jump = _one_level_change(level[first:last], grain_s)
         if jump is None:
             break
         first += jump
@@ -121,7 +163,8 @@ def _level_changes(level: Floats, first: int, last: int, grain_s: float) -> list
     return found
 
 
-def _one_level_change(level: Floats, threshold: float) -> int | None:
+def _one_level_change(level: Floats, grain_s: float) -> int | None:
+    threshold, flat_s = LEVEL_S + grain_s, FLAT_S + 0.6 * grain_s
     blocks = len(level) // BLOCK_MESSAGES
     tops = level[: blocks * BLOCK_MESSAGES].reshape(blocks, BLOCK_MESSAGES).max(axis=1)
     near, far = NEAR_BLOCKS, min(FAR_BLOCKS, blocks - NEAR_BLOCKS)
@@ -140,8 +183,8 @@ def _one_level_change(level: Floats, threshold: float) -> int | None:
     rise = -drop
     # Level on both sides: a store that is being emptied climbs, and is no step.
     near_after = after[:, : near - 1]
-    flat = (top_before - before.min(axis=1) < FLAT_S) & (
-        near_after.max(axis=1) - near_after.min(axis=1) < FLAT_S
+    flat = (top_before - before.min(axis=1) < flat_s) & (
+        near_after.max(axis=1) - near_after.min(axis=1) < flat_s
     )
     down = flat & (drop > threshold) & (highest_rest < top_before - 0.6 * drop)
     up = flat & (rise > threshold) & (earlier < top_after - 0.6 * rise)
@@ -152,7 +195,6 @@ def _one_level_change(level: Floats, threshold: float) -> int | None:
     start = (int(edge[hit]) - near + 1) * BLOCK_MESSAGES
     stop = min((int(edge[hit]) + 3) * BLOCK_MESSAGES, len(level))
     middle = 0.5 * (top_before[hit] + top_after[hit])
-    part = level[start:stop]
     if down[hit]:
-        return start + int(np.flatnonzero(part > middle)[-1]) + 1
-    return start + int(np.flatnonzero(part > middle)[0])
+        return start + int(np.flatnonzero(level[start:stop] > middle)[-1]) + 1
+    return start + int(np.flatnonzero(level[start:] > middle)[0])
