@@ -1,4 +1,4 @@
-"""What the analysis reads from an archive: all of it, or what one incident needs and no more."""
+"""An archive read period by period. One incident, or all of them, is read by `analysis.archive_pieces`."""
 
 from __future__ import annotations
 
@@ -8,17 +8,12 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.tally import written_then
+from analysis.archive_pieces import open_archive
 from ingest.errors import ArchiveProblem
 from ingest.frames import Messages
 from ingest.kinds import KINDS
 from ingest.reading import Archive
 
-ABOUT_INCIDENTS = ("incident", "tally", "note")
-BEFORE = timedelta(hours=1)
-"""Sets are switched on before anybody opens the incident. Our own rule."""
-AFTER = timedelta(hours=2)
-"""A wear may go on after the desk's last word about the incident. Our own rule."""
 TAIL = timedelta(days=2)
 """What a listener has not sealed yet is newer than this before the newest sealed message."""
 SILENCE = timedelta(hours=6)
@@ -44,7 +39,7 @@ def heard_periods(folder: Path) -> list[Period]:
     ArchiveProblem
         When the folder holds no message.
     """
-    archive = _archive(folder)
+    archive = open_archive(folder)
     sealed = pl.concat([_minutes(archive.scan(kind)) for kind in KINDS]).collect()
     newest = sealed["minute"].max()
     cut = newest - TAIL if isinstance(newest, datetime) else None
@@ -74,7 +69,7 @@ def period_messages(folder: Path, period: Period) -> Messages:
 
     Notes about a moment of the period that were brought in at another time belong to it too.
     """
-    archive = _archive(folder)
+    archive = open_archive(folder)
     about = pl.col("at").is_between(period.since, period.until)
     return _with_notes(archive, _with_setups_before(archive, period.since, period.until), about)
 
@@ -104,60 +99,3 @@ def _with_notes(archive: Archive, messages: Messages, about: pl.Expr) -> Message
     named = archive.scan("note").filter(about).collect().select(notes.columns)
     later = named.join(notes, on=["desk_id", "boot", "seq"], how="anti")
     return {**messages, "note": pl.concat([notes, later])} if later.height else messages
-
-
-def incidents_in(folder: Path) -> pl.DataFrame:
-    """Return the incidents that desks spoke of: incident_id, first and last (received), sets.
-
-    Sealed parts are read by column; what is not sealed yet is looked for in the newest two days.
-    """
-    archive = _archive(folder)
-    columns = ["incident_id", "set_id", "received"]
-    during = {"note": written_then()}
-    sealed = [archive.scan(kind).filter(during.get(kind, True)) for kind in ABOUT_INCIDENTS]
-    newest = pl.concat([frame.select("received") for frame in sealed]).max().collect().item()
-    tail = archive.messages(since=newest - TAIL if newest is not None else None)
-    lots = [
-        frame.select(columns if kind == "tally" else ["incident_id", "received"]).collect()
-        for kind, scanned in zip(ABOUT_INCIDENTS, sealed, strict=True)
-        for frame in (scanned, tail[kind].lazy().filter(during.get(kind, True)))
-    ]
-    spoken = pl.concat(lots, how="diagonal")
-    return (
-        spoken.group_by("incident_id")
-        .agg(
-            pl.col("received").min().alias("first"),
-            pl.col("received").max().alias("last"),
-            pl.col("set_id").drop_nulls().unique().sort().alias("sets"),
-        )
-        .sort("first", "incident_id")
-    )
-
-
-def incident_messages(folder: Path, incident_id: str) -> Messages:
-    """Return what one incident needs: its time with a margin, and the last setup of each set before it.
-
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such incident, with the names of those there are.
-    """
-    known = incidents_in(folder)
-    row = known.filter(pl.col("incident_id") == incident_id)
-    if not row.height:
-        names = known["incident_id"].to_list()
-        there = ", ".join(names[-20:]) if names else "none; without --incident everything is analysed, by set"
-        raise ArchiveProblem(f"no incident {incident_id} in the archive {folder}; there are: {there}")
-    first, last = row["first"][0] - BEFORE, row["last"][0] + AFTER
-    archive = _archive(folder)
-    about = pl.col("incident_id") == incident_id
-    return _with_notes(archive, _with_setups_before(archive, first, last), about)
-
-
-def _archive(folder: Path) -> Archive:
-    if not folder.is_dir():
-        raise ArchiveProblem(
-            f"there is no archive at {folder}; make one with `underair import LOG --archive {folder}`, or "
-            "with `underair listen`"
-        )
-    return Archive(folder)

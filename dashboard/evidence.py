@@ -28,7 +28,7 @@ from typing import Any
 import msgspec
 import polars as pl
 
-from analysis.from_archive import incident_messages
+from analysis.archive_pieces import incident_messages
 from analysis.profile import Profile
 from analysis.tables import Results
 from analysis.writing import write_results

@@ -24,6 +24,7 @@ from typing import NamedTuple
 import polars as pl
 
 from ingest.columns import FRAME_SCHEMAS
+from ingest.errors import ArchiveProblem
 from ingest.frames import Messages
 from ingest.parts import day_folders, parts_in, scan_parts
 
@@ -134,11 +135,7 @@ class ArchiveIndex:
         )
         kept = rows.join(there, on=list(_PART), how="semi")
         order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
-        fresh = [
-            summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
-            for part in missing
-        ]
-        made = pl.concat([kept, *fresh]).sort(order)
+        made = pl.concat([kept, *(_summary_of(part, self.archive) for part in missing)]).sort(order)
         with contextlib.suppress(OSError):  # an archive that may only be read
             _write(path, made, marks)
         return made
@@ -224,6 +221,17 @@ def summary(kind: str, day: date, part: str, messages: pl.LazyFrame) -> pl.DataF
     which = (pl.lit(kind), pl.lit(day), pl.lit(part))
     named = found.with_columns(value.alias(name) for name, value in zip(_PART, which, strict=True))
     return named.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).collect()
+
+
+def _summary_of(part: Part, archive: Path) -> pl.DataFrame:
+    try:
+        return summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
+    except pl.exceptions.PolarsError as error:
+        what = str(error).partition("\n")[0]
+        raise ArchiveProblem(
+            f"the part {part.path.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
+            "tells what else is damaged. Move the part out of the archive to read the rest"
+        ) from error
 
 
 def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:

@@ -133,8 +133,8 @@ def _damaged(kind: str, files: list[Path], archive: Path) -> str | None:
         except pl.exceptions.PolarsError as error:
             what = str(error).partition("\n")[0]
             return (
-                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` tells "
-                "what else is damaged. Move the part out of the archive to read the rest"
+                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
+                "tells what else is damaged. Move the part out of the archive to read the rest"
             )
     return None
 

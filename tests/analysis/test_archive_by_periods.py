@@ -9,7 +9,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.from_archive import heard_periods, incident_messages, incidents_in, period_messages
+from analysis.archive_pieces import incident_messages, incidents_in
+from analysis.from_archive import heard_periods, period_messages
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.simulation.staging import SimulatedIncident

@@ -20,6 +20,7 @@ from analysis.simulation.troubles import build_clock_troubles, build_late_turn_b
 from analysis.tables import TABLES, TEXTS, Results
 from ingest.archive import seal_messages
 from ingest.captures import Heard
+from ingest.errors import ArchiveProblem
 from ingest.frames import Messages, drop_duplicates, frames_from_heard
 from ingest.index import FOLDER, ArchiveIndex
 from ingest.journal import Record, frame_of
@@ -146,6 +147,13 @@ def test_an_index_that_is_no_good_is_made_again(own: Path, whole: Results, harm:
         for path in files:
             pl.read_parquet(path).write_parquet(path)
     assert_same(in_pieces(own), whole)
+
+
+def test_a_damaged_part_is_named(own: Path) -> None:
+    part = next((own / "motion").rglob("*.parquet"))
+    part.write_bytes(part.read_bytes()[:-10])
+    with pytest.raises(ArchiveProblem, match=rf"the part motion/.*{part.stem}.*cannot be read.*verify"):
+        pieces_of(own)
 
 
 def test_parts_that_come_later_are_seen_and_merging_changes_nothing(own: Path, whole: Results) -> None:
