@@ -92,7 +92,7 @@ class Reach:
         if self.public_url is None:
             return {"clear_untrusted_proxy_headers": True}
         return {
-            "trusted_proxy": self.proxy or "127.0.0.1",
+            "trusted_proxy": self.proxy or ("::1" if self.host == "::1" else "127.0.0.1"),
             "trusted_proxy_count": 1,
             "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
             "clear_untrusted_proxy_headers": True,

@@ -19,6 +19,7 @@ VERBS = {
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),
     "account": ("dashboard.account_commands", "account"),
+    "wearer": ("dashboard.privacy_commands", "wearer"),
     "tidy": ("ingest.keeping_commands", "tidy"),
     "notes": ("dashboard.evidence_commands", "notes"),
     "report": ("dashboard.evidence_commands", "report"),

@@ -1,0 +1,69 @@
+"""What is kept about one wearer: all of it, and nothing of anybody else."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from dashboard.access_log import AccessLog
+from ingest.captures import read_capture
+from ingest.importing import import_capture
+
+ROOT = Path(__file__).parents[2]
+UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("kept") / "archive"
+    import_capture(ROOT / "sample_logs" / "cooperage_fire.ndjson.gz", folder)
+    log = AccessLog(folder)
+    log.write("view", "/review/moment incident=I-1 people=W-03,W-04", account="review-1")
+    log.write("view", "/review/moment incident=I-1 people=W-031", account="review-1")
+    log.write("page", "/review?people=W-03", account="=review-2")
+    return folder
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*UNDERAIR, *arguments], capture_output=True, text=True, timeout=240, cwd=ROOT)
+
+
+def test_it_holds_all_of_one_wearer_and_nothing_of_another(archive: Path, tmp_path: Path) -> None:
+    before = {path: path.read_bytes() for path in archive.rglob("*") if path.is_file()}
+    out = tmp_path / "about"
+    done = run("wearer", "W-03", "--archive", str(archive), "--out", str(out), "--json")
+    assert done.returncode == 0, done.stderr
+    written = json.loads(done.stdout)
+    wears = pl.read_csv(out / "tables" / "wears.csv")
+    assert set(wears["wearer_id"]) == {"W-03"}
+    assert len(wears) == written["wears"] >= 2, "W-03 changed the set"
+    air = pl.read_csv(out / "tables" / "air.csv")
+    assert set(air["wear_id"]) == set(wears["wear_id"])
+    heard = list(read_capture(out / "messages.ndjson.gz"))
+    assert len(heard) == written["messages"] > 1000
+    named = {json.loads(one.payload).get("wearer_id") for one in heard} - {None}
+    assert named == {"W-03"}
+    assert {one.topic.split("/")[4] for one in heard if "/set/" in one.topic} == set(wears["set_id"])
+    looks = pl.read_csv(out / "access.csv")
+    assert looks["account"].to_list() == ["review-1", "'=review-2"]
+    assert written["looks"] == 2
+    columns = pl.read_csv(out / "tables" / "columns.csv")
+    assert columns.filter(table="wears", column="free_air_l")["unit"].to_list() == ["L"]
+    assert {path: path.read_bytes() for path in archive.rglob("*") if path.is_file()} == before
+
+    again = run("wearer", "W-03", "--archive", str(archive), "--out", str(out))
+    assert again.returncode == 1
+    assert "is there already" in again.stderr
+
+
+@pytest.mark.parametrize("wearer", ["W-99", "../../etc", "'; drop", ""])
+def test_a_wearer_whom_nobody_tallied_is_said(archive: Path, tmp_path: Path, wearer: str) -> None:
+    done = run("wearer", wearer, "--archive", str(archive), "--out", str(tmp_path / "about"))
+    assert done.returncode == 1
+    assert "no tally" in done.stderr
+    assert not (tmp_path / "about").exists()
