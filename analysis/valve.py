@@ -23,6 +23,8 @@ UNBREATHABLE_L_S = 10.0
 """600 L/min of nominal air: faster than anyone breathes, faster than a free-flow. Our own rule."""
 SPIKE_BAR = 25.0
 SPIKE_BACK_BAR = 10.0
+SPIKE_BACK_S = 25.0
+"""Nobody closes a valve, opens it and has the old pressure in so short a time. Our own rule."""
 
 CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
 
@@ -75,7 +77,7 @@ def _spikes(at_s: Floats, bar: Floats) -> Bools:
         if abs(bar[i] - bar[good]) > SPIKE_BAR:
             back = 0
             for j in range(i + 1, min(i + 3, n)):
-                if abs(bar[j] - bar[good]) <= SPIKE_BACK_BAR and at_s[j] - at_s[good] <= 15.0:
+                if abs(bar[j] - bar[good]) <= SPIKE_BACK_BAR and at_s[j] - at_s[good] <= SPIKE_BACK_S:
                     back = j
                     break
             if back > 0:
