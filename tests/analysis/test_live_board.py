@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from msgspec import to_builtins
 
 from analysis.incident import analyse
 from analysis.live import LiveBoard
@@ -369,6 +370,27 @@ def test_redelivered_messages_change_nothing(log: Any) -> None:
     twice.take(log.frames())
     first, second = once.snapshot(log.at(100)), twice.snapshot(log.at(100))
     assert (first.rows, first.alarms, first.teams) == (second.rows, second.alarms, second.teams)
+
+
+def rounded(value: Any) -> Any:
+    """Floats to 10 us: two messages received in the same microsecond may be taken in either order."""
+    if isinstance(value, dict):
+        return {name: rounded(part) for name, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [rounded(part) for part in value]
+    return round(value, 5) if isinstance(value, float) else value
+
+
+@pytest.mark.parametrize(("size", "last"), [(1, 1500), (300, 100_000)])
+def test_the_picture_does_not_depend_on_how_the_messages_came_in_lots(size: int, last: int) -> None:
+    now = OPENED + timedelta(minutes=18)
+    heard = [one for one in build_incident(5, OPENED).heard if one.received < now][-last:]
+    whole, parts = LiveBoard(Profile.default()), LiveBoard(Profile.default())
+    whole.take(frames_from_heard(heard))
+    for start in range(0, len(heard), size):
+        parts.take(frames_from_heard(heard[start : start + size]))
+    assert rounded(to_builtins(parts.snapshot(now))) == rounded(to_builtins(whole.snapshot(now)))
+    assert rounded(parts.lines()) == rounded(whole.lines())
 
 
 def test_refused_messages_are_counted_with_the_last_reason(log: Any, see: Any) -> None:

@@ -280,6 +280,21 @@ def test_the_page_says_so_when_the_listener_is_silent(
     live.wait_for_selector(".row.silent")
 
 
+def test_a_broker_that_dies_is_said_and_found_again(
+    live: Any, mosquitto: Any, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    assert "This desk can send" in live.locator(".system").inner_text()
+    mosquitto.kill()
+    live.wait_for_selector(".banner:has-text('no connection to its broker')", timeout=20000)
+    live.wait_for_selector(".system .bad:has-text('This desk cannot send')", timeout=20000)
+    mosquitto.start()
+    live.wait_for_selector(".banner", state="hidden", timeout=40000)
+    live.wait_for_selector(".system:has-text('This desk can send')", timeout=40000)
+    live.wait_for_selector(".row[data-a=under_air]", timeout=40000)
+
+
 def test_the_rows_can_be_walked_with_the_keyboard(
     live: Any, breathing: Callable[[str, float], Breathing]
 ) -> None:
