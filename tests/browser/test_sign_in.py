@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import socket
+import ssl
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+import trustme
 
 from dashboard import accounts
 from dashboard.access_log import read_log
@@ -168,3 +172,81 @@ def test_another_sites_page_can_neither_post_nor_read(visitor: Any, served: Serv
     assert told == {"read": "refused", "send": "refused", "blind": 0} or told["blind"] == "refused"
     assert visitor.evaluate("async () => (await fetch('/live.json')).status") == 200, "still signed in"
     evil.close()
+
+
+class TlsProxy:
+    """Ends TLS and passes requests on with the headers of a declared proxy; one request a connection."""
+
+    def __init__(self, target_port: int) -> None:
+        self._target_port = target_port
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        trustme.CA().issue_cert("127.0.0.1").configure_cert(context)
+        plain = socket.create_server(("127.0.0.1", 0))
+        self.port = plain.getsockname()[1]
+        self._listening = context.wrap_socket(plain, server_side=True, do_handshake_on_connect=False)
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                line, _ = self._listening.accept()
+                threading.Thread(target=self._pass_on, args=(line,), daemon=True).start()
+
+    def _pass_on(self, line: ssl.SSLSocket) -> None:
+        with suppress(OSError), line, socket.create_connection(("127.0.0.1", self._target_port)) as target:
+            line.do_handshake()
+            request = b""
+            while b"\r\n\r\n" not in request:
+                block = line.recv(65536)
+                if not block:
+                    return
+                request += block
+            head, _, body = request.partition(b"\r\n\r\n")
+            lines = [one for one in head.split(b"\r\n") if not one.lower().startswith(b"connection:")]
+            lengths = [int(one.split(b":")[1]) for one in lines if one.lower().startswith(b"content-length:")]
+            while len(body) < sum(lengths):
+                body += line.recv(65536)
+            told = [b"X-Forwarded-Proto: https", b"X-Forwarded-For: 198.51.100.4", b"Connection: close"]
+            target.sendall(b"\r\n".join([*lines, *told]) + b"\r\n\r\n" + body)
+            while block := target.recv(65536):
+                line.sendall(block)
+
+    def close(self) -> None:
+        self._listening.close()
+
+
+def test_behind_tls_the_browser_keeps_the_session_to_itself(
+    mosquitto: Any,
+    listener: Listener,
+    accounts_file: AccountFile,
+    chromium: Any,
+    free_port: Callable[[], int],
+) -> None:
+    port = free_port()
+    proxy = TlsProxy(port)
+    public = f"https://127.0.0.1:{proxy.port}"
+    served = Served(
+        listener.archive, mosquitto.url, port, reach=Reach(accounts=accounts_file.path, public_url=public)
+    )
+    served.start()
+    context = chromium.new_context(ignore_https_errors=True)
+    faults: list[str] = []
+    page = context.new_page()
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.goto(f"{public}/live")
+    sign_in(page, "desk-1")
+    page.wait_for_selector(".clock:not(:empty)")
+    cookies = {one["name"]: one for one in context.cookies()}
+    session = cookies["__Host-underair"]
+    assert (session["secure"], session["httpOnly"], session["sameSite"]) == (True, True, "Strict")
+    assert page.evaluate("document.cookie").startswith("_csrf_token=")
+    page.get_by_role("button", name="Sign out desk-1").click()
+    page.wait_for_url("**/sign-in")
+    assert "__Host-underair" not in {one["name"] for one in context.cookies()}
+    signed = [one for one in read_log(listener.archive)[0] if one.action == "sign-in"]
+    assert [one.address for one in signed] == ["198.51.100.4"]
+    page.goto("about:blank")
+    context.close()
+    served.close()
+    proxy.close()
+    assert faults == []
