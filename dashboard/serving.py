@@ -102,15 +102,15 @@ class Served:
 
     def start(self) -> None:
         """Start the feed and the pages, and connect the desk if it can be."""
+        self.feed.start()
+        self._keeper.start()
+        self._thread.start()
         if self.desk is not None:
             try:
                 self.desk.open()
             except BrokerProblem as problem:
                 # Reading must not depend on the broker; the page says that nothing can be sent.
                 click.echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
-        self.feed.start()
-        self._keeper.start()
-        self._thread.start()
 
     def close(self) -> None:
         """Stop serving."""
@@ -140,6 +140,8 @@ def serve(
 ) -> None:
     """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    # A page's many small files wait for each other for a moment: that is no news.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
     served = Served(archive_folder, broker_url, port, profile, reach=reach, desk_id=desk_id)
     stop = threading.Event()
