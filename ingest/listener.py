@@ -33,6 +33,7 @@ from ingest.mqtt import (
     tls_context,
 )
 from ingest.paho_batches import BatchingClient, Publication
+from ingest.rates import Rates
 from ingest.settings import Settings, read_password
 from ingest.status import (
     LOW_DISK_BYTES,
@@ -124,6 +125,7 @@ class Listener:
         down = Status(listener=settings.name, state="down", at=datetime.now(UTC))
         self._status_client.will_set(status_topic(settings.name), encode_status(down), qos=1, retain=True)
         self._teller = StatusTeller(self._folder, self._what_matters, self._status, self._publish_status)
+        self._rates = Rates(settings.limits.messages_per_s_of_one)
         self._told = (time.monotonic(), 0)
         self._possible_loss = ""
         self._lock_file = _lock(self._folder, settings.name)
@@ -217,6 +219,9 @@ class Listener:
         now = time.monotonic()
         self._told = (now, health.journalled)
         free = free_bytes(self._folder)
+        too_much = self._rates.too_much(now)
+        if too_much:
+            self._say_once(too_much)
         return Status(
             listener=self.settings.name,
             state="up",
@@ -231,7 +236,7 @@ class Listener:
             refused=health.sealed.refused,
             last_sealed=health.last_sealed,
             disk_free_bytes=free,
-            trouble=health.trouble or health.sealing_trouble or disk_trouble(free),
+            trouble=health.trouble or health.sealing_trouble or disk_trouble(free) or too_much,
             possible_loss=self._possible_loss,
         )
 
@@ -341,6 +346,7 @@ class Listener:
         if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)
+        self._rates.count([each.record.topic for each in batch])
         self._writing.put(batch)
 
 

@@ -43,6 +43,12 @@ class SealSettings(Struct, frozen=True, forbid_unknown_fields=True):
     seconds: Annotated[float, Meta(ge=0.1, le=86_400)] = 30.0
 
 
+class LimitSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """From when on somebody is named as speaking too much; nothing is thrown away for it."""
+
+    messages_per_s_of_one: Annotated[float, Meta(ge=1, le=100_000)] = 50.0
+
+
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """All settings of a listener."""
 
@@ -51,6 +57,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     broker: BrokerSettings = BrokerSettings()
     journal: JournalSettings = JournalSettings()
     seal: SealSettings = SealSettings()
+    limits: LimitSettings = LimitSettings()
 
 
 def load_settings(path: str | Path) -> Settings:
