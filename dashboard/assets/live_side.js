@@ -197,10 +197,10 @@
         "aside", { class: "side", "aria-label": words.side },
         parts.pending,
         section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
-        section("team-list", words.teams, parts.teams),
+        (parts.teamSection = section("team-list", words.teams, parts.teams)),
         parts.promptSection,
         section("desk", words.desk, ...desk, parts.sets, parts.services),
-        section("note-list", words.notes, parts.notes),
+        (parts.noteSection = section("note-list", words.notes, parts.notes)),
       );
     },
 
@@ -227,6 +227,8 @@
         },
       );
       parts.promptSection.hidden = data.prompts.length === 0;
+      parts.teamSection.hidden = data.teams.length === 0;
+      parts.noteSection.hidden = data.notes.length === 0;
       underair.keyed(
         parts.notes, data.notes,
         () => make("li", {}, make("time"), make("span", { class: "about" }), make("span", { class: "text" })),
