@@ -1,4 +1,4 @@
-"""The README's pictures, taken of the running demo: `python tests/browser/take_pictures.py` (needs Chromium)."""
+"""The README's pictures, taken of the running demo: `python tests/browser/take_pictures.py`."""
 
 from __future__ import annotations
 
