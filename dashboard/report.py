@@ -78,7 +78,7 @@ def report_html(record: IncidentRecord, profile: Profile, origin: Origin) -> str
         _section(words.OVERVIEW, _figure(_overview(record, everybody, whole))),
         _section(words.WHO, _wears(results["wears"])),
         _section(words.FINDINGS, _findings(results["findings"], owner)),
-        _section(words.ALARMS, _alarms(results["alarms"], owner)),
+        _section(words.ALARMS, _alarms(results, owner)),
         _section(words.COURSE, _courses(record, everybody, whole)),
         _section(words.HEAT, _heat(results, owner)),
         _section(words.NOT_HEARD, _gaps(results["gaps"], owner)),
@@ -257,9 +257,10 @@ def _findings(findings: pl.DataFrame, owner: dict[str, str]) -> str:
     return "".join(parts)
 
 
-def _alarms(alarms: pl.DataFrame, owner: dict[str, str]) -> str:
+def _alarms(results: dict[str, pl.DataFrame], owner: dict[str, str]) -> str:
+    rate = review_words.alarm_rate_text(next(results["alarm_rates"].iter_rows(named=True), None))
     rows = []
-    for row in alarms.sort("raised", nulls_last=True).iter_rows(named=True):
+    for row in results["alarms"].sort("raised", nulls_last=True).iter_rows(named=True):
         times = [_clock(row[name]) for name in ("raised", "acknowledged", "cleared", "seen")]
         rows.append(
             [
@@ -270,7 +271,7 @@ def _alarms(alarms: pl.DataFrame, owner: dict[str, str]) -> str:
                 review_words.SOURCES[row["source"]],
             ]
         )
-    return _table(words.ALARM_HEADS, rows)
+    return _table(words.ALARM_HEADS, rows) + (f"<p>{escape(rate)}</p>" if rate else "")
 
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, whole: Window) -> str:

@@ -269,7 +269,7 @@ def layout_tables(look: Look, setting: Setting) -> list[html.Div]:
     """Return the tables under the lanes."""
     results = look.record.results
     return [
-        alarm_listing(results["alarms"], setting),
+        alarm_listing(results["alarms"], results["alarm_rates"], setting),
         turn_back_listing(results["turn_back"], results["wears"], setting),
         silence_listing(results["gaps"], setting),
         wear_listing(results["wears"], "review-wears", setting),

@@ -183,8 +183,9 @@ def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, An
     return sorted(items, key=lambda item: (SEVERITY_ORDER.index(str(item["severity"])), item["at"]))
 
 
-def alarm_listing(alarms: pl.DataFrame, setting: Setting) -> html.Div:
-    """Return the alarms, reported and derived, with the response."""
+def alarm_listing(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> html.Div:
+    """Return the alarms, reported and derived, with the response; and how fast they came."""
+    rate = next(rates.iter_rows(named=True), None)
     rows = []
     for row in alarms.sort("raised", nulls_last=True).iter_rows(named=True):
         source = words.SOURCES[row["source"]]
@@ -204,7 +205,13 @@ def alarm_listing(alarms: pl.DataFrame, setting: Setting) -> html.Div:
             ]
         )
     return listing(
-        "review-alarms", words.ALARM_TABLE, words.ALARM_HEADS, rows, empty=words.NO_ALARMS, numeric=(6,)
+        "review-alarms",
+        words.ALARM_TABLE,
+        words.ALARM_HEADS,
+        rows,
+        note=words.alarm_rate_text(rate),
+        empty=words.NO_ALARMS,
+        numeric=(6,),
     )
 
 

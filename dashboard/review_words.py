@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 ALARMS = {
     "distress": "distress",
     "no_motion": "no motion",
@@ -190,6 +192,19 @@ FOR_SCRIPT = {
 def counted(number: int, noun: str) -> str:
     """Return a number with its noun, in the plural where it belongs."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def alarm_rate_text(rate: dict[str, Any] | None) -> str:
+    """Say how fast alarms came, beside the published limits that were exceeded; nothing without an alarm."""
+    if rate is None or not rate["alarms"]:
+        return ""
+    text = (
+        f"Reported: {counted(rate['alarms'], 'alarm')}, at most {rate['most_in_minute']} in a minute, "
+        f"{rate['most_in_ten_minutes']} in ten minutes, {rate['most_in_hour']} in an hour. "
+    )
+    return text + (
+        f"Beyond {rate['beyond']}." if rate["beyond"] else "Within the published limits (EEMUA 191)."
+    )
 
 
 def bin_text(bin_s: float) -> str:

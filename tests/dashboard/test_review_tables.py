@@ -12,6 +12,7 @@ from dashboard.listing import listing
 from dashboard.review_page import layout_tables
 from dashboard.review_tables import Setting, finding_items, incident_listing, wear_listing
 from dashboard.review_view import Bench, Look, request_of
+from dashboard.review_words import alarm_rate_text
 from dashboard.units import IMPERIAL
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, Incident, at, store_with
 
@@ -58,6 +59,15 @@ def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
     assert findings[0]["when"] == "11:15:00"
     window = findings[0]["window"]
     assert window[0] < at(DISTRESS_AT_S).timestamp() * 1000 < window[1]
+
+
+def test_alarm_rates_stand_beside_their_published_limits() -> None:
+    rate = {"alarms": 12, "most_in_minute": 3, "most_in_ten_minutes": 11, "most_in_hour": 12, "beyond": ""}
+    assert alarm_rate_text(rate).endswith("Within the published limits (EEMUA 191).")
+    beyond = alarm_rate_text({**rate, "beyond": "more than 10 in ten minutes"})
+    assert beyond.startswith("Reported: 12 alarms, at most 3 in a minute, 11 in ten minutes, 12 in an hour.")
+    assert beyond.endswith("Beyond the published limits (EEMUA 191): more than 10 in ten minutes.")
+    assert alarm_rate_text(None) == ""
 
 
 def test_the_list_of_incidents_counts_what_was_found(look: Look) -> None:
