@@ -22,7 +22,8 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.from_archive import TAIL, incident_messages
+from analysis.archive_pieces import incident_messages
+from analysis.from_archive import TAIL
 from analysis.profile import Profile
 from analysis.tables import COLUMNS, Results, formula_safe, to_csv
 from dashboard.access_log import access_table

@@ -1,7 +1,8 @@
 """Who speaks too much: a set or desk whose messages come faster than any real one's, found while they come.
 
 Nothing is thrown away for it: what was acknowledged must not be lost, and a set that empties its store after
-an hour without radio is no attack. It is named, in the status and on the live page; the broker can shut it out.
+an hour without radio is no attack. It is named, in the status and on the live page; the broker can shut it
+out.
 """
 
 from __future__ import annotations
