@@ -202,9 +202,10 @@ def alarm_rate_text(rate: dict[str, Any] | None) -> str:
         f"Reported: {counted(rate['alarms'], 'alarm')}, at most {rate['most_in_minute']} in a minute, "
         f"{rate['most_in_ten_minutes']} in ten minutes, {rate['most_in_hour']} in an hour. "
     )
-    return text + (
-        f"Beyond {rate['beyond']}." if rate["beyond"] else "Within the published limits (EEMUA 191)."
-    )
+    limits = "the limits published for control rooms (EEMUA 191)"
+    if rate["beyond"]:
+        return f"{text}Beyond {limits}: {rate['beyond']}."
+    return f"{text}Within {limits}."
 
 
 def bin_text(bin_s: float) -> str:

@@ -63,10 +63,12 @@ def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
 
 def test_alarm_rates_stand_beside_their_published_limits() -> None:
     rate = {"alarms": 12, "most_in_minute": 3, "most_in_ten_minutes": 11, "most_in_hour": 12, "beyond": ""}
-    assert alarm_rate_text(rate).endswith("Within the published limits (EEMUA 191).")
+    assert alarm_rate_text(rate).endswith("Within the limits published for control rooms (EEMUA 191).")
     beyond = alarm_rate_text({**rate, "beyond": "more than 10 in ten minutes"})
     assert beyond.startswith("Reported: 12 alarms, at most 3 in a minute, 11 in ten minutes, 12 in an hour.")
-    assert beyond.endswith("Beyond the published limits (EEMUA 191): more than 10 in ten minutes.")
+    assert beyond.endswith(
+        "Beyond the limits published for control rooms (EEMUA 191): more than 10 in ten minutes."
+    )
     assert alarm_rate_text(None) == ""
 
 
