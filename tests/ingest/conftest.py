@@ -8,8 +8,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from ingest.captures import Heard
+
+# What is tested is whether it is right; on a loaded machine any single example may take its time.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 START = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
 

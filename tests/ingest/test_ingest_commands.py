@@ -112,12 +112,12 @@ def test_several_logs_are_imported_in_one_call(tmp_path: Path, pressure: Pressur
         ),
         (["replay", "{}/log.ndjson", "--broker", "mqtt://u:p@h"], 1, "no user or password in a broker's URL"),
         (["replay", "{}/log.ndjson", "--broker", "mqtt://h", "--speed", "0"], 2, "--speed"),
-        (["import", "{}/log.csv", "--archive", "{}"], 1, "a capture's name ends in .ndjson"),
+        (["import", "{}/log.txt", "--archive", "{}"], 1, "a capture's name ends in .ndjson"),
     ],
 )
 def test_wrong_call_says_what_is_wrong(tmp_path: Path, arguments: list[str], code: int, said: str) -> None:
     (tmp_path / "log.ndjson").touch()
-    (tmp_path / "log.csv").touch()
+    (tmp_path / "log.txt").touch()
     done = _run(*(argument.format(tmp_path) for argument in arguments))
     assert done.returncode == code
     assert said in done.stderr
