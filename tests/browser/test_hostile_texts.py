@@ -160,14 +160,22 @@ def test_the_trends_show_markup_as_text(page: Any, hostile: Served, query: str) 
     harmless(page)
 
 
-def test_the_report_shows_markup_as_text(page: Any, hostile: Served, tmp_path: Path) -> None:
-    """The report stands alone, under no policy but its own: nothing but its own care keeps a text a text."""
-    answer = page.request.get(f"{hostile.url}/review/report?incident={INCIDENT}")
+@pytest.mark.parametrize(
+    ("address", "shown"), [(f"/review/report?incident={INCIDENT}", [IMAGE]), ("/trends/summary.html", [])]
+)
+def test_what_is_taken_away_shows_markup_as_text(
+    page: Any, hostile: Served, tmp_path: Path, address: str, shown: list[str]
+) -> None:
+    """These stand alone, under no policy but their own: nothing but their own care keeps a text a text."""
+    page.set_default_timeout(20_000)
+    page.goto(f"{hostile.url}/trends")
+    page.wait_for_selector("main h1")
+    answer = page.request.get(f"{hostile.url}{address}", timeout=30_000)
     assert answer.status == 200
-    file = tmp_path / "report.html"
+    file = tmp_path / "taken.html"
     file.write_text(answer.text())
     page.goto(file.as_uri())
-    harmless(page, IMAGE)
+    harmless(page, *shown)
 
 
 @pytest.mark.broker
