@@ -58,7 +58,9 @@ def audit(ledger: Ledger, profile: Profile) -> Audit:
     )
     months, parts = _months(wears), _parts(wears)
     sets = _sets(wears, ledger["set_events"])
-    hidden = {measure: _hidden(measure, months, parts, sets, smallest) for measure in COUNTS}
+    hidden = {"wears": _hidden("wears", months, parts, sets, smallest, None)}
+    for event in EVENTS:
+        hidden[event] = _hidden(event, months, parts, sets, smallest, hidden["wears"])
     found, comparisons = signals(wears, ledger["set_events"]) if len(wears) else ([], 0)
     parts_shown = _shown(parts, hidden, "by_part")
     tables = {
@@ -101,9 +103,17 @@ def _sets(wears: pl.DataFrame, set_events: pl.DataFrame) -> pl.DataFrame:
 
 
 def _hidden(
-    measure: str, months: pl.DataFrame, parts: pl.DataFrame, sets: pl.DataFrame, smallest: int
+    measure: str,
+    months: pl.DataFrame,
+    parts: pl.DataFrame,
+    sets: pl.DataFrame,
+    smallest: int,
+    no_wears: Mapping[str, np.ndarray[Any, Any]] | None,
 ) -> dict[str, np.ndarray[Any, Any]]:
-    """Return which counts of one measure are withheld, for each table in the order of its lines."""
+    """Return which counts of one measure are withheld, for each table in the order of its lines.
+
+    `no_wears` says whose wears are withheld: as many events would tell that there were as many wears.
+    """
     counts: list[int] = []
     cells: dict[tuple[str, str, str], int] = {}
 
@@ -119,7 +129,8 @@ def _hidden(
     with_sets = measure == "wears" and len(sets)
     of_sets = add(sets, [("set", name, ALL) for name in sets["set_id"]]) if with_sets else slice(0, 0)
     sums = list(_sums(cells))
-    mask = withheld(counts, sums, smallest) if counts else np.zeros(0, dtype=bool)
+    also = None if no_wears is None else np.concatenate([no_wears["by_part"], no_wears["by_month"]])
+    mask = withheld(counts, sums, smallest, also) if counts else np.zeros(0, dtype=bool)
     return {"by_part": mask[of_parts], "by_month": mask[of_months], "sets": mask[of_sets]}
 
 
@@ -158,11 +169,14 @@ def _shown(table: pl.DataFrame, hidden: Mapping[str, Mapping[str, Any]], name: s
     no_wears = pl.Series(hidden["wears"][name])
     any_hidden = no_wears
     for event in EVENTS:
-        away = no_wears | pl.Series(hidden[event][name])
-        any_hidden = any_hidden | away
+        events = pl.Series(hidden[event][name])
+        any_hidden = any_hidden | events
         shown = shown.with_columns(
-            pl.when(away).then(None).otherwise(pl.col(column)).alias(column)
-            for column in (event, *(f"{event}_{end}" for end in ("rate", "low", "high")))
+            pl.when(events).then(None).otherwise(pl.col(event)).alias(event),
+            *(
+                pl.when(events | no_wears).then(None).otherwise(pl.col(column)).alias(column)
+                for column in (f"{event}_{end}" for end in ("rate", "low", "high"))
+            ),
         )
     with_wears = ("wears", "hours", *AMOUNTS)
     shown = shown.with_columns(

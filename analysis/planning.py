@@ -48,7 +48,7 @@ def planning_rates(wears: pl.DataFrame) -> list[PlanningRate]:
     higher.
     """
     # Half a second to import: only when it is needed.
-    from scipy.stats import quantile_test  # type: ignore[attr-defined]
+    from scipy.stats import quantile_test
 
     known = wears.filter((pl.col("mean_l_min") > 0) & (pl.col("under_air_min") >= SHORTEST_MIN))
     by_task = known.filter(pl.col("task").is_not_null()).group_by("task").agg(pl.col("mean_l_min"))

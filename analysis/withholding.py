@@ -34,7 +34,9 @@ def small(counts: Counts, smallest_shown: int) -> Mask:
     return (counts > 0) & (counts < smallest_shown)
 
 
-def withheld(counts: Sequence[int] | Counts, sums: Sequence[Sum], smallest_shown: int) -> Mask:
+def withheld(
+    counts: Sequence[int] | Counts, sums: Sequence[Sum], smallest_shown: int, also: Mask | None = None
+) -> Mask:
     """Return which counts must not be shown.
 
     Parameters
@@ -44,6 +46,8 @@ def withheld(counts: Sequence[int] | Counts, sums: Sequence[Sum], smallest_shown
     sums : sequence of Sum
         Which cells are sums of which; their counts must agree.
     smallest_shown : int
+    also : array of bool, optional
+        Counts that are withheld for another reason; noughts among them are shown all the same.
 
     Returns
     -------
@@ -62,7 +66,7 @@ def withheld(counts: Sequence[int] | Counts, sums: Sequence[Sum], smallest_shown
                 f"total {values[one.total]} is not the sum {values[list(one.parts)].sum()} of its parts"
             )
     primary = small(values, smallest_shown)
-    hidden = primary.copy()
+    hidden = primary.copy() if also is None else primary | (also & (values > 0))
     _two_in_every_sum(values, sums, hidden)
     while True:
         exposed = _Attack(values, sums, hidden, smallest_shown).exposed()

@@ -156,12 +156,12 @@ def _mean_of(
 def _charts(by_month: pl.DataFrame, month: str) -> str:
     drawn = by_month.filter(pl.col("month") <= month).tail(MONTHS_DRAWN)
     a_wear = [(pl.col(name) / pl.col("wears")).alias(name) for name in ("hard_min", "silent_min")]
-    values = drawn.select("month", "hours", "heat_dose_a_wear", "low_air_exits_rate", *a_wear)
+    values = drawn.select("month", "hours", "heat_dose_a_wear", *a_wear)
     charts = (
         ("Hours under air", "hours"),
         ("Heat dose, a wear", "heat_dose_a_wear"),
-        ("Below the low-air warning, per 1000 wears", "low_air_exits_rate"),
         ("Minutes breathing hard, a wear", "hard_min"),
+        ("Minutes not heard, a wear", "silent_min"),
     )
     made = [
         f"<figure><figcaption>{escape(title)}</figcaption>{_chart(values['month'], values[name])}</figure>"
@@ -181,7 +181,7 @@ def _chart(months: pl.Series, series: pl.Series) -> str:
         y = 6.0 + height * (1.0 - level)
         parts.append(f'<line class="grid" x1="{LEFT}" x2="{CHART_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
         parts.append(
-            f'<text class="end" x="{LEFT - 4}" y="{y + 3:.1f}">{sentences.figure(level * top)}</text>'
+            f'<text class="end" x="{LEFT - 4}" y="{y + 3:.1f}">{sentences.figure(level * top, 2)}</text>'
         )
     runs: list[list[tuple[float, float]]] = [[]]
     for number, value in enumerate(values):
@@ -197,7 +197,7 @@ def _chart(months: pl.Series, series: pl.Series) -> str:
     if values and values[-1] is not None:
         x, y = runs[-1][-1]
         parts.append(f'<circle class="here" cx="{x:.1f}" cy="{y:.1f}" r="3"/>')
-    every = max(1, math.ceil(len(values) / 6))
+    every = max(1, math.ceil(len(values) / 5))
     for number in range(0, len(values), every):
         x = LEFT + step * number
         anchor = "middle" if number else "start"
@@ -227,7 +227,7 @@ def _figures(row: dict[str, Any]) -> str:
         return f"{sentences.figure(abs(value))} {unit} a year, on a mean of {sentences.figure(rest)}"
     if row["part"] == "set":
         if row["how"] == "fall":
-            return f"rank correlation with time {value:.2f}"
+            return f"rank correlation with time {sentences.signed(value)}"
         return f"in {sentences.figure(value)} of 100 wears, other sets {sentences.figure(rest)}"
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 
@@ -261,7 +261,9 @@ def _forecasts(forecasts: pl.DataFrame) -> str:
     if row["known"] is None or row["inside"] is None or row["known"] < FEWEST_FORECASTS:
         return f"<p>{escape(words.TOO_FEW_FORECASTS)}</p>"
     text = words.FORECAST_SENTENCE.format(
-        known=row["known"], inside=row["inside"] / row["known"], error=row["median_error_min"]
+        known=row["known"],
+        inside=sentences.percent(row["inside"] / row["known"]),
+        error=row["median_error_min"],
     )
     return f"<p>{escape(text)}</p>"
 

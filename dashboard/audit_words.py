@@ -29,7 +29,7 @@ REST_HEADS = ("Rule", "Rests too short", "Source")
 FORECASTS = "Forecasts of the low-air warning"
 TOO_FEW_FORECASTS = "Too few outcomes to speak of."
 FORECAST_SENTENCE = (
-    "Of {known:,} whose wear reached the warning {inside:.0%} lay inside their 90 % interval; half were "
+    "Of {known:,} whose wear reached the warning {inside} lay inside their 90 % interval; half were "
     "off by "
     "less than {error:.1f} min."
 )

@@ -1,0 +1,174 @@
+"""The kept ledger: each incident is worked out once, when it has ended; whatever is lost is made again."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.ledger import SCHEMAS
+from analysis.profile import Profile, shipped_profile
+from analysis.tables import Results
+from dashboard.wear_ledger import WearLedger, between, bring_in
+from ingest.archive import seal_messages
+from ingest.captures import Heard, read_capture
+from ingest.frames import frames_from_heard
+from ingest.reading import Archive
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "radio_drill.ndjson.zst"
+HEARD = list(read_capture(SAMPLE))
+LAST = HEARD[-1].received
+LONG_AFTER = LAST + timedelta(days=3)
+DEFAULT = Profile.default()
+
+
+class Counted:
+    """The analysis, counted."""
+
+    def __init__(self) -> None:
+        self.calls = 0
+
+    def __call__(self, messages: Any, profile: Profile) -> Results:
+        self.calls += 1
+        return analyse(messages, profile)
+
+
+def later(heard: list[Heard], by: timedelta) -> list[Heard]:
+    """The same messages received later (their payloads untouched, another listener's boot in the topic)."""
+    return [
+        Heard(one.received + by, one.topic.replace("/set/S-", "/set/T-"), one.payload.replace(b'"S-', b'"T-'))
+        for one in heard
+    ]
+
+
+def put(folder: Path, heard: list[Heard], name: str) -> None:
+    seal_messages(folder, frames_from_heard(heard), name)
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    put(tmp_path, HEARD, "first")
+    return Archive(tmp_path)
+
+
+def test_an_incident_is_worked_out_once_and_kept(archive: Archive) -> None:
+    counted = Counted()
+    ledger = WearLedger(archive, DEFAULT, counted)
+    assert ledger.update(LONG_AFTER)
+    wears = ledger.tables()["wears"]
+    assert wears.height == 7
+    assert not ledger.update(LONG_AFTER)
+    again = WearLedger(archive, DEFAULT, counted)
+    assert not again.update(LONG_AFTER)
+    assert again.tables()["wears"].equals(wears)
+    assert counted.calls == 1
+
+
+def test_a_later_incident_costs_only_itself(archive: Archive) -> None:
+    counted = Counted()
+    ledger = WearLedger(archive, DEFAULT, counted)
+    ledger.update(LONG_AFTER)
+    before = ledger.tables()["wears"]
+    put(archive.folder, later(HEARD, timedelta(hours=5)), "second")
+    assert ledger.update(LONG_AFTER)
+    assert counted.calls == 2
+    wears = ledger.tables()["wears"]
+    assert wears.height == 14
+    assert wears.filter(pl.col("set_id").str.starts_with("S-")).equals(before)
+
+
+def test_an_incident_under_way_waits_for_its_end(archive: Archive) -> None:
+    ledger = WearLedger(archive, DEFAULT)
+    assert not ledger.update(LAST + timedelta(minutes=5))
+    assert ledger.tables()["wears"].is_empty()
+    assert ledger.update(LAST + timedelta(minutes=32))
+    assert ledger.tables()["wears"].height == 7
+
+
+def test_messages_that_come_late_have_their_incident_worked_out_again(tmp_path: Path) -> None:
+    cut = len(HEARD) // 2
+    put(tmp_path, HEARD[:cut], "half")
+    counted = Counted()
+    ledger = WearLedger(Archive(tmp_path), DEFAULT, counted)
+    ledger.update(LONG_AFTER)
+    put(tmp_path, HEARD[cut:], "rest")
+    ledger.update(LONG_AFTER)
+    assert counted.calls == 2
+    whole = ledger.tables()
+    assert whole["wears"].height == 7
+    assert whole["wears"]["wear_id"].is_unique().all()
+
+
+def test_what_is_damaged_or_deleted_is_made_again(archive: Archive) -> None:
+    ledger = WearLedger(archive, DEFAULT)
+    ledger.update(LONG_AFTER)
+    wears = ledger.tables()["wears"]
+    for damage in ("periods.parquet", "wears.parquet"):
+        (path,) = archive.folder.glob(f"derived/wears-*/{damage}")
+        path.write_bytes(b"torn")
+        if damage == "wears.parquet":  # the periods are written last: without them nothing counts as kept
+            path.with_name("periods.parquet").unlink()
+        again = WearLedger(archive, DEFAULT)
+        again.update(LONG_AFTER)
+        assert again.tables()["wears"].equals(wears), damage
+
+
+def test_another_profile_has_another_ledger(archive: Archive) -> None:
+    WearLedger(archive, DEFAULT).update(LONG_AFTER)
+    other = WearLedger(archive, shipped_profile("thirds"))
+    assert other.tables()["wears"].is_empty()
+    assert other.update(LONG_AFTER)
+    assert len(list(archive.folder.glob("derived/wears-*"))) == 2
+
+
+def test_progress_counts_messages_to_the_end(archive: Archive) -> None:
+    put(archive.folder, later(HEARD, timedelta(hours=5)), "second")
+    seen: list[tuple[int, int]] = []
+    WearLedger(archive, DEFAULT).update(LONG_AFTER, lambda done, total: seen.append((done, total)))
+    assert [done for done, _ in seen] == sorted(done for done, _ in seen)
+    assert seen[-1][0] == seen[-1][1] > 10_000
+
+
+def test_lines_that_were_brought_in_stand_beside_the_archives_own(archive: Archive) -> None:
+    ledger = WearLedger(archive, DEFAULT)
+    ledger.update(LONG_AFTER)
+    own = ledger.tables()
+    moved = {
+        name: frame.with_columns(
+            (pl.col("wear_id") + "-x") if "wear_id" in frame.columns else pl.col("set_id")
+        )
+        for name, frame in own.items()
+    }
+    bring_in(archive.folder, "elsewhere", moved)
+    both = ledger.tables()
+    assert both["wears"].height == 14
+    assert {name: frame.schema for name, frame in both.items()} == SCHEMAS
+    assert not ledger.update(LONG_AFTER)
+
+
+def test_the_messages_parts_are_left_alone(archive: Archive) -> None:
+    def parts() -> dict[str, bytes]:
+        files = archive.folder.rglob("*")
+        return {
+            str(path): path.read_bytes()
+            for path in files
+            if path.is_file() and "derived" not in path.relative_to(archive.folder).parts
+        }
+
+    before = parts()
+    WearLedger(archive, DEFAULT).update(LONG_AFTER)
+    assert parts() == before
+
+
+def test_a_period_from_day_to_day(archive: Archive) -> None:
+    ledger = WearLedger(archive, DEFAULT)
+    ledger.update(LONG_AFTER)
+    tables = ledger.tables()
+    day = datetime(2031, 5, 4, tzinfo=UTC)
+    assert between(tables, day, day)["wears"].height == 7
+    assert between(tables, day + timedelta(days=1), None)["wears"].is_empty()
+    assert between(tables, None, day - timedelta(days=1))["set_events"].is_empty()
