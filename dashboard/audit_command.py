@@ -35,6 +35,9 @@ DAY = click.DateTime(["%Y-%m-%d"])
     metavar="FILE",
     help="Doctrine profile in TOML, or the name of a shipped one.",
 )
+@click.option(
+    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def audit(
     archive_folder: Path,
@@ -42,18 +45,22 @@ def audit(
     first: datetime | None,
     last: datetime | None,
     profile_file: str | None,
+    engine: str | None,
     as_json: bool,
 ) -> None:
     """Sum up months of wears: rates, planning rates, sets, forecasts; small counts withheld.
 
     What has been worked out before is kept in the archive's folder under derived/; only new wears take time.
+    With an engine the workers of a Dask cluster take them; they must see the folder under the same name.
     """
     import json
+    from contextlib import nullcontext
     from datetime import UTC
 
     from analysis.audit import audit as audit_ledger
     from analysis.profile import Profile, load_profile
     from analysis.roster import no_roster, with_station_and_role
+    from analysis.spread import spread_over
     from dashboard.audit_summary import summary_html, summary_months
     from dashboard.audit_words import readme
     from dashboard.wear_ledger import WearLedger, between, roster_of
@@ -71,8 +78,8 @@ def audit(
     archive = Archive(archive_folder)
     ledger = WearLedger(archive, profile)
     now = datetime.now(UTC)
-    with _progress() as progress:
-        ledger.update(now, progress)
+    with spread_over(engine) if engine is not None else nullcontext() as run, _progress() as progress:
+        ledger.update(now, progress, run)
     tables = between(ledger.tables(), first, last)
     roster = roster_of(archive)
     tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)

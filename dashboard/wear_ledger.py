@@ -14,6 +14,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -26,6 +27,7 @@ from analysis.incident import analyse
 from analysis.ledger import SCHEMAS, VERSION, Ledger, ledger_of
 from analysis.profile import Profile
 from analysis.roster import roster_beside
+from analysis.spread import Run
 from analysis.tables import Results
 from ingest.frames import Messages
 from ingest.journal import journal_folders, segments
@@ -75,7 +77,7 @@ class WearLedger:
             name: pl.concat([kept[name].drop("period"), *(one[name] for one in brought)]) for name in SCHEMAS
         }
 
-    def update(self, now: datetime, progress: Progress | None = None) -> bool:
+    def update(self, now: datetime, progress: Progress | None = None, run: Run | None = None) -> bool:
         """Work out every period that has ended and is not kept as it is now; return whether any was.
 
         Parameters
@@ -83,6 +85,8 @@ class WearLedger:
         now : datetime
             On the listener's clock; a period that may still go on is left for later.
         progress : callable, optional
+        run : callable, optional
+            Of `analysis.spread`: the periods are worked out by the workers of a cluster.
         """
         with self._writing:
             found = self._ended(_periods(self._minutes()), now)
@@ -94,30 +98,27 @@ class WearLedger:
             self._forget(gone)
             saved = time.monotonic()
             done, total = 0, int(due["messages"].sum())
-            for lot in _lots(due.sort("since")):
-                done += self._work_out(lot, done, total, progress)
+            lots = [
+                _Lot(number, self._archive.folder.resolve(), lot, self._profile, self._analyse)
+                for number, lot in enumerate(_lots(due.sort("since")))
+            ]
+            waiting: dict[int, list[tuple[dict[str, Any], Ledger]]] = {}
+            following = 0
+            for number, worked in map(_work_out, lots) if run is None else run(_work_out, lots):
+                waiting[number] = worked
+                # In their order, whoever is done first: the same ledger from one process and from many.
+                while following in waiting:
+                    for row, lines in waiting.pop(following):
+                        self._add(row, lines)
+                        done += row["messages"]
+                        if progress is not None:
+                            progress(done, total)
+                    following += 1
                 if time.monotonic() - saved > SAVED_EVERY_S:
                     self._save()
                     saved = time.monotonic()
             self._save()
             return True
-
-    def _work_out(self, lot: pl.DataFrame, done: int, total: int, progress: Progress | None) -> int:
-        """Read a lot of periods at once and work out each; return how many messages that were."""
-        since, until = lot["since"][0], lot["until"][-1]
-        messages = self._archive.messages(since=since, until=until)
-        setups = self._setups(until)
-        worked = 0
-        for row in lot.iter_rows(named=True):
-            within = pl.col("received").is_between(row["since"], row["until"], closed="left")
-            heard: Messages = {kind: frame.filter(within) for kind, frame in messages.items()}
-            heard["setup"] = _with_earlier(heard["setup"], setups, row["since"])
-            lines = ledger_of(self._analyse(heard, self._profile), heard)
-            self._add(row, lines)
-            worked += row["messages"]
-            if progress is not None:
-                progress(done + worked, total)
-        return worked
 
     def _add(self, period: dict[str, Any], lines: Ledger) -> None:
         tables = dict(self._loaded())
@@ -187,9 +188,31 @@ class WearLedger:
         recent = away < SILENCE_BETWEEN_PERIODS
         return periods.head(-1) if recent or (listened and away < timedelta(days=1)) else periods
 
-    def _setups(self, until: datetime) -> pl.DataFrame:
-        setups = self._archive.scan("setup").filter(pl.col("received") < until)
-        return setups.collect().sort("received")
+
+@dataclass(frozen=True)
+class _Lot:
+    """Periods that are read together, for one worker."""
+
+    number: int
+    folder: Path
+    periods: pl.DataFrame
+    profile: Profile
+    analyse_messages: Callable[..., Results]
+
+
+def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
+    """Read a lot of periods at once; return its number and the lines of each period."""
+    archive = Archive(lot.folder)
+    since, until = lot.periods["since"][0], lot.periods["until"][-1]
+    messages = archive.messages(since=since, until=until)
+    setups = archive.scan("setup").filter(pl.col("received") < until).collect().sort("received")
+    worked = []
+    for row in lot.periods.iter_rows(named=True):
+        within = pl.col("received").is_between(row["since"], row["until"], closed="left")
+        heard: Messages = {kind: frame.filter(within) for kind, frame in messages.items()}
+        heard["setup"] = _with_earlier(heard["setup"], setups, row["since"])
+        worked.append((row, ledger_of(lot.analyse_messages(heard, lot.profile), heard)))
+    return lot.number, worked
 
 
 def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
