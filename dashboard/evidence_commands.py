@@ -106,9 +106,18 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
     from dashboard.evidence import is_case, verify_case
 
     if not is_case(folder):
+        from dashboard.access_log import read_log
         from ingest.keeping_commands import verify as verify_archive
 
+        # Who did what is a chain of its own, which ingest knows nothing of.
+        entries, broken = read_log(folder)
+        for fault in broken:
+            click.echo(fault, err=as_json)
+        if entries:
+            click.echo(f"access log: {len(entries)} entries, {len(broken)} faults", err=True)
         click.get_current_context().invoke(verify_archive, archive=folder, as_json=as_json)
+        if broken:
+            sys.exit(1)
         return
     found = verify_case(folder, again)
     if as_json:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -9,6 +12,7 @@ from typing import Any
 import pytest
 
 from dashboard.access_log import FOLDER, NOTHING_BEFORE, SAME_AGAIN_S, AccessLog, access_table, head, read_log
+from ingest.importing import import_capture
 
 
 class Hand:
@@ -82,6 +86,21 @@ def test_a_cut_at_the_end_shows_against_the_head_noted_elsewhere(tmp_path: Path)
     path.write_bytes(b"".join(path.read_bytes().splitlines(keepends=True)[:-1]))
     assert read_log(tmp_path)[1] == []
     assert head(tmp_path) != noted
+
+
+def test_the_verb_verify_names_what_was_altered_in_the_log(tmp_path: Path) -> None:
+    capture = Path(__file__).parents[2] / "sample_logs" / "bad_messages.ndjson"
+    import_capture(capture, tmp_path)
+    written(tmp_path)
+    command = [sys.executable, "-m", "dashboard.underair", "verify", str(tmp_path)]
+    whole = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert whole.returncode == 0, whole.stdout + whole.stderr
+    path = the_file(tmp_path)
+    path.write_bytes(path.read_bytes().replace(b"I-2", b"I-7"))
+    altered = subprocess.run([*command, "--json"], capture_output=True, text=True, timeout=60)
+    assert altered.returncode == 1
+    assert f"access/{path.name}, line 4 does not follow" in altered.stderr
+    json.loads(altered.stdout)
 
 
 def test_a_line_torn_by_a_crash_is_named_and_the_next_ones_are_kept(tmp_path: Path) -> None:
