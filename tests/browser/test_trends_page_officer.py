@@ -1,0 +1,140 @@
+"""A health-and-safety officer's way through three years of wears, in a real browser."""
+
+from __future__ import annotations
+
+import io
+import re
+import threading
+import zipfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from waitress.server import create_server
+
+from analysis.profile import Profile
+from dashboard import trends_page
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.demo_trends import bring_in_three_years
+from ingest.reading import Archive
+
+pytestmark = pytest.mark.browser
+
+DRAWN = "#trends-heat_dose .main-svg"
+SIZES = [(1440, 900), (1024, 768)]
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The trends page over the shipped three years, served on loopback."""
+    folder = tmp_path_factory.mktemp("archive")
+    bring_in_three_years(folder, datetime(2032, 3, 1, tzinfo=UTC))
+    context = Context(archive=Archive(folder), profile=Profile.default())
+    app = create_app(context, pages={"/trends": trends_page})
+    server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.effective_port}"
+    server.close()
+    thread.join(5)
+
+
+@pytest.fixture(autouse=True)
+def _patience(page: Any) -> None:
+    page.set_default_timeout(30_000)
+
+
+def test_the_officers_path(page: Any, address: str) -> None:
+    page.goto(f"{address}/trends")
+    page.wait_for_selector(DRAWN)
+    leads = page.locator("#trends-out li .lead").all_inner_texts()
+    assert {lead.split(":")[0] for lead in leads} == {"Set S-137", "Station 4", "Heat dose"}
+
+    # Picks a year: the station still stands out, and the page says why.
+    page.click("nav[aria-label=Period] a:has-text('2029')")
+    page.wait_for_url(re.compile("year=2029"))
+    page.wait_for_selector(DRAWN)
+    assert "2029-01" in page.inner_text(".lead >> nth=0")
+    page.click("nav[aria-label=Period] a:has-text('All years')")
+    page.wait_for_selector(DRAWN)
+    reason = page.locator("#trends-out li", has_text="Station 4").locator(".reason").inner_text()
+    assert re.search(r"[\d.]+ per 1000 wears \(\d+ in [\d,]+ wears\); the other stations: [\d.]+", reason)
+    marked = page.locator("#trends-stations tr", has_text="Station 4").inner_text()
+    assert "◇" in marked
+
+    # Follows it: the months of that station alone.
+    page.click("#trends-out a:has-text('Station 4')")
+    page.wait_for_url(re.compile("station=Station"))
+    page.wait_for_selector(DRAWN)
+    assert "by 20 wearers" in page.inner_text(".lead >> nth=0")
+    assert page.get_attribute("nav[aria-label=Station] a:has-text('Station 4')", "aria-current") == "true"
+
+    # The wearer who is due a look, and the rule that says so.
+    page.goto(f"{address}/trends")
+    page.wait_for_selector(DRAWN)
+    why = page.inner_text("#trends-due tbody")
+    assert re.search(
+        r"W-\d{3}\s+Station \d\s+20\d\d-\d\d-\d\d: Rested \d+ min after .*; the rule asks for", why
+    )
+    page.click("#trends-due summary")
+    assert "from memory" not in page.inner_text("#trends-due ul").lower()
+
+    # The set to take out of service stands first.
+    first = page.locator("#trends-sets tbody tr").first.inner_text()
+    assert "S-137" in first
+    assert "falling battery charge" in first
+
+    # Takes the export away: no small count in it.
+    with page.expect_download() as download:
+        page.click("a:has-text('Export')")
+    data = Path(download.value.path()).read_bytes()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        assert {"README.txt", "by_month.csv", "by_part.csv", "sets.csv"} <= set(archive.namelist())
+        parts = pl.read_csv(archive.read("by_part.csv"))
+    counts = parts["low_air_exits"].drop_nulls()
+    assert not ((counts > 0) & (counts < 16)).any()
+    assert parts["withheld"].any()
+
+    # Prints the month.
+    page.click("a:has-text('Monthly summary')")
+    page.wait_for_selector("h1:has-text('Under air: summary of 2031-12')")
+    assert len(re.findall(rb"/Type\s*/Page[^s]", page.pdf(prefer_css_page_size=True))) == 1
+    page.click(".months a:has-text('2031-03')")
+    page.wait_for_selector("h1:has-text('Under air: summary of 2031-03')")
+
+
+def test_a_cylinder_can_be_chosen_for_the_planning_rates(page: Any, address: str) -> None:
+    page.goto(f"{address}/trends")
+    page.wait_for_selector(DRAWN)
+
+    def lasts() -> int:
+        row = page.locator("#trends-planning tr", has_text="all tasks").inner_text()
+        return int(re.findall(r"(\d+) min", row)[0])
+
+    before = lasts()
+    page.click("#trends-planning a:has-text('9 L')")
+    page.wait_for_url(re.compile("cylinder=2"))
+    page.wait_for_selector(DRAWN)
+    assert lasts() > before
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_is_wider_than_the_screen(page: Any, address: str, size: tuple[int, int]) -> None:
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.goto(f"{address}/trends")
+    page.wait_for_selector(DRAWN)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_the_page_goes_by_keyboard(page: Any, address: str) -> None:
+    page.goto(f"{address}/trends")
+    page.wait_for_selector(DRAWN)
+    page.focus("nav[aria-label=Period] a:has-text('2030')")
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile("year=2030"))
+    page.wait_for_selector(DRAWN)
+    assert page.get_attribute("nav[aria-label=Period] a:has-text('2030')", "aria-current") == "true"
