@@ -17,6 +17,7 @@ from dashboard.units import Units
 
 PIXELS = 600
 MOST_DOTS = 300
+NARROWEST_PX = 560.0
 SECOND_MS = 1000.0
 
 
@@ -30,11 +31,15 @@ class Window:
 
 @dataclass(frozen=True)
 class View:
-    """What is drawn and how: the lanes, the units, the shift of the clock that is shown."""
+    """What is drawn and how: the lanes, the units, the shift of the shown clock, the width of the drawing.
+
+    The width says only how many words find room; until the page has told it, the narrowest page is assumed.
+    """
 
     lanes: tuple[str, ...]
     units: Units
     clock_shift_ms: float = 0.0
+    plot_px: float = NARROWEST_PX
 
 
 @dataclass

@@ -44,7 +44,8 @@ GRAVE = ("distress", "no_motion", "no_motion_prealarm")
 DESK_ROWS = 3
 DESK_TEXT_LENGTH = 40
 DESK_CHARACTER_PX = 6.4
-PLOT_PX = 860
+# Plotly takes an empty text's place away and never gives it back when a zoom fills it.
+BLANK = " "
 # What a zoom replaces in a trace that depends on the window.
 CHANGING = ("x", "y", "text", "textposition", "mode")
 # The date stands in the heading; an axis that repeated it would cost every lane a line.
@@ -172,7 +173,7 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
         showgrid=False,
         ticks="",
     )
-    rows, texts = _placed(desk, drawing.window)
+    rows, texts = _placed(desk, drawing.window, drawing.view.plot_px)
     drawing.add(
         {
             "type": "scatter",
@@ -189,17 +190,17 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
     )
 
 
-def _placed(desk: list[Mark], window: Window) -> tuple[list[int], list[str]]:
+def _placed(desk: list[Mark], window: Window, plot_px: float) -> tuple[list[int], list[str]]:
     """Give each mark the first row where its words find room, else a stroke alone under the rows."""
     free_from = [-math.inf] * DESK_ROWS
     rows, texts = [], []
     for mark in desk:
-        at_px = (mark.at - window.start) / (window.end - window.start) * PLOT_PX
+        at_px = (mark.at - window.start) / (window.end - window.start) * plot_px
         text = mark.text if len(mark.text) <= DESK_TEXT_LENGTH else mark.text[: DESK_TEXT_LENGTH - 1] + "…"
         row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
         rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
-        texts.append(plain(text) if row is not None else "")
-        if row is not None and 0 <= at_px <= PLOT_PX:
+        texts.append(plain(text) if row is not None else BLANK)
+        if row is not None and 0 <= at_px <= plot_px:
             free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)
     return rows, texts
 
@@ -259,7 +260,7 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
         marks["textposition"] += ["middle left" if late else "middle right"] * 3
         marks["x"] += [mark.at, mark.at, math.nan]
         marks["y"] += [0.0, top * 0.9, math.nan]
-        marks["text"] += ["", words.MARKS[mark.text], ""]
+        marks["text"] += [BLANK, words.MARKS[mark.text], BLANK]
     drawing.add(
         {
             "type": "scatter",

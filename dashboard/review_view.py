@@ -13,7 +13,7 @@ import polars as pl
 
 from analysis.tables import Results
 from dashboard.results_store import IncidentRecord, ResultsStore
-from dashboard.review_drawing import View, Window
+from dashboard.review_drawing import NARROWEST_PX, View, Window
 from dashboard.review_figures import LANE_HEIGHT_PX, Scales, scales_of
 from dashboard.review_lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
 from dashboard.review_overview import whole_window
@@ -22,6 +22,7 @@ from ingest.errors import UnderairError
 
 MOST_PEOPLE = 6
 NOTES_DESK = "notes-"
+WIDEST_PX = 8000.0
 PEOPLE_AT_FIRST = 2
 LANES = (*LANE_HEIGHT_PX, "alarms")
 DAY_MS = 86_400_000.0
@@ -42,11 +43,12 @@ class Request:
     shift_ms: float
     window: Window | None
     at_ms: float | None
+    plot_px: float = NARROWEST_PX
 
     @property
     def view(self) -> View:
         """How it is drawn."""
-        return View(self.lanes or LANES, UNITS[self.units], self.shift_ms)
+        return View(self.lanes or LANES, UNITS[self.units], self.shift_ms, self.plot_px)
 
 
 def request_of(query: Mapping[str, str]) -> Request:
@@ -78,6 +80,7 @@ def request_of(query: Mapping[str, str]) -> Request:
         shift_ms=shift,
         window=None if start is None or end is None else Window(start, end),
         at_ms=_number(query, "at"),
+        plot_px=min(max(_number(query, "px") or NARROWEST_PX, NARROWEST_PX / 2), WIDEST_PX),
     )
 
 

@@ -35,6 +35,12 @@
     return isWhole() ? {} : { from: String(view.window[0]), to: String(view.window[1]) };
   }
 
+  // How wide the drawing is decides how many of the desk's words find room.
+  function width() {
+    const axis = axisOf(lanesPlot());
+    return axis ? { px: String(Math.round(axis.width)) } : {};
+  }
+
   function query(extra = {}) {
     const parts = { ...picture(), ...windowOf(), ...extra };
     if (parts.shift === "0") delete parts.shift;
@@ -49,8 +55,8 @@
 
   function draw(what) {
     say("");
-    if (what.picture) window.dash_clientside.set_props("review-picture", { data: picture() });
-    if (what.window) window.dash_clientside.set_props("review-window", { data: windowOf() });
+    if (what.picture) window.dash_clientside.set_props("review-picture", { data: { ...picture(), ...width() } });
+    if (what.window) window.dash_clientside.set_props("review-window", { data: { ...windowOf(), ...width() } });
     keepInAddress();
     showChoices();
     frameWindow();

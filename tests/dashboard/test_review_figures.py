@@ -109,6 +109,28 @@ def test_the_shown_clock_shifts_every_trace(look: Look) -> None:
         assert np.allclose(shift[np.isfinite(shift)], hour)
 
 
+def test_words_of_the_desk_never_lie_on_each_other_and_a_wider_page_has_more_of_them(look: Look) -> None:
+    def words_at(plot_px: float) -> list[tuple[int, float, float]]:
+        figure, _ = figure_of(look, plot_px=plot_px)
+        desk = figure["data"][0]
+        start, end = figure["layout"]["xaxis"]["range"]
+        left = (array(desk["x"]) - start) / (end - start) * plot_px
+        # An empty text would lose its place for good: what is not said is a blank.
+        assert all(desk["text"])
+        return [
+            (row, x, x + 6 * len(text))
+            for row, x, text in zip(desk["y"], left, desk["text"], strict=True)
+            if text.strip()
+        ]
+
+    for plot_px in (400.0, 860.0, 2000.0):
+        placed = words_at(plot_px)
+        for row in {one[0] for one in placed}:
+            ends = sorted(one[1:] for one in placed if one[0] == row)
+            assert all(before[1] <= after[0] for before, after in itertools.pairwise(ends))
+    assert len(words_at(300.0)) < len(words_at(2000.0))
+
+
 def test_text_from_outside_is_no_markup(look: Look) -> None:
     figure, _ = figure_of(look)
     texts = [text for trace in figure["data"] for text in trace.get("text", []) if "Stairs" in text]
