@@ -77,7 +77,7 @@ class Recent:
             files = [path for path in part_files(archive, kind) if path.stem not in unsealed]
             lots: list[pl.DataFrame] = []
             found = 0
-            for path in sorted(files, key=lambda path: path.stat().st_mtime_ns, reverse=True):
+            for path in sorted(files, key=_written_ns, reverse=True):
                 if found >= rows:
                     break
                 with contextlib.suppress(OSError, pl.exceptions.PolarsError):  # `verify` names it
@@ -94,6 +94,13 @@ class Recent:
     def add(self, kind: str, frame: pl.DataFrame) -> None:
         """Remember messages by their keys."""
         self._keys[kind] = pl.concat([self.keys(kind), frame]).tail(self._rows)
+
+
+def _written_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except FileNotFoundError:
+        return 0  # merged into another in this very moment
 
 
 def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
