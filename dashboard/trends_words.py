@@ -229,7 +229,8 @@ def _outside_text(table: pl.DataFrame, column: str) -> str:
             f"{month_text(row['month'])} ({'above' if above else 'below'}, {wears_text(row['wears'])})"
         )
     if len(words) > MOST_MONTHS_NAMED:
-        words = [*words[-MOST_MONTHS_NAMED:], f"and {len(words) - MOST_MONTHS_NAMED} earlier months"]
+        more = len(words) - MOST_MONTHS_NAMED
+        words = [*words[-MOST_MONTHS_NAMED:], f"and {more} earlier month{'s' if more > 1 else ''}"]
     verbs = ("lies", "is") if len(words) == 1 else ("lie", "are")
     by_chance = CHANCE_OUTSIDE * len(table)
     return (
