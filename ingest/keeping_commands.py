@@ -19,13 +19,16 @@ _FILE = click.Path(exists=True, dir_okay=False)
 def tidy(archive: Path, as_json: bool) -> None:
     """Merge the small parts of finished days into one a day and kind.
 
-    Readers may go on reading, listeners receiving. Today's parts (UTC) are left alone.
+    Readers may go on reading, listeners receiving. Today's parts (UTC) are left alone. The index, by which
+    one incident is found among years, is brought up to date; who deletes it loses nothing but that time.
     """
     from datetime import UTC, datetime
 
+    from ingest.index import ArchiveIndex
     from ingest.tidying import tidy as bring_in_order
 
     done = bring_in_order(archive, datetime.now(UTC))
+    ArchiveIndex(archive).bring_up_to_date()
     if as_json:
         click.echo(json.dumps(asdict(done)))
     else:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -280,6 +282,16 @@ def test_memory_follows_the_batch(archive: Path) -> None:
         )
         assert read[-1] <= 1.05 * batch.table["rows"].sum() + 100
     assert sum(read) > 50_000
+
+
+def test_tidy_brings_the_index_up_to_date(own: Path) -> None:
+    command = [sys.executable, "-m", "dashboard.underair", "tidy", "--archive", str(own), "--json"]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    days = {path.name.removeprefix("date=") for path in own.glob("*/date=*")}
+    made = {path.name: path.stat().st_mtime_ns for path in (own / FOLDER).iterdir()}
+    assert {"desks.parquet", "setups.parquet"} | {f"sets.{day}.parquet" for day in days} == set(made)
+    pieces_of(own)
+    assert {path.name: path.stat().st_mtime_ns for path in (own / FOLDER).iterdir()} == made
 
 
 def test_the_index_keeps_to_its_folder_and_verify_passes_it_over(own: Path) -> None:
