@@ -1,0 +1,106 @@
+"""The long view, measured: ``python -m tests.benchmarks.trends [seeds]``.
+
+Prints how often the three planted truths are found and how much else is named, over many seeds; how long the
+page takes over 100,000 wears; and how many wears a second the first computation works out.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+
+from analysis.comparisons import signals
+from analysis.profile import Profile
+from analysis.roster import with_station_and_role
+from analysis.simulation.make_three_years import read_three_years
+from analysis.simulation.past_year import build_past_incident
+from analysis.simulation.three_years import Planted, three_years
+from dashboard import trends_page
+from dashboard.context import Context
+from dashboard.wear_ledger import WearLedger, bring_in
+from ingest.archive import seal_messages
+from ingest.frames import frames_from_heard
+from ingest.reading import Archive
+
+NOTHING = Planted(heat_growth_a_year=0.0, station_factor=1.0, set_fails=False)
+WEARS = 100_000
+
+
+def planted_and_false(seeds: int) -> None:
+    """Print what is found of what was planted, and what is named without a reason."""
+    for title, planted in (("three truths planted", Planted()), ("nothing planted", NOTHING)):
+        found = {"heat": 0, "station": 0, "set": 0}
+        false, seeds_with_false = 0, 0
+        for seed in range(seeds):
+            ledger, roster = three_years(seed, planted)
+            named, _ = signals(with_station_and_role(ledger["wears"], roster), ledger["set_events"])
+            truths = {
+                "heat": [s for s in named if (s.part, s.measure, s.how) == ("service", "heat_dose", "rise")],
+                "station": [s for s in named if (s.part, s.name) == ("station", Planted().station)],
+                "set": [s for s in named if (s.part, s.name) == ("set", Planted().set_id)],
+            }
+            for name, those in truths.items():
+                found[name] += bool(those)
+            others = len(named) - sum(map(len, truths.values()))
+            false, seeds_with_false = false + others, seeds_with_false + bool(others)
+        print(f"{title}, {seeds} seeds: found {found}; else named {false}, in {seeds_with_false} seeds")
+
+
+def opening() -> None:
+    """Print how long the page takes to be made over many wears, from what is kept on disk and again."""
+    ledger, roster = read_three_years()
+    copies = -(-WEARS // ledger["wears"].height)
+    many: dict[str, pl.DataFrame] = {}
+    for name, frame in ledger.items():
+        lots = []
+        for copy in range(copies):
+            names = [c for c in ("wear_id", "incident_id", "wearer_id", "set_id") if c in frame.columns]
+            lots.append(frame.with_columns(pl.col(c) + f"-{copy}" for c in names))
+        many[name] = pl.concat(lots)
+    people = pl.concat([roster.with_columns(pl.col("wearer_id") + f"-{copy}") for copy in range(copies)])
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        bring_in(folder, "many", many)
+        days = [pl.lit(None, dtype=pl.Date).alias(name) for name in ("from", "until")]
+        people.with_columns(days).rename({"wearer_id": "wearer"}).write_csv(folder / "roster.csv")
+        for look in ("first look of a process", "again", "another year"):
+            if look == "first look of a process":
+                context = Context(archive=Archive(folder), profile=Profile.default())
+            started = time.perf_counter()
+            trends_page.layout(context, {"year": "2029"} if look == "another year" else {})
+            print(f"{many['wears'].height:,} wears, {look}: {time.perf_counter() - started:.2f} s")
+
+
+def first_computation(incidents: int = 12) -> None:
+    """Print how many wears a second are worked out from messages, with one core."""
+    now = datetime(2031, 6, 1, tzinfo=UTC)
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        for number in range(1, incidents + 1):
+            heard = build_past_incident(number, now).heard
+            seal_messages(folder, frames_from_heard(heard), f"past-{number}")
+        WearLedger(Archive(folder), Profile.default()).update(now + timedelta(days=400))  # compiles
+        for path in sorted((folder / "derived").rglob("*"), reverse=True):
+            path.unlink() if path.is_file() else path.rmdir()
+        ledger = WearLedger(Archive(folder), Profile.default())
+        started, busy = time.perf_counter(), time.process_time()
+        ledger.update(now + timedelta(days=400))
+        took, cpu = time.perf_counter() - started, time.process_time() - busy
+        wears = ledger.tables()["wears"]
+        minutes = wears["under_air_min"].mean()
+        print(
+            f"{wears.height} wears of {minutes:.0f} min: {wears.height / took:.0f} a second, "
+            f"{wears.height / cpu:.0f} a second of one core (load {os.getloadavg()[0]:.1f})"
+        )
+
+
+if __name__ == "__main__":
+    first_computation()
+    opening()
+    planted_and_false(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
