@@ -87,6 +87,8 @@ def register(app: Dash, context: Context) -> None:
         return flask.jsonify({**answer, "text": words.WORKING.format(part=answer["part"])})
 
     trends_export.add_routes(server, context)
+    keeper = keeper_of(context)
+    keeper.when_new = lambda look: _compared(keeper, look, Choice())
 
 
 _compared_lock = threading.Lock()

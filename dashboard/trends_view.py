@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from urllib.parse import urlencode
 from weakref import WeakKeyDictionary
@@ -12,7 +13,7 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.ledger import Ledger
-from analysis.roster import BadRoster, no_roster, with_station_and_role
+from analysis.roster import FILE_NAMES, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
 from dashboard.wear_ledger import WearLedger, roster_of, utc_now
 from ingest.errors import UnderairError
@@ -127,6 +128,8 @@ class Keeper:
         self._looked = -1e9
         self._progress: tuple[int, int] | None = None
         self._stop = threading.Event()
+        self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
+        self.when_new: Callable[[Look], object] | None = None
         self._joined: tuple[tuple[int, object], Look] | None = None
         self._version = 0
 
@@ -172,19 +175,19 @@ class Keeper:
             log.exception("the ledger of wears could not be brought up to date")
 
     def _look_after(self) -> None:
-        wait_s = FIRST_LOOK_AFTER_S
+        wait_s, seen = FIRST_LOOK_AFTER_S, -1
         while not self._stop.wait(wait_s):
-            self._work()
+            look = self.look()
+            # What the page compares is ready before somebody asks: it is the slowest part of a first look.
+            if self.when_new is not None and look.version != seen and look.working is None:
+                seen = look.version
+                self.when_new(look)
             wait_s = LOOKED_AFTER_EVERY_S
 
     def _look(self) -> Look:
-        problem, roster = "", None
-        try:
-            roster = roster_of(self._archive)
-        except BadRoster as error:
-            problem = str(error)
-        state = (self._ledger.changes, None if roster is None else tuple(roster.hash_rows().to_list()))
         with self._lock:
+            print_, roster, problem = self._read_roster()
+            state = (self._ledger.changes, print_)
             if self._joined is None or self._joined[0] != state:
                 tables = self._ledger.tables()
                 wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
@@ -193,6 +196,19 @@ class Keeper:
                 look = Look(tables, roster is not None, problem, None, self._version)
                 self._joined = (state, look)
             return replace(self._joined[1], roster_problem=problem, working=self.progress())
+
+    def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
+        """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
+        files = [self._archive.folder / name for name in FILE_NAMES]
+        now = tuple(
+            (path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files if path.is_file()
+        )
+        if self._roster[0] != now:
+            try:
+                self._roster = (now, roster_of(self._archive), "")
+            except BadRoster as error:
+                self._roster = (now, None, str(error))
+        return self._roster
 
 
 _keepers: WeakKeyDictionary[Archive, Keeper] = WeakKeyDictionary()

@@ -22,7 +22,9 @@ from analysis.simulation.make_three_years import read_three_years
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import Planted, three_years
 from dashboard import trends_page
+from dashboard.app import create_app
 from dashboard.context import Context
+from dashboard.trends_view import keeper_of
 from dashboard.wear_ledger import WearLedger, bring_in
 from ingest.archive import seal_messages
 from ingest.frames import frames_from_heard
@@ -69,12 +71,18 @@ def opening() -> None:
         bring_in(folder, "many", many)
         days = [pl.lit(None, dtype=pl.Date).alias(name) for name in ("from", "until")]
         people.with_columns(days).rename({"wearer_id": "wearer"}).write_csv(folder / "roster.csv")
-        for look in ("first look of a process", "again", "another year"):
-            if look == "first look of a process":
-                context = Context(archive=Archive(folder), profile=Profile.default())
-            started = time.perf_counter()
-            trends_page.layout(context, {"year": "2029"} if look == "another year" else {})
-            print(f"{many['wears'].height:,} wears, {look}: {time.perf_counter() - started:.2f} s")
+        context = Context(archive=Archive(folder), profile=Profile.default())
+        create_app(context, pages={"/trends": trends_page})
+        keeper = keeper_of(context)
+        started = time.perf_counter()
+        assert keeper.when_new is not None
+        keeper.when_new(keeper.look())
+        print(f"made ready in the background: {time.perf_counter() - started:.2f} s")
+        for look in ("first look", "again", "another year", "that year again"):
+            started, busy = time.perf_counter(), time.process_time()
+            trends_page.layout(context, {"year": "2029"} if "year" in look else {})
+            took, cpu = time.perf_counter() - started, time.process_time() - busy
+            print(f"{many['wears'].height:,} wears, {look}: {took:.2f} s, {cpu:.2f} s of processor time")
 
 
 def first_computation(incidents: int = 12) -> None:
