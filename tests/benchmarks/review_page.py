@@ -11,7 +11,6 @@ import tempfile
 import threading
 import time
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import click
@@ -33,32 +32,27 @@ DRAWN = "() => document.querySelectorAll('.js-plotly-plot .main-svg').length >= 
 REPEATS = 3
 
 
-def every_point(incident: Incident, store: Any) -> Any:
-    """A page with every reading of everybody in one figure, offset lane by lane."""
+def every_point(store: Any) -> Dash:
+    """An application of one page: every reading of everybody in one figure, offset lane by lane."""
     record = store.incident(INCIDENT)
-    bench = Bench(store)
+    traces = []
     everybody = list(people_of(record.results).iter_rows(named=True))
+    for number, lanes in enumerate(Bench(store).lanes(record, everybody)):
+        for channel, series in enumerate((lanes.pressure, lanes.motion, lanes.temperature)):
+            y = (series.y - series.y.min()) / (series.y.max() - series.y.min() + 1e-9)
+            offset = typed(y * 0.9 + 3 * number + channel, "f4")
+            traces.append({"type": "scatter", "mode": "lines", "x": typed(series.x), "y": offset})
+    figure = {"data": traces, "layout": {"height": 900, "showlegend": False, "xaxis": {"type": "date"}}}
+    app = Dash(__name__)
+    app.layout = html.Div(dcc.Graph(id="every", figure=figure))
+    return app
 
-    def layout(_context: Context, _query: dict[str, str]) -> Any:
-        traces = []
-        for number, lanes in enumerate(bench.lanes(record, everybody)):
-            for channel, series in enumerate((lanes.pressure, lanes.motion, lanes.temperature)):
-                y = (series.y - series.y.min()) / (series.y.max() - series.y.min() + 1e-9)
-                traces.append(
-                    {
-                        "type": "scatter",
-                        "mode": "lines",
-                        "x": typed(series.x),
-                        "y": typed(y * 0.9 + 3 * number + channel, "f4"),
-                    }
-                )
-        figure = {"data": traces, "layout": {"height": 900, "showlegend": False, "xaxis": {"type": "date"}}}
-        return html.Div(dcc.Graph(id="every", figure=figure))
 
-    def register(_app: Dash, _context: Context) -> None:
-        """Nothing to add."""
-
-    return SimpleNamespace(layout=layout, register=register)
+def served(app: Dash) -> Any:
+    """Serve an application on a free loopback port; close what is returned."""
+    server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
+    threading.Thread(target=server.run, daemon=True).start()
+    return server
 
 
 def ready_ms(page: Any, address: str, drawn: int) -> float:
@@ -107,21 +101,22 @@ def measured(wearers: int, minutes: int, page: Any) -> None:
         click.echo(f"\n{wearers} wearers x {minutes} min x 3 readings a second")
         click.echo(f"  server, first look: {(time.perf_counter() - began) * 1000:6.0f} ms")
         context = Context(archive=archive, profile=Profile.default())
-        pages = {"/review": review_page, "/every": every_point(incident, store)}
-        server = create_server(create_app(context, pages=pages).server, host="127.0.0.1", port=0, threads=6)
-        threading.Thread(target=server.run, daemon=True).start()
+        review_server = served(create_app(context, pages={"/review": review_page}))
+        every_server = served(every_point(store))
         try:
-            root = f"http://127.0.0.1:{server.effective_port}"
-            review = f"{root}/review?incident={INCIDENT}"
+            review = f"http://127.0.0.1:{review_server.effective_port}/review?incident={INCIDENT}"
+            every = f"http://127.0.0.1:{every_server.effective_port}/"
             ready_ms(page, review, 6)  # fills the browser's cache
             ready = [ready_ms(page, review, 6) for _ in range(REPEATS)]
             zooms = [page.evaluate(ZOOM_REVIEW, s) for _ in range(REPEATS) for s in (1200, 60, 300)]
-            plain = [ready_ms(page, f"{root}/every", 3) for _ in range(REPEATS)]
+            ready_ms(page, every, 3)
+            plain = [ready_ms(page, every, 3) for _ in range(REPEATS)]
             first = incident.results["wears"]["started"][0].timestamp() * 1000
             spans = [[first, first + 1_200_000], [first + 600_000, first + 660_000]]
             plain_zooms = [page.evaluate(ZOOM_EVERY, span) for span in spans]
         finally:
-            server.close()
+            review_server.close()
+            every_server.close()
     for name, times, its_zooms in (("review", ready, zooms), ("every point", plain, plain_zooms)):
         click.echo(
             f"  {name:12} ready {statistics.median(times):6.0f} ms   "
