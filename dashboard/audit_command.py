@@ -61,6 +61,7 @@ def audit(
     from analysis.profile import Profile, load_profile
     from analysis.roster import no_roster, with_station_and_role
     from analysis.spread import spread_over
+    from analysis.tables import formula_safe
     from dashboard.audit_summary import summary_html, summary_months
     from dashboard.audit_words import readme
     from dashboard.wear_ledger import WearLedger, between, roster_of
@@ -91,7 +92,7 @@ def audit(
         for name, table in made.tables.items():
             files[name] = out / f"{name}.csv"
             table.write_parquet(out / f"{name}.parquet")
-            table.write_csv(files[name], float_precision=4)
+            formula_safe(table).write_csv(files[name], float_precision=4)
         summary = out / "summary.html"
         summary.write_text(summary_html(made, months[-1] if months else "", profile, now), encoding="utf-8")
         (out / "README.txt").write_text(readme(made, profile.name), encoding="utf-8")

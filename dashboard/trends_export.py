@@ -12,6 +12,7 @@ import flask
 import polars as pl
 
 from analysis.audit import Audit, audit
+from analysis.tables import formula_safe
 from dashboard.audit_summary import summary_html, summary_months
 from dashboard.audit_words import readme
 from dashboard.trends_view import Look, keeper_of, years_of
@@ -66,7 +67,7 @@ def zipped(made: Audit, year: str, profile_name: str) -> bytes:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("README.txt", readme(made, profile_name))
         for name, table in tables_of(made, year).items():
-            archive.writestr(f"{name}.csv", table.write_csv(float_precision=4))
+            archive.writestr(f"{name}.csv", formula_safe(table).write_csv(float_precision=4))
     return target.getvalue()
 
 
