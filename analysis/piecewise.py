@@ -7,6 +7,7 @@ functions here, and both give the same tables to the bit, in the order of the pi
 from __future__ import annotations
 
 import shutil
+import uuid
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +23,7 @@ from analysis.tables import TABLES, Results, empty_table
 from analysis.writing import TableFiles
 
 Progress = Callable[[int, int], None]
-_PARTS = ".pieces"
+_PARTS = ".pieces-"
 
 
 def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
@@ -41,6 +42,9 @@ class Task:
         Of the batch.
     rows : int
         Messages in it, for the progress.
+    parts : Path
+        Where its tables go; each run has its own, so that a worker that is late for one does not meddle
+        with the next.
     """
 
     number: int
@@ -48,19 +52,19 @@ class Task:
     folder: Path
     batch: Pieces
     profile: Profile
-    out: Path
+    parts: Path
 
 
 def work(task: Task) -> int:
     """Analyse one batch and write its tables; doing it again writes the same again. Return its messages."""
     results = analyse_batch(task.folder, task.batch, task.profile)
-    folder = task.out / _PARTS / f"{task.number:06d}"
+    folder = task.parts / f"{task.number:06d}"
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in results.items():
         if table.height:
             path = folder / f"{name}.parquet"
             # Two workers may come to have the same task when one of them was thought dead.
-            aside = folder / f".{name}.{id(task)}.tmp"
+            aside = folder / f".{name}.{uuid.uuid4().hex}.tmp"
             table.write_parquet(aside, compression="lz4")
             aside.replace(path)
     return task.rows
@@ -72,6 +76,7 @@ class Joining:
 
     name: str
     batches: int
+    parts: Path
     out: Path
     form: str
     about: dict[str, str]
@@ -81,7 +86,7 @@ def join(task: Joining) -> tuple[str, int, dict[str, int]]:
     """Write one table from those of the batches; return its name, rows, and findings by severity."""
     with TableFiles(task.out, task.form, task.about, [task.name]) as files:
         for number in range(task.batches):
-            path = task.out / _PARTS / f"{number:06d}" / f"{task.name}.parquet"
+            path = task.parts / f"{number:06d}" / f"{task.name}.parquet"
             if path.exists():
                 files.add({task.name: pl.read_parquet(path, hive_partitioning=False)})
     return task.name, files.rows[task.name], files.findings
@@ -144,9 +149,11 @@ def analyse_archive(
                 files.add(analyse_batch(folder, batch, profile))
                 tell(int(batch.table["rows"].sum()))
         return Written(files.rows, files.findings)
-    shutil.rmtree(out / _PARTS, ignore_errors=True)
+    for left in out.glob(f"{_PARTS}*"):  # of a run that was killed
+        shutil.rmtree(left, ignore_errors=True)
+    parts = out.resolve() / f"{_PARTS}{uuid.uuid4().hex}"
     tasks = [
-        Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, out.resolve())
+        Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
         for number, batch in enumerate(pieces.batches())
     ]
     try:
@@ -155,11 +162,10 @@ def analyse_archive(
         written = Written({}, {})
         # The tables on the 1 s grid take longest to put together: first.
         names = sorted(TABLES, key=lambda name: name not in ("air", "heat"))
-        for name, rows, findings in run(
-            join, [Joining(name, len(tasks), out.resolve(), form, about) for name in names]
-        ):
+        joining = [Joining(name, len(tasks), parts, out.resolve(), form, about) for name in names]
+        for name, rows, findings in run(join, joining):
             written.rows[name] = rows
             written.findings.update(findings)
         return written
     finally:
-        shutil.rmtree(out / _PARTS, ignore_errors=True)
+        shutil.rmtree(parts, ignore_errors=True)

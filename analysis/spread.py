@@ -62,12 +62,12 @@ def spread_over(engine: str) -> Iterator[Run]:
         return
     workers = int(local.group(1)) if local.group(1) else os.cpu_count() or 1
     with (
-        # No dashboard: nothing of this listens beyond what the workers need, and only on this machine.
+        # Only on this machine, on ports that are free: several clusters may stand at once.
         LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
             host="127.0.0.1",
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
             env=_ONE_THREAD,
         ) as cluster,
         Client(cluster) as client,
@@ -76,12 +76,19 @@ def spread_over(engine: str) -> Iterator[Run]:
 
 
 def _runner(client: Any) -> Run:
-    from distributed import as_completed
+    from distributed import KilledWorker, as_completed
 
     def run(function: Callable[[T], R], tasks: Sequence[T]) -> Iterator[R]:
         # Their own key each: Dask must not take two runs over the same archive for one.
         futures = [client.submit(function, task, pure=False) for task in tasks]
-        for _, result in as_completed(futures, with_results=True):
-            yield result
+        try:
+            for _, result in as_completed(futures, with_results=True):
+                yield result
+        except KilledWorker as error:
+            raise UnderairError(
+                f"the workers die of one task again and again: {error}; have they enough memory?"
+            ) from error
+        finally:
+            client.cancel(futures)
 
     return run

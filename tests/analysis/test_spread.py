@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -18,12 +19,14 @@ import pytest
 from distributed import LocalCluster
 
 import analysis.pieces
+from analysis.archive_pieces import pieces_of
 from analysis.piecewise import Written, analyse_archive
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.spread import BadEngine, spread_over
 from analysis.tables import TABLES
 from ingest.archive import seal_messages
+from ingest.errors import ArchiveProblem
 from ingest.frames import frames_from_heard
 
 PROFILE = Profile.default()
@@ -66,7 +69,7 @@ def cluster() -> Iterator[Any]:
             n_workers=2,
             threads_per_worker=1,
             host="127.0.0.1",
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
             env={"POLARS_MAX_THREADS": "1"},
         ) as two:
             yield two
@@ -110,8 +113,8 @@ def test_a_worker_killed_in_the_middle_changes_nothing(
     killed: list[bool] = []
 
     def kill() -> None:
-        wait_until(lambda: len(list(tmp_path.glob(".pieces/*/wears.parquet"))) >= 1, what="the first piece")
-        killed.append(len(list(tmp_path.glob(".pieces/*"))) < DAYS)
+        wait_until(lambda: len(list(tmp_path.glob(".pieces-*/*/wears.parquet"))) >= 1, what="the first piece")
+        killed.append(len(list(tmp_path.glob(".pieces-*/*"))) < DAYS)
         os.kill(doomed, signal.SIGKILL)
 
     killer = threading.Thread(target=kill)
@@ -123,6 +126,23 @@ def test_a_worker_killed_in_the_middle_changes_nothing(
     wait_until(lambda: next(iter(cluster.workers.values())).pid != doomed, what="the nanny's new worker")
     assert written == here[1]
     assert_same_files(tmp_path, here)
+
+
+def test_what_goes_wrong_at_a_worker_is_said_here(archive: Path, cluster: Any, tmp_path: Path) -> None:
+    """As in one process: the sentence that says what to do, and nothing half written."""
+    own = tmp_path / "archive"
+    shutil.copytree(archive, own)
+    pieces_of(own)
+    part = next((own / "motion").rglob("*.parquet"))
+    whole, stat = part.read_bytes(), part.stat()
+    part.write_bytes(whole[:200] + bytes(200) + whole[400:])
+    os.utime(part, ns=(stat.st_atime_ns, stat.st_mtime_ns))  # the index sees no change: only the workers do
+    with (
+        pytest.raises(ArchiveProblem, match=rf"the part motion/.*{part.stem}.*cannot be read"),
+        spread_over(engine_of(cluster)) as run,
+    ):
+        analyse_archive(own, PROFILE, tmp_path / "out", "parquet", {}, run)
+    assert not list((tmp_path / "out").glob("*.parquet"))
 
 
 def test_csv_from_many_workers(archive: Path, cluster: Any, tmp_path: Path) -> None:
