@@ -91,7 +91,8 @@ class MonthlyRate:
     ----------
     table : DataFrame
         `month`, `wears`, `events`, `exposure`, `rate`, `low`, `high` (exact 95 % interval), `lower_limit`,
-        `upper_limit`, `outside`; rate null without exposure, limits null where months or events are too few.
+        `upper_limit`, `outside`, `solid`; rate null without exposure, limits null where months or events are
+        too few. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is shown, not judged.
     total : (events, exposure, rate, low, high)
         Over the whole period; None when there are too few wears for a rate.
     centre : float
@@ -115,6 +116,8 @@ def monthly_rate(months: pl.DataFrame, events: str, exposure: str, per: float) -
     rates = [rate_per(int(count), float(size), per) for count, size in zip(counts, exposed, strict=True)]
     used = int((exposed > 0).sum())
     with_limits = used >= FEWEST_MONTHS_FOR_LIMITS and int(counts.sum()) >= FEWEST_EVENTS_FOR_LIMITS
+    usual = float(np.median(exposed[exposed > 0])) if used else 0.0
+    solid = exposed >= LEAST_PART_OF_A_MONTH * usual
     chart = u_chart(counts, exposed)
     nothing = np.full(len(counts), np.nan)
     table = months.select(
@@ -126,7 +129,8 @@ def monthly_rate(months: pl.DataFrame, events: str, exposure: str, per: float) -
         pl.Series("high", [rate.high if rate else None for rate in rates], dtype=pl.Float64),
         pl.Series("lower_limit", chart.lower * per if with_limits else nothing).fill_nan(None),
         pl.Series("upper_limit", chart.upper * per if with_limits else nothing).fill_nan(None),
-        pl.Series("outside", chart.outside & with_limits),
+        pl.Series("outside", chart.outside & with_limits & solid),
+        pl.Series("solid", solid),
     )
     total = None
     overall = rate_per(int(counts.sum()), float(exposed.sum()), per)
@@ -134,7 +138,10 @@ def monthly_rate(months: pl.DataFrame, events: str, exposure: str, per: float) -
         total = (overall.events, overall.exposure, overall.rate, overall.low, overall.high)
     values = np.array([rate.rate if rate else np.nan for rate in rates])
     return MonthlyRate(
-        table, total, chart.centre * per if with_limits else math.nan, _trend(values, int(counts.sum()))
+        table,
+        total,
+        chart.centre * per if with_limits else math.nan,
+        _trend(np.where(solid, values, np.nan), int(counts.sum())),
     )
 
 

@@ -13,6 +13,7 @@ from analysis.trends import MonthlyMean, MonthlyRate
 from dashboard import trends_words as words
 from dashboard.review_drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
+from dashboard.trends_sentences import figure as shown
 
 HEIGHT_PX = 240
 FORECAST_HEIGHT_PX = 320
@@ -23,11 +24,14 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
     """Return the plot of a monthly rate: points with exact intervals, u chart's limits as steps."""
     table = found.table
     rates, low, high = table["rate"].to_list(), table["low"].to_list(), table["high"].to_list()
+    solid = table["solid"].to_list()
+    # The interval of a month of few wears reaches beyond any scale: it is told by the table, not drawn.
+    drawn = [rate if usual else None for rate, usual in zip(rates, solid, strict=True)]
     bars = {
         "type": "data",
         "symmetric": False,
-        "array": [b - r if r is not None else 0 for r, b in zip(rates, high, strict=True)],
-        "arrayminus": [r - a if r is not None else 0 for r, a in zip(rates, low, strict=True)],
+        "array": [b - r if r is not None else 0 for r, b in zip(drawn, high, strict=True)],
+        "arrayminus": [r - a if r is not None else 0 for r, a in zip(drawn, low, strict=True)],
         "color": CHART_BLUE,
         "thickness": 1.2,
         "width": 3,
@@ -35,16 +39,19 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
     data: list[dict[str, Any]] = []
     if table["upper_limit"].null_count() < len(table):
         data += [
-            _limit(table, table["upper_limit"].to_list()),
-            _limit(table, table["lower_limit"].to_list()),
+            _limit(table.filter("solid"), table.filter("solid")["upper_limit"].to_list()),
+            _limit(table.filter("solid"), table.filter("solid")["lower_limit"].to_list()),
             _centre(table, found.centre),
         ]
-    # A month of few wears has an interval that would flatten all others: the scale follows rates and limits.
-    tops = [value for value in [*rates, *table["upper_limit"].to_list()] if value is not None]
+    # Nor may such a month flatten all others: the scale follows the usual months, what is above stands on its
+    # edge as a triangle.
+    limits = table.filter("solid")["upper_limit"].to_list()
+    tops = [value for value in [*drawn, *limits] if value is not None]
     typical = sorted(value for value in high if value is not None)
     middle = typical[len(typical) // 2] if typical else 1.0
-    data.append(_points(table, rates, bars))
-    return _figure(data, table, max([*tops, middle]))
+    top = max([*tops, middle])
+    data.append(_points(table, rates, bars, _ceiling(top)))
+    return _figure(data, table, top)
 
 
 def mean_figure(found: MonthlyMean) -> dict[str, Any]:
@@ -65,26 +72,40 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
     return _figure(data, table, max(tops, default=1.0))
 
 
+def _ceiling(top: float) -> float:
+    return nice_ceiling(top * 1.08, 1e-3)
+
+
 def _months(table: pl.DataFrame) -> list[str]:
     return [words.month_text(month) for month in table["month"]]
 
 
-def _points(table: pl.DataFrame, values: list[float | None], bars: dict[str, Any] | None) -> dict[str, Any]:
+def _points(
+    table: pl.DataFrame,
+    values: list[float | None],
+    bars: dict[str, Any] | None,
+    edge: float = math.inf,
+) -> dict[str, Any]:
     outside = table["outside"].to_list()
+    beyond = [value is not None and value > edge for value in values]
+    symbols = {"outside": "diamond-open", "beyond": "triangle-up", "": "circle"}
+    kinds = ["outside" if out else "beyond" if far else "" for out, far in zip(outside, beyond, strict=True)]
+    told = ["–" if value is None else shown(value) for value in values]
     trace: dict[str, Any] = {
         "type": "scatter",
         "mode": "lines+markers",
         "x": _months(table),
-        "y": values,
+        "y": [edge if far else value for value, far in zip(values, beyond, strict=True)],
         "line": {"color": CHART_BLUE, "width": 1},
         "marker": {
-            "symbol": ["diamond-open" if out else "circle" for out in outside],
-            "size": [13 if out else 6 for out in outside],
+            "symbol": [symbols[kind] for kind in kinds],
+            "size": [13 if out else 9 if far else 6 for out, far in zip(outside, beyond, strict=True)],
             "color": [CHART_ORANGE if out else CHART_BLUE for out in outside],
             "line": {"width": 2.5},
         },
-        "customdata": table["wears"].to_list(),
-        "hovertemplate": "%{x}: %{y:.3~g}, %{customdata} " + words.WEARS_BELOW + "<extra></extra>",
+        "customdata": list(zip(table["wears"].to_list(), told, strict=True)),
+        "hovertemplate": "%{x}: %{customdata[1]}, %{customdata[0]} " + words.WEARS_BELOW + "<extra></extra>",
+        "cliponaxis": False,
         "connectgaps": False,
     }
     if bars is not None:
@@ -135,7 +156,7 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
             "fixedrange": True,
             "tickfont": {"size": 11},
         },
-        "yaxis": {"range": [0, nice_ceiling(top * 1.08, 1e-3)], "nticks": 5, "fixedrange": True},
+        "yaxis": {"range": [0, _ceiling(top)], "nticks": 5, "fixedrange": True},
     }
     return {"data": data, "layout": layout}
 

@@ -60,7 +60,8 @@ SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}.
 READING = (
     "A point is a month; the bold number under it says how many wears. Bars: exact 95 % interval of a count. "
     f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
-    "events on. A diamond lies outside them."
+    "events on. A diamond lies outside them; a triangle stands for a month of few "
+    "wears that lies beyond the scale."
 )
 STATION, ROLE, KIND = "Station", "Role", "Kind"
 ALL_KINDS, ALL_STATIONS, ALL_ROLES = "All", "All", "All"

@@ -89,3 +89,12 @@ def test_wears_without_a_heat_sensor_do_not_thin_the_dose() -> None:
     found = monthly_mean(by_month(made(2, 10, [0, 0])), "heat_dose")
     assert found.overall == pytest.approx(0.1)
     assert found.table["wears"].to_list() == [5, 5]
+
+
+def test_a_month_of_few_wears_is_shown_and_not_judged() -> None:
+    usual = made(12, 40, [2, 1] * 6)
+    few = made(13, 3, [0] * 12 + [3]).filter(pl.col("started") >= datetime(2032, 1, 1, tzinfo=UTC))
+    found = monthly_rate(by_month(pl.concat([usual, few])), "low_air_exits", "wears", 1000)
+    last = found.table.row(-1, named=True)
+    assert (last["wears"], last["rate"], last["solid"], last["outside"]) == (3, 1000.0, False, False)
+    assert found.table["solid"].sum() == 12

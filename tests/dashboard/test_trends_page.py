@@ -42,6 +42,7 @@ def rate(
             "lower_limit": pl.Series([0.0 if upper else None] * months, dtype=pl.Float64),
             "upper_limit": pl.Series([upper] * months, dtype=pl.Float64),
             "outside": [i == outside for i in range(months)],
+            "solid": [True] * months,
         }
     )
     total = more.get("total", (events * months, 20.0 * months, 50.0 * events, 20.0, 104.0))
@@ -100,6 +101,20 @@ def test_a_mean_without_any_value_says_not_measured() -> None:
     nothing = MonthlyMean(table, float("nan"), float("nan"), float("nan"), None)
     assert words.mean_sentence(MINUTES, nothing) == "Not measured in this period."
     assert mean_figure(nothing)["layout"]["yaxis"]["range"][0] == 0
+
+
+def test_a_month_of_few_wears_beyond_the_scale_stands_on_its_edge() -> None:
+    found = rate(12, 1, None)
+    table = found.table.with_columns(
+        rate=pl.when(pl.int_range(pl.len()) == 7).then(5000.0).otherwise(pl.col("rate")),
+        solid=pl.int_range(pl.len()) != 7,
+    )
+    figure = rate_figure(MonthlyRate(table, found.total, 50.0, None))
+    points, top = figure["data"][-1], figure["layout"]["yaxis"]["range"][1]
+    assert points["marker"]["symbol"].index("triangle-up") == 7
+    assert points["y"][7] == top < 5000
+    assert points["customdata"][7][1] == "5,000"
+    assert points["error_y"]["array"][7] == 0
 
 
 def test_wears_stand_under_every_month_that_is_named() -> None:
