@@ -80,15 +80,18 @@ def _end(one: Examined) -> Iterator[Finding]:
 def _setup(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     if wear.setup is None or wear.cylinder is None:
+        said = "never said which cylinders it carries"
+        if wear.setup is not None and wear.setup.get("cylinders"):
+            said = "said cylinders that nobody can wear"
         yield about_wear(
             "cylinder_unknown",
             "caution",
             wear,
             wear.started_us,
             wear.ended_us,
-            "The set never said which cylinders it carries: litres, rates and forecasts are left empty, the "
+            f"The set {said}: litres, rates and forecasts are left empty, the "
             f"warning is taken as {wear.thresholds.low_air_bar:.0f} bar.",
-            [wear.identity(0)],
+            [wear.setup_identity or wear.identity(0)],
         )
         return
     choices, chosen = wear.setup.get("choices"), wear.setup.get("chosen")

@@ -24,6 +24,12 @@ RESTART_WITHIN_US = 3600 * 1_000_000
 """A set heard again so soon, with no more pressure than before, has restarted. Our own rule."""
 TYPICAL_WATER_VOLUME_L = 6.8
 """Stands in for an unknown cylinder where only the shape of the pressure matters."""
+MOST_CYLINDERS = 100
+LEAST_WATER_VOLUME_L = 0.1
+MOST_WATER_VOLUME_L = 50.0
+MOST_RATED_BAR = 10_000.0
+"""No cylinder that anyone wears lies outside: a setup that says so is wrong, the cylinder unknown. Our own
+rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,9 +252,16 @@ def _setup_at(
 def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
     """Return the cylinders that a `setup` message names; None when it names none that can be used."""
     row = setup.get("cylinders")
-    if not row or not row.get("count") or not row.get("water_volume_l"):
+    if not row:
         return None
-    return Cylinder(int(row["count"]), float(row["water_volume_l"]), float(row["rated_bar"]))
+    count, water_volume_l, rated_bar = row.get("count"), row.get("water_volume_l"), row.get("rated_bar")
+    if count is None or water_volume_l is None or rated_bar is None:
+        return None
+    # Comparisons that are false for NaN and infinity too.
+    worn = 1 <= count <= MOST_CYLINDERS and LEAST_WATER_VOLUME_L <= water_volume_l <= MOST_WATER_VOLUME_L
+    if not worn or not 0 < rated_bar <= MOST_RATED_BAR:
+        return None
+    return Cylinder(int(count), float(water_volume_l), float(rated_bar))
 
 
 def _thresholds(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
