@@ -15,8 +15,8 @@ TRENDS = "Trends"
 PAGES = {"/live": LIVE, "/review": REVIEW, "/trends": TRENDS}
 
 CAUTION = (
-    "Figures are estimates from the messages that arrived. They stand beside, never instead of, the set's "
-    "own gauge and alarms, entry control, radio and training."
+    "Figures are estimates from the messages that arrived: an aid beside, never instead of, the set's own "
+    "gauge and alarms, entry control, radio and training. Local procedures and licensed practice decide."
 )
 SKIP = "Skip to the page"
 NAVIGATION = "Pages"
