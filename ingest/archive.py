@@ -13,7 +13,7 @@ from ingest.columns import TABLES, empty_frame
 from ingest.errors import ArchiveProblem, RefusedMessage
 from ingest.fields import speaker_field
 from ingest.frames import FrameBuilder, Messages, first_of_each, message_key
-from ingest.journal import Damage, journal_folders, mend, read_frames, segments, sync_folder
+from ingest.journal import Damage, journal_folders, read_frames, segments, sync_folder
 from ingest.kinds import KINDS
 from ingest.parts import part_files, scan_parts, write_part
 
@@ -106,7 +106,9 @@ def _written_ns(path: Path) -> int:
 def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
     """Turn a closed journal segment into parts, then delete it.
 
-    Doing it again after a crash writes the same parts over.
+    Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
+    at the end too: what is torn there may be a write that broke off, or a frame that was acknowledged and has
+    suffered since, and nobody can tell the two apart.
 
     Parameters
     ----------
@@ -115,7 +117,6 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     recent : Recent or None
         Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
-    damages = mend(segment)
     data = segment.read_bytes()
     frames = read_frames(data)
     builder = FrameBuilder()
@@ -123,7 +124,10 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
         builder.add(received_us, topic, payload, retained)
     for damage in frames.damages:
         reason = f"journal {segment.name}: bytes {damage.start} to {damage.end} are damaged"
-        moment = frames.records[0].received_us if frames.records else 0
+        if damage.torn_tail:
+            reason += "; they are its end: not acknowledged if a write broke off there"
+        written_us = segment.stat().st_mtime_ns // 1000
+        moment = frames.records[0].received_us if frames.records else written_us
         builder.refuse(moment, "", data[damage.start : damage.end], False, RefusedMessage(reason))
     counts = seal_messages(
         archive,
@@ -135,7 +139,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     )
     segment.unlink()
     sync_folder(segment.parent)
-    return Sealed(counts, damages)
+    return Sealed(counts, frames.damages)
 
 
 def seal_messages(

@@ -2,8 +2,8 @@
 
 A segment is a file of frames; a frame is one batch: magic, length and CRC-32 of the body (little endian),
 then the batch in MessagePack, a list of [received (us), topic, payload, retained]. A crash in mid-write
-leaves a torn tail, which was never acknowledged and is cut. A damaged frame with good ones after it is
-stepped over and reported: what follows it was acknowledged.
+leaves a torn tail, which was never acknowledged. A damaged frame is stepped over; sealing keeps its bytes
+as refused, those of the tail too, and reports them.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Damage:
     start, end : int
         Where they stand in the segment.
     torn_tail : bool
-        At the end: never acknowledged, so nothing is lost that the broker was told we have.
+        At the end: never acknowledged if a write broke off there; damaged since, if not.
     """
 
     start: int
@@ -151,17 +151,6 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def mend(segment: Path) -> list[Damage]:
-    """Cut a torn tail off a segment; return all damages found."""
-    data = segment.read_bytes()
-    frames = read_frames(data)
-    if frames.end < len(data):
-        with segment.open("r+b") as file:
-            file.truncate(frames.end)
-            os.fsync(file.fileno())
-    return frames.damages
 
 
 class SegmentWriter:

@@ -20,7 +20,7 @@ import polars as pl
 
 from ingest.archive import Counts, Recent, seal_segment
 from ingest.errors import ArchiveProblem
-from ingest.journal import Record, SegmentWriter, mend, segments
+from ingest.journal import Damage, Record, SegmentWriter, segments
 from ingest.settings import JournalSettings, SealSettings
 
 LARGEST_BATCH = 10_000
@@ -122,15 +122,8 @@ class Writing:
         return delay_ms
 
     def start(self) -> None:
-        """Cut torn tails that a crash left, have left-over segments sealed, and begin."""
+        """Have left-over segments sealed, and begin."""
         for segment in segments(self._folder):
-            for damage in mend(segment):
-                what = (
-                    "a torn tail was cut; it had not been acknowledged"
-                    if damage.torn_tail
-                    else "damaged bytes were stepped over and kept in refused"
-                )
-                self._say(f"journal {segment.name}, bytes {damage.start} to {damage.end}: {what}")
             self._to_seal.put(segment)
         self._journaller.start()
         self._sealer.start()
@@ -262,7 +255,18 @@ class Writing:
             return False
         if self._health.sealing_trouble:
             self._say("the journal can be sealed again")
+        for damage in sealed.damages:
+            self._say(_damage_sentence(segment, damage))
         self._note(
             sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
         )
         return True
+
+
+def _damage_sentence(segment: Path, damage: Damage) -> str:
+    what = (
+        "a torn tail was kept in refused; it had not been acknowledged if a write broke off there"
+        if damage.torn_tail
+        else "damaged bytes were stepped over and kept in refused"
+    )
+    return f"journal {segment.name}, bytes {damage.start} to {damage.end}: {what}"

@@ -159,10 +159,8 @@ def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     with _listening(mosquitto.url, tmp_path, said):
         wait_until(lambda: not segment.exists(), what="the segment to be sealed")
     assert Archive(tmp_path).scan("pressure").collect()["seq"].to_list() == [1]
-    assert (
-        f"bytes {len(whole)} to {len(whole) + 40}: a torn tail was cut; it had not been acknowledged"
-        in said[0]
-    )
+    torn = f"bytes {len(whole)} to {len(whole) + 40}: a torn tail was kept in refused; it had not been ack"
+    assert any(torn in sentence for sentence in said)
     assert not half.exists()
 
 
