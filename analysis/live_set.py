@@ -27,6 +27,7 @@ from analysis.valve import (
     SPIKE_BAR,
     UNBREATHABLE_L_S,
 )
+from analysis.wears import cylinder_of
 
 RISING_BAR = 2.0  # less than this between two readings is no longer the valve's ramp
 LEAP_CONFIRMED = 2  # readings in a row that must stand before a leap is believed
@@ -209,18 +210,15 @@ class LiveSet:
             del self.alarms[alarm]
 
     def _setup(self, record: Record) -> None:
-        cylinders = record["cylinders"]
-        if cylinders is not None:
-            self.cylinder = Cylinder(
-                count=cylinders["count"],
-                water_volume_l=cylinders["water_volume_l"],
-                rated_bar=cylinders["rated_bar"],
-            )
+        if record["cylinders"] is not None:
+            self.cylinder = cylinder_of(record)  # None when nobody wears such a one
         for name in ("low_air_bar", "heat_start_c"):
             if record[name] is not None:
                 setattr(self, name, record[name])
         if record["no_motion_alarm_s"] is not None:
             self.no_motion_alarm_s = record["no_motion_alarm_s"]
+        if self.wear is not None and self.wear.air is None:
+            self._start_air(self.wear)
 
     def _power(self, at: float, record: Record) -> None:
         if record["state"] == "off":
@@ -274,23 +272,33 @@ class LiveSet:
             if at - self._opening_at < RAMP_S:
                 return
         self._opening_at = None
-        air = None
-        prompts_at: tuple[float, ...] = ()
-        if self.cylinder is not None:
-            around_c = self.temperature[1] if self.temperature is not None else None
-            air = LiveAir(self.cylinder, self.low_air_bar, gas_temperature_c, around_c)
-            air.add(0.0, bar, gas_temperature_c)
-            prompts_at = tuple(at + after_s for after_s in prompt_times_s(self._expected_min(bar)))
-        watch = TurnBackWatch(self.profile, at, bar, self.low_air_bar, self.cylinder)
-        self.wear = Wear(at, bar, air, watch, at, bar, prompts_at, line=[(at, bar)])
+        watch = TurnBackWatch(self.profile, at, bar, self.low_air_bar)
+        self.wear = Wear(at, bar, None, watch, at, bar, line=[(at, bar)])
         self.ended_at = None
         self._derive_low_air(at, bar)
+        self._start_air(self.wear, gas_temperature_c)
 
-    def _expected_min(self, start_bar: float) -> float:
-        """Return the minutes from the start to the warning at the doctrine's planning rate."""
+    def _start_air(self, wear: Wear, gas_temperature_c: float | None = None) -> None:
+        """Start the filter of a wear whose cylinder is known, with the readings so far.
+
+        `gas_temperature_c` is that of the last of them. The filter itself refuses one that cannot be.
+        """
         if self.cylinder is None:
-            raise ValueError("the expected time needs a known cylinder")
-        volume_l = self.cylinder.total_l
+            return
+        around_c = self.temperature[1] if self.temperature is not None else None
+        air = LiveAir(self.cylinder, self.low_air_bar, None, around_c)
+        for at, bar in wear.line:
+            if at < wear.last_at:
+                air.add(at - wear.started_at, bar)
+        air.add(wear.last_at - wear.started_at, wear.last_bar, gas_temperature_c)
+        wear.turn_back.know_cylinder(self.cylinder)
+        expected_min = self._expected_min(self.cylinder, wear.start_bar)
+        wear.prompts_at = tuple(wear.started_at + after_s for after_s in prompt_times_s(expected_min))
+        wear.air = air
+
+    def _expected_min(self, cylinder: Cylinder, start_bar: float) -> float:
+        """Return the minutes from the start to the warning at the doctrine's planning rate."""
+        volume_l = cylinder.total_l
         start_l = float(free_air_l(start_bar, PLANNING_C, volume_l))
         usable_l = start_l - float(free_air_l(self.low_air_bar, PLANNING_C, volume_l))
         return max(usable_l, 0.0) / self.profile.air.planning_l_min

@@ -32,7 +32,6 @@ class TurnBackWatch:
     started_at: float
     start_bar: float
     low_air_bar: float
-    cylinder: Cylinder | None
     leave_bar: float | None = None
     leave_at: float | None = None
     reached_at: float | None = None
@@ -45,10 +44,14 @@ class TurnBackWatch:
             part = rules.half_of_usable
             reserve_bar = max(part.reserve_bar or self.low_air_bar, part.reserve_fraction * self.start_bar)
             self.leave_bar = half_of_usable_bar(self.start_bar, reserve_bar, part.round_up_bar)
-        elif rules.policy == "fixed_margin" and self.cylinder is not None:
+
+    def know_cylinder(self, cylinder: Cylinder) -> None:
+        """Take the wear's cylinder, whenever it is said: one policy counts from its volume."""
+        rules = self.profile.turn_back
+        if rules.policy == "fixed_margin":
             part_minutes = working_minutes(
                 self.start_bar,
-                self.cylinder.total_l,
+                cylinder.total_l,
                 rules.fixed_margin.planning_l_min,
                 rules.fixed_margin.margin_min,
             )
