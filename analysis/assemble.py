@@ -72,7 +72,7 @@ def wears_table(
                 team_us[wear.wear_id][policy],
                 peak_c,
                 dose,
-                float(sum(gap.seconds for gap in one.gaps)),
+                float(sum(gap.seconds for gap in one.gaps if not gap.at_end)),
                 one.lost_messages,
             )
         )

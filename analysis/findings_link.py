@@ -36,7 +36,6 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
     for gap in one.gaps:
         if gap.seconds < rules.silence_caution_s:
             continue
-        second = min((gap.ended_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
         earlier = min((gap.started_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
         yield about_wear(
             "silence_under_air",
@@ -46,10 +45,18 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             gap.ended_us,
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
             f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
-            f"({one.air.pressure_bar[second]:.0f} bar); {gap.lost_messages} messages were lost. "
+            f"({_heard_next(gap, one)}); {gap.lost_messages} messages were lost. "
             f"{_said_down(gap, context)}What happened inside was not observed.",
             [gap.before_identity, gap.after_identity],
         )
+
+
+def _heard_next(gap: Gap, one: Examined) -> str:
+    following = one.wear.following
+    if not gap.at_end or following is None:
+        second = min((gap.ended_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
+        return f"{one.air.pressure_bar[second]:.0f} bar"
+    return "switched off" if following.pressure_bar is None else f"{following.pressure_bar:.0f} bar"
 
 
 def _said_down(gap: Gap, context: Context) -> str:
@@ -63,6 +70,20 @@ def _said_down(gap: Gap, context: Context) -> str:
 
 def _end(one: Examined) -> Iterator[Finding]:
     wear = one.wear
+    for gap in one.gaps:
+        if gap.at_end:
+            yield about_wear(
+                "end_not_heard",
+                "note",
+                wear,
+                gap.started_us,
+                gap.ended_us,
+                f"The end was not heard: last reading {wear.pressure_bar[-1]:.0f} bar at "
+                f"{clock(gap.started_us)}, then nothing until {clock(gap.ended_us)} "
+                f"({_heard_next(gap, one)}); {gap.lost_messages} messages were lost. The wear may have gone "
+                "on between the two.",
+                [gap.before_identity, gap.after_identity],
+            )
     if wear.ended_how != "not heard":
         return
     yield about_wear(

@@ -1,4 +1,4 @@
-"""What was not heard: silences inside wears, and messages that never came."""
+"""What was not heard: silences inside wears and at their end, and messages that never came."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SILENCE_INTERVALS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """One silence between two pressure readings of a wear."""
+    """One silence between two pressure readings of a wear, or (`at_end`) from its last to what came next."""
 
     wear: Wear
     started_us: int
@@ -26,6 +26,7 @@ class Gap:
     lost_messages: int
     before_identity: str
     after_identity: str
+    at_end: bool = False
 
 
 def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:
@@ -51,13 +52,14 @@ def usual_interval_s(wear: Wear) -> float | None:
 
 
 def gaps_of(wear: Wear) -> list[Gap]:
-    """Return the silences of one wear, longer than three times its usual interval."""
+    """Return the silences of one wear, longer than three times its usual interval, and the one at its end."""
     usual_s = usual_interval_s(wear)
     if usual_s is None:
         return []
+    limit_s = SILENCE_INTERVALS * max(usual_s, 0.2)
     quiet_us = np.diff(wear.at_us)
     found = []
-    for position in np.flatnonzero(quiet_us * 1e-6 > SILENCE_INTERVALS * max(usual_s, 0.2)).tolist():
+    for position in np.flatnonzero(quiet_us * 1e-6 > limit_s).tolist():
         first_seq, last_seq = sorted((int(wear.seq[position]), int(wear.seq[position + 1])))
         found.append(
             Gap(
@@ -68,6 +70,21 @@ def gaps_of(wear: Wear) -> list[Gap]:
                 lost_messages=lost_between(wear.power_up, first_seq, last_seq),
                 before_identity=wear.identity(position),
                 after_identity=wear.identity(position + 1),
+            )
+        )
+    following = wear.following
+    if following is not None and (following.at_us - wear.ended_us) * 1e-6 > limit_s:
+        first_seq, last_seq = sorted((int(wear.seq[-1]), following.seq))
+        found.append(
+            Gap(
+                wear=wear,
+                started_us=wear.ended_us,
+                ended_us=following.at_us,
+                seconds=(following.at_us - wear.ended_us) * 1e-6,
+                lost_messages=lost_between(wear.power_up, first_seq, last_seq),
+                before_identity=wear.identity(-1),
+                after_identity=following.identity,
+                at_end=True,
             )
         )
     return found

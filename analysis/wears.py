@@ -43,6 +43,16 @@ class Thresholds:
     own: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Following:
+    """What was heard of the set first after a wear: a pressure reading, or that it was switched off."""
+
+    seq: int
+    at_us: int
+    identity: str
+    pressure_bar: float | None
+
+
 @dataclass(slots=True)
 class Wear:
     """One time that one set was under air.
@@ -57,6 +67,8 @@ class Wear:
         None when the set never said.
     ended_how : str
         "closed", "changed", "off" or "not heard".
+    following : Following or None
+        The next pressure reading or `power off` of the same power-up; None when there is none.
     """
 
     wear_id: str
@@ -74,6 +86,7 @@ class Wear:
     thresholds: Thresholds
     tally: Tally | None = None
     off_identity: str | None = None
+    following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
 
     @property
@@ -189,7 +202,7 @@ def _wears_of(
     at_s = (at_us - at_us[0]) * 1e-6
     wears: list[Wear] = []
     offs = _power_offs(power_up)
-    bounds = [0, *np.searchsorted(seq, [off for off, _ in offs]).tolist(), len(seq)]
+    bounds = [0, *np.searchsorted(seq, [off.seq for off in offs]).tolist(), len(seq)]
     for part, (first, last) in enumerate(itertools.pairwise(bounds)):
         if last <= first:
             continue
@@ -198,6 +211,14 @@ def _wears_of(
             span = slice(first + start, first + stop + 1)
             setup = _setup_at(setups, int(at_us[span.start]))
             off = offs[part] if part < len(offs) else None
+            following = off
+            if span.stop < last:
+                following = Following(
+                    int(seq[span.stop]),
+                    int(at_us[span.stop]),
+                    power_up.identity(int(seq[span.stop])),
+                    float(bar[span.stop]),
+                )
             wears.append(
                 Wear(
                     wear_id=f"{power_up.name}/{power_up.boot}/{len(wears) + 1}",
@@ -213,7 +234,8 @@ def _wears_of(
                     setup=setup[2] if setup else None,
                     setup_identity=setup[1] if setup else None,
                     thresholds=_thresholds(setup[2] if setup else None, profile),
-                    off_identity=off[1] if off is not None and how == OPEN_AT_END else None,
+                    off_identity=off.identity if off is not None and how == OPEN_AT_END else None,
+                    following=following,
                 )
             )
     return wears
@@ -227,16 +249,21 @@ def _how(how: int, switched_off: bool) -> str:
     return "off" if switched_off else "not heard"
 
 
-def _power_offs(power_up: PowerUp) -> list[tuple[int, str]]:
+def _power_offs(power_up: PowerUp) -> list[Following]:
     channel = power_up.channels.get("power")
     if channel is None:
         return []
     offs = [
-        (int(channel.seq[position]), power_up.identity(int(channel.seq[position])))
+        Following(
+            int(channel.seq[position]),
+            int(channel.at_us[position]),
+            power_up.identity(int(channel.seq[position])),
+            None,
+        )
         for position, row in enumerate(channel.rows)
         if row["state"] == "off" and not channel.retained[position]
     ]
-    return sorted(offs)
+    return sorted(offs, key=lambda off: off.seq)
 
 
 def _setup_at(
