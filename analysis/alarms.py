@@ -123,21 +123,16 @@ def _wear_at(wears: Sequence[Wear], at_us: int) -> Wear | None:
 def _partner(alarms: Sequence[Alarm], derived: Derived, wear: Wear, slack_us: int) -> Alarm | None:
     """Return the reported alarm that is the same event: it overlaps the derived one, or nearly does.
 
-    Low air is once a wear: there the two are the same however far apart, and the lead says how far.
+    Low air is once a wear: there the two are the same however far apart, and the lead says how far; what
+    the set raised at the moment or after it comes before what it raised too early.
     """
-    best: Alarm | None = None
-    for one in alarms:
-        if one.reported is None:
-            continue
-        if derived.alarm == "low_air":
-            if one.wear is wear:
-                return one
-            continue
-        if not _overlaps(one, derived, wear, slack_us):
-            continue
-        if best is None or _distance(one, derived) < _distance(best, derived):
-            best = one
-    return best
+    reported = [one for one in alarms if one.reported is not None]
+    if derived.alarm == "low_air":
+        of_wear = [one for one in reported if one.wear is wear]
+        near = [one for one in of_wear if one.raised_us >= derived.raised_us - slack_us] or of_wear
+    else:
+        near = [one for one in reported if _overlaps(one, derived, wear, slack_us)]
+    return min(near, key=lambda one: _distance(one, derived), default=None)
 
 
 def _overlaps(one: Alarm, derived: Derived, wear: Wear, slack_us: int) -> bool:

@@ -2,7 +2,8 @@
 
 Messages are read in `seq` order within one power-up, so that reordering on the way does not matter. A set
 may repeat `raised` while the alarm stands; that is one alarm. A lost `raised` is inferred from an
-`acknowledged`, and from a `cleared` when messages were lost before it; that is said in a finding.
+`acknowledged`, and from a `cleared` when messages were lost before it; that is said in a finding. An
+`acknowledged` that follows a `cleared` with nothing lost between belongs to the alarm that was cleared.
 Retained copies open and close nothing. A power-up's end leaves what stands without `cleared`.
 """
 
@@ -52,6 +53,7 @@ def reported_alarms(records: Sequence[PowerUp]) -> list[Reported]:
 def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
     found: list[Reported] = []
     standing: dict[str, Reported] = {}
+    over: dict[str, Reported] = {}
     last_heard: dict[str, int] = {}
     order = sorted(range(len(channel)), key=lambda position: int(channel.seq[position]))
     for position in order:
@@ -60,6 +62,8 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
         row, seq = channel.rows[position], int(channel.seq[position])
         at_us, alarm, state = int(channel.at_us[position]), row["alarm"], row["state"]
         one = standing.get(alarm)
+        if one is None and state == "acknowledged" and not _lost_before(power_up, last_heard.get(alarm), seq):
+            one = over.get(alarm)
         if one is None:
             if state == "cleared" and not _lost_before(power_up, last_heard.get(alarm), seq):
                 last_heard[alarm] = seq
@@ -73,7 +77,7 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
             one.acknowledged_us = at_us
         elif state == "cleared":
             one.cleared_us = at_us
-            del standing[alarm]
+            over[alarm] = standing.pop(alarm)
         last_heard[alarm] = seq
     return found
 
