@@ -13,7 +13,9 @@ from analysis.wears import Wear
 HEAT_CLEARS_BELOW_K = 5.0
 """A derived heat alarm ends this far below its start: noise must not make many of one. Our own rule."""
 STALE_MOTION_S = 5.0
-"""A stillness is not carried across a longer silence of a motion sensor without `still_s`. Our own rule."""
+STALE_MOTION_INTERVALS = 3.0
+"""A stillness is not carried across a silence of a motion sensor without `still_s` that is longer than both
+(so many of its usual intervals: some sensors speak every 10 s). Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +94,15 @@ def still_from_motion(at_us: Ints, motion_m_s2: Floats, below_m_s2: float) -> Fl
 
     Notes
     -----
-    A silence longer than five seconds starts the count again: nobody knows what happened in it.
+    A silence longer than five seconds, and than three of the usual intervals, starts the count again:
+    nobody knows what happened in it.
     """
+    apart_s = np.diff(at_us) * 1e-6
+    usual_s = float(np.median(apart_s)) if len(apart_s) else 0.0
+    stale_s = max(STALE_MOTION_S, STALE_MOTION_INTERVALS * usual_s)
     moved = ~(motion_m_s2 < below_m_s2)
     moved[0] = True
-    quiet = np.concatenate([[False], np.diff(at_us) * 1e-6 > STALE_MOTION_S])
+    quiet = np.concatenate([[False], apart_s > stale_s])
     moved |= quiet
     last = np.maximum.accumulate(np.where(moved, np.arange(len(at_us)), 0))
     since_s: Floats = (at_us - at_us[last]).astype(np.float64) * 1e-6

@@ -59,7 +59,7 @@ def _not_out(context: Context) -> Iterator[Finding]:
         if one.wear.tally is not None:
             by_tally.setdefault(one.wear.tally.in_identity, []).append(one.wear)
     for tally in context.tallies:
-        if tally.out_us is not None:
+        if tally.out_us is not None or tally.replaced:
             continue
         wears = by_tally.get(tally.in_identity, [])
         over = wears and context.heard_until_us - max(wear.ended_us for wear in wears) > GONE_US

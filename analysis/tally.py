@@ -34,6 +34,8 @@ class Tally:
         When the wearer was tallied out; None when nobody did.
     closed : bool
         Whether the incident was closed after it (only then a missing `out` is a fault).
+    replaced : bool
+        Whether another `in` of the set in the same incident ended it: the desk corrected itself.
     """
 
     set_id: str
@@ -47,6 +49,7 @@ class Tally:
     closed: bool
     in_identity: str
     out_identity: str | None
+    replaced: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,7 @@ def read_tallies(records: Sequence[PowerUp], incidents: dict[str, Incident]) -> 
                 ended_us = min(ended_us, following[0])
             if closed_us is not None and closed_us > at_us and out is None:
                 ended_us = min(ended_us, closed_us)
+            again = following is not None and following[2:4] == ("in", incident_id)
             tallies.append(
                 Tally(
                     set_id=set_id,
@@ -126,6 +130,7 @@ def read_tallies(records: Sequence[PowerUp], incidents: dict[str, Incident]) -> 
                     closed=closed_us is not None and closed_us > at_us,
                     in_identity=identity,
                     out_identity=out[1] if out else None,
+                    replaced=again and following is not None and ended_us == following[0],
                 )
             )
     return tallies

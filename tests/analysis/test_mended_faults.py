@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import polars as pl
@@ -54,3 +55,84 @@ def test_a_cylinder_that_cannot_be_is_unknown(log: Any, wrong: dict[str, float])
     for name in ("cylinder_count", "water_volume_l", "rated_bar", "free_air_l", "mean_l_min", "peak_l_min"):
         assert wear[name] is None, name
     assert results["air"]["rate_l_min"].null_count() == results["air"].height
+
+
+@pytest.mark.parametrize("switched_off", [False, True])
+def test_a_silence_into_the_end_of_a_wear_is_reported(log: Any, switched_off: bool) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 900, silent=(760.0, 960.0), closes=False)
+    if switched_off:
+        talker.say(960, "power", state="off")
+    else:
+        talker.say(960, "pressure", pressure_bar=0.0)
+    results = analysed(log)
+    wear = results["wears"].row(0, named=True)
+    gap = results["gaps"].row(0, named=True)
+    assert abs((wear["ended"] - log.at(759)).total_seconds()) < 0.2  # still the last reading
+    assert wear["gap_s"] == 0.0
+    assert wear["lost_messages"] == 0
+    assert results["gaps"].height == 1
+    assert gap["lost_messages"] == 600
+    assert gap["started"] == wear["ended"]
+    assert gap["seconds"] == pytest.approx(201, abs=0.2)
+    (end,) = of_code(results, "end_not_heard")
+    (silence,) = of_code(results, "silence_under_air")
+    for finding in (end, silence):
+        assert (finding["started"], finding["ended"]) == (gap["started"], gap["ended"])
+        assert "10:12:39 UTC" in finding["statement"]
+        assert "10:16:00 UTC" in finding["statement"]
+        assert "600 messages" in finding["statement"]
+        assert len(finding["evidence"]) == 2
+        assert ("switched off" if switched_off else "0 bar") in finding["statement"]
+
+
+def test_acknowledged_after_cleared_belongs_to_the_alarm_that_was_cleared(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 600)
+    for true_s, state in ((200.5, "raised"), (210.5, "cleared"), (212.5, "acknowledged")):
+        talker.say(true_s, "alarm", alarm="distress", state=state)
+    results = analysed(log)
+    alarm = results["alarms"].row(0, named=True)
+    assert results["alarms"].height == 1
+    assert alarm["response_s"] == pytest.approx(12.0, abs=0.1)
+    assert alarm["cleared"] < alarm["acknowledged"]
+    assert of_code(results, "raise_inferred") == []
+
+
+def test_low_air_is_matched_to_the_report_nearest_at_or_after_it(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 900, start_bar=120.0)  # at 55 bar after 719 s
+    for true_s, state in ((200.5, "raised"), (205.5, "cleared"), (783.5, "raised"), (790.5, "cleared")):
+        talker.say(true_s, "alarm", alarm="low_air", state=state)
+    alarms = analysed(log)["alarms"]
+    assert alarms["source"].to_list() == ["reported", "both"]
+    assert alarms["lead_s"][1] == pytest.approx(783.5 - 60 - 717, abs=1.1)
+
+
+def test_a_motion_sensor_that_speaks_every_ten_seconds_can_be_still(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 600)
+    talker.said = [one for one in talker.said if one[1] != "motion"]
+    for true_s in range(60, 660, 10):
+        talker.say(true_s + 0.1, "motion", motion_m_s2=0.0 if 200 <= true_s < 300 else 1.0)
+    alarms = analysed(log)["alarms"]
+    assert alarms["alarm"].to_list() == ["no_motion_prealarm", "no_motion"]
+    assert alarms["raised"][1] == pytest.approx(log.at(220.1), abs=timedelta(seconds=0.5))
+
+
+def test_a_tally_that_the_desk_corrected_is_not_missing_its_out(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 600)
+    desk = log.desk()
+    for true_s, wearer, action in ((70, "W-1", "in"), (80, "W-2", "in"), (680, "W-2", "out")):
+        who = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": wearer, "team": "Larch"}
+        desk.say(true_s, "tally", action=action, **who)
+    desk.say(900, "incident", incident_id="I-1", action="close")
+    results = analysed(log)
+    assert results["wears"]["wearer_id"].to_list() == ["W-2"]
+    assert of_code(results, "not_tallied_out") == []
