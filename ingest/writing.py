@@ -25,6 +25,7 @@ from ingest.settings import JournalSettings, SealSettings
 
 LARGEST_BATCH = 10_000
 _RETRY_S = 0.5
+_LONGEST_RETRY_S = 30.0
 
 
 class Delivery(NamedTuple):
@@ -169,7 +170,7 @@ class Writing:
             while batch := self._take():
                 if not self._write(batch):
                     break
-                self._durable(batch)
+                self._tell_durable(batch)
                 self._rotate_if_due()
             self._rotate_if_due(now=stopping)
             if stopping:
@@ -182,6 +183,15 @@ class Writing:
             self._room.set()
         return batch
 
+    def _tell_durable(self, batch: list[Delivery]) -> None:
+        try:
+            self._durable(batch)
+        except Exception as error:  # noqa: BLE001  # the batch is safe; the next ones must be journalled too
+            self._say(
+                f"what is safe could not be acknowledged ({_reason(error)}); "
+                "the broker sends it again after the next connection, and it is kept once"
+            )
+
     def _write(self, batch: list[Delivery]) -> bool:
         """Journal a batch, however long the disk takes; False when told to stop before it could."""
         records = [delivery.record for delivery in batch]
@@ -191,14 +201,14 @@ class Writing:
                     self._segment = SegmentWriter(self._folder, datetime.now(UTC))
                     self._segment_began = time.monotonic()
                 self._segment.append(records)
-            except OSError as error:
+            except Exception as error:  # noqa: BLE001  # whatever it is: this thread holds what was received
                 self._give_up_segment()
+                reason = _reason(error)
                 if not self._health.trouble:
                     self._say(
-                        f"the journal cannot be written ({error.strerror}); "
-                        "nothing is acknowledged until it can"
+                        f"the journal cannot be written ({reason}); nothing is acknowledged until it can"
                     )
-                self._note(trouble=f"the journal cannot be written: {error.strerror}")
+                self._note(trouble=f"the journal cannot be written: {reason}")
                 if self._stopping.is_set():
                     return False
                 self._stopping.wait(_RETRY_S)
@@ -237,18 +247,30 @@ class Writing:
             self._give_up_segment()
 
     def _seal_all(self) -> None:
-        recent = Recent.of_archive(self._archive)
+        recent = self._recent()
         while (segment := self._to_seal.get()) is not None:
+            pause_s = _RETRY_S * 4
             while not self._seal_one(segment, recent):
-                if self._stopping.wait(_RETRY_S * 4):
+                if self._stopping.wait(pause_s):
                     self._seal_one(segment, recent)
                     break
+                pause_s = min(2 * pause_s, _LONGEST_RETRY_S)
+
+    def _recent(self) -> Recent:
+        try:
+            return Recent.of_archive(self._archive)
+        except (Exception, pl.exceptions.PanicException) as error:  # noqa: BLE001  # sealing must begin all the same
+            self._say(
+                f"what was sealed last cannot be looked up ({_reason(error)}); what the broker sends again "
+                "may be stored twice, and is read once"
+            )
+            return Recent()
 
     def _seal_one(self, segment: Path, recent: Recent) -> bool:
         try:
             sealed = seal_segment(self._archive, segment, recent)
-        except (OSError, ArchiveProblem, pl.exceptions.PolarsError) as error:
-            trouble = f"the journal cannot be sealed yet, and is kept: {error}"
+        except (Exception, pl.exceptions.PanicException) as error:  # noqa: BLE001  # the segment stays: tried again
+            trouble = f"the journal cannot be sealed yet, and is kept: {_reason(error)}"
             if not self._health.sealing_trouble:
                 self._say(trouble)
             self._note(sealing_trouble=trouble)
@@ -261,6 +283,13 @@ class Writing:
             sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
         )
         return True
+
+
+def _reason(error: BaseException) -> str:
+    """Return what to call an error: its own sentence if it was made to be read, else its kind as well."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror if error.filename is None else f"{error.strerror}: {error.filename}"
+    return str(error) if isinstance(error, ArchiveProblem) else f"{type(error).__name__}: {error}"
 
 
 def _damage_sentence(segment: Path, damage: Damage) -> str:
