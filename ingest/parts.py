@@ -64,8 +64,24 @@ class Merged(msgspec.Struct, frozen=True):
 
 
 def read_merged(folder: Path) -> Merged:
-    """Return the merge that is going on in a folder."""
-    return msgspec.json.decode((folder / MERGED).read_bytes(), type=Merged)
+    """Return the merge that is going on in a folder.
+
+    Raises
+    ------
+    ArchiveProblem
+        When its note is damaged: which parts count cannot be told then.
+    FileNotFoundError
+        When there is none.
+    """
+    path = folder / MERGED
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Merged)
+    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+        raise ArchiveProblem(
+            f"{path}, the note of a merge under way, is damaged ({error}). Move it out of the archive; if a "
+            f"line of manifest/tidy.ndjson tells of a part in {folder.name} that is there and replaces others "
+            "there, move those others out too"
+        ) from error
 
 
 def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:

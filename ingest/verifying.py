@@ -12,7 +12,7 @@ from ingest.columns import TABLES
 from ingest.errors import ArchiveProblem
 from ingest.journal import journal_folders, read_frames, segments
 from ingest.manifest import Line, chains, digest_text, file_sha256, read_chain
-from ingest.parts import SUFFIX, day_folders
+from ingest.parts import MERGED, SUFFIX, day_folders, read_merged
 
 
 @dataclass(frozen=True)
@@ -106,8 +106,22 @@ def verify(archive: str | Path) -> Verified:
         elif name not in replaced and not _merge_never_done(line, (on_disk | replaced) - lost):
             faults.append(Fault("missing", name, f"sealed with {line.rows} rows, and not there"))
     faults += [Fault("added", name, "in no line of the manifest") for name in sorted(on_disk - latest.keys())]
+    faults += _notes_that_cannot_be_read(folder)
     unsealed, journal_faults = _journals(folder)
     return Verified(parts, rows, unsealed, faults + journal_faults, heads)
+
+
+def _notes_that_cannot_be_read(archive: Path) -> list[Fault]:
+    faults = []
+    for day_folder in (each for kind in TABLES for each in day_folders(archive, kind)):
+        try:
+            read_merged(day_folder)
+        except FileNotFoundError:
+            continue
+        except ArchiveProblem as problem:
+            where = (day_folder / MERGED).relative_to(archive).as_posix()
+            faults.append(Fault("damaged", where, str(problem)))
+    return faults
 
 
 def _replaced(latest: dict[str, Line], on_disk: set[str]) -> set[str]:
