@@ -22,10 +22,11 @@ from pathlib import Path
 import msgspec
 import polars as pl
 
+from ingest.archive import part_name
 from ingest.columns import TABLES
 from ingest.errors import ArchiveProblem
 from ingest.frames import first_of_each
-from ingest.journal import sync_folder
+from ingest.journal import journal_folders, segments, sync_folder
 from ingest.parts import (
     MERGED,
     SUFFIX,
@@ -68,6 +69,9 @@ class Tidied:
 def tidy(archive: str | Path, now: datetime, *, grace_s: float = GRACE_S) -> Tidied:
     """Merge the parts of every day but today, by kind.
 
+    Parts of segments that are still in a journal are left alone: sealing was broken off, and will write them
+    again.
+
     Parameters
     ----------
     archive : str or Path
@@ -94,7 +98,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float = GRACE_S) -> Tid
                 if day == today:
                     continue
                 _sweep(day_folder)
-                parts = parts_in(day_folder)
+                parts = _settled(folder, parts_in(day_folder))
                 before += len(parts)
                 after += min(len(parts), 1)
                 if len(parts) > 1:
@@ -109,6 +113,15 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float = GRACE_S) -> Tid
         for day_folder in to_finish:
             _finish(day_folder)
     return Tidied(merged, before, after, rows, duplicates)
+
+
+def _settled(archive: Path, parts: list[Path]) -> list[Path]:
+    """Return those parts that will not be written again.
+
+    The parts are listed before the journals: a segment goes only when its parts are there.
+    """
+    unsealed = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
+    return [part for part in parts if part.stem not in unsealed]
 
 
 def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int, int]:
