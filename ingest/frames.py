@@ -178,7 +178,13 @@ def first_of_each(kind: str) -> pl.Expr:
 
 
 def message_key(kind: str) -> list[pl.Expr]:
-    """Return the columns in which two receptions of one message agree (nulls count as equal)."""
+    """Return the columns in which two receptions of one message agree (nulls count as equal).
+
+    The same payload means the same bytes. MQTT delivers again byte for byte what it delivered, so that a
+    repetition is found without taking JSON apart; and a message of the same identity that is written in any
+    other way, if only in its spaces, was not the same sending: both are kept, so that nothing that was heard
+    is lost to a judgement about what it meant.
+    """
     if kind != "link":
         return [pl.col("payload")]
     nameless = pl.col("boot").is_null() | pl.col("seq").is_null()

@@ -85,8 +85,3 @@ def _what_is_wrong(text: str) -> str:
 def micros(moment: datetime) -> int:
     """Return microseconds since 1970-01-01T00:00:00Z of an aware time."""
     return (moment - EPOCH) // MICROSECOND
-
-
-def from_micros(since_epoch_us: int) -> datetime:
-    """Return the UTC time of microseconds since 1970-01-01T00:00:00Z."""
-    return EPOCH + timedelta(microseconds=since_epoch_us)
