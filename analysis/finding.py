@@ -50,6 +50,7 @@ class Context:
     records: Sequence[PowerUp]
     clocks: Clocks
     tallies: Sequence[Tally]
+    doubled: Sequence[tuple[Tally, Tally]]
     notes: Sequence[Note]
     examined: Sequence[Examined]
     alarms: Sequence[Alarm]

@@ -1,22 +1,28 @@
-"""Findings about the tally: late, missing, never closed, one wearer with two sets."""
+"""Findings about the tally: late, missing, never closed, one wearer with two sets, a set never heard."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
 from analysis.finding import Context, Finding, about_wear, clock, lasting
+from analysis.records import PowerUp
 from analysis.tally import Tally
 from analysis.wears import Wear
 
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
+NEVER_HEARD_US = 60 * 1_000_000
+"""A tally must have lasted so long before a set's silence is said. Our own rule."""
 
 
 def tally_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about the tally."""
     yield from _wears(context)
     yield from _not_out(context)
-    yield from _two_sets(context.tallies)
+    yield from _two_sets(context.doubled)
+    yield from _never_heard(context)
 
 
 def _wears(context: Context) -> Iterator[Finding]:
@@ -79,21 +85,50 @@ def _not_out(context: Context) -> Iterator[Finding]:
         )
 
 
-def _two_sets(tallies: Sequence[Tally]) -> Iterator[Finding]:
-    ordered = sorted(tallies, key=lambda tally: (tally.in_us, tally.in_identity))
-    for number, tally in enumerate(ordered):
-        for other in ordered[number + 1 :]:
-            if other.in_us >= tally.ended_us:
-                break
-            if other.wearer_id == tally.wearer_id and other.set_id != tally.set_id:
-                yield Finding(
-                    "two_sets_one_wearer",
-                    "caution",
-                    other.set_id,
-                    None,
-                    other.in_us,
-                    min(tally.ended_us, other.ended_us),
-                    f"{tally.wearer_id} was tallied in with two sets at once, {tally.set_id} and "
-                    f"{other.set_id}, from {clock(other.in_us)}; one of the two entries is wrong.",
-                    (tally.in_identity, other.in_identity),
-                )
+def _two_sets(doubled: Sequence[tuple[Tally, Tally]]) -> Iterator[Finding]:
+    for tally, other in doubled:
+        yield Finding(
+            "two_sets_one_wearer",
+            "caution",
+            other.set_id,
+            None,
+            other.in_us,
+            min(tally.ended_us, other.ended_us),
+            f"{tally.wearer_id} was tallied in with two sets at once, {tally.set_id} and "
+            f"{other.set_id}, from {clock(other.in_us)}; one of the two entries is wrong.",
+            (tally.in_identity, other.in_identity),
+        )
+
+
+def _never_heard(context: Context) -> Iterator[Finding]:
+    """Of a set tallied in nothing at all was heard meanwhile: another set was worn, or no radio reached."""
+    with_wear = {one.wear.tally.in_identity for one in context.examined if one.wear.tally is not None}
+    of_set: dict[str, list[PowerUp]] = {}
+    for power_up in context.records:
+        if power_up.role == "set":
+            of_set.setdefault(power_up.name, []).append(power_up)
+    for tally in context.tallies:
+        until_us = min(tally.ended_us, context.heard_until_us)
+        if tally.in_identity in with_wear or until_us - tally.in_us < NEVER_HEARD_US:
+            continue
+        if any(_spoke(power_up, tally.in_us, until_us) for power_up in of_set.get(tally.set_id, ())):
+            continue
+        yield Finding(
+            "set_never_heard",
+            "note",
+            tally.set_id,
+            None,
+            tally.in_us,
+            until_us,
+            f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(tally.in_us)}, and in the "
+            f"{lasting((until_us - tally.in_us) * 1e-6)} that followed no message of that set was heard: "
+            "air, alarms and heat are unknown.",
+            (tally.in_identity,),
+        )
+
+
+def _spoke(power_up: PowerUp, from_us: int, until_us: int) -> bool:
+    return any(
+        bool(np.any((channel.at_us >= from_us) & (channel.at_us <= until_us) & ~channel.retained))
+        for channel in power_up.channels.values()
+    )

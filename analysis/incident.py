@@ -33,7 +33,7 @@ from analysis.links import links_down
 from analysis.profile import Profile
 from analysis.records import PowerUp, power_ups
 from analysis.tables import TABLES, Results
-from analysis.tally import Incident, Tally, read_incidents, read_tallies, written_then
+from analysis.tally import Incident, Tally, read_incidents, read_tallies, two_at_once, written_then
 from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
 from analysis.wears import Wear, find_wears
 
@@ -95,14 +95,16 @@ def analyse(
     incidents = read_incidents(records)
     tallies = read_tallies(records, incidents)
     notes = read_notes(records)
-    if incident_id is not None:
-        tallies = [tally for tally in tallies if tally.incident_id == incident_id]
     if scope is not None:
         tallies = [tally for tally in tallies if tally.incident_id in scope.incidents]
         notes = [note for note in notes if note.incident_id in scope.incidents]
     wears = find_wears(records, tallies, profile)
+    doubled = two_at_once(tallies)
     if incident_id is not None:
-        wears = [wear for wear in wears if wear.tally is not None]
+        # Only now: a wear that belongs to another incident must not fall to this one for want of its tally.
+        wears = [wear for wear in wears if wear.tally is not None and wear.tally.incident_id == incident_id]
+        tallies = [tally for tally in tallies if tally.incident_id == incident_id]
+        doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
     alarms = find_alarms(records, wears, profile)
     window = _window(incident_id, incidents, tallies, wears)
     if window is not None:
@@ -120,6 +122,7 @@ def analyse(
         records=answered_for,
         clocks=clocks,
         tallies=tallies,
+        doubled=doubled,
         notes=notes,
         examined=examined,
         alarms=alarms,

@@ -144,3 +144,16 @@ def tally_of(tallies: Sequence[Tally], started_us: int, ended_us: int) -> Tally 
         if overlap > most and overlap >= 0:
             best, most = tally, overlap
     return best
+
+
+def two_at_once(tallies: Sequence[Tally]) -> list[tuple[Tally, Tally]]:
+    """Return every two tallies by which one wearer was in with two sets at the same time."""
+    ordered = sorted(tallies, key=lambda tally: (tally.in_us, tally.in_identity))
+    found = []
+    for number, tally in enumerate(ordered):
+        for other in ordered[number + 1 :]:
+            if other.in_us >= tally.ended_us:
+                break
+            if other.wearer_id == tally.wearer_id and other.set_id != tally.set_id:
+                found.append((tally, other))
+    return found
