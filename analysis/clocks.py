@@ -34,6 +34,9 @@ DRIFT_FROM_MESSAGES = 100
 DRIFT_MOST_PPM = 300.0
 """Quartz clocks stay well below this; a steeper line comes from delays, not from a clock. Our own rule."""
 
+MOST_UPTIME_S = 1e10
+"""Three hundred years: an uptime beyond is none, and microseconds must fit their 64 bits. Our own rule."""
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -160,11 +163,11 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
     heard_s = (received_us - origin_us) * MICRO
     time_s = (time_us - origin_us) * MICRO
     grain_s = quantum_s(time_us)
-    known = np.isfinite(uptime_s)
+    known = np.abs(uptime_s) < MOST_UPTIME_S
     # Every message must have it, retained ones too: one line then maps them all.
-    by_uptime = all(bool(np.isfinite(channel.uptime_s).all()) for channel in channels) and _steady(
-        seq, uptime_s, heard_s
-    )
+    by_uptime = all(
+        bool((np.abs(channel.uptime_s) < MOST_UPTIME_S).all()) for channel in channels
+    ) and _steady(seq, uptime_s, heard_s)
     if by_uptime:
         jumps = uptime_steps(time_s, uptime_s, grain_s)
         line = _upper_line(uptime_s, uptime_s - heard_s)

@@ -53,6 +53,16 @@ class Following:
     pressure_bar: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What one `setup` message said, and in which power-up."""
+
+    at_us: int
+    identity: str
+    said: dict[str, Any]
+    boot: int
+
+
 @dataclass(slots=True)
 class Wear:
     """One time that one set was under air.
@@ -171,20 +181,18 @@ def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Pr
     return wears
 
 
-def _setups(power_ups: Sequence[PowerUp]) -> list[tuple[int, str, dict[str, Any]]]:
+def _setups(power_ups: Sequence[PowerUp]) -> list[Setup]:
     found = []
     for power_up in power_ups:
         channel = power_up.channels.get("setup")
         if channel is not None:
             for position, row in enumerate(channel.rows):
                 identity = power_up.identity(int(channel.seq[position]))
-                found.append((int(channel.at_us[position]), identity, row))
-    return sorted(found, key=lambda item: item[:2])
+                found.append(Setup(int(channel.at_us[position]), identity, row, power_up.boot))
+    return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
 
 
-def _wears_of(
-    power_up: PowerUp, setups: list[tuple[int, str, dict[str, Any]]], profile: Profile
-) -> list[Wear]:
+def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[Wear]:
     channel = power_up.channels.get("pressure")
     if channel is None:
         return []
@@ -195,9 +203,9 @@ def _wears_of(
     at_us, seq = channel.at_us[live], channel.seq[live]
     bar = channel.numbers["pressure_bar"][live]
     gas_c = channel.numbers["gas_temperature_c"][live]
-    cylinder_guess = _setup_at(setups, int(at_us[0]))
+    first_setup = _setup_at(setups, power_up.boot, int(at_us[0]))
     volume_l = TYPICAL_WATER_VOLUME_L
-    if cylinder_guess is not None and (known := cylinder_of(cylinder_guess[2])) is not None:
+    if first_setup is not None and (known := cylinder_of(first_setup.said)) is not None:
         volume_l = known.total_l
     at_s = (at_us - at_us[0]) * 1e-6
     wears: list[Wear] = []
@@ -209,7 +217,7 @@ def _wears_of(
         part_spike = spikes(at_s[first:last], bar[first:last])
         for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l):
             span = slice(first + start, first + stop + 1)
-            setup = _setup_at(setups, int(at_us[span.start]))
+            setup = _setup_at(setups, power_up.boot, int(at_us[span.start]))
             off = offs[part] if part < len(offs) else None
             following = off
             if span.stop < last:
@@ -230,10 +238,10 @@ def _wears_of(
                     gas_temperature_c=gas_c[span],
                     spike=part_spike[start : stop + 1],
                     ended_how=_how(how, off is not None),
-                    cylinder=cylinder_of(setup[2]) if setup else None,
-                    setup=setup[2] if setup else None,
-                    setup_identity=setup[1] if setup else None,
-                    thresholds=_thresholds(setup[2] if setup else None, profile),
+                    cylinder=cylinder_of(setup.said) if setup else None,
+                    setup=setup.said if setup else None,
+                    setup_identity=setup.identity if setup else None,
+                    thresholds=_thresholds(setup.said if setup else None, profile),
                     off_identity=off.identity if off is not None and how == OPEN_AT_END else None,
                     following=following,
                 )
@@ -266,14 +274,13 @@ def _power_offs(power_up: PowerUp) -> list[Following]:
     return sorted(offs, key=lambda off: off.seq)
 
 
-def _setup_at(
-    setups: list[tuple[int, str, dict[str, Any]]], at_us: int
-) -> tuple[int, str, dict[str, Any]] | None:
-    """Return the latest setup at or before a moment, else the first after it."""
-    before = [item for item in setups if item[0] <= at_us]
-    if before:
-        return before[-1]
-    return setups[0] if setups else None
+def _setup_at(setups: list[Setup], boot: int, at_us: int) -> Setup | None:
+    """Return the latest setup at or before a moment, else the first after it; the own power-up's first."""
+    for known in ([setup for setup in setups if setup.boot == boot], setups):
+        before = [setup for setup in known if setup.at_us <= at_us]
+        if before or known:
+            return before[-1] if before else known[0]
+    return None
 
 
 def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:

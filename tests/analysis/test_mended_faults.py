@@ -136,3 +136,69 @@ def test_a_tally_that_the_desk_corrected_is_not_missing_its_out(log: Any) -> Non
     results = analysed(log)
     assert results["wears"]["wearer_id"].to_list() == ["W-2"]
     assert of_code(results, "not_tallied_out") == []
+
+
+def test_a_wear_of_another_incident_does_not_fall_to_the_one_asked_for(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 600)
+    talker.breathe(2000, 600)
+    desk = log.desk()
+    first = {"set_id": "S-1", "wearer_id": "W-1", "incident_id": "I-1"}
+    desk.say(600, "tally", action="in", **first)  # forgotten: reaches to the next `in`
+    desk.say(2100, "tally", action="in", **(first | {"incident_id": "I-2"}))
+    desk.say(2610, "tally", action="out", **(first | {"incident_id": "I-2"}))
+    whole = analysed(log)["wears"]
+    assert whole["incident_id"].to_list() == ["I-1", "I-2"]
+    for name in ("I-1", "I-2"):
+        ids = whole.filter(pl.col("incident_id") == name)["wear_id"].to_list()
+        assert analysed(log, name)["wears"]["wear_id"].to_list() == ids
+
+
+def test_two_sets_of_one_wearer_in_two_incidents_are_found_in_each(log: Any) -> None:
+    for set_id in ("S-1", "S-2"):
+        talker = log.talker(set_id)
+        talker.set_up(-29)
+        talker.breathe(60, 600)
+    desk = log.desk()
+    for true_s, action in ((70, "in"), (665, "out")):
+        for number in (1, 2):
+            who = {"incident_id": f"I-{number}", "set_id": f"S-{number}", "wearer_id": "W-1"}
+            desk.say(true_s + number, "tally", action=action, **who)
+    for incident_id in (None, "I-1", "I-2"):
+        assert len(of_code(analysed(log, incident_id), "two_sets_one_wearer")) == 1
+
+
+def test_the_setup_of_the_own_power_up_comes_before_an_older_one(log: Any) -> None:
+    older = log.talker("S-1", 1)
+    older.set_up(-900)
+    newer = log.talker("S-1", 2)
+    newer.breathe(60, 600)
+    newer.set_up(90, cylinders={"count": 2, "water_volume_l": 4.0, "rated_bar": 300.0})
+    assert analysed(log)["wears"]["cylinder_count"].to_list() == [2]
+
+
+@pytest.mark.parametrize("wild", [1e300, -1e300])
+def test_wild_times_of_a_set_do_not_end_the_analysis(log: Any, wild: float) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 300)
+    if wild > 0:
+        talker.say(200.5, "motion", motion_m_s2=0.0, still_s=wild)
+    for number, (true_s, kind, lost, retained, fields) in enumerate(talker.said):
+        talker.said[number] = (true_s, kind, lost, retained, fields | {"uptime_s": wild})
+    wear = analysed(log)["wears"].row(0, named=True)
+    assert abs((wear["started"] - log.at(60)).total_seconds()) < 0.5
+
+
+def test_a_tallied_set_of_which_nothing_is_heard_is_said(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 600)
+    desk = log.desk()
+    for set_id in ("S-1", "S-2"):
+        who = {"incident_id": "I-1", "set_id": set_id, "wearer_id": f"W-{set_id}"}
+        desk.say(70, "tally", action="in", **who)
+        desk.say(670, "tally", action="out", **who)
+    (finding,) = of_code(analysed(log), "set_never_heard")
+    assert (finding["set_id"], finding["severity"]) == ("S-2", "note")
