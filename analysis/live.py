@@ -15,14 +15,14 @@ import polars as pl
 
 from analysis.live_attention import Moments, in_order_of_need, row_of, team_rows
 from analysis.live_clock import LiveClock
-from analysis.live_rows import AlarmLine, Hearing, Incident, NoteLine, Prompt, Snapshot
+from analysis.live_rows import AlarmLine, Hearing, Incident, NoteLine, Prompt, Row, Snapshot
 from analysis.live_set import LiveSet, Record
 from analysis.profile import Profile
 from ingest.frames import Messages
 
 SET_COLUMNS = {
     "pressure": ["pressure_bar", "gas_temperature_c"],
-    "motion": ["still_s"],
+    "motion": ["motion_m_s2", "still_s"],
     "temperature": ["temperature_c"],
     "alarm": ["alarm", "state", "detail"],
     "power": ["state"],
@@ -66,31 +66,38 @@ class LiveBoard:
         self._received: deque[tuple[float, int]] = deque(maxlen=SECONDS_COUNTED)
         self._refused: deque[tuple[float, str]] = deque(maxlen=10_000)
         self._last_received_s: float | None = None
+        # What failed by a fault of ours, and how: for the caller to tell and to clear.
+        self.faults: list[tuple[str, Exception]] = []
 
     def take(self, messages: Messages) -> None:
-        """Take newly received messages (a frame a kind, as `ingest.frames` makes them)."""
+        """Take newly received messages (a frame a kind, as `ingest.frames` makes them).
+
+        A message that cannot be taken is one of `faults`; all others are taken.
+        """
         for kind, record in _in_order(messages):
             second = record["received_s"] // 1
             if self._received and self._received[-1][0] == second:
                 self._received[-1] = (second, self._received[-1][1] + 1)
             else:
                 self._received.append((second, 1))
+            self._last_received_s = max(record["received_s"], self._last_received_s or 0.0)
             if kind == "refused":
                 self._refused.append((record["received_s"], record["reason"]))
-            elif kind in SET_COLUMNS:
-                live_set = self._set(record["service"], record["set_id"])
-                at = live_set.take(kind, record)
-                if not record["retained"] and kind != "link":
-                    self._delays_s.append(record["received_s"] - at)
-            else:
-                self._take_desk(kind, record)
-            self._last_received_s = max(record["received_s"], self._last_received_s or 0.0)
+                continue
+            try:
+                if kind in SET_COLUMNS:
+                    self._take_set(kind, record)
+                else:
+                    self._take_desk(kind, record)
+            except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
+                self._fault(record["service"], record.get("set_id") or record["desk_id"], error)
 
     def snapshot(self, now: datetime) -> Snapshot:
         """Return what is to be shown at `now` (with a time zone)."""
         now_s = now.timestamp()
         sets = [live_set for live_set in self._sets.values() if self._belongs(live_set, now_s)]
-        shown = in_order_of_need([row_of(live_set, now_s) for live_set in sets], self._team_reached)
+        rows = [row for live_set in sets if (row := self._row(live_set, now_s)) is not None]
+        shown = in_order_of_need(rows, self._team_reached)
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         return Snapshot(
@@ -122,6 +129,26 @@ class LiveBoard:
             self._sets[key] = LiveSet(service, set_id, self.profile)
         return self._sets[key]
 
+    def _take_set(self, kind: str, record: Record) -> None:
+        at = self._set(record["service"], record["set_id"]).take(kind, record)
+        if not record["retained"] and kind != "link":
+            self._delays_s.append(record["received_s"] - at)
+
+    def _row(self, live_set: LiveSet, now_s: float) -> Row | None:
+        """Return a set's row; after a fault without its forecast, rather than not at all."""
+        for _ in range(2):
+            try:
+                return row_of(live_set, now_s)
+            except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
+                self._fault(live_set.service, live_set.set_id, error)
+        return None
+
+    def _fault(self, service: str, name: str, error: Exception) -> None:
+        self.faults.append((f"{service}/{name}", error))
+        live_set = self._sets.get((service, name))
+        if live_set is not None and live_set.wear is not None:
+            live_set.wear.air = None  # nobody knows what state it is in; the pressure goes on being shown
+
     def _take_desk(self, kind: str, record: Record) -> None:
         service, desk_id = record["service"], record["desk_id"]
         clock = self._desk_clocks.setdefault((service, desk_id), LiveClock())
@@ -137,7 +164,8 @@ class LiveBoard:
             key = f"{service}/{desk_id}/{record['boot']}/{record['seq']}"
             self._notes[key] = NoteLine(
                 key=key,
-                at=record["at_s"] if record["at_s"] is not None else at,
+                # `at` is on the desk's clock, like `time`: the same correction holds.
+                at=at if record["at_s"] is None else record["at_s"] + at - record["time_s"],
                 text=record["text"],
                 incident_id=record["incident_id"],
                 desk_id=desk_id,

@@ -17,19 +17,13 @@ STEP_BACK_S = 2.0
 
 
 class LiveClock:
-    """Running upper envelope of (sent minus received) of one speaker's power-up.
+    """One speaker's clock, each power-up by itself: a straggler of an earlier one disturbs nothing.
 
     Moments are seconds since 1970-01-01 UTC.
     """
 
     def __init__(self) -> None:
-        self._boot: int | None = None
-        self._last_seq = -1
-        self._last_sent_s = 0.0
-        self._count = 0
-        # (number of the message, sent minus received), differences strictly falling: the first is the
-        # maximum.
-        self._highest: deque[tuple[int, float]] = deque()
+        self._power_ups: dict[int, _PowerUpClock] = {}
 
     def at(self, boot: int | None, seq: int | None, sent_s: float | None, received_s: float) -> float:
         """Return when a message was spoken, on the listener's clock; never later than it was received.
@@ -45,9 +39,21 @@ class LiveClock:
         """
         if boot is None or seq is None or sent_s is None:
             return received_s
-        if boot != self._boot:
-            self._boot, self._last_seq = boot, -1
-            self._highest.clear()
+        return self._power_ups.setdefault(boot, _PowerUpClock()).at(seq, sent_s, received_s)
+
+
+class _PowerUpClock:
+    """Running upper envelope of (sent minus received) of one power-up."""
+
+    def __init__(self) -> None:
+        self._last_seq = -1
+        self._last_sent_s = 0.0
+        self._count = 0
+        # (number of the message, sent minus received), differences strictly falling: the first is the
+        # maximum.
+        self._highest: deque[tuple[int, float]] = deque()
+
+    def at(self, seq: int, sent_s: float, received_s: float) -> float:
         if seq > self._last_seq:
             if self._last_seq >= 0 and sent_s < self._last_sent_s - STEP_BACK_S:
                 self._highest.clear()

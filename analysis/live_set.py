@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from analysis.alarms_derived import STALE_MOTION_S
 from analysis.breathing import LiveAir
 from analysis.gas import Cylinder, free_air_l
 from analysis.live_clock import LiveClock
@@ -115,6 +116,7 @@ class LiveSet:
         self.profile = profile
         self.clock = LiveClock()
         self.boot: int | None = None
+        self._boots_left: set[int] = set()
         self.cylinder: Cylinder | None = None
         self.low_air_bar = profile.air.low_air_bar
         self.no_motion_alarm_s = profile.motion.no_motion_alarm_s
@@ -129,7 +131,11 @@ class LiveSet:
         self.temperature: tuple[float, float] | None = None
         self.link: str | None = None
         self._alarm_order: dict[str, tuple[int, int]] = {}
+        self._cleared: set[str] = set()  # alarms whose last message was `cleared`
         self._intervals: deque[float] = deque(maxlen=21)
+        self._motion_at: float | None = None  # of the last motion message
+        self._motion_intervals: deque[float] = deque(maxlen=21)
+        self._moved_at = 0.0  # when it last showed motion, or the count of stillness began anew
         self._opening_at: float | None = None
         self._leaps: list[tuple[float, float]] = []
 
@@ -149,6 +155,8 @@ class LiveSet:
         """Take one message and return the moment it was spoken."""
         boot, seq = record["boot"], record["seq"]
         at = self.clock.at(boot, seq, record["time_s"], record["received_s"])
+        if boot in self._boots_left:  # a straggler of an earlier power-up: only the review can place it
+            return at
         if kind == "setup":  # a retained one is knowledge as well
             self._setup(record)
             return at
@@ -159,6 +167,7 @@ class LiveSet:
             return at
         if boot is not None and boot != self.boot:
             if self.boot is not None:
+                self._boots_left.add(self.boot)
                 self._end_wear(at)
                 self._end_alarms(at)
             self.boot = boot
@@ -166,8 +175,7 @@ class LiveSet:
         if kind == "pressure":
             self._reading(at, record["pressure_bar"], record["gas_temperature_c"])
         elif kind == "motion":
-            if record["still_s"] is not None:
-                self._derive("no_motion", at, record["still_s"] >= self.no_motion_alarm_s)
+            self._motion(at, record["motion_m_s2"], record["still_s"])
         elif kind == "temperature":
             self.temperature = (at, record["temperature_c"])
             self._derive("heat", at, record["temperature_c"] >= self.heat_start_c)
@@ -224,6 +232,22 @@ class LiveSet:
         if record["state"] == "off":
             self._end_wear(at)
             self._end_alarms(at)
+
+    def _motion(self, at: float, motion_m_s2: float | None, still_s: float | None) -> None:
+        """Follow stillness: as the set counts it, else from its motion (as `still_from_motion` does)."""
+        if self._motion_at is not None and at < self._motion_at:
+            return
+        unknown = self._motion_at is None
+        if self._motion_at is not None:
+            usual_s = median(self._motion_intervals) if self._motion_intervals else 0.0
+            unknown = at - self._motion_at > max(STALE_MOTION_S, MISSED_READINGS * usual_s)
+            self._motion_intervals.append(at - self._motion_at)
+        still = motion_m_s2 is not None and motion_m_s2 < self.profile.motion.still_below_m_s2
+        if unknown or not still:
+            self._moved_at = at
+        self._motion_at = at
+        counted_s = at - self._moved_at if still_s is None else still_s
+        self._derive("no_motion", at, counted_s >= self.no_motion_alarm_s)
 
     def _reading(self, at: float, bar: float, gas_temperature_c: float | None) -> None:
         if self.reading_at is not None:
@@ -341,6 +365,12 @@ class LiveSet:
         if last is not None and last[0] == order[0] and order[1] <= last[1]:
             return  # a repeated or overtaken message
         self._alarm_order[alarm] = order
+        if state == "acknowledged" and alarm in self._cleared and (last is None or last[0] == order[0]):
+            return  # of the alarm that is over, not of a new one
+        if state == "cleared":
+            self._cleared.add(alarm)
+        else:
+            self._cleared.discard(alarm)
         active = self.alarms.get(alarm)
         if active is None or active.derived or (active.ended_at is not None and state == "raised"):
             if state == "cleared":

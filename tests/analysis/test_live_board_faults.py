@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from analysis.live import LiveBoard
+from analysis.live_clock import LiveClock
 from analysis.live_rows import Row, Snapshot
+from analysis.live_set import LiveSet
 from analysis.profile import Profile, parse_profile
 from ingest.frames import frames_from_heard
 
@@ -105,3 +107,119 @@ def test_a_late_setup_gives_the_policy_that_counts_litres_its_moment(log: Any) -
     breathe(one, 1, 120)
     assert only(see(100)).turn_back is None
     assert only(see(120)).turn_back is not None
+
+
+def test_a_set_that_says_motion_but_not_how_long_it_was_still_has_its_stillness_counted(
+    log: Any, see: Any
+) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    breathe(one, 1, 120)
+    for second in range(1, 120):
+        one.say(second + 0.3, "motion", motion_m_s2=0.1 if 40 <= second < 90 else 1.2)
+    assert see(68).alarms == ()  # last motion at 39 s, still from the reading at 40 s
+    (line,) = see(72).alarms
+    assert (line.alarm, line.derived) == ("no_motion", True)
+    assert line.raised_at == pytest.approx(log.at(69.3).timestamp(), abs=1.1)
+    assert see(95).alarms == ()
+
+
+def test_stillness_is_counted_at_the_pace_of_a_slow_motion_sensor(log: Any, see: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    breathe(one, 1, 150)
+    for second in range(2, 150, 8):
+        one.say(second + 0.3, "motion", motion_m_s2=1.2 if second < 50 else 0.1)
+    assert see(73).alarms == ()  # last motion at 42 s, so still for 30 s from the reading at 74 s
+    (line,) = see(76).alarms
+    assert line.alarm == "no_motion"
+
+
+def test_stillness_is_not_counted_across_a_silence_of_the_motion_sensor(log: Any, see: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    breathe(one, 1, 120)
+    for second in (10, 11, 12, 60, 61, 62):
+        one.say(second + 0.3, "motion", motion_m_s2=0.1)
+    assert see(80).alarms == ()
+
+
+def test_an_acknowledged_after_its_cleared_raises_no_phantom(log: Any, see: Any) -> None:
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    breathe(one, 1, 100)
+    for second, state in ((10, "raised"), (20, "cleared"), (30, "acknowledged"), (60, "raised")):
+        one.say(second, "alarm", alarm="distress", state=state)
+    desk.say(15, "seen", set_id="S-1", alarm="distress")
+    assert len(see(16).alarms) == 1
+    assert see(40).alarms == ()
+    (line,) = see(61).alarms  # a new one is
+    assert (line.inferred, line.acknowledged_at) == (False, None)
+
+
+def test_a_straggler_of_an_earlier_power_up_disturbs_neither_wear_nor_alarms_nor_clock(
+    log: Any, see: Any
+) -> None:
+    def late(true_s: float) -> float:
+        return 60.0 if true_s == 20.5 else 0.05
+
+    first = log.talker("S-1", boot=7, delay=late)
+    second = log.talker("S-1", boot=3, clock=lambda true_s: true_s - 900.0)
+    first.set_up(0)
+    breathe(first, 1, 25)
+    first.say(20.5, "alarm", alarm="evacuate", state="raised")  # received at 80.5 s
+    breathe(second, 40, 120, start_bar=270.0)
+    second.say(60, "alarm", alarm="distress", state="raised")
+    before, after = see(80), see(82)
+    assert only(after).started_at == only(before).started_at
+    assert only(after).started_at == pytest.approx(log.at(40).timestamp(), abs=1.1)
+    assert [line.alarm for line in after.alarms] == ["distress"]
+    assert after.alarms[0].ended_at is None
+    assert only(after).pressure_at == pytest.approx(log.at(81.05).timestamp(), abs=1.1)
+    clock = LiveClock()
+    assert clock.at(1, 0, 100.0, 110.0) == 110.0
+    assert clock.at(1, 1, 101.0, 111.0) == 111.0
+    assert clock.at(2, 0, 5.0, 112.0) == 112.0
+    assert clock.at(1, 2, 102.0, 113.0) == 112.0  # the straggler, on the clock of its own power-up
+    assert clock.at(2, 1, 6.0, 120.0) == 113.0  # late, and known to be: the clock was kept
+
+
+def test_the_moment_that_a_note_is_about_is_put_right_with_its_desks_clock(log: Any, see: Any) -> None:
+    desk = log.talker("D-1", role="desk", clock=lambda true_s: true_s + 600.0)
+    about = log.at(20.0 + 600.0).isoformat()  # as the desk's clock showed it then
+    desk.say(30, "note", incident_id="I-1", text="ladder up", at=about)
+    (note,) = see(31).notes
+    assert note.at == pytest.approx(log.at(20).timestamp(), abs=0.1)
+
+
+def test_one_sets_fault_leaves_the_others_on_the_board(
+    log: Any, see: Any, board: LiveBoard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("S-1", "S-2"):
+        one = log.talker(name)
+        one.set_up(0)
+        breathe(one, 1, 130)
+    assert [row.low_air is not None for row in see(100).rows] == [True, True]
+    taken = LiveSet.take
+
+    def fails(self: LiveSet, kind: str, record: dict[str, Any]) -> float:
+        if self.set_id == "S-2" and record["pressure_bar"] == 268.0:
+            raise ZeroDivisionError("no litres")
+        return taken(self, kind, record)
+
+    monkeypatch.setattr(LiveSet, "take", fails)
+    rows = {row.set_id: row for row in see(120).rows}
+    assert {name for name, _ in board.faults} == {"trial/S-2"}
+    assert isinstance(board.faults[0][1], ZeroDivisionError)
+    assert rows["S-1"].low_air is not None
+    assert (rows["S-2"].low_air, rows["S-2"].pressure_bar) == (None, 267.0)
+
+    def unknown(*args: Any) -> Any:
+        raise FloatingPointError("no outlook")
+
+    board.faults.clear()
+    monkeypatch.setattr("analysis.live_set.look_ahead", unknown)
+    rows = {row.set_id: row for row in see(130).rows}
+    assert rows["S-1"].pressure_bar == 266.0  # without a forecast rather than not at all
+    assert rows["S-1"].low_air is None
+    assert [name for name, _ in board.faults] == ["trial/S-1"]
