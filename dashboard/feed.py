@@ -7,6 +7,7 @@ broker. The answer is made once a tick, encoded and packed once, and handed as i
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import logging
 import secrets
@@ -24,6 +25,7 @@ import polars as pl
 from analysis.live import LiveBoard
 from analysis.profile import Profile
 from dashboard import live_view
+from dashboard import live_words as words
 from ingest.errors import UnderairError
 from ingest.reading import Archive
 from ingest.status import Status, read_statuses
@@ -31,6 +33,7 @@ from ingest.status import Status, read_statuses
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
+FAULT_SHOWN_S = 600.0  # a fault of ours stands on the system line so long after its last time
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 
 log = logging.getLogger(__name__)
@@ -75,6 +78,7 @@ class Feed:
         self._ticks = 0
         self._listeners: tuple[Status, ...] = ()
         self._disk_free_bytes: int | None = None
+        self._faulty: dict[str, tuple[str, float]] = {}  # by speaker: what, and when last (monotonic)
         # The token goes to pages of our own origin only; a form on a foreign page cannot know it.
         self.token = secrets.token_urlsafe(24)
         self.services: tuple[str, ...] = ()
@@ -108,11 +112,16 @@ class Feed:
                     self._board.take(self._archive.messages(since=datetime.now(UTC) - CATCH_UP))
                 self._board.take(follower.new_messages())
                 self._tick(began_s)
-            except UNREADABLE as error:
-                log.exception("the archive cannot be read; trying again")
-                self.answer = self._pack(live_view.unreadable(str(error), self.token))
+            except Exception as error:
+                if isinstance(error, UNREADABLE):
+                    log.exception("the archive cannot be read; trying again")
+                    self.answer = self._pack(live_view.unreadable(str(error), self.token))
+                else:
+                    log.exception("the live page failed by a fault of this program; trying again")
+                    self.answer = self._pack(live_view.stopped(self.token))
                 if follower is not None:
-                    follower.close()
+                    with contextlib.suppress(*UNREADABLE):
+                        follower.close()
                 follower = None
                 self._board = LiveBoard(self._board.profile)
                 self._stop.wait(1.0)
@@ -134,9 +143,25 @@ class Feed:
             broker_connected=self._broker_connected() if self._broker_connected is not None else None,
             token=self.token,
         )
-        self.answer = self._pack(live_view.page(snapshot, system))
+        picture = live_view.page(snapshot, system)
+        if faulty := self._faults(began_s):
+            picture["system"].append({"text": words.FAULTY.format(names=", ".join(faulty)), "bad": True})
+        self.answer = self._pack(picture)
         self._ticks += 1
         self.last_tick_ms = (time.monotonic() - began_s) * 1000.0
+
+    def _faults(self, now_s: float) -> list[str]:
+        """Log what newly failed on the board and return whose messages failed of late."""
+        for name, error in self._board.faults:
+            what = repr(error)
+            if name not in self._faulty or self._faulty[name][0] != what:
+                log.error("the live board failed on %s; it goes on without", name, exc_info=error)
+            self._faulty[name] = what, now_s
+        self._board.faults.clear()
+        self._faulty = {
+            name: known for name, known in self._faulty.items() if now_s - known[1] <= FAULT_SHOWN_S
+        }
+        return sorted(self._faulty)
 
     @staticmethod
     def _pack(content: object) -> Answer:

@@ -13,6 +13,7 @@ UNREADABLE = "The archive cannot be read, nothing below is live: {problem}"
 FEED_STOPPED = (
     "This server no longer follows the archive, nothing below is live: restart it. Use voice contact."
 )
+FAULTY = "This program failed on messages of {names}: what is shown of them may be wrong"
 LISTENER_SILENT = (
     "Nothing has been received for {age} (last message at {at} UTC). Nothing below is live. "
     "Check the listener and the broker; use voice contact."
