@@ -34,10 +34,9 @@ def derived_alarms(wear: Wear, profile: Profile) -> list[Derived]:
 
 
 def _low_air(wear: Wear) -> list[Derived]:
-    low = (wear.pressure_bar <= wear.thresholds.low_air_bar) & ~wear.spike
-    if not low.any():
+    first = wear.low_air
+    if first is None:
         return []
-    first = int(np.argmax(low))
     return [Derived("low_air", int(wear.at_us[first]), wear.ended_us, (wear.identity(first),))]
 
 

@@ -42,7 +42,7 @@ def wears_table(
         wear, air, known = one.wear, one.air, one.known_air
         cylinder, tally = wear.cylinder, wear.tally
         moment = next(moment for moment in moments[wear.wear_id] if moment.policy == policy)
-        low_second, peak_c, dose = one.low_air_second, None, None
+        peak_c, dose = None, None
         if one.heat is not None:
             peak_c = float(np.nanmax(one.heat.temperature_c))
             dose = float(one.heat.dose[-1])
@@ -63,10 +63,10 @@ def wears_table(
                 air.end_bar,
                 air.free_air_l if known else None,
                 air.free_air_sd_l if known else None,
-                air.free_air_l / one.minutes if known and one.minutes > 0 else None,
-                one.peak_l_min() if known else None,
+                air.free_air_l / one.minutes if known and one.breathed else None,
+                one.peak_l_min() if known and one.breathed else None,
                 wear.thresholds.low_air_bar,
-                one.at_us(low_second) if low_second is not None else None,
+                one.low_air_us,
                 one.low_air_seconds,
                 turn_back_bar,
                 team_us[wear.wear_id][policy],
@@ -208,7 +208,7 @@ def turn_back_table(
     """Return the table `turn_back`: every policy replayed on every wear."""
     rows = []
     for one in examined:
-        low = one.low_air_second
+        low_us = one.low_air_us
         for moment in moments[one.wear.wear_id]:
             second = moment.second
             rows.append(
@@ -218,7 +218,9 @@ def turn_back_table(
                     one.at_us(second) if second is not None else None,
                     team_us[one.wear.wear_id][moment.policy],
                     moment.pressure_bar,
-                    (low - second) / 60.0 if low is not None and second is not None else None,
+                    (low_us - one.at_us(second)) / 60e6
+                    if low_us is not None and second is not None
+                    else None,
                     (one.wear.ended_us - one.at_us(second)) / 60e6 if second is not None else None,
                 )
             )

@@ -45,15 +45,20 @@ class Examined:
         return self.wear.started_us + second * 1_000_000
 
     @property
-    def low_air_second(self) -> int | None:
-        """First second at which the pressure was at the warning; None if never."""
-        low = self.air.pressure_bar <= self.wear.thresholds.low_air_bar
-        return int(np.argmax(low)) if low.any() else None
+    def low_air_us(self) -> int | None:
+        """When the pressure was read at the warning first, as the derived alarm has it; None if never."""
+        first = self.wear.low_air
+        return int(self.wear.at_us[first]) if first is not None else None
 
     @property
     def low_air_seconds(self) -> float:
-        """Seconds under air at or below the warning."""
-        return float(np.count_nonzero(self.air.pressure_bar <= self.wear.thresholds.low_air_bar))
+        """Seconds under air from then on."""
+        return (self.wear.ended_us - self.low_air_us) * 1e-6 if self.low_air_us is not None else 0.0
+
+    @property
+    def breathed(self) -> bool:
+        """Whether there are two readings apart in time: one tells a pressure, no rate."""
+        return self.minutes > 0 and int(np.count_nonzero(~self.wear.spike)) > 1
 
     @property
     def minutes(self) -> float:

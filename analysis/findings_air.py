@@ -65,10 +65,10 @@ def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
 
 
 def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
-    wear, second = one.wear, one.low_air_second
-    if second is None:
+    wear, at_us = one.wear, one.low_air_us
+    if at_us is None:
         return
-    low_bar, at_us = wear.thresholds.low_air_bar, one.at_us(second)
+    low_bar = wear.thresholds.low_air_bar
     left_us, left_identity = leaving(one)
     left_second = min((left_us - wear.started_us) // 1_000_000, one.seconds - 1)
     left_bar = float(one.air.pressure_bar[left_second])
@@ -100,11 +100,10 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
 def _turned_back_late(one: Examined, context: Context) -> Iterator[Finding]:
     """A note of the withdrawal says when; without one, that the warning came well before leaving."""
     wear, rules = one.wear, context.profile.turn_back
-    due_us, second = context.team_us[wear.wear_id], one.low_air_second
+    due_us, low_us = context.team_us[wear.wear_id], one.low_air_us
     if due_us is None:
         return
     left_us, left_identity = leaving(one)
-    low_us = one.at_us(second) if second is not None else None
     below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
     note = first_note(context.notes, wear, rules.withdrawal_word)
     due_bar = float(one.air.pressure_bar[(due_us - wear.started_us) // 1_000_000])

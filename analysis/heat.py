@@ -74,11 +74,12 @@ def surroundings(reading_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
 
 
 def on_grid(time_s: Floats, values: Floats, seconds: int) -> tuple[Floats, Ints]:
-    """Put readings on the 1 s grid, each at its second (of several the last); NaN and -1 where none is."""
+    """Put readings on the 1 s grid, each at its second (of several the highest); NaN and -1 where none is."""
     grid = np.full(seconds, np.nan)
     position = np.full(seconds, -1, np.int64)
     second = np.floor(time_s).astype(np.int64)
     inside = np.flatnonzero((second >= 0) & (second < seconds) & np.isfinite(values))
+    inside = inside[np.argsort(values[inside], kind="stable")]  # what is written last stays
     grid[second[inside]] = values[inside]
     position[second[inside]] = inside
     return grid, position

@@ -115,6 +115,12 @@ class Wear:
         return int(self.at_us[-1])
 
     @property
+    def low_air(self) -> int | None:
+        """Number of the first reading (slips of the sensor aside) at or below the warning; None if never."""
+        low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
+        return int(low[0]) if len(low) else None
+
+    @property
     def restarted_from(self) -> Wear | None:
         """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
         before = self.previous
