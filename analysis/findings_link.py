@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.examined import Examined
-from analysis.finding import Context, Finding, about_wear, clock, lasting
+from analysis.finding import MOST_EVIDENCE, Context, Finding, about_wear, clock, lasting
 from analysis.links import Gap
 from analysis.records import PowerUp
 from analysis.wears import cylinder_of
@@ -189,29 +189,33 @@ def _refused(power_up: PowerUp, context: Context) -> Iterator[Finding]:
 
 
 def _conflicts(power_up: PowerUp, context: Context) -> Iterator[Finding]:
-    for seq in sorted(power_up.conflicts):
-        at_us = _at_of(power_up, seq)
-        if at_us is None or not context.inside(at_us):
-            continue
-        wear = next(
-            (
-                one.wear
-                for one in context.examined
-                if one.wear.power_up is power_up and one.wear.started_us <= at_us <= one.wear.ended_us
-            ),
-            None,
-        )
-        yield Finding(
-            "conflicting_records",
-            "caution",
-            power_up.name if power_up.role == "set" else None,
-            wear.wear_id if wear else None,
-            at_us,
-            at_us,
-            f"Two different messages carry the identity {power_up.identity(seq)} ({clock(at_us)}); both are "
-            "kept, the one heard first is used.",
-            (power_up.identity(seq),),
-        )
+    moments = [(seq, _at_of(power_up, seq)) for seq in sorted(power_up.conflicts)]
+    known = [(seq, at_us) for seq, at_us in moments if at_us is not None and context.inside(at_us)]
+    if not known:
+        return
+    started_us, ended_us = min(at_us for _, at_us in known), max(at_us for _, at_us in known)
+    wear = next(
+        (
+            one.wear
+            for one in context.examined
+            if one.wear.power_up is power_up and one.wear.started_us <= started_us <= one.wear.ended_us
+        ),
+        None,
+    )
+    identities = tuple(power_up.identity(seq) for seq, _ in known)
+    which = f"the identity {identities[0]} ({clock(started_us)})"
+    if len(known) > 1:
+        which = f"one identity, {len(known)} times from {clock(started_us)} to {clock(ended_us)}"
+    yield Finding(
+        "conflicting_records",
+        "caution",
+        power_up.name if power_up.role == "set" else None,
+        wear.wear_id if wear else None,
+        started_us,
+        ended_us,
+        f"Two different messages carry {which}; all are kept, the one heard first is used.",
+        identities[:MOST_EVIDENCE],
+    )
 
 
 def _at_of(power_up: PowerUp, seq: int) -> int | None:

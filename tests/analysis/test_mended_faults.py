@@ -202,3 +202,48 @@ def test_a_tallied_set_of_which_nothing_is_heard_is_said(log: Any) -> None:
         desk.say(670, "tally", action="out", **who)
     (finding,) = of_code(analysed(log), "set_never_heard")
     assert (finding["set_id"], finding["severity"]) == ("S-2", "note")
+
+
+def test_the_peak_temperature_is_the_highest_reading_not_the_last_of_its_second(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 300)
+    talker.say(200.05, "temperature", temperature_c=90.0)  # 20 °C again in the same second
+    results = analysed(log)
+    assert results["wears"]["peak_temperature_c"].to_list() == [90.0]
+    assert results["heat"]["temperature_c"].max() == 90.0
+
+
+def test_low_air_is_reached_when_the_derived_alarm_says(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60.4, 0)
+    for number in range(400):
+        bar = 60.0 - 5.0 * (number == 399)  # only the last reading is at the warning
+        talker.say(60.4 + number, "pressure", pressure_bar=bar)
+    results = analysed(log)
+    wear, alarm = results["wears"].row(0, named=True), results["alarms"].row(0, named=True)
+    assert (alarm["alarm"], alarm["source"]) == ("low_air", "derived")
+    assert wear["low_air_at"] == alarm["raised"] == wear["ended"]
+    assert wear["low_air_s"] == 0.0
+
+
+def test_one_reading_tells_no_rate(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.say(60, "pressure", pressure_bar=280.0)
+    wear = analysed(log)["wears"].row(0, named=True)
+    assert wear["start_bar"] == 280.0
+    assert (wear["mean_l_min"], wear["peak_l_min"]) == (None, None)
+
+
+def test_many_conflicts_of_one_power_up_are_one_finding(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(-29)
+    talker.breathe(60, 300)
+    for _, one in [one for one in talker.heard() if b'"pressure_bar": 28' in one[1].payload][:20]:
+        payload = one.payload.replace(b'"pressure_bar": 28', b'"pressure_bar": 27')
+        log.extra.append(type(one)(one.received + timedelta(seconds=1), one.topic, payload, False))
+    (finding,) = of_code(analysed(log), "conflicting_records")
+    assert "20 times" in finding["statement"]
+    assert len(finding["evidence"]) == 8
