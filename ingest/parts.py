@@ -79,8 +79,8 @@ def read_merged(folder: Path) -> Merged:
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:
         raise ArchiveProblem(
             f"{path}, the note of a merge under way, is damaged ({error}). Move it out of the archive; if a "
-            f"line of manifest/tidy.ndjson tells of a part in {folder.name} that is there and replaces others, "
-            "move those others out too"
+            f"line of manifest/tidy.ndjson tells of a part in {folder.name} that is there and replaces others"
+            ", move those others out too"
         ) from error
 
 
