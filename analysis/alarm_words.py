@@ -22,9 +22,6 @@ State = Literal[
     "latched, acknowledged",
 ]
 
-LATCHED_KINDS = frozenset({"no_motion", "distress"})
-"""Alarms that stand until somebody resets them, whatever the readings do. Common practice, no source."""
-
 
 def alarm_state(*, active: bool, acknowledged: bool, latched: bool = False, reset: bool = False) -> State:
     """Return the state of an alarm that has been raised.

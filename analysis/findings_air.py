@@ -16,7 +16,7 @@ from analysis.wears import TYPICAL_WATER_VOLUME_L
 JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
 STUCK_LEAST_L_MIN = 6.0
-"""Nobody breathes less (the estimation study, 4.5)."""
+"""Nobody at work breathes less: it is the rate of a person at rest. Our own rule."""
 LEAP_BAR = 5.0
 """A reading this far from the line around it is worth telling. Our own rule."""
 CHANGED_LATER_S = 3600.0
@@ -197,7 +197,7 @@ def _changed(one: Examined, context: Context) -> Iterator[Finding]:
 
 
 def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
-    """Source: the estimation study, 4.5: live rate - 1.645 sd > 150 L/min for 8 s."""
+    """Live rate - 1.645 sd > 150 L/min for 8 s: above what work asks for, no gasp. Our own rule."""
     rules = context.profile.air
     fast = runs_of(one.air.live_rate_lo_l_min > rules.free_flow_l_min)
     joined: list[tuple[int, int]] = []

@@ -2,7 +2,7 @@
 
 The set's reading is the measurement. The surroundings are an estimate from it: a sensor that follows with
 one time constant, ds/dt = (T - s) / tau, and surroundings that wander (Kalman filter and
-Rauch-Tung-Striebel smoother, the estimation study, section 6). The time constant is never known well, so the
+Rauch-Tung-Striebel smoother; figures in DEVELOPERS.md). The time constant is never known well, so the
 estimate is made three times (0.7, 1 and 1.3 times the assumed one) and its range is handed on. None of it is
 what a person in fire kit felt.
 """
@@ -20,9 +20,9 @@ from analysis.records import Bools, Floats, Ints
 
 LAG_RANGE = (0.7, 1.0, 1.3)
 WANDER_K2_S = 30.0
-"""Variance that the surroundings gain a second, K^2/s (the estimation study, section 6)."""
+"""Variance that the surroundings gain a second, K^2/s: some 40 K in a minute. Our own rule."""
 READING_K2 = 0.12
-"""Variance of a reading, K^2 (the estimation study, section 6)."""
+"""Variance of a reading, K^2: noise of 0.3 K and steps of 0.5 K. Our own rule."""
 SILENT_S = 30.0
 """Further than this from any reading no class is given. Our own rule."""
 
@@ -218,7 +218,7 @@ def _near(reading: Floats, reach: int) -> Bools:
 
 @numba.njit(cache=True, nogil=True)
 def _drop_short_stays(classes: Ints, shortest: int) -> None:
-    """A class is not given for a stay shorter than about half the lag (the estimation study, section 6).
+    """A class is not given for a stay shorter than about half the lag: it would be noise. Our own rule.
 
     A peak that is too short takes the higher class of its two neighbours.
     """

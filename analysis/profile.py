@@ -171,10 +171,10 @@ class Rest(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Rest between wears (rehabilitation) and the next wear, over all incidents and drills."""
 
     two_cylinders: RestRule = RestRule(
-        on=True, after_cylinders=2, rest_min=10.0, source="one city's procedure, read as a study card of it"
+        on=True, after_cylinders=2, rest_min=10.0, source="one city's procedure (secondary source)"
     )
     long_work: RestRule = RestRule(
-        on=True, after_work_min=45.0, rest_min=10.0, source="one city's procedure, read as a study card of it"
+        on=True, after_work_min=45.0, rest_min=10.0, source="one city's procedure (secondary source)"
     )
     hot_wear: RestRule = RestRule(on=True, after_heat_dose=0.3, rest_min=20.0, source="our own rule")
     one_cylinder_1584: RestRule = RestRule(

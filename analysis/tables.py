@@ -111,7 +111,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("set_id", pl.String, "", "the set"),
         ("wear_id", pl.String, "", "the wear"),
         ("started", TIME, "", "last pressure reading before the silence"),
-        ("ended", TIME, "", "first pressure reading after it"),
+        ("ended", TIME, "", "first pressure reading (at the end of a wear also `power off`) after it"),
         ("seconds", pl.Float64, "s", "length of the silence"),
         ("lost_messages", pl.Int64, "", "sequence numbers missing in between"),
     ),

@@ -1,7 +1,7 @@
 """When a set is under air: the valve's opening and closing, read from the pressure alone.
 
-Hysteresis, our own rule: open when the pressure comes above 20 bar, closed below 5 bar. Estimation study
-4.5: opened is a rise within 8 s, changed is a rise of more than 25 bar within 8 s.
+Hysteresis, our own rule: open when the pressure comes above 20 bar, closed below 5 bar.
+Opened is a rise within 8 s, changed is a rise of more than 25 bar within 8 s.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from analysis.records import Bools, Floats, Ints
 OPEN_ABOVE_BAR = 20.0
 CLOSED_BELOW_BAR = 5.0
 RAMP_S = 8.0
-"""An opening valve brings the pressure up within this (the estimation study, 4.5)."""
+"""An opening valve brings the pressure up within this: people turn it fully open at once. Our own rule."""
 CHANGED_RISE_BAR = 25.0
-"""A rise of more than this within 8 s is another cylinder (the estimation study, 4.5)."""
+"""A rise of more than this within 8 s is another cylinder: no warming gas rises so fast. Our own rule."""
 SLOW_OPENING_S = 20.0
 """A second rise so soon after the first belongs to one slow opening. Our own rule."""
 UNBREATHABLE_L_S = 10.0

@@ -18,7 +18,7 @@ from analysis.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, PowerUp
 from analysis.tally import Tally, tally_of
-from analysis.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, OPEN_AT_END, spikes, under_air
+from analysis.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
 
 RESTART_WITHIN_US = 3600 * 1_000_000
 """A set heard again so soon, with no more pressure than before, has restarted. Our own rule."""
@@ -95,7 +95,6 @@ class Wear:
     setup_identity: str | None
     thresholds: Thresholds
     tally: Tally | None = None
-    off_identity: str | None = None
     following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
 
@@ -248,7 +247,6 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[
                     setup=setup.said if setup else None,
                     setup_identity=setup.identity if setup else None,
                     thresholds=_thresholds(setup.said if setup else None, profile),
-                    off_identity=off.identity if off is not None and how == OPEN_AT_END else None,
                     following=following,
                 )
             )
