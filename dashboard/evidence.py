@@ -200,8 +200,8 @@ class CaseChecked:
 
 
 def is_case(folder: Path) -> bool:
-    """Say whether a folder is a case and not an archive."""
-    return (folder / MANIFEST).is_file()
+    """Say whether a folder is a case, if only what is left of one, and not an archive."""
+    return any((folder / name).is_file() for name in (MANIFEST, SUMS, CAPTURE))
 
 
 def verify_case(folder: Path, again: bool = False) -> CaseChecked:

@@ -107,7 +107,15 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
 
     if not is_case(folder):
         from dashboard.access_log import read_log
+        from ingest.errors import ArchiveProblem
         from ingest.keeping_commands import verify as verify_archive
+        from ingest.parts import is_archive
+
+        if not is_archive(folder):
+            raise ArchiveProblem(
+                f"{folder} is neither a case nor an archive: it has no case.json, manifest or journal; "
+                "name the folder that `underair case`, `listen` or `import` wrote"
+            )
 
         # Who did what is a chain of its own, which ingest knows nothing of.
         entries, broken = read_log(folder)

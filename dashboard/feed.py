@@ -32,6 +32,7 @@ from ingest.status import Status, read_statuses
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
+LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
 FAULT_SHOWN_S = 600.0  # a fault of ours stands on the system line so long after its last time
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
@@ -109,7 +110,9 @@ class Feed:
                 if follower is None:
                     # Follow first, then read what is there: what is in both does no harm, a hole would.
                     follower = self._archive.follow()
-                    self._board.take(self._archive.messages(since=datetime.now(UTC) - CATCH_UP))
+                    now = datetime.now(UTC)
+                    # A capture may be dated in the future; what nobody can have heard yet is not live.
+                    self._board.take(self._archive.messages(now - CATCH_UP, now + LISTENER_AHEAD))
                 self._board.take(follower.new_messages())
                 self._tick(began_s)
             except Exception as error:

@@ -221,7 +221,7 @@ def _short(value: float) -> str:
 def _outside_text(table: pl.DataFrame, column: str) -> str:
     outside = table.filter(pl.col("outside"))
     if not len(outside):
-        return "No month lies outside the control limits: what varies is what chance alone would vary."
+        return "No month with enough wears to be judged lies outside the control limits."
     middle = table[column].mean()
     words = []
     for row in outside.iter_rows(named=True):

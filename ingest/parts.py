@@ -17,7 +17,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ingest.columns import FRAME_SCHEMAS, arrow_table
+from ingest.columns import FRAME_SCHEMAS, TABLES, arrow_table
 from ingest.errors import ArchiveProblem
 from ingest.journal import sync_folder
 from ingest.manifest import add_line, file_sha256
@@ -25,6 +25,11 @@ from ingest.manifest import add_line, file_sha256
 SUFFIX = ".parquet"
 MERGED = ".merged.json"
 ROW_GROUP_ROWS = 50_000
+
+
+def is_archive(folder: Path) -> bool:
+    """Say whether a folder holds anything that only an archive has."""
+    return any((folder / name).is_dir() for name in ("manifest", "journal", "access", *TABLES))
 
 
 def part_files(archive: Path, kind: str, since: date | None = None, until: date | None = None) -> list[Path]:

@@ -1,6 +1,6 @@
 """Heat: the surroundings behind a lagged sensor, their band, classes, dose and the two triggers.
 
-Marks to reach (the estimation study, section 6, noise 0.3 K, steps 0.5 K): smoothed RMSE 2.4, 2.9, 3.6 K for
+Marks to reach (regression values of an earlier study of ours, noise 0.3 K, steps 0.5 K): smoothed RMSE 2.4, 2.9, 3.6 K for
 lags of 30, 60, 120 s; time above 100, 160, 260 °C within 1 %. Sensors here are simulated with one lag,
 which real ones are not.
 """
@@ -64,7 +64,7 @@ def test_error_with_the_lag_known(lag_s: float, most_k: float) -> None:
 
 
 def test_time_above_the_class_limits() -> None:
-    """The raw sensor misses much of it (the study: 20, 48, 69 % at 60 s); the estimate must not."""
+    """The raw sensor misses much of it (regression values: 20, 48, 69 % at 60 s); the estimate must not."""
     for limit_c in (100.0, 160.0, 260.0):
         true_s, estimated_s, raw_s = 0, 0, 0
         for seed in range(12):
@@ -80,7 +80,7 @@ def test_time_above_the_class_limits() -> None:
 
 @pytest.mark.parametrize("real_lag_s", [0.75 * LAG_S, LAG_S, 1.25 * LAG_S])
 def test_the_range_covers_a_lag_that_is_not_known(real_lag_s: float) -> None:
-    """With one lag assumed the study's 90 % band held .59 to .70; the range of three runs must hold 90 %."""
+    """With one lag assumed a 90 % band held .59 to .70 (regression values); the range of three runs must hold 90 %."""
     inside = []
     for seed in range(8):
         truth_c = rooms(seed)
@@ -114,7 +114,7 @@ def test_no_class_far_from_any_reading() -> None:
 
 
 def test_no_class_for_a_stay_shorter_than_half_the_lag() -> None:
-    """The estimation study, section 6: never give a class for stays shorter than about half the lag."""
+    """Our own rule: never give a class for stays shorter than about half the lag."""
     truth_c = np.full(900, 40.0)
     truth_c[300:320] = 150.0  # 20 s
     truth_c[600:660] = 150.0  # 60 s

@@ -201,3 +201,18 @@ def test_an_unknown_incident_ends_with_the_names_of_those_known(
 def test_verify_still_checks_an_archive(archive: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run("verify", str(archive)) == 0
     assert "whole" in capsys.readouterr().out
+
+
+def test_verify_gives_no_false_assurance_on_what_is_neither_case_nor_archive(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    gutted = tmp_path / "gutted"
+    shutil.copytree(case, gutted)
+    (gutted / "case.json").unlink()
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    for folder, said in ((gutted, "case.json cannot be read"), (empty, "neither a case nor an archive")):
+        with pytest.raises(SystemExit) as ended:
+            main(["verify", str(folder)])
+        assert ended.value.code == 1
+        assert said in capsys.readouterr().err

@@ -6,7 +6,7 @@ import gzip
 import json
 import logging
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from analysis.live_set import LiveSet
 from analysis.profile import Profile
 from dashboard import live_words as words
 from dashboard.feed import Feed
+from ingest.archive import seal_messages
 from ingest.captures import Heard
 from ingest.frames import Messages, frames_from_heard, no_messages
 from ingest.reading import Archive
@@ -110,3 +111,18 @@ def test_a_fault_on_one_set_is_logged_once_and_stands_on_the_system_line_beside_
     logged = [record for record in caplog.records if record.levelno == logging.ERROR]
     assert len(logged) == 1
     assert logged[0].exc_info is not None
+
+
+def test_a_capture_dated_in_the_future_is_not_shown_as_just_heard(
+    tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    heard = pressure("S-1", 0)
+    tomorrow = Heard(heard.received + timedelta(days=1), heard.topic, heard.payload)
+    seal_messages(tmp_path, frames_from_heard([tomorrow]), "a-capture")
+    feed = Feed(Archive(tmp_path), tmp_path, Profile.default())
+    feed.start()
+    try:
+        wait_until(lambda: picture(feed)["ready"], what="an answer")
+        assert {"text": words.NOTHING_HEARD, "bad": True} in picture(feed)["system"]
+    finally:
+        feed.stop()
