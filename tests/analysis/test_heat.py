@@ -1,6 +1,6 @@
 """Heat: the surroundings behind a lagged sensor, their band, classes, dose and the two triggers.
 
-Marks to reach (regression values of an earlier study of ours, noise 0.3 K, steps 0.5 K): smoothed RMSE 2.4, 2.9, 3.6 K for
+Marks to reach (regression values; noise 0.3 K, steps 0.5 K): smoothed RMSE 2.4, 2.9, 3.6 K for
 lags of 30, 60, 120 s; time above 100, 160, 260 °C within 1 %. Sensors here are simulated with one lag,
 which real ones are not.
 """
@@ -80,7 +80,7 @@ def test_time_above_the_class_limits() -> None:
 
 @pytest.mark.parametrize("real_lag_s", [0.75 * LAG_S, LAG_S, 1.25 * LAG_S])
 def test_the_range_covers_a_lag_that_is_not_known(real_lag_s: float) -> None:
-    """With one lag assumed a 90 % band held .59 to .70 (regression values); the range of three runs must hold 90 %."""
+    """One assumed lag held .59 to .70 (regression values); the range of three must hold 90 %."""
     inside = []
     for seed in range(8):
         truth_c = rooms(seed)

@@ -28,7 +28,7 @@ def seconds_after(log: Any, moment: Any) -> float:
 
 
 class TestValve:
-    """Rules of the estimation study, 4.5, and the decisions on the meaning of a wear."""
+    """Our own rules and the decisions on the meaning of a wear."""
 
     @staticmethod
     def find(bars: list[float], every_s: float = 1.0, volume_l: float = 6.8) -> list[tuple[int, int, int]]:

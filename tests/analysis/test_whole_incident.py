@@ -174,7 +174,7 @@ def test_the_air_follows_the_true_rate() -> None:
     rate = air["rate_l_min"].to_numpy()
     count = min(rate.size, truth.rate_l_min.size)
     error = rate[60 : count - 60] - truth.rate_l_min[60 : count - 60]
-    # Second by second 4 to 7 L/min is what the estimation study reached.
+    # Second by second 4 to 7 L/min is a regression value.
     assert float((error**2).mean()) ** 0.5 < 8.0
 
 
