@@ -7,15 +7,15 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from analysis.alarm_words import Flood, alarm_rates
-from analysis.alarms import Alarm
-from analysis.examined import Examined
-from analysis.heat import seconds_in_classes
-from analysis.heat_laws import TESTED_S
+from analysis.alarms.alarms import Alarm
+from analysis.alarms.words import Flood, alarm_rates
+from analysis.findings.examined import Examined
+from analysis.heat.heat import seconds_in_classes
+from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
 from analysis.records import Floats, Ints, PowerUp
 from analysis.tables import TIME, empty_table, table_of
-from analysis.turn_back import TurnBackMoment
+from analysis.wears.turn_back import TurnBackMoment
 
 
 def _times(values_us: Sequence[int | None] | Ints) -> pl.Series:

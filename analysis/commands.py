@@ -47,11 +47,11 @@ def analyse(
     from contextlib import nullcontext
     from importlib.metadata import version
 
-    from analysis.archive_pieces import incident_piece
     from analysis.incident import analyse as analyse_messages
-    from analysis.piecewise import Written, analyse_archive
+    from analysis.pieces.archive_pieces import incident_piece
+    from analysis.pieces.piecewise import Written, analyse_archive
+    from analysis.pieces.spread import spread_over
     from analysis.profile import Profile, load_profile
-    from analysis.spread import spread_over
     from analysis.writing import write_results
 
     rules = Profile.default() if profile is None else load_profile(profile)

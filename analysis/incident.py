@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from analysis.alarm_words import Flood, floods
-from analysis.alarms import Alarm, find_alarms
+from analysis.alarms.alarms import Alarm, find_alarms
+from analysis.alarms.words import Flood, floods
 from analysis.assemble import (
     air_table,
     alarm_rates_table,
@@ -25,17 +25,17 @@ from analysis.assemble import (
     turn_back_table,
     wears_table,
 )
-from analysis.clocks import reconcile
-from analysis.examined import Examined, examine
-from analysis.finding import Context
-from analysis.findings import find
-from analysis.links import links_down
+from analysis.clocks.clocks import reconcile
+from analysis.clocks.links import links_down
+from analysis.findings.examined import Examined, examine
+from analysis.findings.finding import Context
+from analysis.findings.findings import find
 from analysis.profile import Profile
 from analysis.records import PowerUp, power_ups
 from analysis.tables import TABLES, Results
-from analysis.tally import Incident, Tally, read_incidents, read_tallies, two_at_once, written_then
-from analysis.turn_back import TurnBackMoment, read_notes, replay, team_moments
-from analysis.wears import Wear, find_wears
+from analysis.wears.tally import Incident, Tally, read_incidents, read_tallies, two_at_once, written_then
+from analysis.wears.turn_back import TurnBackMoment, read_notes, replay, team_moments
+from analysis.wears.wears import Wear, find_wears
 
 Progress = Callable[[int, int], None]
 

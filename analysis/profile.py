@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
-from ingest.errors import BadProfile
+from ingest.contract.errors import BadProfile
 
 PressureBar = Annotated[float, Meta(ge=0, le=500)]
 Seconds = Annotated[float, Meta(ge=0, le=86400)]

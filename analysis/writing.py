@@ -10,7 +10,7 @@ from typing import Any, TextIO
 import pyarrow.parquet as pq
 
 from analysis.tables import TABLES, Results, empty_table, to_arrow, to_csv
-from ingest.errors import UnderairError
+from ingest.contract.errors import UnderairError
 
 
 def write_results(results: Results, folder: Path, form: str, about: dict[str, str]) -> dict[str, Path]:

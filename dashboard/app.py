@@ -19,17 +19,19 @@ from urllib.parse import parse_qsl
 import flask
 from dash import Dash, Input, Output, State, dcc, html
 
-from dashboard import access_words, roles, theme, words
-from dashboard.access_page import AccessPage
+from dashboard import theme, words
+from dashboard.access import roles
+from dashboard.access import words as access_words
+from dashboard.access.protection import after_sending, protect, refused_page
+from dashboard.access.reach import Reach
+from dashboard.access.sign_in import SignIn
 from dashboard.context import Context
-from dashboard.protection import after_sending, protect, refused_page
-from dashboard.reach import Reach
-from dashboard.sign_in import SignIn
+from dashboard.pages.access import AccessPage
 
 PAGE_MODULES = {
-    "/live": "dashboard.live_page",
-    "/review": "dashboard.review_page",
-    "/trends": "dashboard.trends_page",
+    "/live": "dashboard.pages.live",
+    "/review": "dashboard.pages.review",
+    "/trends": "dashboard.pages.trends",
 }
 
 INDEX = f"""<!DOCTYPE html>

@@ -14,7 +14,7 @@ import click
 @click.option("--no-browser", is_flag=True, help="Do not open the page in the browser.")
 def demo(port: int, no_browser: bool) -> None:
     """Show it at work: an invented incident, simulated crew, broker and page on this machine."""
-    from dashboard.demo import run_demo
+    from dashboard.demo.demo import run_demo
 
     run_demo(port, open_browser=not no_browser)
 
@@ -65,7 +65,7 @@ def serve(
         underair serve --archive archive --accounts accounts.json --public-url https://air.example
     """
     from dashboard import serving
-    from dashboard.reach import Reach
+    from dashboard.access.reach import Reach
 
     reach = Reach(host, accounts, public_url, proxy)
     serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id)

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from analysis.profile import Profile
-    from dashboard.desk import Desk
-    from dashboard.feed import Feed
-    from ingest.reading import Archive
+    from dashboard.live.desk import Desk
+    from dashboard.live.feed import Feed
+    from ingest.archive.reading import Archive
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
 """Incidents and wears of an archive, each analysed once and kept in memory while the archive stays as it is.
 
-The archive is cut into periods (`analysis.from_archive.heard_periods`), each read and analysed on its own. Of
-every period its lines in the lists stay in memory; tables and messages only of the few that were looked at
-last. A growing archive (a live incident) costs only its last period.
+The archive is cut into periods (`analysis.pieces.from_archive.heard_periods`), each read and analysed on its
+own. Of every period its lines in the lists stay in memory; tables and messages only of the few that were
+looked at last. A growing archive (a live incident) costs only its last period.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from weakref import WeakKeyDictionary
 
 import polars as pl
 
-from analysis.clocks import fit_clocks
-from analysis.from_archive import Period, heard_periods, period_messages
+from analysis.clocks.clocks import fit_clocks
 from analysis.incident import analyse
+from analysis.pieces.from_archive import Period, heard_periods, period_messages
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
-from dashboard.access_log import FOLDER as ACCESS_LOG
+from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import Context
-from ingest.errors import ArchiveProblem, UnderairError
-from ingest.frames import Messages
-from ingest.kinds import KINDS
-from ingest.reading import Archive
+from ingest.archive.reading import Archive
+from ingest.contract.errors import ArchiveProblem, UnderairError
+from ingest.contract.frames import Messages
+from ingest.contract.kinds import KINDS
 
 GROWING_IS_KEPT_S = 10.0
 MOST_CONTENTS = 4
@@ -110,7 +110,7 @@ class ResultsStore:
     Parameters
     ----------
     archive : Archive
-        The reader (`ingest.reading`).
+        The reader (`ingest.archive.reading`).
     profile : Profile
         The service's doctrine.
     """

@@ -16,16 +16,16 @@ from waitress import wasyncore
 from waitress.server import create_server
 
 from analysis.profile import Profile, load_profile
-from dashboard.accounts import AccountFile
+from dashboard.access.accounts import AccountFile
+from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
+from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.desk import Desk
-from dashboard.feed import Feed
-from dashboard.reach import LARGEST_BODY_BYTES, Reach
-from dashboard.sign_in import SignIn
-from dashboard.trends_view import keeper_of
-from ingest.errors import BadSettings, BrokerProblem
-from ingest.reading import Archive
+from dashboard.live.desk import Desk
+from dashboard.live.feed import Feed
+from dashboard.trends.view import keeper_of
+from ingest.archive.reading import Archive
+from ingest.contract.errors import BadSettings, BrokerProblem
 
 THREADS = 8
 ENDS_WITHIN_S = 2.0

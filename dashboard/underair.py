@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from ingest.errors import UnderairError
+from ingest.contract.errors import UnderairError
 
 # In the order in which a newcomer meets them: `underair --help` reads as a story.
 VERBS = {
@@ -18,14 +18,14 @@ VERBS = {
     "replay": ("ingest.commands", "replay"),
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),
-    "account": ("dashboard.account_commands", "account"),
-    "wearer": ("dashboard.privacy_commands", "wearer"),
+    "account": ("dashboard.access.commands", "account"),
+    "wearer": ("dashboard.privacy.commands", "wearer"),
     "tidy": ("ingest.keeping_commands", "tidy"),
-    "notes": ("dashboard.evidence_commands", "notes"),
-    "report": ("dashboard.evidence_commands", "report"),
-    "audit": ("dashboard.audit_command", "audit"),
-    "case": ("dashboard.evidence_commands", "case"),
-    "verify": ("dashboard.evidence_commands", "verify"),
+    "notes": ("dashboard.evidence.commands", "notes"),
+    "report": ("dashboard.evidence.commands", "report"),
+    "audit": ("dashboard.trends.commands", "audit"),
+    "case": ("dashboard.evidence.commands", "case"),
+    "verify": ("dashboard.evidence.commands", "verify"),
     "check-broker": ("ingest.keeping_commands", "check_broker"),
 }
 

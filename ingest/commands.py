@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from ingest.archive import Counts
+    from ingest.archive.archive import Counts
     from ingest.importing import Imported
 
 SOME_REFUSED = 3
@@ -85,7 +85,7 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
     from collections import Counter
     from datetime import UTC, datetime
 
-    from ingest.errors import BadCapture
+    from ingest.contract.errors import BadCapture
     from ingest.importing import Imported
     from ingest.memory import import_memory, load_mapping
 
@@ -109,8 +109,8 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
 )
 def replay(log: Path, broker: str, speed: float) -> None:
     """Publish a capture to a broker in the rhythm in which it was received."""
-    from ingest.captures import read_capture
-    from ingest.mqtt import Publisher
+    from ingest.broker.mqtt import Publisher
+    from ingest.contract.captures import read_capture
     from ingest.replaying import replay as play
 
     with (

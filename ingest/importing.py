@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ingest.archive import Counts, create_archive, seal_messages
-from ingest.captures import BadLine, Heard, read_lines
-from ingest.errors import BadCapture, RefusedMessage
-from ingest.frames import FrameBuilder
-from ingest.times import EPOCH, micros
+from ingest.archive.archive import Counts, create_archive, seal_messages
+from ingest.contract.captures import BadLine, Heard, read_lines
+from ingest.contract.errors import BadCapture, RefusedMessage
+from ingest.contract.frames import FrameBuilder
+from ingest.contract.times import EPOCH, micros
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks

@@ -24,8 +24,8 @@ def tidy(archive: Path, as_json: bool) -> None:
     """
     from datetime import UTC, datetime
 
-    from ingest.index import ArchiveIndex
-    from ingest.tidying import tidy as bring_in_order
+    from ingest.archive.index import ArchiveIndex
+    from ingest.archive.tidying import tidy as bring_in_order
 
     done = bring_in_order(archive, datetime.now(UTC))
     ArchiveIndex(archive).bring_up_to_date()
@@ -47,7 +47,7 @@ def verify(archive: Path, as_json: bool) -> None:
     Names each part that was altered, truncated, is missing or was added, and ends with 1 then. The heads
     that it prints are worth noting elsewhere: they show later that nothing was cut off a manifest's end.
     """
-    from ingest.verifying import verify as compare
+    from ingest.archive.verifying import verify as compare
 
     found = compare(archive)
     if as_json:
@@ -87,7 +87,7 @@ def check_broker(
     underair/check/. Ends with 1 when something would be lost. What a crash of the broker itself loses cannot
     be tried from outside; ingest/broker_example explains the settings that matter.
     """
-    from ingest.broker_check import Finding, check_broker
+    from ingest.broker.broker_check import Finding, check_broker
 
     def tell(finding: Finding) -> None:
         if not as_json:

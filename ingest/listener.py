@@ -20,10 +20,10 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, 
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from ingest.archive import Counts, create_archive
-from ingest.errors import ArchiveProblem, BrokerProblem
-from ingest.journal import Record, sync_folder
-from ingest.mqtt import (
+from ingest.archive.archive import Counts, create_archive
+from ingest.archive.journal import Record, sync_folder
+from ingest.archive.writing import Delivery, Health, Writing
+from ingest.broker.mqtt import (
     closed_sentence,
     connection_sentence,
     new_client,
@@ -32,7 +32,9 @@ from ingest.mqtt import (
     session_properties,
     tls_context,
 )
-from ingest.paho_batches import BatchingClient, Publication
+from ingest.broker.paho_batches import BatchingClient, Publication
+from ingest.contract.errors import ArchiveProblem, BrokerProblem
+from ingest.contract.topics import EVERY_TOPIC
 from ingest.rates import Rates
 from ingest.settings import Settings, read_password
 from ingest.status import (
@@ -44,8 +46,6 @@ from ingest.status import (
     free_bytes,
     status_topic,
 )
-from ingest.topics import EVERY_TOPIC
-from ingest.writing import Delivery, Health, Writing
 
 LONGEST_BACKOFF_S = 10
 _SESSION_LOST = "the broker did not keep our session: what was sent while we were away may be lost"

@@ -18,14 +18,14 @@ import msgspec
 import polars as pl
 from msgspec import Meta, Struct
 
-from ingest.archive import Counts, create_archive, seal_messages
-from ingest.errors import BadCapture, BadSettings, RefusedMessage
-from ingest.fields import Field, fields_of
-from ingest.frames import FrameBuilder, Messages
-from ingest.parts import part_files, scan_parts
-from ingest.times import micros
-from ingest.topics import SET_KINDS, Topic
-from ingest.units import known_units, to_contract_unit
+from ingest.archive.archive import Counts, create_archive, seal_messages
+from ingest.archive.parts import part_files, scan_parts
+from ingest.contract.errors import BadCapture, BadSettings, RefusedMessage
+from ingest.contract.fields import Field, fields_of
+from ingest.contract.frames import FrameBuilder, Messages
+from ingest.contract.times import micros
+from ingest.contract.topics import SET_KINDS, Topic
+from ingest.contract.units import known_units, to_contract_unit
 
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"

@@ -7,9 +7,9 @@ import time
 from collections.abc import Callable, Iterable
 from datetime import datetime
 
-from ingest.captures import Heard
-from ingest.mqtt import Publisher
-from ingest.topics import RETAINED_KINDS
+from ingest.broker.mqtt import Publisher
+from ingest.contract.captures import Heard
+from ingest.contract.topics import RETAINED_KINDS
 
 
 def publishable(topic: str) -> bool:

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.errors import BadSettings
+from ingest.contract.errors import BadSettings
 
 EXAMPLE = Path(__file__).with_name("settings.example.toml")
 

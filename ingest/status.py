@@ -19,7 +19,7 @@ from typing import Literal
 
 import msgspec
 
-from ingest.journal import journal_folders
+from ingest.archive.journal import journal_folders
 
 FILE_NAME = "status.json"
 FILE_BYTES = 2048

@@ -10,7 +10,7 @@ from pathlib import Path
 from analysis.simulation.bad_messages import build_bad_messages
 from analysis.simulation.scenario import build_incident
 from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
-from ingest.captures import Heard, write_capture
+from ingest.contract.captures import Heard, write_capture
 
 SEED = 7
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

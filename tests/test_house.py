@@ -29,14 +29,19 @@ MAY_IMPORT = {
 }
 # A library that only one place may know, so that it can be replaced there.
 ONLY_IN = {
-    "paho": ("ingest/mqtt.py", "ingest/listener.py", "ingest/paho_batches.py", "ingest/broker_check.py"),
-    "amqtt": ("ingest/embedded_broker_process.py",),
+    "paho": (
+        "ingest/broker/mqtt.py",
+        "ingest/listener.py",
+        "ingest/broker/paho_batches.py",
+        "ingest/broker/broker_check.py",
+    ),
+    "amqtt": ("ingest/broker/embedded_broker_process.py",),
     "dash": ("dashboard/",),
     "plotly": ("dashboard/",),
     "flask": ("dashboard/",),
     "waitress": ("dashboard/",),
-    "dask": ("analysis/spread.py",),
-    "distributed": ("analysis/spread.py",),
+    "dask": ("analysis/pieces/spread.py",),
+    "distributed": ("analysis/pieces/spread.py",),
 }
 
 

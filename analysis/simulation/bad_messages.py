@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.simulation.radio import clock_texts
 from analysis.simulation.scenario import SERVICE
-from ingest.captures import Heard
+from ingest.contract.captures import Heard
 
 SET_ID = "S-301"
 BOOT = 77

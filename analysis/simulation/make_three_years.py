@@ -10,9 +10,9 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.ledger import SCHEMAS, Ledger
-from analysis.roster import ROSTER
 from analysis.simulation.three_years import simulated_wear, three_years
+from analysis.trends.ledger import SCHEMAS, Ledger
+from analysis.trends.roster import ROSTER
 
 SEED = 2031
 FOLDER = Path(__file__).parent / "three_years_of_wears"

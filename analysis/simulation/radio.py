@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.captures import Heard
+from ingest.contract.captures import Heard
 
 FASTEST_DELAY_S = 0.040  # the lower envelope that the clock fit finds
 TYPICAL_EXTRA_DELAY_S = 0.055

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from analysis.gas import Cylinder
+from analysis.air.gas import Cylinder
 from analysis.simulation.radio import RadioPath, SetClock
 from analysis.simulation.set_alarms import Distress, Thresholds
 

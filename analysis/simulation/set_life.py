@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.gas import Cylinder
+from analysis.air.gas import Cylinder
 from analysis.simulation.radio import Said, Speaker
 from analysis.simulation.script import SetScript, WearScript
 from analysis.simulation.scripted_work import scripted_work, seconds_still

@@ -15,7 +15,7 @@ from analysis.simulation.script import IncidentScript, RefusedStart, SetScript
 from analysis.simulation.set_alarms import AlarmTruth
 from analysis.simulation.set_life import LivedWear, live
 from analysis.simulation.truth import IncidentTruth, TrueAlarm, TrueClock, TrueGap, TrueWear
-from ingest.captures import Heard
+from ingest.contract.captures import Heard
 
 
 @dataclass(frozen=True, slots=True)

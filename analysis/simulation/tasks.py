@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.gas import FloatArray
+from analysis.air.gas import FloatArray
 
 PERSON_SPREAD = 0.137
 """Between people, relative: Langford et al. 2024, JOEM 66:932-42, 13.7 % on a standard-pace drill."""

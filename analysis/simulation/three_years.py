@@ -18,12 +18,19 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from analysis.breathing import reconstruct
-from analysis.gas import Cylinder, free_air_l
-from analysis.ledger import FORECAST_MINUTES, FORECASTS, HARD_BREATHING_L_MIN, SET_EVENTS, WEARS, Ledger
-from analysis.roster import FAR, ROSTER
+from analysis.air.breathing import reconstruct
+from analysis.air.gas import Cylinder, free_air_l
 from analysis.simulation.tasks import PERSON_SPREAD, TASKS
 from analysis.simulation.wear import simulate_wear
+from analysis.trends.ledger import (
+    FORECAST_MINUTES,
+    FORECASTS,
+    HARD_BREATHING_L_MIN,
+    SET_EVENTS,
+    WEARS,
+    Ledger,
+)
+from analysis.trends.roster import FAR, ROSTER
 
 FIRST_YEAR, YEARS = 2028, 3
 STATIONS, WEARERS_A_STATION, SETS_A_STATION = 6, 20, 15

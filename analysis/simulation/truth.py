@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.gas import Cylinder
+from analysis.air.gas import Cylinder
 
 Floats = NDArray[np.float64]
 

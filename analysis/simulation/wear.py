@@ -1,12 +1,12 @@
 """One simulated wear: air, heat and readings of a set, with the truth kept beside what the set says.
 
 It obeys real air, expansion cooling and the heat of cylinder and surroundings, breath by breath. Where it
-honestly can it differs from the estimator in `analysis/breathing.py`: the heat that the gas takes from the
-wall lies anywhere between a constant transfer (what the estimator assumes) and free convection, which grows
-with density and temperature difference; the heat constants, the cylinder's growth and the gauge's errors are
-drawn afresh for each wear; breathing comes in phases with skewed spreads. What is shared is the equation of
-state and the two-node heat balance, so accuracy on these wears says nothing about cylinders that exchange
-heat in another way.
+honestly can it differs from the estimator in `analysis/air/breathing.py`: the heat that the gas takes from
+the wall lies anywhere between a constant transfer (what the estimator assumes) and free convection, which
+grows with density and temperature difference; the heat constants, the cylinder's growth and the gauge's
+errors are drawn afresh for each wear; breathing comes in phases with skewed spreads. What is shared is the
+equation of state and the two-node heat balance, so accuracy on these wears says nothing about cylinders
+that exchange heat in another way.
 """
 
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.gas import (
+from analysis.air.gas import (
     ATMOSPHERE_BAR,
     MOLAR_VOLUME_L_MOL,
     ZERO_CELSIUS_K,

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ingest.captures import Heard
-from ingest.frames import Messages, frames_from_heard
+from ingest.contract.captures import Heard
+from ingest.contract.frames import Messages, frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 10, 0, 0, tzinfo=UTC)
 

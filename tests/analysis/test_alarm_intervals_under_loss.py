@@ -10,11 +10,11 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.alarms_reported import Reported, reported_alarms
-from analysis.clocks import reconcile
+from analysis.alarms.reported import Reported, reported_alarms
+from analysis.clocks.clocks import reconcile
 from analysis.records import power_ups
-from ingest.captures import Heard
-from ingest.frames import frames_from_heard
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
 KINDS = ("distress", "heat", "no_motion")

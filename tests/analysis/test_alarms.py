@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.alarm_words import alarm_state, floods
-from analysis.alarms_derived import runs_of, still_from_motion
-from analysis.findings_alarms import warning_verdict
+from analysis.alarms.derived import runs_of, still_from_motion
+from analysis.alarms.words import alarm_state, floods
+from analysis.findings.alarms import warning_verdict
 from analysis.incident import analyse
 from analysis.profile import Profile
 

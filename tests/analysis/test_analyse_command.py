@@ -14,7 +14,7 @@ import pytest
 
 from analysis.simulation.troubles import build_late_turn_back
 from analysis.tables import COLUMNS, TABLES
-from ingest.captures import write_capture
+from ingest.contract.captures import write_capture
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 

@@ -9,17 +9,17 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.archive_pieces import incident_messages, incidents_in
-from analysis.from_archive import heard_periods, period_messages
 from analysis.incident import analyse
+from analysis.pieces.archive_pieces import incident_messages, incidents_in
+from analysis.pieces.from_archive import heard_periods, period_messages
 from analysis.profile import Profile
 from analysis.simulation.staging import SimulatedIncident
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES, Results
 from analysis.writing import TableFiles, write_results
-from ingest.captures import Heard, write_capture
-from ingest.errors import UnderairError
-from ingest.frames import drop_duplicates, frames_from_heard
+from ingest.contract.captures import Heard, write_capture
+from ingest.contract.errors import UnderairError
+from ingest.contract.frames import drop_duplicates, frames_from_heard
 from ingest.importing import import_capture
 
 PROFILE = Profile.default()

@@ -12,24 +12,30 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-import analysis.pieces
-from analysis.archive_pieces import incident_messages, incident_piece, incidents_in, messages_of, pieces_of
+import analysis.pieces.pieces
 from analysis.incident import analyse
-from analysis.piecewise import analyse_archive, analyse_batch
+from analysis.pieces.archive_pieces import (
+    incident_messages,
+    incident_piece,
+    incidents_in,
+    messages_of,
+    pieces_of,
+)
+from analysis.pieces.piecewise import analyse_archive, analyse_batch
 from analysis.profile import Profile
 from analysis.simulation.scenario import build_incident
 from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES, TEXTS, Results
-from ingest.archive import seal_messages
-from ingest.captures import Heard
-from ingest.errors import ArchiveProblem
-from ingest.frames import Messages, drop_duplicates, frames_from_heard
-from ingest.index import FOLDER, ArchiveIndex
-from ingest.journal import Record, frame_of
-from ingest.reading import Archive
-from ingest.tidying import tidy
-from ingest.times import micros
-from ingest.verifying import verify
+from ingest.archive.archive import seal_messages
+from ingest.archive.index import FOLDER, ArchiveIndex
+from ingest.archive.journal import Record, frame_of
+from ingest.archive.reading import Archive
+from ingest.archive.tidying import tidy
+from ingest.archive.verifying import verify
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
+from ingest.contract.times import micros
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
@@ -88,7 +94,7 @@ def test_small_batches_give_the_same_in_the_same_order(
     archive: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at_once = in_pieces(archive)
-    monkeypatch.setattr(analysis.pieces, "BATCH_PIECES", 1)
+    monkeypatch.setattr(analysis.pieces.pieces, "BATCH_PIECES", 1)
     assert len(list(pieces_of(archive).batches())) == pieces_of(archive).table.height
     one_by_one = in_pieces(archive)
     assert all(one_by_one[name].equals(table) for name, table in at_once.items())

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.breathing import VESSEL, AirTrack, Cylinder, LiveAir, reconstruct
-from analysis.gas import free_air_l
+from analysis.air.breathing import VESSEL, AirTrack, Cylinder, LiveAir, reconstruct
+from analysis.air.gas import free_air_l
 from analysis.simulation.wear import Hardware, SimulatedWear, simulate_wear
 
 FAULTLESS = Hardware()

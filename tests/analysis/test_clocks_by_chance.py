@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from analysis.clocks import ClockFit, reconcile
+from analysis.clocks.clocks import ClockFit, reconcile
 from analysis.records import Channel, Floats, PowerUp
 
 BASE_US = 1_935_828_000_000_000

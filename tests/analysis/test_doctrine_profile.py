@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from analysis.profile import POLICIES, Profile, load_profile, parse_profile, shipped_profile, shipped_profiles
-from ingest.errors import BadProfile
+from ingest.contract.errors import BadProfile
 
 HEAD = 'name = "x"\ntitle = "x"\ndecides = "local procedure decides"\n'
 

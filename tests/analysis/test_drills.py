@@ -13,7 +13,7 @@ from analysis.profile import Profile
 from analysis.simulation.staging import SimulatedIncident
 from analysis.simulation.troubles import build_clock_troubles, build_radio_troubles
 from analysis.tables import Results
-from ingest.frames import frames_from_heard
+from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 HEARD_AT_BEST_S = 0.04

@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.finding import lasting
+from analysis.findings.finding import lasting
 from analysis.incident import analyse
 from analysis.profile import Profile
-from ingest.captures import Heard
+from ingest.contract.captures import Heard
 
 PROFILE = Profile.default()
 

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import breathing_kernels as kernels
-from analysis.breathing import BREATHING, VESSEL, Cylinder, LiveAir
-from analysis.breathing_model import vessel_array
-from analysis.forecast import (
+from analysis.air import breathing_kernels as kernels
+from analysis.air.breathing import BREATHING, VESSEL, Cylinder, LiveAir
+from analysis.air.breathing_model import vessel_array
+from analysis.air.forecast import (
     FARTHEST_MIN,
     FIRST_FORECAST_S,
     INTERVAL_FACTORS,
@@ -18,7 +18,7 @@ from analysis.forecast import (
     learn_factors,
     weighted_quantile,
 )
-from analysis.gas import free_air_l
+from analysis.air.gas import free_air_l
 from analysis.simulation.wear import Hardware, simulate_wear
 
 MODEL = BREATHING.as_array()

@@ -6,8 +6,8 @@ from CoolProp import CoolProp
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import gas
-from analysis.gas import Cylinder, free_air_l, molar_density_mol_l, pressure_bar_of
+from analysis.air import gas
+from analysis.air.gas import Cylinder, free_air_l, molar_density_mol_l, pressure_bar_of
 from tests.benchmarks import fit_air
 
 pressures = st.floats(0.0, 500.0)

@@ -9,7 +9,9 @@ import polars as pl
 import pytest
 
 from analysis.incident import analyse
-from analysis.ledger import (
+from analysis.profile import Profile
+from analysis.tables import TABLES, conform
+from analysis.trends.ledger import (
     FORECASTS,
     SCHEMAS,
     WEARS,
@@ -18,11 +20,9 @@ from analysis.ledger import (
     kind_of,
     ledger_of,
 )
-from analysis.profile import Profile
-from analysis.tables import TABLES, conform
-from analysis.trends import by_month
-from ingest.captures import read_capture
-from ingest.frames import frames_from_heard, no_messages
+from analysis.trends.measures import by_month
+from ingest.contract.captures import read_capture
+from ingest.contract.frames import frames_from_heard, no_messages
 
 START = datetime(2031, 1, 10, 8, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[2] / "sample_logs"

@@ -11,12 +11,12 @@ import pytest
 from msgspec import to_builtins
 
 from analysis.incident import analyse
-from analysis.live import LiveBoard
-from analysis.live_clock import LiveClock
-from analysis.live_rows import ORDER, Row, Snapshot
+from analysis.live.board import LiveBoard
+from analysis.live.clock import LiveClock
+from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile, parse_profile
 from analysis.simulation.scenario import build_incident
-from ingest.frames import frames_from_heard
+from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
 CYLINDERS = {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0}

@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from analysis.live import LiveBoard
-from analysis.live_clock import LiveClock
-from analysis.live_rows import Row, Snapshot
-from analysis.live_set import LiveSet
+from analysis.live.board import LiveBoard
+from analysis.live.clock import LiveClock
+from analysis.live.one_set import LiveSet
+from analysis.live.rows import Row, Snapshot
 from analysis.profile import Profile, parse_profile
-from ingest.frames import frames_from_heard
+from ingest.contract.frames import frames_from_heard
 
 
 @pytest.fixture
@@ -218,7 +218,7 @@ def test_one_sets_fault_leaves_the_others_on_the_board(
         raise FloatingPointError("no outlook")
 
     board.faults.clear()
-    monkeypatch.setattr("analysis.live_set.look_ahead", unknown)
+    monkeypatch.setattr("analysis.live.one_set.look_ahead", unknown)
     rows = {row.set_id: row for row in see(130).rows}
     assert rows["S-1"].pressure_bar == 266.0  # without a forecast rather than not at all
     assert rows["S-1"].low_air is None

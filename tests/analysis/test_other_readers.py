@@ -13,14 +13,14 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
 
-from analysis.piecewise import analyse_archive
+from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
-from ingest.archive import seal_messages
-from ingest.columns import TABLES as KINDS_AND_REFUSED
-from ingest.frames import Messages, drop_duplicates, frames_from_heard
-from ingest.reading import Archive
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.columns import TABLES as KINDS_AND_REFUSED
+from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 

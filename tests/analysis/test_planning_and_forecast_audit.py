@@ -9,10 +9,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.forecast_audit import audited
-from analysis.gas import Cylinder
-from analysis.ledger import FORECASTS, WEARS
-from analysis.planning import minutes_to_warning, planning_rates
+from analysis.air.gas import Cylinder
+from analysis.trends.forecast_audit import audited
+from analysis.trends.ledger import FORECASTS, WEARS
+from analysis.trends.planning import minutes_to_warning, planning_rates
 
 
 def wears(rates: list[float], task: str | None = "attack") -> pl.DataFrame:

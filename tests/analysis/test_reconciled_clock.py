@@ -12,8 +12,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.clocks import Clocks, fit_clocks
-from ingest.frames import Messages
+from analysis.clocks.clocks import Clocks, fit_clocks
+from ingest.contract.frames import Messages
 
 Delay = Callable[[float], float]
 ALLOWED_S = 0.5

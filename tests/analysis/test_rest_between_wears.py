@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from analysis.ledger import WEARS
 from analysis.profile import Profile, Rest, RestRule
-from analysis.rest import rules_in_force, short_rests
+from analysis.trends.ledger import WEARS
+from analysis.trends.rest import rules_in_force, short_rests
 
 START = datetime(2031, 5, 4, 10, tzinfo=UTC)
 OFF = RestRule(rest_min=10.0, source="test")

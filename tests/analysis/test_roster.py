@@ -8,8 +8,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.ledger import WEARS
-from analysis.roster import FAR, BadRoster, load_roster, parse_roster, roster_beside, with_station_and_role
+from analysis.trends.ledger import WEARS
+from analysis.trends.roster import (
+    FAR,
+    BadRoster,
+    load_roster,
+    parse_roster,
+    roster_beside,
+    with_station_and_role,
+)
 
 TOML = """
 [[wearer]]

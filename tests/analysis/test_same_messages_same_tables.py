@@ -15,7 +15,7 @@ from analysis.profile import Profile, shipped_profile, shipped_profiles
 from analysis.simulation.scenario import build_incident
 from analysis.simulation.troubles import build_clock_troubles, build_radio_troubles
 from analysis.tables import TABLES, Results
-from ingest.frames import Messages, frames_from_heard
+from ingest.contract.frames import Messages, frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 PROFILE = Profile.default()

@@ -10,7 +10,7 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-from ingest.captures import read_capture
+from ingest.contract.captures import read_capture
 
 FOLDER = Path(__file__).parents[2] / "sample_logs"
 

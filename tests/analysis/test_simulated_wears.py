@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.gas import Cylinder, free_air_l
+from analysis.air.gas import Cylinder, free_air_l
 from analysis.simulation.tasks import KINDS_OF_WORK, PERSON_SPREAD, TASKS, draw_work
 from analysis.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
 

@@ -18,16 +18,16 @@ import polars as pl
 import pytest
 from distributed import LocalCluster
 
-import analysis.pieces
-from analysis.archive_pieces import pieces_of
-from analysis.piecewise import Written, analyse_archive
+import analysis.pieces.pieces
+from analysis.pieces.archive_pieces import pieces_of
+from analysis.pieces.piecewise import Written, analyse_archive
+from analysis.pieces.spread import BadEngine, spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
-from analysis.spread import BadEngine, spread_over
 from analysis.tables import TABLES
-from ingest.archive import seal_messages
-from ingest.errors import ArchiveProblem
-from ingest.frames import frames_from_heard
+from ingest.archive.archive import seal_messages
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import frames_from_heard
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
@@ -37,7 +37,7 @@ DAYS = 8
 
 @pytest.fixture(autouse=True)
 def _one_piece_a_task(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(analysis.pieces, "BATCH_PIECES", 1)
+    monkeypatch.setattr(analysis.pieces.pieces, "BATCH_PIECES", 1)
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +54,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def here(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Written]:
     out = tmp_path_factory.mktemp("here")
     patch = pytest.MonkeyPatch()
-    patch.setattr(analysis.pieces, "BATCH_PIECES", 1)
+    patch.setattr(analysis.pieces.pieces, "BATCH_PIECES", 1)
     written = analyse_archive(archive, PROFILE, out, "parquet", ABOUT)
     patch.undo()
     return out, written
@@ -182,7 +182,7 @@ def test_the_verb_with_a_cluster_of_its_own(archive: Path, tmp_path: Path) -> No
 def test_engines_that_cannot_be_used_are_named(
     engine: str, sentence: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("analysis.spread.ANSWER_WITHIN_S", 0.5)
+    monkeypatch.setattr("analysis.pieces.spread.ANSWER_WITHIN_S", 0.5)
     with pytest.raises(BadEngine, match=sentence), spread_over(engine):
         pass
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.comparisons import Signal, signals
-from analysis.ledger import SCHEMAS
-from analysis.roster import with_station_and_role
 from analysis.simulation.make_three_years import FOLDER, SEED, read_three_years
 from analysis.simulation.three_years import Planted, WearPlan, quick_wear, simulated_wear, three_years
+from analysis.trends.comparisons import Signal, signals
+from analysis.trends.ledger import SCHEMAS
+from analysis.trends.roster import with_station_and_role
 
 SEEDS = range(5)
 NOTHING = Planted(heat_growth_a_year=0.0, station_factor=1.0, set_fails=False)

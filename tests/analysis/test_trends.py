@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.ledger import WEARS
-from analysis.trends import (
+from analysis.trends.ledger import WEARS
+from analysis.trends.measures import (
     FEWEST_MONTHS_FOR_LIMITS,
     FEWEST_WEARS_FOR_A_RATE,
     by_month,

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from analysis.records import Floats
-from analysis.valve import spikes, under_air
+from analysis.wears.valve import spikes, under_air
 
 
 @dataclass(frozen=True)

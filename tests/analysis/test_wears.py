@@ -10,7 +10,7 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
+from analysis.wears.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
 
 PROFILE = Profile.default()
 

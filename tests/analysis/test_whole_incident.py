@@ -18,7 +18,7 @@ from analysis.simulation.scenario import build_incident
 from analysis.simulation.staging import SimulatedIncident
 from analysis.simulation.truth import TrueAlarm, TrueWear
 from analysis.tables import TABLES, Results
-from ingest.frames import frames_from_heard
+from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 # A listener hears a message 40 ms late at the earliest, and the reconciled clock is the listener's.

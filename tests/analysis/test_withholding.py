@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.withholding import Sum, possible_range, small, withheld
+from analysis.trends.withholding import Sum, possible_range, small, withheld
 
 SMALLEST = 4  # small enough for every table to be listed
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.breathing import AirTrack, LiveAir, Vessel
-from analysis.forecast import learn_factors
+from analysis.air.breathing import AirTrack, LiveAir, Vessel
+from analysis.air.forecast import learn_factors
 from analysis.simulation.tasks import KINDS_OF_WORK, follow
 from tests.benchmarks import accuracy_plots
 from tests.benchmarks.measures import (

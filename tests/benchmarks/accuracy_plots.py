@@ -7,9 +7,9 @@ import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from analysis.breathing import AirTrack
-from analysis.forecast import SAID_MIN, learn_factors, weighted_quantile
-from analysis.gas import FloatArray
+from analysis.air.breathing import AirTrack
+from analysis.air.forecast import SAID_MIN, learn_factors, weighted_quantile
+from analysis.air.gas import FloatArray
 from tests.benchmarks.measures import Forecasts, measure_forecasts, track_of
 from tests.benchmarks.other_forecasts import naive_rate_l_min, quantiles
 from tests.benchmarks.population import FIT_SEED, LOW_AIR_BAR, Recorded, population

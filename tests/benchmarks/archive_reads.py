@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from ingest.archive import create_archive
-from ingest.columns import FRAME_SCHEMAS
-from ingest.parts import write_part
-from ingest.reading import Archive
-from ingest.tidying import tidy
+from ingest.archive.archive import create_archive
+from ingest.archive.parts import write_part
+from ingest.archive.reading import Archive
+from ingest.archive.tidying import tidy
+from ingest.contract.columns import FRAME_SCHEMAS
 
 SETS = 200
 START = datetime(2031, 5, 4, tzinfo=UTC)

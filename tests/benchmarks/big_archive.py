@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 import pyarrow.parquet as pq
 
-from ingest.columns import FRAME_SCHEMAS, arrow_table
+from ingest.contract.columns import FRAME_SCHEMAS, arrow_table
 
 FIRST_DAY = date(2031, 1, 1)
 SETS = 30_000

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from analysis.gas import Cylinder
+from analysis.air.gas import Cylinder
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.simulation.radio import RadioPath, SetClock, Speaker, as_heard, carry
@@ -23,8 +23,8 @@ from analysis.simulation.scripted_work import seconds_still
 from analysis.simulation.set_alarms import SetAlarms, Thresholds
 from analysis.simulation.tasks import KINDS_OF_WORK, follow
 from analysis.simulation.wear import simulate_wear
-from ingest.captures import Heard
-from ingest.frames import Messages, frames_from_heard
+from ingest.contract.captures import Heard
+from ingest.contract.frames import Messages, frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 CYLINDERS = (Cylinder(1, 6.0), Cylinder(1, 6.8), Cylinder(1, 6.8), Cylinder(1, 9.0), Cylinder(2, 6.8))

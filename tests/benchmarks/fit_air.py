@@ -1,15 +1,15 @@
-"""Fits the constants of `analysis/gas.py` to CoolProp's air; run `python -m tests.benchmarks.fit_air`.
+"""Fits the constants of `analysis/air/gas.py` to CoolProp's air; run `python -m tests.benchmarks.fit_air`.
 
 CoolProp's "Air" is the equation of state of Lemmon, Jacobsen, Penoncello and Friend (2000), "Thermodynamic
 Properties of Air and Mixtures of Nitrogen, Argon, and Oxygen From 60 to 2000 K at Pressures to 2000 MPa",
 J. Phys. Chem. Ref. Data 29, 331-385. The fit is linear in its constants; the weights are renewed until the
-largest error of density, not its mean, is least. Paste what this prints into `analysis/gas.py`.
+largest error of density, not its mean, is least. Paste what this prints into `analysis/air/gas.py`.
 """
 
 import numpy as np
 from CoolProp import CoolProp
 
-from analysis.gas import GAS_CONSTANT, REFERENCE_K
+from analysis.air.gas import GAS_CONSTANT, REFERENCE_K
 
 TERMS = [(1, 0), (1, 1), (1, 2), (1, 3), (2, 0), (2, 1), (2, 2), (3, 0), (3, 1), (4, 0)]
 

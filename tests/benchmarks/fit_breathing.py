@@ -15,9 +15,9 @@ from itertools import pairwise
 import numpy as np
 from scipy.optimize import minimize
 
-from analysis.breathing import BREATHING, AirTrack, Breathing
-from analysis.forecast import SAID_MIN, learn_factors, weighted_quantile
-from analysis.gas import FloatArray
+from analysis.air.breathing import BREATHING, AirTrack, Breathing
+from analysis.air.forecast import SAID_MIN, learn_factors, weighted_quantile
+from analysis.air.gas import FloatArray
 from tests.benchmarks.measures import (
     Forecasts,
     measure_forecasts,

@@ -65,7 +65,7 @@ OBSERVER = """
 
 def crew(url: str, wearers: int, seconds: int, published: Queue[dict[str, float]]) -> None:
     """Publish pressure, motion and temperature of every wearer once a second, spread over the second."""
-    from ingest.mqtt import Publisher
+    from ingest.broker.mqtt import Publisher
 
     publisher = Publisher(url)
     sent: dict[str, float] = {}

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from analysis.breathing import AirTrack, reconstruct
-from analysis.forecast import judge
-from analysis.gas import FloatArray
+from analysis.air.breathing import AirTrack, reconstruct
+from analysis.air.forecast import judge
+from analysis.air.gas import FloatArray
 from tests.benchmarks.population import LOW_AIR_BAR, Recorded
 
 EVERY_S = 30

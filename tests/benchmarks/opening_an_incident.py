@@ -21,7 +21,7 @@ TIMES = 9
 OPENING = """
 import resource, statistics, sys, time
 from pathlib import Path
-from analysis.archive_pieces import incident_piece
+from analysis.pieces.archive_pieces import incident_piece
 from analysis.incident import analyse
 from analysis.profile import Profile
 
@@ -109,7 +109,7 @@ def main() -> None:
 
 
 def _bring_up_to_date(folder: Path) -> None:
-    from ingest.index import ArchiveIndex
+    from ingest.archive.index import ArchiveIndex
 
     ArchiveIndex(folder).bring_up_to_date()
 

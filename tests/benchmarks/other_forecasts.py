@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis import breathing_kernels as kernels
-from analysis.breathing import BREATHING, VESSEL
-from analysis.breathing_model import first_state, vessel_array
-from analysis.gas import FloatArray, free_air_l
+from analysis.air import breathing_kernels as kernels
+from analysis.air.breathing import BREATHING, VESSEL
+from analysis.air.breathing_model import first_state, vessel_array
+from analysis.air.gas import FloatArray, free_air_l
 from tests.benchmarks.measures import Forecasts
 from tests.benchmarks.population import LOW_AIR_BAR, Recorded
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.gas import Cylinder, FloatArray
+from analysis.air.gas import Cylinder, FloatArray
 from analysis.simulation.tasks import KINDS_OF_WORK
 from analysis.simulation.wear import SimulatedWear, simulate_wear
 

@@ -1,6 +1,6 @@
 """How long a message takes from being published to being safe on disk, while sealing goes on.
 
-Run by hand: ``python tests/benchmarks/receive_delays.py [seconds] [rate ...]``. Publisher, broker and
+Run by hand: ``python -m tests.benchmarks.receive_delays [seconds] [rate ...]``. Publisher, broker and
 listener are processes of their own; the time stands in the payload, all clocks are one machine's. Prints the
 resident memory of the listener too, at the start and at the end.
 """
@@ -17,14 +17,14 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from receive_rates import start_broker
+from tests.benchmarks.receive_rates import start_broker
 
 WARM_UP_S = 3.0
 
 
 def publish(port: int, rate: float, seconds: float, set_id: str) -> None:
     """Publish at a steady rate, in a process of its own."""
-    from ingest.mqtt import Publisher
+    from ingest.broker.mqtt import Publisher
 
     topic = f"underair/v1/demo/set/{set_id}/motion"
     with Publisher(f"mqtt://127.0.0.1:{port}", window=5000) as publisher:
@@ -49,9 +49,9 @@ def listen(port: int, seconds: float, rate: float) -> None:
     """Receive, in a process of its own; print the figures."""
     import numpy as np
 
+    from ingest.archive.writing import Delivery
     from ingest.listener import Listener
     from ingest.settings import SealSettings, Settings
-    from ingest.writing import Delivery
 
     archive = tempfile.mkdtemp(prefix="underair-benchmark-")
     settings = Settings(seal=SealSettings(seconds=5))
@@ -99,7 +99,7 @@ def main() -> None:
     for rate in [float(each) for each in sys.argv[2:]] or [200.0, 2000.0, 10_000.0]:
         with tempfile.TemporaryDirectory() as folder:
             broker, port = start_broker(Path(folder))
-            here = [sys.executable, __file__]
+            here = [sys.executable, "-m", "tests.benchmarks.receive_delays"]
             listener = subprocess.Popen(
                 [*here, "--listen", str(port), str(seconds), str(rate)], stdout=subprocess.PIPE, text=True
             )

@@ -1,6 +1,6 @@
 """How fast messages are received and made durable, against a paho client whose callback does nothing.
 
-Run by hand: ``python tests/benchmarks/receive_rates.py [messages] [rounds]``. The same broker, publisher and
+Run by hand: ``python -m tests.benchmarks.receive_rates [messages] [rounds]``. The same broker, publisher and
 protocol version for all; the messages wait in the broker's queue before the clock starts, so that the
 publisher costs nothing. The receivers take turns, and ratios are of medians within one run: absolute figures
 do not travel.
@@ -37,7 +37,7 @@ def _payload(number: int) -> tuple[str, bytes]:
 
 def _baseline(port: int, messages: int, mqtt5: bool) -> float:
     """Receive with paho alone, in its own process; return messages/s."""
-    from ingest.mqtt import new_client, session_properties
+    from ingest.broker.mqtt import new_client, session_properties
 
     seen = 0
     began = 0.0
@@ -70,12 +70,12 @@ def _durable(port: int, messages: int, mqtt5: bool, batching: bool) -> tuple[flo
     """Receive with the listener; return messages/s until all is synced and acknowledged, messages/s until
     all is sealed into Parquet too, and bytes a message stored.
     """
-    import ingest.mqtt
+    import ingest.broker.mqtt
     from ingest.listener import Listener
     from ingest.settings import BrokerSettings, Settings
 
     if not batching:
-        ingest.mqtt.batches_are_possible = lambda: False
+        ingest.broker.mqtt.batches_are_possible = lambda: False
     archive = tempfile.mkdtemp(prefix="underair-benchmark-")
     broker = BrokerSettings(client_id="receiver", protocol="5" if mqtt5 else "3.1.1")
     listener = Listener(f"mqtt://127.0.0.1:{port}", archive, Settings(broker=broker))
@@ -103,8 +103,8 @@ def _durable(port: int, messages: int, mqtt5: bool, batching: bool) -> tuple[flo
 
 def _queue_up(port: int, messages: int, mqtt5: bool) -> None:
     """Have the broker keep messages for the receiver that is away."""
-    from ingest.mqtt import Publisher, new_client, session_properties
-    from ingest.topics import EVERY_TOPIC
+    from ingest.broker.mqtt import Publisher, new_client, session_properties
+    from ingest.contract.topics import EVERY_TOPIC
 
     subscribed = threading.Event()
     client = new_client("receiver", persistent=True, mqtt5=mqtt5)

@@ -19,12 +19,13 @@ from playwright.sync_api import sync_playwright
 from waitress.server import create_server
 
 from analysis.profile import Profile
-from dashboard import results_store, review_page
+from dashboard import results_store
 from dashboard.app import create_app
+from dashboard.charts.drawing import typed
+from dashboard.charts.lanes import people_of
+from dashboard.charts.view import Bench, request_of
 from dashboard.context import Context
-from dashboard.review_drawing import typed
-from dashboard.review_lanes import people_of
-from dashboard.review_view import Bench, request_of
+from dashboard.pages import review as review_page
 from tests.conftest import CHROMIUM_FLAGS
 from tests.dashboard.invented_incident import INCIDENT, Incident, archive_with, store_with
 

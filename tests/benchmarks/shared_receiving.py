@@ -55,7 +55,7 @@ def receive(port: int, archive: str, name: str) -> None:
 
 def measured(messages: int, processes: int) -> tuple[float, float]:
     """Return messages/s until durable, and microseconds of processor time a message."""
-    from ingest.mqtt import Publisher
+    from ingest.broker.mqtt import Publisher
 
     with tempfile.TemporaryDirectory(prefix="underair-shared-") as folder:
         broker, port = start_broker(Path(folder))

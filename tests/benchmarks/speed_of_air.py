@@ -13,13 +13,13 @@ from collections.abc import Callable
 
 import numpy as np
 
-from analysis.breathing import LiveAir, reconstruct
+from analysis.air.breathing import LiveAir, reconstruct
 from analysis.simulation.wear import SimulatedWear, simulate_wear
 
 FIRST_CALL = """
 import time, numpy as np
 began = time.perf_counter()
-from analysis.breathing import Cylinder, reconstruct
+from analysis.air.breathing import Cylinder, reconstruct
 imported = time.perf_counter()
 reconstruct(np.arange(60.0), np.linspace(300.0, 290.0, 60), Cylinder())
 print(f"import {imported - began:.2f} s, first wear {time.perf_counter() - imported:.2f} s")

@@ -18,8 +18,8 @@ import polars as pl
 from analysis.commands import progress_bar
 from analysis.incident import analyse
 from analysis.profile import Profile
-from ingest.columns import FRAME_SCHEMAS
-from ingest.frames import Messages, no_messages
+from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.contract.frames import Messages, no_messages
 
 OPENED_US = 1_935_828_000_000_000
 SECONDS = 2400

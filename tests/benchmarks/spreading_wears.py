@@ -18,9 +18,9 @@ from pathlib import Path
 
 from distributed import Client, LocalCluster
 
-from analysis.piecewise import analyse_archive
+from analysis.pieces.piecewise import analyse_archive
+from analysis.pieces.spread import spread_over
 from analysis.profile import Profile
-from analysis.spread import spread_over
 from tests.benchmarks.big_archive import WEARS_A_DAY
 from tests.benchmarks.opening_an_incident import first_days, grow
 
@@ -73,7 +73,7 @@ def main() -> None:
                     Client(cluster) as client,
                     spread_over(cluster.scheduler_address.replace("tcp://", "dask://")) as run,
                 ):
-                    client.run(lambda: __import__("analysis.piecewise"))
+                    client.run(lambda: __import__("analysis.pieces.piecewise"))
                     before = client.run(time.process_time)
                     started, own = time.perf_counter(), time.process_time()
                     analyse_archive(archive, profile, out, "parquet", {}, run)

@@ -15,20 +15,20 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.comparisons import signals
 from analysis.profile import Profile
-from analysis.roster import with_station_and_role
 from analysis.simulation.make_three_years import read_three_years
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import Planted, three_years
-from dashboard import trends_page
+from analysis.trends.comparisons import signals
+from analysis.trends.roster import with_station_and_role
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.trends_view import keeper_of
-from dashboard.wear_ledger import WearLedger, bring_in
-from ingest.archive import seal_messages
-from ingest.frames import frames_from_heard
-from ingest.reading import Archive
+from dashboard.pages import trends as trends_page
+from dashboard.trends.view import keeper_of
+from dashboard.trends.wear_ledger import WearLedger, bring_in
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.frames import frames_from_heard
 
 NOTHING = Planted(heat_growth_a_year=0.0, station_factor=1.0, set_fails=False)
 WEARS = 100_000

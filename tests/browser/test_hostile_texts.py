@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from dashboard.serving import Served
-from ingest.captures import Heard, write_capture
+from ingest.contract.captures import Heard, write_capture
 from ingest.importing import import_capture
 from ingest.listener import Listener
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from dashboard.serving import Served
+from ingest.broker.mqtt import Publisher
 from ingest.listener import Listener
-from ingest.mqtt import Publisher
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 

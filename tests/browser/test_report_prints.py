@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from analysis.profile import Profile
-from dashboard.report import Origin, report_html
+from dashboard.evidence.report import Origin, report_html
 from dashboard.results_store import record_of
-from ingest.captures import read_capture
-from ingest.frames import frames_from_heard
+from ingest.contract.captures import read_capture
+from ingest.contract.frames import frames_from_heard
 
 pytestmark = pytest.mark.browser
 

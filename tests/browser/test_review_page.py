@@ -16,11 +16,12 @@ import pytest
 from waitress.server import create_server
 
 from analysis.profile import Profile
-from dashboard import review_page, trends_page
 from dashboard.app import create_app
 from dashboard.context import Context
+from dashboard.pages import review as review_page
+from dashboard.pages import trends as trends_page
 from dashboard.underair import main
-from ingest.reading import Archive
+from ingest.archive.reading import Archive
 
 pytestmark = pytest.mark.browser
 

@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 import trustme
 
-from dashboard import accounts
-from dashboard.access_log import read_log
-from dashboard.accounts import AccountFile
-from dashboard.reach import Reach
+from dashboard.access import accounts
+from dashboard.access.accounts import AccountFile
+from dashboard.access.log import read_log
+from dashboard.access.reach import Reach
 from dashboard.serving import Served
 from ingest.listener import Listener
 from tests.dashboard.guarded_pages import CHEAP_HASHER, password_of

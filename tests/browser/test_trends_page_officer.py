@@ -16,11 +16,11 @@ import pytest
 from waitress.server import create_server
 
 from analysis.profile import Profile
-from dashboard import trends_page
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.demo_trends import bring_in_three_years
-from ingest.reading import Archive
+from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.pages import trends as trends_page
+from ingest.archive.reading import Archive
 
 pytestmark = pytest.mark.browser
 

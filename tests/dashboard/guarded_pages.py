@@ -10,17 +10,17 @@ from argon2 import PasswordHasher
 from werkzeug.test import TestResponse
 
 from analysis.profile import Profile
-from dashboard import accounts
-from dashboard.accounts import ROLES, AccountFile
+from dashboard.access import accounts
+from dashboard.access.accounts import ROLES, AccountFile
+from dashboard.access.protection import TOKEN_HEADER
+from dashboard.access.reach import Reach
+from dashboard.access.sessions import form_token
+from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.desk import Desk
-from dashboard.feed import Feed
-from dashboard.protection import TOKEN_HEADER
-from dashboard.reach import Reach
-from dashboard.sessions import form_token
-from dashboard.sign_in import SignIn
-from ingest.reading import Archive
+from dashboard.live.desk import Desk
+from dashboard.live.feed import Feed
+from ingest.archive.reading import Archive
 
 BROWSER = "Browser of the test/1"
 ORIGIN = "http://localhost"

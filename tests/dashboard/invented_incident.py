@@ -13,10 +13,10 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, conform
 from dashboard.results_store import ResultsStore
-from ingest.archive import create_archive, seal_messages
-from ingest.columns import FRAME_SCHEMAS
-from ingest.frames import Messages, no_messages
-from ingest.reading import Archive
+from ingest.archive.archive import create_archive, seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.contract.frames import Messages, no_messages
 
 OPENED = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
 INCIDENT = "I-0504"

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import accounts
-from dashboard.accounts import AccountFile, BadAccounts
-from dashboard.attempts import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, Attempts, network
-from dashboard.sessions import IDLE_S, LASTS_S, MOST_AN_ACCOUNT, Sessions, form_token
+from dashboard.access import accounts
+from dashboard.access.accounts import AccountFile, BadAccounts
+from dashboard.access.attempts import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, Attempts, network
+from dashboard.access.sessions import IDLE_S, LASTS_S, MOST_AN_ACCOUNT, Sessions, form_token
 from tests.dashboard.guarded_pages import CHEAP_HASHER
 
 PASSWORD = "nine green kettles sing"

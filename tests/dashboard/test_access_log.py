@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.access_log import FOLDER, NOTHING_BEFORE, SAME_AGAIN_S, AccessLog, access_table, head, read_log
+from dashboard.access.log import FOLDER, NOTHING_BEFORE, SAME_AGAIN_S, AccessLog, access_table, head, read_log
 from ingest.importing import import_capture
 
 

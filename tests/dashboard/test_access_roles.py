@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import roles
-from dashboard.access_log import read_log
-from dashboard.accounts import ROLES
+from dashboard.access import roles
+from dashboard.access.accounts import ROLES
+from dashboard.access.log import read_log
 from tests.dashboard.guarded_pages import GuardedPages
 
 # Who may, said once more and by itself: a slip in the table of rules must not pass because the test reads it
@@ -73,12 +73,12 @@ def address_of(pattern: str) -> str:
 
 
 def test_every_route_and_callback_has_a_rule(pages: GuardedPages) -> None:
-    """A new one is refused to everybody who signs in until it stands in `dashboard/roles.py`."""
+    """A new one is refused to everybody who signs in until it stands in `dashboard/access/roles.py`."""
     known = [f"{method} {rule}" for method, rule in routes_of(pages)]
     without = [route for route in known if route not in roles.ROUTES]
-    assert without == [], "add these to ROUTES in dashboard/roles.py: who may, and is it logged?"
+    assert without == [], "add these to ROUTES in dashboard/access/roles.py: who may, and is it logged?"
     silent = [output for output in pages.app.callback_map if output not in roles.CALLBACKS]
-    assert silent == [], "add these to CALLBACKS in dashboard/roles.py: who may, and is it logged?"
+    assert silent == [], "add these to CALLBACKS in dashboard/access/roles.py: who may, and is it logged?"
 
 
 def test_no_rule_outlives_its_route(pages: GuardedPages) -> None:
@@ -233,7 +233,7 @@ def test_without_sign_in_everything_is_this_machines(tmp_path: Path) -> None:
     from analysis.profile import Profile
     from dashboard.app import create_app
     from dashboard.context import Context
-    from ingest.reading import Archive
+    from ingest.archive.reading import Archive
 
     app = create_app(Context(Archive(tmp_path), Profile.default()))
     web = app.server.test_client()

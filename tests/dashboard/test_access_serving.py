@@ -15,11 +15,11 @@ from typing import Any
 
 import pytest
 
-from dashboard import accounts
-from dashboard.accounts import AccountFile
-from dashboard.reach import Reach
-from dashboard.sessions import form_token
-from ingest.errors import BadSettings
+from dashboard.access import accounts
+from dashboard.access.accounts import AccountFile
+from dashboard.access.reach import Reach
+from dashboard.access.sessions import form_token
+from ingest.contract.errors import BadSettings
 from tests.dashboard.guarded_pages import BROWSER, CHEAP_HASHER, password_of
 
 UNDERAIR = [sys.executable, "-m", "dashboard.underair"]

@@ -10,8 +10,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from dashboard.access_log import AccessLog
-from ingest.captures import read_capture
+from dashboard.access.log import AccessLog
+from ingest.contract.captures import read_capture
 from ingest.importing import import_capture
 
 ROOT = Path(__file__).parents[2]

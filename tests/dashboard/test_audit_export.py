@@ -16,15 +16,15 @@ import pytest
 from click.testing import CliRunner
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from analysis.audit import ALL, COUNTS, PARTS, Audit, audit
-from analysis.ledger import Ledger
 from analysis.profile import Profile
-from analysis.roster import with_station_and_role
 from analysis.simulation.three_years import three_years
-from dashboard.audit_summary import summary_html, summary_months
-from dashboard.audit_words import WITHHELD
-from dashboard.demo_trends import bring_in_three_years
-from dashboard.trends_export import tables_of, zipped
+from analysis.trends.audit import ALL, COUNTS, PARTS, Audit, audit
+from analysis.trends.ledger import Ledger
+from analysis.trends.roster import with_station_and_role
+from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.trends.export import tables_of, zipped
+from dashboard.trends.summary import summary_html, summary_months
+from dashboard.trends.summary_words import WITHHELD
 from dashboard.underair import root
 
 PROFILE = Profile.default()

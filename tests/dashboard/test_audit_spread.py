@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-import dashboard.wear_ledger
+import dashboard.trends.wear_ledger
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
-from dashboard.wear_ledger import WearLedger
-from ingest.archive import seal_messages
-from ingest.frames import frames_from_heard
-from ingest.reading import Archive
+from dashboard.trends.wear_ledger import WearLedger
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 NOW = OPENED + timedelta(days=60)
@@ -41,7 +41,7 @@ def from_the_last(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Itera
 
 
 def test_whoever_is_done_first(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(dashboard.wear_ledger, "MESSAGES_AT_ONCE", 1)
+    monkeypatch.setattr(dashboard.trends.wear_ledger, "MESSAGES_AT_ONCE", 1)
     tables, told = [], []
     for run in (None, from_the_last):
         shutil.rmtree(archive / "derived", ignore_errors=True)

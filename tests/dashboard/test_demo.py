@@ -22,14 +22,14 @@ import pytest
 from analysis.profile import Profile
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.scenario import build_incident
-from dashboard import demo_crew
-from dashboard.demo import DemoProblem, run_demo
-from dashboard.feed import CATCH_UP
+from dashboard.demo import crew as demo_crew
+from dashboard.demo.demo import DemoProblem, run_demo
+from dashboard.live.feed import CATCH_UP
 from dashboard.results_store import ResultsStore
-from ingest.archive import seal_messages
-from ingest.captures import Heard
-from ingest.frames import frames_from_heard
-from ingest.reading import Archive
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
 
 Wait = Callable[..., Any]
 

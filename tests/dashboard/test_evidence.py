@@ -17,11 +17,11 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.tables import TABLES
-from dashboard import report_words
-from dashboard.evidence import CaseProblem, verify_case, write_case
+from dashboard.evidence import words as report_words
+from dashboard.evidence.case import CaseProblem, verify_case, write_case
 from dashboard.underair import main
 from dashboard.words import CAUTION
-from ingest.captures import read_capture
+from ingest.contract.captures import read_capture
 
 SECTIONS = {
     "SUMMARY",

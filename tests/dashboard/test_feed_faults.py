@@ -12,14 +12,14 @@ from typing import Any
 
 import pytest
 
-from analysis.live_set import LiveSet
+from analysis.live.one_set import LiveSet
 from analysis.profile import Profile
-from dashboard import live_words as words
-from dashboard.feed import Feed
-from ingest.archive import seal_messages
-from ingest.captures import Heard
-from ingest.frames import Messages, frames_from_heard, no_messages
-from ingest.reading import Archive
+from dashboard.live import words
+from dashboard.live.feed import Feed
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.frames import Messages, frames_from_heard, no_messages
 
 
 class FaultyArchive(Archive):

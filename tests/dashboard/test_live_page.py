@@ -13,16 +13,16 @@ from typing import Any
 import pytest
 
 from analysis.profile import Profile
-from dashboard import live_page
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.desk import Desk
-from dashboard.feed import Feed
-from ingest.captures import Heard
-from ingest.errors import BrokerProblem
-from ingest.frames import Messages, frames_from_heard, no_messages
-from ingest.messages import decode
-from ingest.reading import Archive
+from dashboard.live.desk import Desk
+from dashboard.live.feed import Feed
+from dashboard.pages import live as live_page
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.errors import BrokerProblem
+from ingest.contract.frames import Messages, frames_from_heard, no_messages
+from ingest.contract.messages import decode
 
 
 class HeldArchive(Archive):
@@ -200,7 +200,7 @@ def test_a_broker_that_is_away_is_said_and_no_number_is_lost(client: Any, feed: 
 def test_the_desk_knows_its_line_and_takes_it_up_again(
     line: Line, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("dashboard.desk.TRY_EVERY_S", 0.05)
+    monkeypatch.setattr("dashboard.live.desk.TRY_EVERY_S", 0.05)
     away = [True]
 
     def connect() -> Any:

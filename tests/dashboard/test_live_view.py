@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from analysis.live_rows import ORDER, AlarmLine, FanPoint, Hearing, Interval, Reason, Row, Snapshot, Team
-from dashboard import live_words
-from dashboard.live_view import System, page
+from analysis.live.rows import ORDER, AlarmLine, FanPoint, Hearing, Interval, Reason, Row, Snapshot, Team
+from dashboard.live import words as live_words
+from dashboard.live.view import System, page
 from ingest.status import Status
 
 NOW = datetime(2031, 5, 4, 10, 30, tzinfo=UTC).timestamp()
@@ -129,7 +129,7 @@ def test_every_state_every_alarm_and_every_reason_has_its_words() -> None:
 
 def test_every_state_has_a_shape_of_its_own() -> None:
     """Nobody needs to see colours: each state has its word and its outline, filled or open."""
-    script = (Path(live_words.__file__).parent / "assets" / "live_strip.js").read_text()
+    script = (Path(live_words.__file__).parents[1] / "assets" / "live_strip.js").read_text()
     block = script.split("const SHAPES = {")[1].split("};")[0]
     shapes = dict(re.findall(r"(\w+): \"([^\"]+)\"", block))
     assert shapes.keys() == ORDER.keys()
@@ -224,7 +224,9 @@ def test_the_system_line_marks_what_is_bad_with_a_flag_and_words() -> None:
 
 def test_the_script_words_nothing_that_a_person_reads() -> None:
     """Every text in the page's scripts comes from `live_words`: no sentence stands in quotes there."""
-    for path in (Path(live_words.__file__).parent / "assets").glob("live*.js"):
+    scripts = sorted((Path(live_words.__file__).parents[1] / "assets").glob("live*.js"))
+    assert scripts
+    for path in scripts:
         code = re.sub(r"//.*", "", path.read_text())
         sentences = re.findall(r"[\"'`]([A-Z][a-z]+ [a-z][^\"'`]*)[\"'`]", code)
         assert sentences == [], path.name

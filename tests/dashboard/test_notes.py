@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from analysis.profile import Profile
-from dashboard.evidence import incident_of_archive
-from dashboard.notes import BadNotes, Source, bring_in, notes_from_csv
+from dashboard.charts.view import Bench, request_of
+from dashboard.evidence.case import incident_of_archive
+from dashboard.evidence.notes import BadNotes, Source, bring_in, notes_from_csv
 from dashboard.results_store import ResultsStore
-from dashboard.review_view import Bench, request_of
 from dashboard.underair import main
-from ingest.captures import read_capture
-from ingest.reading import Archive
+from ingest.archive.reading import Archive
+from ingest.contract.captures import read_capture
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)

@@ -11,8 +11,8 @@ import pytest
 from analysis.profile import Profile
 from analysis.tables import TABLES
 from dashboard.results_store import MOST_CONTENTS, ResultsStore, UnknownIncident
-from ingest.frames import Messages, concat
-from ingest.reading import Archive
+from ingest.archive.reading import Archive
+from ingest.contract.frames import Messages, concat
 from tests.dashboard.invented_incident import INCIDENT, OPENED, Incident, archive_with, at, store_with
 
 

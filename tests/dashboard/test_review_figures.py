@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboard.review_drawing import View, Window
-from dashboard.review_figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.review_overview import bin_width_s, overview_figure, whole_window
-from dashboard.review_view import LANES, BadView, Bench, Look, request_of
+from dashboard.charts.drawing import View, Window
+from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
+from dashboard.charts.overview import bin_width_s, overview_figure, whole_window
+from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC, UNITS
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
 

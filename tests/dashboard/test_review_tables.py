@@ -8,11 +8,11 @@ from typing import Any
 import polars as pl
 import pytest
 
+from dashboard.charts.tables import Setting, finding_items, incident_listing, wear_listing
+from dashboard.charts.view import Bench, Look, request_of
+from dashboard.charts.words import alarm_rate_text
 from dashboard.listing import listing
-from dashboard.review_page import layout_tables
-from dashboard.review_tables import Setting, finding_items, incident_listing, wear_listing
-from dashboard.review_view import Bench, Look, request_of
-from dashboard.review_words import alarm_rate_text
+from dashboard.pages.review import layout_tables
 from dashboard.units import IMPERIAL
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, Incident, at, store_with
 

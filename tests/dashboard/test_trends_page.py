@@ -9,18 +9,18 @@ from typing import Any
 import polars as pl
 import pytest
 
-from analysis.ledger import ledger_of
 from analysis.profile import Profile
-from analysis.statistics import mann_kendall
-from analysis.trends import MonthlyMean, MonthlyRate
-from dashboard import trends_page
-from dashboard import trends_words as words
+from analysis.trends.ledger import ledger_of
+from analysis.trends.measures import MonthlyMean, MonthlyRate
+from analysis.trends.statistics import mann_kendall
 from dashboard.context import Context
-from dashboard.demo_trends import bring_in_three_years
-from dashboard.trends_figures import mean_figure, rate_figure
-from dashboard.trends_view import Keeper
-from dashboard.wear_ledger import bring_in
-from ingest.reading import Archive
+from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.pages import trends as trends_page
+from dashboard.trends import words
+from dashboard.trends.figures import mean_figure, rate_figure
+from dashboard.trends.view import Keeper
+from dashboard.trends.wear_ledger import bring_in
+from ingest.archive.reading import Archive
 from tests.dashboard.invented_incident import Incident
 
 EXITS = next(plot for plot in words.PLOTS if plot.name == "low_air_exits")

@@ -10,14 +10,14 @@ import polars as pl
 import pytest
 
 from analysis.incident import analyse
-from analysis.ledger import SCHEMAS
 from analysis.profile import Profile, shipped_profile
 from analysis.tables import Results
-from dashboard.wear_ledger import WearLedger, between, bring_in
-from ingest.archive import seal_messages
-from ingest.captures import Heard, read_capture
-from ingest.frames import frames_from_heard
-from ingest.reading import Archive
+from analysis.trends.ledger import SCHEMAS
+from dashboard.trends.wear_ledger import WearLedger, between, bring_in
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard, read_capture
+from ingest.contract.frames import frames_from_heard
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "radio_drill.ndjson.zst"
 HEARD = list(read_capture(SAMPLE))

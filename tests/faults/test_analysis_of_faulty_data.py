@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
-from ingest.captures import Heard
-from ingest.frames import Messages, frames_from_heard
+from ingest.contract.captures import Heard
+from ingest.contract.frames import Messages, frames_from_heard
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)

@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 from waitress import wasyncore
 from waitress.server import create_server
 
-from dashboard.access_log import read_log
-from dashboard.attempts import ACCOUNT_FROM_HERE, FROM_HERE
-from dashboard.protection import TOKEN_HEADER
-from dashboard.reach import LARGEST_BODY_BYTES, Reach
-from dashboard.sessions import IDLE_S, LASTS_S, form_token
+from dashboard.access.attempts import ACCOUNT_FROM_HERE, FROM_HERE
+from dashboard.access.log import read_log
+from dashboard.access.protection import TOKEN_HEADER
+from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
+from dashboard.access.sessions import IDLE_S, LASTS_S, form_token
 from tests.dashboard.guarded_pages import BROWSER, GuardedPages, password_of
 
 SHELL = "shell.children"
@@ -445,7 +445,7 @@ TRAVERSALS = [
     "/_dash-component-suites/dash/../../../etc/passwd",
     "/_dash-component-suites/dash/%2e%2e%2f%2e%2e%2fdash.py",
     "/_dash-component-suites/os/path.py",
-    "/_dash-component-suites/dashboard/accounts.py",
+    "/_dash-component-suites/dashboard/access/accounts.py",
     "/static/../app.py",
     "/review/evidence?incident=../../accounts.json&finding=../../x",
     "/review/moment?incident=..%2f..%2faccounts.json&at=1",

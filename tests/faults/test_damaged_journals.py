@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from ingest.archive import seal_segment
-from ingest.journal import Record, frame_of, read_frames
-from ingest.reading import Archive
+from ingest.archive.archive import seal_segment
+from ingest.archive.journal import Record, frame_of, read_frames
+from ingest.archive.reading import Archive
 
 NOW_US = int(datetime(2031, 5, 4, 10, 21, 7, tzinfo=UTC).timestamp()) * 1_000_000
 

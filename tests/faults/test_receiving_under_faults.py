@@ -21,9 +21,9 @@ from typing import Any
 import msgspec
 import pytest
 
+from ingest.archive.reading import Archive
+from ingest.broker.mqtt import Publisher, new_client
 from ingest.listener import Listener
-from ingest.mqtt import Publisher, new_client
-from ingest.reading import Archive
 from ingest.settings import SealSettings, Settings
 from ingest.status import Status, read_statuses, status_topic
 
@@ -72,10 +72,10 @@ class QuotaStandIn:
                 return self._write(file, data[:50])
             raise OSError(errno.ENOSPC, "No space left on device")
 
-        self._monkeypatch.setattr("ingest.journal.os.write", full)
+        self._monkeypatch.setattr("ingest.archive.journal.os.write", full)
 
     def empty(self) -> None:
-        self._monkeypatch.setattr("ingest.journal.os.write", self._write)
+        self._monkeypatch.setattr("ingest.archive.journal.os.write", self._write)
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from ingest.captures import Heard
+from ingest.contract.captures import Heard
 
 # What is tested is whether it is right; on a loaded machine any single example may take its time.
 settings.register_profile("unhurried", deadline=None)

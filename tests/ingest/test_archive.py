@@ -12,15 +12,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ingest import parts as parts_module
-from ingest.archive import Counts, Recent, create_archive, part_name, seal_messages, seal_segment
-from ingest.captures import Heard
-from ingest.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
-from ingest.errors import ArchiveProblem
-from ingest.frames import frames_from_heard
-from ingest.journal import Record, SegmentWriter
-from ingest.reading import Archive
-from ingest.times import micros
+from ingest.archive import parts as parts_module
+from ingest.archive.archive import Counts, Recent, create_archive, part_name, seal_messages, seal_segment
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import micros
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)

@@ -12,12 +12,12 @@ from typing import Any
 
 import pytest
 
-from ingest.broker_check import check_broker
-from ingest.embedded_broker import EmbeddedBroker
-from ingest.errors import BrokerProblem
+from ingest.archive.reading import Archive
+from ingest.broker.broker_check import check_broker
+from ingest.broker.embedded_broker import EmbeddedBroker
+from ingest.broker.mqtt import Publisher
+from ingest.contract.errors import BrokerProblem
 from ingest.listener import Listener
-from ingest.mqtt import Publisher
-from ingest.reading import Archive
 from ingest.settings import BrokerSettings, Settings
 
 WaitUntil = Callable[..., Any]
@@ -124,7 +124,7 @@ def test_two_listeners_share_the_load_into_one_archive_and_one_may_be_killed(
 
 
 def test_shared_group_needs_version_5(tmp_path: Path) -> None:
-    from ingest.errors import BadSettings
+    from ingest.contract.errors import BadSettings
     from ingest.settings import load_settings
 
     path = tmp_path / "settings.toml"

@@ -13,10 +13,10 @@ import pytest
 import trustme
 
 import ingest
-from ingest.errors import BrokerProblem
+from ingest.archive.reading import Archive
+from ingest.broker.mqtt import Publisher, new_client, tls_context
+from ingest.contract.errors import BrokerProblem
 from ingest.listener import Listener
-from ingest.mqtt import Publisher, new_client, tls_context
-from ingest.reading import Archive
 from ingest.settings import BrokerSettings, Settings
 from ingest.status import status_topic
 

@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.errors import BrokerProblem
-from ingest.mqtt import BrokerAddress, Publisher, credentials, parse_broker_url
+from ingest.broker.mqtt import BrokerAddress, Publisher, credentials, parse_broker_url
+from ingest.contract.errors import BrokerProblem
 
 
 @pytest.mark.parametrize(

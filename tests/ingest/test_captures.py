@@ -10,8 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.captures import SUFFIXES, BadLine, Heard, capture_line, read_capture, read_lines, write_capture
-from ingest.errors import BadCapture
+from ingest.contract.captures import (
+    SUFFIXES,
+    BadLine,
+    Heard,
+    capture_line,
+    read_capture,
+    read_lines,
+    write_capture,
+)
+from ingest.contract.errors import BadCapture
 
 Pressure = Callable[..., Heard]
 

@@ -9,11 +9,11 @@ import polars as pl
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.captures import Heard
-from ingest.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table, empty_frame
-from ingest.frames import concat, drop_duplicates, frames_from_heard, no_messages
-from ingest.kinds import KINDS
-from ingest.messages import decode
+from ingest.contract.captures import Heard
+from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table, empty_frame
+from ingest.contract.frames import concat, drop_duplicates, frames_from_heard, no_messages
+from ingest.contract.kinds import KINDS
+from ingest.contract.messages import decode
 
 Pressure = Callable[..., Heard]
 VALID = Path(__file__).parent / "samples/valid.ndjson"

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from ingest.captures import Heard, write_capture
-from ingest.mqtt import Publisher
-from ingest.reading import Archive
+from ingest.archive.reading import Archive
+from ingest.broker.mqtt import Publisher
+from ingest.contract.captures import Heard, write_capture
 
 Pressure = Callable[..., Heard]
 WaitUntil = Callable[..., Any]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.journal import Record, SegmentWriter, frame_of, read_frames, segments
+from ingest.archive.journal import Record, SegmentWriter, frame_of, read_frames, segments
 
 NOW = datetime(2031, 5, 4, 10, 21, 7, 412_003, UTC)
 _records = st.builds(

@@ -14,17 +14,17 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from ingest import tidying
-from ingest.archive import Recent, seal_messages, seal_segment
-from ingest.captures import Heard
-from ingest.errors import ArchiveProblem
-from ingest.frames import frames_from_heard
-from ingest.journal import Record, SegmentWriter
-from ingest.manifest import read_chain, rows_digest
-from ingest.reading import Archive
-from ingest.tidying import Tidied, tidy
-from ingest.times import micros
-from ingest.verifying import verify
+from ingest.archive import tidying
+from ingest.archive.archive import Recent, seal_messages, seal_segment
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.manifest import read_chain, rows_digest
+from ingest.archive.reading import Archive
+from ingest.archive.tidying import Tidied, tidy
+from ingest.archive.verifying import verify
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import micros
 
 Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
@@ -47,7 +47,7 @@ def archive(tmp_path: Path, pressure: Pressure) -> Path:
 
 def _part_past_the_check(archive: Path, heard: Heard) -> None:
     """What another listener seals at the same moment: it cannot see the first one's part yet."""
-    from ingest.parts import write_part
+    from ingest.archive.parts import write_part
 
     write_part(archive, "pressure", DAY.date(), "two-0", frames_from_heard([heard])["pressure"], "two")
 
@@ -129,7 +129,7 @@ def test_merge_killed_at_any_step_leaves_the_archive_whole(
 def test_line_of_a_killed_merge_does_not_count_after_more_parts_came(
     archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from ingest import parts
+    from ingest.archive import parts
 
     def killed(*_: Any) -> None:
         raise _Killed

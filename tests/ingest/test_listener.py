@@ -9,14 +9,14 @@ from typing import Any
 
 import pytest
 
-from ingest.archive import Counts
-from ingest.captures import Heard
-from ingest.embedded_broker import WARNING, EmbeddedBroker
-from ingest.errors import ArchiveProblem, BrokerProblem
+from ingest.archive.archive import Counts
+from ingest.archive.reading import Archive
+from ingest.broker.embedded_broker import WARNING, EmbeddedBroker
+from ingest.broker.mqtt import Publisher
+from ingest.broker.paho_batches import is_possible as batches_are_possible
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.listener import Listener
-from ingest.mqtt import Publisher
-from ingest.paho_batches import is_possible as batches_are_possible
-from ingest.reading import Archive
 from ingest.settings import BrokerSettings, JournalSettings, SealSettings, Settings
 
 Pressure = Callable[..., Heard]
@@ -53,7 +53,7 @@ def test_everything_published_is_in_the_archive(
 ) -> None:
     assert batches_are_possible(), "this paho is not the one that the batches were written for"
     if not batches:
-        monkeypatch.setattr("ingest.mqtt.batches_are_possible", lambda: False)
+        monkeypatch.setattr("ingest.broker.mqtt.batches_are_possible", lambda: False)
     heard = [pressure(seq) for seq in range(3000)]
     listener = _listening(mosquitto.url, tmp_path, said, broker=BrokerSettings(protocol=protocol))
     listener.start()
@@ -146,7 +146,7 @@ def test_seals_by_rows_and_by_time_while_it_runs(
 def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     mosquitto: Any, tmp_path: Path, pressure: Pressure, said: list[str], wait_until: WaitUntil
 ) -> None:
-    from ingest.journal import Record, frame_of
+    from ingest.archive.journal import Record, frame_of
 
     folder = tmp_path / "journal" / "listener"
     folder.mkdir(parents=True)
@@ -200,7 +200,7 @@ def test_refusal_ends_the_run_with_a_sentence(tmp_path: Path, said: list[str]) -
 def test_slow_disk_fills_the_queue_and_stops_the_reading_but_loses_nothing(
     mosquitto: Any, tmp_path: Path, pressure: Pressure, said: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from ingest.journal import SegmentWriter
+    from ingest.archive.journal import SegmentWriter
 
     go_on = threading.Event()
     append = SegmentWriter.append

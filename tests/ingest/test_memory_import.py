@@ -15,13 +15,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.archive import Counts, seal_messages
-from ingest.captures import Heard
-from ingest.errors import BadCapture, BadSettings
-from ingest.frames import frames_from_heard
+from ingest.archive.archive import Counts, seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.errors import BadCapture, BadSettings
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.units import known_units, to_contract_unit
 from ingest.memory import EXAMPLE, import_memory, load_mapping
-from ingest.reading import Archive
-from ingest.units import known_units, to_contract_unit
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2031, 5, 6, 9, 0, tzinfo=UTC)

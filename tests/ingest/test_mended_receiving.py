@@ -10,19 +10,19 @@ from typing import Any
 
 import pytest
 
-from ingest import writing as writing_module
-from ingest.archive import Counts, Recent, part_name, seal_segment
-from ingest.captures import Heard
-from ingest.errors import ArchiveProblem
+from ingest.archive import writing as writing_module
+from ingest.archive.archive import Counts, Recent, part_name, seal_segment
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.parts import MERGED
+from ingest.archive.reading import Archive
+from ingest.archive.tidying import tidy
+from ingest.archive.verifying import verify
+from ingest.archive.writing import Delivery, Writing
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.times import micros
 from ingest.importing import import_capture
-from ingest.journal import Record, SegmentWriter
-from ingest.parts import MERGED
-from ingest.reading import Archive
 from ingest.settings import JournalSettings, SealSettings
-from ingest.tidying import tidy
-from ingest.times import micros
-from ingest.verifying import verify
-from ingest.writing import Delivery, Writing
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 from jsonschema.validators import extend
 
-from ingest.errors import RefusedMessage
-from ingest.messages import KINDS, decode
-from ingest.schemas import FOLDER
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.messages import KINDS, decode
+from ingest.contract.schemas import FOLDER
 
 SAMPLES = Path(__file__).parent / "samples"
 
@@ -93,7 +93,7 @@ def test_invalid_sample_is_refused_by_the_schema(sample: dict[str, Any]) -> None
 
 
 def test_samples_cover_every_field_of_every_kind() -> None:
-    from ingest.fields import fields_of
+    from ingest.contract.fields import fields_of
 
     refused = {(sample["topic"].rpartition("/")[2], sample["path"]) for sample in INVALID}
     given_fields: dict[str, set[str]] = {kind: set() for kind in KINDS}

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
-from ingest import paho_batches
-from ingest.mqtt import new_client
-from ingest.paho_batches import BatchingClient, Publication
+from ingest.broker import paho_batches
+from ingest.broker.mqtt import new_client
+from ingest.broker.paho_batches import BatchingClient, Publication
 
 Sent = tuple[bytes, bytes, int, int, bool]  # topic, payload, packet id, QoS, retained
 

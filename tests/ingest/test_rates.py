@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
+from ingest.broker.mqtt import Publisher
 from ingest.listener import Listener
-from ingest.mqtt import Publisher
 from ingest.rates import LONG_ENOUGH_S, MOST_TOPICS, Rates
 from ingest.settings import LimitSettings, Settings
 

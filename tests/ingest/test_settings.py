@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.errors import BadSettings
+from ingest.contract.errors import BadSettings
 from ingest.settings import EXAMPLE, BrokerSettings, Settings, load_settings, read_password
 
 

@@ -6,7 +6,7 @@ project follows differs from the handbook's older table by up to 0.0012.
 
 import pytest
 
-from analysis.gas import GAS_CONSTANT, molar_density_mol_l
+from analysis.air.gas import GAS_CONSTANT, molar_density_mol_l
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,8 @@ density, the error that is allowed to the fit.
 import numpy as np
 import pytest
 
-from analysis.breathing import Cylinder, Vessel, reconstruct
-from analysis.gas import (
+from analysis.air.breathing import Cylinder, Vessel, reconstruct
+from analysis.air.gas import (
     ATMOSPHERE_BAR,
     GAS_CONSTANT,
     MOLAR_VOLUME_L_MOL,

@@ -7,7 +7,7 @@ lexicon, entries on air supply and consumption (Q = V1 x dp / (p1 x t x factor),
 
 import pytest
 
-from analysis.gas import MOLAR_VOLUME_L_MOL, free_air_l, nominal_air_l
+from analysis.air.gas import MOLAR_VOLUME_L_MOL, free_air_l, nominal_air_l
 
 LITRE_AT_15 = 23.6349 / MOLAR_VOLUME_L_MOL
 LITRE_AT_20 = 24.0462 / MOLAR_VOLUME_L_MOL

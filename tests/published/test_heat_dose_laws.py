@@ -13,8 +13,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.heat import seconds_in_classes
-from analysis.heat_laws import (
+from analysis.heat.heat import seconds_in_classes
+from analysis.heat.laws import (
     TESTED_S,
     dose_rate_s,
     radiant_limit_s,

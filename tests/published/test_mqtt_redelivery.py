@@ -9,10 +9,10 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingest.archive import Counts, seal_messages
-from ingest.captures import Heard
-from ingest.frames import frames_from_heard
-from ingest.reading import Archive
+from ingest.archive.archive import Counts, seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
 
 RECEIVED = datetime(2031, 5, 4, 10, 21, 7, tzinfo=UTC)
 TOPIC = "underair/v1/demo/set/S-014/motion"

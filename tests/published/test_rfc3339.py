@@ -11,11 +11,11 @@ from datetime import UTC, datetime
 
 import pytest
 
-from ingest.captures import Heard
-from ingest.errors import RefusedMessage
-from ingest.frames import frames_from_heard
-from ingest.messages import decode
-from ingest.times import parse_time
+from ingest.contract.captures import Heard
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.messages import decode
+from ingest.contract.times import parse_time
 
 TOPIC = "underair/v1/demo/set/S-014/link"
 

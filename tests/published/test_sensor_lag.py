@@ -12,7 +12,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.heat import surroundings
+from analysis.heat.heat import surroundings
 
 
 def lagged(ambient_c: np.ndarray, lag_s: float, start_c: float) -> np.ndarray:

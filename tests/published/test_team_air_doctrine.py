@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from analysis.profile import shipped_profile
-from analysis.turn_back import double_return_bar, is_ready, prompt_times_s
+from analysis.wears.turn_back import double_return_bar, is_ready, prompt_times_s
 
 
 def test_worked_example_12_way_back() -> None:

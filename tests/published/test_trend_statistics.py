@@ -10,8 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.forecast_audit import share_interval
-from analysis.statistics import (
+from analysis.trends.forecast_audit import share_interval
+from analysis.trends.statistics import (
     chance_of_so_many,
     false_discovery_rates,
     individuals_chart,
@@ -21,7 +21,7 @@ from analysis.statistics import (
     seasonal_kendall,
     u_chart,
 )
-from analysis.withholding import Sum, withheld
+from analysis.trends.withholding import Sum, withheld
 
 
 def test_mann_kendall_by_hand() -> None:

@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.alarms_derived import runs_of, still_from_motion
-from analysis.findings_alarms import warning_verdict
+from analysis.alarms.derived import runs_of, still_from_motion
+from analysis.findings.alarms import warning_verdict
 from analysis.profile import shipped_profile
 
 

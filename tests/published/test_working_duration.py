@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.gas import nominal_air_l
-from analysis.turn_back import half_of_usable_bar, working_minutes
+from analysis.air.gas import nominal_air_l
+from analysis.wears.turn_back import half_of_usable_bar, working_minutes
 
 
 def test_worked_example_5() -> None:

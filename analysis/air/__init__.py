@@ -1,0 +1,1 @@
+"""Real air, breathing and the forecast."""

@@ -1,0 +1,373 @@
+"""Air left, breathing rate and their bands, from the pressure readings of one wear.
+
+A reading becomes litres left by the density of real air (`analysis/air/gas.py`) at the temperature that a
+heat balance gives for the gas. Litres, breathing rate and the wearer's own mean rate are then followed by a
+Kalman filter (Kalman 1960, J. Basic Eng. 82:35-45) on a 1 s grid. It assumes that litres fall by the rate,
+that the rate returns to the wearer's mean and the mean very slowly to the usual one, and that a reading is
+uncertain by its noise and its step. Live values use past readings only; the review uses the whole record
+(Rauch-Tung-Striebel smoother, twice, the gas temperature from the smoothed rate the second time).
+`LiveAir` runs the same compiled loop as `reconstruct`, so a causal value is the same in both.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.air import breathing_kernels as kernels
+from analysis.air.breathing_model import (
+    BREATHING,
+    VESSEL,
+    Breathing,
+    Vessel,
+    first_state,
+    pressure_and_slope,
+    start_temperature,
+    used_sd_l,
+    vessel_array,
+)
+from analysis.air.forecast import Minutes, forecast_minutes, interval
+from analysis.air.gas import ZERO_CELSIUS_K, Cylinder, FloatArray
+
+__all__ = [
+    "BREATHING",
+    "VESSEL",
+    "AirTrack",
+    "Breathing",
+    "Cylinder",
+    "LiveAir",
+    "LiveEstimate",
+    "Minutes",
+    "Vessel",
+    "reconstruct",
+]
+
+HEARD_S = 5.0
+HIGHEST_L_MIN = 1000.0
+LATE_S = 2.0
+NORMAL_90 = 1.645
+
+
+_NO_RATE = np.empty(0)
+
+
+@dataclass(frozen=True, slots=True)
+class AirTrack:
+    """One wear on the 1 s grid 0..floor(last reading); arrays of shape (n,).
+
+    Attributes
+    ----------
+    pressure_bar, pressure_sd_bar : array
+        Gauge pressure after the fact, and its standard deviation.
+    rate_l_min, rate_lo_l_min, rate_hi_l_min : array
+        Breathing rate after the fact with its 90 % band, L/min of free air.
+    live_rate_l_min, live_rate_lo_l_min, live_rate_hi_l_min : array
+        The same as it was known at that second.
+    low_air_min, low_air_lo_min, low_air_hi_min : array
+        Minutes to the low-air pressure with their 90 % interval, as known at that second; NaN: no forecast.
+    heard : array of bool
+        A reading came within the last 5 s.
+    free_air_left_l : array
+        Free air in the cylinder after the fact, litres.
+    gas_temperature_c : array
+        Gas temperature by the heat balance, °C.
+    free_air_l, free_air_sd_l : float
+        Free air used and its standard deviation (filter, gauge, volume, temperature, heat balance).
+    set_aside : array of int
+        Places of readings that were left out: beyond 5 standard deviations and back within two readings.
+    start_bar, end_bar : float
+        First and last reading that were used, gauge.
+    step_bar : float
+        The step that the readings seem to be rounded to.
+    """
+
+    pressure_bar: FloatArray
+    pressure_sd_bar: FloatArray
+    rate_l_min: FloatArray
+    rate_lo_l_min: FloatArray
+    rate_hi_l_min: FloatArray
+    live_rate_l_min: FloatArray
+    live_rate_lo_l_min: FloatArray
+    live_rate_hi_l_min: FloatArray
+    low_air_min: FloatArray
+    low_air_lo_min: FloatArray
+    low_air_hi_min: FloatArray
+    heard: NDArray[np.bool_]
+    free_air_left_l: FloatArray
+    gas_temperature_c: FloatArray
+    free_air_l: float
+    free_air_sd_l: float
+    set_aside: NDArray[np.intp]
+    start_bar: float
+    end_bar: float
+    step_bar: float
+
+
+def reconstruct(
+    time_s: FloatArray,
+    pressure_bar: FloatArray,
+    cylinder: Cylinder,
+    *,
+    low_air_bar: float = 55.0,
+    start_temperature_c: float | None = None,
+    surroundings_c: float | FloatArray | None = None,
+    gas_temperature_c: FloatArray | None = None,
+    breathing: Breathing = BREATHING,
+    vessel: Vessel = VESSEL,
+) -> AirTrack:
+    """Reconstruct one wear from its pressure readings.
+
+    Parameters
+    ----------
+    time_s : array, shape (m,)
+        Seconds since the wear's start, ascending from 0; a reading at the very time of the one before it is
+        a double and not used.
+    pressure_bar : array, shape (m,)
+        Gauge pressure, bar.
+    cylinder : Cylinder
+        The set's cylinders.
+    low_air_bar : float
+        Gauge pressure of the low-air warning.
+    start_temperature_c : float, optional
+        Gas temperature at the start; not given: the first reported gas temperature, else the first
+        surroundings, else 20 °C with a larger uncertainty.
+    surroundings_c : float or array, optional
+        Temperature of the air around the set, constant or on the 1 s grid; not given: as at the start.
+    gas_temperature_c : array, shape (m,), optional
+        Reported gas temperature beside each reading, NaN where there is none.
+    breathing, vessel : Breathing, Vessel
+        Assumptions, for experiments.
+
+    Returns
+    -------
+    AirTrack
+
+    Raises
+    ------
+    ValueError
+        If there is no reading, or times fall or do not start near 0.
+    """
+    time_s = np.ascontiguousarray(time_s, dtype=np.float64)
+    pressure_bar = np.ascontiguousarray(pressure_bar, dtype=np.float64)
+    if time_s.size == 0 or time_s.size != pressure_bar.size:
+        raise ValueError(
+            f"as many times as pressures, at least one; got {time_s.size} and {pressure_bar.size}"
+        )
+    if not 0.0 <= time_s[0] < 1.0 or np.any(np.diff(time_s) < 0.0):
+        raise ValueError(f"time_s must ascend from 0 s, got {time_s[0]} s first; sort the readings")
+    gas_c = (
+        np.full(time_s.size, np.nan) if gas_temperature_c is None else np.asarray(gas_temperature_c, float)
+    )
+    start_c, start_sd_c = start_temperature(start_temperature_c, gas_c, surroundings_c, vessel)
+    around_c = np.atleast_1d(np.asarray(start_c if surroundings_c is None else surroundings_c, float))
+    size = int(time_s[-1]) + 1
+    if 1 < around_c.size < size:
+        around_c = np.concatenate([around_c, np.full(size - around_c.size, around_c[-1])])
+    model, heat = breathing.as_array(), vessel_array(cylinder, vessel)
+    fate = np.zeros(time_s.size, dtype=np.int8)
+
+    state = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
+    causal = np.empty((size, kernels.TRACK_WIDTH))
+    readings = (time_s, pressure_bar, gas_c, around_c, size - 1)
+    kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
+    seconds = np.empty(size)
+    kernels.first_passage(model, heat, causal, low_air_bar, seconds)
+    grid_s = np.arange(size, dtype=np.float64)
+    low_air_min = forecast_minutes(seconds, grid_s)
+    low_air_lo_min, low_air_hi_min = interval(low_air_min)
+
+    smoothed = np.empty((size, 6))
+    kernels.smooth(model, heat, causal, smoothed)
+    again = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
+    again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
+    track = np.empty_like(causal)
+    rate = np.clip(smoothed[:, 2], 0.0, HIGHEST_L_MIN)
+    # What is set aside is what did not fit at the time, so the second pass keeps its own count.
+    kernels.advance(model, heat, again, *readings, rate, np.zeros_like(fate), track)
+    kernels.smooth(model, heat, track, smoothed)
+
+    left_l, rate = smoothed[:, 0], smoothed[:, 2]
+    half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])
+    live_half = NORMAL_90 * breathing.live_band * np.sqrt(causal[:, kernels.T_RR])
+    live_rate = causal[:, kernels.T_RATE]
+    fate[0] = kernels.USED  # it made the first state, and the filter then passed over it
+    used = np.flatnonzero(fate == kernels.USED)
+    gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
+    start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
+    newest = np.searchsorted(time_s, grid_s, side="right") - 1
+    return AirTrack(
+        pressure_bar=smoothed[:, 4],
+        pressure_sd_bar=smoothed[:, 5],
+        rate_l_min=np.maximum(rate, 0.0),
+        rate_lo_l_min=np.maximum(rate - half, 0.0),
+        rate_hi_l_min=np.maximum(rate + half, 0.0),
+        live_rate_l_min=np.maximum(live_rate, 0.0),
+        live_rate_lo_l_min=np.maximum(live_rate - live_half, 0.0),
+        live_rate_hi_l_min=np.maximum(live_rate + live_half, 0.0),
+        low_air_min=low_air_min,
+        low_air_lo_min=low_air_lo_min,
+        low_air_hi_min=low_air_hi_min,
+        heard=(newest >= 0) & (grid_s - time_s[newest] <= HEARD_S),
+        free_air_left_l=left_l,
+        gas_temperature_c=gas_track_c,
+        free_air_l=float(left_l[0] - left_l[-1]),
+        free_air_sd_l=used_sd_l(smoothed, gas_track_c, cylinder, vessel, start_sd_c),
+        set_aside=np.flatnonzero((fate == kernels.OUTSIDE) | (fate == kernels.SET_ASIDE)),
+        start_bar=start_bar,
+        end_bar=end_bar,
+        step_bar=float(state[kernels.STEP]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LiveEstimate:
+    """What is known at one moment from the readings up to it.
+
+    Attributes
+    ----------
+    pressure_bar, pressure_sd_bar : float
+        Gauge pressure expected at that moment.
+    rate_l_min, rate_lo_l_min, rate_hi_l_min : float
+        Breathing rate with its 90 % band.
+    free_air_left_l, free_air_left_sd_l : float
+        Free air in the cylinder.
+    gas_temperature_c : float
+        Gas temperature by the heat balance.
+    age_s : float
+        Seconds since the newest reading.
+    """
+
+    pressure_bar: float
+    pressure_sd_bar: float
+    rate_l_min: float
+    rate_lo_l_min: float
+    rate_hi_l_min: float
+    free_air_left_l: float
+    free_air_left_sd_l: float
+    gas_temperature_c: float
+    age_s: float
+    _time_s: float = field(repr=False)
+    _row: FloatArray = field(repr=False)
+    _model: FloatArray = field(repr=False)
+    _vessel: FloatArray = field(repr=False)
+
+    def minutes_to(self, target_bar: float) -> Minutes:
+        """Return the forecast of the time until the gauge pressure is at `target_bar`, from that moment."""
+        seconds = np.empty(1)
+        kernels.first_passage(self._model, self._vessel, self._row, target_bar, seconds)
+        median = forecast_minutes(seconds, np.array([self._time_s]))
+        low, high = interval(median)
+        return Minutes(float(median[0]), float(low[0]), float(high[0]))
+
+
+class LiveAir:
+    """The causal half of `reconstruct`, reading by reading.
+
+    Parameters
+    ----------
+    cylinder : Cylinder
+        The set's cylinders.
+    low_air_bar : float
+        Gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
+    start_temperature_c, surroundings_c : float, optional
+        As in `reconstruct`. `surroundings_c` may be set anew whenever a temperature is heard.
+    """
+
+    def __init__(
+        self,
+        cylinder: Cylinder,
+        low_air_bar: float = 55.0,
+        start_temperature_c: float | None = None,
+        surroundings_c: float | None = None,
+        *,
+        breathing: Breathing = BREATHING,
+        vessel: Vessel = VESSEL,
+    ) -> None:
+        self.cylinder = cylinder
+        self.low_air_bar = low_air_bar
+        self.surroundings_c = surroundings_c
+        self._start_c = start_temperature_c
+        self._breathing = breathing
+        self._assumed = vessel
+        self._model = breathing.as_array()
+        self._vessel = vessel_array(cylinder, vessel)
+        self._state: FloatArray | None = None
+        self._newest_s = -np.inf
+        self._fate = np.zeros(1, dtype=np.int8)
+
+    def add(self, time_s: float, pressure_bar: float, gas_temperature_c: float | None = None) -> bool:
+        """Take one reading; return False if it came more than 2 s too late, or twice, and was not used.
+
+        Parameters
+        ----------
+        time_s : float
+            Seconds since the wear's start, the first reading near 0.
+        pressure_bar : float
+            Gauge pressure.
+        gas_temperature_c : float, optional
+            Reported gas temperature.
+        """
+        gas_c = np.array([np.nan if gas_temperature_c is None else gas_temperature_c])
+        if self._state is None:
+            self._start_c, _ = start_temperature(self._start_c, gas_c, self.surroundings_c, self._assumed)
+            self._state = first_state(time_s, pressure_bar, self._start_c, self._model, self._vessel)
+        elif time_s < self._newest_s - LATE_S or time_s == self._newest_s:
+            return False
+        self._newest_s = max(self._newest_s, time_s)
+        self._run(self._state, int(np.ceil(time_s)), np.array([time_s]), np.array([pressure_bar]), gas_c)
+        return True
+
+    def at(self, time_s: float) -> LiveEstimate:
+        """Return what is known at `time_s` (seconds since the wear's start); nothing is changed by asking.
+
+        Raises
+        ------
+        ValueError
+            If no reading was taken yet.
+        """
+        if self._state is None:
+            raise ValueError("no reading yet; add one first")
+        state = self._state.copy()
+        row = self._run(state, int(np.floor(time_s)), np.empty(0), np.empty(0), np.empty(0))
+        left_l, rate, gas_k = state[kernels.LEFT], state[kernels.RATE], state[kernels.GAS_K]
+        sd_l = float(np.sqrt(state[kernels.V_LL]))
+        half = NORMAL_90 * self._breathing.live_band * float(np.sqrt(state[kernels.V_RR]))
+        pressure, per_bar_l = pressure_and_slope(left_l, gas_k - ZERO_CELSIUS_K, self._vessel)
+        return LiveEstimate(
+            pressure_bar=pressure,
+            pressure_sd_bar=sd_l / per_bar_l,
+            rate_l_min=max(float(rate), 0.0),
+            rate_lo_l_min=max(float(rate) - half, 0.0),
+            rate_hi_l_min=max(float(rate) + half, 0.0),
+            free_air_left_l=float(left_l),
+            free_air_left_sd_l=sd_l,
+            gas_temperature_c=float(gas_k) - ZERO_CELSIUS_K,
+            age_s=float(time_s - self._newest_s),
+            _time_s=float(state[kernels.SECOND]),
+            _row=row,
+            _model=self._model,
+            _vessel=self._vessel,
+        )
+
+    def _run(
+        self, state: FloatArray, second: int, time_s: FloatArray, pressure_bar: FloatArray, gas_c: FloatArray
+    ) -> FloatArray:
+        """Carry `state` on to `second`, in place; return the last row of the track, shape (1, width)."""
+        upto = max(second, int(state[kernels.SECOND]))
+        track = np.empty((upto - int(state[kernels.SECOND]) + 1, kernels.TRACK_WIDTH))
+        around = self.surroundings_c if self.surroundings_c is not None else self._start_c
+        around_c = np.array([around], dtype=np.float64)
+        kernels.advance(
+            self._model,
+            self._vessel,
+            state,
+            time_s,
+            pressure_bar,
+            gas_c,
+            around_c,
+            upto,
+            _NO_RATE,
+            self._fate,
+            track,
+        )
+        return track[-1:]

@@ -1,0 +1,378 @@
+"""The compiled loops of `analysis/air/breathing.py` and `analysis/air/forecast.py`; nothing else calls them.
+
+Three flat functions, because compiling takes longer with each one: `advance` (heat balance and Kalman
+filter), `smooth` (Rauch-Tung-Striebel), `first_passage` (when the air reaches a content). Numba keeps the
+compiled code beside this file and renews it when *this* file changes; after a change of the constants in
+`analysis/air/gas.py` touch this file too.
+
+The state of a wear is one array, so that the live page can go on second by second with the very code that
+the review runs in one sweep, and both get the same numbers to the last bit.
+"""
+
+from math import exp, sqrt
+
+import numpy as np
+from numba import njit
+
+from analysis.air.gas import (
+    ATMOSPHERE_BAR,
+    CV_0,
+    CV_1,
+    CV_2,
+    GAS_CONSTANT,
+    MOLAR_VOLUME_L_MOL,
+    REFERENCE_K,
+    Z1_0,
+    Z1_1,
+    Z1_2,
+    Z1_3,
+    Z2_0,
+    Z2_1,
+    Z2_2,
+    Z3_0,
+    Z3_1,
+    Z4_0,
+)
+
+GAS_CONSTANT_J = 100.0 * GAS_CONSTANT
+ZERO_CELSIUS_K = 273.15
+
+# Places in the array of the state.
+SECOND, LEFT, RATE, MEAN = 0, 1, 2, 3
+V_LL, V_LR, V_LM, V_RR, V_RM, V_MM = 4, 5, 6, 7, 8, 9
+GAS_K, WALL_K, DENSITY = 10, 11, 12
+STEP, CHANGES, LAST_BAR, LAST_S, WAITING = 13, 14, 15, 16, 17
+STATE_SIZE = 18
+
+# Places in the array of the model (`Breathing.as_array`) and of the vessel (`_vessel_array`).
+(
+    M_FOLLOWS_S,
+    M_SPREAD,
+    M_SETTLES_S,
+    M_USUAL,
+    M_DRIFT,
+    M_START,
+    M_FLOOR,
+    M_NOISE,
+    M_STEP_WEIGHT,
+    M_GAS_GAIN,
+    M_WALL_GAIN,
+) = range(11)
+V_LITRES, V_GROWTH, V_GAS_WALL, V_OUTSIDE, V_WALL_J = range(5)
+
+# What became of a reading.
+UNUSED, USED, OUTSIDE, SET_ASIDE, DOUBLE, BEFORE_JUMP = 0, 1, 2, 3, 4, 5
+
+# Columns of a track: the state after each second's readings.
+T_LEFT, T_RATE, T_MEAN, T_LL, T_LR, T_LM, T_RR, T_RM, T_MM, T_GAS_K = range(10)
+TRACK_WIDTH = 10
+
+OUTLIER_SD = 5.0
+JUMP_RATE_SD = 150.0
+LATEST_STEP_BAR = 10.0
+FINEST_STEP_BAR = 0.05
+FARTHEST_S = 36_000.0
+# Bounds that no wear reaches; they keep nonsense in the readings from becoming nonsense without end.
+COLDEST_K, HOTTEST_K = 200.0, 450.0
+LOWEST_C, HIGHEST_C = -60.0, 120.0
+DENSEST_MOL_L = 17.0
+COOLING_K_L = 0.0067 * 6.8
+"""How much colder the gas will be at the warning, K for each litre drawn and litre of volume (simulated)."""
+
+
+@njit(cache=True, nogil=True)
+def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, heat_rate, fate, track):  # type: ignore[no-untyped-def]
+    """Carry `state` on to second `upto` with the readings up to then; row 0 of `track` is the state's second.
+
+    ``around_c`` and ``heat_rate`` start at second 0 (one value: constant; no value in `heat_rate`: the
+    filter's own rate cools the gas). A second's readings are those with ``second - 1 < time <= second``;
+    one that comes late joins the second that the state has reached.
+    """
+    follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
+    keep = exp(-1.0 / follows_s)
+    area = follows_s * (1.0 - keep)
+    settle = exp(-1.0 / settles_s)
+    usual = model[M_USUAL]
+    kick = model[M_SPREAD] ** 2 * (1.0 - keep * keep)
+    drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
+    f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
+    litres, growth = vessel[V_LITRES], vessel[V_GROWTH]
+    least = 0.5 * litres
+    left, rate, mean = state[LEFT], state[RATE], state[MEAN]
+    p_ll, p_lr, p_lm = state[V_LL], state[V_LR], state[V_LM]
+    p_rr, p_rm, p_mm = state[V_RR], state[V_RM], state[V_MM]
+    gas_k, wall_k, rho = state[GAS_K], state[WALL_K], state[DENSITY]
+    begin = int(state[SECOND])
+    own_heat = heat_rate.size == 0
+    reading = 0
+    for second in range(begin, upto + 1):
+        if second > begin:
+            # Heat: what leaves cools what stays; the wall warms it; the surroundings warm the wall.
+            drawn = (rate if own_heat else heat_rate[second]) / 60.0 / MOLAR_VOLUME_L_MOL
+            moles = max(left, least) / MOLAR_VOLUME_L_MOL
+            u = REFERENCE_K / gas_k
+            factor = 1.0 + rho * (
+                (Z1_0 - u * u * (Z1_2 + 2.0 * u * Z1_3))
+                + rho * ((Z2_0 - u * u * Z2_2) + rho * (Z3_0 + rho * Z4_0))
+            )
+            heat_capacity = CV_0 + rho * (CV_1 + rho * CV_2)
+            to_gas = vessel[V_GAS_WALL] * (wall_k - gas_k)
+            cooled = drawn * GAS_CONSTANT_J * gas_k * factor
+            gas_k += (to_gas - cooled) / (moles * heat_capacity + vessel[V_GAS_WALL])
+            gas_k = min(max(gas_k, COLDEST_K), HOTTEST_K)
+            outside_k = (around_c[second] if around_c.size > 1 else around_c[0]) + ZERO_CELSIUS_K
+            wall_k += (vessel[V_OUTSIDE] * (outside_k - wall_k) - to_gas) / vessel[V_WALL_J]
+            # Prediction over one second.
+            # An empty cylinder is empty, however long the silence.
+            left = max(left - (area * rate + (1.0 - area) * mean) / 60.0, least)
+            rate = keep * rate + (1.0 - keep) * mean
+            kicked = kick * max(mean, model[M_FLOOR]) ** 2
+            mean = usual + settle * (mean - usual)
+            a0 = p_ll + f1 * p_lr + f2 * p_lm
+            a1 = p_lr + f1 * p_rr + f2 * p_rm
+            a2 = p_lm + f1 * p_rm + f2 * p_mm
+            b1 = keep * p_rr + (1.0 - keep) * p_rm
+            b2 = keep * p_rm + (1.0 - keep) * p_mm
+            p_ll = a0 + f1 * a1 + f2 * a2 + kicked / 10800.0
+            p_lr = keep * a1 + (1.0 - keep) * a2 - kicked / 120.0
+            p_lm = settle * a2
+            p_rr = keep * b1 + (1.0 - keep) * b2 + kicked
+            p_rm = settle * b2
+            p_mm = settle * settle * p_mm + drift
+        while reading < time_s.size and time_s[reading] <= second:
+            bar = pressure_bar[reading]
+            if time_s[reading] == state[LAST_S]:
+                fate[reading] = DOUBLE
+                reading += 1
+                continue
+            if LOWEST_C < gas_c[reading] < HIGHEST_C:  # not so: NaN, or no thermometer says it
+                error_k = gas_c[reading] + ZERO_CELSIUS_K - gas_k
+                gas_k += model[M_GAS_GAIN] * error_k
+                wall_k += model[M_WALL_GAIN] * error_k
+            # The finest change seen so far is the step that the set rounds to.
+            change = abs(bar - state[LAST_BAR])
+            if change > 1e-6 and own_heat:
+                state[CHANGES] += 1.0
+                if state[CHANGES] == 1.0 or change < state[STEP]:
+                    state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
+            step = state[STEP] if state[CHANGES] >= 3.0 else 1.0
+            state[LAST_BAR], state[LAST_S] = bar, time_s[reading]
+            # Litres left that this reading speaks of, and how well: Newton from the ideal gas.
+            u = REFERENCE_K / gas_k
+            z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
+            z2 = Z2_0 + u * (Z2_1 + u * Z2_2)
+            z3 = Z3_0 + u * Z3_1
+            ideal = (bar + ATMOSPHERE_BAR) / (GAS_CONSTANT * gas_k)
+            rho, slope = ideal, 1.0
+            for _ in range(5):
+                slope = 1.0 + rho * (2.0 * z1 + rho * (3.0 * z2 + rho * (4.0 * z3 + rho * 5.0 * Z4_0)))
+                excess = rho * (1.0 + rho * (z1 + rho * (z2 + rho * (z3 + rho * Z4_0)))) - ideal
+                rho -= excess / slope
+            per_mol = litres * (1.0 + growth * bar) * MOLAR_VOLUME_L_MOL
+            per_bar = per_mol / (GAS_CONSTANT * gas_k * slope)
+            noise = (model[M_NOISE] + model[M_STEP_WEIGHT] * step * step / 12.0) * per_bar * per_bar
+            ago = (second - time_s[reading]) / 60.0
+            error = rho * per_mol - (left + rate * ago)
+            g_l, g_r, g_m = p_ll + ago * p_lr, p_lr + ago * p_rr, p_lm + ago * p_rm
+            spread = g_l + ago * g_r + noise
+            if error * error > OUTLIER_SD**2 * spread:
+                if state[WAITING] < 2.0:
+                    state[WAITING] += 1.0
+                    fate[reading] = OUTSIDE
+                    reading += 1
+                    continue
+                # The third in a row: no slip of one reading but a jump, or a flow never seen before.
+                meaning = BEFORE_JUMP
+                p_ll += error * error
+                p_rr += JUMP_RATE_SD**2
+                g_l, g_r, g_m = p_ll + ago * p_lr, p_lr + ago * p_rr, p_lm + ago * p_rm
+                spread = g_l + ago * g_r + noise
+            else:
+                meaning = SET_ASIDE
+            if state[WAITING] > 0.0:
+                earlier = reading - 1
+                while earlier >= 0 and fate[earlier] != USED:
+                    if fate[earlier] == OUTSIDE:
+                        fate[earlier] = meaning
+                    earlier -= 1
+            state[WAITING] = 0.0
+            fate[reading] = USED
+            k_l, k_r, k_m = g_l / spread, g_r / spread, g_m / spread
+            if own_heat:
+                # A correction of the litres is an expansion as well: it moves the temperature, which
+                # moves the litres that the same reading speaks of.
+                factor = 1.0 + rho * (
+                    (Z1_0 - u * u * (Z1_2 + 2.0 * u * Z1_3))
+                    + rho * ((Z2_0 - u * u * Z2_2) + rho * (Z3_0 + rho * Z4_0))
+                )
+                colder = GAS_CONSTANT_J * factor / (CV_0 + rho * (CV_1 + rho * CV_2))
+                error /= 1.0 + k_l * colder
+                gas_k += k_l * error * gas_k * colder / max(left, least)
+                gas_k = min(max(gas_k, COLDEST_K), HOTTEST_K)
+            left += k_l * error
+            rate += k_r * error
+            mean += k_m * error
+            p_ll -= k_l * g_l
+            p_lr -= k_l * g_r
+            p_lm -= k_l * g_m
+            p_rr -= k_r * g_r
+            p_rm -= k_r * g_m
+            p_mm -= k_m * g_m
+            reading += 1
+        row = second - begin
+        track[row, T_LEFT], track[row, T_RATE], track[row, T_MEAN] = left, rate, mean
+        track[row, T_LL], track[row, T_LR], track[row, T_LM] = p_ll, p_lr, p_lm
+        track[row, T_RR], track[row, T_RM], track[row, T_MM] = p_rr, p_rm, p_mm
+        track[row, T_GAS_K] = gas_k
+    state[SECOND] = max(upto, begin)
+    state[LEFT], state[RATE], state[MEAN] = left, rate, mean
+    state[V_LL], state[V_LR], state[V_LM] = p_ll, p_lr, p_lm
+    state[V_RR], state[V_RM], state[V_MM] = p_rr, p_rm, p_mm
+    state[GAS_K], state[WALL_K], state[DENSITY] = gas_k, wall_k, rho
+
+
+@njit(cache=True, nogil=True)
+def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
+    """Carry what was learnt later back to each second (Rauch, Tung and Striebel 1965, AIAA J. 3:1445-50).
+
+    Columns of `smoothed`: litres left, their variance, rate, its variance, gauge pressure, its sd.
+    """
+    follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
+    keep = exp(-1.0 / follows_s)
+    area = follows_s * (1.0 - keep)
+    settle = exp(-1.0 / settles_s)
+    usual = model[M_USUAL]
+    kick = model[M_SPREAD] ** 2 * (1.0 - keep * keep)
+    drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
+    f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
+    last = track.shape[0] - 1
+    left, rate, mean = track[last, T_LEFT], track[last, T_RATE], track[last, T_MEAN]
+    s00, s01, s02 = track[last, T_LL], track[last, T_LR], track[last, T_LM]
+    s11, s12, s22 = track[last, T_RR], track[last, T_RM], track[last, T_MM]
+    bar = 0.0
+    for second in range(last, -1, -1):
+        if second < last:
+            l0, r0, m0 = track[second, T_LEFT], track[second, T_RATE], track[second, T_MEAN]
+            p00, p01, p02 = track[second, T_LL], track[second, T_LR], track[second, T_LM]
+            p11, p12, p22 = track[second, T_RR], track[second, T_RM], track[second, T_MM]
+            kicked = kick * max(m0, model[M_FLOOR]) ** 2
+            # a = F P, n = F P F' + Q, the prediction that `advance` made from here.
+            a00, a01, a02 = p00 + f1 * p01 + f2 * p02, p01 + f1 * p11 + f2 * p12, p02 + f1 * p12 + f2 * p22
+            a10, a11 = keep * p01 + (1.0 - keep) * p02, keep * p11 + (1.0 - keep) * p12
+            a12 = keep * p12 + (1.0 - keep) * p22
+            a20, a21, a22 = settle * p02, settle * p12, settle * p22
+            n00 = a00 + f1 * a01 + f2 * a02 + kicked / 10800.0
+            n01 = keep * a01 + (1.0 - keep) * a02 - kicked / 120.0
+            n02 = settle * a02
+            n11 = keep * a11 + (1.0 - keep) * a12 + kicked
+            n12 = settle * a12
+            n22 = settle * a22 + drift
+            i00, i01, i02 = n11 * n22 - n12 * n12, n02 * n12 - n01 * n22, n01 * n12 - n02 * n11
+            det = n00 * i00 + n01 * i01 + n02 * i02
+            i00, i01, i02 = i00 / det, i01 / det, i02 / det
+            i11, i12 = (n00 * n22 - n02 * n02) / det, (n01 * n02 - n00 * n12) / det
+            i22 = (n00 * n11 - n01 * n01) / det
+            # c = a' n^-1, the smoother's gain.
+            c00 = a00 * i00 + a10 * i01 + a20 * i02
+            c01 = a00 * i01 + a10 * i11 + a20 * i12
+            c02 = a00 * i02 + a10 * i12 + a20 * i22
+            c10 = a01 * i00 + a11 * i01 + a21 * i02
+            c11 = a01 * i01 + a11 * i11 + a21 * i12
+            c12 = a01 * i02 + a11 * i12 + a21 * i22
+            c20 = a02 * i00 + a12 * i01 + a22 * i02
+            c21 = a02 * i01 + a12 * i11 + a22 * i12
+            c22 = a02 * i02 + a12 * i12 + a22 * i22
+            d0 = left - (l0 + f1 * r0 + f2 * m0)
+            d1 = rate - (keep * r0 + (1.0 - keep) * m0)
+            d2 = mean - (usual + settle * (m0 - usual))
+            left = l0 + c00 * d0 + c01 * d1 + c02 * d2
+            rate = r0 + c10 * d0 + c11 * d1 + c12 * d2
+            mean = m0 + c20 * d0 + c21 * d1 + c22 * d2
+            e00, e01, e02 = s00 - n00, s01 - n01, s02 - n02
+            e11, e12, e22 = s11 - n11, s12 - n12, s22 - n22
+            x00 = c00 * e00 + c01 * e01 + c02 * e02
+            x01 = c00 * e01 + c01 * e11 + c02 * e12
+            x02 = c00 * e02 + c01 * e12 + c02 * e22
+            x10 = c10 * e00 + c11 * e01 + c12 * e02
+            x11 = c10 * e01 + c11 * e11 + c12 * e12
+            x12 = c10 * e02 + c11 * e12 + c12 * e22
+            x20 = c20 * e00 + c21 * e01 + c22 * e02
+            x21 = c20 * e01 + c21 * e11 + c22 * e12
+            x22 = c20 * e02 + c21 * e12 + c22 * e22
+            s00 = p00 + x00 * c00 + x01 * c01 + x02 * c02
+            s01 = p01 + x00 * c10 + x01 * c11 + x02 * c12
+            s02 = p02 + x00 * c20 + x01 * c21 + x02 * c22
+            s11 = p11 + x10 * c10 + x11 * c11 + x12 * c12
+            s12 = p12 + x10 * c20 + x11 * c21 + x12 * c22
+            s22 = p22 + x20 * c20 + x21 * c21 + x22 * c22
+        # The pressure that belongs to these litres; the growth of the volume needs it once in advance.
+        gas_k = track[second, T_GAS_K]
+        u = REFERENCE_K / gas_k
+        z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
+        z2 = Z2_0 + u * (Z2_1 + u * Z2_2)
+        z3 = Z3_0 + u * Z3_1
+        slope = 1.0
+        per_mol = 1.0
+        for _ in range(4 if second == last else 2):
+            per_mol = vessel[V_LITRES] * (1.0 + vessel[V_GROWTH] * bar) * MOLAR_VOLUME_L_MOL
+            rho = min(max(left / per_mol, 0.0), DENSEST_MOL_L)
+            slope = 1.0 + rho * (2.0 * z1 + rho * (3.0 * z2 + rho * (4.0 * z3 + rho * 5.0 * Z4_0)))
+            z = 1.0 + rho * (z1 + rho * (z2 + rho * (z3 + rho * Z4_0)))
+            bar = z * rho * GAS_CONSTANT * gas_k - ATMOSPHERE_BAR
+        smoothed[second, 0], smoothed[second, 1] = left, max(s00, 0.0)
+        smoothed[second, 2], smoothed[second, 3] = rate, max(s11, 0.0)
+        smoothed[second, 4] = max(bar, 0.0)
+        smoothed[second, 5] = sqrt(max(s00, 0.0)) * GAS_CONSTANT * gas_k * slope / per_mol
+
+
+@njit(cache=True, nogil=True)
+def first_passage(model, vessel, track, target_bar, seconds):  # type: ignore[no-untyped-def]
+    """For each row of `track`, find when the expected air left reaches the content at `target_bar`.
+
+    Writes seconds from that row's moment: 0 when it is there already, `FARTHEST_S` when it is beyond that.
+    """
+    follows_s, settles_s, usual = model[M_FOLLOWS_S], model[M_SETTLES_S], model[M_USUAL]
+    volume_l = vessel[V_LITRES]
+    per_mol = volume_l * (1.0 + vessel[V_GROWTH] * target_bar) * MOLAR_VOLUME_L_MOL
+    content = 0.0
+    for row in range(track.shape[0]):
+        left = track[row, T_LEFT]
+        # Content at the target, at the temperature that the gas will have got to by then.
+        kelvin = track[row, T_GAS_K]
+        rho = (target_bar + ATMOSPHERE_BAR) / (GAS_CONSTANT * kelvin)
+        for _ in range(2):
+            u = REFERENCE_K / kelvin
+            z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
+            z2 = Z2_0 + u * (Z2_1 + u * Z2_2)
+            z3 = Z3_0 + u * Z3_1
+            ideal = (target_bar + ATMOSPHERE_BAR) / (GAS_CONSTANT * kelvin)
+            for _ in range(2):
+                slope = 1.0 + rho * (2.0 * z1 + rho * (3.0 * z2 + rho * (4.0 * z3 + rho * 5.0 * Z4_0)))
+                excess = rho * (1.0 + rho * (z1 + rho * (z2 + rho * (z3 + rho * Z4_0)))) - ideal
+                rho -= excess / slope
+            content = rho * per_mol
+            kelvin = track[row, T_GAS_K] - COOLING_K_L / volume_l * max(left - content, 0.0)
+        to_use = left - content
+        if not to_use > 0.0:
+            seconds[row] = 0.0 if to_use <= 0.0 else np.nan
+            continue
+        rate, mean = max(track[row, T_RATE], 2.0), max(track[row, T_MEAN], 5.0)
+        # Expected rate h seconds on: usual + slow exp(-h/settles) + fast exp(-h/follows).
+        slow = (mean - usual) * settles_s / (settles_s - follows_s)
+        fast = rate - usual - slow
+        nearest, farthest = 0.0, FARTHEST_S
+        h = min(60.0 * to_use / mean, FARTHEST_S)
+        for _ in range(30):
+            e_slow, e_fast = exp(-h / settles_s), exp(-h / follows_s)
+            used = usual * h + slow * settles_s * (1.0 - e_slow) + fast * follows_s * (1.0 - e_fast)
+            over = used / 60.0 - to_use
+            if abs(over) < 1e-3:
+                break
+            if over > 0.0:
+                farthest = h
+            else:
+                nearest = h
+            h -= 60.0 * over / max(usual + slow * e_slow + fast * e_fast, 1e-3)
+            if not nearest < h < farthest:
+                h = 0.5 * (nearest + farthest)
+        seconds[row] = h

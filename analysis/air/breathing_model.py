@@ -1,0 +1,203 @@
+"""What the estimator of air and breathing assumes: one named table each for breathing and for cylinders."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.air import breathing_kernels as kernels
+from analysis.air.gas import (
+    MOLAR_VOLUME_L_MOL,
+    ZERO_CELSIUS_K,
+    Cylinder,
+    FloatArray,
+    free_air_l,
+    molar_density_mol_l,
+    pressure_bar_of,
+)
+
+UNKNOWN_START_C = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Breathing:
+    """What the filter assumes of breathing and of readings; `tests/benchmarks/fit_breathing.py` fits it.
+
+    Attributes
+    ----------
+    follows_s : float
+        Time constant with which the rate returns to the wearer's own mean.
+    spread : float
+        Standard deviation of the rate about that mean, as a part of it.
+    settles_s : float
+        Time constant with which that mean returns to the usual rate.
+    usual_l_min : float
+        The usual rate. It is a hard one on purpose: a wearer counts as working hard until seen otherwise.
+    drift_l_min, start_l_min : float
+        Standard deviation of wearers' means about the usual rate in the long run, and at the start.
+    floor_l_min : float
+        A mean below this spreads like this one.
+    noise_bar2 : float
+        Variance of a reading without steps: the gauge's noise and the ripple of breaths.
+    step_weight : float
+        Part of a step's variance (step squared / 12) that counts.
+    gas_gain, wall_gain : float
+        How much of the difference to a reported gas temperature is taken over at each reading.
+    live_band, smooth_band : float
+        Factor on the filter's and the smoother's own standard deviation that makes 90 % bands hold.
+    """
+
+    follows_s: float = 282.0
+    spread: float = 0.43
+    settles_s: float = 43_500.0
+    usual_l_min: float = 64.5
+    drift_l_min: float = 33.4
+    start_l_min: float = 23.9
+    floor_l_min: float = 15.0
+    noise_bar2: float = 0.037
+    step_weight: float = 0.92
+    gas_gain: float = 0.02
+    wall_gain: float = 0.01
+    live_band: float = 0.845
+    smooth_band: float = 0.92
+
+    def as_array(self) -> FloatArray:
+        """Return the values in the order that the kernels expect."""
+        return np.array(
+            [
+                self.follows_s,
+                self.spread,
+                self.settles_s,
+                self.usual_l_min,
+                self.drift_l_min,
+                self.start_l_min,
+                self.floor_l_min,
+                self.noise_bar2,
+                self.step_weight,
+                self.gas_gain,
+                self.wall_gain,
+            ]
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Vessel:
+    """What is assumed of cylinders, per 6.8 L cylinder: our own rules, no source supports them.
+
+    Attributes
+    ----------
+    gas_to_wall_w_k, wall_to_surroundings_w_k, wall_j_k : float
+        Heat transfer and heat capacity; surfaces grow with the 2/3 power of the volume, mass with it.
+    growth : float
+        Relative growth of the volume from 0 to 300 bar.
+    gauge_gain_sd, gauge_offset_sd_bar, volume_sd, growth_sd, heat_sd : float
+        Uncertainty of the gauge (part of the pressure; bar), of the volume, its growth and of the heat
+        balance (part of the air used); they enter `free_air_sd_l` only.
+    start_sd_c, unknown_start_sd_c : float
+        Uncertainty of a start temperature that was given, and of 20 °C when none was.
+    """
+
+    gas_to_wall_w_k: float = 22.0
+    wall_to_surroundings_w_k: float = 3.0
+    wall_j_k: float = 3600.0
+    growth: float = 0.0075
+    gauge_gain_sd: float = 0.005
+    gauge_offset_sd_bar: float = 1.0
+    volume_sd: float = 0.005
+    growth_sd: float = 0.0025
+    heat_sd: float = 0.004
+    start_sd_c: float = 1.5
+    unknown_start_sd_c: float = 10.0
+
+
+BREATHING = Breathing()
+VESSEL = Vessel()
+
+
+def vessel_array(cylinder: Cylinder, vessel: Vessel) -> FloatArray:
+    """Return the constants of this cylinder in the order that the kernels expect."""
+    surface = cylinder.count * (cylinder.water_volume_l / 6.8) ** (2.0 / 3.0)
+    return np.array(
+        [
+            cylinder.total_l,
+            vessel.growth / 300.0,
+            vessel.gas_to_wall_w_k * surface,
+            vessel.wall_to_surroundings_w_k * surface,
+            vessel.wall_j_k * cylinder.total_l / 6.8,
+        ]
+    )
+
+
+def start_temperature(
+    given_c: float | None, gas_c: FloatArray, surroundings_c: float | FloatArray | None, vessel: Vessel
+) -> tuple[float, float]:
+    """Return the gas temperature to start with and its standard deviation, °C."""
+    if given_c is not None:
+        return given_c, vessel.start_sd_c
+    known = gas_c[(gas_c > kernels.LOWEST_C) & (gas_c < kernels.HIGHEST_C)]
+    if known.size:
+        return float(known[0]), vessel.start_sd_c
+    if surroundings_c is not None:
+        around_c = float(np.ravel(surroundings_c)[0])
+        return min(max(around_c, -40.0), 60.0), 2.0 * vessel.start_sd_c
+    return UNKNOWN_START_C, vessel.unknown_start_sd_c
+
+
+def first_state(
+    time_s: float, pressure_bar: float, start_c: float, model: FloatArray, vessel: FloatArray
+) -> FloatArray:
+    """Return the state after the first reading: its litres, the usual rate, a wide spread."""
+    state = np.zeros(kernels.STATE_SIZE)
+    volume_l = vessel[kernels.V_LITRES] * (1.0 + vessel[kernels.V_GROWTH] * pressure_bar)
+    left_l = free_air_l(pressure_bar, start_c, float(volume_l))
+    per_bar_l = free_air_l(pressure_bar + 0.5, start_c, float(volume_l)) - free_air_l(
+        pressure_bar - 0.5, start_c, float(volume_l)
+    )
+    usual = model[kernels.M_USUAL]
+    mean_variance = model[kernels.M_START] ** 2
+    state[kernels.SECOND] = np.floor(time_s)
+    state[[kernels.LEFT, kernels.RATE, kernels.MEAN]] = left_l, usual, usual
+    state[kernels.V_LL] = (model[kernels.M_NOISE] + model[kernels.M_STEP_WEIGHT] / 12.0) * per_bar_l**2
+    state[[kernels.V_RM, kernels.V_MM]] = mean_variance
+    state[kernels.V_RR] = mean_variance + (model[kernels.M_SPREAD] * usual) ** 2
+    state[[kernels.GAS_K, kernels.WALL_K]] = start_c + ZERO_CELSIUS_K
+    state[kernels.DENSITY] = left_l / (volume_l * MOLAR_VOLUME_L_MOL)
+    state[kernels.STEP] = 1.0
+    # The filter meets this reading again and passes over it as a double.
+    state[[kernels.LAST_BAR, kernels.LAST_S]] = pressure_bar, time_s
+    return state
+
+
+def pressure_and_slope(left_l: float, gas_c: float, vessel: FloatArray) -> tuple[float, float]:
+    """Return the gauge pressure of these litres, bar, and litres a bar there."""
+    pressure = 0.0
+    for _ in range(4):
+        volume_l = float(vessel[kernels.V_LITRES] * (1.0 + vessel[kernels.V_GROWTH] * pressure))
+        pressure = pressure_bar_of(left_l, gas_c, volume_l)
+    return pressure, free_air_l(pressure + 0.5, gas_c, volume_l) - free_air_l(pressure - 0.5, gas_c, volume_l)
+
+
+def used_sd_l(
+    smoothed: FloatArray, gas_c: FloatArray, cylinder: Cylinder, vessel: Vessel, start_sd_c: float
+) -> float:
+    """Return the standard deviation of the air used, litres: what is unknown, added in squares.
+
+    Gauge errors and temperature are the same at both ends of a wear, so they enter by how differently
+    litres depend on them there.
+    """
+    bar = smoothed[[0, -1], 4]
+    ends_c = gas_c[[0, -1]]
+    volume_l = cylinder.total_l
+    per_bar = free_air_l(bar + 0.5, ends_c, volume_l) - free_air_l(bar - 0.5, ends_c, volume_l)
+    per_kelvin = free_air_l(bar, ends_c + 0.5, volume_l) - free_air_l(bar, ends_c - 0.5, volume_l)
+    used_l = float(smoothed[0, 0] - smoothed[-1, 0])
+    grown_l = volume_l * MOLAR_VOLUME_L_MOL * bar / 300.0 * molar_density_mol_l(bar, ends_c)
+    parts = [
+        np.sqrt(smoothed[0, 1] + smoothed[-1, 1]),
+        vessel.gauge_gain_sd * (per_bar[0] * bar[0] - per_bar[1] * bar[1]),
+        vessel.gauge_offset_sd_bar * (per_bar[0] - per_bar[1]),
+        vessel.volume_sd * used_l,
+        vessel.growth_sd * (grown_l[0] - grown_l[1]),
+        vessel.heat_sd * used_l,
+        start_sd_c * (per_kelvin[0] - per_kelvin[1]),
+    ]
+    return float(np.sqrt(np.sum(np.square(parts))))

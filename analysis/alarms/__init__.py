@@ -1,0 +1,1 @@
+"""Alarms as the set reported them and as its readings say."""

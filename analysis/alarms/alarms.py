@@ -1,0 +1,168 @@
+"""Alarms of an incident: reported and derived matched, who saw them, and how fast they were answered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from analysis.alarms.derived import Derived, derived_alarms
+from analysis.alarms.reported import Reported, reported_alarms
+from analysis.profile import Profile
+from analysis.records import PowerUp
+from analysis.wears.wears import Wear
+
+EDGE_US = 5_000_000
+"""An alarm this close outside a wear still belongs to it. Our own rule."""
+SEEN_EARLY_US = 2_000_000
+"""The desk's clock may put `seen` this much before `raised`. Our own rule."""
+
+
+@dataclass(slots=True)
+class Alarm:
+    """One row of `alarms`, with what the findings need beside it."""
+
+    wear: Wear | None
+    set_id: str
+    alarm: str
+    raised_us: int
+    reported: Reported | None
+    derived: Derived | None
+    seen_us: int | None = None
+    seen_identity: str | None = None
+    supported: bool = False  # reported again while the readings still show what another report told
+    evidence: list[str] = field(default_factory=list)
+
+    @property
+    def acknowledged_us(self) -> int | None:
+        """When it was acknowledged at the set."""
+        return self.reported.acknowledged_us if self.reported else None
+
+    @property
+    def cleared_us(self) -> int | None:
+        """When it was over, as the set said or, for a derived alarm, as the data show."""
+        if self.reported is not None:
+            return self.reported.cleared_us
+        return self.derived.cleared_us if self.derived else None
+
+    @property
+    def source(self) -> str:
+        """`reported`, `derived` or `both`."""
+        if self.reported is not None and self.derived is not None:
+            return "both"
+        return "reported" if self.reported is not None else "derived"
+
+    @property
+    def answered_us(self) -> int | None:
+        """The first of acknowledged and seen."""
+        answers = [at for at in (self.acknowledged_us, self.seen_us) if at is not None]
+        return min(answers) if answers else None
+
+    @property
+    def response_s(self) -> float | None:
+        """First of acknowledged and seen after raised; None when the raised itself was never heard."""
+        if self.answered_us is None or (self.reported is not None and self.reported.inferred):
+            return None
+        return max(self.answered_us - self.raised_us, 0) * 1e-6
+
+    @property
+    def lead_s(self) -> float | None:
+        """Reported minus derived; positive: the set was late."""
+        if self.reported is None or self.derived is None:
+            return None
+        return (self.reported.raised_us - self.derived.raised_us) * 1e-6
+
+
+def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Profile) -> list[Alarm]:
+    """Return all alarms, reported, derived or both, in order of time.
+
+    Parameters
+    ----------
+    records : sequence of PowerUp
+        With reconciled times.
+    wears : sequence of Wear
+    profile : Profile
+        For the thresholds that sets did not say, and how close two alarms must be to be one.
+    """
+    by_set: dict[str, list[Wear]] = {}
+    for wear in wears:
+        by_set.setdefault(wear.set_id, []).append(wear)
+    slack_us = round(profile.alarms.match_s * 1e6)
+    alarms: list[Alarm] = []
+    for reported in reported_alarms(records):
+        around = _wear_at(by_set.get(reported.set_id, ()), reported.raised_us)
+        one = Alarm(around, reported.set_id, reported.alarm, reported.raised_us, reported, None)
+        one.evidence = list(reported.evidence)
+        alarms.append(one)
+    by_kind: dict[tuple[str, str], list[Alarm]] = {}
+    for one in alarms:
+        by_kind.setdefault((one.set_id, one.alarm), []).append(one)
+    for wear in wears:
+        for derived in derived_alarms(wear, profile):
+            partner = _partner(by_kind.get((wear.set_id, derived.alarm), ()), derived, wear, slack_us)
+            if partner is None:
+                alone = Alarm(wear, wear.set_id, derived.alarm, derived.raised_us, None, derived)
+                alone.evidence = list(derived.evidence)
+                alarms.append(alone)
+            elif partner.derived is None:
+                partner.derived = derived
+                partner.evidence = [*derived.evidence, *partner.evidence]
+                partner.wear = wear
+            for one in by_kind.get((wear.set_id, derived.alarm), ()):
+                one.supported = one.supported or _overlaps(one, derived, wear, slack_us)
+    alarms.sort(key=lambda one: (one.raised_us, one.set_id, one.alarm))
+    _mark_seen(alarms, records)
+    return alarms
+
+
+def _wear_at(wears: Sequence[Wear], at_us: int) -> Wear | None:
+    inside = [wear for wear in wears if wear.started_us <= at_us <= wear.ended_us]
+    near = [wear for wear in wears if wear.started_us - EDGE_US <= at_us <= wear.ended_us + EDGE_US]
+    return next(iter(inside or near), None)
+
+
+def _partner(alarms: Sequence[Alarm], derived: Derived, wear: Wear, slack_us: int) -> Alarm | None:
+    """Return the reported alarm that is the same event: it overlaps the derived one, or nearly does.
+
+    Low air is once a wear: there the two are the same however far apart, and the lead says how far; what
+    the set raised at the moment or after it comes before what it raised too early.
+    """
+    reported = [one for one in alarms if one.reported is not None]
+    if derived.alarm == "low_air":
+        of_wear = [one for one in reported if one.wear is wear]
+        near = [one for one in of_wear if one.raised_us >= derived.raised_us - slack_us] or of_wear
+    else:
+        near = [one for one in reported if _overlaps(one, derived, wear, slack_us)]
+    return min(near, key=lambda one: _distance(one, derived), default=None)
+
+
+def _overlaps(one: Alarm, derived: Derived, wear: Wear, slack_us: int) -> bool:
+    if one.wear is not None and one.wear is not wear:
+        return False
+    ended_us = derived.cleared_us if derived.cleared_us is not None else wear.ended_us
+    until_us = one.cleared_us if one.cleared_us is not None else wear.ended_us
+    return one.raised_us <= ended_us + slack_us and until_us >= derived.raised_us - slack_us
+
+
+def _distance(one: Alarm, derived: Derived) -> int:
+    return abs(one.raised_us - derived.raised_us)
+
+
+def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
+    """Give every `seen` of a desk to the latest alarm of that set and kind raised before it; first counts."""
+    by_kind: dict[tuple[str, str], list[Alarm]] = {}
+    for one in alarms:
+        by_kind.setdefault((one.set_id, one.alarm), []).append(one)
+    seen: list[tuple[int, str, str, str]] = []
+    for power_up in records:
+        channel = power_up.channels.get("seen") if power_up.role == "desk" else None
+        if channel is not None:
+            for position, row in enumerate(channel.rows):
+                if not channel.retained[position]:
+                    identity = power_up.identity(int(channel.seq[position]))
+                    seen.append((int(channel.at_us[position]), identity, row["set_id"], row["alarm"]))
+    for at_us, identity, set_id, alarm in sorted(seen):
+        raised = [one for one in by_kind.get((set_id, alarm), ()) if one.raised_us <= at_us + SEEN_EARLY_US]
+        if raised and raised[-1].seen_us is None:
+            raised[-1].seen_us = at_us
+            raised[-1].seen_identity = identity
+            raised[-1].evidence.append(identity)

@@ -1,0 +1,151 @@
+"""The same alarms, derived from the readings with the set's own thresholds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.profile import Profile
+from analysis.records import Bools, Floats, Ints
+from analysis.wears.wears import Wear
+
+HEAT_CLEARS_BELOW_K = 5.0
+"""A derived heat alarm ends this far below its start: noise must not make many of one. Our own rule."""
+STALE_MOTION_S = 5.0
+STALE_MOTION_INTERVALS = 3.0
+"""A stillness is not carried across a silence of a motion sensor without `still_s` that is longer than both
+(so many of its usual intervals: some sensors speak every 10 s). Our own rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """One alarm that the readings show; microseconds since 1970 on the reconciled clock."""
+
+    alarm: str
+    raised_us: int
+    cleared_us: int | None
+    evidence: tuple[str, ...]
+
+
+def derived_alarms(wear: Wear, profile: Profile) -> list[Derived]:
+    """Return what the readings of one wear show: low air, motionless, heat, battery."""
+    return [*_low_air(wear), *_no_motion(wear, profile), *_heat(wear), *_battery(wear, profile)]
+
+
+def _low_air(wear: Wear) -> list[Derived]:
+    first = wear.low_air
+    if first is None:
+        return []
+    return [Derived("low_air", int(wear.at_us[first]), wear.ended_us, (wear.identity(first),))]
+
+
+def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints] | None:
+    """Return (at_us, seconds still, seq) of a wear's motion readings; None without any.
+
+    The set's own `still_s` where it says it, else counted from the motion readings.
+    """
+    part = wear.span("motion")
+    if part is None:
+        return None
+    channel, span = part
+    at_us, still_s = channel.at_us[span], channel.numbers["still_s"][span]
+    if np.isnan(still_s).any():
+        motion = channel.numbers["motion_m_s2"][span]
+        counted = still_from_motion(at_us, motion, profile.motion.still_below_m_s2)
+        still_s = np.where(np.isnan(still_s), counted, still_s)
+    return at_us, still_s, channel.seq[span]
+
+
+def _no_motion(wear: Wear, profile: Profile) -> list[Derived]:
+    still = stillness(wear, profile)
+    if still is None:
+        return []
+    at_us, still_s, seq = still
+    found: list[Derived] = []
+    for alarm, after_s in (
+        ("no_motion_prealarm", wear.thresholds.no_motion_prealarm_s),
+        ("no_motion", wear.thresholds.no_motion_alarm_s),
+    ):
+        for first, last in runs_of(still_s >= after_s):
+            # Counted from the last motion, not from the reading that happens to come next.
+            raised_us = int(at_us[first]) - round((float(still_s[first]) - after_s) * 1e6)
+            cleared_us = int(at_us[last]) if last < len(at_us) else None
+            evidence = tuple(
+                wear.power_up.identity(int(seq[position]))
+                for position in sorted({max(first - 1, 0), first, min(last, len(seq) - 1)})
+            )
+            if raised_us <= wear.ended_us:
+                found.append(Derived(alarm, max(raised_us, wear.started_us), cleared_us, evidence))
+    return found
+
+
+def still_from_motion(at_us: Ints, motion_m_s2: Floats, below_m_s2: float) -> Floats:
+    """Return seconds since the last motion, from the motion readings alone.
+
+    Parameters
+    ----------
+    at_us : array of int, shape (n,)
+        Ascending.
+    motion_m_s2 : array, shape (n,)
+    below_m_s2 : float
+        Below this a reading counts as still.
+
+    Notes
+    -----
+    A silence longer than five seconds, and than three of the usual intervals, starts the count again:
+    nobody knows what happened in it.
+    """
+    apart_s = np.diff(at_us) * 1e-6
+    usual_s = float(np.median(apart_s)) if len(apart_s) else 0.0
+    stale_s = max(STALE_MOTION_S, STALE_MOTION_INTERVALS * usual_s)
+    moved = ~(motion_m_s2 < below_m_s2)
+    moved[0] = True
+    quiet = np.concatenate([[False], apart_s > stale_s])
+    moved |= quiet
+    last = np.maximum.accumulate(np.where(moved, np.arange(len(at_us)), 0))
+    since_s: Floats = (at_us - at_us[last]).astype(np.float64) * 1e-6
+    return since_s
+
+
+def _heat(wear: Wear) -> list[Derived]:
+    part = wear.span("temperature")
+    if part is None:
+        return []
+    channel, span = part
+    reading, at_us, seq = channel.numbers["temperature_c"][span], channel.at_us[span], channel.seq[span]
+    start_c = wear.thresholds.heat_start_c
+    if not np.any(reading >= start_c):
+        return []
+    hot = np.where(reading >= start_c, 1, np.where(reading < start_c - HEAT_CLEARS_BELOW_K, -1, 0))
+    decided = np.maximum.accumulate(np.where(hot != 0, np.arange(len(hot)), 0))
+    found = []
+    for first, last in runs_of(hot[decided] > 0):
+        cleared_us = int(at_us[last]) if last < len(at_us) else None
+        evidence = (wear.power_up.identity(int(seq[first])),)
+        found.append(Derived("heat", int(at_us[first]), cleared_us, evidence))
+    return found
+
+
+def _battery(wear: Wear, profile: Profile) -> list[Derived]:
+    part = wear.span("power")
+    if part is None:
+        return []
+    channel, span = part
+    rows = channel.rows[span]
+    for position, row in enumerate(rows):
+        charge = row["battery_fraction"]
+        if charge is not None and charge < profile.battery.low_fraction and row["state"] == "on":
+            at = span.start + position
+            identity = wear.power_up.identity(int(channel.seq[at]))
+            return [Derived("battery", int(channel.at_us[at]), None, (identity,))]
+    return []
+
+
+def runs_of(flags: Bools) -> list[tuple[int, int]]:
+    """Return (first, one past the last) of every run of true."""
+    edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
+    starts = [0, *edges.tolist()] if len(flags) and flags[0] else edges.tolist()
+    if len(starts) % 2:
+        starts.append(len(flags))
+    return list(zip(starts[::2], starts[1::2], strict=True))

@@ -1,0 +1,1 @@
+"""The sets' clocks put right, and what the link lost."""

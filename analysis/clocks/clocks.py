@@ -1,0 +1,282 @@
+"""The reconciled clock: every speaker's own time mapped onto the listener's, one fit a power-up.
+
+A message cannot be heard before it is said: `time - received` is at most the offset of the speaker's
+clock (set minus listener), and comes close to it for the messages that came through fastest. The offset
+is therefore the upper edge of all `time - received`: among the straight lines that have every message on
+or below them, the one nearest to the messages on average (a linear programme whose answer is the edge of
+the upper convex hull over the mean time; Moon, Skelly and Towsley, "Estimation and removal of clock skew
+from network delay measurements", INFOCOM 1999, from memory). The smallest delay itself cannot be known
+from one-way messages; it stays in the offset (a few hundredths of a second on an ordinary link).
+
+`uptime_s`, from a clock that never jumps, is used in place of `time` where every message has it. Else steps
+are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
+Retained messages are left out (they were heard long after they were said).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import polars as pl
+
+from analysis.clocks.steps import find_steps, quantum_s, uptime_steps
+from analysis.records import Floats, Ints, PowerUp, power_ups
+from analysis.tables import table_of
+
+MICRO = 1e-6
+DRIFT_FROM_S = 900.0
+"""A drift is fitted to a record at least so long; 0.05 s of radio jitter over it is 55 ppm. Our own rule."""
+DRIFT_FROM_MESSAGES = 100
+DRIFT_MOST_PPM = 300.0
+"""Quartz clocks stay well below this; a steeper line comes from delays, not from a clock. Our own rule."""
+
+MOST_UPTIME_S = 1e10
+"""Three hundred years: an uptime beyond is none, and microseconds must fit their 64 bits. Our own rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One jump of a speaker's clock: first message after it, the last before, and by how much."""
+
+    before_seq: int
+    after_seq: int
+    at_us: int
+    jump_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """How one power-up's times map onto the listener's clock.
+
+    Attributes
+    ----------
+    by_uptime : bool
+        Whether `uptime_s` carries the map (then one line holds for the whole power-up).
+    first_seq : array of int, shape (segments,)
+        First `seq` of each segment.
+    middle_us, offset_us, drift : arrays, shape (segments,)
+        Offset of the segment at its middle, and its slope (seconds a second).
+    offset_s, offset_sd_s, drift_ppm : float
+        Of the clock that the set writes, over the segment with most messages.
+    steps : tuple of Step
+    """
+
+    by_uptime: bool
+    first_seq: Ints
+    middle_us: Floats
+    offset_us: Floats
+    drift: Floats
+    origin_us: int
+    offset_s: float
+    offset_sd_s: float | None
+    drift_ppm: float
+    steps: tuple[Step, ...]
+
+    def at_us(self, seq: Ints, time_us: Ints, uptime_s: Floats) -> Ints:
+        """Return the reconciled time of messages, microseconds since 1970 (UTC)."""
+        if self.by_uptime:
+            own_us = uptime_s * 1e6
+            part = np.zeros(len(seq), np.intp)
+        else:
+            own_us = (time_us - self.origin_us).astype(np.float64)
+            part = np.clip(np.searchsorted(self.first_seq, seq, side="right") - 1, 0, None)
+        shift = self.offset_us[part] + self.drift[part] * (own_us - self.middle_us[part])
+        return np.rint(own_us - shift).astype(np.int64) + self.origin_us
+
+
+@dataclass(frozen=True)
+class Clocks:
+    """All fits, by (role, name, boot), and the table `clocks`."""
+
+    fits: Mapping[tuple[str, str, int], ClockFit]
+    table: pl.DataFrame
+
+    def reconciled(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Return a kind's frame with the column `at` added: its messages' reconciled time.
+
+        A message without identity, or from a power-up known only by retained messages, stands where it
+        was received.
+        """
+        role = "set" if "boot" in frame.columns and "desk_id" not in frame.columns else "desk"
+        name = "set_id" if role == "set" else "desk_id"
+        at = frame["received"].to_physical().to_numpy().copy()
+        groups = frame.select(name, "boot", "seq", "time", "uptime_s").with_row_index()
+        groups = groups.filter(pl.col("seq").is_not_null() & pl.col("boot").is_not_null())
+        for (speaker, boot), part in groups.group_by(name, "boot"):
+            fit = self.fits.get((role, str(speaker), int(boot)))
+            if fit is not None:
+                at[part["index"].to_numpy()] = fit.at_us(
+                    part["seq"].to_numpy(),
+                    part["time"].to_physical().to_numpy(),
+                    part["uptime_s"].cast(pl.Float64).to_numpy(),
+                )
+        return frame.with_columns(pl.Series("at", at).cast(pl.Datetime("us", "UTC")))
+
+
+def fit_clocks(messages: Mapping[str, pl.DataFrame]) -> Clocks:
+    """Fit every speaker's clock.
+
+    Parameters
+    ----------
+    messages : mapping of kind to DataFrame
+        The archive's frames.
+    """
+    return reconcile(power_ups(messages))
+
+
+def reconcile(records: list[PowerUp]) -> Clocks:
+    """Fit every power-up's clock and write the reconciled time into its channels."""
+    fits: dict[tuple[str, str, int], ClockFit] = {}
+    for power_up in records:
+        fit = _fit(power_up)
+        if fit is None:
+            continue
+        fits[(power_up.role, power_up.name, power_up.boot)] = fit
+        for channel in power_up.channels.values():
+            channel.at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
+            channel.order_by_time()
+    rows = [
+        (name, boot, fit.offset_s, fit.offset_sd_s, fit.drift_ppm, len(fit.steps))
+        for (role, name, boot), fit in fits.items()
+        if role == "set"
+    ]
+    return Clocks(fits, table_of("clocks", rows))
+
+
+def _fit(power_up: PowerUp) -> ClockFit | None:
+    channels = list(power_up.channels.values())
+    seq = np.concatenate([channel.seq for channel in channels])
+    live = ~np.concatenate([channel.retained for channel in channels])
+    order = np.argsort(seq, kind="stable")
+    order = order[live[order]]
+    if not len(order):
+        return None
+    seq = seq[order]
+    time_us = np.concatenate([channel.time_us for channel in channels])[order]
+    received_us = np.concatenate([channel.received_us for channel in channels])[order]
+    uptime_s = np.concatenate([channel.uptime_s for channel in channels])[order]
+    origin_us = int(received_us[0])
+    heard_s = (received_us - origin_us) * MICRO
+    time_s = (time_us - origin_us) * MICRO
+    grain_s = quantum_s(time_us)
+    known = np.abs(uptime_s) < MOST_UPTIME_S
+    # Every message must have it, retained ones too: one line then maps them all.
+    by_uptime = all(
+        bool((np.abs(channel.uptime_s) < MOST_UPTIME_S).all()) for channel in channels
+    ) and _steady(seq, uptime_s, heard_s)
+    if by_uptime:
+        jumps = uptime_steps(time_s, uptime_s, grain_s)
+        line = _upper_line(uptime_s, uptime_s - heard_s)
+        at_s = uptime_s - line[1] - line[2] * (uptime_s - line[0])
+        lines = [line]
+        bounds = np.array([0], np.int64)
+    else:
+        jumps = find_steps(seq, time_s, heard_s, np.where(known, uptime_s, np.nan), grain_s)
+        bounds = np.r_[0, jumps].astype(np.int64)
+        lines = []
+        at_s = np.empty_like(time_s)
+        for first, last in zip(bounds.tolist(), [*jumps.tolist(), len(seq)], strict=True):
+            span = slice(first, last)
+            line = _upper_line(time_s[span], time_s[span] - heard_s[span])
+            at_s[span] = time_s[span] - line[1] - line[2] * (time_s[span] - line[0])
+            lines.append(line)
+    offset_s, sd_s, drift = _written_clock(time_s, at_s, heard_s, jumps, grain_s)
+    table = np.array(lines)
+    return ClockFit(
+        by_uptime=by_uptime,
+        first_seq=seq[bounds],
+        middle_us=table[:, 0] * 1e6,
+        offset_us=table[:, 1] * 1e6,
+        drift=table[:, 2],
+        origin_us=origin_us,
+        offset_s=offset_s,
+        offset_sd_s=sd_s,
+        drift_ppm=drift * 1e6,
+        steps=_steps(seq, time_s, at_s, jumps, origin_us),
+    )
+
+
+def _steady(seq: Ints, uptime_s: Floats, heard_s: Floats) -> bool:
+    """Return whether an uptime keeps its promise never to jump; else it is no better than `time`."""
+    if np.any(np.diff(uptime_s) < -1.0):
+        return False
+    level = uptime_s - heard_s
+    if level.max() - np.median(level[::16]) < 2.0:
+        return True
+    return not len(find_steps(seq, uptime_s, heard_s, np.full(len(seq), np.nan), 1.0))
+
+
+def _steps(seq: Ints, time_s: Floats, at_s: Floats, jumps: Ints, origin_us: int) -> tuple[Step, ...]:
+    if not len(jumps):
+        return ()
+    offset = time_s - at_s
+    bounds = [0, *jumps.tolist(), len(seq)]
+    levels = [float(np.median(offset[a:b])) for a, b in itertools.pairwise(bounds)]
+    return tuple(
+        Step(
+            int(seq[jump - 1]),
+            int(seq[jump]),
+            int(at_s[jump] * 1e6) + origin_us,
+            levels[number + 1] - levels[number],
+        )
+        for number, jump in enumerate(jumps.tolist())
+    )
+
+
+def _written_clock(
+    time_s: Floats, at_s: Floats, heard_s: Floats, jumps: Ints, grain_s: float
+) -> tuple[float, float | None, float]:
+    """Offset, its spread and drift of the clock that stands in the messages, over its longest stretch."""
+    bounds = np.r_[0, jumps, len(time_s)]
+    main = int(np.argmax(np.diff(bounds)))
+    span = slice(int(bounds[main]), int(bounds[main + 1]))
+    offset, at = time_s[span] - at_s[span], at_s[span]
+    drift = 0.0
+    if len(at) >= DRIFT_FROM_MESSAGES and at.max() - at.min() >= DRIFT_FROM_S:
+        away = at - at.mean()
+        drift = float(away @ (offset - offset.mean()) / (away @ away))
+    # How far the fastest tenth stays from the edge, with the grain of the written time: an honest spread.
+    tenth = float(np.partition(heard_s[span] - at, len(at) // 10)[len(at) // 10])
+    spread = float(np.hypot(tenth, grain_s / np.sqrt(12.0))) if len(at) >= 5 else None
+    return float(offset.mean()), spread, drift
+
+
+def _upper_line(x: Floats, y: Floats) -> tuple[float, float, float]:
+    """Return (x0, y0, slope) of the line that has every point on or below it and is nearest on average."""
+    order: Ints = np.argsort(x, kind="stable") if np.any(x[1:] < x[:-1]) else np.arange(len(x))
+    x, y = x[order], y[order]
+    middle = float(x.mean())
+    slope = 0.0
+    if len(x) >= DRIFT_FROM_MESSAGES and x[-1] - x[0] >= DRIFT_FROM_S:
+        slope = float(_hull_edge_slope(x - middle, y))
+        if abs(slope) > DRIFT_MOST_PPM * 1e-6:
+            slope = 0.0
+    return middle, float(np.max(y - slope * (x - middle))), slope
+
+
+@numba.njit(cache=True, nogil=True)
+def _hull_edge_slope(x: Floats, y: Floats) -> float:
+    """Slope of the upper hull's edge over x = 0; `x` ascending, centred on its mean."""
+    hull = np.empty(len(x), np.int64)
+    size = 0
+    for i in range(len(x)):
+        if size > 0 and x[i] == x[hull[size - 1]]:
+            if y[i] <= y[hull[size - 1]]:
+                continue
+            size -= 1
+        while size >= 2:
+            a, b = hull[size - 2], hull[size - 1]
+            if (x[b] - x[a]) * (y[i] - y[a]) - (y[b] - y[a]) * (x[i] - x[a]) < 0.0:
+                break
+            size -= 1
+        hull[size] = i
+        size += 1
+    for k in range(1, size):
+        if x[hull[k]] >= 0.0:
+            a, b = hull[k - 1], hull[k]
+            return float((y[b] - y[a]) / (x[b] - x[a]))
+    return 0.0

@@ -1,0 +1,95 @@
+"""What was not heard: silences inside wears and at their end, and messages that never came."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from analysis.records import lost_between, micros
+from analysis.wears.wears import Wear
+
+SILENCE_INTERVALS = 3.0
+"""The method: a gap is a silence longer than three times the set's usual interval."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One silence between two pressure readings of a wear, or (`at_end`) from its last to what came next."""
+
+    wear: Wear
+    started_us: int
+    ended_us: int
+    seconds: float
+    lost_messages: int
+    before_identity: str
+    after_identity: str
+    at_end: bool = False
+
+
+def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:
+    """Return when the link of each set was said to be down, microseconds since 1970, by set.
+
+    A last will has no clock of its own and may be all that there is: what counts is when it was received.
+    """
+    frame = messages["link"]
+    if not frame.height:
+        return {}
+    said = frame.filter((pl.col("state") == "down") & ~pl.col("retained")).sort("set_id", "received")
+    found: dict[str, list[int]] = {}
+    for set_id, at_us in zip(said["set_id"].to_list(), micros(said["received"]).tolist(), strict=True):
+        found.setdefault(set_id, []).append(at_us)
+    return found
+
+
+def usual_interval_s(wear: Wear) -> float | None:
+    """Return the median interval between the wear's pressure readings; None with fewer than three."""
+    if len(wear.at_us) < 3:
+        return None
+    return float(np.median(np.diff(wear.at_us))) * 1e-6
+
+
+def gaps_of(wear: Wear) -> list[Gap]:
+    """Return the silences of one wear, longer than three times its usual interval, and the one at its end."""
+    usual_s = usual_interval_s(wear)
+    if usual_s is None:
+        return []
+    limit_s = SILENCE_INTERVALS * max(usual_s, 0.2)
+    quiet_us = np.diff(wear.at_us)
+    found = []
+    for position in np.flatnonzero(quiet_us * 1e-6 > limit_s).tolist():
+        first_seq, last_seq = sorted((int(wear.seq[position]), int(wear.seq[position + 1])))
+        found.append(
+            Gap(
+                wear=wear,
+                started_us=int(wear.at_us[position]),
+                ended_us=int(wear.at_us[position + 1]),
+                seconds=float(quiet_us[position]) * 1e-6,
+                lost_messages=lost_between(wear.power_up, first_seq, last_seq),
+                before_identity=wear.identity(position),
+                after_identity=wear.identity(position + 1),
+            )
+        )
+    following = wear.following
+    if following is not None and (following.at_us - wear.ended_us) * 1e-6 > limit_s:
+        first_seq, last_seq = sorted((int(wear.seq[-1]), following.seq))
+        found.append(
+            Gap(
+                wear=wear,
+                started_us=wear.ended_us,
+                ended_us=following.at_us,
+                seconds=(following.at_us - wear.ended_us) * 1e-6,
+                lost_messages=lost_between(wear.power_up, first_seq, last_seq),
+                before_identity=wear.identity(-1),
+                after_identity=following.identity,
+                at_end=True,
+            )
+        )
+    return found
+
+
+def lost_in(wear: Wear) -> int:
+    """Return how many messages of any kind between the wear's first and last reading never came."""
+    return lost_between(wear.power_up, int(wear.seq.min()), int(wear.seq.max()))

@@ -1,0 +1,1 @@
+"""Findings: what an investigator or officer should look at, with evidence."""

@@ -1,0 +1,281 @@
+"""Findings about air: how full, how fast, how late, and whether the gauge can be believed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.air.gas import Cylinder, free_air_l
+from analysis.alarms.derived import runs_of, stillness
+from analysis.findings.examined import Examined
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.wears.turn_back import first_note, is_ready
+from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
+
+JOIN_S = 60
+"""Two free-flows closer than this are one. Our own rule."""
+STUCK_LEAST_L_MIN = 6.0
+"""Nobody at work breathes less: it is the rate of a person at rest. Our own rule."""
+LEAP_BAR = 5.0
+"""A reading this far from the line around it is worth telling. Our own rule."""
+CHANGED_LATER_S = 3600.0
+"""So soon after the end of one wear a fuller one of the same set is a changed cylinder. Our own rule."""
+
+
+def air_findings(context: Context) -> Iterator[Finding]:
+    """Apply every rule about air to every wear."""
+    for one in context.examined:
+        yield from _started_low(one, context)
+        yield from _below_warning(one, context)
+        yield from _turned_back_late(one, context)
+        yield from _set_aside(one)
+        yield from _changed(one, context)
+        yield from _stuck(one, context)
+        if one.known_air:
+            yield from _free_flow(one, context)
+            yield from _falling_without_motion(one, context)
+
+
+def leaving(one: Examined) -> tuple[int, str]:
+    """Return when the wearer left: tallied out during the wear, else the wear's end; and what proves it."""
+    tally, wear = one.wear.tally, one.wear
+    out_us = tally.out_us if tally is not None else None
+    if out_us is not None and wear.started_us < out_us < wear.ended_us:
+        return out_us, (tally.out_identity if tally else None) or wear.identity(-1)
+    return wear.ended_us, wear.identity(-1)
+
+
+def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
+    cylinder, part = one.wear.cylinder, context.profile.air.ready_fraction
+    if cylinder is None or is_ready(one.air.start_bar, cylinder.rated_bar, part):
+        return
+    if one.wear.restarted_from is not None:
+        return  # the same air as before
+    yield about_wear(
+        "started_below_ready",
+        "caution",
+        one.wear,
+        one.wear.started_us,
+        one.wear.started_us,
+        f"Started with {one.air.start_bar:.0f} bar, {one.air.start_bar / cylinder.rated_bar:.0%} of the "
+        f"rated {cylinder.rated_bar:.0f} bar; the profile asks for at least {part:.0%}.",
+        [one.wear.identity(0), *([one.wear.setup_identity] if one.wear.setup_identity else [])],
+    )
+
+
+def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
+    wear, at_us = one.wear, one.low_air_us
+    if at_us is None:
+        return
+    low_bar = wear.thresholds.low_air_bar
+    left_us, left_identity = leaving(one)
+    left_second = min((left_us - wear.started_us) // 1_000_000, one.seconds - 1)
+    left_bar = float(one.air.pressure_bar[left_second])
+    if left_bar < low_bar and wear.ended_how != "not heard":
+        yield about_wear(
+            "left_below_warning",
+            "serious" if left_bar < low_bar / 2.0 else "caution",
+            wear,
+            left_us,
+            left_us,
+            f"Left at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar, "
+            f"which was reached at {clock(at_us)}.",
+            [wear.identity_at(at_us), left_identity, wear.identity(-1)],
+        )
+    limit_s = context.profile.air.below_warning_s
+    if one.low_air_seconds > limit_s:
+        yield about_wear(
+            "under_air_below_warning",
+            "serious" if one.low_air_seconds > 5.0 * limit_s else "caution",
+            wear,
+            at_us,
+            wear.ended_us,
+            f"{lasting(one.low_air_seconds)} under air below the warning at {low_bar:.0f} bar, from "
+            f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar.",
+            [wear.identity_at(at_us), wear.identity(-1)],
+        )
+
+
+def _turned_back_late(one: Examined, context: Context) -> Iterator[Finding]:
+    """A note of the withdrawal says when; without one, that the warning came well before leaving."""
+    wear, rules = one.wear, context.profile.turn_back
+    due_us, low_us = context.team_us[wear.wear_id], one.low_air_us
+    if due_us is None:
+        return
+    left_us, left_identity = leaving(one)
+    below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
+    note = first_note(context.notes, wear, rules.withdrawal_word)
+    due_bar = float(one.air.pressure_bar[(due_us - wear.started_us) // 1_000_000])
+    due = f"By {rules.policy} turn-back was due at {clock(due_us)} ({due_bar:.0f} bar)"
+    if note is not None:
+        late_s = (note.at_us - due_us) * 1e-6
+        # Late by the policy and no harm in the air: only a finding when the warning came before leaving.
+        if late_s <= rules.late_margin_s or below_s <= 0.0:
+            return
+        statement = f"{due}; the desk noted it at {clock(note.at_us)}, {lasting(late_s)} later"
+        evidence = [wear.identity_at(due_us), note.identity]
+    else:
+        if low_us is None or low_us <= due_us or below_s <= rules.late_margin_s:
+            return
+        statement = f"{due}; nobody noted when it was"
+        evidence = [wear.identity_at(due_us)]
+    if low_us is not None:
+        evidence += [wear.identity_at(low_us), left_identity]
+        statement += (
+            f". The warning came at {clock(low_us)}, {lasting(below_s)} before leaving at {clock(left_us)}"
+        )
+    if note is None:
+        statement += "; the way back may have begun late or been longer than the way in"
+    yield about_wear(
+        "turned_back_late",
+        "serious" if below_s > 2.0 * rules.late_margin_s else "caution",
+        wear,
+        due_us,
+        left_us,
+        f"{statement}.",
+        evidence,
+    )
+
+
+def _set_aside(one: Examined) -> Iterator[Finding]:
+    wear = one.wear
+    kept = np.flatnonzero(~wear.spike)[one.air.set_aside]
+    second = np.minimum((wear.at_us[kept] - wear.started_us) // 1_000_000, one.seconds - 1)
+    # The filter is careful at sharp bends; only what is far from the line leapt.
+    far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
+    aside = sorted({*np.flatnonzero(wear.spike).tolist(), *kept[far].tolist()})
+    if not aside:
+        return
+    first, last = int(wear.at_us[aside[0]]), int(wear.at_us[aside[-1]])
+    values = ", ".join(f"{wear.pressure_bar[position]:.0f}" for position in aside[:4])
+    yield about_wear(
+        "readings_set_aside",
+        "note",
+        wear,
+        first,
+        last,
+        f"{len(aside)} pressure reading{'s' if len(aside) > 1 else ''} ({values}"
+        f"{', ...' if len(aside) > 4 else ''} bar) leapt away and came back at once; left out of the air.",
+        [wear.identity(position) for position in aside],
+    )
+
+
+def _changed(one: Examined, context: Context) -> Iterator[Finding]:
+    wear, before = one.wear, one.wear.previous
+    if before is None:
+        return
+    apart_s = (wear.started_us - before.ended_us) * 1e-6
+    rise_bar = float(wear.pressure_bar[0] - before.pressure_bar[-1])
+    same = wear.tally is None or before.tally is None or wear.tally.wearer_id == before.tally.wearer_id
+    evidence = [before.identity(-1), wear.identity(0)]
+    if wear.restarted_from is not None:
+        yield about_wear(
+            "set_restarted",
+            "caution",
+            wear,
+            before.ended_us,
+            wear.started_us,
+            f"The set restarted without having been switched off: last heard under air at "
+            f"{clock(before.ended_us)} with {before.pressure_bar[-1]:.0f} bar ({before.wear_id}), again at "
+            f"{clock(wear.started_us)} with {wear.pressure_bar[0]:.0f} bar.",
+            evidence,
+        )
+    elif rise_bar > 25.0 and same and apart_s < CHANGED_LATER_S:
+        soon = apart_s < context.profile.air.changed_soon_s
+        yield about_wear(
+            "cylinder_changed",
+            "caution" if soon else "note",
+            wear,
+            before.ended_us,
+            wear.started_us,
+            f"Cylinder changed{' under air' if soon else ''}: {before.pressure_bar[-1]:.0f} bar at "
+            f"{clock(before.ended_us)}, {wear.pressure_bar[0]:.0f} bar at {clock(wear.started_us)}, "
+            f"{lasting(apart_s)} between.",
+            evidence,
+        )
+
+
+def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
+    """Live rate - 1.645 sd > 150 L/min for 8 s: above what work asks for, no gasp. Our own rule."""
+    rules = context.profile.air
+    fast = runs_of(one.air.live_rate_lo_l_min > rules.free_flow_l_min)
+    joined: list[tuple[int, int]] = []
+    for first, last in fast:
+        if last - first < rules.free_flow_s:
+            continue
+        if joined and first - joined[-1][1] < JOIN_S:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    for first, last in joined:
+        started_us, ended_us = one.at_us(first), one.at_us(last - 1)
+        peak = float(one.air.rate_l_min[first:last].max())
+        yield about_wear(
+            "free_flow",
+            "serious",
+            one.wear,
+            started_us,
+            ended_us,
+            f"Air went at more than {rules.free_flow_l_min:.0f} L/min for {lasting(last - first)} from "
+            f"{clock(started_us)} (highest {peak:.0f} L/min): free-flow or a leak, or very hard breathing.",
+            [one.wear.identity_at(started_us), one.wear.identity_at(ended_us)],
+        )
+
+
+def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding]:
+    rules, wear = context.profile.air, one.wear
+    still = stillness(wear, context.profile)
+    if still is None:
+        return
+    at_us, still_s, _ = still
+    for first, last in runs_of(still_s >= rules.leak_without_motion_s):
+        from_us = int(at_us[first]) - round(float(still_s[first]) * 1e6)
+        a = max((from_us - wear.started_us) // 1_000_000, 0)
+        b = min((int(at_us[last - 1]) - wear.started_us) // 1_000_000 + 1, one.seconds)
+        if b - a < rules.leak_without_motion_s:
+            continue
+        mean = float(one.air.rate_l_min[a:b].mean())
+        if mean > rules.leak_without_motion_l_min:
+            yield about_wear(
+                "falling_without_motion",
+                "caution",
+                wear,
+                one.at_us(a),
+                one.at_us(b - 1),
+                f"No motion for {lasting(b - a)} from {clock(one.at_us(a))}, yet air went at {mean:.0f} "
+                f"L/min (from {one.air.pressure_bar[a]:.0f} to {one.air.pressure_bar[b - 1]:.0f} bar): "
+                "a leak, a set laid down open, or distress.",
+                [wear.identity_at(one.at_us(a)), wear.identity_at(one.at_us(b - 1))],
+            )
+
+
+def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
+    wear, air, rules = one.wear, one.air, context.profile.air
+    good = np.flatnonzero(~wear.spike)
+    bar, at_us = wear.pressure_bar[good], wear.at_us[good]
+    total_l = (wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0)).total_l
+    drop_bar = rules.stuck_steps * max(air.step_bar, 0.5)
+    for first, last in runs_of(np.diff(bar) == 0.0):
+        if last - first + 1 < rules.stuck_readings:
+            continue
+        seconds = float(at_us[last] - at_us[first]) * 1e-6
+        second = min(int((at_us[first] - wear.started_us) // 1_000_000), one.seconds - 1)
+        # The live rate begins high on purpose; what was breathed just before speaks too.
+        before = float(air.rate_l_min[max(second - 60, 0) : second + 1].mean())
+        rate = max(rules.stuck_rate_part * min(float(air.live_rate_l_min[second]), before), STUCK_LEAST_L_MIN)
+        level, gas_c = float(bar[first]), float(air.gas_temperature_c[second])
+        low = max(level - drop_bar, 0.0)
+        steps_l = free_air_l(level, gas_c, total_l) - free_air_l(low, gas_c, total_l)
+        if rate * seconds / 60.0 <= steps_l:
+            continue
+        yield about_wear(
+            "readings_stuck",
+            "caution",
+            wear,
+            int(at_us[first]),
+            int(at_us[last]),
+            f"The gauge stood at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}, while "
+            "at the rate before it should have fallen: a stuck sensor, or the wearer hardly breathed.",
+            [wear.identity(int(good[first])), wear.identity(int(good[last]))],
+        )

@@ -1,0 +1,226 @@
+"""Findings about alarms: unanswered, missing, without data, late, lost, too many."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Literal
+
+import numpy as np
+
+from analysis.alarms.alarms import Alarm
+from analysis.findings.examined import Examined
+from analysis.findings.finding import Context, Finding, Severity, clock, lasting
+from analysis.heat.heat import rapid_rise
+from analysis.records import lost_between
+
+ANSWERED_KINDS = ("no_motion", "distress")
+DERIVED_KINDS = ("low_air", "no_motion", "no_motion_prealarm", "heat")
+STANDS_S = 3.0
+"""A condition shorter than this may fall between a set's own samples. Our own rule."""
+NEAR_S = 30.0
+"""Messages lost this close to an alarm may have been the alarm. Our own rule."""
+WORDS = {
+    "no_motion_prealarm": "motionless pre-alarm",
+    "no_motion": "motionless alarm",
+    "distress": "distress alarm",
+    "low_air": "low-air warning",
+    "heat": "heat alarm",
+    "battery": "battery alarm",
+    "evacuate": "evacuation call",
+    "fault": "fault",
+}
+Verdict = Literal["early", "in band", "late"]
+
+
+def warning_verdict(first_bar: float, low_air_bar: float, early_bar: float, late_bar: float) -> Verdict:
+    """Return whether a low-air warning came in its band.
+
+    Source: EN 137 as restated in training literature (secondary source): 55 plus or minus 5 bar; 49.9 bar is
+    late, 50.0 to 60.0 in the band, 60.1 early.
+
+    Examples
+    --------
+    >>> warning_verdict(49.9, 55.0, 5.0, 5.0)
+    'late'
+    """
+    if first_bar < low_air_bar - late_bar:
+        return "late"
+    return "early" if first_bar > low_air_bar + early_bar else "in band"
+
+
+def alarm_findings(context: Context) -> Iterator[Finding]:
+    """Apply every rule about alarms."""
+    by_wear = {one.wear.wear_id: one for one in context.examined}
+    for alarm in context.alarms:
+        yield from _unanswered(alarm, context)
+        yield from _not_raised(alarm)
+        yield from _without_data(alarm, by_wear, context)
+        yield from _warning_band(alarm, context)
+        if alarm.reported is not None and alarm.reported.inferred:
+            yield _finding(
+                "raise_inferred",
+                "note",
+                alarm,
+                f"The message that raised the {WORDS[alarm.alarm]} was never heard; it is known from what "
+                f"followed at {clock(alarm.raised_us)} and may have begun earlier.",
+            )
+    for flood in context.floods:
+        minutes = context.profile.alarms.flood_window_min
+        yield Finding(
+            "alarm_flood",
+            "caution",
+            None,
+            None,
+            flood.started_us,
+            flood.ended_us,
+            f"{flood.most} alarms within {minutes:g} min from {clock(flood.started_us)}: more than "
+            f"{context.profile.alarms.flood_count}, which is more than one person can answer well.",
+            _first_raises(context, flood.started_us, flood.ended_us),
+        )
+
+
+def _finding(
+    code: str, severity: Severity, alarm: Alarm, statement: str, ended_us: int | None = None
+) -> Finding:
+    wear_id = alarm.wear.wear_id if alarm.wear else None
+    evidence = tuple(dict.fromkeys(alarm.evidence))[:8]
+    ended_us = alarm.cleared_us if ended_us is None else ended_us
+    return Finding(code, severity, alarm.set_id, wear_id, alarm.raised_us, ended_us, statement, evidence)
+
+
+def _first_raises(context: Context, started_us: int, ended_us: int) -> tuple[str, ...]:
+    inside = [
+        one.reported.evidence[0]
+        for one in context.alarms
+        if one.reported is not None and started_us <= one.raised_us <= ended_us
+    ]
+    return tuple(inside[:8])
+
+
+def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
+    limit_s = context.profile.alarms.response_s
+    if alarm.alarm not in ANSWERED_KINDS or alarm.reported is None or alarm.reported.inferred:
+        return
+    answered_us, cleared_us = alarm.answered_us, alarm.cleared_us
+    over_us = alarm.raised_us + round(limit_s * 1e6)
+    if answered_us is not None and answered_us <= over_us:
+        return
+    if answered_us is None and cleared_us is not None and cleared_us <= over_us:
+        return  # over by itself before anybody had to answer
+    if answered_us is None:
+        how = "was not acknowledged at the set, nor marked as seen at the desk"
+        how += f", until it was cleared at {clock(cleared_us)}" if cleared_us is not None else " at all"
+    else:
+        how = f"was first answered at {clock(answered_us)}, after {lasting(alarm.response_s or 0.0)}"
+    yield _finding(
+        "alarm_unanswered",
+        "serious",
+        alarm,
+        f"The {WORDS[alarm.alarm]} of {clock(alarm.raised_us)} {how}; the profile allows {limit_s:.0f} s. "
+        "What was said by radio is not in this record.",
+        answered_us if answered_us is not None else cleared_us,
+    )
+
+
+def _not_raised(alarm: Alarm) -> Iterator[Finding]:
+    if alarm.source != "derived" or alarm.derived is None or alarm.wear is None:
+        return
+    until_us = alarm.derived.cleared_us if alarm.derived.cleared_us is not None else alarm.wear.ended_us
+    if (until_us - alarm.raised_us) * 1e-6 < STANDS_S and alarm.alarm != "battery":
+        return
+    lost = _lost_near(alarm)
+    severity: Severity = "serious" if alarm.alarm in ("low_air", "no_motion") else "caution"
+    if lost or alarm.alarm in ("battery", "no_motion_prealarm"):
+        severity = "note"
+    statement = (
+        f"The readings show a {WORDS[alarm.alarm]} at {clock(alarm.raised_us)}, but no message of the set "
+        "raised one"
+    )
+    if lost:
+        statement += f"; {lost} message{'s' if lost > 1 else ''} of the set near it were never heard"
+    yield _finding("alarm_not_raised", severity, alarm, f"{statement}.", until_us)
+
+
+def _lost_near(alarm: Alarm) -> int:
+    if alarm.wear is None:
+        return 0
+    wear, near_us = alarm.wear, round(NEAR_S * 1e6)
+    first = int(np.searchsorted(wear.at_us, alarm.raised_us - near_us))
+    last = min(int(np.searchsorted(wear.at_us, alarm.raised_us + near_us)), len(wear.seq) - 1)
+    if last <= first:
+        return 0
+    return lost_between(
+        wear.power_up, int(wear.seq[first : last + 1].min()), int(wear.seq[first : last + 1].max())
+    )
+
+
+def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Context) -> Iterator[Finding]:
+    if alarm.source != "reported" or alarm.wear is None or alarm.alarm not in DERIVED_KINDS:
+        return
+    if alarm.supported:
+        return
+    one = by_wear.get(alarm.wear.wear_id)
+    if one is None or not _was_heard(alarm, one):
+        return
+    second = min(max((alarm.raised_us - alarm.wear.started_us) // 1_000_000, 0), one.seconds - 1)
+    if alarm.alarm == "low_air":
+        shown = f"the pressure was {one.air.pressure_bar[second]:.0f} bar, the set's threshold is "
+        shown += f"{alarm.wear.thresholds.low_air_bar:.0f} bar, and it was not reached in this wear"
+    elif alarm.alarm == "heat":
+        heat = one.heat
+        if heat is None or heat.dose[second] >= context.profile.heat.dose_limit:
+            return
+        rise = rapid_rise(heat.ambient_c, heat.thermal_class > 0, context.profile)
+        if rise is not None and rise[0] - NEAR_S <= second <= rise[1] + 2 * NEAR_S:
+            return
+        shown = f"its sensor read {_nearest(heat.temperature_c, second):.0f} °C, below its "
+        shown += f"{alarm.wear.thresholds.heat_start_c:.0f} °C, and neither dose nor rise explains it"
+    else:
+        shown = "its motion readings show no such stillness"
+    yield _finding(
+        "alarm_without_data",
+        "note" if alarm.alarm in ("heat", "no_motion_prealarm") else "caution",
+        alarm,
+        f"The set raised a {WORDS[alarm.alarm]} at {clock(alarm.raised_us)}, but {shown}.",
+    )
+
+
+def _nearest(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], second: int) -> float:
+    known = np.flatnonzero(~np.isnan(values))
+    return float(values[known[np.argmin(np.abs(known - second))]])
+
+
+def _was_heard(alarm: Alarm, one: Examined) -> bool:
+    """Return whether the channel behind an alarm was heard around it; silence proves nothing."""
+    kind = {"low_air": "pressure", "heat": "temperature"}.get(alarm.alarm, "motion")
+    part = one.wear.span(kind)
+    if part is None or (alarm.reported is not None and alarm.reported.inferred):
+        return False
+    channel, span = part
+    at_us = channel.at_us[span]
+    before = int(np.searchsorted(at_us, alarm.raised_us))
+    if before in (0, len(at_us)):
+        return False
+    return bool(at_us[before] - at_us[before - 1] <= NEAR_S * 1e6)
+
+
+def _warning_band(alarm: Alarm, context: Context) -> Iterator[Finding]:
+    if alarm.alarm != "low_air" or alarm.reported is None or alarm.reported.inferred or alarm.wear is None:
+        return
+    wear, rules = alarm.wear, context.profile.air
+    good = np.flatnonzero(~wear.spike)
+    last = int(np.searchsorted(wear.at_us[good], alarm.raised_us, side="right")) - 1
+    if last < 0 or alarm.raised_us - int(wear.at_us[good[last]]) > NEAR_S * 1e6:
+        return
+    bar, low_bar = float(wear.pressure_bar[good[last]]), wear.thresholds.low_air_bar
+    verdict = warning_verdict(bar, low_bar, rules.warning_early_bar, rules.warning_late_bar)
+    if verdict == "in band" or (verdict == "early" and alarm.derived is None):
+        return  # an early one that the data never reach is already said
+    yield _finding(
+        "warning_out_of_band",
+        "caution" if verdict == "late" else "note",
+        alarm,
+        f"The low-air warning came {verdict}: at {bar:.0f} bar at {clock(alarm.raised_us)}, with a threshold "
+        f"of {low_bar:.0f} bar and a band from {low_bar - rules.warning_late_bar:.0f} to "
+        f"{low_bar + rules.warning_early_bar:.0f} bar.",
+    )

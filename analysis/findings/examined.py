@@ -1,0 +1,115 @@
+"""One wear with everything that was computed about it; what the findings and the tables are made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.air.breathing import AirTrack, reconstruct
+from analysis.air.gas import Cylinder
+from analysis.clocks.links import Gap, gaps_of, lost_in
+from analysis.heat import heat as heat_of
+from analysis.heat.heat import HeatTrack
+from analysis.profile import Profile
+from analysis.records import Floats, Ints
+from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
+
+BEFORE_START_US = 300_000_000
+"""A temperature heard up to five minutes before the valve was opened still tells the surroundings."""
+PEAK_WINDOW_S = 60
+
+
+@dataclass(slots=True)
+class Examined:
+    """A wear, its air, its heat and its silences."""
+
+    wear: Wear
+    air: AirTrack
+    heat: HeatTrack | None
+    gaps: list[Gap]
+    lost_messages: int
+
+    @property
+    def seconds(self) -> int:
+        """Length of the 1 s grid."""
+        return len(self.air.pressure_bar)
+
+    @property
+    def known_air(self) -> bool:
+        """Whether litres can be given: the set said what cylinders it carries."""
+        return self.wear.cylinder is not None
+
+    def at_us(self, second: int) -> int:
+        """Return the moment of a second of the grid."""
+        return self.wear.started_us + second * 1_000_000
+
+    @property
+    def low_air_us(self) -> int | None:
+        """When the pressure was read at the warning first, as the derived alarm has it; None if never."""
+        first = self.wear.low_air
+        return int(self.wear.at_us[first]) if first is not None else None
+
+    @property
+    def low_air_seconds(self) -> float:
+        """Seconds under air from then on."""
+        return (self.wear.ended_us - self.low_air_us) * 1e-6 if self.low_air_us is not None else 0.0
+
+    @property
+    def breathed(self) -> bool:
+        """Whether there are two readings apart in time: one tells a pressure, no rate."""
+        return self.minutes > 0 and int(np.count_nonzero(~self.wear.spike)) > 1
+
+    @property
+    def minutes(self) -> float:
+        """Length of the wear."""
+        return (self.wear.ended_us - self.wear.started_us) / 60e6
+
+    def peak_l_min(self) -> float:
+        """Return the highest mean rate of any 60 s (of the whole wear when it is shorter)."""
+        rate = self.air.rate_l_min
+        window = min(PEAK_WINDOW_S, len(rate))
+        total = np.r_[0.0, np.cumsum(rate)]
+        return float((total[window:] - total[:-window]).max() / window)
+
+
+def examine(wear: Wear, profile: Profile) -> Examined:
+    """Compute air, heat and silences of one wear."""
+    seconds = int((wear.ended_us - wear.started_us) // 1_000_000) + 1
+    heat, surroundings_c = _heat(wear, seconds, profile)
+    good = ~wear.spike
+    gas_c = wear.gas_temperature_c[good]
+    air = reconstruct(
+        _seconds(wear.at_us[good], wear.started_us),
+        wear.pressure_bar[good],
+        wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0),
+        low_air_bar=wear.thresholds.low_air_bar,
+        surroundings_c=surroundings_c,
+        gas_temperature_c=gas_c if np.isfinite(gas_c).any() else None,
+    )
+    return Examined(wear, air, heat, gaps_of(wear), lost_in(wear))
+
+
+def _seconds(at_us: Ints, zero_us: int) -> Floats:
+    seconds: Floats = (at_us - zero_us).astype(np.float64) * 1e-6
+    return seconds
+
+
+def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None, Floats | None]:
+    """Return the heat of a wear, and the surroundings as the sensor had told them by each second."""
+    channel = wear.power_up.channels.get("temperature")
+    if channel is None:
+        return None, None
+    first = int(np.searchsorted(channel.at_us, wear.started_us - BEFORE_START_US))
+    last = int(np.searchsorted(channel.at_us, wear.started_us + seconds * 1_000_000))
+    live = ~channel.retained[first:last] & np.isfinite(channel.numbers["temperature_c"][first:last])
+    at_s = _seconds(channel.at_us[first:last][live], wear.started_us)
+    reading = channel.numbers["temperature_c"][first:last][live]
+    if not len(at_s):
+        return None, None
+    # Causal on purpose: the forecast must rest on what was known at that second.
+    newest = np.searchsorted(at_s, np.arange(seconds, dtype=np.float64), side="right") - 1
+    surroundings_c = reading[np.maximum(newest, 0)]
+    inside = at_s >= 0.0
+    heat = heat_of.track(at_s[inside], reading[inside], seconds, profile) if inside.any() else None
+    return heat, surroundings_c

@@ -1,0 +1,108 @@
+"""What a finding is, and all that the rules may look at."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+
+from analysis.alarms.alarms import Alarm
+from analysis.alarms.words import Flood
+from analysis.clocks.clocks import Clocks
+from analysis.findings.examined import Examined
+from analysis.profile import Profile
+from analysis.records import PowerUp
+from analysis.wears.tally import Tally
+from analysis.wears.turn_back import Note, TurnBackMoment
+from analysis.wears.wears import Wear
+
+Severity = Literal["note", "caution", "serious"]
+MOST_EVIDENCE = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that an investigator should look at; times in microseconds since 1970 (UTC)."""
+
+    code: str
+    severity: Severity
+    set_id: str | None
+    wear_id: str | None
+    started_us: int | None
+    ended_us: int | None
+    statement: str
+    evidence: tuple[str, ...]
+
+    @property
+    def finding_id(self) -> str:
+        """Return a name that stays the same when the same messages are analysed again."""
+        about = f"{self.code}|{self.wear_id}|{self.set_id}|{self.started_us}|{self.evidence[:1]}"
+        return f"{self.code}-{hashlib.sha256(about.encode()).hexdigest()[:10]}"
+
+
+@dataclass(frozen=True)
+class Context:
+    """Everything that is known when the rules are applied."""
+
+    profile: Profile
+    records: Sequence[PowerUp]
+    clocks: Clocks
+    tallies: Sequence[Tally]
+    doubled: Sequence[tuple[Tally, Tally]]
+    notes: Sequence[Note]
+    examined: Sequence[Examined]
+    alarms: Sequence[Alarm]
+    team_us: Mapping[str, int | None]
+    moments: Mapping[str, Sequence[TurnBackMoment]]
+    floods: Sequence[Flood]
+    window_us: tuple[int, int] | None
+    heard_until_us: int
+    tallied: bool
+    links_down: Mapping[str, Sequence[int]]
+
+    def inside(self, at_us: int) -> bool:
+        """Return whether a moment belongs to the incident asked for."""
+        return self.window_us is None or self.window_us[0] <= at_us <= self.window_us[1]
+
+
+def about_wear(
+    code: str,
+    severity: Severity,
+    wear: Wear,
+    started_us: int | None,
+    ended_us: int | None,
+    statement: str,
+    evidence: Sequence[str],
+) -> Finding:
+    """Return a finding about a wear; its evidence in order, each message once, at most eight."""
+    unique = tuple(dict.fromkeys(evidence))[:MOST_EVIDENCE]
+    return Finding(code, severity, wear.set_id, wear.wear_id, started_us, ended_us, statement, unique)
+
+
+def clock(at_us: int) -> str:
+    """Return a moment as people read it: 10:21:07 UTC."""
+    return datetime.fromtimestamp(at_us // 1_000_000, UTC).strftime("%H:%M:%S UTC")
+
+
+def lasting(seconds: float) -> str:
+    """Return a length of time as people read it: 42 s, 4 min 10 s, 2 h 5 min.
+
+    Examples
+    --------
+    >>> lasting(250)
+    '4 min 10 s'
+    """
+    whole = round(abs(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    minutes, rest = divmod(whole, 60)
+    if minutes < 60:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    day = "1 day" if days == 1 else f"{days} days"
+    return f"{day} {hours} h" if hours and days < 60 else day

@@ -1,0 +1,49 @@
+"""All findings of an incident: every rule applied, in one table, in order of time.
+
+The rules themselves stand in `findings_air`, `findings_heat`, `findings_alarms`, `findings_link` and
+`findings_tally`; their thresholds stand in the profile, each with its source.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analysis.findings.air import air_findings
+from analysis.findings.alarms import alarm_findings
+from analysis.findings.finding import Context, Finding
+from analysis.findings.heat import heat_findings
+from analysis.findings.link import link_findings
+from analysis.findings.tally import tally_findings
+from analysis.tables import table_of
+
+RULES = (air_findings, heat_findings, alarm_findings, link_findings, tally_findings)
+
+
+def find(context: Context) -> pl.DataFrame:
+    """Return the table `findings`."""
+    found = [finding for rule in RULES for finding in rule(context)]
+    found.sort(key=_order)
+    rows = []
+    used: dict[str, int] = {}
+    for one in found:
+        # Two findings of one rule about the very same moment and message are told apart by a number.
+        used[one.finding_id] = used.get(one.finding_id, 0) + 1
+        again = used[one.finding_id]
+        rows.append(
+            (
+                one.finding_id if again == 1 else f"{one.finding_id}-{again}",
+                one.code,
+                one.severity,
+                one.wear_id,
+                one.set_id,
+                one.started_us,
+                one.ended_us,
+                one.statement,
+                list(one.evidence),
+            )
+        )
+    return table_of("findings", rows)
+
+
+def _order(one: Finding) -> tuple[int, str, str, str, str]:
+    return (one.started_us or 0, one.set_id or "", one.wear_id or "", one.code, one.statement)

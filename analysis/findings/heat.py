@@ -1,0 +1,77 @@
+"""Findings about heat: the slow trigger (dose) and the fast one (rise). Never what a body felt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.findings.examined import Examined
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.heat.heat import HeatTrack, rapid_rise
+from analysis.heat.laws import dose_rate_s
+from analysis.profile import DOSE_LAWS
+
+LAW_WORDS = {
+    "iso13571_clothed": "ISO 13571 (clothed)",
+    "sfpe_unclothed": "SFPE Eq. 63.44 (unclothed)",
+}
+
+
+def heat_findings(context: Context) -> Iterator[Finding]:
+    """Apply both rules to every wear with a heat sensor."""
+    for one in context.examined:
+        if one.heat is not None:
+            yield from _dose(one, one.heat, context)
+            yield from _rise(one, one.heat, context)
+
+
+def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]:
+    rules = context.profile.heat
+    if heat.dose[-1] < rules.dose_limit:
+        return
+    second = int(np.argmax(heat.dose >= rules.dose_limit))
+    sure = np.where(heat.thermal_class > 0, heat.ambient_c, np.nan)
+    both = [
+        f"{float(np.sum(dose_rate_s(sure, law))):.2f} by {LAW_WORDS[law]}"
+        for law in sorted(DOSE_LAWS, key=lambda law: law != rules.dose_law)
+    ]
+    from_us = one.at_us(int(np.argmax(heat.ambient_c > 60.0)))
+    yield about_wear(
+        "heat_dose",
+        "serious" if heat.dose[-1] >= 1.0 else "caution",
+        one.wear,
+        one.at_us(second),
+        one.wear.ended_us,
+        f"The literature's dose of hot air passed {rules.dose_limit:g} at {clock(one.at_us(second))}, "
+        f"{lasting((one.at_us(second) - from_us) * 1e-6)} after the surroundings passed 60 °C, and ended at "
+        f"{', '.join(both)}. It is a measure of air temperature, not of what a person in fire kit felt.",
+        _readings_near(one, [second, int(np.nanargmax(heat.temperature_c))]),
+    )
+
+
+def _rise(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]:
+    rise = rapid_rise(heat.ambient_c, heat.thermal_class > 0, context.profile)
+    if rise is None:
+        return
+    first, last, steepest = rise
+    yield about_wear(
+        "rapid_heat",
+        "caution",
+        one.wear,
+        one.at_us(first),
+        one.at_us(last),
+        f"The estimated surroundings rose from {heat.ambient_c[first]:.0f} to {heat.ambient_c[last]:.0f} °C "
+        f"from {clock(one.at_us(first))}, by up to {steepest:.0f} K/min (lag removed; range at the end "
+        f"{heat.ambient_lo_c[last]:.0f} to {heat.ambient_hi_c[last]:.0f} °C).",
+        _readings_near(one, [first, last]),
+    )
+
+
+def _readings_near(one: Examined, seconds: list[int]) -> list[str]:
+    channel = one.wear.power_up.channels["temperature"]
+    found = []
+    for second in seconds:
+        position = int(np.searchsorted(channel.at_us, one.at_us(second)))
+        found.append(one.wear.power_up.identity(int(channel.seq[min(position, len(channel) - 1)])))
+    return found

@@ -1,0 +1,266 @@
+"""Findings about what was heard and whether it can be believed: silence, clocks, conflicts, power."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.clocks.links import Gap
+from analysis.findings.examined import Examined
+from analysis.findings.finding import MOST_EVIDENCE, Context, Finding, about_wear, clock, lasting
+from analysis.records import PowerUp
+from analysis.wears.wears import cylinder_of
+
+
+def link_findings(context: Context) -> Iterator[Finding]:
+    """Apply every rule about link, clock, setup and power."""
+    restarted = {
+        one.wear.restarted_from.wear_id for one in context.examined if one.wear.restarted_from is not None
+    }
+    for one in context.examined:
+        yield from _silence(one, context)
+        if one.wear.wear_id not in restarted:
+            yield from _end(one)
+        yield from _setup(one)
+        yield from _battery_low(one, context)
+    for power_up in context.records:
+        yield from _conflicts(power_up, context)
+        if power_up.role == "set":
+            yield from _clock(power_up, context)
+            yield from _refused(power_up, context)
+
+
+def _silence(one: Examined, context: Context) -> Iterator[Finding]:
+    rules = context.profile.link
+    for gap in one.gaps:
+        if gap.seconds < rules.silence_caution_s:
+            continue
+        earlier = min((gap.started_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
+        yield about_wear(
+            "silence_under_air",
+            "serious" if gap.seconds >= rules.silence_serious_s else "caution",
+            one.wear,
+            gap.started_us,
+            gap.ended_us,
+            f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
+            f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
+            f"({_heard_next(gap, one)}); {gap.lost_messages} messages were lost. "
+            f"{_said_down(gap, context)}What happened inside was not observed.",
+            [gap.before_identity, gap.after_identity],
+        )
+
+
+def _heard_next(gap: Gap, one: Examined) -> str:
+    following = one.wear.following
+    if not gap.at_end or following is None:
+        second = min((gap.ended_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
+        return f"{one.air.pressure_bar[second]:.0f} bar"
+    return "switched off" if following.pressure_bar is None else f"{following.pressure_bar:.0f} bar"
+
+
+def _said_down(gap: Gap, context: Context) -> str:
+    down = [
+        at_us
+        for at_us in context.links_down.get(gap.wear.set_id, ())
+        if gap.started_us <= at_us <= gap.ended_us
+    ]
+    return f"The gateway said at {clock(down[0])} that the link was down. " if down else ""
+
+
+def _end(one: Examined) -> Iterator[Finding]:
+    wear = one.wear
+    for gap in one.gaps:
+        if gap.at_end:
+            yield about_wear(
+                "end_not_heard",
+                "note",
+                wear,
+                gap.started_us,
+                gap.ended_us,
+                f"The end was not heard: last reading {wear.pressure_bar[-1]:.0f} bar at "
+                f"{clock(gap.started_us)}, then nothing until {clock(gap.ended_us)} "
+                f"({_heard_next(gap, one)}); {gap.lost_messages} messages were lost. The wear may have gone "
+                "on between the two.",
+                [gap.before_identity, gap.after_identity],
+            )
+    if wear.ended_how != "not heard":
+        return
+    yield about_wear(
+        "end_not_heard",
+        "note",
+        wear,
+        wear.ended_us,
+        None,
+        f"The record ends under air: last reading {wear.pressure_bar[-1]:.0f} bar at {clock(wear.ended_us)}; "
+        "neither the valve's closing nor the set's switching off was heard.",
+        [wear.identity(-1)],
+    )
+
+
+def _setup(one: Examined) -> Iterator[Finding]:
+    wear = one.wear
+    if wear.setup is None or wear.cylinder is None:
+        said = "never said which cylinders it carries"
+        if wear.setup is not None and wear.setup.get("cylinders"):
+            said = "said cylinders that nobody can wear"
+        yield about_wear(
+            "cylinder_unknown",
+            "caution",
+            wear,
+            wear.started_us,
+            wear.ended_us,
+            f"The set {said}: litres, rates and forecasts are left empty, the "
+            f"warning is taken as {wear.thresholds.low_air_bar:.0f} bar.",
+            [wear.setup_identity or wear.identity(0)],
+        )
+        return
+    choices, chosen = wear.setup.get("choices"), wear.setup.get("chosen")
+    if not choices or chosen is None:
+        return
+    picked = cylinder_of({"cylinders": choices[chosen]}) if 0 <= chosen < len(choices) else None
+    if picked == wear.cylinder:
+        return
+    said = "no such choice" if picked is None else f"{picked.count} x {picked.water_volume_l:g} L"
+    yield about_wear(
+        "setup_mismatch",
+        "caution",
+        wear,
+        wear.started_us,
+        wear.ended_us,
+        f"The set's setup contradicts itself: it says {wear.cylinder.count} x "
+        f"{wear.cylinder.water_volume_l:g} L at {wear.cylinder.rated_bar:.0f} bar, "
+        f"but choice {chosen} is {said}. Litres follow the first.",
+        [wear.setup_identity] if wear.setup_identity else [wear.identity(0)],
+    )
+
+
+def _battery_low(one: Examined, context: Context) -> Iterator[Finding]:
+    channel = one.wear.power_up.channels.get("power")
+    if channel is None:
+        return
+    known = [
+        position
+        for position, row in enumerate(channel.rows)
+        if row["battery_fraction"] is not None or row["lasts_another_wear"] is not None
+    ]
+    before = [position for position in known if channel.at_us[position] <= one.wear.started_us]
+    if not before:
+        return
+    row, seq = channel.rows[before[-1]], int(channel.seq[before[-1]])
+    charge, lasts, low = (
+        row["battery_fraction"],
+        row["lasts_another_wear"],
+        context.profile.battery.low_fraction,
+    )
+    if (charge is None or charge >= low) and lasts is not False:
+        return
+    said = f"{charge:.0%} charge" if charge is not None else "unknown charge"
+    said += "; the set itself said that it would not last another wear" if lasts is False else ""
+    yield about_wear(
+        "battery_low_at_start",
+        "caution",
+        one.wear,
+        int(channel.at_us[before[-1]]),
+        one.wear.started_us,
+        f"Started with {said}; the profile asks for at least {low:.0%}.",
+        [one.wear.power_up.identity(seq), one.wear.identity(0)],
+    )
+
+
+def _refused(power_up: PowerUp, context: Context) -> Iterator[Finding]:
+    channel = power_up.channels.get("power")
+    for position, row in enumerate(channel.rows if channel else ()):
+        if channel is None or row["state"] != "refused" or channel.retained[position]:
+            continue
+        at_us, charge = int(channel.at_us[position]), row["battery_fraction"]
+        if context.inside(at_us):
+            with_charge = f" with {charge:.0%} charge" if charge is not None else ""
+            yield Finding(
+                "battery_refused",
+                "caution",
+                power_up.name,
+                None,
+                at_us,
+                at_us,
+                f"Set {power_up.name} refused to start{with_charge} at {clock(at_us)}.",
+                (power_up.identity(int(channel.seq[position])),),
+            )
+
+
+def _conflicts(power_up: PowerUp, context: Context) -> Iterator[Finding]:
+    moments = [(seq, _at_of(power_up, seq)) for seq in sorted(power_up.conflicts)]
+    known = [(seq, at_us) for seq, at_us in moments if at_us is not None and context.inside(at_us)]
+    if not known:
+        return
+    started_us, ended_us = min(at_us for _, at_us in known), max(at_us for _, at_us in known)
+    wear = next(
+        (
+            one.wear
+            for one in context.examined
+            if one.wear.power_up is power_up and one.wear.started_us <= started_us <= one.wear.ended_us
+        ),
+        None,
+    )
+    identities = tuple(power_up.identity(seq) for seq, _ in known)
+    which = f"the identity {identities[0]} ({clock(started_us)})"
+    if len(known) > 1:
+        which = f"one identity, {len(known)} times from {clock(started_us)} to {clock(ended_us)}"
+    yield Finding(
+        "conflicting_records",
+        "caution",
+        power_up.name if power_up.role == "set" else None,
+        wear.wear_id if wear else None,
+        started_us,
+        ended_us,
+        f"Two different messages carry {which}; all are kept, the one heard first is used.",
+        identities[:MOST_EVIDENCE],
+    )
+
+
+def _at_of(power_up: PowerUp, seq: int) -> int | None:
+    for channel in power_up.channels.values():
+        where = np.flatnonzero(channel.seq == seq)
+        if len(where):
+            return int(channel.at_us[where[0]])
+    return None
+
+
+def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
+    fit = context.clocks.fits.get((power_up.role, power_up.name, power_up.boot))
+    if fit is None:
+        return
+    first = min(int(channel.at_us[0]) for channel in power_up.channels.values() if len(channel))
+    last = max(int(channel.at_us[-1]) for channel in power_up.channels.values() if len(channel))
+    for step in fit.steps:
+        if context.inside(step.at_us):
+            yield Finding(
+                "clock_stepped",
+                "note" if abs(step.jump_s) < context.profile.link.clock_wrong_s else "caution",
+                power_up.name,
+                None,
+                step.at_us,
+                step.at_us,
+                f"The clock of set {power_up.name} jumped by {_signed(step.jump_s)} at {clock(step.at_us)}; "
+                "times are put on the listener's clock before and after it.",
+                (power_up.identity(step.before_seq), power_up.identity(step.after_seq)),
+            )
+    overlaps = context.window_us is None or (first <= context.window_us[1] and last >= context.window_us[0])
+    if abs(fit.offset_s) > context.profile.link.clock_wrong_s and overlaps:
+        way = "fast" if fit.offset_s > 0 else "slow"
+        yield Finding(
+            "clock_wrong",
+            "note",
+            power_up.name,
+            None,
+            first,
+            last,
+            f"The clock of set {power_up.name} was {lasting(fit.offset_s)} {way}; all its times are "
+            "corrected by that.",
+            (power_up.identity(int(power_up.seqs[0])), power_up.identity(int(power_up.seqs[-1]))),
+        )
+
+
+def _signed(seconds: float) -> str:
+    size = lasting(seconds) if abs(seconds) >= 60 else f"{abs(seconds):.1f} s"
+    return f"{'+' if seconds >= 0 else '-'}{size}"

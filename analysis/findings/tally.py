@@ -1,0 +1,134 @@
+"""Findings about the tally: late, missing, never closed, one wearer with two sets, a set never heard."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.records import PowerUp
+from analysis.wears.tally import Tally
+from analysis.wears.wears import Wear
+
+GONE_US = 30 * 60 * 1_000_000
+"""Without a close, the incident counts as over when the record goes on for so long after the wear."""
+NEVER_HEARD_US = 60 * 1_000_000
+"""A tally must have lasted so long before a set's silence is said. Our own rule."""
+
+
+def tally_findings(context: Context) -> Iterator[Finding]:
+    """Apply every rule about the tally."""
+    yield from _wears(context)
+    yield from _not_out(context)
+    yield from _two_sets(context.doubled)
+    yield from _never_heard(context)
+
+
+def _wears(context: Context) -> Iterator[Finding]:
+    first_of: dict[str, int] = {}
+    for one in context.examined:
+        if one.wear.tally is not None:
+            known = first_of.get(one.wear.tally.in_identity, one.wear.started_us)
+            first_of[one.wear.tally.in_identity] = min(known, one.wear.started_us)
+    for one in context.examined:
+        wear, tally = one.wear, one.wear.tally
+        if tally is None:
+            if context.tallied:
+                yield about_wear(
+                    "no_tally",
+                    "note",
+                    wear,
+                    wear.started_us,
+                    wear.ended_us,
+                    f"Set {wear.set_id} was under air for {lasting(one.minutes * 60.0)} from "
+                    f"{clock(wear.started_us)} and nobody tallied it in: wearer and team are unknown.",
+                    [wear.identity(0), wear.identity(-1)],
+                )
+            continue
+        late_s = (tally.in_us - wear.started_us) * 1e-6
+        if late_s > context.profile.link.tally_late_s and first_of[tally.in_identity] == wear.started_us:
+            yield about_wear(
+                "tally_late",
+                "note",
+                wear,
+                wear.started_us,
+                tally.in_us,
+                f"Tallied in at {clock(tally.in_us)}, {lasting(late_s)} after the valve was opened.",
+                [wear.identity(0), tally.in_identity],
+            )
+
+
+def _not_out(context: Context) -> Iterator[Finding]:
+    by_tally: dict[str, list[Wear]] = {}
+    for one in context.examined:
+        if one.wear.tally is not None:
+            by_tally.setdefault(one.wear.tally.in_identity, []).append(one.wear)
+    for tally in context.tallies:
+        if tally.out_us is not None or tally.replaced:
+            continue
+        wears = by_tally.get(tally.in_identity, [])
+        over = wears and context.heard_until_us - max(wear.ended_us for wear in wears) > GONE_US
+        if not (tally.closed or over):
+            continue
+        last = max(wears, key=lambda wear: wear.ended_us, default=None)
+        yield Finding(
+            "not_tallied_out",
+            "caution",
+            tally.set_id,
+            last.wear_id if last else None,
+            tally.in_us,
+            tally.ended_us,
+            f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(tally.in_us)} and never out"
+            + (f"; the set was last under air at {clock(last.ended_us)}." if last else "."),
+            (tally.in_identity,),
+        )
+
+
+def _two_sets(doubled: Sequence[tuple[Tally, Tally]]) -> Iterator[Finding]:
+    for tally, other in doubled:
+        yield Finding(
+            "two_sets_one_wearer",
+            "caution",
+            other.set_id,
+            None,
+            other.in_us,
+            min(tally.ended_us, other.ended_us),
+            f"{tally.wearer_id} was tallied in with two sets at once, {tally.set_id} and "
+            f"{other.set_id}, from {clock(other.in_us)}; one of the two entries is wrong.",
+            (tally.in_identity, other.in_identity),
+        )
+
+
+def _never_heard(context: Context) -> Iterator[Finding]:
+    """Of a set tallied in nothing at all was heard meanwhile: another set was worn, or no radio reached."""
+    with_wear = {one.wear.tally.in_identity for one in context.examined if one.wear.tally is not None}
+    of_set: dict[str, list[PowerUp]] = {}
+    for power_up in context.records:
+        if power_up.role == "set":
+            of_set.setdefault(power_up.name, []).append(power_up)
+    for tally in context.tallies:
+        until_us = min(tally.ended_us, context.heard_until_us)
+        if tally.in_identity in with_wear or until_us - tally.in_us < NEVER_HEARD_US:
+            continue
+        if any(_spoke(power_up, tally.in_us, until_us) for power_up in of_set.get(tally.set_id, ())):
+            continue
+        yield Finding(
+            "set_never_heard",
+            "note",
+            tally.set_id,
+            None,
+            tally.in_us,
+            until_us,
+            f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(tally.in_us)}, and in the "
+            f"{lasting((until_us - tally.in_us) * 1e-6)} that followed no message of that set was heard: "
+            "air, alarms and heat are unknown.",
+            (tally.in_identity,),
+        )
+
+
+def _spoke(power_up: PowerUp, from_us: int, until_us: int) -> bool:
+    return any(
+        bool(np.any((channel.at_us >= from_us) & (channel.at_us <= until_us) & ~channel.retained))
+        for channel in power_up.channels.values()
+    )

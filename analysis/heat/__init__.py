@@ -1,0 +1,1 @@
+"""Heat of the surroundings and its doses."""

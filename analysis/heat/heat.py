@@ -1,0 +1,240 @@
+"""Heat: the surroundings behind a sensor that lags, thermal classes, doses, and two triggers.
+
+The set's reading is the measurement. The surroundings are an estimate from it: a sensor that follows with
+one time constant, ds/dt = (T - s) / tau, and surroundings that wander (Kalman filter and
+Rauch-Tung-Striebel smoother; figures in DEVELOPERS.md). The time constant is never known well, so the
+estimate is made three times (0.7, 1 and 1.3 times the assumed one) and its range is handed on. None of it is
+what a person in fire kit felt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from analysis.heat.laws import CLASS_LIMITS_C, dose_rate_s, thermal_class
+from analysis.profile import Profile
+from analysis.records import Bools, Floats, Ints
+
+LAG_RANGE = (0.7, 1.0, 1.3)
+WANDER_K2_S = 30.0
+"""Variance that the surroundings gain a second, K^2/s: some 40 K in a minute. Our own rule."""
+READING_K2 = 0.12
+"""Variance of a reading, K^2: noise of 0.3 K and steps of 0.5 K. Our own rule."""
+SILENT_S = 30.0
+"""Further than this from any reading no class is given. Our own rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeatTrack:
+    """Heat on a wear's 1 s grid; NaN where nothing is known.
+
+    Attributes
+    ----------
+    temperature_c, ambient_c, ambient_lo_c, ambient_hi_c, dose : arrays, shape (n,)
+    thermal_class : array of int, shape (n,)
+        1 to 4, or 0 where none can be given.
+    position : array of int, shape (n,)
+        Which reading of the channel stands at that second; -1 for none.
+    """
+
+    temperature_c: Floats
+    ambient_c: Floats
+    ambient_lo_c: Floats
+    ambient_hi_c: Floats
+    thermal_class: Ints
+    dose: Floats
+    position: Ints
+
+
+def seconds_in_classes(classes: Ints) -> Floats:
+    """Return the seconds of a 1 s grid in classes 1 to 4, shape (4,)."""
+    return np.bincount(classes, minlength=5)[1:5].astype(np.float64)
+
+
+def surroundings(reading_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
+    """Estimate the surroundings of a sensor with one time constant, on the 1 s grid.
+
+    Parameters
+    ----------
+    reading_c : array, shape (n,)
+        The sensor's reading at each second, NaN where there is none.
+    lag_s : float
+        Time constant of the sensor, s.
+
+    Returns
+    -------
+    (ambient_c, sd_k)
+        Estimate and its standard deviation, shape (n,); NaN before the first reading.
+    """
+    estimate: tuple[Floats, Floats] = _smooth(reading_c, lag_s, WANDER_K2_S, READING_K2)
+    return estimate
+
+
+def on_grid(time_s: Floats, values: Floats, seconds: int) -> tuple[Floats, Ints]:
+    """Put readings on the 1 s grid, each at its second (of several the highest); NaN and -1 where none is."""
+    grid = np.full(seconds, np.nan)
+    position = np.full(seconds, -1, np.int64)
+    second = np.floor(time_s).astype(np.int64)
+    inside = np.flatnonzero((second >= 0) & (second < seconds) & np.isfinite(values))
+    inside = inside[np.argsort(values[inside], kind="stable")]  # what is written last stays
+    grid[second[inside]] = values[inside]
+    position[second[inside]] = inside
+    return grid, position
+
+
+def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile) -> HeatTrack:
+    """Return the heat of one wear.
+
+    Parameters
+    ----------
+    time_s, temperature_c : arrays, shape (n,)
+        The heat sensor's readings, seconds from the wear's start.
+    seconds : int
+        Length of the 1 s grid.
+    profile : Profile
+        For the sensor's time constant and the dose law.
+    """
+    reading, position = on_grid(time_s, temperature_c, seconds)
+    lag_s = profile.heat.sensor_lag_s
+    runs = [surroundings(reading, lag_s * factor) for factor in LAG_RANGE]
+    ambient = runs[1][0]
+    low, high = _range(runs[0][0], runs[0][1], runs[1][0], runs[1][1], runs[2][0], runs[2][1])
+    near = _near(reading, int(SILENT_S))
+    classes = np.where(near, thermal_class(ambient), 0)
+    _drop_short_stays(classes, max(int(lag_s / 2.0), 1))
+    dose = np.cumsum(dose_rate_s(np.where(near, ambient, np.nan), profile.heat.dose_law))
+    return HeatTrack(reading, ambient, low, high, classes, dose, position)
+
+
+def rapid_rise(ambient_c: Floats, sure: Bools, profile: Profile) -> tuple[int, int, float] | None:
+    """Return (from, to, K/min) in seconds of the grid of the first rapid rise; None without one.
+
+    A rise of `rise_over_k` within the time that `rise_k_min` allows for it, ending above the limit of
+    class I (our own rule: coming in from the cold is no rapid rise).
+    """
+    window = max(round(60.0 * profile.heat.rise_over_k / profile.heat.rise_k_min), 1)
+    if len(ambient_c) <= window:
+        return None
+    rise = ambient_c[window:] - ambient_c[:-window]
+    hit = (rise >= profile.heat.rise_over_k) & (ambient_c[window:] > CLASS_LIMITS_C[0])
+    hit &= sure[window:] & sure[:-window]
+    where = np.flatnonzero(hit)
+    if not len(where):
+        return None
+    # The steepest moment of the first run of hits says how fast it was.
+    breaks = np.flatnonzero(np.diff(where) > 1)
+    run = where[: breaks[0] + 1] if len(breaks) else where
+    steepest = float(rise[run].max()) * 60.0 / window
+    return int(run[0]), int(run[-1]) + window, steepest
+
+
+@numba.njit(cache=True, nogil=True)
+def _smooth(reading: Floats, lag_s: float, wander: float, noise: float) -> tuple[Floats, Floats]:
+    """Kalman filter and RTS smoother of (sensor, surroundings); `reading` is NaN where there is none."""
+    n = len(reading)
+    k = 1.0 - np.exp(-1.0 / lag_s)
+    ambient = np.full(n, np.nan)
+    sd = np.full(n, np.nan)
+    first = -1
+    for i in range(n):
+        if not np.isnan(reading[i]):
+            first = i
+            break
+    if first < 0:
+        return ambient, sd
+    # Filtered and predicted means and covariances (a: sensor, b: surroundings).
+    fm = np.empty((n, 2))
+    fp = np.empty((n, 3))
+    pm = np.empty((n, 2))
+    pp = np.empty((n, 3))
+    a, b = reading[first], reading[first]
+    paa, pab, pbb = noise, 0.0, 900.0  # the surroundings may differ from the first reading by 30 K
+    for i in range(first, n):
+        if i > first:
+            a, b = a + k * (b - a), b
+            naa = (1 - k) * (1 - k) * paa + 2 * k * (1 - k) * pab + k * k * pbb
+            nab = (1 - k) * pab + k * pbb
+            paa, pab, pbb = naa + 1e-6, nab, pbb + wander
+        pm[i, 0], pm[i, 1] = a, b
+        pp[i, 0], pp[i, 1], pp[i, 2] = paa, pab, pbb
+        if not np.isnan(reading[i]) and i > first:
+            s = paa + noise
+            ga, gb = paa / s, pab / s
+            e = reading[i] - a
+            a, b = a + ga * e, b + gb * e
+            pbb = pbb - gb * pab
+            pab = (1 - ga) * pab
+            paa = (1 - ga) * paa
+        fm[i, 0], fm[i, 1] = a, b
+        fp[i, 0], fp[i, 1], fp[i, 2] = paa, pab, pbb
+    ma, mb = fm[n - 1, 0], fm[n - 1, 1]
+    qaa, qab, qbb = fp[n - 1, 0], fp[n - 1, 1], fp[n - 1, 2]
+    ambient[n - 1], sd[n - 1] = mb, np.sqrt(qbb)
+    for i in range(n - 2, first - 1, -1):
+        # Gain C = P F' inv(P_pred), F = [[1-k, k], [0, 1]].
+        uaa = fp[i, 0] * (1 - k) + fp[i, 1] * k
+        uab = fp[i, 1]
+        uba = fp[i, 1] * (1 - k) + fp[i, 2] * k
+        ubb = fp[i, 2]
+        det = pp[i + 1, 0] * pp[i + 1, 2] - pp[i + 1, 1] * pp[i + 1, 1]
+        iaa, iab, ibb = pp[i + 1, 2] / det, -pp[i + 1, 1] / det, pp[i + 1, 0] / det
+        caa, cab = uaa * iaa + uab * iab, uaa * iab + uab * ibb
+        cba, cbb = uba * iaa + ubb * iab, uba * iab + ubb * ibb
+        da, db = ma - pm[i + 1, 0], mb - pm[i + 1, 1]
+        ea, eb, ec = qaa - pp[i + 1, 0], qab - pp[i + 1, 1], qbb - pp[i + 1, 2]
+        ma, mb = fm[i, 0] + caa * da + cab * db, fm[i, 1] + cba * da + cbb * db
+        haa, hab = caa * ea + cab * eb, caa * eb + cab * ec
+        hba, hbb = cba * ea + cbb * eb, cba * eb + cbb * ec
+        qaa = fp[i, 0] + haa * caa + hab * cab
+        qab = fp[i, 1] + haa * cba + hab * cbb
+        qbb = fp[i, 2] + hba * cba + hbb * cbb
+        ambient[i], sd[i] = mb, np.sqrt(max(qbb, 0.0))
+    return ambient, sd
+
+
+@numba.njit(cache=True, nogil=True)
+def _range(a: Floats, asd: Floats, b: Floats, bsd: Floats, c: Floats, csd: Floats) -> tuple[Floats, Floats]:
+    low = np.empty(len(a))
+    high = np.empty(len(a))
+    for i in range(len(a)):
+        low[i] = min(a[i] - 1.645 * asd[i], b[i] - 1.645 * bsd[i], c[i] - 1.645 * csd[i])
+        high[i] = max(a[i] + 1.645 * asd[i], b[i] + 1.645 * bsd[i], c[i] + 1.645 * csd[i])
+    return low, high
+
+
+@numba.njit(cache=True, nogil=True)
+def _near(reading: Floats, reach: int) -> Bools:
+    n = len(reading)
+    near = np.zeros(n, np.bool_)
+    for i in range(n):
+        if not np.isnan(reading[i]):
+            for j in range(max(0, i - reach), min(n, i + reach + 1)):
+                near[j] = True
+    return near
+
+
+@numba.njit(cache=True, nogil=True)
+def _drop_short_stays(classes: Ints, shortest: int) -> None:
+    """A class is not given for a stay shorter than about half the lag: it would be noise. Our own rule.
+
+    A peak that is too short takes the higher class of its two neighbours.
+    """
+    n = len(classes)
+    for level in range(4, 1, -1):
+        i = 0
+        while i < n:
+            if classes[i] < level:
+                i += 1
+                continue
+            j = i
+            while j < n and classes[j] >= level:
+                j += 1
+            if j - i < shortest and (i > 0 or j < n):
+                left = classes[i - 1] if i > 0 else 1
+                right = classes[j] if j < n else 1
+                for m in range(i, j):
+                    classes[m] = max(left, right, 1)
+            i = j

@@ -1,0 +1,1 @@
+"""The same computations kept up to date second by second."""

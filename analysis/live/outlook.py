@@ -1,0 +1,98 @@
+"""What lies ahead of one wear: breathing rate now, minutes to warning and turn-back, and the fan between."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from analysis.air.breathing import LiveAir, LiveEstimate
+from analysis.live.rows import FanPoint, Interval
+
+FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The forecasts of one moment, in minutes from `made_at`; None where there is none.
+
+    Attributes
+    ----------
+    made_at, reading_at : float
+        When it was made, and the newest reading that it rests on, seconds since 1970.
+    rate_l_min : float
+        Breathing rate.
+    low_air, leave : Interval or None
+        To the low-air warning, and to the pressure at which to turn back.
+    fan : tuple of FanPoint
+        The way down to the warning.
+    """
+
+    made_at: float
+    reading_at: float
+    rate_l_min: float
+    low_air: Interval | None
+    leave: Interval | None
+    fan: tuple[FanPoint, ...]
+
+
+def look_ahead(
+    air: LiveAir,
+    started_at: float,
+    reading: tuple[float, float],
+    low_air_bar: float,
+    leave_bar: float | None,
+    now_s: float,
+) -> Outlook:
+    """Return the outlook of a wear.
+
+    Parameters
+    ----------
+    air : LiveAir
+        The wear's filter.
+    started_at, now_s : float
+        Seconds since 1970.
+    reading : (float, float)
+        Moment and gauge pressure (bar) of the newest reading.
+    low_air_bar, leave_bar : float, float or None
+        Gauge pressures of the warning and of turn-back.
+    """
+    reading_at, reading_bar = reading
+    estimate = air.at(max(now_s, reading_at) - started_at)
+    low_air = leave = None
+    fan: tuple[FanPoint, ...] = ()
+    if reading_bar > low_air_bar:
+        low_air = _minutes(estimate, low_air_bar)
+        fan = _fan(estimate, low_air_bar, low_air)
+        if leave_bar is not None and reading_bar > leave_bar:
+            leave = _minutes(estimate, leave_bar)
+    return Outlook(
+        made_at=now_s,
+        reading_at=reading_at,
+        rate_l_min=float(estimate.rate_l_min),
+        low_air=low_air,
+        leave=leave,
+        fan=fan,
+    )
+
+
+def _minutes(estimate: LiveEstimate, target_bar: float) -> Interval | None:
+    """Return the forecast, None where there is none (too early in the wear, or too far ahead)."""
+    minutes = estimate.minutes_to(target_bar)
+    if not math.isfinite(minutes.median):
+        return None
+    return Interval(minutes.median, minutes.low, minutes.high)
+
+
+def _fan(estimate: LiveEstimate, low_air_bar: float, low_air: Interval | None) -> tuple[FanPoint, ...]:
+    """Return when the pressure will be down to each of some levels between now and the warning."""
+    now_bar = float(estimate.pressure_bar)
+    if low_air is None or now_bar <= low_air_bar:
+        return ()
+    points = []
+    for level in range(1, FAN_LEVELS):
+        bar = now_bar - (now_bar - low_air_bar) * level / FAN_LEVELS
+        minutes = _minutes(estimate, bar)
+        if minutes is not None:
+            points.append(FanPoint(bar, minutes.low, minutes.median, minutes.high))
+    points.append(FanPoint(low_air_bar, low_air.low, low_air.median, low_air.high))
+    return tuple(points)

@@ -1,0 +1,101 @@
+"""An archive read period by period; `analysis.pieces.archive_pieces` reads one incident, or all of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+
+from analysis.pieces.archive_pieces import open_archive
+from ingest.archive.reading import Archive
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import Messages
+from ingest.contract.kinds import KINDS
+
+TAIL = timedelta(days=2)
+"""What a listener has not sealed yet is newer than this before the newest sealed message."""
+SILENCE = timedelta(hours=6)
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """A stretch of time in which something was heard, and how many messages (without retained copies)."""
+
+    since: datetime
+    until: datetime
+    messages: int
+
+
+def heard_periods(folder: Path) -> list[Period]:
+    """Cut an archive where nothing at all was heard for six hours; nobody is under air for so long.
+
+    Each period is read and analysed on its own, so that memory follows the longest of them and not the
+    archive.
+
+    Raises
+    ------
+    ArchiveProblem
+        When the folder holds no message.
+    """
+    archive = open_archive(folder)
+    sealed = pl.concat([_minutes(archive.scan(kind)) for kind in KINDS]).collect()
+    newest = sealed["minute"].max()
+    cut = newest - TAIL if isinstance(newest, datetime) else None
+    # What is not sealed yet is newer than that: read it, and the days before only by their counts.
+    recent = archive.messages(since=cut)
+    counted = pl.concat([_minutes(recent[kind].lazy()) for kind in KINDS]).collect()
+    if cut is not None:
+        counted = pl.concat([sealed.filter(pl.col("minute") < cut), counted])
+    if not counted.height:
+        raise ArchiveProblem(
+            f"the archive {folder} holds no message; bring a capture in with "
+            f"`underair import LOG --archive {folder}`, or listen to a broker with `underair listen`"
+        )
+    minutes = counted.group_by("minute").agg(pl.col("count").sum()).sort("minute")
+    number = (pl.col("minute").diff() > SILENCE).fill_null(value=False).cum_sum().alias("number")
+    rows = minutes.group_by(number).agg(
+        pl.col("minute").min().alias("since"), pl.col("minute").max().alias("last"), pl.col("count").sum()
+    )
+    return [
+        Period(row["since"], row["last"] + timedelta(minutes=1), row["count"])
+        for row in rows.sort("since").iter_rows(named=True)
+    ]
+
+
+def period_messages(folder: Path, period: Period) -> Messages:
+    """Return what was heard in a period, with the last setup of each set before it: knowledge, no event.
+
+    Notes about a moment of the period that were brought in at another time belong to it too.
+    """
+    archive = open_archive(folder)
+    about = pl.col("at").is_between(period.since, period.until)
+    return _with_notes(archive, _with_setups_before(archive, period.since, period.until), about)
+
+
+def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
+    return (
+        frame.filter(~pl.col("retained"))
+        .group_by(pl.col("received").dt.truncate("1m").alias("minute"))
+        .agg(pl.len().alias("count"))
+    )
+
+
+def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> Messages:
+    messages = archive.messages(since=since, until=until)
+    earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
+    if not earlier.height:
+        return messages
+    last = earlier.sort("received", "seq").group_by("set_id", maintain_order=True).last()
+    # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
+    kept = last.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
+    return {**messages, "setup": pl.concat([kept, messages["setup"]])}
+
+
+def _with_notes(archive: Archive, messages: Messages, about: pl.Expr) -> Messages:
+    """Add the notes that `about` names and that were received at another time (a radio log of that day)."""
+    notes = messages["note"]
+    named = archive.scan("note").filter(about).collect().select(notes.columns)
+    later = named.join(notes, on=["desk_id", "boot", "seq"], how="anti")
+    return {**messages, "note": pl.concat([notes, later])} if later.height else messages

@@ -1,0 +1,308 @@
+"""The pieces into which an archive falls: what can be analysed by itself, with the same numbers.
+
+A piece is an incident with all the power-ups of its sets, or the power-ups of one set outside incidents.
+What belongs together stays together: a set's power-ups less than an hour apart (one may go on where the
+other ended), a set and the incidents that it was tallied to, incidents that tallied one wearer at once. A
+desk's own record is a piece too: the other pieces take from it only what is about them.
+
+Found from the archive's index, in vectors: nothing here reads a message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from analysis.records import micros
+from analysis.wears.tally import FORGOTTEN_AFTER_US
+
+ONE_STRETCH = timedelta(minutes=65)
+"""Power-ups of a set so close belong together: findings link wears up to an hour apart."""
+BEFORE, AFTER = timedelta(hours=1), timedelta(hours=2)
+"""What desks said so long before and after is read with a piece. Our own rule."""
+NOTED = timedelta(minutes=10)
+FORGOTTEN = timedelta(microseconds=FORGOTTEN_AFTER_US)
+BATCH_ROWS = 400_000
+BATCH_PIECES = 200
+BATCH_SPAN = timedelta(days=2)
+"""A batch is read at once: so many messages at most (or one piece), in so short a time."""
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces in order of time, each by its number in the column `piece`.
+
+    Attributes
+    ----------
+    table : DataFrame
+        piece, since, until (receipt), rows, of_desk.
+    power_ups : DataFrame
+        piece, set_id, boot, first, last: what the piece answers for.
+    incidents : DataFrame
+        piece, incident_id.
+    desks : DataFrame
+        piece, desk_id, boot: the desk records that say something about it.
+    later : DataFrame
+        piece, incident_id, day: days on which notes about it were brought in afterwards.
+    setups : DataFrame
+        piece, set_id, boot, day: where its sets said what they are, which may be long before.
+    heard_until_us : int
+        The end of the whole record, microseconds since 1970.
+    tallied : bool
+        Whether desks tally in this archive at all.
+    """
+
+    table: pl.DataFrame
+    power_ups: pl.DataFrame
+    incidents: pl.DataFrame
+    desks: pl.DataFrame
+    later: pl.DataFrame
+    setups: pl.DataFrame
+    heard_until_us: int
+    tallied: bool
+
+    def batches(self) -> Iterator[Pieces]:
+        """Yield the pieces a few at a time, in their order: what one reading brings in."""
+        since, until = micros(self.table["since"]), micros(self.table["until"])
+        rows, of_desk = self.table["rows"].to_list(), self.table["of_desk"].to_list()
+        span_us = int(BATCH_SPAN.total_seconds() * 1e6)
+        first, held, latest = 0, 0, 0
+        for number, size in enumerate(rows):
+            if number > first and (
+                held + size > BATCH_ROWS
+                or number - first >= BATCH_PIECES
+                or max(latest, int(until[number])) - int(since[first]) > span_us
+                or of_desk[number] != of_desk[first]
+            ):
+                yield self._part(first, number)
+                first, held, latest = number, 0, 0
+            held += size
+            latest = max(latest, int(until[number]))
+        if len(rows) > first:
+            yield self._part(first, len(rows))
+
+    def _part(self, first: int, last: int) -> Pieces:
+        def part(frame: pl.DataFrame) -> pl.DataFrame:
+            return frame.filter(pl.col("piece").is_between(first, last - 1))
+
+        return Pieces(
+            part(self.table),
+            part(self.power_ups),
+            part(self.incidents),
+            part(self.desks),
+            part(self.later),
+            part(self.setups),
+            self.heard_until_us,
+            self.tallied,
+        )
+
+
+def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -> Pieces:
+    """Find the pieces of an archive.
+
+    Parameters
+    ----------
+    sets, desks, setups : DataFrame
+        From `ingest.archive.index`: who spoke when, what desks said about whom, where sets said what
+        they are.
+
+    Returns
+    -------
+    Pieces
+        By the time at which each begins; the desks' own after the others.
+    """
+    power_ups = _power_ups(sets)
+    about = desks.filter(~pl.col("later"))
+    names = desks["incident_id"].drop_nulls().unique().sort()
+    stretches = power_ups.group_by("stretch", "set_id").agg(pl.col("first").min(), pl.col("last").max())
+    tallied, wearers = _tallied(about, stretches), _same_wearer(about)
+    nodes = len(names) + stretches.height
+    a = np.r_[names.search_sorted(tallied["incident_id"]), names.search_sorted(wearers["incident_id"])]
+    b = np.r_[len(names) + tallied["stretch"].to_numpy(), names.search_sorted(wearers["other_id"])]
+    label = np.empty(0, np.int64)
+    if nodes:
+        edges = (np.ones(len(a), np.int8), (a, b))
+        graph = coo_array(edges, shape=(nodes, nodes))  # type: ignore[no-untyped-call]
+        label = connected_components(graph, directed=False)[1].astype(np.int64)
+    of_incidents = pl.DataFrame({"incident_id": names, "label": label[: len(names)]})
+    power_ups = power_ups.with_columns(
+        pl.Series("label", label[len(names) + power_ups["stretch"].to_numpy()])
+    )
+    return _numbered(power_ups, of_incidents, desks, setups)
+
+
+def _power_ups(sets: pl.DataFrame) -> pl.DataFrame:
+    """Return one row a power-up, numbered by the stretch to which it belongs."""
+    live = pl.col("live_rows") > 0
+    return (
+        sets.group_by("set_id", "boot")
+        .agg(
+            pl.coalesce(pl.col("first").filter(live).min(), pl.col("first").min()).alias("first"),
+            pl.coalesce(pl.col("last").filter(live).max(), pl.col("last").max()).alias("last"),
+            pl.col("rows").sum(),
+            pl.col("first").filter(live & (pl.col("kind") == "pressure")).min().alias("first_pressure"),
+        )
+        .sort("set_id", "first", "boot")
+        .with_columns(
+            (
+                pl.col("first") - pl.col("last").cum_max().shift(1).over("set_id", order_by=["first", "boot"])
+                <= ONE_STRETCH
+            )
+            .fill_null(False)
+            .not_()
+            .cum_sum()
+            .cast(pl.Int64)
+            .alias("stretch")
+            - 1
+        )
+    )
+
+
+def _said_from() -> pl.Expr:
+    """Return from when a desk's words are about: they may have waited for a while to be sent."""
+    waited = pl.col("first") - pl.col("first_said")
+    return pl.when(waited.is_between(timedelta(0), FORGOTTEN)).then("first_said").otherwise("first")
+
+
+def _tallied(about: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
+    """Return which stretches of which sets belong to which incidents: incident_id, stretch."""
+    tally = pl.col("kind") == "tally"
+    spans = (
+        about.filter(pl.col("incident_id").is_not_null() & pl.col("set_id").is_not_null())
+        .group_by("incident_id", "set_id", tally.alias("tally"))
+        .agg(
+            _said_from().min().alias("low"),
+            pl.col("last").max().alias("high"),
+            (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
+        )
+        .with_columns(
+            pl.col("low") - pl.when("tally").then(BEFORE).otherwise(NOTED),
+            pl.col("high") + pl.when("forgotten").then(FORGOTTEN).when("tally").then(BEFORE).otherwise(NOTED),
+        )
+    )
+    return (
+        spans.join(stretches, on="set_id")
+        .filter((pl.col("low") <= pl.col("last")) & (pl.col("high") >= pl.col("first")))
+        .select("incident_id", "stretch")
+    )
+
+
+def _same_wearer(about: pl.DataFrame) -> pl.DataFrame:
+    """Return pairs of incidents that tallied one wearer at once: incident_id, other_id."""
+    spans = (
+        about.filter(pl.col("wearer_id").is_not_null() & pl.col("incident_id").is_not_null())
+        .group_by("wearer_id", "incident_id")
+        .agg(
+            _said_from().min().alias("low"),
+            pl.col("last").max().alias("high"),
+            (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
+        )
+        .with_columns(pl.col("high") + pl.when("forgotten").then(FORGOTTEN).otherwise(timedelta(0)))
+        .sort("wearer_id", "low", "incident_id")
+    )
+    return (
+        spans.with_columns(
+            pl.col("incident_id").shift(1).over("wearer_id").alias("other_id"),
+            pl.col("high").cum_max().shift(1).over("wearer_id").alias("until"),
+        )
+        .filter(pl.col("low") <= pl.col("until"))
+        .select("incident_id", "other_id")
+    )
+
+
+def _numbered(
+    power_ups: pl.DataFrame, of_incidents: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame
+) -> Pieces:
+    """Give the pieces their numbers, in order of time, and gather what belongs to each."""
+    about = desks.filter(~pl.col("later"))
+    spoken = about.join(of_incidents, on="incident_id")
+    spans = pl.concat(
+        [
+            power_ups.select("label", "first", "last", "rows", pl.col("set_id").alias("name")),
+            spoken.select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
+            # Only notes that were brought in afterwards: the incident has no other time.
+            of_incidents.join(spoken, on="label", how="anti")
+            .join(desks, on="incident_id")
+            .select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
+        ]
+    )
+    of_sets = spans.group_by("label").agg(
+        pl.col("first").min().alias("since"),
+        pl.col("last").max().alias("until"),
+        pl.col("rows").sum(),
+        pl.col("name").min(),
+    )
+    of_desks = desks.group_by("desk_id", "boot").agg(
+        pl.col("first").min().alias("since"), pl.col("last").max().alias("until"), pl.col("rows").sum()
+    )
+    of_sets = of_sets.sort("since", "name", "label").with_row_index("piece")
+    of_desks = of_desks.sort("since", "desk_id", "boot").with_row_index("piece", offset=of_sets.height)
+    columns = ["piece", "since", "until", "rows"]
+    table = pl.concat(
+        [
+            of_sets.select(*columns, pl.lit(False).alias("of_desk")),
+            of_desks.select(*columns, pl.lit(True).alias("of_desk")),
+        ]
+    )
+    number = of_sets.select("piece", "label")
+    mine = power_ups.join(number, on="label").sort("piece", "set_id", "boot")
+    incidents = of_incidents.join(number, on="label").select("piece", "incident_id").sort(pl.all())
+    later = desks.filter("later").join(incidents, on="incident_id")
+    return Pieces(
+        table=table,
+        power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
+        incidents=incidents,
+        desks=pl.concat(
+            [_desks_of(about, incidents, mine), of_desks.select("piece", "desk_id", "boot")]
+        ).sort(pl.all()),
+        later=later.select("piece", "incident_id", "day").unique().sort(pl.all()),
+        setups=_setups_of(mine, setups),
+        heard_until_us=int(micros(table["until"]).max()) if table.height else 0,
+        tallied=bool((about["ins"] > 0).any()),
+    )
+
+
+def _desks_of(about: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame) -> pl.DataFrame:
+    of_incidents = about.join(incidents, on="incident_id").select("piece", "desk_id", "boot")
+    seen = (
+        about.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null())
+        .select("set_id", "desk_id", pl.col("boot").alias("desk_boot"), "first", "last")
+        .join(power_ups, on="set_id", suffix="_set")
+        .filter(
+            (pl.col("first") <= pl.col("last_set") + AFTER) & (pl.col("last") >= pl.col("first_set") - BEFORE)
+        )
+        .select("piece", "desk_id", pl.col("desk_boot").alias("boot"))
+    )
+    return pl.concat([of_incidents, seen]).unique()
+
+
+def _setups_of(power_ups: pl.DataFrame, setups: pl.DataFrame) -> pl.DataFrame:
+    """Return where the sets of each piece said what they are.
+
+    In its own power-ups; the latest before a power-up's first reading; without one, the first after it.
+    """
+    said = setups.select("set_id", "boot", "day", "first").sort("set_id", "first", "boot", "day")
+    own = power_ups.join(said, on=["set_id", "boot"]).select("piece", "set_id", "boot", "day")
+    reading = power_ups.filter(pl.col("first_pressure").is_not_null()).sort(
+        "set_id", "first_pressure", "boot"
+    )
+    found = [own]
+    for strategy in ("backward", "forward"):
+        near = reading.select("piece", "set_id", "first_pressure").join_asof(
+            said,
+            left_on="first_pressure",
+            right_on="first",
+            by="set_id",
+            strategy=strategy,
+            check_sortedness=False,
+        )
+        known = near.filter(pl.col("boot").is_not_null())
+        found.append(known.select("piece", "set_id", "boot", "day"))
+        reading = reading.join(known, on=["piece", "set_id", "first_pressure"], how="anti")
+    return pl.concat(found).unique().sort(pl.all())

@@ -1,0 +1,94 @@
+"""Many at once: the same functions on the workers of a Dask cluster. Only this module knows Dask.
+
+What is computed and how is `analysis.pieces.piecewise`'s matter. Here is only: call a function for each of
+many tasks, somewhere, and hand back what comes, in whatever order it comes. A task whose worker dies is
+given to another by Dask; tasks write aside and rename, so that doing one twice does no harm.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from ingest.contract.errors import UnderairError
+
+T = TypeVar("T")
+R = TypeVar("R")
+Run = Callable[[Callable[[Any], Any], Sequence[Any]], Iterator[Any]]
+
+ENGINE_WORDS = "local, local:WORKERS or dask://HOST:PORT"
+ANSWER_WITHIN_S = 10.0
+_ONE_THREAD = {"POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
+
+class BadEngine(UnderairError):
+    """An engine that cannot be used."""
+
+
+@contextmanager
+def spread_over(engine: str) -> Iterator[Run]:
+    """Yield the runner of an engine; what was started for it is stopped at the end.
+
+    Parameters
+    ----------
+    engine : str
+        ``local`` starts a worker for each core of this machine, ``local:N`` starts N;
+        ``dask://HOST:PORT`` is the scheduler of a cluster that is there.
+
+    Raises
+    ------
+    BadEngine
+        When the name is none of these, Dask is not installed, or the scheduler does not answer.
+    """
+    local = re.fullmatch(r"local(?::([1-9][0-9]*))?", engine)
+    if local is None and not re.fullmatch(r"dask://[^/:]+:[0-9]+", engine):
+        raise BadEngine(f"the engine must be {ENGINE_WORDS}, got {engine}")
+    try:
+        from distributed import Client, LocalCluster
+    except ImportError:
+        raise BadEngine(
+            f"the engine {engine} needs Dask, which is not installed: pip install 'underair[cluster]'"
+        ) from None
+    if local is None:
+        try:
+            client = Client(engine.replace("dask://", "tcp://"), timeout=ANSWER_WITHIN_S)
+        except (OSError, TimeoutError) as error:
+            raise BadEngine(f"no Dask scheduler answers at {engine}: {error}") from None
+        with client:
+            yield _runner(client)
+        return
+    workers = int(local.group(1)) if local.group(1) else os.cpu_count() or 1
+    with (
+        # Only on this machine, on ports that are free: several clusters may stand at once.
+        LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+            env=_ONE_THREAD,
+        ) as cluster,
+        Client(cluster) as client,
+    ):
+        yield _runner(client)
+
+
+def _runner(client: Any) -> Run:
+    from distributed import KilledWorker, as_completed
+
+    def run(function: Callable[[T], R], tasks: Sequence[T]) -> Iterator[R]:
+        # Their own key each: Dask must not take two runs over the same archive for one.
+        futures = [client.submit(function, task, pure=False) for task in tasks]
+        try:
+            for _, result in as_completed(futures, with_results=True):
+                yield result
+        except KilledWorker as error:
+            raise UnderairError(
+                f"the workers die of one task again and again: {error}; have they enough memory?"
+            ) from error
+        finally:
+            client.cancel(futures)
+
+    return run

@@ -1,0 +1,1 @@
+"""Years of wears: ledger, measures, statistics, planning, privacy of small counts."""

@@ -1,0 +1,79 @@
+"""Planning rates from the service's own wears, and the minutes that a cylinder gives at each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from analysis.air.gas import Cylinder, free_air_l
+
+QUANTILES = (0.5, 0.9, 0.95)
+FEWEST_WEARS = 10
+"""Below so many wears no rate is given for a task. Our own rule."""
+SHORTEST_MIN = 3.0
+"""Shorter wears are tests of the set, not work. Our own rule."""
+PLANNING_TEMPERATURE_C = 15.0
+
+
+@dataclass(frozen=True)
+class PlanningRate:
+    """One quantile of the mean rates of a task's wears.
+
+    Attributes
+    ----------
+    task : str
+        Empty: all tasks together.
+    wears : int
+    quantile : float
+    rate_l_min : float
+    low_l_min, high_l_min : float or None
+        95 % interval of the quantile; None where so few wears do not bound it.
+    """
+
+    task: str
+    wears: int
+    quantile: float
+    rate_l_min: float
+    low_l_min: float | None
+    high_l_min: float | None
+
+
+def planning_rates(wears: pl.DataFrame) -> list[PlanningRate]:
+    """Return median, 90th and 95th percentile of the wears' mean rates, all together and by task.
+
+    The interval is that of order statistics, from the binomial distribution (`scipy.stats.quantile_test`,
+    after Conover, *Practical Nonparametric Statistics*, 3.2). The rate is a wear's mean: short bursts are
+    higher.
+    """
+    # Half a second to import: only when it is needed.
+    from scipy.stats import quantile_test
+
+    known = wears.filter((pl.col("mean_l_min") > 0) & (pl.col("under_air_min") >= SHORTEST_MIN))
+    by_task = known.filter(pl.col("task").is_not_null()).group_by("task").agg(pl.col("mean_l_min"))
+    by_task = by_task.sort(pl.col("mean_l_min").list.len(), "task", descending=[True, False])
+    lots = [("", known["mean_l_min"]), *((str(task), rates) for task, rates in by_task.iter_rows())]
+    found = []
+    for task, values in lots:
+        rates = np.asarray(values, dtype=np.float64)
+        if len(rates) < FEWEST_WEARS:
+            continue
+        for quantile in QUANTILES:
+            test = quantile_test(rates, q=float(rates.mean()), p=quantile)
+            ends = test.confidence_interval(0.95)
+            low, high = (None if end != end else float(end) for end in (ends.low, ends.high))
+            rate = float(np.quantile(rates, quantile))
+            found.append(PlanningRate(task, len(rates), quantile, rate, low, high))
+    return found
+
+
+def usable_l(cylinder: Cylinder, warning_bar: float) -> float:
+    """Return the free air of a full cylinder above the warning, litres (real gas, 15 °C)."""
+    full = free_air_l(cylinder.rated_bar, PLANNING_TEMPERATURE_C, cylinder.total_l)
+    return float(full - free_air_l(warning_bar, PLANNING_TEMPERATURE_C, cylinder.total_l))
+
+
+def minutes_to_warning(cylinder: Cylinder, warning_bar: float, rate_l_min: float) -> float:
+    """Return how long a full cylinder lasts until the warning at a steady rate, minutes."""
+    return usable_l(cylinder, warning_bar) / rate_l_min

@@ -1,0 +1,186 @@
+"""The roster: which pseudonym belongs to which station and role, and from when to when.
+
+It holds pseudonyms only. The key from pseudonym to person is a file of its own that this tool never reads.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import tomllib
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest.contract.errors import UnderairError
+from ingest.contract.topics import ID_WORDS, is_id
+
+FILE_NAMES = ("roster.toml", "roster.csv")
+KEYS = ("wearer", "station", "role", "from", "until")
+LONGEST_WORD = 40
+FAR = date(9999, 12, 31)
+
+ROSTER = pl.Schema(
+    [
+        ("wearer_id", pl.String),
+        ("station", pl.String),
+        ("role", pl.String),
+        ("from", pl.Date),
+        ("until", pl.Date),
+    ]
+)
+"""One line for each time that a wearer was at a station in a role; both days inclusive."""
+
+
+class BadRoster(UnderairError):
+    """The roster cannot be read, or contradicts itself."""
+
+
+def parse_roster(text: str, origin: str, form: str) -> pl.DataFrame:
+    """Read a roster.
+
+    Parameters
+    ----------
+    text : str
+        TOML with one ``[[wearer]]`` table a line (``wearer``, ``station``, ``role``, ``from``, ``until``), or
+        CSV with those columns. ``role``, ``from`` and ``until`` may be left out: no role, since always, until
+        further notice.
+    origin : str
+        File name, for the error's sentence.
+    form : str
+        ``toml`` or ``csv``.
+
+    Returns
+    -------
+    DataFrame
+        `ROSTER`, by wearer and day.
+
+    Raises
+    ------
+    BadRoster
+        With the line, the value and what was expected.
+    """
+    lines = _lines_of_toml(text, origin) if form == "toml" else _lines_of_csv(text, origin)
+    rows = [_row(line, origin, number) for number, line in enumerate(lines, 1)]
+    rows.sort(key=lambda row: (row["wearer_id"], row["from"]))
+    for one, following in pairwise(rows):
+        if one["wearer_id"] == following["wearer_id"] and following["from"] <= one["until"]:
+            raise BadRoster(
+                f"roster {origin}: wearer {one['wearer_id']} stands at {one['station']} until {one['until']} "
+                f"and at {following['station']} from {following['from']}; end the first before the second"
+            )
+    return pl.DataFrame(rows, schema=ROSTER)
+
+
+def load_roster(path: Path) -> pl.DataFrame:
+    """Read a roster file; its ending, ``.toml`` or ``.csv``, says the form.
+
+    Raises
+    ------
+    BadRoster
+        When it cannot be read or does not keep the rules.
+    """
+    form = path.suffix.lower().removeprefix(".")
+    if form not in ("toml", "csv"):
+        raise BadRoster(f"roster {path}: expected a file that ends in .toml or .csv")
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadRoster(f"cannot read the roster {path}: {error}") from None
+    return parse_roster(text, path.name, form)
+
+
+def roster_beside(folder: Path) -> pl.DataFrame | None:
+    """Return the roster that lies in a folder as ``roster.toml`` or ``roster.csv``; None without one."""
+    for name in FILE_NAMES:
+        if (folder / name).is_file():
+            return load_roster(folder / name)
+    return None
+
+
+def no_roster() -> pl.DataFrame:
+    """Return a roster without anybody."""
+    return pl.DataFrame(schema=ROSTER)
+
+
+def with_station_and_role(wears: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
+    """Return the wears with `station` and `role` as they were on the day of each; null where unknown."""
+    known = roster.filter(pl.col("wearer_id").is_not_null()).sort("from")
+    days = wears.with_row_index("_row").with_columns(pl.col("started").dt.date().alias("_day"))
+    joined = days.sort("_day").join_asof(
+        known,
+        left_on="_day",
+        right_on="from",
+        by="wearer_id",
+        strategy="backward",
+        check_sortedness=False,
+    )
+    there = pl.col("until") >= pl.col("_day")
+    return (
+        joined.with_columns(pl.when(there).then(pl.col(name)).alias(name) for name in ("station", "role"))
+        .sort("_row")
+        .drop("_row", "_day", "from", "until", strict=False)
+    )
+
+
+def _lines_of_toml(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadRoster(f"roster {origin} is not TOML: {error}") from None
+    unknown = sorted(set(document) - {"wearer"})
+    lines = document.get("wearer", [])
+    if unknown or not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
+        what = f", got {', '.join(unknown)}" if unknown else ""
+        raise BadRoster(f"roster {origin}: expected [[wearer]] tables and nothing else{what}")
+    return lines
+
+
+def _lines_of_csv(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
+    reader = csv.DictReader(io.StringIO(text))
+    if not {"wearer", "station"} <= set(reader.fieldnames or ()):
+        got = ", ".join(reader.fieldnames or ()) or "nothing"
+        raise BadRoster(f"roster {origin}: the first line must name the columns {', '.join(KEYS)}; got {got}")
+    return [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]
+
+
+def _row(line: Mapping[str, Any], origin: str, number: int) -> dict[str, Any]:
+    where = f"roster {origin}, entry {number}"
+    unknown = [str(key) for key in line if key not in KEYS]
+    if unknown:
+        raise BadRoster(f"{where}: unknown key {', '.join(unknown)}; expected {', '.join(KEYS)}")
+    wearer = line.get("wearer")
+    if not isinstance(wearer, str) or not is_id(wearer):
+        raise BadRoster(f"{where}: wearer must be a pseudonym as in the tally ({ID_WORDS}), got {wearer!r}")
+    station, role = _word(line, "station", where), _word(line, "role", where)
+    if station is None:
+        raise BadRoster(f"{where}: wearer {wearer} has no station")
+    first, last = _day(line, "from", where) or date.min, _day(line, "until", where) or FAR
+    if last < first:
+        raise BadRoster(f"{where}: until {last} lies before from {first}")
+    return {"wearer_id": wearer, "station": station, "role": role, "from": first, "until": last}
+
+
+def _word(line: Mapping[str, Any], key: str, where: str) -> str | None:
+    value = line.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, str) or not 1 <= len(value.strip()) <= LONGEST_WORD:
+        raise BadRoster(f"{where}: {key} must be a text of 1 to {LONGEST_WORD} characters, got {value!r}")
+    return value.strip()
+
+
+def _day(line: Mapping[str, Any], key: str, where: str) -> date | None:
+    value = line.get(key)
+    if isinstance(value, datetime):
+        return value.date()
+    if value is None or isinstance(value, date):
+        return value
+    try:
+        return date.fromisoformat(str(value).strip())
+    except ValueError:
+        raise BadRoster(f"{where}: {key} must be a day such as 2031-04-01, got {value!r}") from None

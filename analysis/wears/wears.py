@@ -1,0 +1,318 @@
+"""Wears: each time one set was under air, with its cylinder, its thresholds, its wearer and its incident.
+
+Decisions: a set that restarts in the middle of a wear begins a new wear (results: "until it is closed or
+the set is off"); a finding links the two. A changed cylinder begins the next wear of the same set and
+wearer. Retained messages tell what a set is (its cylinders), they open and close nothing.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from analysis.air.gas import Cylinder
+from analysis.profile import Profile
+from analysis.records import Bools, Channel, Floats, Ints, PowerUp
+from analysis.wears.tally import Tally, tally_of
+from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
+
+RESTART_WITHIN_US = 3600 * 1_000_000
+"""A set heard again so soon, with no more pressure than before, has restarted. Our own rule."""
+TYPICAL_WATER_VOLUME_L = 6.8
+"""Stands in for an unknown cylinder where only the shape of the pressure matters."""
+MOST_CYLINDERS = 100
+LEAST_WATER_VOLUME_L = 0.1
+MOST_WATER_VOLUME_L = 50.0
+MOST_RATED_BAR = 10_000.0
+"""No cylinder that anyone wears lies outside: a setup that says so is wrong, the cylinder unknown. Our own
+rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """The set's own alarm thresholds, from its setup or, where it said none, from the profile."""
+
+    low_air_bar: float
+    no_motion_prealarm_s: float
+    no_motion_alarm_s: float
+    heat_start_c: float
+    own: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Following:
+    """What was heard of the set first after a wear: a pressure reading, or that it was switched off."""
+
+    seq: int
+    at_us: int
+    identity: str
+    pressure_bar: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What one `setup` message said, and in which power-up."""
+
+    at_us: int
+    identity: str
+    said: dict[str, Any]
+    boot: int
+
+
+@dataclass(slots=True)
+class Wear:
+    """One time that one set was under air.
+
+    Attributes
+    ----------
+    seq, at_us, pressure_bar : arrays
+        The pressure readings of the wear in order of reconciled time, spikes included.
+    spike : array of bool
+        Readings that leapt away and came back.
+    cylinder : Cylinder or None
+        None when the set never said.
+    ended_how : str
+        "closed", "changed", "off" or "not heard".
+    following : Following or None
+        The next pressure reading or `power off` of the same power-up; None when there is none.
+    """
+
+    wear_id: str
+    number: int
+    power_up: PowerUp
+    seq: Ints
+    at_us: Ints
+    pressure_bar: Floats
+    gas_temperature_c: Floats
+    spike: Bools
+    ended_how: str
+    cylinder: Cylinder | None
+    setup: dict[str, Any] | None
+    setup_identity: str | None
+    thresholds: Thresholds
+    tally: Tally | None = None
+    following: Following | None = None
+    previous: Wear | None = field(default=None, repr=False)
+
+    @property
+    def set_id(self) -> str:
+        """The set."""
+        return self.power_up.name
+
+    @property
+    def started_us(self) -> int:
+        """First reading under air, microseconds since 1970 on the reconciled clock."""
+        return int(self.at_us[0])
+
+    @property
+    def ended_us(self) -> int:
+        """Last reading under air."""
+        return int(self.at_us[-1])
+
+    @property
+    def low_air(self) -> int | None:
+        """Number of the first reading (slips of the sensor aside) at or below the warning; None if never."""
+        low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
+        return int(low[0]) if len(low) else None
+
+    @property
+    def restarted_from(self) -> Wear | None:
+        """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
+        before = self.previous
+        if before is None or before.power_up is self.power_up or before.ended_how != "not heard":
+            return None
+        apart_us = self.started_us - before.ended_us
+        rise_bar = float(self.pressure_bar[0] - before.pressure_bar[-1])
+        return before if apart_us < RESTART_WITHIN_US and rise_bar <= CHANGED_RISE_BAR else None
+
+    def span(self, kind: str) -> tuple[Channel, slice] | None:
+        """Return the power-up's channel of a kind and the slice of it inside the wear; None without one."""
+        channel = self.power_up.channels.get(kind)
+        if channel is None:
+            return None
+        first = int(np.searchsorted(channel.at_us, self.started_us, side="left"))
+        last = int(np.searchsorted(channel.at_us, self.ended_us + 999_999, side="right"))
+        return (channel, slice(first, last)) if last > first else None
+
+    def identity(self, position: int) -> str:
+        """Return the identity of the wear's reading number `position`."""
+        return self.power_up.identity(int(self.seq[position]))
+
+    def identity_at(self, at_us: int) -> str:
+        """Return the identity of the reading at or next after a moment."""
+        return self.identity(min(int(np.searchsorted(self.at_us, at_us)), len(self.seq) - 1))
+
+
+def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Profile) -> list[Wear]:
+    """Find every wear of every set.
+
+    Parameters
+    ----------
+    records : sequence of PowerUp
+        With reconciled times.
+    tallies : sequence of Tally
+        From `analysis.wears.tally.read_tallies`.
+    profile : Profile
+        For thresholds that a set did not say.
+
+    Returns
+    -------
+    list of Wear
+        By set, then time.
+    """
+    sets: dict[str, list[PowerUp]] = {}
+    for power_up in records:
+        if power_up.role == "set":
+            sets.setdefault(power_up.name, []).append(power_up)
+    by_set: dict[str, list[Tally]] = {}
+    for tally in tallies:
+        by_set.setdefault(tally.set_id, []).append(tally)
+    wears: list[Wear] = []
+    for set_id in sorted(sets):
+        setups = _setups(sets[set_id])
+        of_set: list[Wear] = []
+        for power_up in sets[set_id]:
+            of_set += _wears_of(power_up, setups, profile)
+        of_set.sort(key=lambda wear: (wear.started_us, wear.wear_id))
+        for wear, previous in zip(of_set[1:], of_set[:-1], strict=True):
+            wear.previous = previous
+        for wear in of_set:
+            wear.tally = tally_of(by_set.get(set_id, ()), wear.started_us, wear.ended_us)
+        wears += of_set
+    return wears
+
+
+def _setups(power_ups: Sequence[PowerUp]) -> list[Setup]:
+    found = []
+    for power_up in power_ups:
+        channel = power_up.channels.get("setup")
+        if channel is not None:
+            for position, row in enumerate(channel.rows):
+                identity = power_up.identity(int(channel.seq[position]))
+                found.append(Setup(int(channel.at_us[position]), identity, row, power_up.boot))
+    return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
+
+
+def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[Wear]:
+    channel = power_up.channels.get("pressure")
+    if channel is None:
+        return []
+    # A retained copy (some gateways retain everything) is knowledge, not a reading of this moment.
+    live = np.flatnonzero(~channel.retained & np.isfinite(channel.numbers["pressure_bar"]))
+    if not len(live):
+        return []
+    at_us, seq = channel.at_us[live], channel.seq[live]
+    bar = channel.numbers["pressure_bar"][live]
+    gas_c = channel.numbers["gas_temperature_c"][live]
+    first_setup = _setup_at(setups, power_up.boot, int(at_us[0]))
+    volume_l = TYPICAL_WATER_VOLUME_L
+    if first_setup is not None and (known := cylinder_of(first_setup.said)) is not None:
+        volume_l = known.total_l
+    at_s = (at_us - at_us[0]) * 1e-6
+    wears: list[Wear] = []
+    offs = _power_offs(power_up)
+    bounds = [0, *np.searchsorted(seq, [off.seq for off in offs]).tolist(), len(seq)]
+    for part, (first, last) in enumerate(itertools.pairwise(bounds)):
+        if last <= first:
+            continue
+        part_spike = spikes(at_s[first:last], bar[first:last])
+        for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l):
+            span = slice(first + start, first + stop + 1)
+            setup = _setup_at(setups, power_up.boot, int(at_us[span.start]))
+            off = offs[part] if part < len(offs) else None
+            following = off
+            if span.stop < last:
+                following = Following(
+                    int(seq[span.stop]),
+                    int(at_us[span.stop]),
+                    power_up.identity(int(seq[span.stop])),
+                    float(bar[span.stop]),
+                )
+            wears.append(
+                Wear(
+                    wear_id=f"{power_up.name}/{power_up.boot}/{len(wears) + 1}",
+                    number=len(wears) + 1,
+                    power_up=power_up,
+                    seq=seq[span],
+                    at_us=at_us[span],
+                    pressure_bar=bar[span],
+                    gas_temperature_c=gas_c[span],
+                    spike=part_spike[start : stop + 1],
+                    ended_how=_how(how, off is not None),
+                    cylinder=cylinder_of(setup.said) if setup else None,
+                    setup=setup.said if setup else None,
+                    setup_identity=setup.identity if setup else None,
+                    thresholds=_thresholds(setup.said if setup else None, profile),
+                    following=following,
+                )
+            )
+    return wears
+
+
+def _how(how: int, switched_off: bool) -> str:
+    if how == CLOSED:
+        return "closed"
+    if how == CHANGED:
+        return "changed"
+    return "off" if switched_off else "not heard"
+
+
+def _power_offs(power_up: PowerUp) -> list[Following]:
+    channel = power_up.channels.get("power")
+    if channel is None:
+        return []
+    offs = [
+        Following(
+            int(channel.seq[position]),
+            int(channel.at_us[position]),
+            power_up.identity(int(channel.seq[position])),
+            None,
+        )
+        for position, row in enumerate(channel.rows)
+        if row["state"] == "off" and not channel.retained[position]
+    ]
+    return sorted(offs, key=lambda off: off.seq)
+
+
+def _setup_at(setups: list[Setup], boot: int, at_us: int) -> Setup | None:
+    """Return the latest setup at or before a moment, else the first after it; the own power-up's first."""
+    for known in ([setup for setup in setups if setup.boot == boot], setups):
+        before = [setup for setup in known if setup.at_us <= at_us]
+        if before or known:
+            return before[-1] if before else known[0]
+    return None
+
+
+def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
+    """Return the cylinders that a `setup` message names; None when it names none that can be used."""
+    row = setup.get("cylinders")
+    if not row:
+        return None
+    count, water_volume_l, rated_bar = row.get("count"), row.get("water_volume_l"), row.get("rated_bar")
+    if count is None or water_volume_l is None or rated_bar is None:
+        return None
+    # Comparisons that are false for NaN and infinity too.
+    worn = 1 <= count <= MOST_CYLINDERS and LEAST_WATER_VOLUME_L <= water_volume_l <= MOST_WATER_VOLUME_L
+    if not worn or not 0 < rated_bar <= MOST_RATED_BAR:
+        return None
+    return Cylinder(int(count), float(water_volume_l), float(rated_bar))
+
+
+def _thresholds(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
+    said = setup or {}
+
+    def number(key: str, otherwise: float) -> float:
+        value = said.get(key)
+        return otherwise if value is None else float(value)
+
+    return Thresholds(
+        low_air_bar=number("low_air_bar", profile.air.low_air_bar),
+        no_motion_prealarm_s=number("no_motion_prealarm_s", profile.motion.no_motion_prealarm_s),
+        no_motion_alarm_s=number("no_motion_alarm_s", profile.motion.no_motion_alarm_s),
+        heat_start_c=number("heat_start_c", profile.heat.heat_start_c),
+        own=setup is not None,
+    )

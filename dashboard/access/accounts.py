@@ -1,0 +1,239 @@
+"""Who may sign in: accounts in one file, their passwords as Argon2id hashes (RFC 9106, by argon2-cffi).
+
+The file is made and changed by `underair account`; a server that runs notices the change at its next request,
+so that a removed account, a lost role or an ended session holds at once. Passwords are never stored, logged
+or shown.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import threading
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from ingest.contract.errors import UnderairError
+
+ROLES: dict[str, str] = {
+    "watch": "sees the live page",
+    "desk": "sees the live page; tally, note and seen",
+    "review": "sees incidents, every wearer's record, and the trends; exports them",
+    "audit": "sees the trends; no incident, no message",
+    "admin": "sees who has an account, who is signed in and who did what; ends sessions",
+}
+# NIST SP 800-63B-4 (2025), 3.1.1.2: at least 15 characters where the password stands alone, no rules of
+# composition (from memory). The upper end keeps a megabyte of password from being hashed.
+SHORTEST_PASSWORD = 15
+LONGEST_PASSWORD = 256
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+# A hash takes 64 MiB while it is computed: only so many at once, whoever knocks.
+_hashing = threading.BoundedSemaphore(2)
+_hasher = PasswordHasher()
+
+
+class BadAccounts(UnderairError):
+    """The file of accounts cannot be used, or a change to it makes no sense."""
+
+
+class Account(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One account.
+
+    Attributes
+    ----------
+    password : str
+        Argon2id hash.
+    roles : tuple of str
+        Out of `ROLES`.
+    made : datetime
+    sessions_from : datetime
+        A session that began before this is over.
+    """
+
+    password: str
+    roles: tuple[str, ...]
+    made: datetime
+    sessions_from: datetime
+
+
+class _File(msgspec.Struct, forbid_unknown_fields=True):
+    accounts: dict[str, Account] = {}
+
+
+class AccountFile:
+    """The accounts of one file, read anew when the file has changed.
+
+    Parameters
+    ----------
+    path : Path
+        Need not be there yet. Only its owner may read it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._state: tuple[int, int, int] | None = None
+        self._accounts: dict[str, Account] = {}
+        self._lock = threading.Lock()
+
+    def accounts(self) -> dict[str, Account]:
+        """Return every account by its name.
+
+        Raises
+        ------
+        BadAccounts
+            When the file is damaged, or others than its owner can read it.
+        """
+        with self._lock:
+            try:
+                stat = self.path.stat()
+            except FileNotFoundError:
+                return {}
+            state = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+            if state != self._state:
+                if stat.st_mode & 0o077:
+                    raise BadAccounts(
+                        f"accounts file {self.path} can be read or written by others than its owner "
+                        f"(mode {stat.st_mode & 0o777:o}); run: chmod 600 {self.path}"
+                    )
+                self._accounts = _read(self.path)
+                self._state = state
+            return self._accounts
+
+    def add(self, name: str, password: str, roles: tuple[str, ...]) -> None:
+        """Add an account.
+
+        Raises
+        ------
+        BadAccounts
+            When the name is taken or malformed, a role unknown, or the password too easy.
+        """
+        if not _NAME.fullmatch(name):
+            raise BadAccounts(
+                "an account's name is 1 to 40 of A-Z a-z 0-9 . _ - and begins with a letter or digit, "
+                f"got {name!r}"
+            )
+        unknown = sorted(set(roles) - set(ROLES))
+        if unknown or not roles:
+            raise BadAccounts(f"roles are {', '.join(ROLES)}; got {', '.join(unknown) or 'none'}")
+        hashed = _hash(name, password)
+        now = datetime.now(UTC)
+        with self._changing() as accounts:
+            if name in accounts:
+                raise BadAccounts(
+                    f"there is an account {name} already; remove it first, or choose another name"
+                )
+            accounts[name] = Account(hashed, tuple(role for role in ROLES if role in roles), now, now)
+
+    def set_password(self, name: str, password: str) -> None:
+        """Give an account another password; its sessions end."""
+        hashed = _hash(name, password)
+        with self._changing() as accounts:
+            accounts[name] = msgspec.structs.replace(
+                _known(accounts, name), password=hashed, sessions_from=datetime.now(UTC)
+            )
+
+    def end_sessions(self, name: str) -> None:
+        """End every session of an account."""
+        with self._changing() as accounts:
+            accounts[name] = msgspec.structs.replace(_known(accounts, name), sessions_from=datetime.now(UTC))
+
+    def remove(self, name: str) -> None:
+        """Remove an account; its sessions end."""
+        with self._changing() as accounts:
+            _known(accounts, name)
+            del accounts[name]
+
+    def verify(self, name: str, password: str) -> bool:
+        """Return whether this is the account's password; an unknown name takes as long as a known one."""
+        account = self.accounts().get(name)
+        if len(password) > LONGEST_PASSWORD:
+            return False
+        with _hashing:
+            try:
+                _hasher.verify(account.password if account else _nobody(), _normal(password))
+            except (VerificationError, InvalidHashError):
+                return False
+        return account is not None
+
+    @contextmanager
+    def _changing(self) -> Iterator[dict[str, Account]]:
+        """Give the accounts to change, and write them: aside, synced, renamed; two writers wait for each
+        other.
+        """
+        try:
+            with Path(f"{self.path}.lock").open("a") as lock:
+                fcntl.flock(lock, fcntl.LOCK_EX)
+                accounts = dict(self.accounts())
+                yield accounts
+                write_private(self.path, msgspec.json.format(msgspec.json.encode(_File(accounts))))
+        except OSError as error:
+            raise BadAccounts(f"accounts file {self.path} cannot be written: {error.strerror}") from error
+
+
+def write_private(path: Path, content: bytes) -> None:
+    """Write a file that only its owner can read, whole or not at all."""
+    aside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
+    descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+def _read(path: Path) -> dict[str, Account]:
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=_File).accounts
+    except OSError as error:
+        raise BadAccounts(f"accounts file {path} cannot be read: {error.strerror}") from error
+    except msgspec.MsgspecError as error:
+        # The text of the file itself must not reach a log: it holds hashes.
+        raise BadAccounts(f"accounts file {path} is damaged: {error}; restore it from a backup") from None
+
+
+def _known(accounts: dict[str, Account], name: str) -> Account:
+    if name not in accounts:
+        raise BadAccounts(f"there is no account {name!r}; there are: {', '.join(sorted(accounts)) or 'none'}")
+    return accounts[name]
+
+
+def _hash(name: str, password: str) -> str:
+    normal = _normal(password)
+    if not SHORTEST_PASSWORD <= len(normal) <= LONGEST_PASSWORD:
+        raise BadAccounts(
+            f"a password has {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters, this one has "
+            f"{len(normal)}; four or five unrelated words are easy to remember and long enough"
+        )
+    rest = re.sub(f"{re.escape(name)}|underair|password", "", normal, flags=re.IGNORECASE)
+    if len(set(rest)) < 5:
+        raise BadAccounts(
+            "this password is too easy to guess: a few characters repeated, beside the account's name"
+        )
+    with _hashing:
+        return _hasher.hash(normal)
+
+
+def _normal(password: str) -> str:
+    return unicodedata.normalize("NFC", password)
+
+
+def _nobody() -> str:
+    """Return a hash that no password fits, of the same cost as a real one."""
+    global _nobodys_hash
+    if _nobodys_hash is None:
+        _nobodys_hash = _hasher.hash(os.urandom(24).hex())
+    return _nobodys_hash
+
+
+_nobodys_hash: str | None = None

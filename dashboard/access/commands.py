@@ -1,0 +1,129 @@
+"""The verb `account`: who may sign in. Passwords come from a prompt or from standard input, never from
+arguments.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click
+
+_accounts = click.option(
+    "--accounts",
+    "path",
+    required=True,
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The file of accounts, the same as for `underair serve`.",
+)
+
+
+@click.group()
+def account() -> None:
+    """Accounts for sign-in: add, list, end their sessions, remove.
+
+    \b
+    Roles: watch   sees the live page
+           desk    sees the live page; tally, note and seen
+           review  sees incidents, every wearer's record, and the trends; exports them
+           audit   sees the trends; no incident, no message
+           admin   sees who is signed in and who did what; ends sessions
+    \b
+    Example: underair account add crew-desk --role desk --accounts accounts.json
+    """
+
+
+@account.command()
+@click.argument("name")
+@click.option("--role", "roles", multiple=True, required=True, help="One role; may be given several times.")
+@_accounts
+def add(name: str, roles: tuple[str, ...], path: Path) -> None:
+    """Add an account; its password is asked for, or read as the first line of standard input."""
+    from dashboard.access.accounts import AccountFile
+
+    AccountFile(path).add(name, _password(), roles)
+    click.echo(f"underair: account {name} added with {', '.join(roles)}", err=True)
+
+
+@account.command()
+@click.argument("name")
+@_accounts
+def password(name: str, path: Path) -> None:
+    """Give an account another password; whoever is signed in with it is signed out."""
+    from dashboard.access.accounts import AccountFile
+
+    AccountFile(path).set_password(name, _password())
+    click.echo(f"underair: account {name} has another password; its sessions are ended", err=True)
+
+
+@account.command("list")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@_accounts
+def list_accounts(path: Path, as_json: bool) -> None:
+    """List the accounts and their roles."""
+    from dashboard.access.accounts import AccountFile
+
+    accounts = AccountFile(path).accounts()
+    if as_json:
+        rows = [
+            {"name": name, "roles": one.roles, "made": one.made.isoformat()} for name, one in accounts.items()
+        ]
+        click.echo(json.dumps(rows))
+        return
+    for name, one in sorted(accounts.items()):
+        click.echo(f"{name}  {', '.join(one.roles)}  since {one.made:%Y-%m-%d}")
+
+
+@account.command()
+@click.argument("name")
+@_accounts
+def end(name: str, path: Path) -> None:
+    """End every session of an account, at once; it can sign in again."""
+    from dashboard.access.accounts import AccountFile
+
+    AccountFile(path).end_sessions(name)
+    click.echo(f"underair: every session of {name} is ended", err=True)
+
+
+@account.command()
+@click.argument("name")
+@_accounts
+def remove(name: str, path: Path) -> None:
+    """Remove an account; whoever is signed in with it is signed out at once."""
+    from dashboard.access.accounts import AccountFile
+
+    AccountFile(path).remove(name)
+    click.echo(f"underair: account {name} removed", err=True)
+
+
+@account.command("log")
+@click.option(
+    "--archive",
+    "archive_folder",
+    required=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="The archive in whose folder the log is kept.",
+)
+@click.option("--json", "as_json", is_flag=True, help="As JSON, one line an entry.")
+def show_log(archive_folder: Path, as_json: bool) -> None:
+    """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out."""
+    from dashboard.access.log import read_log
+
+    entries, faults = read_log(archive_folder)
+    for entry in entries:
+        if as_json:
+            click.echo(json.dumps(entry.as_row()))
+        else:
+            click.echo("  ".join(str(value) for value in entry.as_row().values() if value))
+    for fault in faults:
+        click.echo(f"underair: {fault}", err=True)
+    if faults:
+        sys.exit(1)
+    click.echo(f"underair: {len(entries)} entries, the chain holds", err=True)
+
+
+def _password() -> str:
+    if sys.stdin.isatty():
+        return str(click.prompt("Password", hide_input=True, confirmation_prompt=True, err=True))
+    return sys.stdin.readline().rstrip("\r\n")

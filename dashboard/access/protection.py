@@ -1,0 +1,268 @@
+"""What stands before every page and route: host, origin, sizes, sign-in, role, token, log; and headers behind
+them.
+
+Every refusal leaves a line in the server's log. What a request holds is written there escaped and cut.
+"""
+
+from __future__ import annotations
+
+import hmac
+import logging
+from collections.abc import Callable, Mapping
+from typing import Any
+from urllib.parse import quote, urlsplit
+
+import flask
+from dash import Dash
+from dash.exceptions import DependencyException
+
+from dashboard.access import roles, words
+from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
+from dashboard.access.roles import Visitor
+from dashboard.access.sessions import form_token
+from dashboard.access.sign_in import SignIn
+from ingest.contract.errors import UnderairError
+from ingest.contract.refusals import depth_exceeds
+
+# Dash's own names: its script copies the cookie into the header.
+TOKEN_COOKIE = "_csrf_token"  # noqa: S105  # the cookie's name
+TOKEN_HEADER = "X-CSRFToken"  # noqa: S105  # the header's name
+SIGN_IN_HEADER = "X-Underair-Sign-In"
+SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+DASH_UPDATE = "/_dash-update-component"
+SUBJECTS = ("incident", "people", "wearer", "wear", "finding", "year", "month", "station", "set")
+_SHOWN = 200
+
+log = logging.getLogger(__name__)
+
+
+def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
+    """Put the checks before every request of the application and the headers on every answer.
+
+    Parameters
+    ----------
+    app : Dash
+        Before any route of ours is added.
+    reach : Reach
+    sign_in : SignIn or None
+        None where nobody has to sign in.
+    """
+    server: flask.Flask = app.server
+    server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY_BYTES
+    server.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_BODY_BYTES
+    hosts = {urlsplit(f"//{host}").hostname for host in reach.hosts}
+    hashes: list[str] = []
+
+    @server.before_request
+    def check() -> flask.Response | None:
+        flask.g.visitor = roles.STRANGER
+        request = flask.request
+        refusal = _foreign(request, hosts, reach.public_url)
+        if refusal is None and request.path == DASH_UPDATE and request.method == "POST":
+            refusal = _malformed_update(app, request)
+        if refusal is not None:
+            return refusal
+        if sign_in is None:
+            flask.g.visitor = roles.THIS_MACHINE
+            return None
+        return _admitted(sign_in, request)
+
+    @server.errorhandler(UnderairError)
+    def explain(error: UnderairError) -> flask.Response:
+        return refuse(400, str(error), str(error))
+
+    @server.errorhandler(DependencyException)
+    def no_such_file(error: DependencyException) -> flask.Response:
+        return refuse(404, str(error), words.NOT_UNDERSTOOD)
+
+    @server.after_request
+    def secure(response: flask.Response) -> flask.Response:
+        if not hashes:  # known only when every callback is registered
+            hashes.extend(app.csp_hashes())
+        for name, value in security_headers(hashes).items():
+            response.headers.setdefault(name, value)
+        if reach.public_url is not None:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
+        if not flask.request.path.startswith(("/assets/", "/_dash-component-suites/")):
+            response.headers["Cache-Control"] = "no-store"
+        if response.status_code >= 400:
+            reason = flask.g.get("refusal", response.status)
+            log.warning("refused: %s; %s", _plain(reason), _who_and_what())
+        return response
+
+
+def refuse(status: int, reason: str, sentence: str, **headers: str) -> flask.Response:
+    """Return a refusal: `reason` for the log, `sentence` for whoever asked."""
+    flask.g.refusal = reason
+    response = flask.jsonify(problem=sentence)
+    response.status_code = status
+    response.headers.update(headers)
+    return response
+
+
+def _foreign(request: flask.Request, hosts: set[str | None], public_url: str | None) -> flask.Response | None:
+    """Return the refusal of what was not addressed to us, or does not come from a page of ours."""
+    try:
+        host = urlsplit(f"//{request.environ.get('HTTP_HOST', '')}").hostname
+    except ValueError:
+        host = None
+    if host not in hosts:
+        return refuse(400, f"host {request.environ.get('HTTP_HOST', '')!r} is not ours", words.NOT_FROM_HERE)
+    if public_url is not None and request.scheme != "https":
+        return refuse(403, "not over TLS through the proxy", words.NO_TLS.format(url=public_url))
+    site = request.headers.get("Sec-Fetch-Site", "none")
+    if request.method in SAFE_METHODS:
+        navigates = request.headers.get("Sec-Fetch-Mode") == "navigate"
+        if site not in ("none", "same-origin") and not navigates:
+            return refuse(403, f"asked for by another site ({site})", words.NOT_FROM_HERE)
+        return None
+    ours = public_url.rstrip("/") if public_url is not None else request.host_url.rstrip("/")
+    origin = request.headers.get("Origin", ours)
+    if origin != ours or site not in ("none", "same-origin"):
+        return refuse(403, f"a change asked for by another site ({origin!r})", words.NOT_FROM_HERE)
+    return None
+
+
+def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | None:
+    """Return the refusal of a callback request that no script of Dash sends; Dash itself would stumble over
+    it.
+    """
+
+    def not_understood(why: str) -> flask.Response:
+        return refuse(400, f"callback request: {why}", words.NOT_UNDERSTOOD)
+
+    if depth_exceeds(request.get_data()):
+        return not_understood("nested too deep")
+    body = request.get_json(silent=True)
+    if not isinstance(body, dict) or not isinstance(body.get("output"), str):
+        return not_understood("no object with an output")
+    known = app.callback_map.get(body["output"])
+    if known is None:
+        return not_understood(f"no callback {body['output']!r}")
+    for ours, theirs in (("inputs", body.get("inputs", [])), ("state", body.get("state", []))):
+        named = isinstance(theirs, list) and all(isinstance(one, dict) for one in theirs)
+        if not named or [(one.get("id"), one.get("property")) for one in theirs] != [
+            (one["id"], one["property"]) for one in known[ours]
+        ]:
+            return not_understood(f"{ours} are not those of the callback")
+    changed = body.get("changedPropIds", [])
+    if not isinstance(changed, list) or not all(isinstance(one, str) for one in changed):
+        return not_understood("changedPropIds is no list of names")
+    return None
+
+
+def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
+    """Find out who asks, and return the refusal when they may not."""
+    rule = roles.rule_of(request.method, request.url_rule.rule if request.url_rule else None)
+    if rule.open:
+        return None
+    found, why = sign_in.visitor_of(request)
+    if found is None:
+        if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
+            if why:
+                log.warning("refused: %s; %s", _plain(why), _who_and_what())
+            wanted = quote(request.full_path.rstrip("?"), safe="/")
+            return flask.make_response(flask.redirect(f"/sign-in?next={wanted}", 303))
+        return refuse(401, why or "not signed in", words.SIGN_IN_FIRST, **{SIGN_IN_HEADER: "/sign-in"})
+    flask.g.visitor = found
+    body: dict[str, Any] = {}
+    if request.path == DASH_UPDATE:
+        body = request.get_json()
+        rule = roles.CALLBACKS.get(body["output"], roles.NOBODY)
+    subject = f"{request.path} {_subject(request.args)}".strip() if not body else _subject_of_update(body)
+    if not found.may(rule):
+        return _denied(sign_in, found, subject)
+    if request.method not in SAFE_METHODS:
+        given = request.headers.get(TOKEN_HEADER, "")
+        if not hmac.compare_digest(given.encode(), form_token(found.token).encode()):
+            return refuse(403, "a change without the session's token", words.NOT_FROM_HERE)
+    if rule.action in ("", "send"):
+        return None  # what a desk sends is logged with the message's identity, once it has one
+    if not sign_in.note(found, rule.action, subject, once=rule.action == "view") and rule.needs_log:
+        return refuse(503, "the access log cannot be written", words.NO_LOG)
+    return None
+
+
+def _denied(sign_in: SignIn, visitor: Visitor, subject: str) -> flask.Response:
+    sign_in.note(visitor, "refused", subject, outcome="refused", once=True)
+    their = ", ".join(sorted(visitor.roles))
+    return refuse(
+        403, f"not for the roles of {visitor.account} ({their})", words.NOT_YOURS.format(roles=their)
+    )
+
+
+def refused_page(sign_in: SignIn | None, visitor: Visitor, path: str) -> str:
+    """Keep in both logs that a page is not for this visitor's roles, and return the sentence for its
+    place.
+    """
+    their = ", ".join(sorted(visitor.roles))
+    log.warning("refused: the page %s is not for the roles of %s (%s)", _plain(path), visitor.account, their)
+    if sign_in is not None:
+        sign_in.note(visitor, "refused", path, outcome="refused", once=True)
+    return words.NOT_YOURS.format(roles=their)
+
+
+def _subject(values: Mapping[str, Any]) -> str:
+    """Return what a view is about, out of its own words: which incident, which wearers."""
+    return " ".join(f"{name}={_plain(values[name])}" for name in SUBJECTS if values.get(name))
+
+
+def _subject_of_update(body: dict[str, Any]) -> str:
+    told = [one.get("value") for one in [*body.get("inputs", []), *body.get("state", [])]]
+    parts = [_subject(value) if isinstance(value, dict) else _plain(value) for value in told if value]
+    return " ".join(part for part in parts if part) or body["output"]
+
+
+def _who_and_what() -> str:
+    request = flask.request
+    known = roles.visitor()
+    who = known.account or "nobody signed in"
+    return f"{_plain(request.method)} {_plain(request.path)} from {_plain(request.remote_addr)}, {who}"
+
+
+def _plain(value: object) -> str:
+    """Return text that can neither begin a new line in a log nor drive a terminal."""
+    return str(value)[:_SHOWN].encode("unicode_escape").decode("ascii")
+
+
+def after_sending(sign_in: SignIn) -> Callable[[flask.Response], flask.Response]:
+    """Return what logs a desk's messages: who sent which, by its identity in the archive."""
+
+    def note(response: flask.Response) -> flask.Response:
+        route, known = flask.request.url_rule, roles.visitor()
+        rule = roles.rule_of(flask.request.method, route.rule if route else None)
+        if rule.action == "send" and known.account and known.may(rule):
+            told = response.get_json(silent=True)
+            identity = told.get("sent", "") if isinstance(told, dict) else ""
+            outcome = "done" if identity else "refused"
+            sign_in.note(known, "send", f"{flask.request.path} {identity}".strip(), outcome=outcome)
+        return response
+
+    return note
+
+
+def security_headers(script_hashes: list[str]) -> dict[str, str]:
+    """Return the headers of every response; scripts are ours or among the hashes, and nothing may frame us.
+
+    Inline styles are allowed because plotly and Dash's components write them; inline scripts are not.
+    """
+    policy = {
+        "default-src": "'none'",
+        "script-src": " ".join(["'self'", *script_hashes]),
+        "style-src": "'self' 'unsafe-inline'",
+        "img-src": "'self' data: blob:",
+        "font-src": "'self' data:",
+        "connect-src": "'self'",
+        "base-uri": "'none'",
+        "form-action": "'self'",
+        "frame-ancestors": "'none'",
+    }
+    return {
+        "Content-Security-Policy": "; ".join(f"{key} {value}" for key, value in policy.items()),
+        "X-Content-Type-Options": "nosniff",
+        "X-Frame-Options": "DENY",
+        "Referrer-Policy": "same-origin",
+        "Cross-Origin-Opener-Policy": "same-origin",
+        "Cross-Origin-Resource-Policy": "same-origin",
+        "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+    }

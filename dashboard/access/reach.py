@@ -1,0 +1,114 @@
+"""Who can reach the pages: this machine only, or others through a reverse proxy with TLS, and then only
+signed in.
+
+The server (waitress) speaks no TLS. That is left to a proxy, which every service has or can install, which is
+mended by its distribution and renews certificates by itself; a second TLS end in here would be one more to
+keep safe.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from dashboard.access import words
+from ingest.contract.errors import BadSettings
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+# Bigger than any page or form of ours sends.
+LARGEST_BODY_BYTES = 256 * 1024
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How the pages are reached; `checked` refuses what is unsafe.
+
+    Attributes
+    ----------
+    host : str
+        The address that is listened on.
+    accounts : Path or None
+        File of accounts; with one, nobody sees anything without signing in.
+    public_url : str or None
+        ``https://NAME`` where the reverse proxy is reached.
+    proxy : str or None
+        Address from which the proxy reaches us; only its word on who asks is taken.
+    """
+
+    host: str = "127.0.0.1"
+    accounts: Path | None = None
+    public_url: str | None = None
+    proxy: str | None = None
+
+    def checked(self) -> Reach:
+        """Return it when it is safe.
+
+        Raises
+        ------
+        BadSettings
+            With what is missing and what to do.
+        """
+        from dashboard.access.accounts import AccountFile
+
+        if self.public_url is not None:
+            _public_host(self.public_url)
+        elif self.proxy is not None:
+            raise BadSettings("--proxy has no meaning without --public-url https://NAME")
+        if self.host not in LOOPBACK or self.public_url is not None:
+            missing = []
+            if self.accounts is None:
+                missing.append("sign-in (--accounts) is needed")
+            if self.public_url is None:
+                missing.append("TLS by a declared reverse proxy (--public-url) is needed")
+            elif self.proxy is None and self.host not in LOOPBACK:
+                missing.append("the proxy's address (--proxy) is needed")
+            if missing:
+                raise BadSettings(words.BEYOND_LOOPBACK.format(host=self.host, missing=" and ".join(missing)))
+        if self.proxy is not None:
+            try:
+                ipaddress.ip_address(self.proxy)
+            except ValueError as error:
+                raise BadSettings(f"--proxy must be one IP address, got {self.proxy!r}") from error
+        if self.accounts is not None and not AccountFile(self.accounts).accounts():
+            raise BadSettings(
+                f"--accounts {self.accounts} holds no account, nobody could sign in; make one with "
+                f"`underair account add NAME --role ROLE --accounts {self.accounts}`"
+            )
+        return self
+
+    @property
+    def hosts(self) -> list[str]:
+        """The names that a request may be addressed to; another is refused (DNS rebinding)."""
+        if self.public_url is not None:
+            return [_public_host(self.public_url)]
+        return ["127.0.0.1", "localhost", "[::1]"]
+
+    @property
+    def proxy_options(self) -> dict[str, Any]:
+        """What the server is told of the proxy; without one, forwarded headers are thrown away."""
+        if self.public_url is None:
+            return {"clear_untrusted_proxy_headers": True}
+        return {
+            "trusted_proxy": self.proxy or ("::1" if self.host == "::1" else "127.0.0.1"),
+            "trusted_proxy_count": 1,
+            "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
+            "clear_untrusted_proxy_headers": True,
+        }
+
+
+def _public_host(url: str) -> str:
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError as error:
+        raise BadSettings(
+            f"--public-url cannot be read: {error}; write it like https://air.example"
+        ) from None
+    plain = parts.path in ("", "/") and not parts.query and not parts.fragment and parts.username is None
+    if parts.scheme != "https" or not parts.hostname or not plain:
+        told = f"got {url!r}" if parts.username is None else "without a user or password in it"
+        raise BadSettings(f"--public-url must be https://NAME or https://NAME:PORT, {told}")
+    return parts.hostname if port in (None, 443) else f"{parts.hostname}:{port}"

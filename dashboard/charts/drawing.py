@@ -1,0 +1,185 @@
+"""What the review's figures are drawn with: window, units, typed arrays, thinned lines and bands."""
+
+from __future__ import annotations
+
+import base64
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.charts import words
+from dashboard.charts.lanes import Band, Floats, Series
+from dashboard.charts.thinning import thin_band, thin_line
+from dashboard.units import Units
+
+PIXELS = 600
+MOST_DOTS = 300
+NARROWEST_PX = 560.0
+SECOND_MS = 1000.0
+
+
+@dataclass(frozen=True)
+class Window:
+    """What is on screen, in milliseconds since 1970."""
+
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class View:
+    """What is drawn and how: the lanes, the units, the shift of the shown clock, the width of the drawing.
+
+    The width says only how many words find room; until the page has told it, the narrowest page is assumed.
+    """
+
+    lanes: tuple[str, ...]
+    units: Units
+    clock_shift_ms: float = 0.0
+    plot_px: float = NARROWEST_PX
+
+
+@dataclass
+class Shown:
+    """How many readings are drawn, and the width of a bin where not all are."""
+
+    shown: int = 0
+    total: int = 0
+    bin_ms: float | None = None
+
+    def text(self) -> str:
+        """Return the sentence above the lanes."""
+        if self.bin_ms is None:
+            return words.SHOWN_ALL.format(total=f"{self.total:,}")
+        width = words.bin_text(self.bin_ms / SECOND_MS)
+        return words.SHOWN_THINNED.format(bin_s=width, shown=f"{self.shown:,}", total=f"{self.total:,}")
+
+
+@dataclass
+class Drawing:
+    """Traces, axes and texts as they are gathered from the top of the figure to its bottom."""
+
+    view: View
+    window: Window
+    traces: list[dict[str, Any]] = field(default_factory=list)
+    thinned: list[int] = field(default_factory=list)
+    axes: list[dict[str, Any]] = field(default_factory=list)
+    rows_px: list[tuple[float, float]] = field(default_factory=list)
+    texts: list[tuple[float, str, bool]] = field(default_factory=list)
+    levels: list[dict[str, Any]] = field(default_factory=list)
+    depth_px: float = 0.0
+    shown: Shown = field(default_factory=Shown)
+
+    def lane(self, height_px: float, **axis: Any) -> str:
+        """Add a y axis of that height at the present depth and return its short name."""
+        self.rows_px.append((self.depth_px, self.depth_px + height_px))
+        self.axes.append(axis)
+        self.depth_px += height_px
+        return self.name(len(self.axes) - 1)
+
+    @staticmethod
+    def name(index: int) -> str:
+        """Return plotly's name of the axis of that number."""
+        return "y" if index == 0 else f"y{index + 1}"
+
+    def title(self, text: str, height_px: float, heading: bool = False) -> None:
+        """Add a line of text at the present depth."""
+        self.texts.append((self.depth_px + height_px, text, heading))
+        self.depth_px += height_px
+
+    def add(self, trace: dict[str, Any], thinned: bool = False) -> None:
+        """Add a trace; `thinned` when a zoom changes it."""
+        if thinned:
+            self.thinned.append(len(self.traces))
+        self.traces.append(trace)
+
+    def x(self, values: Any) -> dict[str, Any]:
+        """Return moments (milliseconds since 1970, UTC) on the clock that is shown."""
+        return typed(np.asarray(values, dtype=np.float64) + self.view.clock_shift_ms)
+
+
+def typed(values: NDArray[Any], dtype: str = "f8") -> dict[str, Any]:
+    """Return an array as plotly takes it: base64 of its bytes, a third smaller than numbers in text."""
+    array = np.ascontiguousarray(values, dtype={"f8": np.float64, "f4": np.float32}[dtype])
+    found: dict[str, Any] = {"dtype": dtype, "bdata": base64.b64encode(array.tobytes()).decode()}
+    if array.ndim == 2:
+        found["shape"] = f"{array.shape[0]}, {array.shape[1]}"
+    return found
+
+
+def nice_ceiling(value: float, least: float) -> float:
+    """Return the end of a fixed scale: the next of 1, 1.5, 2, 3, 4, 5, 6, 8 times a power of ten."""
+    value = max(value if math.isfinite(value) else least, least)
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if step * power >= value * 0.999)
+
+
+def in_units(band: Band, units: Units, quantity: Any) -> Band:
+    """Return a band in display units."""
+    return Band(band.x, *(units.shown(quantity, part) for part in (band.middle, band.low, band.high)))
+
+
+def draw_band(drawing: Drawing, band: Band, y: str, fill: str) -> None:
+    """Draw a band's outline, filled."""
+    window = drawing.window
+    outline = thin_band(band.x, band.low, band.high, window.start, window.end, PIXELS, 2 * SECOND_MS)
+    drawing.add(
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": drawing.x(outline.x),
+            "y": typed(outline.y, "f4"),
+            "fill": "toself",
+            "fillcolor": fill,
+            "line": {"width": 0},
+            "yaxis": y,
+        },
+        thinned=True,
+    )
+
+
+def draw_line(drawing: Drawing, x: Floats, values: Floats, y: str, line: dict[str, Any]) -> None:
+    """Draw an estimate on the 1 s grid as a line."""
+    window = drawing.window
+    thin = thin_line(x, values, window.start, window.end, PIXELS, 2 * SECOND_MS)
+    drawing.add(
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": drawing.x(thin.x),
+            "y": typed(thin.y, "f4"),
+            "line": line,
+            "yaxis": y,
+        },
+        thinned=True,
+    )
+
+
+def draw_readings(drawing: Drawing, series: Series, y: str, colour: str) -> None:
+    """Draw measured values as a line, with a dot at each as soon as dots can be told apart."""
+    window = drawing.window
+    thin = thin_line(series.x, series.y, window.start, window.end, PIXELS, series.gap_ms)
+    drawing.shown.shown += thin.shown if thin.bin_width is not None else thin.total
+    drawing.shown.total += thin.total
+    if thin.bin_width is not None:
+        drawing.shown.bin_ms = thin.bin_width
+    drawing.add(
+        {
+            "type": "scatter",
+            "mode": "lines+markers" if thin.shown <= MOST_DOTS else "lines",
+            "x": drawing.x(thin.x),
+            "y": typed(thin.y, "f4"),
+            "line": {"color": colour, "width": 1.5},
+            "marker": {"size": 4, "color": colour},
+            "yaxis": y,
+        },
+        thinned=True,
+    )
+
+
+def plain(text: str) -> str:
+    """Return text from outside with its markup made harmless: plotly reads a subset of HTML in labels."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\n", " ")

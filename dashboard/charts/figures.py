@@ -1,0 +1,369 @@
+"""The lanes of the review page: one x axis, stacked y domains, so that one cursor and one zoom serve all.
+
+Figures are plain dicts with typed arrays: nothing is validated twice, and a zoom sends only new arrays.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from dashboard.charts import words
+from dashboard.charts.drawing import (
+    SECOND_MS,
+    Drawing,
+    Shown,
+    View,
+    Window,
+    draw_band,
+    draw_line,
+    draw_readings,
+    in_units,
+    nice_ceiling,
+    plain,
+    typed,
+)
+from dashboard.charts.lanes import Floats, Mark, PersonLanes, Series, Span
+from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
+
+LANE_HEIGHT_PX = {"air": 112, "rate": 84, "motion": 44, "heat": 84}
+ALARM_ROW_PX = 24
+LANE_TITLE_PX = 19
+HEADING_PX = 30
+DESK_PX = 78
+TOP_PX = 28
+BOTTOM_PX = 10
+LEFT_PX = 128
+RIGHT_PX = 14
+BAND_FILL = "rgba(31,134,196,0.22)"
+WARM_FILL = "rgba(200,100,30,0.18)"
+GRAVE = ("distress", "no_motion", "no_motion_prealarm")
+DESK_ROWS = 3
+DESK_TEXT_LENGTH = 40
+DESK_CHARACTER_PX = 6.4
+# Plotly takes an empty text's place away and never gives it back when a zoom fills it.
+BLANK = " "
+# What a zoom replaces in a trace that depends on the window.
+CHANGING = ("x", "y", "text", "textposition", "mode")
+# The date stands in the heading; an axis that repeated it would cost every lane a line.
+TIME_TICKS = [
+    {"dtickrange": [None, 1000], "value": "%H:%M:%S.%L"},
+    {"dtickrange": [1000, 60_000], "value": "%H:%M:%S"},
+    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M"},
+    {"dtickrange": [86_400_000, None], "value": "%Y-%m-%d"},
+]
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Fixed y scales of an incident, in metric units: the same for every wearer and every zoom."""
+
+    pressure_bar: float
+    rate_l_min: float
+    motion_m_s2: float
+    temperature_c: float
+
+
+def scales_of(people: list[PersonLanes]) -> Scales:
+    """Return scales that hold everything these people's records have."""
+
+    def highest(arrays: list[Floats]) -> float:
+        finite = [float(np.nanmax(values)) for values in arrays if np.isfinite(values).any()]
+        return max(finite, default=math.nan)
+
+    rated = max((p.rated_bar for p in people if math.isfinite(p.rated_bar)), default=300.0)
+    return Scales(
+        pressure_bar=max(rated, highest([p.pressure.y for p in people]) if people else rated) * 1.04,
+        rate_l_min=nice_ceiling(highest([p.rate.middle for p in people]), 100.0),
+        motion_m_s2=nice_ceiling(highest([p.motion.y for p in people]), 2.0),
+        temperature_c=nice_ceiling(
+            highest([values for p in people for values in (p.temperature.y, p.surroundings.middle)]), 100.0
+        ),
+    )
+
+
+def lanes_figure(
+    people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales
+) -> tuple[dict[str, Any], Shown]:
+    """Return the figure of the chosen people, and how much of their readings is in it."""
+    drawing = _draw(people, desk, window, view, scales)
+    height = TOP_PX + drawing.depth_px + BOTTOM_PX
+
+    def paper(depth_px: float) -> float:
+        return 1.0 - depth_px / drawing.depth_px
+
+    layout: dict[str, Any] = {
+        "template": chart_template(),
+        "height": height,
+        "margin": {"l": LEFT_PX, "r": RIGHT_PX, "t": TOP_PX, "b": BOTTOM_PX, "autoexpand": False},
+        "showlegend": False,
+        "hovermode": False,
+        "dragmode": "zoom",
+        "barmode": "overlay",
+        "bargap": 0,
+        "xaxis": {
+            "type": "date",
+            "range": x_range(window, view),
+            "side": "top",
+            "anchor": "y",
+            "automargin": False,
+            "showgrid": True,
+            "tickformatstops": TIME_TICKS,
+        },
+        "annotations": [
+            {
+                "text": f"<b>{text}</b>" if heading else text,
+                "x": 0,
+                "xref": "paper",
+                "xanchor": "left",
+                "xshift": -LEFT_PX + 4 if heading else 0,
+                "y": paper(depth),
+                "yref": "paper",
+                "yanchor": "bottom",
+                "showarrow": False,
+                "align": "left",
+                "font": {"size": 14 if heading else 12},
+            }
+            for depth, text, heading in drawing.texts
+        ],
+        "shapes": drawing.levels,
+    }
+    for index, (axis, (top, bottom)) in enumerate(zip(drawing.axes, drawing.rows_px, strict=True)):
+        name = "yaxis" if index == 0 else f"yaxis{index + 1}"
+        # Wide enough for the name of an alarm; a margin that grew with its labels would shift the lanes.
+        base = {"domain": [max(paper(bottom), 0.0), min(paper(top), 1.0)], "fixedrange": True}
+        layout[name] = {**base, "automargin": False, "zeroline": False, "anchor": "x", **axis}
+    return {"data": drawing.traces, "layout": layout}, drawing.shown
+
+
+def lanes_update(
+    people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales
+) -> tuple[dict[int, dict[str, Any]], Shown]:
+    """Return what a zoom replaces: for the index of each trace that depends on the window its new parts."""
+    drawing = _draw(people, desk, window, view, scales)
+    changes = {
+        index: {part: drawing.traces[index][part] for part in CHANGING if part in drawing.traces[index]}
+        for index in drawing.thinned
+    }
+    return changes, drawing.shown
+
+
+def x_range(window: Window, view: View) -> list[float]:
+    """Return the x axis's range on the clock that is shown."""
+    return [window.start + view.clock_shift_ms, window.end + view.clock_shift_ms]
+
+
+def _draw(people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales) -> Drawing:
+    drawing = Drawing(view, window)
+    _desk_lane(drawing, desk)
+    for person in people:
+        _person(drawing, person, scales)
+    return drawing
+
+
+def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
+    y = drawing.lane(
+        DESK_PX,
+        range=[-1.5, DESK_ROWS - 0.4],
+        tickvals=[(DESK_ROWS - 1) / 2],
+        ticktext=[words.DESK_LANE],
+        showgrid=False,
+        ticks="",
+    )
+    rows, texts = _placed(desk, drawing.window, drawing.view.plot_px)
+    drawing.add(
+        {
+            "type": "scatter",
+            "mode": "markers+text",
+            "x": drawing.x([mark.at for mark in desk]),
+            "y": rows,
+            "text": texts,
+            "textposition": "middle right",
+            "textfont": {"size": 12},
+            "marker": {"symbol": "line-ns", "size": 12, "line": {"width": 2, "color": CHART_GREY}},
+            "yaxis": y,
+        },
+        thinned=True,
+    )
+
+
+def _placed(desk: list[Mark], window: Window, plot_px: float) -> tuple[list[int], list[str]]:
+    """Give each mark the first row where its words find room, else a stroke alone under the rows."""
+    free_from = [-math.inf] * DESK_ROWS
+    rows, texts = [], []
+    for mark in desk:
+        at_px = (mark.at - window.start) / (window.end - window.start) * plot_px
+        text = mark.text if len(mark.text) <= DESK_TEXT_LENGTH else mark.text[: DESK_TEXT_LENGTH - 1] + "…"
+        row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
+        rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
+        texts.append(plain(text) if row is not None else BLANK)
+        if row is not None and 0 <= at_px <= plot_px:
+            free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)
+    return rows, texts
+
+
+def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
+    units = drawing.view.units
+    drawing.title(plain(words.person_title(person.wearer_id, person.team, person.set_ids)), HEADING_PX, True)
+    top = drawing.depth_px
+    block_index = len(drawing.axes)
+    # Behind the lanes, over their whole height: the silences.
+    block = drawing.lane(0, range=[0, 1], visible=False)
+    _silences(drawing, person.silences, block)
+    for lane in drawing.view.lanes:
+        drawing.title(words.LANE_EXPLAINED[lane].format(**units.label), LANE_TITLE_PX)
+        if lane == "air":
+            _air_lane(drawing, person, scales)
+        elif lane == "rate":
+            _rate_lane(drawing, person, scales)
+        elif lane == "motion":
+            y = drawing.lane(LANE_HEIGHT_PX[lane], range=[0, scales.motion_m_s2], nticks=3)
+            draw_readings(drawing, person.motion, y, CHART_GREY)
+        elif lane == "heat":
+            _heat_lane(drawing, person, scales)
+        else:
+            _alarm_lane(drawing, person)
+    drawing.rows_px[block_index] = (top + LANE_TITLE_PX, drawing.depth_px)
+    drawing.depth_px += 6
+
+
+def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
+    units = drawing.view.units
+    top = units.shown("pressure", scales.pressure_bar)
+    y = drawing.lane(LANE_HEIGHT_PX["air"], range=[0, top], nticks=4)
+    draw_band(drawing, in_units(person.air, units, "pressure"), y, BAND_FILL)
+    shown = Series(person.pressure.x, units.shown("pressure", person.pressure.y), person.pressure.gap_ms)
+    draw_readings(drawing, shown, y, CHART_BLUE)
+    if math.isfinite(person.low_air_bar):
+        level = units.shown("pressure", person.low_air_bar)
+        text = f"{words.LOW_AIR_LEVEL} {units.text('pressure', person.low_air_bar)}"
+        drawing.levels.append(
+            {
+                "type": "line",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "yref": y,
+                "y0": level,
+                "y1": level,
+                "line": {"color": CHART_GREY, "width": 1, "dash": "dot"},
+                "label": {"text": text, "textposition": "start", "font": {"size": 11}, "padding": 2},
+            }
+        )
+    marks: dict[str, list[Any]] = {"x": [], "y": [], "text": [], "textposition": []}
+    window = drawing.window
+    for mark in person.marks:
+        late = mark.at > window.start + 0.8 * (window.end - window.start)
+        marks["textposition"] += ["middle left" if late else "middle right"] * 3
+        marks["x"] += [mark.at, mark.at, math.nan]
+        marks["y"] += [0.0, top * 0.9, math.nan]
+        marks["text"] += [BLANK, words.MARKS[mark.text], BLANK]
+    drawing.add(
+        {
+            "type": "scatter",
+            "mode": "lines+text",
+            "x": drawing.x(marks["x"]),
+            "y": typed(np.array(marks["y"], dtype=float)),
+            "text": marks["text"],
+            "textposition": marks["textposition"],
+            "textfont": {"size": 12},
+            "line": {"color": CHART_ORANGE, "width": 2, "dash": "dash"},
+            "yaxis": y,
+        },
+        thinned=True,
+    )
+
+
+def _rate_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
+    units = drawing.view.units
+    y = drawing.lane(LANE_HEIGHT_PX["rate"], range=[0, units.shown("rate", scales.rate_l_min)], nticks=4)
+    rate = in_units(person.rate, units, "rate")
+    draw_band(drawing, rate, y, BAND_FILL)
+    draw_line(drawing, rate.x, rate.middle, y, {"color": CHART_BLUE, "width": 1.5})
+
+
+def _heat_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
+    units = drawing.view.units
+    low, high = (units.shown("temperature", value) for value in (0.0, scales.temperature_c))
+    y = drawing.lane(LANE_HEIGHT_PX["heat"], range=[low, high], nticks=4)
+    around = in_units(person.surroundings, units, "temperature")
+    draw_band(drawing, around, y, WARM_FILL)
+    draw_line(drawing, around.x, around.middle, y, {"color": CHART_ORANGE, "width": 1.2, "dash": "dash"})
+    shown = Series(
+        person.temperature.x, units.shown("temperature", person.temperature.y), person.temperature.gap_ms
+    )
+    draw_readings(drawing, shown, y, CHART_GREY)
+
+
+def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
+    kinds = person.alarm_kinds
+    height = ALARM_ROW_PX * max(len(kinds), 1)
+    names = [words.ALARMS_NARROW[kind] for kind in kinds] or [words.NO_ROWS]
+    ticks = list(range(len(names)))
+    y = drawing.lane(
+        height,
+        range=[len(names) - 0.5, -0.5],
+        tickvals=ticks,
+        ticktext=names,
+        showgrid=False,
+        ticks="",
+        tickfont={"size": 12 if kinds else 10},
+    )
+    for spans, offset, solid in ((person.reported, -0.2, True), (person.derived, 0.22, False)):
+        colours = [CHART_ORANGE if span.what in GRAVE else CHART_GREY for span in spans]
+        drawing.add(
+            {
+                "type": "bar",
+                "orientation": "h",
+                "base": drawing.x([span.started for span in spans]),
+                "x": [max(span.ended - span.started, 1.0) for span in spans],
+                "y": [kinds.index(span.what) + offset for span in spans],
+                "width": 0.36,
+                "marker": {
+                    "color": colours if solid else "rgba(0,0,0,0)",
+                    "line": {"color": colours, "width": 2},
+                },
+                "yaxis": y,
+            }
+        )
+
+
+def _silences(drawing: Drawing, silences: list[Span], y: str) -> None:
+    drawing.add(
+        {
+            "type": "bar",
+            "orientation": "h",
+            "base": drawing.x([span.started for span in silences]),
+            "x": [span.ended - span.started for span in silences],
+            "y": [0.5] * len(silences),
+            "width": 1,
+            "marker": {
+                "color": "rgba(0,0,0,0)",
+                "line": {"width": 1, "color": CHART_PURPLE},
+                "pattern": {"shape": "/", "fgcolor": CHART_PURPLE, "size": 9, "solidity": 0.12},
+            },
+            "text": [
+                f"{words.SILENT} {words.duration_text((s.ended - s.started) / SECOND_MS)}" for s in silences
+            ],
+            "textposition": "none",
+            "yaxis": y,
+        }
+    )
+    drawing.add(
+        {
+            "type": "scatter",
+            "mode": "text",
+            "x": drawing.x([(span.started + span.ended) / 2 for span in silences]),
+            "y": [0.985] * len(silences),
+            "text": [
+                f"{words.SILENT} {words.duration_text((s.ended - s.started) / SECOND_MS)}" for s in silences
+            ],
+            "textposition": "bottom center",
+            "textfont": {"size": 12},
+            "cliponaxis": False,
+            "yaxis": y,
+        }
+    )

@@ -1,0 +1,223 @@
+"""What the record says at one moment: every value with its unit, and the messages behind it, verbatim.
+
+Both are plain data for the page's script, which words nothing itself.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from analysis.tables import Results
+from dashboard.charts import words
+from dashboard.charts.drawing import SECOND_MS
+from dashboard.charts.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
+from dashboard.units import Quantity, Units
+
+SPAN_S = 5.0
+MOST_MESSAGES = 120
+SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
+DESK_KINDS = ("incident", "tally", "note", "seen")
+
+Row = dict[str, str]
+
+
+def clock_text(at_ms: float, shift_ms: float = 0.0, decimals: int = 1) -> str:
+    """Return a moment as date and time of day on the shown clock."""
+    moment = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=round(at_ms + shift_ms))
+    fraction = f"{moment.microsecond / 1e6:.{decimals}f}"[1:] if decimals else ""
+    return f"{moment:%Y-%m-%d %H:%M:%S}{fraction}"
+
+
+def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
+    """Return every value of one person at a moment: name, value with unit, and a remark.
+
+    A reading is the last one at or before the moment, with its age; it is never carried over a silence.
+    """
+    if not person.started - SECOND_MS <= at_ms <= person.ended + SECOND_MS:
+        return [_row("air", words.NOT_UNDER_AIR)]
+    second = _index(person.air.x, at_ms)
+    rows = [_reading("pressure", person.pressure, at_ms, units, "pressure", decimals=1)]
+    if second is not None:
+        band = person.air
+        rows.append(_estimate("air", band.middle, band.low, band.high, second, units, "pressure"))
+        rate = person.rate
+        rows.append(_estimate("rate", rate.middle, rate.low, rate.high, second, units, "rate"))
+        rows.append(_forecast(person, second))
+    rows.append(_reading("motion", person.motion, at_ms, units, "motion"))
+    rows.append(_reading("temperature", person.temperature, at_ms, units, "temperature", decimals=1))
+    warm = _index(person.surroundings.x, at_ms)
+    if warm is not None:
+        around = person.surroundings
+        rows.append(
+            _estimate("surroundings", around.middle, around.low, around.high, warm, units, "temperature")
+        )
+        if math.isfinite(person.thermal_class[warm]):
+            rows.append(_row("class", f"{person.thermal_class[warm]:.0f}"))
+        if math.isfinite(person.dose[warm]):
+            rows.append(_row("dose", f"{person.dose[warm]:.3f}"))
+    rows.append(_row("alarms", _alarms_at(person, at_ms)))
+    return rows
+
+
+def _row(name: str, value: str, remark: str = "") -> Row:
+    return {"name": words.READOUT[name], "value": value, "remark": remark}
+
+
+def _index(x: Floats, at_ms: float) -> int | None:
+    """Return the last grid second at or before a moment, None when the grid has none within 1.5 s."""
+    position = int(np.searchsorted(x, at_ms, side="right")) - 1
+    return position if position >= 0 and at_ms - x[position] <= 1.5 * SECOND_MS else None
+
+
+def _reading(
+    name: str, series: Series, at_ms: float, units: Units, quantity: Quantity, decimals: int | None = None
+) -> Row:
+    position = int(np.searchsorted(series.x, at_ms, side="right")) - 1
+    while position >= 0 and not math.isfinite(series.y[position]):
+        position -= 1
+    if position < 0:
+        return _row(name, words.NOT_HEARD)
+    age_ms = at_ms - series.x[position]
+    value = units.text(quantity, float(series.y[position]), decimals)
+    if age_ms > series.gap_ms:
+        return _row(name, words.NOT_HEARD, f"{value}, " + words.BEFORE.format(age_s=f"{age_ms / 1000:.0f}"))
+    return _row(name, value, words.BEFORE.format(age_s=f"{age_ms / SECOND_MS:.1f}"))
+
+
+def _estimate(
+    name: str, middle: Floats, low: Floats, high: Floats, second: int, units: Units, quantity: Quantity
+) -> Row:
+    ends = [units.shown(quantity, float(part[second])) for part in (low, high)]
+    places = units.decimals[quantity]
+    if not all(math.isfinite(end) for end in ends):
+        return _row(name, words.NONE)
+    span = f"{ends[0]:,.{places}f} to {ends[1]:,.{places}f} {units.label[quantity]}"
+    value = float(middle[second])
+    if not math.isfinite(value):
+        return _row(name, words.NOT_HEARD, span)
+    return _row(name, units.text(quantity, value), span)
+
+
+def _forecast(person: PersonLanes, second: int) -> Row:
+    middle, low, high = (
+        float(part[second]) for part in (person.forecast.middle, person.forecast.low, person.forecast.high)
+    )
+    if not math.isfinite(low):
+        return _row("forecast", words.NONE)
+    upper = f"{high:.1f} min" if math.isfinite(high) else words.NEVER
+    value = f"{middle:.1f} min" if math.isfinite(middle) else words.NEVER
+    return _row("forecast", value, f"{low:.1f} to {upper}")
+
+
+def _alarms_at(person: PersonLanes, at_ms: float) -> str:
+    texts = []
+    for source, spans in ((words.REPORTED, person.reported), (words.DERIVED, person.derived)):
+        for span in spans:
+            if span.started <= at_ms <= span.ended:
+                age = words.duration_text((at_ms - span.started) / SECOND_MS)
+                texts.append(f"{words.ALARMS[span.what]} ({source}, {age})")
+    if any(gap.started < at_ms < gap.ended for gap in person.silences):
+        texts.append(words.SILENT)
+    return "; ".join(texts) or words.NONE
+
+
+def messages_behind(
+    messages: dict[str, pl.DataFrame],
+    wears: pl.DataFrame,
+    wear_ids: list[str],
+    at_ms: float,
+    shift_ms: float = 0.0,
+) -> list[dict[str, Any]]:
+    """Return the messages within `SPAN_S` of a moment and the last of each kind before it.
+
+    Those around the moment come first, each part in time order.
+
+    Parameters
+    ----------
+    messages : dict of str to DataFrame
+        Messages with `at`.
+    wears : DataFrame
+        All wears of the incident (a set's time is split between its wearers).
+    wear_ids : list of str
+        The wears of the chosen people.
+    at_ms : float
+        The moment, milliseconds since 1970.
+    shift_ms : float
+        Shift of the clock that is shown; a message's own times are never shifted.
+    """
+    owned = owned_windows(wears).filter(pl.col("wear_id").is_in(wear_ids))
+    moment = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=at_ms)
+    span = timedelta(seconds=SPAN_S)
+    found: list[pl.DataFrame] = []
+    for kind in (*SET_KINDS, *DESK_KINDS):
+        frame = messages.get(kind)
+        if frame is None or "at" not in frame.columns or not len(frame):
+            continue
+        own = owned_messages(frame, owned) if kind in SET_KINDS else frame.sort("at")
+        near = own.filter(pl.col("at").is_between(moment - span, moment + span))
+        if kind in SET_KINDS and kind != "setup":
+            before = own.filter(pl.col("at") < moment - span).group_by("set_id").last()
+            near = pl.concat([before.select(own.columns), near]) if not len(near) else near
+        found.append(_as_lines(near, kind))
+    if not found:
+        return []
+    # What was said around the moment comes first; what was known from before it follows.
+    lines = pl.concat(found).sort(pl.col("at") < moment - span, "at").head(MOST_MESSAGES)
+    return _rows(lines, shift_ms)
+
+
+def messages_of_evidence(
+    messages: dict[str, pl.DataFrame], evidence: list[str], shift_ms: float = 0.0
+) -> list[dict[str, Any]]:
+    """Return the messages that a finding names (`set_id/boot/seq`) in time order, `MOST_MESSAGES` at most."""
+    wanted = pl.Series(evidence[:MOST_MESSAGES], dtype=pl.String).implode()
+    found = []
+    for kind in (*SET_KINDS, *DESK_KINDS):
+        frame = messages.get(kind)
+        if frame is not None and "at" in frame.columns and len(frame):
+            found.append(_as_lines(frame.filter(_identity(frame).is_in(wanted)), kind))
+    return _rows(pl.concat(found).sort("at"), shift_ms) if found else []
+
+
+def _identity(frame: pl.DataFrame) -> pl.Expr:
+    speaker = "set_id" if "boot" in frame.columns and "desk_id" not in frame.columns else "desk_id"
+    return pl.concat_str([speaker, "boot", "seq"], separator="/", ignore_nulls=False)
+
+
+def _as_lines(frame: pl.DataFrame, kind: str) -> pl.DataFrame:
+    return frame.select(
+        "at",
+        pl.lit(kind).alias("kind"),
+        _identity(frame).fill_null("–").alias("identity"),
+        "time",
+        "received",
+        "topic",
+        "payload",
+    )
+
+
+def _rows(lines: pl.DataFrame, shift_ms: float) -> list[dict[str, Any]]:
+    shift = timedelta(milliseconds=shift_ms)
+    return [
+        {
+            "at": f"{row['at'] + shift:%H:%M:%S.%f}"[:-3] if row["at"] else "–",
+            "kind": row["kind"],
+            "identity": row["identity"],
+            "own": row["time"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") if row["time"] else "–",
+            "received": row["received"].strftime("%Y-%m-%dT%H:%M:%S.%fZ"),
+            "topic": row["topic"],
+            "payload": row["payload"],
+        }
+        for row in lines.iter_rows(named=True)
+    ]
+
+
+def evidence_of(results: Results, finding_id: str) -> list[str]:
+    """Return a finding's evidence, empty when there is no such finding."""
+    rows = results["findings"].filter(pl.col("finding_id") == finding_id)["evidence"].to_list()
+    return list(rows[0] or []) if rows else []

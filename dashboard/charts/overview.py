@@ -1,0 +1,223 @@
+"""The overview of the review page: one strip for each wearer over the whole incident, shade for pressure."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from analysis.tables import Results
+from dashboard.charts import words
+from dashboard.charts.drawing import SECOND_MS, Window, plain, typed
+from dashboard.charts.figures import TIME_TICKS
+from dashboard.charts.lanes import ALARM_ORDER, to_ms
+from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
+
+BINS = 360
+BIN_CHOICES_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
+LEFT_PX = 128
+TOP_PX = 28
+BOTTOM_PX = 8
+# The less air the more ink; the ground shows through, so that it reads on a light and on a dark page.
+SHADES = [[0.0, "rgba(31,134,196,1)"], [0.35, "rgba(31,134,196,0.75)"], [1.0, "rgba(31,134,196,0.12)"]]
+ALARM_SIGNS = {
+    "distress": "triangle-up",
+    "no_motion": "square",
+    "no_motion_prealarm": "square-open",
+    "low_air": "triangle-down",
+    "heat": "diamond",
+    "evacuate": "arrow-left",
+    "battery": "hourglass-open",
+    "fault": "x-thin-open",
+}
+# So that two alarms of one moment stand one above the other.
+ALARM_SHIFT = {kind: (-0.2, 0.2)[number % 2] for number, kind in enumerate(ALARM_ORDER)}
+ALARM_CHARACTERS = {
+    "distress": "▲",
+    "no_motion": "■",
+    "no_motion_prealarm": "□",
+    "low_air": "▼",
+    "heat": "◆",
+    "evacuate": "◀",
+    "battery": "⧖",
+    "fault": "×",
+}
+
+
+def whole_window(results: Results, about: dict[str, Any]) -> Window:
+    """Return the incident's extent with a little room on both sides."""
+    wears = results["wears"]
+    moments = [*to_ms(wears, "started"), *to_ms(wears, "ended")]
+    moments += [about[name].timestamp() * SECOND_MS for name in ("started", "ended") if about[name]]
+    if not moments:
+        return Window(0.0, 60 * SECOND_MS)
+    start, end = min(moments), max(moments)
+    room = max((end - start) * 0.01, 5 * SECOND_MS)
+    return Window(start - room, end + room)
+
+
+def bin_width_s(window: Window) -> int:
+    """Return the width of a strip's bin: the first round number that needs no more than `BINS`."""
+    wanted = (window.end - window.start) / SECOND_MS / BINS
+    return next((width for width in BIN_CHOICES_S if width >= wanted), BIN_CHOICES_S[-1])
+
+
+def row_height_px(people: int) -> float:
+    """Return the height of a person's strip: roomy for a crew, narrow for a hundred."""
+    return min(max(460 / max(people, 1), 12.5), 24.0)
+
+
+def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return the lowest estimated pressure a person and bin, NaN where not heard or not under air."""
+    width_ms = bin_width_s(window) * SECOND_MS
+    bins = max(math.ceil((window.end - window.start) / width_ms), 1)
+    z = np.full((len(people), bins), np.nan)
+    row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
+    lowest = (
+        results["air"]
+        .lazy()
+        .filter(pl.col("heard") & pl.col("wear_id").is_in(list(row_of_wear)))
+        .with_columns(
+            ((pl.col("time").dt.epoch("us") / 1000 - window.start) / width_ms)
+            .floor()
+            .cast(pl.Int64)
+            .alias("bin")
+        )
+        .group_by("wear_id", "bin")
+        .agg(pl.col("pressure_bar").min())
+        .filter(pl.col("bin").is_between(0, bins - 1))
+        .collect()
+    )
+    rows = lowest["wear_id"].replace_strict(row_of_wear, return_dtype=pl.Int64).to_numpy()
+    columns = lowest["bin"].to_numpy()
+    np.fmin.at(z, (rows, columns), lowest["pressure_bar"].to_numpy())
+    return z
+
+
+def labels(people: pl.DataFrame, chosen: list[str]) -> list[str]:
+    """Return the names beside the strips; a chosen one is pointed at and bold."""
+    texts = []
+    for person in people.iter_rows(named=True):
+        name = person["wearer_id"] or f"{words.SET} {person['key']}"
+        text = plain(f"{name} · {person['team']}" if person["team"] else name)
+        texts.append(f"<b>▸ {text}</b>" if person["key"] in chosen else text)
+    return texts
+
+
+def overview_figure(
+    results: Results, people: pl.DataFrame, whole: Window, shift_ms: float = 0.0
+) -> dict[str, Any]:
+    """Return the overview, whose names `labels` gives; the page's script frames the window.
+
+    Parameters
+    ----------
+    results : dict of str to DataFrame
+    people : DataFrame
+        Rows of `review_lanes.people_of`, from top to bottom.
+    whole : Window
+        The incident's extent.
+    shift_ms : float
+        Shift of the clock that is shown.
+    """
+    width_ms = bin_width_s(whole) * SECOND_MS
+    z = strips(results, people, whole)
+    rated = results["wears"]["rated_bar"].max()
+    top = float(rated) if isinstance(rated, int | float) else 300.0
+    row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
+    data: list[dict[str, Any]] = [
+        {
+            "type": "heatmap",
+            "x0": whole.start + shift_ms + width_ms / 2,
+            "dx": width_ms,
+            "z": typed(z, "f4"),
+            "zmin": 0,
+            "zmax": top,
+            "colorscale": SHADES,
+            "showscale": False,
+            "ygap": 3,
+            "hoverinfo": "skip",
+        },
+        _silence_strips(results, row_of_wear, shift_ms),
+        *_alarm_signs(results, row_of_wear, shift_ms),
+    ]
+    height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * len(people)
+    layout = {
+        "template": chart_template(),
+        "height": height,
+        "margin": {"l": LEFT_PX, "r": 14, "t": TOP_PX, "b": BOTTOM_PX, "autoexpand": False},
+        "showlegend": False,
+        "barmode": "overlay",
+        "xaxis": {
+            "type": "date",
+            "range": [whole.start + shift_ms, whole.end + shift_ms],
+            "side": "top",
+            "automargin": False,
+            "nticks": 8,
+            "tickformatstops": TIME_TICKS,
+        },
+        "yaxis": {
+            "range": [len(people) - 0.5, -0.5],
+            "tickvals": list(range(len(people))),
+            "ticktext": labels(people, []),
+            "ticks": "",
+            "showgrid": False,
+            "zeroline": False,
+            "automargin": False,
+            "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1.5)},
+        },
+    }
+    return {"data": data, "layout": layout}
+
+
+def alarm_kinds(results: Results) -> list[str]:
+    """Return the kinds of alarm that have a sign in the overview."""
+    present = set(results["alarms"].filter(pl.col("source") != "derived")["alarm"])
+    return [kind for kind in ALARM_ORDER if kind in present]
+
+
+def _silence_strips(results: Results, row_of_wear: dict[str, int], shift_ms: float) -> dict[str, Any]:
+    gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of_wear)))
+    started = to_ms(gaps, "started")
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "base": typed(started + shift_ms),
+        "x": typed(to_ms(gaps, "ended") - started),
+        "y": [row_of_wear[wear] for wear in gaps["wear_id"]],
+        "width": 0.8,
+        "marker": {
+            "color": "rgba(0,0,0,0)",
+            "line": {"width": 1, "color": CHART_PURPLE},
+            "pattern": {"shape": "/", "fgcolor": CHART_PURPLE, "size": 5, "solidity": 0.3},
+        },
+    }
+
+
+def _alarm_signs(results: Results, row_of_wear: dict[str, int], shift_ms: float) -> list[dict[str, Any]]:
+    """One trace a kind, on its wearer's strip; alarms outside every wear stand in the table only."""
+    reported = results["alarms"].filter(
+        (pl.col("source") != "derived") & pl.col("wear_id").is_in(list(row_of_wear))
+    )
+    traces = []
+    for kind in ALARM_ORDER:
+        rows = reported.filter(pl.col("alarm") == kind)
+        if len(rows):
+            colour = CHART_ORANGE if kind in ("distress", "no_motion") else "#808080"
+            traces.append(
+                {
+                    "type": "scatter",
+                    "mode": "markers",
+                    "x": typed(to_ms(rows, "raised") + shift_ms),
+                    "y": [row_of_wear[wear] + ALARM_SHIFT[kind] for wear in rows["wear_id"]],
+                    "marker": {
+                        "symbol": ALARM_SIGNS[kind],
+                        "size": 10,
+                        "color": colour,
+                        "line": {"width": 1.2, "color": colour},
+                    },
+                    "cliponaxis": False,
+                }
+            )
+    return traces

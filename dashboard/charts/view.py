@@ -1,0 +1,218 @@
+"""What a reviewer looks at, as the URL holds it: incident, wearers, window, lanes, units, clock, cursor."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import polars as pl
+
+from analysis.tables import Results
+from dashboard.charts.drawing import NARROWEST_PX, View, Window
+from dashboard.charts.figures import LANE_HEIGHT_PX, Scales, scales_of
+from dashboard.charts.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
+from dashboard.charts.overview import whole_window
+from dashboard.results_store import IncidentRecord, ResultsStore
+from dashboard.units import METRIC, UNITS
+from ingest.contract.errors import UnderairError
+
+MOST_PEOPLE = 6
+NOTES_DESK = "notes-"
+WIDEST_PX = 8000.0
+PEOPLE_AT_FIRST = 2
+LANES = (*LANE_HEIGHT_PX, "alarms")
+DAY_MS = 86_400_000.0
+
+
+class BadView(UnderairError):
+    """A URL or request whose view makes no sense."""
+
+
+@dataclass(frozen=True)
+class Request:
+    """A view as asked for; what is not said is None or empty."""
+
+    incident: str
+    people: tuple[str, ...]
+    lanes: tuple[str, ...]
+    units: str
+    shift_ms: float
+    window: Window | None
+    at_ms: float | None
+    plot_px: float = NARROWEST_PX
+
+    @property
+    def view(self) -> View:
+        """How it is drawn."""
+        return View(self.lanes or LANES, UNITS[self.units], self.shift_ms, self.plot_px)
+
+
+def request_of(query: Mapping[str, str]) -> Request:
+    """Read a view from a URL's query.
+
+    Raises
+    ------
+    BadView
+        When a number is none, a choice is unknown, or the window is empty.
+    """
+    start, end = _number(query, "from"), _number(query, "to")
+    if (start is None) != (end is None) or (start is not None and end is not None and start >= end):
+        raise BadView(f"from and to must be two moments in order, got {query.get('from')}, {query.get('to')}")
+    units = query.get("units") or METRIC.name
+    if units not in UNITS:
+        raise BadView(f"units must be one of {', '.join(UNITS)}, got {units!r}")
+    lanes = tuple(part for part in (query.get("lanes") or "").split(",") if part)
+    unknown = set(lanes) - set(LANES)
+    if unknown:
+        raise BadView(f"lanes must be among {', '.join(LANES)}, got {', '.join(sorted(unknown))}")
+    shift = _number(query, "shift") or 0.0
+    if abs(shift) > DAY_MS:
+        raise BadView(f"shift must be at most a day in milliseconds, got {shift}")
+    return Request(
+        incident=query.get("incident", ""),
+        people=tuple(part for part in (query.get("people") or "").split(",") if part)[:MOST_PEOPLE],
+        lanes=tuple(lane for lane in LANES if lane in lanes),
+        units=units,
+        shift_ms=shift,
+        window=None if start is None or end is None else Window(start, end),
+        at_ms=_number(query, "at"),
+        plot_px=min(max(_number(query, "px") or NARROWEST_PX, NARROWEST_PX / 2), WIDEST_PX),
+    )
+
+
+def _number(query: Mapping[str, str], name: str) -> float | None:
+    text = query.get(name)
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value) or abs(value) > 1e14:
+        raise BadView(f"{name} must be a number of milliseconds, got {text!r}")
+    return value
+
+
+class Bench:
+    """The incidents on the bench: lanes are gathered once a wearer and kept until the figures change.
+
+    Parameters
+    ----------
+    store : ResultsStore
+    """
+
+    def __init__(self, store: ResultsStore) -> None:
+        self.store = store
+        self._lanes: dict[tuple[str, int, str], PersonLanes] = {}
+
+    def lanes(self, record: IncidentRecord, people: list[dict[str, Any]]) -> list[PersonLanes]:
+        """Return the lanes of people (rows of `people_of`), in that order."""
+        found = []
+        for person in people:
+            key = (record.about["key"], record.version, person["key"])
+            if key not in self._lanes:
+                outdated = [known for known in self._lanes if known[0] == key[0] and known[1] != key[1]]
+                for known in outdated:
+                    self._lanes.pop(known, None)
+                self._lanes[key] = lanes_of(record.results, record.messages, person)
+            found.append(self._lanes[key])
+        return found
+
+    def look(self, request: Request, following: bool = False) -> Look:
+        """Return everything that a view needs; `following` a page that is open already.
+
+        Raises
+        ------
+        UnknownIncident
+            When the archive has no such incident.
+        """
+        record = self.store.incident(request.incident, following)
+        everybody = people_of(record.results)
+        known = list(everybody["key"])
+        chosen = [key for key in request.people if key in known] or first_choice(record.results, everybody)
+        rows = [person for person in everybody.iter_rows(named=True) if person["key"] in chosen]
+        lanes = self.lanes(record, rows)
+        whole = whole_window(record.results, record.about)
+        return Look(
+            request=request,
+            record=record,
+            everybody=everybody,
+            chosen=[person["key"] for person in rows],
+            lanes=lanes,
+            desk=desk_marks(record, rows),
+            whole=whole,
+            window=request.window or whole,
+            scales=scales_of(lanes),
+        )
+
+
+def bench_of(store: ResultsStore) -> Bench:
+    """Return the one bench of a store."""
+    with _benches_lock:
+        return _benches.setdefault(store, Bench(store))
+
+
+_benches: WeakKeyDictionary[ResultsStore, Bench] = WeakKeyDictionary()
+_benches_lock = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Look:
+    """A view with its data."""
+
+    request: Request
+    record: IncidentRecord
+    everybody: pl.DataFrame
+    chosen: list[str]
+    lanes: list[PersonLanes]
+    desk: list[Mark]
+    whole: Window
+    window: Window
+    scales: Scales
+
+
+def first_choice(results: Results, everybody: pl.DataFrame) -> list[str]:
+    """Return whom to show when nobody was asked for: those with the gravest findings, else the first."""
+    weight = {"serious": 100, "caution": 10, "note": 1}
+    owner = {wear: person["key"] for person in everybody.iter_rows(named=True) for wear in person["wear_ids"]}
+    score = dict.fromkeys(everybody["key"], 0)
+    for wear_id, severity in results["findings"].select("wear_id", "severity").iter_rows():
+        if wear_id in owner:
+            score[owner[wear_id]] += weight.get(severity, 0)
+    return sorted(score, key=lambda key: -score[key])[:PEOPLE_AT_FIRST]
+
+
+def desk_marks(record: IncidentRecord, people: list[dict[str, Any]]) -> list[Mark]:
+    """Return what the desk wrote, in time order: all notes, and tallies and alarms seen of these people."""
+    sets = {set_id for person in people for set_id in person["set_ids"]}
+    incident_id = record.about["incident_id"]
+    marks: list[Mark] = []
+    of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
+    for row, at in _said(record.messages["note"].filter(of_incident)):
+        estimated = " (estimated)" if row["certainty"] == "estimated" else ""
+        marks.append(Mark(at, f"{source_of(row['desk_id'])}“{row['text']}”{estimated}"))
+    for row, at in _said(record.messages["incident"].filter(of_incident)):
+        marks.append(Mark(at, f"incident {row['action']}"))
+    for row, at in _said(record.messages["tally"].filter(of_incident)):
+        if row["set_id"] in sets:
+            marks.append(Mark(at, f"tally {row['action']} {row['wearer_id']}"))
+    for row, at in _said(record.messages["seen"]):
+        if row["set_id"] in sets:
+            marks.append(Mark(at, f"seen: {row['alarm'].replace('_', ' ')} {row['set_id']}"))
+    return sorted(marks, key=lambda mark: mark.at)
+
+
+def source_of(desk_id: str) -> str:
+    """Return the outside source whose notes stand under this desk, with a colon; nothing for a real desk."""
+    return f"{desk_id.removeprefix(NOTES_DESK)}: " if desk_id.startswith(NOTES_DESK) else ""
+
+
+def _said(frame: pl.DataFrame) -> list[tuple[dict[str, Any], float]]:
+    """Return rows with the moment that each is about: a note's own `about` where it has one."""
+    if "about" in frame.columns:
+        frame = frame.with_columns(pl.coalesce("about", "at").alias("at"))
+    return list(zip(frame.iter_rows(named=True), to_ms(frame, "at").tolist(), strict=True))

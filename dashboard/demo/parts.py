@@ -1,0 +1,156 @@
+"""The parts of the demo: what runs in each of its processes. Heavy imports wait until a part needs them."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import shutil
+import signal
+import socket
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from multiprocessing.synchronize import Event
+from pathlib import Path
+from types import FrameType
+
+from ingest.broker.mqtt import PASSWORD_VARIABLE, USERNAME_VARIABLE
+
+HOST = "127.0.0.1"
+
+
+@dataclass(frozen=True)
+class Stage:
+    """What the parts share; it travels to each of them through a pipe, the password with it.
+
+    Attributes
+    ----------
+    folder : Path
+        The demo's own folder; it goes at the end.
+    page : socket.socket
+        Listens already, so that a browser that is early waits and is not turned away.
+    broker_url, username, password : str
+        Of the built-in broker, made for this run.
+    broker_is_up, listener_listens, past_is_written, kernels_are_warm : Event
+        Set when the broker accepts connections; when the listener has subscribed, since the built-in broker
+        keeps nothing for who is away; when the archive holds what happened before the demo began; when the
+        live page's compiled loops lie in numba's cache, so that its process need not compile them.
+    """
+
+    folder: Path
+    page: socket.socket
+    broker_url: str
+    username: str
+    password: str
+    broker_is_up: Event
+    listener_listens: Event
+    past_is_written: Event
+    kernels_are_warm: Event
+
+    @property
+    def archive(self) -> Path:
+        """The archive's folder."""
+        return self.folder / "archive"
+
+    @property
+    def page_url(self) -> str:
+        """Where the page is."""
+        return f"http://{HOST}:{self.page.getsockname()[1]}/"
+
+    def log(self, part: str) -> Path:
+        """Where a part writes what it has to say."""
+        return self.folder / f"{part}.log"
+
+
+def run_part(name: str, stage: Stage) -> None:
+    """Run one part in the process that was made for it."""
+    # The terminal's Ctrl-C reaches the whole group: only the parent acts on it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _leave)
+    threading.Thread(target=_leave_with_parent, args=(stage.folder,), daemon=True).start()
+    log = stage.log(name).open("a", buffering=1)
+    for stream in (1, 2):
+        os.dup2(log.fileno(), stream)
+    sys.stdout = sys.stderr = log
+    logging.basicConfig(stream=log, level=logging.WARNING)
+    os.environ[USERNAME_VARIABLE] = stage.username
+    os.environ[PASSWORD_VARIABLE] = stage.password
+    if name != "page":
+        stage.page.close()
+    PARTS[name](stage)
+
+
+def _leave(number: int, frame: FrameType | None) -> None:
+    del number, frame
+    # At once and without tidying: all that a part holds goes with the demo's folder.
+    os._exit(0)
+
+
+def _leave_with_parent(folder: Path) -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        shutil.rmtree(folder, ignore_errors=True)
+        os._exit(1)
+
+
+def _crew(stage: Stage) -> None:
+    from dashboard.demo import crew as demo_crew
+    from ingest.broker.mqtt import Publisher
+
+    rest = demo_crew.begin(stage.archive, datetime.now(UTC))
+    stage.past_is_written.set()
+    stage.listener_listens.wait()
+    with Publisher(stage.broker_url) as publisher:
+        demo_crew.go_on_for_ever(rest, publisher.publish)
+
+
+def _page(stage: Stage) -> None:
+    from dashboard.serving import Served
+
+    stage.archive.mkdir(parents=True, exist_ok=True)
+    served = Served(stage.archive, stage.broker_url, listening=stage.page)
+    # Compiling here would freeze the page.
+    for ready in (stage.past_is_written, stage.broker_is_up, stage.kernels_are_warm):
+        ready.wait()
+    served.start()
+    threading.Event().wait()
+
+
+def _listener(stage: Stage) -> None:
+    from ingest.listener import Listener
+
+    stage.broker_is_up.wait()
+    with Listener(stage.broker_url, stage.archive) as listener:
+        listener.subscribed.wait()
+        stage.listener_listens.set()
+        threading.Event().wait()
+
+
+def _history(stage: Stage) -> None:
+    """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
+    from dashboard.demo import warm_up as demo_warm_up
+
+    demo_warm_up.compile_live()
+    stage.kernels_are_warm.set()
+    os.nice(10)  # the page goes first
+    from dashboard.demo import crew as demo_crew
+    from dashboard.demo import past_ledger
+
+    past_ledger.bring_in_three_years(stage.archive, datetime.now(UTC))
+    demo_crew.write_history(stage.archive, datetime.now(UTC))
+    demo_warm_up.compile_analysis()
+    demo_crew.write_past_year(stage.archive, datetime.now(UTC))
+
+
+# In the order in which they are started: what takes longest to be ready goes first.
+PARTS: dict[str, Callable[[Stage], None]] = {
+    "page": _page,
+    "history": _history,
+    "crew": _crew,
+    "listener": _listener,
+}
+MAY_END = {"history"}

@@ -1,0 +1,1 @@
+"""Report, case folder, exports and outside notes."""

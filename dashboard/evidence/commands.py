@@ -1,0 +1,140 @@
+"""The verbs of an investigation: `notes`, `report`, `case` and `verify`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from analysis.profile import Profile
+
+_NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
+_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+
+def _profile(name: str | None) -> Profile:
+    from analysis.profile import Profile, load_profile
+
+    return Profile.default() if name is None else load_profile(name)
+
+
+@click.command()
+@click.argument("file", metavar="FILE.csv", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option("--incident", required=True, metavar="ID", help="The incident that they are about.")
+@click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
+@click.option(
+    "--clock-fast", "clock_fast_s", default=0.0, metavar="S", help="Seconds that the source was fast."
+)
+def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float) -> None:
+    """Bring a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
+
+    They are added, never edited; the same file again changes nothing.
+    """
+    from datetime import UTC, datetime
+
+    from dashboard.evidence.notes import Source, bring_in
+
+    lines, fresh = bring_in(file, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
+    click.echo(f"{file}: {lines} notes, {fresh} of them new")
+
+
+@click.command()
+@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option("--incident", required=True, metavar="ID", help="The incident.")
+@click.option("--out", required=True, metavar="FILE.html", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+def report(archive: Path, incident: str, out: Path, profile: str | None) -> None:
+    """Write one incident as one HTML file that works offline and prints.
+
+    For a reader who was not there: who, when, air, alarms, heat, findings with what proves them, what was
+    not heard, methods and their limits.
+    """
+    from datetime import UTC, datetime
+
+    from dashboard.evidence.case import incident_of_archive
+    from dashboard.evidence.report import report_html
+    from ingest.contract.errors import UnderairError
+
+    rules = _profile(profile)
+    record, origin = incident_of_archive(archive, rules, incident, datetime.now(UTC))
+    aside = out.with_name(f"{out.name}.part")
+    try:
+        aside.write_text(report_html(record, rules, origin), encoding="utf-8")
+        aside.replace(out)
+    except OSError as error:
+        raise UnderairError(f"cannot write the report to {out}: {error}") from None
+    click.echo(f"{out}: {record.about['wears']} wears, {origin.messages:,} messages, SHA-256 {origin.sha256}")
+
+
+@click.command()
+@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option("--incident", required=True, metavar="ID", help="The incident.")
+@click.option(
+    "--out",
+    required=True,
+    metavar="DIR",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="A new folder.",
+)
+@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+def case(archive: Path, incident: str, out: Path, profile: str | None) -> None:
+    """Put one incident into a folder: messages, tables, report, profile, versions, hashes.
+
+    Prints the head of the hash chain: note it elsewhere, it stands for every byte of the folder.
+    """
+    from dashboard.evidence.case import write_case
+
+    head = write_case(archive, _profile(profile), incident, out)
+    click.echo(f"{out}: head {head}")
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--again", is_flag=True, help="A case: also analyse its capture anew and compare every table.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object.")
+def verify(folder: Path, again: bool, as_json: bool) -> None:
+    """Compare a case folder, or an archive, with its list of hashes.
+
+    Names each file or part that was altered, truncated, is missing or was added, and ends with 1 then. The
+    heads that it prints are worth noting elsewhere: they show later that nothing was exchanged.
+    """
+    from dashboard.evidence.case import is_case, verify_case
+
+    if not is_case(folder):
+        from dashboard.access.log import read_log
+        from ingest.archive.parts import is_archive
+        from ingest.contract.errors import ArchiveProblem
+        from ingest.keeping_commands import verify as verify_archive
+
+        if not is_archive(folder):
+            raise ArchiveProblem(
+                f"{folder} is neither a case nor an archive: it has no case.json, manifest or journal; "
+                "name the folder that `underair case`, `listen` or `import` wrote"
+            )
+
+        # Who did what is a chain of its own, which ingest knows nothing of.
+        entries, broken = read_log(folder)
+        for fault in broken:
+            click.echo(fault, err=as_json)
+        if entries:
+            click.echo(f"access log: {len(entries)} entries, {len(broken)} faults", err=True)
+        click.get_current_context().invoke(verify_archive, archive=folder, as_json=as_json)
+        if broken:
+            sys.exit(1)
+        return
+    found = verify_case(folder, again)
+    if as_json:
+        click.echo(json.dumps({"files": found.files, "head": found.head, "faults": list(found.faults)}))
+    else:
+        for fault in found.faults:
+            click.echo(fault)
+        click.echo(f"head: {found.head}")
+        verdict = "whole" if not found.faults else f"{len(found.faults)} faults"
+        click.echo(f"{verdict}: a case of {found.files} files")
+    if found.faults:
+        sys.exit(1)

@@ -1,0 +1,124 @@
+"""The rows on screen, as CSV or Parquet: one a second and wearer, units in the headers, gaps empty."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pyarrow.parquet as pq
+
+from analysis.tables import formula_safe
+from dashboard.charts.drawing import SECOND_MS, Window
+from dashboard.charts.lanes import Band, Floats, PersonLanes, Series
+from dashboard.charts.view import Look
+from dashboard.units import Quantity, Units
+
+# Name, quantity and whether it is an estimate; in the order of the columns.
+READINGS: tuple[tuple[str, Quantity], ...] = (
+    ("pressure_reading", "pressure"),
+    ("motion_reading", "motion"),
+    ("temperature_reading", "temperature"),
+)
+ESTIMATES: tuple[tuple[str, Quantity], ...] = (
+    ("pressure_estimate", "pressure"),
+    ("rate_estimate", "rate"),
+    ("surroundings_estimate", "temperature"),
+)
+
+
+def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
+    """Return the window of the chosen people on the 1 s grid, and the unit of each column.
+
+    Returns
+    -------
+    DataFrame
+        `time_utc`, `wearer_id`, `set_id`, then readings and estimates in the view's units, `dose`, `alarms`.
+        A reading stands in the second in which it was made and is empty in all others; the rate's middle is
+        empty where the set was not heard.
+    dict of str to str
+        Column to unit.
+    """
+    units = look.request.view.units
+    frames = [_rows_of(person, look.window, units) for person in look.lanes]
+    found = {name: units.label[quantity] for name, quantity in READINGS}
+    for name, quantity in ESTIMATES:
+        found |= {f"{name}{end}": units.label[quantity] for end in ("", "_low", "_high")}
+    return pl.concat(frames), found
+
+
+def _rows_of(person: PersonLanes, window: Window, units: Units) -> pl.DataFrame:
+    x = person.air.x[(person.air.x >= window.start) & (person.air.x <= window.end)]
+    readings = {"pressure": person.pressure, "motion": person.motion, "temperature": person.temperature}
+    columns: dict[str, Any] = {
+        "time_utc": pl.Series((x * 1000).astype(np.int64)).cast(pl.Datetime("us", "UTC")),
+        "wearer_id": pl.repeat(person.wearer_id, len(x), dtype=pl.String, eager=True),
+        "set_id": pl.repeat(", ".join(person.set_ids), len(x), dtype=pl.String, eager=True),
+    }
+    for name, quantity in READINGS:
+        columns[name] = units.shown(quantity, _in_its_second(readings[name.split("_")[0]], x))
+    bands = {"pressure": person.air, "rate": person.rate, "surroundings": person.surroundings}
+    for name, quantity in ESTIMATES:
+        for end, values in _on_grid(bands[name.split("_")[0]], x).items():
+            columns[f"{name}{end}"] = units.shown(quantity, values)
+    columns["dose"] = _picked(person.surroundings.x, person.dose, x)
+    columns["alarms"] = pl.Series([_alarms(person, float(at)) for at in x], dtype=pl.String)
+    frame = pl.DataFrame(columns)
+    return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def _in_its_second(series: Series, grid: Floats) -> Floats:
+    """Put each reading at the grid second that it belongs to; NaN in all others."""
+    values = np.full(len(grid), np.nan)
+    if len(grid) and len(series.x):
+        place = np.searchsorted(grid, series.x, side="right") - 1
+        inside = (place >= 0) & (series.x < grid[np.clip(place, 0, None)] + SECOND_MS)
+        values[place[inside]] = series.y[inside]
+    return values
+
+
+def _picked(x: Floats, values: Floats, grid: Floats) -> Floats:
+    picked = np.full(len(grid), np.nan)
+    _, ours, theirs = np.intersect1d(np.round(grid), np.round(x), return_indices=True)
+    picked[ours] = values[theirs]
+    return picked
+
+
+def _on_grid(band: Band, grid: Floats) -> dict[str, Floats]:
+    parts = {"": band.middle, "_low": band.low, "_high": band.high}
+    return {end: _picked(band.x, values, grid) for end, values in parts.items()}
+
+
+def _alarms(person: PersonLanes, at: float) -> str | None:
+    names = [f"{span.what} reported" for span in person.reported if span.started <= at <= span.ended]
+    names += [f"{span.what} derived" for span in person.derived if span.started <= at <= span.ended]
+    names += ["silent" for span in person.silences if span.started < at < span.ended]
+    return "; ".join(names) or None
+
+
+def rows_as_csv(look: Look) -> bytes:
+    """Return the visible rows as CSV: units in the header's brackets, what is missing empty.
+
+    Text that a spreadsheet would run as a formula is made harmless (`analysis.tables.formula_safe`).
+    """
+    frame, units = visible_rows(look)
+    frame = formula_safe(
+        frame.with_columns(
+            pl.col("time_utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"), pl.col(pl.Float64).round(4)
+        )
+    )
+    return frame.rename({name: f"{name} [{unit}]" for name, unit in units.items()}).write_csv().encode()
+
+
+def rows_as_parquet(look: Look) -> bytes:
+    """Return the visible rows as Parquet with each column's unit in its field's metadata."""
+    frame, units = visible_rows(look)
+    table = frame.to_arrow()
+    schema = table.schema
+    for position, field in enumerate(schema):
+        if field.name in units:
+            schema = schema.set(position, field.with_metadata({"unit": units[field.name]}))
+    file = io.BytesIO()
+    pq.write_table(table.cast(schema), file, compression="zstd")
+    return file.getvalue()

@@ -1,0 +1,183 @@
+"""Radio logs, dispatch times and other outside time lines, from CSV into the archive as desk notes.
+
+A note added later is a message like any other: it gets its own identity and time of receipt, and never edits
+what was recorded. The same file brought in again changes nothing.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import polars as pl
+
+from dashboard.charts.view import NOTES_DESK
+from ingest.archive.archive import create_archive, seal_messages
+from ingest.archive.manifest import file_sha256
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard
+from ingest.contract.errors import UnderairError
+from ingest.contract.frames import frames_from_heard
+
+COLUMNS = ("time", "source", "text", "certainty")
+CERTAINTIES = ("recorded", "estimated")
+LONGEST_TEXT = 2000
+LONGEST_ID = 40
+NOT_SEALED_YET = timedelta(days=2)
+
+
+class BadNotes(UnderairError):
+    """A CSV of notes that cannot be taken as it is; the text names the line."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """How the times of a file are to be read.
+
+    Attributes
+    ----------
+    zone : str
+        Time zone (IANA name) of times that name none.
+    clock_offset_s : float
+        How much that source's clock was fast, in seconds; it is taken off.
+    """
+
+    zone: str = "UTC"
+    clock_offset_s: float = 0.0
+
+
+def notes_from_csv(
+    path: Path, service: str, incident_id: str, source: Source, received: datetime
+) -> list[Heard]:
+    """Read a CSV of time, source, text, certainty; return one desk note a line.
+
+    Parameters
+    ----------
+    path : Path
+        UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
+    service, incident_id : str
+        As in the archive.
+    source : Source
+        Time zone and clock of the source.
+    received : datetime
+        When it is brought in.
+
+    Raises
+    ------
+    BadNotes
+        For the first line that cannot be taken: which line, what is wrong, what was expected.
+    """
+    try:
+        zone = ZoneInfo(source.zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise BadNotes(
+            f"no time zone {source.zone!r}; expected an IANA name such as Europe/Berlin or UTC"
+        ) from None
+    data = path.read_bytes()
+    try:
+        lines = list(csv.reader(data.decode("utf-8-sig").splitlines()))
+    except UnicodeDecodeError as error:
+        raise BadNotes(f"{path} is not UTF-8: {error.reason} at byte {error.start}") from None
+    if not lines or tuple(name.strip() for name in lines[0]) != COLUMNS:
+        first = ",".join(lines[0]) if lines else ""
+        raise BadNotes(f"{path}: the first line must be {','.join(COLUMNS)}, got {first!r}")
+    # Named after the file's content and how it was read: the same again has the same identities.
+    digest = hashlib.sha256(data + f"|{source.zone}|{source.clock_offset_s}".encode()).digest()
+    boot = int.from_bytes(digest[:6], "big")
+    heard = []
+    for number, line in enumerate(lines[1:], 2):
+        if not any(part.strip() for part in line):
+            continue
+        where = f"{path}, line {number}"
+        at, name, text, certainty = _fields(line, where, zone)
+        moment = at - timedelta(seconds=source.clock_offset_s)
+        desk_id = desk_of(name, where)
+        note = {
+            "kind": "note",
+            "desk_id": desk_id,
+            "boot": boot,
+            "seq": number,
+            # Not the time of bringing in: the same file again must give the same payload.
+            "time": _rfc3339(moment),
+            "incident_id": incident_id,
+            "text": text,
+            "at": _rfc3339(moment),
+            "certainty": certainty,
+            "source": name,
+            "clock_offset_s": source.clock_offset_s,
+            "as_written": line[0].strip(),
+        }
+        payload = json.dumps(note, ensure_ascii=False).encode()
+        heard.append(Heard(received, f"underair/v1/{service}/desk/{desk_id}/note", payload))
+    return heard
+
+
+def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str, str, str]:
+    if len(line) != len(COLUMNS):
+        raise BadNotes(f"{where}: expected {len(COLUMNS)} fields ({', '.join(COLUMNS)}), got {len(line)}")
+    written, name, text, certainty = (part.strip() for part in line)
+    certainty = certainty or CERTAINTIES[0]
+    if certainty not in CERTAINTIES:
+        raise BadNotes(f"{where}: certainty must be {' or '.join(CERTAINTIES)}, got {certainty!r}")
+    if not 0 < len(text) <= LONGEST_TEXT:
+        raise BadNotes(f"{where}: text must have 1 to {LONGEST_TEXT} characters, got {len(text)}")
+    try:
+        at = datetime.fromisoformat(written)
+    except ValueError:
+        raise BadNotes(
+            f"{where}: time must be ISO 8601 (2031-05-04T19:12:00, offset optional), got {written!r}"
+        ) from None
+    if at.tzinfo is not None:
+        return at, name, text, certainty
+    local = at.replace(tzinfo=zone)
+    if local.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != at:
+        raise BadNotes(
+            f"{where}: {written} does not exist in {zone.key} (clocks went forward); give an offset"
+        )
+    if local.utcoffset() != local.replace(fold=1).utcoffset():
+        raise BadNotes(f"{where}: {written} came twice in {zone.key} (clock went back); give an offset")
+    return local, name, text, certainty
+
+
+def desk_of(source: str, where: str) -> str:
+    """Return the desk under which a source's notes stand: its name in the contract's characters."""
+    name = re.sub(r"[^A-Za-z0-9._-]+", "-", source).strip("-")
+    if not name:
+        raise BadNotes(f"{where}: source must have a letter or digit, got {source!r}")
+    return f"{NOTES_DESK}{name}"[:LONGEST_ID]
+
+
+def _rfc3339(moment: datetime) -> str:
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def bring_in(
+    path: Path, archive: Path, incident_id: str, source: Source, received: datetime
+) -> tuple[int, int]:
+    """Put a CSV's notes into an archive; return how many lines it had and how many notes are new.
+
+    Raises
+    ------
+    BadNotes
+        When the archive has no such incident, or for the first bad line: then nothing is brought in.
+    """
+    reader = Archive(archive)
+    unsealed = reader.messages(since=datetime.now(UTC) - NOT_SEALED_YET)
+    lots = [lot for kind in ("tally", "incident") for lot in (reader.scan(kind), unsealed[kind].lazy())]
+    spoken = pl.concat([lot.select("service", "incident_id") for lot in lots]).unique().collect()
+    services = spoken.filter(pl.col("incident_id") == incident_id)["service"]
+    if not len(services):
+        known = ", ".join(spoken["incident_id"].drop_nulls().unique().sort().tail(20)) or "none"
+        raise BadNotes(f"no incident {incident_id} in the archive {archive}; there are: {known}")
+    heard = notes_from_csv(path, str(services[0]), incident_id, source, received)
+    messages = frames_from_heard(heard)
+    if len(messages["refused"]):
+        raise BadNotes(f"{path}: {messages['refused']['reason'][0]}")
+    counts = seal_messages(create_archive(archive), messages, f"notes-{file_sha256(path)[:16]}")
+    return len(heard), counts.kept

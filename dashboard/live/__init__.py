@@ -1,0 +1,1 @@
+"""What the live page shows: rows, words, the feed behind it, the desk's messages."""

@@ -1,0 +1,153 @@
+"""The command desk's hand: publishes incident, tally, note and seen over MQTT as the contract's desk
+messages.
+
+Nothing is shown as done because it was sent. It is done when it has come back through the listener and the
+archive; the page recognises it there by its identity (`desk_id/boot/seq`).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import msgspec
+
+from ingest.broker.mqtt import Publisher
+from ingest.contract.errors import BadSettings, BrokerProblem
+from ingest.contract.messages import decode
+from ingest.contract.topics import DESK_KINDS, ID_WORDS, Topic, is_id
+
+TRY_EVERY_S = 10.0
+HANG_UP_S = 2.0
+
+log = logging.getLogger(__name__)
+
+# What a page may fill in; everything else of a message is the desk's own.
+FIELDS: dict[str, tuple[str, ...]] = {
+    "incident": ("incident_id", "action", "name", "place", "type"),
+    "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task"),
+    "note": ("incident_id", "text", "set_id", "at", "certainty"),
+    "seen": ("set_id", "alarm"),
+}
+
+
+class Desk:
+    """One desk: its identity and its line to the broker.
+
+    Parameters
+    ----------
+    connect : callable
+        Opens the line and returns something with `publish(topic, payload)` and `close()`; raises
+        `BrokerProblem`.
+    desk_id : str
+        Who speaks.
+    """
+
+    def __init__(self, connect: Callable[[], Publisher], desk_id: str = "desk") -> None:
+        if not is_id(desk_id):
+            raise BadSettings(f"the desk's name must be {ID_WORDS}, got {desk_id!r}")
+        self.desk_id = desk_id
+        self._connect = connect
+        self._publisher: Publisher | None = None
+        # A restarted server is a new power-up of the desk: a random number, so that no state must be kept.
+        self._boot = secrets.randbits(52)
+        self._seq = 0
+        self._lock = threading.Lock()
+        self._tried_s = -TRY_EVERY_S
+
+    @staticmethod
+    def at_broker(url: str, desk_id: str = "desk") -> Desk:
+        """Return a desk that publishes to the broker at `url`; it connects on its first use."""
+        return Desk(lambda: Publisher(url), desk_id)
+
+    def open(self) -> None:
+        """Connect now rather than on the first message.
+
+        Raises
+        ------
+        BrokerProblem
+            When the broker cannot be reached.
+        """
+        with self._lock:
+            self._line()
+
+    def connected(self) -> bool:
+        """Return whether there is a line to the broker; without one, try again now and then."""
+        publisher = self._publisher
+        if publisher is not None:
+            return publisher.connected
+        if time.monotonic() - self._tried_s > TRY_EVERY_S:
+            self._tried_s = time.monotonic()
+            threading.Thread(target=self._try, name="desk", daemon=True).start()
+        return False
+
+    def send(self, kind: str, service: str, fields: dict[str, Any]) -> str:
+        """Publish one desk message and return its identity ``desk_id/boot/seq``.
+
+        Parameters
+        ----------
+        kind : str
+            `incident`, `tally`, `note` or `seen`.
+        service : str
+            The service in the topic.
+        fields : dict
+            The kind's own fields (`FIELDS`); empty ones are left out.
+
+        Raises
+        ------
+        RefusedMessage
+            When it would not keep the contract: the listener would refuse it.
+        BrokerProblem
+            When it could not be handed to the broker.
+        """
+        if kind not in DESK_KINDS:
+            raise ValueError(f"a desk sends {', '.join(DESK_KINDS)}, got {kind!r}")
+        topic = Topic(service, "desk", self.desk_id, kind).text
+        given = {name: fields[name] for name in FIELDS[kind] if fields.get(name) not in (None, "")}
+        with self._lock:
+            message = {
+                "kind": kind,
+                "desk_id": self.desk_id,
+                "boot": self._boot,
+                "seq": self._seq,
+                "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
+                **given,
+            }
+            payload = msgspec.json.encode(message)
+            decode(topic, payload)
+            try:
+                self._line().publish(topic, payload)
+            except BrokerProblem:
+                self._hang_up()
+                raise
+            self._seq += 1
+        return f"{self.desk_id}/{self._boot}/{self._seq - 1}"
+
+    def close(self) -> None:
+        """Close the line."""
+        with self._lock:
+            self._hang_up()
+
+    def _try(self) -> None:
+        with contextlib.suppress(BrokerProblem), self._lock:
+            self._line()
+
+    def _line(self) -> Publisher:
+        if self._publisher is None:
+            self._tried_s = time.monotonic()
+            self._publisher = self._connect()
+        return self._publisher
+
+    def _hang_up(self) -> None:
+        publisher, self._publisher = self._publisher, None
+        if publisher is not None:
+            try:
+                publisher.close(HANG_UP_S)
+            except BrokerProblem as problem:
+                log.warning("%s", problem)

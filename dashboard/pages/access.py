@@ -1,0 +1,111 @@
+"""The access page: who has an account, who is signed in, who did what. For the role admin only."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import flask
+from dash import Dash, html
+
+from analysis.tables import formula_safe
+from dashboard.access import words
+from dashboard.access.log import access_table, head, read_log
+from dashboard.access.sign_in import SignIn
+from dashboard.context import Context
+from dashboard.listing import listing
+
+SHOWN_ENTRIES = 500
+
+
+class AccessPage:
+    """The page; unlike the others it exists only where people sign in.
+
+    Parameters
+    ----------
+    sign_in : SignIn
+    """
+
+    def __init__(self, sign_in: SignIn) -> None:
+        self._sign_in = sign_in
+
+    def layout(self, context: Context, query: dict[str, str]) -> Any:
+        """Return the page."""
+        del context, query
+        return html.Div(
+            [html.H1(words.ACCESS), self._sessions(), self._accounts(), self._log()], className="access"
+        )
+
+    def register(self, app: Dash, context: Context) -> None:
+        """Add the route that ends a session, and the log as CSV."""
+        server: flask.Flask = app.server
+
+        @server.post("/access/end/<name>")
+        def end_session(name: str) -> flask.Response:
+            ended = self._sign_in.sessions.end(name)
+            return flask.jsonify(ended=ended.account if ended is not None else None)
+
+        @server.get("/access.csv")
+        def log_csv() -> flask.Response:
+            text = formula_safe(access_table(self._sign_in.archive)).write_csv(null_value="")
+            return flask.Response(
+                text,
+                mimetype="text/csv",
+                headers={"Content-Disposition": 'attachment; filename="access.csv"'},
+            )
+
+    def _sessions(self) -> Any:
+        rows = []
+        for one in self._sign_in.sessions.all():
+            about: dict[str, Any] = {
+                "data-end-session": one.name,
+                "aria-label": words.END_ABOUT.format(session=one.name, account=one.account),
+            }
+            rows.append(
+                html.Tr(
+                    [
+                        html.Td(one.name),
+                        html.Td(one.account),
+                        html.Td(_moment(one.begun)),
+                        html.Td(_moment(one.seen)),
+                        html.Td(html.Button(words.END_SESSION, type="button", **about)),
+                    ]
+                )
+            )
+        heads = [html.Th(text, scope="col") for text in words.SESSION_HEADS]
+        return html.Section(
+            [
+                html.H2(words.SESSIONS),
+                html.Table([html.Thead(html.Tr([*heads, html.Td()])), html.Tbody(rows)]),
+            ],
+            className="panel",
+        )
+
+    def _accounts(self) -> Any:
+        rows = [
+            (name, ", ".join(one.roles), f"{one.made:%Y-%m-%d}")
+            for name, one in sorted(self._sign_in.accounts.accounts().items())
+        ]
+        return listing("access-accounts", words.ACCOUNTS, words.ACCOUNT_HEADS, rows, note=words.ACCOUNTS_NOTE)
+
+    def _log(self) -> Any:
+        entries, faults = read_log(self._sign_in.archive)
+        chain = (
+            words.CHAIN_BROKEN.format(fault=faults[0])
+            if faults
+            else words.CHAIN_HOLDS.format(head=head(self._sign_in.archive))
+        )
+        shown = entries[-SHOWN_ENTRIES:][::-1]
+        table = listing(
+            "access-log",
+            words.LOG,
+            words.LOG_HEADS,
+            [[f"{one.at:%Y-%m-%d %H:%M:%S}", *list(one.as_row().values())[1:]] for one in shown],
+            note=words.LOG_NOTE.format(shown=len(shown), total=len(entries), chain=chain),
+            search=(words.FIND, words.FIND_HINT),
+        )
+        return html.Section([html.A(words.DOWNLOAD, href="/access.csv"), table])
+
+
+def _moment(seconds: float) -> str:
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M:%S} UTC"

@@ -1,0 +1,112 @@
+"""The live page: Dash gives the shell, a small script in `assets/` paints what `/live.json` says.
+
+Dash's own updates of an HTML table block the browser for seconds at 200 rows; one small JSON answer and a
+keyed update of what changed does not.
+"""
+
+from __future__ import annotations
+
+import hmac
+import time
+from typing import Any
+
+import flask
+import msgspec
+from dash import Dash, html
+
+from dashboard.access import words as access_words
+from dashboard.access.roles import SEND, visitor
+from dashboard.context import Context
+from dashboard.live import view as live_view
+from dashboard.live import words as live_words
+from dashboard.live.desk import FIELDS
+from dashboard.live.feed import Answer
+from ingest.contract.errors import BrokerProblem, RefusedMessage
+
+LARGEST_REQUEST_BYTES = 8 * 1024
+TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
+
+
+def layout(context: Context, query: dict[str, str]) -> list[Any]:
+    """Return the page's shell; the script fills `#live`."""
+    del query
+    words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
+    if not visitor().may(SEND):
+        words["read_only"] = access_words.WATCH_ONLY
+    data: dict[str, Any] = {"data-words": msgspec.json.encode(words).decode()}
+    return [
+        html.H1(live_words.TITLE, className="unseen"),
+        html.Div(id="live", **data),
+    ]
+
+
+def register(app: Dash, context: Context) -> None:
+    """Add the page's routes: the picture, the lines so far, and what a desk sends."""
+    server: flask.Flask = app.server
+    feed = context.feed
+    if feed is None:
+        return
+
+    @server.get("/live.json")
+    def live_json() -> flask.Response:
+        if not feed.alive:
+            return flask.jsonify(live_view.stopped(feed.token))
+        response = _packed(feed.answer)
+        # A feed that hangs must not look alive: the page compares this age with its own limit.
+        response.headers["Server-Timing"] = f"tick;dur={feed.last_tick_ms:.1f}"
+        response.headers["X-Underair-Age-Ms"] = str(round((time.monotonic() - feed.answer.made_s) * 1000))
+        return response
+
+    @server.get("/live/lines.json")
+    def lines_json() -> flask.Response:
+        return _packed(feed.lines)
+
+    @server.post("/live/desk/<kind>")
+    def send(kind: str) -> flask.Response:
+        refusal = _refusal(flask.request, feed.token)
+        if refusal is not None:
+            return refusal
+        if context.desk is None:
+            return _sentence(live_words.NO_DESK, 409)
+        if kind not in FIELDS:
+            return _sentence(live_words.NO_SUCH_ACTION, 404)
+        fields = flask.request.get_json(silent=True)
+        if not isinstance(fields, dict):
+            return _sentence(live_words.NOT_UNDERSTOOD, 400)
+        service = fields.get("service") or (feed.services[0] if len(feed.services) == 1 else None)
+        if not isinstance(service, str):
+            return _sentence(live_words.WHICH_SERVICE, 409)
+        try:
+            identity = context.desk.send(kind, service, fields)
+        except RefusedMessage as problem:
+            return _sentence(str(problem), 422)
+        except BrokerProblem as problem:
+            return _sentence(live_words.NOT_SENT.format(problem=problem), 502)
+        return flask.jsonify(sent=identity)
+
+
+def _packed(answer: Answer) -> flask.Response:
+    return flask.Response(answer.packed, mimetype="application/json", headers={"Content-Encoding": "gzip"})
+
+
+def _sentence(text: str, status: int) -> flask.Response:
+    response = flask.jsonify(problem=text)
+    response.status_code = status
+    return response
+
+
+def _refusal(request: flask.Request, token: str) -> flask.Response | None:
+    """Return the refusal of a request that does not come from a page of ours, None when it does.
+
+    Three independent checks: the browser's Origin, a token that only our own pages can read, and a content
+    type that no plain form on a foreign page can send.
+    """
+    origin = request.headers.get("Origin")
+    same_origin = origin == request.host_url.rstrip("/")
+    if not same_origin or not hmac.compare_digest(request.headers.get(TOKEN_HEADER, ""), token):
+        return _sentence(live_words.NOT_OURS, 403)
+    if request.mimetype != "application/json":
+        return _sentence(live_words.NOT_UNDERSTOOD, 415)
+    if (request.content_length or 0) > LARGEST_REQUEST_BYTES:
+        return _sentence(live_words.TOO_LARGE, 413)
+    return None

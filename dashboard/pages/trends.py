@@ -1,0 +1,252 @@
+"""The trends page: what the wears of months and years say, each plot with a sentence in plain words."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from typing import Any
+
+import flask
+import polars as pl
+from dash import Dash, dcc, html
+
+from analysis.trends.comparisons import Signal, signals
+from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, by_month, monthly_mean, monthly_rate
+from dashboard.charts import words as review_words
+from dashboard.context import Context
+from dashboard.listing import cell, listing
+from dashboard.trends import export as trends_export
+from dashboard.trends import sections as trends_sections
+from dashboard.trends import words
+from dashboard.trends.figures import mean_figure, rate_figure
+from dashboard.trends.sections import CONFIG, aria
+from dashboard.trends.view import (
+    KINDS,
+    Choice,
+    Keeper,
+    Look,
+    choice_of,
+    chosen,
+    keeper_of,
+    words_of,
+    years_of,
+)
+
+KEPT_COMPARISONS = 16
+MONTHS_AT_ONCE = 24
+
+
+def layout(context: Context, query: dict[str, str]) -> Any:
+    """Return the page over the wears that the address chooses."""
+    keeper = keeper_of(context)
+    look = keeper.look()
+    every = look.ledger["wears"]
+    choice = choice_of(query, every)
+    wears = chosen(every, choice)
+    parts: list[Any] = [_heading(look, choice)]
+    if look.working is not None:
+        parts.append(_working(look.working))
+    if not len(wears):
+        return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
+    # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
+    found, comparisons = _compared(keeper, look, Choice(year=choice.year, kind=choice.kind))
+    months = by_month(wears)
+    holds = (
+        {one.measure for one in found if one.part == "service"}
+        if not (choice.station or choice.role)
+        else set()
+    )
+    due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
+    parts += [
+        _summary(wears, look),
+        trends_sections.standing_out(found, comparisons, choice),
+        html.Div([_plot(plot, months, plot.name in holds) for plot in words.PLOTS], className="plots"),
+    ]
+    compared = chosen(every, Choice(year=choice.year, kind=choice.kind))
+    for part in ("station", "role"):
+        if compared[part].null_count() < len(compared):
+            parts.append(trends_sections.parts(compared, part, found))
+    of_these = look.ledger["forecasts"].filter(pl.col("wear_id").is_in(wears["wear_id"].implode()))
+    parts += [
+        due,
+        trends_sections.planning(wears, context.profile, choice),
+        trends_sections.sets(wears, _of_choice(look.ledger["set_events"], choice), found),
+        trends_sections.forecasts(of_these),
+        trends_sections.people(wears),
+        _month_listing(months),
+    ]
+    return html.Div(parts, className="trends")
+
+
+def register(app: Dash, context: Context) -> None:
+    """Add the routes of progress, export and the monthly summary."""
+    server: flask.Flask = app.server
+
+    @server.get("/trends/progress.json")
+    def progress() -> flask.Response:
+        done = keeper_of(context).progress()
+        answer = {"working": done is not None, "part": done[0] / done[1] if done and done[1] else 0.0}
+        return flask.jsonify({**answer, "text": words.WORKING.format(part=answer["part"])})
+
+    trends_export.add_routes(server, context)
+    keeper = keeper_of(context)
+    keeper.when_new = lambda look: _compared(keeper, look, Choice())
+
+
+_compared_lock = threading.Lock()
+_compared_kept: OrderedDict[tuple[int, int, Choice], tuple[list[Signal], int]] = OrderedDict()
+
+
+def _compared(keeper: Keeper, look: Look, choice: Choice) -> tuple[list[Signal], int]:
+    """Return what stands out; kept while the ledger stays as it is."""
+    key = (id(keeper), look.version, choice)
+    with _compared_lock:
+        if key not in _compared_kept:
+            wears = chosen(look.ledger["wears"], choice)
+            events = _of_choice(look.ledger["set_events"], choice)
+            _compared_kept[key] = signals(wears, events) if len(wears) else ([], 0)
+            while len(_compared_kept) > KEPT_COMPARISONS:
+                _compared_kept.popitem(last=False)
+        return _compared_kept[key]
+
+
+def _of_choice(set_events: pl.DataFrame, choice: Choice) -> pl.DataFrame:
+    if not choice.year:
+        return set_events
+    return set_events.filter(pl.col("at").dt.year() == int(choice.year))
+
+
+def _in(one: Signal, wears: pl.DataFrame) -> bool:
+    return one.part != "wearer" or one.name in wears["wearer_id"]
+
+
+def _heading(look: Look, choice: Choice) -> Any:
+    wears = look.ledger["wears"]
+    rows: list[Any] = [
+        _chips(
+            words.PERIOD,
+            "year",
+            [(str(year), str(year)) for year in years_of(wears)],
+            words.ALL_YEARS,
+            choice,
+        )
+    ]
+    kinds = [(kind, words.KIND_WORDS[kind]) for kind in KINDS if kind in wears["kind"]]
+    if len(kinds) > 1 or choice.kind:
+        rows.append(_chips(words.KIND, "kind", kinds, words.ALL_KINDS, choice))
+    for name, label, every in (
+        ("station", words.STATION, words.ALL_STATIONS),
+        ("role", words.ROLE, words.ALL_ROLES),
+    ):
+        known = words_of(wears, name)
+        if known:
+            rows.append(_chips(label, name, [(word, word) for word in known], every, choice))
+    year = f"?year={choice.year}" if choice.year else ""
+    take_away = [
+        html.A(words.SUMMARY_LINK, href=f"/trends/summary.html{year}", className="action"),
+        html.A(words.EXPORT, href=f"/trends/export.zip{year}", className="action"),
+    ]
+    top = html.Div([html.H1(words.TITLE), *(take_away if len(wears) else [])], className="title-row")
+    notes = [html.P(words.BAD_ROSTER.format(problem=look.roster_problem), className="problem")]
+    shown = notes if look.roster_problem else []
+    return html.Header([top, html.Div(rows, className="filters"), *shown], className="heading")
+
+
+def _chips(label: str, name: str, values: list[tuple[str, str]], every: str, choice: Choice) -> Any:
+    links = [
+        html.A(text, href=choice.address(**{name: value}), **_current(getattr(choice, name) == value))
+        for value, text in [("", every), *values]
+    ]
+    return html.Nav([html.Span(label, className="group-name"), *links], **aria(label=label))
+
+
+def _current(chosen_one: bool) -> dict[str, Any]:
+    return aria(current="true") if chosen_one else {}
+
+
+def _working(done: tuple[int, int]) -> Any:
+    part = done[0] / done[1] if done[1] else 0.0
+    return html.Section(
+        [
+            html.H2(words.WORKING_TITLE),
+            html.Progress(
+                value=str(round(part, 3)), max="1", id="trends-progress", **aria(label=words.WORKING_TITLE)
+            ),
+            html.P(words.WORKING.format(part=part), id="trends-progress-text"),
+        ],
+        className="panel",
+    )
+
+
+def _summary(wears: pl.DataFrame, look: Look) -> Any:
+    count = len(wears)
+    days = wears.select(
+        first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
+        last=pl.col("started").max().dt.strftime("%Y-%m-%d"),
+    ).row(0, named=True)
+    wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
+    sentence = words.SUMMARY.format(
+        wears=words.wears_text(count),
+        wearers=review_words.counted(wearers, "wearer"),
+        hours=float(wears["under_air_min"].sum()) / 60,
+        **days,
+    )
+    paragraphs = [html.P(sentence, className="lead")]
+    if count < FEWEST_WEARS_FOR_A_RATE:
+        paragraphs.append(html.P(words.FEW.format(wears=words.wears_text(count)), className="few"))
+    paragraphs.append(html.P(f"{words.READING} {words.HEAT_NOTE} {words.ONGOING}", className="note"))
+    if not look.with_roster:
+        paragraphs.append(html.P(words.NO_ROSTER, className="note"))
+    return html.Section(paragraphs, className="panel")
+
+
+def _plot(plot: words.Plot, months: pl.DataFrame, holds: bool) -> Any:
+    if plot.exposure:
+        rate = monthly_rate(months, plot.name, plot.exposure, plot.per)
+        figure, sentence = rate_figure(rate), words.rate_sentence(plot, rate, holds)
+    else:
+        mean = monthly_mean(months, plot.name)
+        figure, sentence = mean_figure(mean), words.mean_sentence(plot, mean, holds)
+    graph = dcc.Graph(
+        id=f"trends-{plot.name}", figure=figure, config=CONFIG, style={"height": figure["layout"]["height"]}
+    )
+    return html.Figure(
+        [
+            html.H2(plot.title),
+            html.Div(graph, role="img", **aria(label=f"{plot.title}. {sentence}")),
+            html.Figcaption(sentence),
+        ],
+        id=f"figure-{plot.name}",
+        className="panel",
+    )
+
+
+def _month_listing(months: pl.DataFrame) -> Any:
+    rows = []
+    for row in months.sort("month", descending=True).iter_rows(named=True):
+        rows.append([words.month_text(row["month"]), *_sums(row)])
+    return listing(
+        "trends-months", words.MONTHS_TABLE, words.MONTH_HEADS, rows, numeric=tuple(range(1, 10)), at_once=24
+    )
+
+
+def _sums(row: dict[str, Any]) -> list[Any]:
+    return [
+        _count(row["wears"]),
+        _count(row["wearers"]),
+        cell(f"{row['hours']:,.1f}", value=row["hours"]),
+        _minutes(row["hard_min"]),
+        cell(f"{row['heat_dose']:.3f}", value=row["heat_dose"]),
+        _count(row["low_air_exits"]),
+        _count(row["no_motion_alarms"]),
+        _count(row["distress_alarms"]),
+        _minutes(row["silent_min"]),
+    ]
+
+
+def _count(value: int) -> Any:
+    return cell(f"{value:,}", value=value)
+
+
+def _minutes(value: float) -> Any:
+    return cell(f"{value:,.1f} min", value=value)

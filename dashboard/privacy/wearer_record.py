@@ -1,0 +1,159 @@
+"""What is kept about one wearer, as one folder: for the wearer, who may ask for it.
+
+Layout::
+
+    messages.ndjson.gz   what their sets and the desk said of them, verbatim, in the order received
+    tables/*.csv         every computed table, only the rows of their wears, units in `columns.csv`
+    access.csv           who looked at their record, and when
+    ABOUT.txt            what this is, made when, by which version
+
+It holds the pseudonym that the desk used. Whose it is stands in the service's own key, which this tool
+never reads.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+from analysis.pieces.archive_pieces import incident_messages
+from analysis.pieces.from_archive import TAIL
+from analysis.profile import Profile
+from analysis.tables import COLUMNS, Results, formula_safe, to_csv
+from dashboard.access.log import access_table
+from dashboard.results_store import record_of
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard, write_capture
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import Messages
+from ingest.contract.kinds import KINDS
+
+AROUND = timedelta(minutes=2)
+"""The start-up of the set and its last words belong to the wear. Our own rule."""
+
+_ABOUT = """\
+What the archive {archive} keeps about wearer {wearer}.
+Written {made:%Y-%m-%d %H:%M} UTC by underair {version}.
+
+{wears} wears in {incidents} incidents; {messages} messages; {looks} looks at the record.
+Figures are estimates from the messages that arrived. Heat figures are not what a body felt.
+Evidence is not altered by this export, and the pseudonym's key is not part of the archive.
+"""
+
+
+@dataclass(frozen=True)
+class WearerRecord:
+    """How much was written."""
+
+    incidents: int
+    wears: int
+    messages: int
+    looks: int
+
+
+def write_wearer_record(
+    folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime
+) -> WearerRecord:
+    """Write everything about one wearer into a new folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive.
+    profile : Profile
+        The doctrine that the tables are computed by.
+    wearer_id : str
+        As the desk wrote it in the tally.
+    out : Path
+        Must not be there yet.
+    made : datetime
+
+    Raises
+    ------
+    ArchiveProblem
+        When no tally names the wearer, or the folder is there already.
+    """
+    incidents = _incidents_of(folder, wearer_id)
+    if not incidents:
+        raise ArchiveProblem(f"no tally in the archive {folder} names a wearer {wearer_id!r}")
+    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in COLUMNS}
+    heard: set[Heard] = set()
+    for incident_id in incidents:
+        record = record_of(incident_messages(folder, incident_id), profile, incident_id)
+        own = _tables_of(record.results, wearer_id)
+        for name, frame in own.items():
+            tables[name].append(frame)
+        heard.update(_messages_of(record.messages, own["wears"], wearer_id))
+    try:
+        (out / "tables").mkdir(parents=True)
+    except FileExistsError:
+        raise ArchiveProblem(f"{out} is there already; choose a folder that is not") from None
+    for name, frames in tables.items():
+        (out / "tables" / f"{name}.csv").write_text(to_csv(name, pl.concat(frames)), encoding="utf-8")
+    _columns().write_csv(out / "tables" / "columns.csv")
+    write_capture(out / "messages.ndjson.gz", sorted(heard))
+    access = access_table(folder)
+    looks = access.filter(pl.col("target").str.contains(rf"(?:^|[^\w.-]){re.escape(wearer_id)}(?:$|[^\w.-])"))
+    formula_safe(looks).write_csv(out / "access.csv")
+    written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
+    about = _ABOUT.format(
+        archive=folder, wearer=wearer_id, made=made, version=version("underair"), **vars(written)
+    )
+    (out / "ABOUT.txt").write_text(about, encoding="utf-8")
+    return written
+
+
+def _incidents_of(folder: Path, wearer_id: str) -> list[str]:
+    archive = Archive(folder)
+    sealed = archive.scan("tally").collect()
+    newest = sealed["received"].max()
+    recent = archive.messages(since=newest - TAIL if isinstance(newest, datetime) else None)["tally"]
+    named = pl.concat([sealed, recent]).filter(pl.col("wearer_id") == wearer_id)
+    return sorted(named["incident_id"].unique())
+
+
+def _tables_of(results: Results, wearer_id: str) -> Results:
+    wears = results["wears"].filter(pl.col("wearer_id") == wearer_id)
+    ids = wears["wear_id"].implode()
+    own: Results = {}
+    for name, frame in results.items():
+        if name == "wears":
+            own[name] = wears
+        elif "wear_id" in frame.columns:
+            own[name] = frame.filter(pl.col("wear_id").is_in(ids))
+        else:  # of a set or of the whole incident, not of a person
+            own[name] = frame.clear()
+    return own
+
+
+def _messages_of(messages: Messages, wears: pl.DataFrame, wearer_id: str) -> Iterator[Heard]:
+    """Yield the desk's tallies of the wearer, and what was said by and of their set while they wore it."""
+    worn = [
+        (pl.col("set_id") == wear["set_id"])
+        & pl.col("at").is_between(wear["started"] - AROUND, wear["ended"] + AROUND)
+        for wear in wears.iter_rows(named=True)
+    ]
+    while_worn = pl.any_horizontal(worn) if worn else pl.lit(value=False)
+    for kind in KINDS:
+        frame = messages[kind]
+        if kind == "tally":
+            frame = frame.filter(pl.col("wearer_id") == wearer_id)
+        elif "set_id" in frame.columns:
+            frame = frame.filter(while_worn)
+        else:
+            continue
+        for received, topic, payload, retained in frame.select(
+            "received", "topic", "payload", "retained"
+        ).iter_rows():
+            yield Heard(received, topic, payload.encode(), bool(retained))
+
+
+def _columns() -> pl.DataFrame:
+    rows = [(name, one.name, one.unit, one.meaning) for name, columns in COLUMNS.items() for one in columns]
+    return pl.DataFrame(rows, schema=["table", "column", "unit", "meaning"], orient="row")

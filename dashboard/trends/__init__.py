@@ -1,0 +1,1 @@
+"""What the trends page and the monthly summary show."""

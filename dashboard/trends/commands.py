@@ -1,0 +1,130 @@
+"""The verb `audit`: the long view of an archive as tables and a monthly summary, small counts withheld."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+DAY = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@click.option(
+    "--archive",
+    "archive_folder",
+    required=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of the archive; a roster.toml or roster.csv in it tells stations and roles.",
+)
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the tables and the summary; made when it is not there.",
+)
+@click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
+@click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; its month is the summary's.")
+@click.option(
+    "--profile",
+    "profile_file",
+    metavar="FILE",
+    help="Doctrine profile in TOML, or the name of a shipped one.",
+)
+@click.option(
+    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
+def audit(
+    archive_folder: Path,
+    out: Path,
+    first: datetime | None,
+    last: datetime | None,
+    profile_file: str | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """Sum up months of wears: rates, planning rates, sets, forecasts; small counts withheld.
+
+    What has been worked out before is kept in the archive's folder under derived/; only new wears take time.
+    With an engine the workers of a Dask cluster take them; they must see the folder under the same name.
+    """
+    import json
+    from contextlib import nullcontext
+    from datetime import UTC
+
+    from analysis.pieces.spread import spread_over
+    from analysis.profile import Profile, load_profile
+    from analysis.tables import formula_safe
+    from analysis.trends.audit import audit as audit_ledger
+    from analysis.trends.roster import no_roster, with_station_and_role
+    from dashboard.trends.summary import summary_html, summary_months
+    from dashboard.trends.summary_words import readme
+    from dashboard.trends.wear_ledger import WearLedger, between, roster_of
+    from ingest.archive.reading import Archive
+    from ingest.contract.errors import ArchiveProblem, UnderairError
+
+    if first is not None and last is not None and last < first:
+        raise click.BadParameter(f"{last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}", param_hint="--to")
+    if not archive_folder.is_dir():
+        raise ArchiveProblem(
+            f"there is no archive at {archive_folder}; make one with `underair import LOG --archive "
+            f"{archive_folder}`, or with `underair listen`"
+        )
+    profile = Profile.default() if profile_file is None else load_profile(profile_file)
+    archive = Archive(archive_folder)
+    ledger = WearLedger(archive, profile)
+    now = datetime.now(UTC)
+    with spread_over(engine) if engine is not None else nullcontext() as run, _progress() as progress:
+        ledger.update(now, progress, run)
+    tables = between(ledger.tables(), first, last)
+    roster = roster_of(archive)
+    tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
+    made = audit_ledger(tables, profile)
+    months = summary_months(made)
+    files = {}
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for name, table in made.tables.items():
+            files[name] = out / f"{name}.csv"
+            table.write_parquet(out / f"{name}.parquet")
+            formula_safe(table).write_csv(files[name], float_precision=4)
+        summary = out / "summary.html"
+        summary.write_text(summary_html(made, months[-1] if months else "", profile, now), encoding="utf-8")
+        (out / "README.txt").write_text(readme(made, profile.name), encoding="utf-8")
+    except OSError as error:
+        raise UnderairError(f"cannot write into {out}: {error}") from None
+    wears, signals = tables["wears"].height, made.tables["standing_out"].height
+    if as_json:
+        said = {name: {"rows": made.tables[name].height, "file": str(path)} for name, path in files.items()}
+        about = {"wears": wears, "comparisons": made.comparisons, "smallest_count": made.smallest_count}
+        click.echo(json.dumps({**about, "profile": profile.name, "summary": str(summary), "tables": said}))
+    else:
+        click.echo(
+            f"{wears:,} wears; {signals} of {made.comparisons:,} comparisons stand out; tables and "
+            f"summary.html "
+            f"are in {out}, counts below {made.smallest_count} withheld. {profile.decides}"
+        )
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("new wears"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("new wears", total=None)
+
+        def draw(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield draw

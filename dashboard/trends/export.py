@@ -1,0 +1,87 @@
+"""What can be taken away from the trends page: tables with small counts withheld, the printable summary."""
+
+from __future__ import annotations
+
+import io
+import threading
+import zipfile
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import flask
+import polars as pl
+
+from analysis.tables import formula_safe
+from analysis.trends.audit import Audit, audit
+from dashboard.trends.summary import summary_html, summary_months
+from dashboard.trends.summary_words import readme
+from dashboard.trends.view import Look, keeper_of, years_of
+
+if TYPE_CHECKING:
+    from dashboard.context import Context
+
+_kept: dict[int, tuple[int, Audit]] = {}
+_kept_lock = threading.Lock()
+
+
+def add_routes(server: flask.Flask, context: Context) -> None:
+    """Add the export and the summary."""
+
+    @server.get("/trends/export.zip")
+    def trends_export() -> flask.Response:
+        look = keeper_of(context).look()
+        year = _year(look)
+        made = audited(context, look)
+        data = zipped(made, year, context.profile.name)
+        answer = flask.Response(data, mimetype="application/zip")
+        name = f"underair-trends{f'-{year}' if year else ''}.zip"
+        answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        return answer
+
+    @server.get("/trends/summary.html")
+    def trends_summary() -> flask.Response:
+        look = keeper_of(context).look()
+        made = audited(context, look)
+        year, month = _year(look), flask.request.args.get("month", "")
+        months = summary_months(made, year)
+        chosen = month if month in months else (months[-1] if months else "")
+        text = summary_html(made, chosen, context.profile, datetime.now(UTC), months)
+        return flask.Response(text, mimetype="text/html")
+
+
+def audited(context: Context, look: Look) -> Audit:
+    """Return the tables over everything in the ledger, made once while it stays as it is.
+
+    A year's export is cut from these, never made by itself: what is withheld over all years stays withheld.
+    """
+    key = id(keeper_of(context))
+    with _kept_lock:
+        if key not in _kept or _kept[key][0] != look.version:
+            _kept[key] = (look.version, audit(look.ledger, context.profile))
+        return _kept[key][1]
+
+
+def zipped(made: Audit, year: str, profile_name: str) -> bytes:
+    """Return the tables as CSV files in one ZIP archive; of one year where one is chosen."""
+    target = io.BytesIO()
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("README.txt", readme(made, profile_name))
+        for name, table in tables_of(made, year).items():
+            archive.writestr(f"{name}.csv", formula_safe(table).write_csv(float_precision=4))
+    return target.getvalue()
+
+
+def tables_of(made: Audit, year: str) -> dict[str, pl.DataFrame]:
+    """Return the tables, or of a year those that have years: the others are over all of them."""
+    if not year:
+        return made.tables
+    return {
+        name: table.filter(pl.col("year") == year)
+        for name, table in made.tables.items()
+        if "year" in table.columns
+    }
+
+
+def _year(look: Look) -> str:
+    year = flask.request.args.get("year", "")
+    return year if year in {str(one) for one in years_of(look.ledger["wears"])} else ""

@@ -1,0 +1,237 @@
+"""The plots of the trends page: a measure by month with its interval, limits where they mean something."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+
+from analysis.trends.forecast_audit import Ahead
+from analysis.trends.measures import MonthlyMean, MonthlyRate
+from dashboard.charts.drawing import nice_ceiling
+from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
+from dashboard.trends import words
+from dashboard.trends.sentences import figure as shown
+
+HEIGHT_PX = 240
+FORECAST_HEIGHT_PX = 320
+MOST_TICKS = 13
+
+
+def rate_figure(found: MonthlyRate) -> dict[str, Any]:
+    """Return the plot of a monthly rate: points with exact intervals, u chart's limits as steps."""
+    table = found.table
+    rates, low, high = table["rate"].to_list(), table["low"].to_list(), table["high"].to_list()
+    solid = table["solid"].to_list()
+    # The interval of a month of few wears reaches beyond any scale: it is told by the table, not drawn.
+    drawn = [rate if usual else None for rate, usual in zip(rates, solid, strict=True)]
+    bars = {
+        "type": "data",
+        "symmetric": False,
+        "array": [b - r if r is not None else 0 for r, b in zip(drawn, high, strict=True)],
+        "arrayminus": [r - a if r is not None else 0 for r, a in zip(drawn, low, strict=True)],
+        "color": CHART_BLUE,
+        "thickness": 1.2,
+        "width": 3,
+    }
+    data: list[dict[str, Any]] = []
+    if table["upper_limit"].null_count() < len(table):
+        data += [
+            _limit(table.filter("solid"), table.filter("solid")["upper_limit"].to_list()),
+            _limit(table.filter("solid"), table.filter("solid")["lower_limit"].to_list()),
+            _centre(table, found.centre),
+        ]
+    # Nor may such a month flatten all others: the scale follows the usual months, what is above stands on its
+    # edge as a triangle.
+    limits = table.filter("solid")["upper_limit"].to_list()
+    tops = [value for value in [*drawn, *limits] if value is not None]
+    typical = sorted(value for value in high if value is not None)
+    middle = typical[len(typical) // 2] if typical else 1.0
+    top = max([*tops, middle])
+    data.append(_points(table, rates, bars, _ceiling(top)))
+    return _figure(data, table, top)
+
+
+def mean_figure(found: MonthlyMean) -> dict[str, Any]:
+    """Return the plot of a monthly mean: points, natural limits as level lines."""
+    table = found.table
+    means = table["mean"].to_list()
+    data: list[dict[str, Any]] = []
+    if math.isfinite(found.upper):
+        data += [
+            _limit(table, [found.upper] * len(table)),
+            _limit(table, [found.lower] * len(table)),
+            _centre(table, found.overall),
+        ]
+    data.append(_points(table, means, None))
+    tops = [value for value in means if value is not None]
+    if math.isfinite(found.upper):
+        tops.append(found.upper)
+    return _figure(data, table, max(tops, default=1.0))
+
+
+def _ceiling(top: float) -> float:
+    return nice_ceiling(top * 1.08, 1e-3)
+
+
+def _months(table: pl.DataFrame) -> list[str]:
+    return [words.month_text(month) for month in table["month"]]
+
+
+def _points(
+    table: pl.DataFrame,
+    values: list[float | None],
+    bars: dict[str, Any] | None,
+    edge: float = math.inf,
+) -> dict[str, Any]:
+    outside = table["outside"].to_list()
+    beyond = [value is not None and value > edge for value in values]
+    symbols = {"outside": "diamond-open", "beyond": "triangle-up", "": "circle"}
+    kinds = ["outside" if out else "beyond" if far else "" for out, far in zip(outside, beyond, strict=True)]
+    told = ["–" if value is None else shown(value) for value in values]
+    trace: dict[str, Any] = {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": _months(table),
+        "y": [edge if far else value for value, far in zip(values, beyond, strict=True)],
+        "line": {"color": CHART_BLUE, "width": 1},
+        "marker": {
+            "symbol": [symbols[kind] for kind in kinds],
+            "size": [13 if out else 9 if far else 6 for out, far in zip(outside, beyond, strict=True)],
+            "color": [CHART_ORANGE if out else CHART_BLUE for out in outside],
+            "line": {"width": 2.5},
+        },
+        "customdata": list(zip(table["wears"].to_list(), told, strict=True)),
+        "hovertemplate": "%{x}: %{customdata[1]}, %{customdata[0]} " + words.WEARS_BELOW + "<extra></extra>",
+        "cliponaxis": False,
+        "connectgaps": False,
+    }
+    if bars is not None:
+        trace["error_y"] = bars
+    return trace
+
+
+def _limit(table: pl.DataFrame, values: list[float | None]) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _months(table),
+        "y": values,
+        "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash", "shape": "hvh"},
+        "hoverinfo": "skip",
+    }
+
+
+def _centre(table: pl.DataFrame, value: float) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _months(table),
+        "y": [value] * len(table),
+        "line": {"color": CHART_GREY, "width": 1},
+        "hoverinfo": "skip",
+    }
+
+
+def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict[str, Any]:
+    months, wears = _months(table), table["wears"].to_list()
+    every = max(1, math.ceil(len(months) / MOST_TICKS))
+    shown = list(range(0, len(months), every))
+    layout = {
+        "template": chart_template(),
+        "height": HEIGHT_PX,
+        "margin": {"l": 48, "r": 10, "t": 8, "b": 58},
+        "showlegend": False,
+        "hovermode": "closest",
+        "dragmode": False,
+        "xaxis": {
+            "type": "category",
+            "range": [-0.6, max(len(months), 3) - 0.4],
+            "tickvals": [months[i] for i in shown],
+            "ticktext": [_tick(months, wears, i, first=i == 0) for i in shown],
+            "showgrid": False,
+            "tickangle": 0,
+            "fixedrange": True,
+            "tickfont": {"size": 11},
+        },
+        "yaxis": {"range": [0, _ceiling(top)], "nticks": 5, "fixedrange": True},
+    }
+    return {"data": data, "layout": layout}
+
+
+def _tick(months: list[str], wears: list[int], index: int, first: bool) -> str:
+    """Month, wears, and the year where it begins: narrow enough for a year side by side."""
+    year, month = months[index].split("-")
+    new_year = first or months[max(index - 1, 0)][:4] != year
+    return f"{month}<br><b>{wears[index]}</b>" + (f"<br>{year}" if new_year else "")
+
+
+def forecast_figure(account: Sequence[Ahead]) -> dict[str, Any]:
+    """Return the plot of said against happened: the promised interval, and where the middle 90 % came."""
+    told = [one for one in account if one.ahead_min and one.happened and one.promised]
+    x = [float(one.ahead_min) for one in told]
+    happened = [one.happened for one in told if one.happened]
+    promised = [one.promised for one in told if one.promised]
+    middle = [spread[1] for spread in happened]
+    bars = {
+        "type": "data",
+        "symmetric": False,
+        "array": [spread[2] - spread[1] for spread in happened],
+        "arrayminus": [spread[1] - spread[0] for spread in happened],
+        "color": CHART_BLUE,
+        "thickness": 1.6,
+        "width": 6,
+    }
+    top = max([0.0, *(spread[2] for spread in happened), *(end for _, end in promised)])
+    data: list[dict[str, Any]] = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": [*x, *reversed(x)],
+            "y": [*(early for early, _ in promised), *reversed([late for _, late in promised])],
+            "fill": "toself",
+            "fillcolor": "rgba(128,128,128,.25)",
+            "line": {"width": 0},
+            "hoverinfo": "skip",
+            "name": words.PROMISED,
+        },
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": [0.0, max(x, default=1.0)],
+            "y": [0.0, max(x, default=1.0)],
+            "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash"},
+            "hoverinfo": "skip",
+            "name": words.AS_SAID,
+        },
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "x": x,
+            "y": middle,
+            "error_y": bars,
+            "marker": {"size": 8, "color": CHART_BLUE},
+            "customdata": [one.known for one in told],
+            "hovertemplate": words.FORECAST_HOVER + "<extra></extra>",
+            "name": words.HAPPENED,
+        },
+    ]
+    axis = {"fixedrange": True, "rangemode": "tozero"}
+    layout = {
+        "template": chart_template(),
+        "height": FORECAST_HEIGHT_PX,
+        "margin": {"l": 52, "r": 10, "t": 8, "b": 44},
+        "showlegend": True,
+        "legend": {"orientation": "h", "y": 1.12, "x": 0},
+        "hovermode": "closest",
+        "dragmode": False,
+        "xaxis": {**axis, "tickvals": x, "title": {"text": words.SAID_AXIS}},
+        "yaxis": {
+            **axis,
+            "range": [0, nice_ceiling(top * 1.05, 1.0)],
+            "title": {"text": words.HAPPENED_AXIS},
+        },
+    }
+    return {"data": data, "layout": layout}

@@ -1,0 +1,325 @@
+"""The sections of the trends page: what stands out, stations, wearers, rest, planning, sets, forecasts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+from dash import dcc, html
+
+from analysis.air.gas import Cylinder
+from analysis.profile import Profile
+from analysis.trends.comparisons import RECENT_WEARS, SET_MEASURES, Signal, set_counts
+from analysis.trends.forecast_audit import audited
+from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, RATES, sums_by
+from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
+from analysis.trends.rest import ShortRest, rules_in_force, short_rests
+from analysis.trends.statistics import rate_per
+from dashboard.charts import words as review_words
+from dashboard.listing import cell, listing
+from dashboard.theme import GRAPH_CONFIG
+from dashboard.trends import sentences, words
+from dashboard.trends.figures import forecast_figure
+from dashboard.trends.view import CYLINDERS, Choice
+
+CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
+MOST_PEOPLE = 1000
+MOST_DUE = 40
+MOST_SETS = 500
+SETS_AT_ONCE, PEOPLE_AT_ONCE = 12, 20
+
+
+def aria(**names: str) -> dict[str, Any]:
+    """Return ARIA attributes as Dash takes them."""
+    return {f"aria-{name}": value for name, value in names.items()}
+
+
+def standing_out(found: Sequence[Signal], comparisons: int, choice: Choice) -> Any:
+    """Return what stands out, each with its reason; a station or role leads to its own months."""
+    if not comparisons:
+        body: list[Any] = [html.P(sentences.TOO_FEW_TO_COMPARE)]
+    elif not found:
+        body = [html.P(sentences.NOTHING_OUT.format(count=comparisons))]
+    else:
+        items = [
+            html.Li([_lead(one, choice), html.Span(sentences.reason(one), className="reason")])
+            for one in found
+        ]
+        body = [html.Ol(items), html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")]
+    return html.Section([html.H2(sentences.OUT_TITLE), *body], id="trends-out", className="panel out")
+
+
+def _lead(one: Signal, choice: Choice) -> Any:
+    text = sentences.headline(one)
+    if one.part in ("station", "role"):
+        return html.A(text, href=choice.address(**{one.part: one.name}), className="lead")
+    target = {"set": "#trends-sets", "wearer": "#trends-due", "service": f"#figure-{one.measure}"}[one.part]
+    return html.A(text, href=target, className="lead")
+
+
+def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
+    """Return the table by station or role, each rate with its exact interval."""
+    odd = {(one.name, one.measure) for one in found if one.part == part}
+    rows = []
+    for row in sums_by(wears.filter(pl.col(part).is_not_null()), part).iter_rows(named=True):
+        name = row[part]
+        cells: list[Any] = [name, _count(row["wears"]), _count(row["wearers"]), _number(row["hours"], "", 1)]
+        cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
+        cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
+        for measure, (exposure, per) in RATES.items():
+            rate = rate_per(row[measure], row[exposure], per)
+            if rate is None or row["wears"] < FEWEST_WEARS_FOR_A_RATE:
+                cells.append(cell(f"{row[measure]}", value=row[measure]))
+                continue
+            figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
+            text = f"{figure} ({low} to {high})"
+            cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
+        cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
+        rows.append(cells)
+    head = words.STATION if part == "station" else words.ROLE
+    return listing(
+        f"trends-{part}s",
+        words.STATIONS_TABLE if part == "station" else words.ROLES_TABLE,
+        [head, *words.PART_HEADS],
+        rows,
+        note=words.PART_NOTE,
+        numeric=tuple(range(1, 10)),
+    )
+
+
+def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple[Any, list[ShortRest]]:
+    """Return who is due a look and why, and the short rests behind it."""
+    short = short_rests(wears, profile.rest)
+    reasons: dict[str, list[str]] = {}
+    for one in found:
+        if one.part == "wearer":
+            reasons.setdefault(one.name, []).append(f"{sentences.headline(one)}: {sentences.reason(one)}")
+    for rest in short:
+        reasons.setdefault(rest.wearer_id, []).append(
+            f"{rest.started:%Y-%m-%d}: {sentences.short_rest(rest)} ({rest.source})"
+        )
+    home: dict[str, str | None] = dict(wears.select("wearer_id", "station").drop_nulls().iter_rows())
+    body: list[Any] = [html.P(words.NOBODY_DUE)]
+    if reasons:
+        first = sorted(reasons.items(), key=lambda item: (-len(item[1]), item[0]))[:MOST_DUE]
+        rows = [
+            html.Tr(
+                [html.Th(who, scope="row"), html.Td(home.get(who) or "–"), html.Td([html.P(w) for w in why])]
+            )
+            for who, why in first
+        ]
+        head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.DUE_HEADS]))
+        body = [html.P(words.DUE_NOTE, className="note"), html.Table([head, html.Tbody(rows)])]
+    rules = rules_in_force(profile.rest)
+    listed = [html.Li(sentences.rule_sentence(rule)) for rule in rules.values()]
+    asked = [html.H3(sentences.REST_TITLE), html.Ul(listed) if listed else html.P(sentences.NO_RULES)]
+    section = html.Section(
+        [html.H2(words.DUE_TITLE), *body, html.Details([html.Summary(words.RULES), *asked])],
+        id="trends-due",
+        className="panel due",
+    )
+    return section, short
+
+
+def people(wears: pl.DataFrame) -> Any:
+    """Return the sums of each wearer, the mean rate beside the service's spread and the wearer's past."""
+    who = pl.coalesce("wearer_id", "set_id")
+    last = pl.col("started").rank("ordinal", descending=True).over(who) <= RECENT_WEARS
+    rate = pl.col("free_air_l").sum() / pl.col("under_air_min").sum()
+    table = (
+        wears.filter(pl.col("started").is_not_null())
+        .with_columns(last.alias("last"))
+        .group_by(who.alias("who"))
+        .agg(
+            pl.len().alias("wears"),
+            pl.col("started").max().alias("newest"),
+            (pl.col("under_air_min").sum() / 60).alias("hours"),
+            rate.alias("rate"),
+            (pl.col("mean_l_min").filter(pl.col("last")).mean()).alias("late"),
+            (pl.col("mean_l_min").filter(~pl.col("last")).mean()).alias("early"),
+            *(pl.col(name).sum() for name in ("hard_min", "heat_dose", "low_air_exits", "silent_min")),
+        )
+        .with_columns((pl.col("rate").rank() / pl.col("rate").count()).alias("place"))
+        .sort("hours", "who", descending=[True, False])
+    )
+    rows = [
+        [
+            row["who"],
+            _count(row["wears"]),
+            f"{row['newest']:%Y-%m-%d %H:%M}",
+            _number(row["hours"], "", 1),
+            _number(row["hard_min"], "min", 1),
+            _number(row["rate"] or None, "L/min", 0),
+            "–" if row["place"] is None else cell(sentences.percent(row["place"]), value=row["place"]),
+            _change(row["late"], row["early"]),
+            _number(row["heat_dose"], "", 3),
+            _count(row["low_air_exits"]),
+            _number(row["silent_min"], "min", 1),
+        ]
+        for row in table.head(MOST_PEOPLE).iter_rows(named=True)
+    ]
+    return listing(
+        "trends-people",
+        words.PEOPLE_TABLE,
+        words.PEOPLE_HEADS,
+        rows,
+        note=words.PEOPLE_NOTE,
+        search=(review_words.FIND, review_words.FIND_HINT),
+        numeric=(1, 3, 4, 5, 6, 7, 8, 9, 10),
+        at_once=PEOPLE_AT_ONCE,
+    )
+
+
+def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
+    """Return planning rates by task beside the doctrine's, and the minutes that a cylinder gives at each."""
+    count, volume_l, rated_bar = CYLINDERS[choice.cylinder]
+    cylinder = Cylinder(count, volume_l, rated_bar)
+    links = [
+        html.A(
+            _cylinder_text(*one),
+            href=f"{choice.address(cylinder=number)}#trends-planning",
+            **(aria(current="true") if number == choice.cylinder else {}),
+        )
+        for number, one in enumerate(CYLINDERS)
+    ]
+    chips = html.Nav(
+        [html.Span(sentences.CYLINDER_LABEL, className="group-name"), *links], **aria(label="Cylinder")
+    )
+    warning_bar = profile.air.low_air_bar
+    rates = planning_rates(wears)
+    doctrine = profile.air.planning_l_min
+    minutes = f"{minutes_to_warning(cylinder, warning_bar, doctrine):.0f} min"
+    cells = ["–", f"{doctrine:.0f} L/min", "", "", minutes, "", ""]
+    rows = [_planning_row(sentences.DOCTRINE.format(name=profile.name), cells)]
+    by_task: dict[str, list[PlanningRate]] = {}
+    for one in rates:
+        by_task.setdefault(one.task, []).append(one)
+    for task, three in by_task.items():
+        lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
+        rows.append(
+            _planning_row(task or words.ALL_TASKS, [f"{three[0].wears:,}", *map(_rate_text, three), *lasts])
+        )
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.PLANNING_HEADS]))
+    table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
+    note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
+    return html.Section(
+        [html.H2(sentences.PLANNING_TITLE), chips, table, html.P(note, className="note")],
+        id="trends-planning",
+        className="panel planning",
+    )
+
+
+def _planning_row(task: str, cells: Sequence[str]) -> Any:
+    return html.Tr([html.Th(task, scope="row"), *(html.Td(text) for text in cells)])
+
+
+def _rate_text(one: PlanningRate) -> str:
+    """A quantile with its interval; an end that so few wears do not bound is left open."""
+    low, high = one.low_l_min, one.high_l_min
+    if low is None and high is None:
+        return f"{one.rate_l_min:.0f}"
+    if high is None:
+        return f"{one.rate_l_min:.0f} ({low:.0f} or more)"
+    return f"{one.rate_l_min:.0f} ({'–' if low is None else f'{low:.0f}'} to {high:.0f})"
+
+
+def sets(wears: pl.DataFrame, set_events: pl.DataFrame, found: Sequence[Signal]) -> Any:
+    """Return the sets, those that stand out first, then those with the most findings."""
+    why: dict[str, list[str]] = {}
+    for one in found:
+        if one.part == "set":
+            falling = "falling " if one.how == "fall" else ""
+            why.setdefault(one.name, []).append(f"{falling}{sentences.MEASURE[one.measure]}")
+    counts = set_counts(wears, set_events).filter(pl.col("set_id").is_not_null())
+    total = pl.sum_horizontal(pl.col(name) for name in SET_MEASURES)
+    odd = pl.col("set_id").is_in(list(why))
+    table = counts.sort(odd, total, "set_id", descending=[True, True, False]).head(MOST_SETS)
+    rows = []
+    for row in table.iter_rows(named=True):
+        reasons = "; ".join(why.get(row["set_id"], []))
+        rows.append(
+            [
+                _marked(row["set_id"], bool(reasons)),
+                reasons or "–",
+                _count(row["wears"]),
+                "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
+                _count(row["readings_stuck"]),
+                _count(row["clock"]),
+                _count(row["battery"]),
+                "–"
+                if row["decline"] is None
+                else cell(sentences.signed(row["decline"]), value=row["decline"]),
+                _count(row["silent_wears"]),
+                _number(row["silent_min"], "min", 1),
+                _count(row["pressure_fell_closed"]),
+            ]
+        )
+    return listing(
+        "trends-sets",
+        sentences.SETS_TITLE,
+        words.SET_HEADS,
+        rows,
+        note=sentences.SETS_NOTE,
+        search=(review_words.FIND, review_words.FIND_HINT),
+        numeric=(2, 4, 5, 6, 7, 8, 9, 10),
+        at_once=SETS_AT_ONCE,
+    )
+
+
+def forecasts(lines: pl.DataFrame) -> Any:
+    """Return what the forecasts said against what happened: a sentence, a plot, a table."""
+    account = audited(lines)
+    sentence = sentences.forecast_sentence(account)
+    figure = forecast_figure(account)
+    graph = dcc.Graph(
+        id="trends-forecasts", figure=figure, config=CONFIG, style={"height": figure["layout"]["height"]}
+    )
+    rows = [html.Tr([html.Td(text) for text in sentences.ahead_row(one)]) for one in account[1:]]
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in sentences.FORECAST_HEADS]))
+    table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
+    drawn = [html.Div(graph, role="img", **aria(label=sentence))] if account[0].known else []
+    return html.Section(
+        [
+            html.H2(sentences.FORECAST_TITLE),
+            html.Figure([*drawn, html.Figcaption(sentence)]),
+            *([table] if rows else []),
+            html.P(sentences.FORECAST_NOTE, className="note"),
+        ],
+        id="trends-forecast",
+        className="panel forecast",
+    )
+
+
+def _cylinder_text(count: int, volume_l: float, rated_bar: float) -> str:
+    return f"{f'{count} × ' if count > 1 else ''}{volume_l:g} L, {rated_bar:.0f} bar"
+
+
+def _marked(text: str, odd: bool) -> str:
+    return f"◇ {text}" if odd else text
+
+
+def _mean(row: dict[str, Any], amount: str, size: str, unit: str, places: int, odd: bool) -> Any:
+    if not row[size]:
+        return "–"
+    mean = row[amount] / row[size]
+    return cell(_marked(f"{mean:.{places}f} {unit}".strip(), odd), value=mean)
+
+
+def _change(late: float | None, early: float | None) -> Any:
+    if not late or not early:
+        return "–"
+    change = late / early - 1.0
+    return cell(f"{100 * change:+.0f} %".replace("-", "\u2212"), value=change)
+
+
+def _signed(value: float | None) -> Any:
+    return "–" if value is None else cell(sentences.signed(value), value=value)
+
+
+def _count(value: int) -> Any:
+    return cell(f"{value:,}", value=value)
+
+
+def _number(value: float | None, unit: str, places: int) -> Any:
+    return "–" if value is None else cell(f"{value:,.{places}f} {unit}".strip(), value=value)

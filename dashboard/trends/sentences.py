@@ -1,0 +1,232 @@
+"""Sentences of the trends page beyond its plots: what stands out and why, rest, sets, planning, forecasts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from analysis.profile import RestRule
+from analysis.trends.comparisons import MOST_FALSE, RECENT_WEARS, Signal
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, share_interval
+from analysis.trends.rest import ShortRest
+
+MEASURE = {
+    "low_air_exits": "leaving below the low-air warning",
+    "no_motion_alarms": "no-motion alarms",
+    "distress_alarms": "distress alarms",
+    "under_air_min": "minutes under air",
+    "hard_min": "minutes breathing hard",
+    "heat_dose": "heat dose",
+    "silent_min": "minutes not heard",
+    "readings_stuck": "stuck readings",
+    "clock": "a wrong clock",
+    "battery": "battery refused or low",
+    "silent_wears": "a minute of silence or more",
+    "pressure_fell_closed": "pressure that fell with the valve closed",
+    "battery_charge": "battery charge",
+    "mean_l_min": "breathing rate",
+}
+UNIT = {
+    "low_air_exits": "per 1000 wears",
+    "no_motion_alarms": "per 100 hours under air",
+    "distress_alarms": "per 100 hours under air",
+    "under_air_min": "min a wear",
+    "hard_min": "min a wear",
+    "heat_dose": "a wear",
+    "silent_min": "min a wear",
+}
+RULE = {
+    "two_cylinders": "two cylinders in succession",
+    "long_work": "long work",
+    "hot_wear": "a hot wear",
+    "one_cylinder_1584": "one cylinder (1584)",
+    "two_cylinders_1584": "two cylinders (1584)",
+}
+REACHED = {
+    "cylinders": "{amount:.0f} cylinders",
+    "work": "{amount:.0f} min under air",
+    "hard": "{amount:.0f} min of hard breathing",
+    "heat": "heat dose {amount:.2f}",
+}
+
+OUT_TITLE = "What stands out"
+NOTHING_OUT = (
+    "Nothing stands out: none of {count:,} comparisons of stations, roles, wearers, sets and months holds "
+    "when "
+    "all of them are judged together."
+)
+OUT_NOTE = (
+    f"{{count:,}} comparisons were made and judged together: at most {100 * MOST_FALSE:.0f} % of what "
+    f"stands here "
+    f"may be "
+    "chance (Benjamini and Hochberg). It is a reason to look, not a judgement."
+)
+TOO_FEW_TO_COMPARE = "Too few wears for any comparison yet."
+
+
+def figure(value: float, digits: int = 3) -> str:
+    """Return a figure with so many significant digits and no exponent."""
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "–"
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:,.{min(places, 4)}f}"
+
+
+def percent(part: float, places: int = 0) -> str:
+    """Return a share as people read it."""
+    return f"{100 * part:.{places}f} %"
+
+
+def signed(value: float) -> str:
+    """Return a figure with its sign, the minus as people print it."""
+    return f"{value:+.2f}".replace("-", "\u2212")
+
+
+def headline(one: Signal) -> str:
+    """Return the few words by which a signal is listed."""
+    what = MEASURE[one.measure]
+    if one.part == "service":
+        return f"{what[:1].upper()}{what[1:]}: a steady {one.how}"
+    name = {"station": one.name, "role": f"Role {one.name}", "wearer": one.name, "set": f"Set {one.name}"}[
+        one.part
+    ]
+    if one.how == "fall":
+        return f"{name}: falling {what}"
+    return f"{name}: {what}{' has risen' if one.how == 'higher' else ''}"
+
+
+def reason(one: Signal) -> str:
+    """Return why a signal stands out: its figures beside those of the rest."""
+    unit = UNIT.get(one.measure, "")
+    if one.part == "service":
+        return (
+            f"{figure(abs(one.value))} {unit} more each year on a mean of {figure(one.rest)}"
+            if one.how == "rise"
+            else f"{figure(abs(one.value))} {unit} less each year on a mean of {figure(one.rest)}"
+        ) + f", over {one.wears:,} wears (Mann-Kendall, each month against the same month of other years)."
+    if one.part == "set":
+        if one.how == "fall":
+            return (
+                f"Over its {one.wears} wears the charge at the start has fallen steadily (rank correlation "
+                f"with "
+                f"time {signed(one.value)})."
+            )
+        times = f"{one.events} times over its {one.wears} wears"
+        if one.measure == "silent_wears":
+            times = f"In {one.events} of its {one.wears} wears"
+        return f"{times}; other sets: {figure(one.rest, 2)} in 100 wears."
+    if one.how == "higher":
+        return (
+            f"{one.value:.0f} % higher in the last {RECENT_WEARS} wears than in the same wearer's earlier "
+            f"ones at "
+            f"the same kind of work ({one.wears} wears in all)."
+        )
+    others = {"station": "the other stations", "role": "the other roles", "wearer": "colleagues"}[one.part]
+    count = f" ({one.events} in {one.wears:,} wears)" if one.events else f" over {one.wears:,} wears"
+    return f"{figure(one.value)} {unit}{count}; {others}: {figure(one.rest)}."
+
+
+REST_TITLE = "Rest between wears"
+NO_SHORT_REST = "Every wear began after the rest that the rules in force ask for."
+NO_RULES = "The profile turns no rule on."
+
+
+def short_rest(one: ShortRest) -> str:
+    """Return a sentence about one wear that began too soon."""
+    reached = REACHED[one.reached].format(amount=one.amount)
+    return f"Rested {one.rested_min:.0f} min after {reached}; the rule asks for {one.rest_min:.0f} min."
+
+
+def rule_sentence(rule: RestRule) -> str:
+    """Return a rule of the profile with its source."""
+    after = [
+        text
+        for limit, text in (
+            (rule.after_cylinders, f"{rule.after_cylinders} cylinder(s) in succession"),
+            (rule.after_work_min, f"{rule.after_work_min:.0f} min under air"),
+            (rule.after_hard_min, f"{rule.after_hard_min:.0f} min of hard breathing"),
+            (rule.after_heat_dose, f"a heat dose of {rule.after_heat_dose:g}"),
+        )
+        if limit
+    ]
+    memory = " From memory: check it before relying on it." if rule.from_memory else ""
+    state = "" if rule.on else " Off."
+    return f"{rule.rest_min:.0f} min after {' or '.join(after)} (source: {rule.source}).{memory}{state}"
+
+
+PLANNING_TITLE = "Planning rates from your own wears"
+PLANNING_NOTE = (
+    "Mean rate of a wear; short bursts are higher. The interval is 95 %. Minutes are those of a full "
+    "cylinder "
+    "down to its warning, real gas at 15 °C, at that rate; way back and reserve are not taken off."
+)
+DOCTRINE = "doctrine (profile {name})"
+CYLINDER_LABEL = "Cylinder"
+TOO_FEW_FOR_RATES = "Fewer than 10 wears with a known rate: no planning rates."
+
+SETS_TITLE = "Sets to look at"
+SETS_NOTE = (
+    "What each set's wears and log say of it; the sets that stand out come first, then the most findings."
+)
+FORECAST_TITLE = "How good were the forecasts"
+
+
+def forecast_sentence(account: Sequence[Ahead]) -> str:
+    """Say in one sentence how the forecasts of the low-air warning did."""
+    every = account[0]
+    if every.known < FEWEST_FORECASTS:
+        return (
+            f"{every.known} forecasts of {every.said:,} have an outcome (the wear reached its warning): too "
+            f"few to "
+            f"speak of ({FEWEST_FORECASTS} are needed)."
+        )
+    low, high = share_interval(every.inside, every.known)
+    early, of_early = every.of_early - every.not_early, every.of_early
+    early_low, early_high = share_interval(early, of_early)
+    ten = next((one for one in account if one.ahead_min == 10 and one.known), None)
+    middle = f"; said 10 min ahead, half were off by less than {ten.error_min:.1f} min" if ten else ""
+    return (
+        f"Of {every.known:,} forecasts whose wear reached the warning, "
+        f"{percent(every.inside / every.known)} lay "
+        f"inside "
+        f"their 90 % interval (95 % interval of that share {percent(low)} to {percent(high)}){middle}; of "
+        f"all "
+        f"{of_early:,} that could have failed early, {percent(early / of_early, 1)} did "
+        f"({percent(early_low, 1)} to "
+        f"{percent(early_high, 1)}; promised: at most 5 %)."
+    )
+
+
+FORECAST_NOTE = (
+    "Each wear counts once for each number of minutes. Most wears leave before the warning: of those, only "
+    "that "
+    "the warning did not come early is known, so the share inside leans on the wears that came close."
+)
+FORECAST_HEADS = [
+    "Said ahead",
+    "Forecasts",
+    "Outcome known",
+    "Inside",
+    "Earlier",
+    "Later",
+    "Median error",
+    "It took",
+]
+"""One line for each number of minutes; `It took` is the middle 90 % of what happened."""
+
+
+def ahead_row(one: Ahead) -> list[str]:
+    """Return one line of the forecasts' table."""
+    if not one.known:
+        return [f"{one.ahead_min} min", f"{one.said:,}", "0", "–", "–", "–", "–", "–"]
+    low, middle, high = one.happened or (math.nan, math.nan, math.nan)
+    return [
+        f"{one.ahead_min} min",
+        f"{one.said:,}",
+        f"{one.known:,}",
+        percent(one.inside / one.known),
+        percent(one.early / one.known),
+        percent(one.late / one.known),
+        f"{one.error_min:.1f} min",
+        f"{middle:.0f} min ({low:.0f} to {high:.0f})",
+    ]

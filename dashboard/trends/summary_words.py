@@ -1,0 +1,55 @@
+"""Words of what leaves the house: the monthly summary and the note beside the exported tables."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+from analysis.trends.audit import Audit
+from dashboard.words import CAUTION
+
+TITLE = "Under air: summary of {month}"
+NO_MONTH = "Under air: no wears yet"
+MADE = "Made {made:%Y-%m-%d %H:%M} UTC by underair {version}, profile {profile}. {decides}"
+OTHER_MONTHS = "Other months"
+PRINT_HINT = "Print this page from the browser (Ctrl+P); it fits one sheet of A4."
+KEY_FIGURES = "The month in figures"
+KEY_HEADS = ("", "This month", "95 % interval", "The 12 months before")
+WITHHELD = "withheld"
+WITHHELD_NOTE = (
+    "“withheld”: a count from 1 to {most}, or one that would give such a count away. A nought is shown."
+)
+CHARTS = "Month by month"
+STANDS_OUT = "What stands out over all years"
+NOTHING_STANDS_OUT = "Nothing, of {count:,} comparisons judged together."
+PLANNING = "Planning rates, L/min"
+PLANNING_HEADS = ("Task", "Wears", "Median", "90 %", "95 %")
+NO_PLANNING = "Too few wears."
+REST = "Rest between wears, all years"
+REST_HEADS = ("Rule", "Rests too short", "Source")
+FORECASTS = "Forecasts of the low-air warning"
+TOO_FEW_FORECASTS = "Too few outcomes to speak of."
+FORECAST_SENTENCE = (
+    "Of {known:,} whose wear reached the warning {inside} lay inside their 90 % interval; half were "
+    "off by "
+    "less than {error:.1f} min."
+)
+PART = {"service": "Service", "station": "Station", "role": "Role", "set": "Set"}
+HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
+
+
+def readme(made: Audit, profile_name: str) -> str:
+    """Return the note that lies beside exported tables."""
+    return (
+        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
+        f"Counts from 1 to {made.smallest_count - 1} are withheld, and with them others that would give them "
+        "away; an empty cell in a line whose `withheld` is true is such a count or follows from one. "
+        "Wearers do "
+        "not appear. Tables over another period are made anew and withhold other cells: do not hand out two "
+        "that overlap.\n\n"
+        "by_month, by_part: sums and rates (events per 1000 wears or per 100 hours, exact 95 % intervals);\n"
+        "planning_rates: quantiles of the wears' mean rates with their 95 % interval;\n"
+        "sets: what was found about each set; forecasts: said against happened, by minutes ahead;\n"
+        "rest: rests shorter than the rules in force ask for; standing_out: what holds when all "
+        "comparisons are "
+        "judged together.\n"
+    )

@@ -1,0 +1,215 @@
+"""What the trends page looks at: the kept ledger with its roster, and the choice that the address holds."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from urllib.parse import urlencode
+from weakref import WeakKeyDictionary
+
+import polars as pl
+
+from analysis.trends.ledger import Ledger
+from analysis.trends.roster import FILE_NAMES, BadRoster, no_roster, with_station_and_role
+from dashboard.context import Context
+from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
+from ingest.archive.reading import Archive
+from ingest.contract.errors import UnderairError
+
+log = logging.getLogger("underair.trends")
+
+LOOKED_AFTER_EVERY_S = 60.0
+FIRST_LOOK_AFTER_S = 20.0
+AGAIN_AFTER_S = 5.0
+PATIENCE_S = 2.0
+"""A look waits so long for what is new; what takes longer is shown as work in progress."""
+CYLINDERS = ((1, 6.0, 300.0), (1, 6.8, 300.0), (1, 9.0, 300.0), (2, 6.8, 300.0))
+KINDS = ("incident", "drill", "training")
+
+
+@dataclass(frozen=True)
+class Look:
+    """The ledger at one moment.
+
+    Attributes
+    ----------
+    ledger : dict of str to DataFrame
+        `wears` has `station` and `role` too.
+    with_roster : bool
+    roster_problem : str
+        Why the roster could not be read; empty when it could.
+    working : (done, total) in messages, or None when everything that has ended is worked out
+    version : int
+        Changes when the ledger or the roster does.
+    """
+
+    ledger: Ledger
+    with_roster: bool
+    roster_problem: str
+    working: tuple[int, int] | None
+    version: int
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What the address chooses; an empty text chooses everything."""
+
+    year: str = ""
+    kind: str = ""
+    station: str = ""
+    role: str = ""
+    cylinder: int = 1
+
+    def address(self, **changed: str | int) -> str:
+        """Return the page's address with some of the choice changed."""
+        one = replace(self, **changed)  # type: ignore[arg-type]
+        said = {
+            name: getattr(one, name) for name in ("year", "kind", "station", "role") if getattr(one, name)
+        }
+        if one.cylinder != 1:
+            said["cylinder"] = str(one.cylinder)
+        return "/trends" + (f"?{urlencode(said)}" if said else "")
+
+
+def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
+    """Return the choice that a query makes; what the ledger does not have is not chosen."""
+    cylinder = query.get("cylinder", "")
+    known = {
+        "year": [str(year) for year in years_of(wears)],
+        "kind": list(KINDS),
+        "station": words_of(wears, "station"),
+        "role": words_of(wears, "role"),
+    }
+    return Choice(
+        **{name: query[name] for name, values in known.items() if query.get(name) in values},
+        cylinder=int(cylinder) if cylinder.isdigit() and int(cylinder) < len(CYLINDERS) else 1,
+    )
+
+
+def years_of(wears: pl.DataFrame) -> list[int]:
+    """Return the years with wears, newest first."""
+    return sorted(wears["started"].drop_nulls().dt.year().unique().to_list(), reverse=True)
+
+
+def words_of(wears: pl.DataFrame, column: str) -> list[str]:
+    """Return the stations or roles that occur, in order."""
+    return sorted(wears[column].drop_nulls().unique().to_list())
+
+
+def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
+    """Return the wears of a choice."""
+    if choice.year:
+        wears = wears.filter(pl.col("started").dt.year() == int(choice.year))
+    for name in ("kind", "station", "role"):
+        if getattr(choice, name):
+            wears = wears.filter(pl.col(name) == getattr(choice, name))
+    return wears
+
+
+def keeper_of(context: Context) -> Keeper:
+    """Return the one keeper of a context's archive."""
+    with _keepers_lock:
+        if context.archive not in _keepers:
+            _keepers[context.archive] = Keeper(context)
+        return _keepers[context.archive]
+
+
+class Keeper:
+    """Keeps the ledger up to date: on a thread of its own while the pages are served, and at every look."""
+
+    def __init__(self, context: Context) -> None:
+        self._archive = context.archive
+        self._ledger = WearLedger(context.archive, context.profile)
+        self._lock = threading.Lock()
+        self._worker: threading.Thread | None = None
+        self._looked = -1e9
+        self._progress: tuple[int, int] | None = None
+        self._stop = threading.Event()
+        self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
+        self.when_new: Callable[[Look], object] | None = None
+        self._joined: tuple[tuple[int, object], Look] | None = None
+        self._version = 0
+
+    def start(self) -> None:
+        """Look after the ledger until `stop`."""
+        threading.Thread(target=self._look_after, name="ledger", daemon=True).start()
+
+    def stop(self) -> None:
+        """Look after it no more."""
+        self._stop.set()
+
+    def look(self, patience_s: float = PATIENCE_S) -> Look:
+        """Return the ledger; what is new is worked out meanwhile, and waited for a moment."""
+        worker = self._work()
+        if worker is not None:
+            worker.join(patience_s)
+        return self._look()
+
+    def progress(self) -> tuple[int, int] | None:
+        """Return how much of what is new is worked out; None when nothing is under way."""
+        return self._progress if self._worker is not None and self._worker.is_alive() else None
+
+    def _work(self) -> threading.Thread | None:
+        with self._lock:
+            if self._worker is not None and self._worker.is_alive():
+                return self._worker
+            if time.monotonic() - self._looked < AGAIN_AFTER_S:
+                return None
+            self._looked = time.monotonic()
+            self._progress = None
+            self._worker = threading.Thread(target=self._update, name="ledger-update", daemon=True)
+            self._worker.start()
+            return self._worker
+
+    def _update(self) -> None:
+        def note(done: int, total: int) -> None:
+            self._progress = (done, total)
+
+        try:
+            self._ledger.update(utc_now(), note)
+        except (UnderairError, OSError):
+            # The page goes on with what is kept; a look after this tries again.
+            log.exception("the ledger of wears could not be brought up to date")
+
+    def _look_after(self) -> None:
+        wait_s, seen = FIRST_LOOK_AFTER_S, -1
+        while not self._stop.wait(wait_s):
+            look = self.look()
+            # What the page compares is ready before somebody asks: it is the slowest part of a first look.
+            if self.when_new is not None and look.version != seen and look.working is None:
+                seen = look.version
+                self.when_new(look)
+            wait_s = LOOKED_AFTER_EVERY_S
+
+    def _look(self) -> Look:
+        with self._lock:
+            print_, roster, problem = self._read_roster()
+            state = (self._ledger.changes, print_)
+            if self._joined is None or self._joined[0] != state:
+                tables = self._ledger.tables()
+                wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
+                tables["wears"] = wears
+                self._version += 1
+                look = Look(tables, roster is not None, problem, None, self._version)
+                self._joined = (state, look)
+            return replace(self._joined[1], roster_problem=problem, working=self.progress())
+
+    def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
+        """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
+        files = [self._archive.folder / name for name in FILE_NAMES]
+        now = tuple(
+            (path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files if path.is_file()
+        )
+        if self._roster[0] != now:
+            try:
+                self._roster = (now, roster_of(self._archive), "")
+            except BadRoster as error:
+                self._roster = (now, None, str(error))
+        return self._roster
+
+
+_keepers: WeakKeyDictionary[Archive, Keeper] = WeakKeyDictionary()
+_keepers_lock = threading.Lock()

@@ -1,0 +1,348 @@
+"""The ledger of an archive, kept on disk: each incident is worked out once, when it has ended.
+
+It lies in the archive's folder under ``derived/``, apart from the messages: it can be deleted at any time and
+is made again. The archive is cut into periods, stretches of time in which something was heard, half an hour
+of silence apart; a period is read and analysed again only when other messages are found in it. Lines that
+came without their messages (the demo's three years) lie under ``derived/brought/``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import polars as pl
+
+from analysis.incident import analyse
+from analysis.pieces.spread import Run
+from analysis.profile import Profile
+from analysis.tables import Results
+from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of
+from analysis.trends.roster import roster_beside
+from ingest.archive.journal import journal_folders, segments
+from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.reading import Archive
+from ingest.contract.frames import Messages
+from ingest.contract.kinds import KINDS
+
+SILENCE_BETWEEN_PERIODS = timedelta(minutes=30)
+MESSAGES_AT_ONCE = 400_000
+SAVED_EVERY_S = 20.0
+TIME = pl.Datetime("us", "UTC")
+PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
+MINUTES = pl.Schema([("day", pl.Date), ("minute", TIME), ("messages", pl.Int64)])
+
+Progress = Callable[[int, int], None]
+"""Called with messages worked out and messages in all."""
+
+
+class WearLedger:
+    """The ledger of one archive under one profile.
+
+    Parameters
+    ----------
+    archive : Archive
+    profile : Profile
+        Another profile, another ledger: what is kept for one is not thrown away for the other.
+    analyse_messages : callable, optional
+        In place of `analysis.incident.analyse`, for tests.
+    """
+
+    def __init__(
+        self, archive: Archive, profile: Profile, analyse_messages: Callable[..., Results] = analyse
+    ) -> None:
+        self._archive, self._profile, self._analyse = archive, profile, analyse_messages
+        self._folder = archive.folder / "derived"
+        self._own = self._folder / f"wears-{_key(profile)}"
+        self._writing = threading.Lock()
+        self._tables: dict[str, pl.DataFrame] | None = None
+        self._periods = pl.DataFrame(schema=PERIODS)
+        self.changes = 0
+
+    def tables(self) -> Ledger:
+        """Return the three tables as they are kept, and what was brought in; nothing is worked out."""
+        kept = self._loaded()
+        brought = _brought(self._folder)
+        return {
+            name: pl.concat([kept[name].drop("period"), *(one[name] for one in brought)]) for name in SCHEMAS
+        }
+
+    def update(self, now: datetime, progress: Progress | None = None, run: Run | None = None) -> bool:
+        """Work out every period that has ended and is not kept as it is now; return whether any was.
+
+        Parameters
+        ----------
+        now : datetime
+            On the listener's clock; a period that may still go on is left for later.
+        progress : callable, optional
+        run : callable, optional
+            Of `analysis.pieces.spread`: the periods are worked out by the workers of a cluster.
+        """
+        with self._writing:
+            found = self._ended(_periods(self._minutes()), now)
+            self._loaded()
+            due = found.join(self._periods, on=list(PERIODS), how="anti")
+            gone = self._periods.join(found, on=list(PERIODS), how="anti")
+            if not len(due) and not len(gone):
+                return False
+            self._forget(gone)
+            saved = time.monotonic()
+            done, total = 0, int(due["messages"].sum())
+            lots = [
+                _Lot(number, self._archive.folder.resolve(), lot, self._profile, self._analyse)
+                for number, lot in enumerate(_lots(due.sort("since")))
+            ]
+            waiting: dict[int, list[tuple[dict[str, Any], Ledger]]] = {}
+            following = 0
+            for number, worked in map(_work_out, lots) if run is None else run(_work_out, lots):
+                waiting[number] = worked
+                # In their order, whoever is done first: the same ledger from one process and from many.
+                while following in waiting:
+                    for row, lines in waiting.pop(following):
+                        self._add(row, lines)
+                        done += row["messages"]
+                        if progress is not None:
+                            progress(done, total)
+                    following += 1
+                if time.monotonic() - saved > SAVED_EVERY_S:
+                    self._save()
+                    saved = time.monotonic()
+            self._save()
+            return True
+
+    def _add(self, period: dict[str, Any], lines: Ledger) -> None:
+        tables = dict(self._loaded())
+        for name, frame in lines.items():
+            marked = frame.with_columns(pl.lit(period["since"], dtype=TIME).alias("period"))
+            tables[name] = tables[name].vstack(marked.select(tables[name].columns))
+        # One at a time, so that a look at this very moment sees whole tables.
+        self._tables = tables
+        self._periods = self._periods.vstack(pl.DataFrame([period], schema=PERIODS))
+        self.changes += 1
+
+    def _forget(self, periods: pl.DataFrame) -> None:
+        away = periods["since"].implode()
+        self._tables = {
+            name: frame.filter(~pl.col("period").is_in(away)) for name, frame in self._loaded().items()
+        }
+        self._periods = self._periods.join(periods, on="since", how="anti")
+        self.changes += 1
+
+    def _loaded(self) -> dict[str, pl.DataFrame]:
+        if self._tables is None:
+            periods = _read(self._own / "periods.parquet", PERIODS)
+            known = periods["since"].implode()
+            self._tables = {
+                name: _read(self._own / f"{name}.parquet", _kept(schema)).filter(
+                    pl.col("period").is_in(known)
+                )
+                for name, schema in SCHEMAS.items()
+            }
+            self._periods = periods
+        return self._tables
+
+    def _save(self) -> None:
+        """Write everything; the periods last, so that what a crash leaves is made again."""
+        for name, frame in self._loaded().items():
+            _write(frame, self._own / f"{name}.parquet")
+        _write(self._periods, self._own / "periods.parquet")
+
+    def _minutes(self) -> pl.DataFrame:
+        """Return in which minutes how much was heard, by day of receipt; only changed days are read."""
+        listing, minutes = self._folder / "days.json", self._folder / "minutes.parquet"
+        kept = _read(minutes, MINUTES)
+        known: dict[str, str] = json.loads(listing.read_text()) if listing.exists() and len(kept) else {}
+        days = _days(self._archive.folder)
+        changed = [day for day, print_ in days.items() if known.get(day) != print_]
+        if not changed and known.keys() == days.keys():
+            return kept
+        lots = [kept.filter(pl.col("day").cast(pl.String).is_in([d for d in days if d not in changed]))]
+        for day in changed:
+            lots.append(_minutes_of_day(self._archive.folder, date.fromisoformat(day)))
+        minutes_now = pl.concat(lots).sort("day", "minute")
+        _write(minutes_now, minutes)
+        _write_text(json.dumps(days), listing)
+        return minutes_now
+
+    def _ended(self, periods: pl.DataFrame, now: datetime) -> pl.DataFrame:
+        """Leave out the last period while it may go on: heard within half an hour, or listened to still."""
+        if not len(periods):
+            return periods
+        away = abs(now - periods["until"][-1])
+        listened = any(
+            now.timestamp() - path.stat().st_mtime < SILENCE_BETWEEN_PERIODS.total_seconds()
+            for folder in journal_folders(self._archive.folder)
+            for path in segments(folder)
+            if path.stat().st_size
+        )
+        recent = away < SILENCE_BETWEEN_PERIODS
+        return periods.head(-1) if recent or (listened and away < timedelta(days=1)) else periods
+
+
+@dataclass(frozen=True)
+class _Lot:
+    """Periods that are read together, for one worker."""
+
+    number: int
+    folder: Path
+    periods: pl.DataFrame
+    profile: Profile
+    analyse_messages: Callable[..., Results]
+
+
+def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
+    """Read a lot of periods at once; return its number and the lines of each period."""
+    archive = Archive(lot.folder)
+    since, until = lot.periods["since"][0], lot.periods["until"][-1]
+    messages = archive.messages(since=since, until=until)
+    setups = archive.scan("setup").filter(pl.col("received") < until).collect().sort("received")
+    worked = []
+    for row in lot.periods.iter_rows(named=True):
+        within = pl.col("received").is_between(row["since"], row["until"], closed="left")
+        heard: Messages = {kind: frame.filter(within) for kind, frame in messages.items()}
+        heard["setup"] = _with_earlier(heard["setup"], setups, row["since"])
+        worked.append((row, ledger_of(lot.analyse_messages(heard, lot.profile), heard)))
+    return lot.number, worked
+
+
+def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
+    """Put lines into an archive's ledger that came without their messages."""
+    for table, frame in ledger.items():
+        _write(frame, archive / "derived" / "brought" / name / f"{table}.parquet")
+
+
+def roster_of(archive: Archive) -> pl.DataFrame | None:
+    """Return the roster that lies in the archive's folder; None without one."""
+    return roster_beside(archive.folder)
+
+
+def _key(profile: Profile) -> str:
+    said = msgspec.json.encode([msgspec.to_builtins(profile), VERSION, version("underair")])
+    return hashlib.sha256(said).hexdigest()[:12]
+
+
+def _kept(schema: pl.Schema) -> pl.Schema:
+    return pl.Schema([("period", TIME), *schema.items()])
+
+
+def _periods(minutes: pl.DataFrame) -> pl.DataFrame:
+    heard = minutes.group_by("minute").agg(pl.col("messages").sum()).sort("minute")
+    new_period = (pl.col("minute").diff() > SILENCE_BETWEEN_PERIODS).fill_null(value=False)
+    return (
+        heard.group_by(new_period.cum_sum().alias("period"), maintain_order=True)
+        .agg(
+            pl.col("minute").min().alias("since"),
+            (pl.col("minute").max() + timedelta(minutes=1)).alias("until"),
+            pl.col("messages").sum(),
+        )
+        .select(pl.col(name).cast(dtype) for name, dtype in PERIODS.items())
+    )
+
+
+def _lots(periods: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Yield runs of periods that are read together: so many messages, and never across weeks of nothing."""
+    number = (pl.col("messages").cum_sum() - pl.col("messages")) // MESSAGES_AT_ONCE
+    apart = (pl.col("since") - pl.col("until").shift(1) > timedelta(days=7)).fill_null(value=False)
+    for _, lot in periods.group_by(number, apart.cum_sum(), maintain_order=True):
+        yield lot.select(PERIODS.names())
+
+
+def _with_earlier(setup: pl.DataFrame, setups: pl.DataFrame, since: datetime) -> pl.DataFrame:
+    """Add each set's last setup from before the period: knowledge, not an event."""
+    earlier = setups.filter(pl.col("received") < since).group_by("set_id", maintain_order=True).last()
+    return pl.concat([earlier.select(setup.columns), setup])
+
+
+def _days(archive: Path) -> dict[str, str]:
+    """Return for each day of receipt what tells that its parts have changed: their names and lengths."""
+    found: dict[str, list[str]] = {}
+    for kind in KINDS:
+        root = archive / kind
+        if not root.is_dir():
+            continue
+        with os.scandir(root) as folders:
+            for folder in folders:
+                with os.scandir(folder.path) as parts:
+                    found.setdefault(folder.name.removeprefix("date="), []).extend(
+                        f"{kind}/{part.name}:{part.stat().st_size}"
+                        for part in parts
+                        if part.name.endswith(".parquet") and not part.name.startswith(".")
+                    )
+    return {
+        day: hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
+        for day, names in sorted(found.items())
+    }
+
+
+def _minutes_of_day(archive: Path, day: date) -> pl.DataFrame:
+    """Count the messages of each minute; retained ones tell no time."""
+    lots = [
+        scan_parts(kind, part_files(archive, kind, day, day))
+        .filter(~pl.col("retained"))
+        .group_by(pl.col("received").dt.truncate("1m").alias("minute"))
+        .agg(pl.len().cast(pl.Int64).alias("messages"))
+        for kind in KINDS
+    ]
+    minutes = pl.concat(lots).collect().group_by("minute").agg(pl.col("messages").sum())
+    return minutes.select(pl.lit(day).alias("day"), "minute", "messages").cast(dict(MINUTES.items()))
+
+
+def _brought(folder: Path) -> list[Ledger]:
+    root = folder / "brought"
+    if not root.is_dir():
+        return []
+    return [
+        {name: _read(one / f"{name}.parquet", schema) for name, schema in SCHEMAS.items()}
+        for one in sorted(root.iterdir())
+        if one.is_dir()
+    ]
+
+
+def _read(path: Path, schema: pl.Schema) -> pl.DataFrame:
+    """Read a table; one that is not there, or of another make, is empty: it is made again."""
+    try:
+        frame = pl.read_parquet(path)
+        return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+    except (FileNotFoundError, pl.exceptions.PolarsError, OSError):
+        return pl.DataFrame(schema=schema)
+
+
+def _write(frame: pl.DataFrame, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    frame.write_parquet(aside, compression="zstd")
+    aside.replace(path)
+
+
+def _write_text(text: str, path: Path) -> None:
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    aside.write_text(text)
+    aside.replace(path)
+
+
+def utc_now() -> datetime:
+    """Return the time of this machine."""
+    return datetime.now(UTC)
+
+
+def between(ledger: Ledger, first: datetime | None, last: datetime | None) -> Ledger:
+    """Return the lines from the day `first` to the day `last`, both with all their hours (UTC)."""
+    found = {}
+    for name, frame in ledger.items():
+        day = pl.col("started" if name == "wears" else "at").dt.date()
+        if first is not None:
+            frame = frame.filter(day >= first.date())
+        if last is not None:
+            frame = frame.filter(day <= last.date())
+        found[name] = frame
+    return found

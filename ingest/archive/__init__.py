@@ -1,0 +1,1 @@
+"""The archive on disk: journal, parts, manifest, index, reading, tidying, verifying."""

@@ -1,0 +1,291 @@
+"""Sealing: journal segments and captures become Parquet parts, without what the archive holds already."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from ingest.archive.journal import Damage, journal_folders, read_frames, segments, sync_folder
+from ingest.archive.parts import part_files, scan_parts, write_part
+from ingest.contract.columns import TABLES, empty_frame
+from ingest.contract.errors import ArchiveProblem, RefusedMessage
+from ingest.contract.fields import speaker_field
+from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
+from ingest.contract.kinds import KINDS
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What became of what was received; always ``received == kept + duplicates + refused``."""
+
+    received: int = 0
+    kept: int = 0
+    duplicates: int = 0
+    refused: int = 0
+
+    def __add__(self, other: Counts) -> Counts:
+        return Counts(
+            self.received + other.received,
+            self.kept + other.kept,
+            self.duplicates + other.duplicates,
+            self.refused + other.refused,
+        )
+
+
+@dataclass(frozen=True)
+class Sealed:
+    """A journal segment turned into parts."""
+
+    counts: Counts
+    damages: list[Damage]
+
+
+def part_name(segment: Path) -> str:
+    """Return the name of the parts of a journal segment: listener and segment."""
+    return f"{segment.parent.name}-{segment.stem}"
+
+
+class Recent:
+    """The last messages that a listener sealed, so that it need not look through the archive each time.
+
+    What MQTT delivers twice comes soon after; what comes late, with a new session, is looked for in the
+    archive.
+
+    Parameters
+    ----------
+    rows : int
+        How many of each kind to remember at least.
+    """
+
+    def __init__(self, rows: int = 50_000) -> None:
+        self._rows = rows
+        self._keys: dict[str, pl.DataFrame] = {}
+
+    @classmethod
+    def of_archive(cls, archive: Path, rows: int = 50_000) -> Recent:
+        """Remember what was sealed last: after a restart the broker delivers again what it was not told of.
+
+        Parts of segments that are still in a journal are passed over: they will be written again.
+        """
+        recent = cls(rows)
+        unsealed = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
+        for kind in KINDS:
+            files = [path for path in part_files(archive, kind) if path.stem not in unsealed]
+            lots: list[pl.DataFrame] = []
+            found = 0
+            for path in sorted(files, key=_written_ns, reverse=True):
+                if found >= rows:
+                    break
+                with contextlib.suppress(OSError, pl.exceptions.PolarsError):  # `verify` names it
+                    lots.append(scan_parts(kind, [path]).select(message_key(kind)).tail(rows).collect())
+                    found += lots[-1].height
+            if lots:
+                recent.add(kind, pl.concat(reversed(lots)))
+        return recent
+
+    def keys(self, kind: str) -> pl.DataFrame:
+        """Return the keys of the messages of a kind."""
+        return self._keys.get(kind, empty_frame(kind).select(message_key(kind)))
+
+    def add(self, kind: str, frame: pl.DataFrame) -> None:
+        """Remember messages by their keys."""
+        self._keys[kind] = pl.concat([self.keys(kind), frame]).tail(self._rows)
+
+
+def _written_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except FileNotFoundError:
+        return 0  # merged into another in this very moment
+
+
+def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
+    """Turn a closed journal segment into parts, then delete it.
+
+    Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
+    at the end too: what is torn there may be a write that broke off, or a frame that was acknowledged and has
+    suffered since, and nobody can tell the two apart.
+
+    Parameters
+    ----------
+    archive : Path
+    segment : Path
+    recent : Recent or None
+        Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
+    """
+    data = segment.read_bytes()
+    frames = read_frames(data)
+    builder = FrameBuilder()
+    for received_us, topic, payload, retained in frames.records:
+        builder.add(received_us, topic, payload, retained)
+    for damage in frames.damages:
+        reason = f"journal {segment.name}: bytes {damage.start} to {damage.end} are damaged"
+        if damage.torn_tail:
+            reason += "; they are its end: not acknowledged if a write broke off there"
+        written_us = segment.stat().st_mtime_ns // 1000
+        moment = frames.records[0].received_us if frames.records else written_us
+        builder.refuse(moment, "", data[damage.start : damage.end], False, RefusedMessage(reason))
+    counts = seal_messages(
+        archive,
+        builder.frames(),
+        part_name(segment),
+        writer=segment.parent.name,
+        recent=recent,
+        overwrite=True,
+    )
+    segment.unlink()
+    sync_folder(segment.parent)
+    return Sealed(counts, frames.damages)
+
+
+def seal_messages(
+    archive: Path,
+    messages: Messages,
+    name: str,
+    *,
+    writer: str = "import",
+    recent: Recent | None = None,
+    overwrite: bool = False,
+) -> Counts:
+    """Write messages into parts, leaving out what the archive holds already.
+
+    Parameters
+    ----------
+    archive : Path
+    messages : dict of str to polars.DataFrame
+        In the order of receipt.
+    name : str
+        Of the parts.
+    writer : str
+        Whose manifest they stand in.
+    recent : Recent or None
+        As in `seal_segment`.
+    overwrite : bool
+        Parts of this name come from the same messages: do not compare with them, write them again.
+
+    Returns
+    -------
+    Counts
+        Each refused message counts each time; a row of ``refused`` that is archived already (same receipt,
+        topic and payload, as often) is counted but not stored again.
+    """
+    received = kept = refused = 0
+    sealed: dict[str, pl.DataFrame] = {}
+    for kind in TABLES:
+        frame = messages[kind]
+        if frame.is_empty():
+            continue
+        received += frame.height
+        if kind == "refused":
+            refused = frame.height
+            # A listener's refusals are each a reception of their own; a capture may come twice.
+            fresh = frame if overwrite else _refused_anew(frame, part_files(archive, kind))
+        else:
+            frame = frame.filter(first_of_each(kind))
+            if recent is None:
+                files = [path for path in part_files(archive, kind) if not (overwrite and path.stem == name)]
+                fresh = _without(frame, kind, _archived_keys(kind, frame, files))
+            else:
+                fresh = _without(frame, kind, recent.keys(kind))
+            kept += fresh.height
+            sealed[kind] = fresh
+        for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
+            if not isinstance(day, date):
+                raise ArchiveProblem(f"a message of kind {kind} without the date of its receipt")
+            write_part(archive, kind, day, _free_name(archive, kind, day, name, overwrite), rows, writer)
+    if recent is not None:
+        for kind, fresh in sealed.items():
+            recent.add(kind, fresh.select(message_key(kind)))
+    return Counts(received, kept, received - kept - refused, refused)
+
+
+def _free_name(archive: Path, kind: str, day: date, name: str, overwrite: bool) -> str:
+    if overwrite:
+        return name
+    folder = archive / kind / f"date={day}"
+    free, count = name, 1
+    while (folder / f"{free}.parquet").exists():
+        count += 1
+        free = f"{name}.{count}"
+    return free
+
+
+def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
+    """Return the keys of the archived messages that could be any of these."""
+    who = speaker_field(kind)
+    speakers = frame[who].unique().to_list()
+    boots = frame["boot"].unique().to_list()
+
+    def keys(of: list[Path]) -> pl.DataFrame:
+        return (
+            scan_parts(kind, of)
+            .filter(pl.col(who).is_in(speakers), pl.col("boot").is_in(boots, nulls_equal=True))
+            .select(message_key(kind))
+            .collect()
+        )
+
+    try:
+        return keys(files)
+    except (OSError, pl.exceptions.PolarsError):
+        # One damaged part must not keep everything else from being sealed; `verify` names it.
+        readable = [keys([])]
+        for file in files:
+            with contextlib.suppress(OSError, pl.exceptions.PolarsError):
+                readable.append(keys([file]))
+        return pl.concat(readable)
+
+
+def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFrame:
+    if known.is_empty():
+        return frame
+    names = [f"key_{name}" for name in known.columns]
+    return (
+        frame.with_columns(key.alias(name) for key, name in zip(message_key(kind), names, strict=True))
+        .join(
+            known.rename(dict(zip(known.columns, names, strict=True))),
+            on=names,
+            how="anti",
+            nulls_equal=True,
+            maintain_order="left",
+        )
+        .select(frame.columns)
+    )
+
+
+def _refused_anew(frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
+    if not files:
+        return frame
+    key = ["received", "topic", "payload"]
+    known = (
+        scan_parts("refused", files)
+        .filter(pl.col("received").is_between(frame["received"].min(), frame["received"].max()))
+        .group_by(key)
+        .len("times")
+        .collect()
+    )
+    return (
+        frame.with_columns(pl.int_range(pl.len()).over(key).alias("occurrence"))
+        .join(known, on=key, how="left", maintain_order="left")
+        .filter(pl.col("occurrence") >= pl.col("times").fill_null(0))
+        .select(frame.columns)
+    )
+
+
+def create_archive(folder: str | Path) -> Path:
+    """Make an archive's folder when it is not there, and return its path.
+
+    Raises
+    ------
+    ArchiveProblem
+        When it cannot be made, or is not a folder.
+    """
+    path = Path(folder)
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
+    return path

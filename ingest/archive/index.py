@@ -1,0 +1,264 @@
+"""The index of an archive: who spoke when, and which incidents desks spoke of, without opening every part.
+
+It lies in ``DIR/index/`` and may be deleted at any time: what is missing, unreadable or not about the parts
+that are there now is made again from the parts. It only says where to look; what was said is always read
+from the parts themselves. Three kinds of file:
+
+- ``sets.{day}.parquet``: each power-up of each set heard on that day, with its first and last receipt;
+- ``desks.parquet``: what desks said about which incident, set and wearer, over all days (a few rows a wear);
+- ``setups.parquet``: when sets said what they are, over all days.
+
+Every file names the parts that it was made from (name, bytes, time of change) in its metadata.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+
+from ingest.archive.parts import day_folders, parts_in, scan_parts
+from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import Messages
+
+FOLDER = "index"
+SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
+DESK_KINDS = ("incident", "tally", "note", "seen")
+LATER = timedelta(hours=12)
+"""A note about a moment so long ago was brought in afterwards. Our own rule."""
+_ROW_GROUP_ROWS = 50_000
+_VERSION = 1
+_TIME = pl.Datetime("us", "UTC")
+
+_Columns = dict[str, pl.DataType | type[pl.DataType]]
+_PART: _Columns = {"kind": pl.String, "day": pl.Date, "part": pl.String}
+_SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64}
+SETS = pl.Schema({**_PART, "set_id": pl.String, "boot": pl.Int64, **_SPAN, "live_rows": pl.Int64})
+DESKS = pl.Schema(
+    {
+        **_PART,
+        "desk_id": pl.String,
+        "boot": pl.Int64,
+        "incident_id": pl.String,
+        "set_id": pl.String,
+        "wearer_id": pl.String,
+        "later": pl.Boolean,
+        "first_said": _TIME,
+        **_SPAN,
+        "ins": pl.Int64,
+        "outs": pl.Int64,
+    }
+)
+
+
+class Part(NamedTuple):
+    """A part as it lies in the archive now."""
+
+    kind: str
+    day: date
+    path: Path
+    size: int
+    changed_ns: int
+
+    @property
+    def mark(self) -> list[str | int]:
+        """What the index remembers it by."""
+        return [self.kind, self.day.isoformat(), self.path.stem, self.size, self.changed_ns]
+
+
+class ArchiveIndex:
+    """The index of one archive; always about the parts as they are now.
+
+    Parameters
+    ----------
+    archive : Path
+        Its folder. Where the index cannot be written, it is made in memory each time.
+    """
+
+    def __init__(self, archive: Path) -> None:
+        self.archive = archive
+
+    def days(self) -> list[date]:
+        """Return the days on which sets were heard."""
+        return sorted({_day(folder) for kind in SET_KINDS for folder in day_folders(self.archive, kind)})
+
+    def sets(self, days: Iterable[date]) -> pl.DataFrame:
+        """Return the power-ups heard on some days: kind, day, part, set_id, boot, first, last, rows.
+
+        `first` and `last` are times of receipt, of live messages where there are any.
+        """
+        wanted = sorted(set(days))
+        return pl.concat(
+            [
+                pl.DataFrame(schema=SETS),
+                *(
+                    self._up_to_date(f"sets.{day}", _parts(self.archive, SET_KINDS, [day]), SETS)
+                    for day in wanted
+                ),
+            ]
+        )
+
+    def desks(self) -> pl.DataFrame:
+        """Return what desks said about which incident, set and wearer, from when to when, on all days."""
+        return self._up_to_date("desks", _parts(self.archive, DESK_KINDS), DESKS)
+
+    def setups(self) -> pl.DataFrame:
+        """Return when each power-up said what its set is, on all days."""
+        return self._up_to_date("setups", _parts(self.archive, ("setup",)), SETS)
+
+    def bring_up_to_date(self) -> None:
+        """Make all that is missing."""
+        self.desks()
+        self.setups()
+        for day in self.days():
+            self.sets([day])
+
+    def _up_to_date(self, name: str, parts: list[Part], schema: pl.Schema) -> pl.DataFrame:
+        path = self.archive / FOLDER / f"{name}.parquet"
+        marks = [part.mark for part in parts]
+        known, rows = _read(path, schema)
+        if known == marks:
+            return rows
+        about = {tuple(mark) for mark in known}
+        missing = [part for part in parts if tuple(part.mark) not in about]
+        there = pl.DataFrame(
+            [(part.kind, part.day, part.path.stem) for part in parts if tuple(part.mark) in about],
+            schema=_PART,
+            orient="row",
+        )
+        kept = rows.join(there, on=list(_PART), how="semi")
+        order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
+        made = pl.concat([kept, *(_summary_of(part, self.archive) for part in missing)]).sort(order)
+        with contextlib.suppress(OSError):  # an archive that may only be read
+            _write(path, made, marks)
+        return made
+
+
+def days_between(first: date, last: date) -> list[date]:
+    """Return the days from `first` to `last`, both counted."""
+    return [first + timedelta(days=number) for number in range((last - first).days + 1)]
+
+
+def _day(folder: Path) -> date:
+    return date.fromisoformat(folder.name.removeprefix("date="))
+
+
+def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = None) -> list[Part]:
+    found = []
+    for kind in kinds:
+        folders = (
+            day_folders(archive, kind)
+            if days is None
+            else [archive / kind / f"date={day.isoformat()}" for day in days]
+        )
+        for folder in folders:
+            for path in parts_in(folder):
+                stat = path.stat()
+                found.append(Part(kind, _day(folder), path, stat.st_size, stat.st_mtime_ns))
+    return found
+
+
+def _sets_in(frame: pl.LazyFrame) -> pl.LazyFrame:
+    """Return the power-ups in a frame of a set's kind: set_id, boot, first, last, rows."""
+    live = ~pl.col("retained")
+    return (
+        frame.filter(pl.col("boot").is_not_null())
+        .group_by("set_id", "boot")
+        .agg(
+            # A retained copy may come weeks after it was said; it says nothing about when the set was on.
+            pl.coalesce(pl.col("received").filter(live).min(), pl.col("received").min()).alias("first"),
+            pl.coalesce(pl.col("received").filter(live).max(), pl.col("received").min()).alias("last"),
+            pl.len().cast(pl.Int64).alias("rows"),
+            live.sum().cast(pl.Int64).alias("live_rows"),
+        )
+    )
+
+
+def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
+    """Return what a frame of a desk's kind says about which incident, set and wearer: as `DESKS`."""
+    there = FRAME_SCHEMAS[kind]
+    about = [
+        pl.col(name) if name in there else pl.lit(None, pl.String).alias(name)
+        for name in ("incident_id", "set_id", "wearer_id")
+    ]
+    action = pl.col("action") if kind == "tally" else pl.lit("")
+    late = later_note() if kind == "note" else pl.lit(False)
+    return (
+        frame.select(
+            "desk_id", "boot", "received", "time", *about, action.alias("action"), late.alias("later")
+        )
+        .group_by("desk_id", "boot", "incident_id", "set_id", "wearer_id", "later")
+        .agg(
+            pl.col("time").min().alias("first_said"),
+            pl.col("received").min().alias("first"),
+            pl.col("received").max().alias("last"),
+            pl.len().cast(pl.Int64).alias("rows"),
+            (pl.col("action") == "in").sum().cast(pl.Int64).alias("ins"),
+            (pl.col("action") == "out").sum().cast(pl.Int64).alias("outs"),
+        )
+    )
+
+
+def later_note() -> pl.Expr:
+    """Tell notes that were brought in afterwards (a radio log, days later).
+
+    They say nothing about when the incident was.
+    """
+    return (pl.col("received") - pl.col("at") >= LATER).fill_null(False)
+
+
+def summary(kind: str, day: date, part: str, messages: pl.LazyFrame) -> pl.DataFrame:
+    """Return what the index says of messages of one kind and day: columns as `SETS` or `DESKS`."""
+    schema = SETS if kind in SET_KINDS else DESKS
+    found = _sets_in(messages) if kind in SET_KINDS else _desks_in(kind, messages)
+    which = (pl.lit(kind), pl.lit(day), pl.lit(part))
+    named = found.with_columns(value.alias(name) for name, value in zip(_PART, which, strict=True))
+    return named.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).collect()
+
+
+def _summary_of(part: Part, archive: Path) -> pl.DataFrame:
+    try:
+        return summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
+    except pl.exceptions.PolarsError as error:
+        what = str(error).partition("\n")[0]
+        raise ArchiveProblem(
+            f"the part {part.path.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
+            "tells what else is damaged. Move the part out of the archive to read the rest"
+        ) from error
+
+
+def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
+    """Return what the index would say of messages that lie in no part yet."""
+    found = [pl.DataFrame(schema=SETS if kinds[0] in SET_KINDS else DESKS)]
+    for kind in kinds:
+        days = messages[kind].group_by(pl.col("received").dt.date(), maintain_order=True)
+        found += [summary(kind, day, "", rows.lazy()) for (day,), rows in days if isinstance(day, date)]
+    return pl.concat(found)
+
+
+def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.DataFrame]:
+    """Return the marks of the parts that an index file is about, and its rows; nothing when it is no good."""
+    try:
+        about = json.loads(pl.read_parquet_metadata(path)["underair_index"])
+        rows = pl.read_parquet(path, hive_partitioning=False)
+    except (OSError, KeyError, ValueError, pl.exceptions.PolarsError):
+        return [], pl.DataFrame(schema=schema)
+    if about.get("version") != _VERSION or rows.schema != schema:
+        return [], pl.DataFrame(schema=schema)
+    marks: list[list[str | int]] = about["parts"]
+    return marks, rows
+
+
+def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
+    path.parent.mkdir(exist_ok=True)
+    aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    about = json.dumps({"version": _VERSION, "parts": marks})
+    rows.write_parquet(aside, row_group_size=_ROW_GROUP_ROWS, metadata={"underair_index": about})
+    aside.replace(path)

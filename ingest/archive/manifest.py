@@ -1,0 +1,218 @@
+"""The manifest: for every part a line that says what it held when it was sealed, chained to the line before.
+
+``DIR/manifest/{writer}.ndjson``, one chain for each listener, one for imports and one for merging. A line
+ends with its ``hash``, the SHA-256 (FIPS 180-4) of all that stands before it, and repeats that of the line
+before.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import BinaryIO
+
+import msgspec
+import polars as pl
+
+from ingest.archive.journal import sync_folder
+from ingest.contract.errors import ArchiveProblem
+
+SUFFIX = ".ndjson"
+NOTHING_BEFORE = "0" * 64
+_HASH = b',"hash":"%s"}'
+_HASH_LENGTH = len(_HASH) - 2 + 64
+_DIGEST_BYTES = 16
+_DIGEST_MASK = (1 << 8 * _DIGEST_BYTES) - 1
+
+
+class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One line: a part that was sealed or merged.
+
+    Attributes
+    ----------
+    part : str
+        Path below the archive, with ``/``.
+    rows : int
+    first, last : datetime
+        Of receipt.
+    sha256 : str
+        Of the file.
+    rows_digest : str
+        Of what the rows hold, whatever their order: see `rows_digest`.
+    replaces : list of str
+        The parts that were merged into this one.
+    dropped_rows : int
+        Duplicates that merging left out.
+    dropped_digest : str
+        Theirs; the digests of what was replaced are together the digests of what was kept and of what was
+        dropped.
+    written : datetime
+    before : str
+        Hash of the line before; the line's own stands behind it.
+    """
+
+    part: str
+    rows: int
+    first: datetime
+    last: datetime
+    sha256: str
+    rows_digest: str
+    replaces: list[str] = []
+    dropped_rows: int = 0
+    dropped_digest: str = ""
+    written: datetime
+    before: str
+
+
+_encode = msgspec.json.Encoder().encode
+_decode = msgspec.json.Decoder(Line).decode
+
+
+def rows_digest(frame: pl.DataFrame) -> int:
+    """Return a digest of rows that does not depend on their order.
+
+    The sum modulo 2^128 of the BLAKE2b digests of time of receipt, topic and payload. Our own rule: merging
+    sorts the rows anew, and sums of parts are the sum of the whole.
+    """
+    total = 0
+    columns = frame.select(pl.col("received").to_physical(), "topic", pl.col("payload").cast(pl.Binary))
+    for received_us, topic, payload in columns.iter_rows():
+        row = b"%d\0%s\0%s" % (received_us, topic.encode(), payload)
+        total += int.from_bytes(hashlib.blake2b(row, digest_size=_DIGEST_BYTES).digest(), "big")
+    return total & _DIGEST_MASK
+
+
+def digest_text(digest: int) -> str:
+    """Return a rows' digest as it stands in a line."""
+    return f"{digest:0{2 * _DIGEST_BYTES}x}"
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def add_line(
+    archive: Path,
+    writer: str,
+    path: Path,
+    frame: pl.DataFrame,
+    sha256: str,
+    *,
+    replaces: list[str] | None = None,
+    dropped: pl.DataFrame | None = None,
+) -> None:
+    """Add the line of a part, durably.
+
+    Parameters
+    ----------
+    archive : Path
+    writer : str
+        Whose chain.
+    path : Path
+        The part, which may not have its name yet.
+    frame : polars.DataFrame
+        Its rows; not empty.
+    sha256 : str
+    replaces : list of str or None
+    dropped : polars.DataFrame or None
+    """
+    folder = archive / "manifest"
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        sync_folder(archive)
+    manifest = folder / f"{writer}{SUFFIX}"
+    new = not manifest.exists()
+    with manifest.open("a+b") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)  # two imports at once share a chain
+        before = _hash_of_last(file)
+        first, last = frame["received"].min(), frame["received"].max()
+        if not isinstance(first, datetime) or not isinstance(last, datetime):
+            raise ArchiveProblem(f"{path} has no time of receipt")
+        line = Line(
+            part=path.relative_to(archive).as_posix(),
+            rows=frame.height,
+            first=first,
+            last=last,
+            sha256=sha256,
+            rows_digest=digest_text(rows_digest(frame)),
+            replaces=replaces or [],
+            dropped_rows=0 if dropped is None else dropped.height,
+            dropped_digest="" if dropped is None or dropped.is_empty() else digest_text(rows_digest(dropped)),
+            written=datetime.now(UTC),
+            before=before,
+        )
+        body = _encode(line)[:-1]
+        file.write(body + _HASH % _hash(body).encode() + b"\n")
+        file.flush()
+        os.fsync(file.fileno())
+    if new:
+        sync_folder(folder)
+
+
+def _hash_of_last(manifest: BinaryIO) -> str:
+    """Return the hash of the last whole line, and cut one that a crash tore."""
+    end = manifest.seek(0, os.SEEK_END)
+    tail = b""
+    at = end
+    while at > 0:
+        step = min(at, 1 << 16)
+        at -= step
+        manifest.seek(at)
+        tail = manifest.read(step) + tail
+        whole = tail[: tail.rfind(b"\n") + 1]
+        if whole.count(b"\n") >= 2 or at == 0:
+            manifest.truncate(end - (len(tail) - len(whole)))
+            lines = whole.splitlines()
+            return _hash(lines[-1][:-_HASH_LENGTH]) if lines else NOTHING_BEFORE
+    return NOTHING_BEFORE
+
+
+def chains(archive: Path) -> Iterator[tuple[str, Path]]:
+    """Yield each writer's name and manifest file."""
+    folder = archive / "manifest"
+    if folder.is_dir():
+        for path in sorted(folder.glob(f"*{SUFFIX}")):
+            yield path.name.removesuffix(SUFFIX), path
+
+
+def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
+    """Read one chain.
+
+    Returns
+    -------
+    lines : list of Line
+        All that can be read.
+    faults : list of str
+        What is wrong with the chain itself.
+    head : str
+        Hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
+    """
+    lines: list[Line] = []
+    faults: list[str] = []
+    before = NOTHING_BEFORE
+    for number, text in enumerate(path.read_bytes().split(b"\n"), 1):
+        if not text:
+            continue
+        own_hash = _hash(text[:-_HASH_LENGTH])
+        try:
+            line = _decode(text)
+        except msgspec.MsgspecError as error:
+            faults.append(f"line {number} cannot be read: {error}")
+        else:
+            if not text.endswith(_HASH % own_hash.encode()):
+                faults.append(f"line {number} was altered: its hash is another")
+            if line.before != before:
+                faults.append(f"line {number} does not follow from the one before: altered, or one removed")
+            lines.append(line)
+        before = own_hash
+    return lines, faults, before
+
+
+def _hash(body: bytes) -> str:
+    return hashlib.sha256(body).hexdigest()

@@ -1,0 +1,238 @@
+"""Reading an archive: sealed parts and the unsealed tail through one reader, so that live and later agree."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+
+from ingest.archive.archive import part_name
+from ingest.archive.journal import journal_folders, read_frames, segments
+from ingest.archive.parts import part_files, scan_parts
+from ingest.contract.columns import TABLES
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, no_messages
+from ingest.contract.times import micros
+
+_TRIES = 20
+_MTIME_SETTLES_NS = 100_000_000
+
+
+class Archive:
+    """An archive folder; one that is not there yet is empty.
+
+    Parameters
+    ----------
+    folder : str or Path
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self.folder = Path(folder)
+
+    def scan(self, kind: str) -> pl.LazyFrame:
+        """Return the sealed parts of a kind (or of ``refused``) as a lazy frame, in no promised order.
+
+        Messages that two listeners heard, or that came again long after, may stand in it twice; `messages`
+        keeps each once.
+        """
+        return scan_parts(kind, part_files(self.folder, kind))
+
+    def messages(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        only: Mapping[str, pl.Expr] | None = None,
+    ) -> Messages:
+        """Return what was received from `since` up to but not including `until`, sealed or not.
+
+        Parameters
+        ----------
+        since, until : datetime or None
+            Aware; on the listener's clock.
+        only : mapping of kind to expression, optional
+            Only these kinds, and of each only the rows for which its expression is true; parts are read no
+            further than that needs.
+
+        Returns
+        -------
+        dict of str to polars.DataFrame
+            Each kind by time of receipt, duplicates removed.
+        """
+        for _ in range(_TRIES):
+            # Journals first: a segment is deleted only when its parts are there, so nothing is between the
+            # two.
+            try:
+                tail, names = self._unsealed(since, until)
+                sealed = self._sealed(since, until, names, only)
+            except FileNotFoundError:
+                continue  # sealed or merged in this very moment: look again
+            chosen = {
+                kind: frame.filter(pl.lit(True) if only is None else only.get(kind, pl.lit(False)))
+                for kind, frame in tail.items()
+            }
+            both = concat([sealed, chosen])
+            return drop_duplicates(
+                {kind: frame.sort("received", maintain_order=True) for kind, frame in both.items()}
+            )
+        raise ArchiveProblem(f"the archive {self.folder} changes faster than it can be read")
+
+    def follow(self) -> Follower:
+        """Return a follower of what the listeners receive from now on."""
+        return Follower(self.folder)
+
+    def unsealed(self) -> Messages:
+        """Return what the journals hold: received, and not yet in any part."""
+        for _ in range(_TRIES):
+            with contextlib.suppress(FileNotFoundError):
+                return self._unsealed(None, None)[0]
+        raise ArchiveProblem(f"the archive {self.folder} changes faster than it can be read")
+
+    def _unsealed(self, since: datetime | None, until: datetime | None) -> tuple[Messages, set[str]]:
+        first = 0 if since is None else micros(since)
+        last = 2**63 if until is None else micros(until)
+        builder = FrameBuilder()
+        names = set()
+        for folder in journal_folders(self.folder):
+            for segment in segments(folder):
+                for record in read_frames(segment.read_bytes()).records:
+                    if first <= record.received_us < last:  # before it is decoded: that is what costs time
+                        builder.add(*record)
+                names.add(part_name(segment))
+        return builder.frames(), names
+
+    def _sealed(
+        self,
+        since: datetime | None,
+        until: datetime | None,
+        unsealed: set[str],
+        only: Mapping[str, pl.Expr] | None,
+    ) -> Messages:
+        first = since.astimezone(UTC).date() if since is not None else None
+        last = until.astimezone(UTC).date() if until is not None else None
+        within = _within(since, until)
+        lots = no_messages()
+        for kind in TABLES if only is None else only:
+            chosen = within if only is None else within & only[kind]
+            files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
+            try:
+                lots[kind] = scan_parts(kind, files).filter(chosen).collect()
+            except pl.exceptions.PolarsError as error:
+                raise ArchiveProblem(_damaged(kind, files, self.folder) or str(error)) from error
+        return lots
+
+
+def _damaged(kind: str, files: list[Path], archive: Path) -> str | None:
+    """Return which part keeps all others from being read; None when none does by itself."""
+    for file in files:
+        try:
+            scan_parts(kind, [file]).collect()
+        except pl.exceptions.PolarsError as error:
+            what = str(error).partition("\n")[0]
+            return (
+                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
+                "tells what else is damaged. Move the part out of the archive to read the rest"
+            )
+    return None
+
+
+def _within(since: datetime | None, until: datetime | None) -> pl.Expr:
+    within = pl.lit(True)
+    if since is not None:
+        within &= pl.col("received") >= since
+    if until is not None:
+        within &= pl.col("received") < until
+    return within
+
+
+class Follower:
+    """Hands on what the journals receive, each message in one call and none left out.
+
+    Segments are held open, so that one that is sealed and deleted between two calls is still read to its end;
+    one that came and went between two calls is read from its parts. Redelivered messages may come again: who
+    keeps them longer than a call removes duplicates by identity.
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self._folder = Path(folder)
+        self._open: dict[Path, tuple[int, int]] = {}  # segment: file handle, offset
+        self._seen: set[str] = set()
+        self._mtimes: dict[Path, int] = {}
+        self._since = datetime.now(UTC)
+        for _ in self._read_journals():
+            pass
+        self._seen |= {path.stem for path in self._recent_parts()}
+
+    def new_messages(self) -> Messages:
+        """Return what came since the last call (or since the follower was made), by time of receipt."""
+        builder = FrameBuilder()
+        changed = self._folders_changed()
+        for data in self._read_journals():
+            for record in read_frames(data).records:
+                builder.add(*record)
+        lots = [builder.frames()]
+        if changed:
+            lots.append(self._missed())
+        return drop_duplicates(
+            {kind: frame.sort("received", maintain_order=True) for kind, frame in concat(lots).items()}
+        )
+
+    def close(self) -> None:
+        """Let go of the segments."""
+        for handle, _ in self._open.values():
+            os.close(handle)
+        self._open.clear()
+
+    def _read_journals(self) -> Iterator[bytes]:
+        listed = {path for folder in journal_folders(self._folder) for path in segments(folder)}
+        for path in sorted(listed - self._open.keys()):
+            try:
+                self._open[path] = (os.open(path, os.O_RDONLY), 0)
+            except FileNotFoundError:
+                continue  # its parts are read instead
+            self._seen.add(part_name(path))
+        for path in sorted(self._open):
+            handle, offset = self._open[path]
+            data = os.pread(handle, os.fstat(handle).st_size - offset, offset) if offset >= 0 else b""
+            whole = read_frames(data)
+            self._open[path] = (handle, offset + whole.end)
+            yield data[: whole.end]
+            if path not in listed:
+                os.close(handle)
+                del self._open[path]
+
+    def _folders_changed(self) -> bool:
+        """Return whether a segment may have come or gone since the last look."""
+        changed = False
+        for folder in journal_folders(self._folder):
+            now = folder.stat().st_mtime_ns
+            if self._mtimes.get(folder) != now:
+                changed = True
+                # Two changes within one tick of the file system's clock leave the same time: look once more.
+                settled = datetime.now(UTC).timestamp() * 1e9 - now > _MTIME_SETTLES_NS
+                self._mtimes[folder] = now if settled else -1
+        return changed
+
+    def _recent_parts(self) -> list[Path]:
+        prefixes = tuple(f"{folder.name}-" for folder in journal_folders(self._folder))
+        day = self._since.date()
+        return [
+            path
+            for kind in TABLES
+            for path in part_files(self._folder, kind, since=day)
+            if path.name.startswith(prefixes)
+        ]
+
+    def _missed(self) -> Messages:
+        """Return the messages of segments that came and went unseen."""
+        found: dict[str, list[Path]] = {kind: [] for kind in TABLES}
+        names = set()
+        for path in self._recent_parts():
+            if path.stem not in self._seen:
+                found[path.parent.parent.name].append(path)
+                names.add(path.stem)
+        self._seen |= names
+        return {kind: scan_parts(kind, files).collect() for kind, files in found.items()}

@@ -1,0 +1,301 @@
+"""From the queue to the disk: one thread journals and says what is safe, another seals.
+
+Natural group commit, without a timer: take all that is queued, write it as one frame, sync, hand it on as
+durable, repeat. Under load the batches grow by themselves.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+
+from ingest.archive.archive import Counts, Recent, seal_segment
+from ingest.archive.journal import Damage, Record, SegmentWriter, segments
+from ingest.contract.errors import ArchiveProblem
+from ingest.settings import JournalSettings, SealSettings
+
+LARGEST_BATCH = 10_000
+_RETRY_S = 0.5
+_LONGEST_RETRY_S = 30.0
+
+
+class Delivery(NamedTuple):
+    """A message out of the network, with what is needed to acknowledge it."""
+
+    record: Record
+    mid: int
+    qos: int
+    generation: int
+
+
+@dataclass(frozen=True)
+class Health:
+    """How the writing goes.
+
+    Attributes
+    ----------
+    journalled : int
+        Messages safe on disk since the start.
+    queued : int
+        Messages in memory, waiting for the disk.
+    sealed : Counts
+        What became of the messages sealed since the start, left-overs of an earlier run included.
+    last_sealed : datetime or None
+    trouble : str
+        Why nothing can be written at the moment; empty when all is well.
+    sealing_trouble : str
+        Why the journal cannot be turned into Parquet at the moment; what is received is safe all the same.
+    delay_ms : float
+        Longest time from receipt to being safe since the last look with `take_delay`.
+    """
+
+    journalled: int = 0
+    queued: int = 0
+    sealed: Counts = field(default_factory=Counts)
+    last_sealed: datetime | None = None
+    trouble: str = ""
+    sealing_trouble: str = ""
+    delay_ms: float = 0.0
+
+
+class Writing:
+    """The two threads between the network and the archive.
+
+    Parameters
+    ----------
+    archive : Path
+    folder : Path
+        The listener's journal folder.
+    journal : JournalSettings
+    seal : SealSettings
+    durable : callable
+        Called with a batch of deliveries once they are synced, in the journalling thread.
+    say : callable
+        Takes sentences for the operator.
+    """
+
+    def __init__(
+        self,
+        archive: Path,
+        folder: Path,
+        journal: JournalSettings,
+        seal: SealSettings,
+        durable: Callable[[list[Delivery]], None],
+        say: Callable[[str], None],
+    ) -> None:
+        self._archive = archive
+        self._folder = folder
+        self._limit = journal.queue_messages
+        self._seal = seal
+        self._durable = durable
+        self._say = say
+        self._queue: deque[Delivery] = deque()
+        self._arrived = threading.Event()
+        self._room = threading.Event()
+        self._stopping = threading.Event()
+        self._segment: SegmentWriter | None = None
+        self._segment_began = 0.0
+        self._to_seal: queue.SimpleQueue[Path | None] = queue.SimpleQueue()
+        self._health = Health()
+        self._health_lock = threading.Lock()
+        self._journaller = threading.Thread(target=self._journal, name="journal", daemon=True)
+        self._sealer = threading.Thread(target=self._seal_all, name="seal", daemon=True)
+
+    @property
+    def health(self) -> Health:
+        """How it goes right now."""
+        with self._health_lock:
+            return replace(self._health, queued=len(self._queue))
+
+    def take_delay(self) -> float:
+        """Return the longest time from receipt to being safe since the last call, ms."""
+        with self._health_lock:
+            delay_ms, self._health = self._health.delay_ms, replace(self._health, delay_ms=0.0)
+        return delay_ms
+
+    def start(self) -> None:
+        """Have left-over segments sealed, and begin."""
+        for segment in segments(self._folder):
+            self._to_seal.put(segment)
+        self._journaller.start()
+        self._sealer.start()
+
+    def put(self, batch: list[Delivery]) -> bool:
+        """Queue messages; waits while the queue is full. False: stopping, not all were taken."""
+        taken = 0
+        while taken < len(batch):
+            if self._stopping.is_set():
+                return False
+            room = self._limit - len(self._queue)
+            if room > 0:
+                self._queue.extend(batch[taken : taken + room])
+                taken += room
+            if not self._arrived.is_set():
+                self._arrived.set()
+            if taken < len(batch):
+                self._room.clear()
+                self._room.wait(0.1)
+        return True
+
+    def drain(self) -> None:
+        """Take nothing new, and journal what is queued."""
+        self._stopping.set()
+        self._arrived.set()
+        self._journaller.join()
+
+    def finish(self) -> Counts:
+        """After `drain`: seal everything; return what became of what was received."""
+        self._to_seal.put(None)
+        self._sealer.join()
+        return self.health.sealed
+
+    def _note(self, **changes: object) -> None:
+        with self._health_lock:
+            self._health = replace(self._health, **changes)  # type: ignore[arg-type]
+
+    def _journal(self) -> None:
+        while True:
+            self._arrived.wait(self._seconds_to_seal())
+            self._arrived.clear()
+            stopping = self._stopping.is_set()
+            while batch := self._take():
+                if not self._write(batch):
+                    break
+                self._tell_durable(batch)
+                self._rotate_if_due()
+            self._rotate_if_due(now=stopping)
+            if stopping:
+                return
+
+    def _take(self) -> list[Delivery]:
+        taken = min(len(self._queue), LARGEST_BATCH)
+        batch = [self._queue.popleft() for _ in range(taken)]
+        if not self._room.is_set():
+            self._room.set()
+        return batch
+
+    def _tell_durable(self, batch: list[Delivery]) -> None:
+        try:
+            self._durable(batch)
+        except Exception as error:  # noqa: BLE001  # the batch is safe; the next ones must be journalled too
+            self._say(
+                f"what is safe could not be acknowledged ({_reason(error)}); "
+                "the broker sends it again after the next connection, and it is kept once"
+            )
+
+    def _write(self, batch: list[Delivery]) -> bool:
+        """Journal a batch, however long the disk takes; False when told to stop before it could."""
+        records = [delivery.record for delivery in batch]
+        while True:
+            try:
+                if self._segment is None:
+                    self._segment = SegmentWriter(self._folder, datetime.now(UTC))
+                    self._segment_began = time.monotonic()
+                self._segment.append(records)
+            except Exception as error:  # noqa: BLE001  # whatever it is: this thread holds what was received
+                self._give_up_segment()
+                reason = _reason(error)
+                if not self._health.trouble:
+                    self._say(
+                        f"the journal cannot be written ({reason}); nothing is acknowledged until it can"
+                    )
+                self._note(trouble=f"the journal cannot be written: {reason}")
+                if self._stopping.is_set():
+                    return False
+                self._stopping.wait(_RETRY_S)
+                continue
+            if self._health.trouble:
+                self._say("the journal can be written again; nothing was lost")
+            delay_ms = (time.time_ns() // 1000 - records[0].received_us) / 1000
+            self._note(
+                journalled=self._health.journalled + len(batch),
+                trouble="",
+                delay_ms=max(delay_ms, self._health.delay_ms),
+            )
+            return True
+
+    def _give_up_segment(self) -> None:
+        segment, self._segment = self._segment, None
+        if segment is None:
+            return
+        try:
+            segment.close()
+        except OSError as error:
+            self._say(f"journal {segment.path.name} could not be closed: {error.strerror}")
+        if segment.rows:
+            self._to_seal.put(segment.path)
+
+    def _seconds_to_seal(self) -> float | None:
+        if self._segment is None:
+            return None
+        return max(0.0, self._segment_began + self._seal.seconds - time.monotonic())
+
+    def _rotate_if_due(self, *, now: bool = False) -> None:
+        segment = self._segment
+        if segment is None:
+            return
+        if now or segment.rows >= self._seal.rows or self._seconds_to_seal() == 0:
+            self._give_up_segment()
+
+    def _seal_all(self) -> None:
+        recent = self._recent()
+        while (segment := self._to_seal.get()) is not None:
+            pause_s = _RETRY_S * 4
+            while not self._seal_one(segment, recent):
+                if self._stopping.wait(pause_s):
+                    self._seal_one(segment, recent)
+                    break
+                pause_s = min(2 * pause_s, _LONGEST_RETRY_S)
+
+    def _recent(self) -> Recent:
+        try:
+            return Recent.of_archive(self._archive)
+        except (Exception, pl.exceptions.PanicException) as error:  # noqa: BLE001  # sealing must begin all the same
+            self._say(
+                f"what was sealed last cannot be looked up ({_reason(error)}); what the broker sends again "
+                "may be stored twice, and is read once"
+            )
+            return Recent()
+
+    def _seal_one(self, segment: Path, recent: Recent) -> bool:
+        try:
+            sealed = seal_segment(self._archive, segment, recent)
+        except (Exception, pl.exceptions.PanicException) as error:  # noqa: BLE001  # the segment stays: tried again
+            trouble = f"the journal cannot be sealed yet, and is kept: {_reason(error)}"
+            if not self._health.sealing_trouble:
+                self._say(trouble)
+            self._note(sealing_trouble=trouble)
+            return False
+        if self._health.sealing_trouble:
+            self._say("the journal can be sealed again")
+        for damage in sealed.damages:
+            self._say(_damage_sentence(segment, damage))
+        self._note(
+            sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
+        )
+        return True
+
+
+def _reason(error: BaseException) -> str:
+    """Return what to call an error: its own sentence if it was made to be read, else its kind as well."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror if error.filename is None else f"{error.strerror}: {error.filename}"
+    return str(error) if isinstance(error, ArchiveProblem) else f"{type(error).__name__}: {error}"
+
+
+def _damage_sentence(segment: Path, damage: Damage) -> str:
+    what = (
+        "a torn tail was kept in refused; it had not been acknowledged if a write broke off there"
+        if damage.torn_tail
+        else "damaged bytes were stepped over and kept in refused"
+    )
+    return f"journal {segment.name}, bytes {damage.start} to {damage.end}: {what}"

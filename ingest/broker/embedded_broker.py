@@ -1,0 +1,117 @@
+"""A broker out of a Python package, for the demo: nothing needs installing, and nothing is promised.
+
+It keeps no queue for who is away and does not redeliver; under a blast it lost messages that it had
+acknowledged. For service use a real broker, such as mosquitto.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+import select
+import socket
+import subprocess
+import sys
+from types import TracebackType
+from typing import Self
+
+from ingest.contract.errors import BrokerProblem
+
+WARNING = (
+    "The built-in broker is for the demo only: it keeps nothing for who is away and can lose messages. "
+    "Use a real broker for service."
+)
+_START_TIMEOUT_S = 30.0
+
+
+class EmbeddedBroker:
+    """An MQTT 3.1.1 broker on loopback in a process of its own, with one user and a password made for the
+    run.
+
+    Use it as a context manager. It ends with its owner, whatever happens to that.
+
+    Parameters
+    ----------
+    port : int or None
+        By default a free one.
+
+    Attributes
+    ----------
+    username, password : str
+    port : int
+    """
+
+    def __init__(self, port: int | None = None) -> None:
+        self.username = "demo"
+        self.password = secrets.token_urlsafe(18)
+        self.port = port or _free_port()
+        self._process: subprocess.Popen[str] | None = None
+
+    @property
+    def url(self) -> str:
+        """Where it listens, as ``mqtt://127.0.0.1:PORT``."""
+        return f"mqtt://127.0.0.1:{self.port}"
+
+    def start(self) -> None:
+        """Start it, and return when it accepts connections.
+
+        Raises
+        ------
+        BrokerProblem
+            When it does not come up, for instance because the port is taken.
+        """
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "ingest.broker.embedded_broker_process"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        said = ""
+        try:
+            if self._process.stdin is None or self._process.stdout is None:
+                raise BrokerProblem("the built-in broker has no pipes")
+            told = {"port": self.port, "username": self.username, "password": self.password}
+            # Through the pipe and not on the command line, which others can list.
+            self._process.stdin.write(json.dumps(told) + "\n")
+            self._process.stdin.flush()
+            if select.select([self._process.stdout], [], [], _START_TIMEOUT_S)[0]:
+                said = self._process.stdout.readline().strip()
+        except OSError as error:
+            said = str(error)
+        if said != "ready":
+            self.stop()
+            said = said or "it did not come up in time"
+            raise BrokerProblem(f"the built-in broker could not start on port {self.port}: {said}")
+
+    def stop(self) -> None:
+        """Stop it; a second call does nothing."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()  # it takes the end of its input as the word to stop
+        try:
+            process.wait(3)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait(5)
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port

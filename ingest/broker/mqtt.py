@@ -1,0 +1,365 @@
+"""The MQTT client: broker URLs, credentials, connecting with sentences instead of codes, publishing."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import socket
+import ssl
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, Self
+from urllib.parse import urlsplit
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessageInfo
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from ingest.broker.paho_batches import BatchingClient
+from ingest.broker.paho_batches import is_possible as batches_are_possible
+from ingest.contract.errors import BrokerProblem
+
+USERNAME_VARIABLE = "UNDERAIR_MQTT_USERNAME"
+PASSWORD_VARIABLE = "UNDERAIR_MQTT_PASSWORD"  # noqa: S105  # its name, not its value
+CONNECT_TIMEOUT_S = 10.0
+KEEPALIVE_S = 30
+_EXAMPLE = "write it like mqtt://127.0.0.1:1883"
+
+
+@dataclass(frozen=True)
+class BrokerAddress:
+    """Where a broker listens."""
+
+    host: str
+    port: int
+    tls: bool
+
+    @property
+    def url(self) -> str:
+        """The address as a URL."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
+
+
+def parse_broker_url(url: str) -> BrokerAddress:
+    """Take a broker URL apart: ``mqtt://HOST[:PORT]`` or ``mqtts://HOST[:PORT]``.
+
+    Raises
+    ------
+    BrokerProblem
+        With what is wrong and how to write it. Names and passwords do not belong in a URL: it would stand in
+        logs and in the list of processes.
+    """
+    if "://" not in url:
+        raise BrokerProblem(f"broker {url!r} has no scheme; {_EXAMPLE}")
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError as error:
+        raise BrokerProblem(f"broker URL cannot be read: {error}; {_EXAMPLE}") from None
+    if parts.username is not None or parts.password is not None:
+        raise BrokerProblem(
+            f"no user or password in a broker's URL: set {USERNAME_VARIABLE} and {PASSWORD_VARIABLE} instead"
+        )
+    if parts.scheme not in ("mqtt", "mqtts"):
+        raise BrokerProblem(f"broker {url!r}: the scheme must be mqtt or mqtts; {_EXAMPLE}")
+    if not parts.hostname:
+        raise BrokerProblem(f"broker {url!r} names no host; {_EXAMPLE}")
+    if parts.path not in ("", "/") or parts.query or parts.fragment:
+        raise BrokerProblem(f"broker {url!r}: nothing may follow the port; {_EXAMPLE}")
+    if port == 0:
+        raise BrokerProblem(f"broker {url!r}: the port must be 1..65535; {_EXAMPLE}")
+    tls = parts.scheme == "mqtts"
+    return BrokerAddress(parts.hostname, port or (8883 if tls else 1883), tls)
+
+
+def credentials(environment: Mapping[str, str] | None = None) -> tuple[str | None, str | None]:
+    """Return user and password from the environment, None for what is not set."""
+    environment = os.environ if environment is None else environment
+    return environment.get(USERNAME_VARIABLE), environment.get(PASSWORD_VARIABLE)
+
+
+def new_client(
+    client_id: str,
+    *,
+    username: str | None = None,
+    password: str | None = None,
+    persistent: bool = False,
+    mqtt5: bool = False,
+    manual_ack: bool = False,
+    batching: bool = False,
+    tls: ssl.SSLContext | None = None,
+) -> Client:
+    """Return a paho client, not yet connected; without a user given, the environment's.
+
+    Parameters
+    ----------
+    client_id : str
+    username, password : str or None
+    persistent : bool
+        The broker keeps the session while we are away (MQTT 3.1.1: clean session off).
+    mqtt5 : bool
+        Speak MQTT 5 instead of 3.1.1, which costs about a third more time a message.
+    manual_ack : bool
+        Messages are acknowledged by `Client.ack` and not on receipt.
+    batching : bool
+        Receive in batches where this paho allows it: then the client is a `BatchingClient`.
+    tls : ssl.SSLContext or None
+    """
+    kind = BatchingClient if batching and batches_are_possible() else Client
+    client = kind(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        clean_session=None if mqtt5 else not persistent,
+        protocol=MQTTProtocolVersion.MQTTv5 if mqtt5 else MQTTProtocolVersion.MQTTv311,
+        manual_ack=manual_ack,
+    )
+    if username is None:
+        username, password = credentials()
+    if username is not None:
+        client.username_pw_set(username, password)
+    if tls is not None:
+        client.tls_set_context(tls)
+    return client
+
+
+def session_properties(expiry_s: int) -> Properties:
+    """Return the MQTT 5 connect properties of a session that outlives its connection."""
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = expiry_s
+    return properties
+
+
+def tls_context(
+    ca_file: str | None = None, certificate_file: str | None = None, key_file: str | None = None
+) -> ssl.SSLContext:
+    """Return a TLS context that checks the broker's certificate, and shows ours when we have one.
+
+    Parameters
+    ----------
+    ca_file : str or None
+        Certificate of the authority that signed the broker's; by default those that the system trusts.
+    certificate_file, key_file : str or None
+        Our own, in PEM.
+    """
+    try:
+        context = ssl.create_default_context(cafile=ca_file)
+    except (OSError, ssl.SSLError) as error:
+        raise BrokerProblem(f"the CA file {ca_file} cannot be read: {error}") from error
+    if certificate_file:
+        try:
+            context.load_cert_chain(certificate_file, key_file)
+        except (OSError, ssl.SSLError) as error:
+            raise BrokerProblem(f"our certificate {certificate_file} cannot be read: {error}") from error
+    return context
+
+
+def _try_handshake(address: BrokerAddress, context: ssl.SSLContext) -> None:
+    """Raise what is wrong with TLS before paho meets it, which leaves its socket open then."""
+    with (
+        socket.create_connection((address.host, address.port), CONNECT_TIMEOUT_S) as plain,
+        context.wrap_socket(plain, server_hostname=address.host),
+    ):
+        pass
+
+
+def connection_sentence(address: BrokerAddress, error: Exception) -> str:
+    """Return why a broker cannot be reached, and what to do."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"the broker at {address.url} shows a certificate that is not trusted ({error.verify_message}); "
+            "name the file of the authority that signed it as ca_file in the settings"
+        )
+    if isinstance(error, ssl.SSLError) and "CERTIFICATE_REQUIRED" in str(error.reason):
+        return (
+            f"{address.url} wants a certificate of ours; name certificate_file and key_file in the settings"
+        )
+    if isinstance(error, ssl.SSLError) or (address.tls and isinstance(error, ConnectionResetError)):
+        why = error.reason if isinstance(error, ssl.SSLError) else "connection reset"
+        return f"no TLS with {address.url} ({why}); is it a port without TLS (mqtt://)?"
+    if isinstance(error, ConnectionRefusedError):
+        return f"nobody listens at {address.url}; is the broker running, and is the port right?"
+    if isinstance(error, socket.gaierror):
+        return f"the host {address.host!r} of {address.url} is not known"
+    if isinstance(error, TimeoutError):
+        return f"{address.url} does not answer; is a firewall between us?"
+    return f"{address.url} cannot be reached: {error}"
+
+
+def refusal_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
+    """Return why a broker refused the connection, and what to do."""
+    name = str(reason)
+    if name in ("Not authorized", "Bad user name or password"):
+        return (
+            f"{address.url} refuses us: {name.lower()}; set {USERNAME_VARIABLE} and {PASSWORD_VARIABLE} "
+            "in the environment"
+        )
+    return f"{address.url} refuses us: {name}"
+
+
+def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
+    """Return why a broker may have closed the connection before it answered."""
+    # With TLS 1.3 a broker that wants a certificate of ours closes after the handshake, without a word.
+    hint = "; does it want a certificate of ours (certificate_file and key_file)?" if address.tls else ""
+    return f"{address.url} closed the connection before it answered: {reason}{hint}"
+
+
+class Publisher:
+    """Publishes at QoS 1, in order, and does not end before the broker has acknowledged everything.
+
+    Parameters
+    ----------
+    url : str
+        ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
+    client_id : str or None
+        By default a new one of its own.
+    username, password : str or None
+        By default those of the environment.
+    ca_file, certificate_file, key_file : str or None
+        For ``mqtts``: as in `tls_context`.
+    window : int
+        `publish` waits when so many messages are not yet acknowledged.
+
+    Raises
+    ------
+    BrokerProblem
+        When there is no connection within ten seconds.
+    """
+
+    def __init__(
+        self,
+        url: str,
+        client_id: str | None = None,
+        username: str | None = None,
+        password: str | None = None,
+        *,
+        ca_file: str | None = None,
+        certificate_file: str | None = None,
+        key_file: str | None = None,
+        window: int = 1000,
+    ) -> None:
+        self.address = parse_broker_url(url)
+        tls = tls_context(ca_file, certificate_file, key_file) if self.address.tls else None
+        self._client = new_client(
+            client_id or f"underair-{secrets.token_hex(6)}",
+            username=username,
+            password=password,
+            tls=tls,
+        )
+        self._client.max_inflight_messages_set(window)
+        self._room = threading.BoundedSemaphore(window)
+        self._answered = threading.Event()
+        self._refusal = ""
+        self._unacknowledged = 0
+        self._count = threading.Condition()
+        self._client.on_connect = self._on_connect
+        self._client.on_publish = self._on_publish
+        self._client.on_disconnect = self._on_disconnect
+        self._client.reconnect_delay_set(1, 10)
+        self._client.connect_timeout = CONNECT_TIMEOUT_S
+        try:
+            if tls is not None:
+                _try_handshake(self.address, tls)
+            self._client.connect(self.address.host, self.address.port, KEEPALIVE_S)
+        except (OSError, ssl.SSLError) as error:
+            raise BrokerProblem(connection_sentence(self.address, error)) from error
+        self._client.loop_start()
+        if not self._answered.wait(CONNECT_TIMEOUT_S):
+            self._client.loop_stop()
+            raise BrokerProblem(f"{self.address.url} accepts connections but does not speak MQTT")
+        if self._refusal:
+            self._client.loop_stop()
+            raise BrokerProblem(self._refusal)
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
+        """Publish one message at QoS 1; waits while the window is full.
+
+        Raises
+        ------
+        BrokerProblem
+            When the broker acknowledges nothing for `timeout_s`.
+        """
+        if not self._room.acquire(timeout=timeout_s):
+            raise BrokerProblem(f"{self.address.url} has acknowledged nothing for {timeout_s:.0f} s")
+        with self._count:
+            self._unacknowledged += 1
+        info: MQTTMessageInfo = self._client.publish(topic, payload, qos=1, retain=retain)
+        if info.rc not in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_NO_CONN):
+            raise BrokerProblem(f"publishing to {self.address.url} failed: {info.rc.name}")
+
+    @property
+    def connected(self) -> bool:
+        """Whether there is a connection at this moment; a lost one is taken up again by itself."""
+        return self._client.is_connected()
+
+    @property
+    def unacknowledged(self) -> int:
+        """How many messages the broker has not acknowledged yet."""
+        with self._count:
+            return self._unacknowledged
+
+    def flush(self, timeout_s: float = 30.0) -> None:
+        """Wait until the broker has acknowledged everything.
+
+        Raises
+        ------
+        BrokerProblem
+            When it has not within `timeout_s`.
+        """
+        with self._count:
+            if not self._count.wait_for(lambda: self._unacknowledged == 0, timeout_s):
+                raise BrokerProblem(
+                    f"{self.address.url} has left {self._unacknowledged} messages unacknowledged "
+                    f"for {timeout_s:.0f} s"
+                )
+
+    def close(self, timeout_s: float = 30.0) -> None:
+        """Wait for what is not yet acknowledged, then disconnect."""
+        try:
+            self.flush(timeout_s)
+        finally:
+            self._client.disconnect()
+            self._client.loop_stop()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close(30.0 if error is None else 1.0)
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        self._refusal = refusal_sentence(self.address, reason) if reason.is_failure else ""
+        self._answered.set()
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if not self._answered.is_set():
+            self._refusal = closed_sentence(self.address, reason)
+            self._answered.set()
+
+    def _on_publish(
+        self, client: Client, userdata: Any, mid: int, reason: ReasonCode, properties: Properties
+    ) -> None:
+        with self._count:
+            self._unacknowledged -= 1
+            self._count.notify_all()
+        self._room.release()

@@ -1,0 +1,1 @@
+"""The wire contract: topics, messages, schemas, captures, and why a message is refused."""

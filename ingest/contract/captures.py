@@ -1,0 +1,260 @@
+"""Capture files: what a listener heard, one message a line (``.ndjson``, ``.ndjson.gz``, ``.ndjson.zst``)."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import gzip
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+import pyarrow as pa
+
+from ingest.contract.errors import BadCapture, RefusedMessage
+from ingest.contract.refusals import depth_exceeds
+from ingest.contract.times import micros, parse_time
+
+SUFFIXES = (".ndjson", ".ndjson.gz", ".ndjson.zst")
+_DAMAGED = "the file is damaged, or ends in the middle of its compression"
+# What comes in is bounded, whatever it claims to be: a line, and how much a file may unpack to. Captures of
+# the contract's messages pack 10 to 30 times; files made to fill a disk pack a thousand times and more.
+LONGEST_LINE_BYTES = 16 * 1024 * 1024
+KEPT_OF_A_LONG_LINE_BYTES = 64 * 1024
+MOST_UNPACKED_TO_PACKED = 300
+_UNPACKED_WITHOUT_ASKING_BYTES = 16 * 1024 * 1024
+_BLOCK_BYTES = 1 << 20
+
+
+class Heard(NamedTuple):
+    """One message as the listener heard it.
+
+    Attributes
+    ----------
+    received : datetime
+        The listener's clock; aware.
+    topic : str
+    payload : bytes
+        Verbatim.
+    retained : bool
+        The broker had kept it for newcomers: knowledge, not news.
+    """
+
+    received: datetime
+    topic: str
+    payload: bytes
+    retained: bool = False
+
+
+class BadLine(NamedTuple):
+    """A line of a capture that holds no message."""
+
+    number: int
+    reason: str
+    line: bytes
+
+
+class _UnpacksTooFar(Exception):
+    """The file unpacks to far more than any capture."""
+
+
+class _Line(msgspec.Struct):
+    received: str
+    topic: str
+    payload: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
+    payload_b64: str | None = None
+    retained: bool = False
+
+
+_decode_line = msgspec.json.Decoder(_Line).decode
+_decode_object = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode
+_quote = msgspec.json.Encoder().encode
+
+
+def read_capture(path: str | Path) -> Iterator[Heard]:
+    """Read a capture in its order.
+
+    Raises
+    ------
+    BadCapture
+        At the first line that holds no message, or when the file ends in the middle of its compression.
+    """
+    for item in read_lines(path):
+        if isinstance(item, BadLine):
+            raise BadCapture(f"{path}, line {item.number}: {item.reason}")
+        yield item
+
+
+def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
+    """Read a capture in its order, with each bad line in its place.
+
+    Raises
+    ------
+    BadCapture
+        When the file is not there, or its name says no known format.
+    """
+    path = Path(path)
+    number = 0
+    try:
+        with _opened(path) as lines:
+            for line in lines:
+                number += 1
+                if line.isspace():
+                    continue
+                if len(line) > LONGEST_LINE_BYTES:
+                    kept = line[:KEPT_OF_A_LONG_LINE_BYTES]
+                    yield BadLine(
+                        number, f"it is longer than {LONGEST_LINE_BYTES} bytes; its start is kept", kept
+                    )
+                    continue
+                try:
+                    yield _heard(line)
+                except ValueError as error:
+                    yield BadLine(number, str(error), line)
+    except (EOFError, gzip.BadGzipFile, zlib.error, pa.ArrowInvalid) as error:
+        yield BadLine(number + 1, f"{_DAMAGED}: {error}", b"")
+    except _UnpacksTooFar as error:
+        yield BadLine(number + 1, f"nothing is read from here on: {error}", b"")
+    except OSError as error:
+        if error.errno is not None:
+            raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
+        yield BadLine(number + 1, f"{_DAMAGED}: {error}", b"")  # pyarrow's word for broken zstd data
+
+
+def _heard(line: bytes) -> Heard:
+    try:
+        told = _decode_line(line)
+    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
+        raise ValueError(f"it is no capture line: {error}") from None
+    try:
+        received = parse_time(told.received)
+    except ValueError as error:
+        raise ValueError(f"received {told.received!r}: {error}") from None
+    if told.payload_b64 is not None:
+        try:
+            payload = base64.b64decode(told.payload_b64, validate=True)
+        except (binascii.Error, ValueError) as error:
+            raise ValueError(f"payload_b64 is no base64: {error}") from None
+    elif told.payload is not msgspec.UNSET:
+        payload = bytes(told.payload)
+    else:
+        raise ValueError("it has neither payload nor payload_b64")
+    return Heard(received, told.topic, payload, told.retained)
+
+
+def write_capture(path: str | Path, heard: Iterable[Heard]) -> int:
+    """Write a capture; the same messages give the same bytes.
+
+    Parameters
+    ----------
+    path : str or Path
+        Ends in ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
+    heard : iterable of Heard
+
+    Returns
+    -------
+    int
+        How many messages were written.
+    """
+    path = Path(path)
+    count = 0
+    with _created(path) as file:
+        for message in heard:
+            file.write(capture_line(message))
+            count += 1
+    return count
+
+
+def capture_line(message: Heard) -> bytes:
+    """Return the line of one message, with its line end.
+
+    A payload that would not come back byte for byte (no JSON object, or one with line ends) stands in base64.
+    """
+    received = message.received.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ").rjust(27, "0")
+    payload = message.payload
+    if _fits_a_line(payload):
+        body = b'"payload":' + payload
+    else:
+        body = b'"payload_b64":"' + base64.b64encode(payload) + b'"'
+    retained = b',"retained":true' if message.retained else b""
+    return b'{"received":"%s","topic":%s,%s%s}\n' % (received.encode(), _quote(message.topic), body, retained)
+
+
+def _fits_a_line(payload: bytes) -> bool:
+    if not (payload.startswith(b"{") and payload.endswith(b"}")) or b"\n" in payload or b"\r" in payload:
+        return False
+    try:
+        payload.decode()
+        if payload.count(b"{") + payload.count(b"[") > 24 and depth_exceeds(payload):
+            return False
+        _decode_object(payload)
+    except (msgspec.MsgspecError, ValueError, RecursionError, RefusedMessage):
+        return False
+    return True
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Iterator[bytes]]:
+    if path.name.endswith(".ndjson"):
+        with path.open("rb") as file:
+            yield _lines_of(file, None)
+    elif path.name.endswith(".ndjson.gz"):
+        with gzip.open(path, "rb") as unpacked:
+            yield _lines_of(unpacked, path.stat().st_size)
+    elif path.name.endswith(".ndjson.zst"):
+        with pa.CompressedInputStream(pa.OSFile(str(path)), "zstd") as stream:
+            yield _lines_of(stream, path.stat().st_size)
+    else:
+        raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
+
+
+def _lines_of(stream: Any, packed_bytes: int | None) -> Iterator[bytes]:
+    """Yield lines with their ends; of one that is too long only so much that this can be told."""
+    rest = b""
+    passing_over = False
+    unpacked = 0
+    while block := stream.read(_BLOCK_BYTES):
+        unpacked += len(block)
+        if packed_bytes is not None and unpacked > max(
+            _UNPACKED_WITHOUT_ASKING_BYTES, MOST_UNPACKED_TO_PACKED * packed_bytes
+        ):
+            raise _UnpacksTooFar(
+                f"it unpacks to more than {MOST_UNPACKED_TO_PACKED} times its size, no capture does"
+            )
+        *lines, rest = (rest + block).split(b"\n")
+        if passing_over and lines:
+            del lines[0]
+            passing_over = False
+        for line in lines:
+            yield line + b"\n"
+        if passing_over:
+            rest = b""
+        elif len(rest) > LONGEST_LINE_BYTES:
+            yield rest
+            rest = b""
+            passing_over = True
+    if rest:
+        yield rest
+
+
+@contextmanager
+def _created(path: Path) -> Iterator[Any]:
+    if path.name.endswith(".ndjson"):
+        with path.open("wb") as file:
+            yield file
+    elif path.name.endswith(".ndjson.gz"):
+        # No name and no time in the header: the same messages give the same bytes.
+        with path.open("wb") as raw, gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
+            yield packed
+    elif path.name.endswith(".ndjson.zst"):
+        with pa.OSFile(str(path), "wb") as raw, pa.CompressedOutputStream(raw, "zstd") as packed:
+            yield packed
+    else:
+        raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
+
+
+__all__ = ["BadLine", "Heard", "capture_line", "micros", "read_capture", "read_lines", "write_capture"]

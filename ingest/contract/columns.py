@@ -1,0 +1,79 @@
+"""The columns of each kind, in frames and in Parquet: from the contract's types, units in the metadata."""
+
+from __future__ import annotations
+
+import polars as pl
+import pyarrow as pa
+
+from ingest.contract.fields import Field, fields_of
+from ingest.contract.kinds import KINDS
+
+TABLES: tuple[str, ...] = (*KINDS, "refused")
+_TIME = pa.timestamp("us", tz="UTC")
+_RECEIVED = ("received", _TIME, "The listener's clock when it came.", "")
+_TOPIC = ("topic", pa.string(), "Where it was published.", "")
+_RETAINED = ("retained", pa.bool_(), "Kept by the broker for newcomers: knowledge, not news.", "")
+
+
+def _arrow_type(field: Field) -> pa.DataType:
+    if field.is_time:
+        return _TIME
+    if field.shape in ("object", "array"):
+        members = pa.struct([_arrow_field(*_described(member)) for member in field.members])
+        return members if field.shape == "object" else pa.list_(members)
+    return {
+        "integer": pa.int64(),
+        "number": pa.float64(),
+        "string": pa.string(),
+        "boolean": pa.bool_(),
+    }[field.shape]
+
+
+def _described(field: Field) -> tuple[str, pa.DataType, str, str]:
+    return field.name, _arrow_type(field), field.meaning, field.unit
+
+
+def _arrow_field(name: str, kind: pa.DataType, meaning: str, unit: str) -> pa.Field:
+    return pa.field(name, kind, metadata={"unit": unit, "meaning": meaning} if unit else {"meaning": meaning})
+
+
+def _schema_of(kind: str) -> pa.Schema:
+    if kind == "refused":
+        columns = [
+            _RECEIVED,
+            _TOPIC,
+            ("payload", pa.binary(), "Verbatim.", ""),
+            _RETAINED,
+            ("reason", pa.string(), "What is wrong, the value, what was expected.", ""),
+            ("path", pa.string(), "JSON path of the field, or the line of a capture.", ""),
+        ]
+    else:
+        columns = [
+            ("service", pa.string(), "The service, as in the topic.", ""),
+            *(_described(field) for field in fields_of(kind)),
+            _RECEIVED,
+            _TOPIC,
+            ("payload", pa.string(), "Verbatim.", ""),
+            _RETAINED,
+        ]
+    return pa.schema([_arrow_field(*column) for column in columns], metadata={"underair": "v1", "kind": kind})
+
+
+ARROW_SCHEMAS: dict[str, pa.Schema] = {kind: _schema_of(kind) for kind in TABLES}
+"""Arrow schema of each kind and of `refused`; a field's metadata holds its unit and meaning."""
+
+FRAME_SCHEMAS: dict[str, pl.Schema] = {
+    kind: pl.from_arrow(schema.empty_table()).schema  # type: ignore[union-attr]
+    for kind, schema in ARROW_SCHEMAS.items()
+}
+"""Polars schema of each kind and of `refused`."""
+
+
+def empty_frame(kind: str) -> pl.DataFrame:
+    """Return a frame without rows, with the columns and types of a kind (or of ``refused``)."""
+    return pl.DataFrame(schema=FRAME_SCHEMAS[kind])
+
+
+def arrow_table(kind: str, frame: pl.DataFrame) -> pa.Table:
+    """Return a kind's frame as an Arrow table with the archive's schema and metadata."""
+    return frame.select(FRAME_SCHEMAS[kind].names()).to_arrow().cast(ARROW_SCHEMAS[kind])

@@ -1,0 +1,208 @@
+"""Heard messages to typed frames, one a kind, plus `refused` for what does not keep the contract."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from operator import attrgetter
+from typing import Any
+
+import polars as pl
+
+from ingest.contract.captures import Heard
+from ingest.contract.columns import FRAME_SCHEMAS, TABLES, empty_frame
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.fields import Field, fields_of
+from ingest.contract.messages import KINDS, Message, decode_known
+from ingest.contract.times import micros, parse_time
+from ingest.contract.topics import Topic, parse_topic
+
+Messages = dict[str, pl.DataFrame]
+"""A frame for each of the eleven kinds and for ``refused``; always all of them, with their types."""
+
+_TIME = pl.Datetime("us", "UTC")
+_Row = tuple[Message, str, int, str, bytes, bool]  # message, service, received (us), topic, payload, retained
+
+
+class FrameBuilder:
+    """Collects messages as they were heard and makes frames of them."""
+
+    def __init__(self) -> None:
+        self._rows: dict[str, list[_Row]] = {kind: [] for kind in KINDS}
+        self._refused: list[tuple[int, str, bytes, bool, str, str | None]] = []
+
+    def add(self, received_us: int, topic: str, payload: bytes, retained: bool = False) -> None:
+        """Decode one message; what does not keep the contract becomes a row of ``refused``.
+
+        Parameters
+        ----------
+        received_us : int
+            Microseconds since 1970 on the listener's clock.
+        topic : str
+        payload : bytes
+        retained : bool
+        """
+        try:
+            known = parse_topic(topic)
+            message = decode_known(known, payload)
+        except RefusedMessage as refusal:
+            self.refuse(received_us, topic, payload, retained, refusal)
+        else:
+            self._rows[known.kind].append((message, known.service, received_us, topic, payload, retained))
+
+    def refuse(
+        self, received_us: int, topic: str, payload: bytes, retained: bool, refusal: RefusedMessage
+    ) -> None:
+        """Add a row of ``refused``."""
+        # A topic may hold what no text column can (half a surrogate pair out of a capture).
+        topic = topic.encode(errors="replace").decode()
+        self._refused.append((received_us, topic, payload, retained, refusal.reason, refusal.path))
+
+    def frames(self) -> Messages:
+        """Return the frames of all messages added so far."""
+        messages = {kind: _frame(kind, rows) for kind, rows in self._rows.items()}
+        messages["refused"] = _refused_frame(self._refused)
+        return messages
+
+
+def frames_from_heard(heard: Iterable[Heard]) -> Messages:
+    """Return typed frames of what was heard, in that order, duplicates included.
+
+    Parameters
+    ----------
+    heard : iterable of Heard
+
+    Returns
+    -------
+    dict of str to polars.DataFrame
+        All eleven kinds and ``refused``.
+    """
+    builder = FrameBuilder()
+    add = builder.add
+    for received, topic, payload, retained in heard:
+        add(micros(received), topic, payload, retained)
+    return builder.frames()
+
+
+def _frame(kind: str, rows: list[_Row]) -> pl.DataFrame:
+    if not rows:
+        return empty_frame(kind)
+    messages, services, received, topics, payloads, retained = zip(*rows, strict=True)
+    schema = FRAME_SCHEMAS[kind]
+    columns = [
+        pl.Series("service", services, pl.String),
+        *(_column(field, messages, schema[field.name]) for field in fields_of(kind)),
+        pl.Series("received", received, pl.Int64).cast(_TIME),
+        pl.Series("topic", topics, pl.String),
+        pl.Series("payload", [payload.decode() for payload in payloads], pl.String),
+        pl.Series("retained", retained, pl.Boolean),
+    ]
+    return pl.DataFrame(columns)
+
+
+def _column(field: Field, messages: tuple[Message, ...], dtype: pl.DataType) -> pl.Series:
+    read: Callable[[Message], Any] = attrgetter(field.name)
+    if field.is_time:
+        return _times(field.name, [read(message) for message in messages])
+    if field.shape in ("object", "array"):
+        names = [member.name for member in field.members]
+
+        def members(value: Any) -> dict[str, Any]:
+            return {name: getattr(value, name) for name in names}
+
+        held = [read(message) for message in messages]
+        if field.shape == "object":
+            return pl.Series(field.name, [members(each) for each in held], dtype)
+        return pl.Series(
+            field.name, [None if each is None else [members(one) for one in each] for each in held], dtype
+        )
+    return pl.Series(field.name, [read(message) for message in messages], dtype)
+
+
+def _times(name: str, texts: list[str | None]) -> pl.Series:
+    """Return instants; the usual spelling in bulk, any other one by one."""
+    written = pl.Series(name, texts, pl.String)
+    times = written.str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC", strict=False)
+    if times.null_count() == written.null_count():
+        return times
+    instants = [None if text is None else micros(parse_time(text)) for text in texts]
+    return pl.Series(name, instants, pl.Int64).cast(_TIME)
+
+
+def _refused_frame(rows: list[tuple[int, str, bytes, bool, str, str | None]]) -> pl.DataFrame:
+    if not rows:
+        return empty_frame("refused")
+    received, *rest = zip(*rows, strict=True)
+    names = ("topic", "payload", "retained", "reason", "path")
+    schema = FRAME_SCHEMAS["refused"]
+    return pl.DataFrame(
+        [
+            pl.Series("received", received, pl.Int64).cast(_TIME),
+            *(pl.Series(name, values, schema[name]) for name, values in zip(names, rest, strict=True)),
+        ]
+    )
+
+
+def no_messages() -> Messages:
+    """Return the frames of nothing heard."""
+    return {kind: empty_frame(kind) for kind in TABLES}
+
+
+def concat(parts: Iterable[Messages]) -> Messages:
+    """Return several lots of messages as one, in their order."""
+    lots = list(parts)
+    if not lots:
+        return no_messages()
+    return {kind: pl.concat([lot[kind] for lot in lots]) for kind in TABLES}
+
+
+def drop_duplicates(messages: Messages) -> Messages:
+    """Return messages with each kept once, the first of each in order; conflicts keep both.
+
+    The identity (set_id or desk_id, boot, seq) stands in the payload, so that the same payload is the same
+    message. A `link` without identity is the same only if topic and time of receipt agree too. What was
+    refused stays, each time that it was heard.
+    """
+    return {
+        kind: frame if kind == "refused" or frame.is_empty() else frame.filter(first_of_each(kind))
+        for kind, frame in messages.items()
+    }
+
+
+def first_of_each(kind: str) -> pl.Expr:
+    """Return the expression that is true for the first row of each message of a kind."""
+    return (
+        pl.struct(message_key(kind)).is_first_distinct()
+        if kind == "link"
+        else pl.col("payload").is_first_distinct()
+    )
+
+
+def message_key(kind: str) -> list[pl.Expr]:
+    """Return the columns in which two receptions of one message agree (nulls count as equal).
+
+    The same payload means the same bytes. MQTT delivers again byte for byte what it delivered, so that a
+    repetition is found without taking JSON apart; and a message of the same identity that is written in any
+    other way, if only in its spaces, was not the same sending: both are kept, so that nothing that was heard
+    is lost to a judgement about what it meant.
+    """
+    if kind != "link":
+        return [pl.col("payload")]
+    nameless = pl.col("boot").is_null() | pl.col("seq").is_null()
+    return [
+        pl.col("payload"),
+        pl.when(nameless).then("topic").alias("nameless_topic"),
+        pl.when(nameless).then("received").alias("nameless_received"),
+    ]
+
+
+__all__ = [
+    "FrameBuilder",
+    "Messages",
+    "Topic",
+    "concat",
+    "drop_duplicates",
+    "first_of_each",
+    "frames_from_heard",
+    "message_key",
+    "no_messages",
+]

@@ -1,0 +1,207 @@
+"""The eleven kinds of message as types: names, bounds, units and meanings of contract version 1.
+
+All that is published (JSON Schemas, AsyncAPI document, Parquet columns) is derived from these classes.
+Fields that version 1 does not name are accepted and stay in the stored payload.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct
+
+from ingest.contract.times import TIME_PATTERN
+from ingest.contract.topics import ID_PATTERN, ID_WORDS
+
+MAX_PAYLOAD_BYTES = 4096
+# Numbers without a bound of their own are still finite: JSON can write 1e999, no reader can hold it.
+LARGEST = 1.7976931348623157e308
+
+
+def _said(meaning: str, unit: str = "", **more: Any) -> Meta:
+    return Meta(description=meaning, extra={"unit": unit, **more})
+
+
+# The decoder checks a speaker's id against the topic and times by `ingest.contract.times`: their patterns are
+# for the published schema only, which is why they stand in `extra` and not as msgspec's (slower) pattern.
+_ID = {"pattern": ID_PATTERN, "words": ID_WORDS}
+_TIME = {"pattern": TIME_PATTERN, "format": "date-time", "words": "an RFC 3339 time with its UTC offset"}
+
+SpeakerSet = Annotated[str, _said("The set that speaks; as in the topic.", **_ID)]
+SpeakerDesk = Annotated[str, _said("The desk that speaks; as in the topic.", **_ID)]
+Boot = Annotated[
+    int, Meta(ge=0, le=2**53 - 1), _said("Changes at every power-up: a counter or a random number.")
+]
+Seq = Annotated[int, Meta(ge=0, le=2**53 - 1), _said("Counts up by one over all kinds since that power-up.")]
+Time = Annotated[str, _said("The speaker's own clock; it can be wrong, and is kept as it was.", **_TIME)]
+Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z"))]
+Alarm = Literal[
+    "no_motion_prealarm", "no_motion", "distress", "low_air", "heat", "battery", "evacuate", "fault"
+]
+Text120 = Annotated[str, Meta(max_length=120)]
+
+
+class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+    """What every message has (`link` alone may lack boot, seq and time)."""
+
+    boot: Boot
+    seq: Seq
+    time: Time
+    uptime_s: Annotated[float, _said("Since power-up, from a clock that never jumps.", "s")] | None = None
+
+
+class FromSet(Spoken, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+    """A message from a breathing-apparatus set, or from the gateway that speaks for it."""
+
+    set_id: SpeakerSet
+
+
+class FromDesk(Spoken, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+    """A message from the command desk."""
+
+    desk_id: SpeakerDesk
+
+
+class Pressure(
+    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="pressure"
+):
+    """Cylinder pressure as the set measured it."""
+
+    pressure_bar: Annotated[float, Meta(ge=0, le=500), _said("Cylinder pressure, gauge.", "bar")]
+    gas_temperature_c: Annotated[float, _said("Temperature of the gas in the cylinder.", "°C")] | None = None
+    shown_low_air_min: (
+        Annotated[float, _said("Minutes to the low-air warning as the set showed them to the wearer.", "min")]
+        | None
+    ) = None
+
+
+class Motion(
+    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="motion"
+):
+    """How much the wearer moved."""
+
+    motion_m_s2: Annotated[
+        float, Meta(ge=0), _said("RMS acceleration over the reporting interval, gravity removed.", "m/s²")
+    ]
+    still_s: Annotated[float, _said("Since the set last moved.", "s")] | None = None
+
+
+class Temperature(
+    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="temperature"
+):
+    """What the set's own heat sensor reads: not the air's temperature, and never what a body felt."""
+
+    temperature_c: Annotated[
+        float, Meta(ge=-60, le=1200), _said("Reading of the set's own heat sensor.", "°C")
+    ]
+
+
+class AlarmMessage(
+    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="alarm"
+):
+    """An alarm of the set changes its state."""
+
+    alarm: Annotated[Alarm, _said("Which alarm.")]
+    state: Annotated[Literal["raised", "acknowledged", "cleared"], _said("Its new state.")]
+    detail: Annotated[str, Meta(max_length=200), _said("Free text.")] | None = None
+
+
+class Power(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="power"):
+    """The set was switched on or off, or refused to start for want of charge."""
+
+    state: Annotated[Literal["on", "off", "refused"], _said("`refused`: not enough charge to start.")]
+    battery_fraction: Annotated[float, Meta(ge=0, le=1), _said("Charge left.", "1")] | None = None
+    battery_type: Annotated[Literal["primary", "rechargeable"], _said("Kind of battery.")] | None = None
+    lasts_another_wear: Annotated[bool, _said("Whether the set expects to last another wear.")] | None = None
+
+
+class Cylinders(Struct, frozen=True, kw_only=True, gc=False):
+    """The cylinders of a set: one kind, one to four of them."""
+
+    count: Annotated[int, Meta(ge=1, le=4), _said("How many cylinders.", "1")]
+    water_volume_l: Annotated[float, _said("Water volume of each.", "l")]
+    rated_bar: Annotated[float, _said("Rated pressure, gauge.", "bar")]
+
+
+class Setup(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="setup"):
+    """How the set is configured; retained."""
+
+    cylinders: Annotated[Cylinders, _said("The cylinders the set reckons with.")]
+    choices: (
+        Annotated[list[Cylinders], Meta(max_length=8), _said("The cylinders held in the set to choose from.")]
+        | None
+    ) = None
+    chosen: Annotated[int, Meta(ge=0, le=7), _said("Index into `choices`, from 0.")] | None = None
+    low_air_bar: Annotated[float, _said("Pressure at which the set warns of low air, gauge.", "bar")]
+    no_motion_prealarm_s: Annotated[float, _said("Stillness to the pre-alarm.", "s")]
+    no_motion_alarm_s: Annotated[float, _said("Stillness to the alarm.", "s")]
+    heat_start_c: Annotated[float, _said("Sensor temperature from which the set counts heat.", "°C")]
+
+
+class Link(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="link"):
+    """The gateway's radio link to the set; retained, and `down` is the gateway's last will."""
+
+    boot: Boot | None = None  # type: ignore[assignment]  # a broker publishes a last will long after it was written
+    seq: Seq | None = None  # type: ignore[assignment]
+    time: Time | None = None  # type: ignore[assignment]
+    state: Annotated[Literal["up", "down"], _said("Whether the set is heard.")]
+    rssi_dbm: Annotated[float, _said("Strength of the received signal.", "dBm")] | None = None
+
+
+class Incident(
+    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="incident"
+):
+    """An incident is opened or closed at the desk."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    action: Annotated[Literal["open", "close"], _said("What happened to the incident.")]
+    name: Annotated[Text120, _said("What it is called.")] | None = None
+    place: Annotated[Text120, _said("Where it is.")] | None = None
+    type: Annotated[Text120, _said("What it is: building fire, and so on.")] | None = None
+
+
+class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="tally"):
+    """A wearer goes in or comes out: ties a set to its wearer and incident."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    action: Annotated[Literal["in", "out"], _said("In or out.")]
+    set_id: Annotated[Identifier, _said("The set that the wearer wears.", **_ID)]
+    wearer_id: Annotated[Identifier, _said("The wearer, by number or code.", **_ID)]
+    team: Annotated[Identifier, _said("The wearer's team.", **_ID)] | None = None
+    task: Annotated[Text120, _said("What the wearer is sent to do.")] | None = None
+
+
+class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="note"):
+    """Something written down at the desk."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    text: Annotated[str, Meta(max_length=2000), _said("What was written.")]
+    set_id: Annotated[Identifier, _said("The set it is about.", **_ID)] | None = None
+    at: Annotated[Time, _said("The moment it is about when that is not `time`.", **_TIME)] | None = None
+    certainty: Annotated[Literal["recorded", "estimated"], _said("How sure `at` is.")] | None = None
+
+
+class Seen(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="seen"):
+    """The desk has seen this alarm."""
+
+    set_id: Annotated[Identifier, _said("The set whose alarm it is.", **_ID)]
+    alarm: Annotated[Alarm, _said("The alarm that was seen.")]
+
+
+Message = (
+    Pressure | Motion | Temperature | AlarmMessage | Power | Setup | Link | Incident | Tally | Note | Seen
+)
+KIND_TYPES: dict[str, type[Message]] = {
+    "pressure": Pressure,
+    "motion": Motion,
+    "temperature": Temperature,
+    "alarm": AlarmMessage,
+    "power": Power,
+    "setup": Setup,
+    "link": Link,
+    "incident": Incident,
+    "tally": Tally,
+    "note": Note,
+    "seen": Seen,
+}
+KINDS: tuple[str, ...] = tuple(KIND_TYPES)

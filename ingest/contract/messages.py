@@ -1,0 +1,129 @@
+"""Bytes to typed messages: the contract's gatekeeper, fast on what is right and exact about what is wrong.
+
+Where the contract leaves a point open, this is the rule (our own):
+
+- Of a key given twice the last counts, as in nearly every JSON reader.
+- Nesting deeper than 64 levels, half a surrogate pair, NaN and Infinity are refused: no JSON to pass on.
+- ``null`` is no value of any field: what is not there is left out.
+- Escaped control characters in a text are kept.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import msgspec
+
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.kinds import (
+    KIND_TYPES,
+    KINDS,
+    MAX_PAYLOAD_BYTES,
+    AlarmMessage,
+    Cylinders,
+    Incident,
+    Link,
+    Message,
+    Motion,
+    Note,
+    Power,
+    Pressure,
+    Seen,
+    Setup,
+    Tally,
+    Temperature,
+)
+from ingest.contract.refusals import depth_exceeds, read_exactly
+from ingest.contract.times import matches_time
+from ingest.contract.topics import Topic, parse_topic
+
+_decode_json = msgspec.json.Decoder(Message).decode
+_encode_json = msgspec.json.Encoder().encode
+_iso = datetime.fromisoformat
+# Below this many brackets nothing can be nested too deep; a message of the contract has at most 23.
+_FEW_BRACKETS = 24
+
+
+def decode(topic: str, payload: bytes) -> Message:
+    """Decode one message of the contract.
+
+    Parameters
+    ----------
+    topic : str
+        Where it was published, such as ``underair/v1/demo/set/S-014/pressure``.
+    payload : bytes
+        One JSON object in UTF-8, at most 4096 bytes. Fields that version 1 does not name are ignored.
+
+    Returns
+    -------
+    Message
+        One of the types of `ingest.contract.kinds`; what is optional and missing is None.
+
+    Raises
+    ------
+    RefusedMessage
+        When the message does not keep the contract, with a reason and the JSON path.
+    """
+    return decode_known(parse_topic(topic), payload)
+
+
+def decode_known(topic: Topic, payload: bytes) -> Message:
+    """Decode one message whose topic has been taken apart; otherwise as `decode`."""
+    if len(payload) > MAX_PAYLOAD_BYTES or b"null" in payload:
+        return _decode_exactly(topic, payload)
+    if payload.count(b"{") + payload.count(b"[") > _FEW_BRACKETS and depth_exceeds(payload):
+        return _decode_exactly(topic, payload)
+    try:
+        message = _decode_json(payload)
+        if not payload.isascii():
+            payload.decode()  # the fast decoder skips unknown fields without looking at their bytes
+        if message.time is not None:
+            if not matches_time(message.time):
+                return _decode_exactly(topic, payload)
+            _iso(message.time)
+    except (ValueError, msgspec.MsgspecError, RecursionError):
+        return _decode_exactly(topic, payload)
+    kind, speaker, speaker_id = topic.kind, topic.speaker, topic.speaker_id
+    if type(message) is not KIND_TYPES[kind] or speaker_id != (
+        message.set_id if speaker == "set" else message.desk_id  # type: ignore[union-attr]
+    ):
+        return _decode_exactly(topic, payload)
+    if message.time is not None and message.time[:4] in ("0001", "9999"):
+        return _decode_exactly(topic, payload)  # an offset may carry it out of the calendar
+    if (kind == "note" and message.at is not None) or (kind == "setup" and message.chosen is not None):  # type: ignore[union-attr]
+        return _decode_exactly(topic, payload)
+    return message
+
+
+def _decode_exactly(topic: Topic, payload: bytes) -> Message:
+    value = read_exactly(topic, payload)
+    try:
+        return msgspec.convert(value, KIND_TYPES[topic.kind])
+    except (msgspec.ValidationError, RecursionError) as error:  # the two readings differ: never crash, say so
+        raise RefusedMessage(f"the payload could not be read: {error}") from error
+
+
+def encode(message: Message) -> bytes:
+    """Encode a message as its payload; what is None is left out."""
+    return _encode_json(message)
+
+
+__all__ = [
+    "KINDS",
+    "AlarmMessage",
+    "Cylinders",
+    "Incident",
+    "Link",
+    "Message",
+    "Motion",
+    "Note",
+    "Power",
+    "Pressure",
+    "Seen",
+    "Setup",
+    "Tally",
+    "Temperature",
+    "decode",
+    "decode_known",
+    "encode",
+]

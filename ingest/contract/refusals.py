@@ -1,0 +1,232 @@
+"""The slow, exact reading of a payload: says what is wrong with it, where, and what was expected.
+
+`ingest.contract.messages.decode` comes here only when the fast decoder stumbles, which is rare for what
+sets send.
+The two accept the same; here JSON's own view of a value counts (``5.0`` is an integer).
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, NoReturn
+
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.fields import Field, fields_of
+from ingest.contract.kinds import LARGEST, MAX_PAYLOAD_BYTES
+from ingest.contract.times import parse_time
+from ingest.contract.topics import Topic, is_id
+
+DEEPEST = 64
+_BAR_PER_PSI = 1 / 14.503774
+
+
+def depth_exceeds(payload: bytes, deepest: int = DEEPEST) -> bool:
+    """Return whether objects and lists are nested deeper than `deepest`, without recursion."""
+    depth = 0
+    in_text = False
+    escaped = False
+    for byte in payload:
+        if in_text:
+            if escaped:
+                escaped = False
+            elif byte == 0x5C:
+                escaped = True
+            elif byte == 0x22:
+                in_text = False
+        elif byte == 0x22:
+            in_text = True
+        elif byte in b"[{":
+            depth += 1
+            if depth > deepest:
+                return True
+        elif byte in b"]}":
+            depth -= 1
+    return False
+
+
+def read_exactly(topic: Topic, payload: bytes) -> dict[str, Any]:
+    """Read a payload slowly and exactly.
+
+    Parameters
+    ----------
+    topic : Topic
+        Where it was published.
+    payload : bytes
+        As received.
+
+    Returns
+    -------
+    dict
+        The JSON object with integral floats as integers where the contract wants an integer.
+
+    Raises
+    ------
+    RefusedMessage
+        With the reason and the JSON path.
+    """
+    value = _json_object(payload)
+    _agree("kind", value.get("kind"), topic.kind, "kind" in value)
+    _agree(
+        f"{topic.speaker}_id",
+        value.get(f"{topic.speaker}_id"),
+        topic.speaker_id,
+        f"{topic.speaker}_id" in value,
+    )
+    _check_members(fields_of(topic.kind), value, "$")
+    if topic.kind == "setup" and "chosen" in value:
+        held = len(value.get("choices", ()))
+        if value["chosen"] >= held:
+            raise RefusedMessage(
+                f"chosen must index into choices, from 0, got {value['chosen']} with {held} choices",
+                "$.chosen",
+            )
+    return value
+
+
+def _json_object(payload: bytes) -> dict[str, Any]:
+    if not payload:
+        raise RefusedMessage("the payload is empty; expected one JSON object")
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        raise RefusedMessage(f"the payload is {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} are allowed")
+    try:
+        text = payload.decode()
+    except UnicodeDecodeError as error:
+        raise RefusedMessage(f"the payload is not UTF-8: {error.reason} at byte {error.start}") from None
+    if text.startswith("\ufeff"):
+        raise RefusedMessage(
+            "the payload starts with a byte order mark; expected one JSON object in plain UTF-8"
+        )
+    if depth_exceeds(payload):
+        raise RefusedMessage(f"the payload is nested deeper than {DEEPEST} levels")
+    try:
+        value = json.loads(text, parse_constant=_no_constant)
+    except json.JSONDecodeError as error:
+        raise RefusedMessage(f"the payload is not JSON: {error.msg} at character {error.pos}") from None
+    if not isinstance(value, dict):
+        raise RefusedMessage(f"the payload must be one JSON object, got {_shown(value)}", "$")
+    try:
+        json.dumps(value, ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        raise RefusedMessage("a text holds half of a surrogate pair, which is no Unicode character") from None
+    return value
+
+
+def _no_constant(constant: str) -> NoReturn:
+    raise RefusedMessage(
+        f"the payload is not JSON: {constant} is no JSON number; leave out what was not measured"
+    )
+
+
+def _agree(name: str, got: object, in_topic: str, given: bool) -> None:
+    if not given:
+        raise RefusedMessage(f"{name} is missing; expected {in_topic!r} as in the topic", f"$.{name}")
+    if got != in_topic:
+        raise RefusedMessage(
+            f"{name} must agree with the topic's {in_topic!r}, got {_shown(got)}", f"$.{name}"
+        )
+
+
+def _check_members(fields: tuple[Field, ...], value: dict[str, Any], path: str) -> None:
+    for field in fields:
+        if field.name not in value:
+            if field.required:
+                raise RefusedMessage(
+                    f"{field.name} is missing; expected {field.expected}", f"{path}.{field.name}"
+                )
+            continue
+        value[field.name] = _checked(field, value[field.name], f"{path}.{field.name}")
+
+
+def _checked(field: Field, value: Any, path: str) -> Any:
+    if value is None and not field.required:
+        _refuse(field, value, path, "leave the field out when there is nothing to say")
+    if field.shape in ("integer", "number"):
+        return _checked_number(field, value, path)
+    if field.shape == "string":
+        return _checked_text(field, value, path)
+    if field.shape == "boolean":
+        if not isinstance(value, bool):
+            _refuse(field, value, path)
+        return value
+    if field.shape == "object":
+        if not isinstance(value, dict):
+            _refuse(field, value, path)
+        _check_members(field.members, value, path)
+        return value
+    if not isinstance(value, list) or (field.high is not None and len(value) > field.high):
+        _refuse(field, value, path)
+    for index, each in enumerate(value):
+        if not isinstance(each, dict):
+            raise RefusedMessage(f"{field.name} must hold objects, got {_shown(each)}", f"{path}[{index}]")
+        _check_members(field.members, each, f"{path}[{index}]")
+    return value
+
+
+def _checked_number(field: Field, value: Any, path: str) -> int | float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        _refuse(field, value, path, "write it without quotes" if isinstance(value, str) else "")
+    if not -LARGEST <= value <= LARGEST:
+        _refuse(field, value, path)
+    if field.shape == "integer" and isinstance(value, float):
+        if value != int(value):
+            _refuse(field, value, path)
+        value = int(value)
+    if (field.low is not None and value < field.low) or (field.high is not None and value > field.high):
+        _refuse(field, value, path, _unit_hint(field, value))
+    return value  # type: ignore[no-any-return]
+
+
+def _checked_text(field: Field, value: Any, path: str) -> str:
+    if not isinstance(value, str):
+        _refuse(
+            field,
+            value,
+            path,
+            "is it a Unix time?" if field.is_time and isinstance(value, int | float) else "",
+        )
+    if field.is_time:
+        try:
+            parse_time(value)
+        except ValueError as error:
+            _refuse(field, value, path, str(error))
+    elif (
+        (field.one_of and value not in field.one_of)
+        or (field.pattern is not None and not is_id(value))
+        or (field.high is not None and len(value) > field.high)
+    ):
+        _refuse(field, value, path)
+    return value
+
+
+def _unit_hint(field: Field, value: float) -> str:
+    """Return the likeliest slip of unit as a question, or nothing."""
+    if field.unit == "bar" and value > 500:
+        units = [
+            unit
+            for unit, bar in (("kPa", value / 100), ("psi", value * _BAR_PER_PSI), ("Pa", value / 100_000))
+            if 5 <= bar <= 500
+        ]
+        return f"is it in {' or '.join(units)}?" if units else ""
+    if field.unit == "°C" and value > 1200:
+        return "is it in °F or in tenths of a degree?"
+    if field.name == "battery_fraction" and 1 < value <= 100:
+        return "is it in per cent?"
+    return ""
+
+
+def _refuse(field: Field, value: Any, path: str, hint: str = "") -> NoReturn:
+    reason = f"{field.name} must be {field.expected}, got {_shown(value)}"
+    raise RefusedMessage(f"{reason}; {hint}" if hint else reason, path)
+
+
+def _shown(value: object) -> str:
+    if value is None or isinstance(value, bool):
+        return {None: "null", True: "true", False: "false"}[value]
+    if isinstance(value, dict):
+        return "an object"
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    text = repr(value)
+    if len(text) <= 60:
+        return text
+    return f"{text[:57]}..." + (f" ({len(value)} characters)" if isinstance(value, str) else "")

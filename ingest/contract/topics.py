@@ -1,0 +1,65 @@
+"""The topics of the contract: ``underair/v1/{service}/set|desk/{id}/{kind}``."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import Literal, NamedTuple
+
+from ingest.contract.errors import RefusedMessage
+
+SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
+DESK_KINDS = ("incident", "tally", "note", "seen")
+RETAINED_KINDS = ("setup", "link")
+EVERY_TOPIC = "underair/v1/#"
+ID_PATTERN = r"^[A-Za-z0-9._-]{1,40}$"
+ID_WORDS = "1 to 40 of A-Z a-z 0-9 . _ -"
+
+is_id = re.compile(ID_PATTERN.removesuffix("$")).fullmatch
+
+
+class Topic(NamedTuple):
+    """Who speaks about what."""
+
+    service: str
+    speaker: Literal["set", "desk"]
+    speaker_id: str
+    kind: str
+
+    @property
+    def text(self) -> str:
+        """The topic as published."""
+        return f"underair/v1/{self.service}/{self.speaker}/{self.speaker_id}/{self.kind}"
+
+
+@lru_cache(maxsize=65_536)
+def parse_topic(topic: str) -> Topic:
+    """Take a topic apart.
+
+    Raises
+    ------
+    RefusedMessage
+        When it is not a topic of the contract.
+    """
+    levels = topic.split("/")
+    if levels[:2] != ["underair", "v1"] or len(levels) != 6:
+        raise RefusedMessage(
+            f"topic {_shown(topic)} is neither underair/v1/SERVICE/set/SET_ID/KIND "
+            "nor underair/v1/SERVICE/desk/DESK_ID/KIND"
+        )
+    _, _, service, speaker, speaker_id, kind = levels
+    if speaker not in ("set", "desk"):
+        raise RefusedMessage(f"topic {_shown(topic)}: level 4 must be set or desk, got {_shown(speaker)}")
+    for name, level in (("service", service), (f"{speaker}_id", speaker_id)):
+        if not is_id(level):
+            raise RefusedMessage(f"topic {_shown(topic)}: {name} must be {ID_WORDS}, got {_shown(level)}")
+    kinds = SET_KINDS if speaker == "set" else DESK_KINDS
+    if kind not in kinds:
+        raise RefusedMessage(
+            f"topic {_shown(topic)}: a {speaker} sends {', '.join(kinds)}, got {_shown(kind)}"
+        )
+    return Topic(service, speaker, speaker_id, kind)  # type: ignore[arg-type]
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 120 else text[:117] + "...")
