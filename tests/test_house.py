@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import graphlib
 import subprocess
 import sys
 from pathlib import Path
@@ -81,6 +82,21 @@ def test_imports_go_one_way(package: str) -> None:
         if name.split(".")[0] in PACKAGES and name.split(".")[0] not in MAY_IMPORT[package]
     ]
     assert wrong == []
+
+
+def test_rooms_lean_on_each_other_one_way() -> None:
+    """A room is a folder of a package, or a module beside the folders; no circle, also not through others."""
+
+    def room(name: str) -> str:
+        return ".".join(name.split(".")[:2])
+
+    names = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in modules()}
+    leans: dict[str, set[str]] = {}
+    for name, path in names.items():
+        on = {room(each) for each in imports_of(path) if each.split(".")[0] in PACKAGES}
+        leans.setdefault(room(name), set()).update(on - {room(name)})
+    assert len(leans) > len(PACKAGES)
+    graphlib.TopologicalSorter(leans).prepare()  # raises CycleError and names the circle
 
 
 def test_each_outside_library_stays_in_its_room() -> None:
