@@ -9,6 +9,8 @@ from pathlib import Path
 
 import polars as pl
 
+from ingest.archive.folder import Counts as Counts
+from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal import Damage, journal_folders, read_frames, segments, sync_folder
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.contract.columns import TABLES, empty_frame
@@ -16,24 +18,6 @@ from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
 from ingest.contract.kinds import KINDS
-
-
-@dataclass(frozen=True)
-class Counts:
-    """What became of what was received; always ``received == kept + duplicates + refused``."""
-
-    received: int = 0
-    kept: int = 0
-    duplicates: int = 0
-    refused: int = 0
-
-    def __add__(self, other: Counts) -> Counts:
-        return Counts(
-            self.received + other.received,
-            self.kept + other.kept,
-            self.duplicates + other.duplicates,
-            self.refused + other.refused,
-        )
 
 
 @dataclass(frozen=True)
@@ -273,19 +257,3 @@ def _refused_anew(frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
         .filter(pl.col("occurrence") >= pl.col("times").fill_null(0))
         .select(frame.columns)
     )
-
-
-def create_archive(folder: str | Path) -> Path:
-    """Make an archive's folder when it is not there, and return its path.
-
-    Raises
-    ------
-    ArchiveProblem
-        When it cannot be made, or is not a folder.
-    """
-    path = Path(folder)
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
-    return path

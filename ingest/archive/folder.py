@@ -1,0 +1,43 @@
+"""An archive's folder, and the counts of what became of what was received. Light: the listener's own process
+imports this, and no Parquet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from ingest.contract.errors import ArchiveProblem
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What became of what was received; always ``received == kept + duplicates + refused``."""
+
+    received: int = 0
+    kept: int = 0
+    duplicates: int = 0
+    refused: int = 0
+
+    def __add__(self, other: Counts) -> Counts:
+        return Counts(
+            self.received + other.received,
+            self.kept + other.kept,
+            self.duplicates + other.duplicates,
+            self.refused + other.refused,
+        )
+
+
+def create_archive(folder: str | Path) -> Path:
+    """Make an archive's folder when it is not there, and return its path.
+
+    Raises
+    ------
+    ArchiveProblem
+        When it cannot be made, or is not a folder.
+    """
+    path = Path(folder)
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
+    return path
