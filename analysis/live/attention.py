@@ -84,7 +84,7 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
         pressure_bar=live_set.pressure[1] if live_set.pressure else None,
         pressure_at=live_set.pressure[0] if live_set.pressure else None,
         silent_since_at=silent_since_at,
-        cylinder_known=live_set.cylinder is not None,
+        cylinder_known=live_set.cylinder_in_use is not None,
         start_bar=wear.start_bar if wear else None,
         low_air_bar=live_set.low_air_bar,
         turn_back_bar=wear.turn_back.leave_bar if wear else None,
@@ -185,8 +185,10 @@ def _attention(
             reasons.append(Reason("no_tally"))
         elif tally.action == "out":
             reasons.append(Reason("tallied_out", tally.at))
-        if live_set.cylinder is None:
+        if wear.cylinder is None:
             reasons.append(Reason("no_setup"))
+        elif live_set.cylinder != wear.cylinder:
+            reasons.append(Reason("other_setup"))  # it counts from the next wear on, as in the review
     return min(found, key=lambda name: ORDER[name]), tuple(reasons)
 
 

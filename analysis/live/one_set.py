@@ -69,6 +69,7 @@ class Wear:
     turn_back: TurnBackWatch
     last_at: float
     last_bar: float
+    cylinder: Cylinder | None = None  # a wear keeps its first: the air is counted with it to the end
     prompts_at: tuple[float, ...] = ()  # when a third and two thirds of the expected time are used
     line: list[tuple[float, float]] = field(default_factory=list)
     _outlook: Outlook | None = None
@@ -138,6 +139,11 @@ class LiveSet:
         self._moved_at = 0.0  # when it last showed motion, or the count of stillness began anew
         self._opening_at: float | None = None
         self._leaps: list[tuple[float, float]] = []
+
+    @property
+    def cylinder_in_use(self) -> Cylinder | None:
+        """The cylinder that the air is counted with; that of the wear in progress, if there is one."""
+        return self.wear.cylinder if self.wear is not None else self.cylinder
 
     @property
     def usual_interval_s(self) -> float:
@@ -284,7 +290,8 @@ class LiveSet:
         """Return whether the pressure fell faster than anybody can breathe."""
         if before is None:
             return False
-        volume_l = self.cylinder.total_l if self.cylinder is not None else USUAL_VOLUME_L
+        cylinder = self.cylinder_in_use
+        volume_l = cylinder.total_l if cylinder is not None else USUAL_VOLUME_L
         return (before[1] - bar) * volume_l > UNBREATHABLE_L_S * (at - before[0])
 
     def _perhaps_start(self, at: float, bar: float, rise_bar: float, gas_temperature_c: float | None) -> None:
@@ -307,16 +314,17 @@ class LiveSet:
 
         `gas_temperature_c` is that of the last of them. The filter itself refuses one that cannot be.
         """
-        if self.cylinder is None:
+        wear.cylinder = wear.cylinder or self.cylinder
+        if wear.cylinder is None:
             return
         around_c = self.temperature[1] if self.temperature is not None else None
-        air = LiveAir(self.cylinder, self.low_air_bar, None, around_c)
+        air = LiveAir(wear.cylinder, self.low_air_bar, None, around_c)
         for at, bar in wear.line:
             if at < wear.last_at:
                 air.add(at - wear.started_at, bar)
         air.add(wear.last_at - wear.started_at, wear.last_bar, gas_temperature_c)
-        wear.turn_back.know_cylinder(self.cylinder)
-        expected_min = self._expected_min(self.cylinder, wear.start_bar)
+        wear.turn_back.know_cylinder(wear.cylinder)
+        expected_min = self._expected_min(wear.cylinder, wear.start_bar)
         wear.prompts_at = tuple(wear.started_at + after_s for after_s in prompt_times_s(expected_min))
         wear.air = air
 

@@ -79,6 +79,7 @@ REASONS = {
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
     "no_setup": "cylinder not known",
+    "other_setup": "set now names another cylinder: counted with the first",
     "no_air_yet": "tallied in {age} ago, no pressure yet",
     "valve_closed": "valve closed {age} ago",
 }

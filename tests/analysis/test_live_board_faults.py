@@ -67,6 +67,30 @@ def test_a_setup_with_a_cylinder_that_cannot_be_leaves_the_cylinder_unknown(
     assert (row.low_air, row.rate_l_min) == (None, None)
 
 
+@pytest.mark.parametrize("water_volume_l", [0.0, 9.0])
+def test_a_wear_keeps_the_cylinder_it_began_with_and_says_that_the_set_now_names_another(
+    log: Any, see: Any, water_volume_l: float
+) -> None:
+    one, other = log.talker("S-1"), log.talker("S-2")
+    one.set_up(0)
+    other.set_up(0)
+    breathe(one, 1, 400)
+    breathe(other, 1, 400)
+    one.set_up(300.5, cylinders={"count": 1, "water_volume_l": water_volume_l, "rated_bar": 300.0})
+    told, plain = sorted(see(400).rows, key=lambda row: row.set_id)
+    assert told.cylinder_known
+    assert codes(told) == ["no_tally", "other_setup"]
+    assert told.low_air is not None
+    assert told.low_air == plain.low_air
+    # The next wear takes what was said last.
+    one.say(401, "pressure", pressure_bar=0.0)
+    breathe(one, 410, 500)
+    next_wear = next(row for row in see(500).rows if row.set_id == "S-1")
+    assert next_wear.cylinder_known == (water_volume_l > 0)
+    assert ("no_setup" in codes(next_wear)) == (water_volume_l == 0)
+    assert (next_wear.low_air is None) == (water_volume_l == 0)
+
+
 def test_a_first_gas_temperature_that_cannot_be_is_not_believed(log: Any, see: Any) -> None:
     one, other = log.talker("S-1"), log.talker("S-2")
     one.set_up(0)
