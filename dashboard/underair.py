@@ -15,6 +15,7 @@ VERBS = {
     "demo": ("dashboard.commands", "demo"),
     "listen": ("ingest.commands", "listen"),
     "import": ("ingest.commands", "import_captures"),
+    "check": ("ingest.checking_commands", "check"),
     "replay": ("ingest.commands", "replay"),
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),
@@ -36,6 +37,12 @@ class Story(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the verbs in telling order."""
         return list(VERBS)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write each verb with its whole first sentence; click would cut it at the line's end."""
+        verbs = [(name, self.get_command(ctx, name)) for name in VERBS]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, verb.get_short_help_str(200)) for name, verb in verbs if verb])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Return the verb's command, importing its module."""

@@ -6,12 +6,14 @@ import json
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from ingest.progress import progress_of
 
 if TYPE_CHECKING:
     from ingest.archive.archive import Counts
@@ -64,7 +66,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
         if log.suffix == ".csv":
             done += _import_memory(log, mapping, archive)
             continue
-        with _progress(f"importing {log.name}") as progress:
+        with progress_of(f"importing {log.name}") as progress:
             done += import_capture(log, archive, progress)
     counts = done.counts
     if as_json:
@@ -116,7 +118,7 @@ def replay(log: Path, broker: str, speed: float) -> None:
     with (
         _stopped_by_signal() as stop,
         Publisher(broker) as publisher,
-        _progress(f"replaying {log.name}") as progress,
+        progress_of(f"replaying {log.name}") as progress,
     ):
         published, left_out = play(read_capture(log), publisher, speed=speed, stop=stop, progress=progress)
     click.echo(f"published {published:,}")
@@ -148,23 +150,3 @@ def _stopped_by_signal() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-@contextmanager
-def _progress(what: str) -> Iterator[Callable[[int], object]]:
-    """Show how many messages are through, on a terminal only."""
-    if not sys.stderr.isatty():
-        yield int
-        return
-    from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-
-    columns = (
-        SpinnerColumn(),
-        TextColumn("{task.description}"),
-        TextColumn("{task.completed:,.0f} messages"),
-        TimeElapsedColumn(),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=None)
-        yield lambda messages: bar.update(task, completed=messages)

@@ -1,0 +1,255 @@
+"""A capture read by the eyes of the contract: for makers of sets and gateways, message by message."""
+
+from __future__ import annotations
+
+import difflib
+import statistics
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from itertools import pairwise
+from typing import Literal
+
+import msgspec
+
+from ingest.contract.captures import BadLine, Heard
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.fields import fields_of
+from ingest.contract.kinds import Message
+from ingest.contract.messages import decode_known
+from ingest.contract.topics import Topic, parse_topic
+
+# Our own rules, all about what a maker would want to know; none of them makes a message refused.
+CLOCK_WORTH_A_WORD = timedelta(seconds=5)
+_REMEMBERED = 4096  # identities a power-up, to tell a message sent twice from a counter that runs backwards
+
+Weight = Literal["refused", "advice"]
+_names_of = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode
+
+
+@dataclass
+class Remark:
+    """One thing to mend.
+
+    Attributes
+    ----------
+    number : int
+        Of the message in the capture, from 1, empty lines not counted; 0 when it is about a whole speaker.
+    weight : str
+        ``refused`` (underair does not take it) or ``advice`` (taken, but something is lost by it).
+    topic : str
+    what : str
+        What is wrong, what was expected, and what it costs.
+    path : str or None
+        JSON path of the field.
+    times : int
+        How often the same was found with this speaker; the first is told.
+    """
+
+    number: int
+    weight: Weight
+    topic: str
+    what: str
+    path: str | None = None
+    times: int = 1
+
+
+@dataclass
+class Voice:
+    """What one set or desk was heard to say.
+
+    Attributes
+    ----------
+    missing : int
+        Numbers of `seq` that were passed over and never came.
+    every_s : dict
+        Kind to the median of the seconds from one message to the next, by the speaker's clock.
+    clock_fast_s : float or None
+        Median of the speaker's clock against the listener's, retained messages left out.
+    """
+
+    service: str
+    speaker: str
+    speaker_id: str
+    kinds: dict[str, int] = field(default_factory=dict)
+    power_ups: int = 0
+    missing: int = 0
+    every_s: dict[str, float] = field(default_factory=dict)
+    clock_fast_s: float | None = None
+
+
+@dataclass
+class Checked:
+    """All that was found, counts first."""
+
+    messages: int = 0
+    refused: int = 0
+    remarks: list[Remark] = field(default_factory=list)
+    speakers: list[Voice] = field(default_factory=list)
+
+
+class _Speaker:
+    """The memory of one speaker while its messages go by."""
+
+    def __init__(self, topic: Topic) -> None:
+        self.voice = Voice(topic.service, topic.speaker, topic.speaker_id)
+        self.last: dict[int, tuple[int, datetime]] = {}
+        self.recent: dict[tuple[int, int], bytes] = {}
+        self.times: dict[str, list[float]] = {}
+        self.fast_s: list[float] = []
+
+    def remarks_on(self, message: Message, heard: Heard, topic: Topic) -> Iterator[tuple[str, str | None]]:
+        self.voice.kinds[topic.kind] = self.voice.kinds.get(topic.kind, 0) + 1
+        yield from _unknown_names(topic.kind, heard.payload)
+        if topic.kind == "setup" and not heard.retained:
+            yield from _odd_setup(message)
+        if message.boot is None or message.seq is None or message.time is None:
+            return
+        at = datetime.fromisoformat(message.time).astimezone(UTC)
+        if not heard.retained:
+            self.fast_s.append((at - heard.received).total_seconds())
+            self.times.setdefault(topic.kind, []).append(at.timestamp())
+        yield from self._of_identity(message.boot, message.seq, at, heard)
+
+    def _of_identity(
+        self, boot: int, seq: int, at: datetime, heard: Heard
+    ) -> Iterator[tuple[str, str | None]]:
+        identity = (boot, seq)
+        before = self.recent.get(identity)
+        if before is not None:
+            if before != heard.payload:
+                yield (
+                    f"boot {boot}, seq {seq} came before with another payload: an identity names one "
+                    "message; count seq up by one for each, over all kinds, and change boot at each power-up",
+                    "$.seq",
+                )
+            return
+        self.recent[identity] = heard.payload
+        if len(self.recent) > _REMEMBERED:
+            del self.recent[next(iter(self.recent))]
+        if heard.retained:
+            return  # the broker kept it from another day: no sign of what came between
+        last = self.last.get(boot)
+        if last is None:
+            self.voice.power_ups += 1
+            self.last[boot] = (seq, at)
+            return
+        last_seq, last_at = last
+        if seq < last_seq:
+            if at > last_at:
+                yield (
+                    f"seq falls from {last_seq} to {seq} while time goes on and boot stays {boot}: "
+                    "boot must change at every power-up, or messages cannot be told apart",
+                    "$.boot",
+                )
+            else:  # older by its own clock too: late by radio, which is no fault
+                self.voice.missing -= 1
+            return
+        self.voice.missing += max(seq - last_seq - 1, 0)
+        self.last[boot] = (seq, at)
+
+    def in_the_end(self) -> Iterator[str]:
+        voice = self.voice
+        for kind, times in self.times.items():
+            steps = [later - earlier for earlier, later in pairwise(sorted(times))]
+            if steps:
+                voice.every_s[kind] = round(statistics.median(steps), 3)
+        if self.fast_s:
+            voice.clock_fast_s = round(statistics.median(self.fast_s), 3)
+            if abs(voice.clock_fast_s) > CLOCK_WORTH_A_WORD.total_seconds():
+                way = "fast" if voice.clock_fast_s > 0 else "slow"
+                yield (
+                    f"its clock is {abs(voice.clock_fast_s):,.0f} s {way} against the listener's; the "
+                    "analysis puts that right as well as the link allows"
+                )
+        heard = sum(voice.kinds.values())
+        if voice.missing > heard:
+            yield (
+                f"seq passed over {voice.missing:,} numbers in {heard:,} messages: it must "
+                "count up by one for each message, over all kinds; else nobody can tell what was lost"
+            )
+        if voice.speaker == "set" and "pressure" in voice.kinds and "setup" not in voice.kinds:
+            yield (
+                "it sent no setup: without the cylinder its air is told in bar only, never in litres or "
+                "minutes; publish setup, retained, at every power-up"
+            )
+
+
+def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = int) -> Checked:
+    """Check a capture against the contract.
+
+    Parameters
+    ----------
+    lines : iterable of Heard or BadLine
+        As `ingest.contract.captures.read_lines` gives them.
+    progress : callable
+        Told how many lines are through.
+
+    Returns
+    -------
+    Checked
+        What underair would refuse, and what it takes but would rather have otherwise.
+    """
+    checked = Checked()
+    speakers: dict[Topic, _Speaker] = {}
+    first: dict[tuple[str, str | None], Remark] = {}
+    for number, heard in enumerate(lines, start=1):
+        checked.messages += 1
+        if number % 1000 == 0:
+            progress(number)
+        if isinstance(heard, BadLine):
+            checked.refused += 1
+            checked.remarks.append(Remark(number, "refused", "", heard.reason))
+            continue
+        try:
+            topic = parse_topic(heard.topic)
+            message = decode_known(topic, heard.payload)
+        except RefusedMessage as error:
+            checked.refused += 1
+            checked.remarks.append(Remark(number, "refused", heard.topic, error.reason, error.path))
+            continue
+        who = topic._replace(kind="")
+        speaker = speakers.get(who) or speakers.setdefault(who, _Speaker(topic))
+        for what, path in speaker.remarks_on(message, heard, topic):
+            # An identity is a matter of all kinds together; any other field is one of its kind's.
+            alike = (who.text if path in ("$.seq", "$.boot") else heard.topic, path)
+            if alike in first:
+                first[alike].times += 1
+            else:
+                first[alike] = Remark(number, "advice", heard.topic, what, path)
+                checked.remarks.append(first[alike])
+    for who, speaker in sorted(speakers.items()):
+        for what in speaker.in_the_end():
+            checked.remarks.append(Remark(0, "advice", who.text.rstrip("/"), what))
+        checked.speakers.append(speaker.voice)
+    progress(checked.messages)
+    return checked
+
+
+@cache
+def _known_names(kind: str) -> frozenset[str]:
+    return frozenset({"kind"} | {each.name for each in fields_of(kind)})
+
+
+def _unknown_names(kind: str, payload: bytes) -> Iterator[tuple[str, str | None]]:
+    """A newer set may say more than version 1 names; a slip of the pen looks the same, so it is told."""
+    known = _known_names(kind)
+    for name in _names_of(payload):
+        if name in known:
+            continue
+        close = difflib.get_close_matches(name, known, n=1, cutoff=0.75)
+        meant = f"; did you mean {close[0]}?" if close else ""
+        shown = name[:60]
+        yield f"version 1 names no field {shown!r} in {kind}: it is stored and ignored{meant}", f"$.{shown}"
+
+
+def _odd_setup(message: Message) -> Iterator[tuple[str, str | None]]:
+    cylinders = getattr(message, "cylinders", None)
+    low_air_bar = getattr(message, "low_air_bar", None)
+    if cylinders is not None and low_air_bar is not None and low_air_bar >= cylinders.rated_bar:
+        yield (
+            f"low_air_bar {low_air_bar:g} bar is not below rated_bar {cylinders.rated_bar:g} bar: "
+            "it would warn with a full cylinder",
+            "$.low_air_bar",
+        )

@@ -1,0 +1,74 @@
+"""The verb `check`: what a maker of sets or gateways has to mend."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from ingest.checking import Checked, Voice
+
+SOME_REFUSED = 3
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+@click.command(short_help="Check a capture, message by message, against the contract.")
+@click.argument("log", type=_FILE)
+@click.option("--json", "as_json", is_flag=True, help="Print all of it as one JSON object.")
+def check(log: Path, as_json: bool) -> None:
+    """Check a capture, message by message, against the contract; for makers of sets and gateways.
+
+    Nothing is stored. Tells what underair would refuse and where in the message, and what it takes but would
+    rather have otherwise: identities used twice, counters that run backwards, fields that nobody names,
+    clocks that are off. Ends with 3 when something would be refused.
+
+    \b
+    Example: underair check sample_logs/bad_messages.ndjson
+    A capture of your own broker, with mosquitto's client:
+        TZ=UTC mosquitto_sub -q 1 -t 'underair/v1/#' \\
+          -F '{"received":"@Y-@m-@dT@H:@M:@SZ","topic":"%t","payload":%p}' > mine.ndjson
+    """
+    from ingest.checking import check as look_at
+    from ingest.contract.captures import read_lines
+    from ingest.progress import progress_of
+
+    with progress_of(f"checking {log.name}") as progress:
+        checked = look_at(read_lines(log), progress)
+    if as_json:
+        click.echo(json.dumps(asdict(checked), ensure_ascii=False))
+    else:
+        _print(checked)
+    if checked.refused:
+        sys.exit(SOME_REFUSED)
+
+
+def _print(checked: Checked) -> None:
+    for remark in checked.remarks:
+        where = f"message {remark.number}" if remark.number else "all of it"
+        path = f" (at {remark.path})" if remark.path else ""
+        times = f" [{remark.times:,} times]" if remark.times > 1 else ""
+        click.echo(f"{remark.weight:7}  {where}, {remark.topic or 'no topic'}: {remark.what}{path}{times}")
+    if checked.remarks:
+        click.echo()
+    for voice in checked.speakers:
+        click.echo(_line_of(voice))
+    advice = len(checked.remarks) - checked.refused
+    click.echo(
+        f"{checked.messages:,} messages: {checked.refused:,} would be refused; pieces of advice: {advice:,}"
+    )
+
+
+def _line_of(voice: Voice) -> str:
+    kinds = ", ".join(
+        f"{count:,} {kind}" + (f" every {voice.every_s[kind]:g} s" if kind in voice.every_s else "")
+        for kind, count in sorted(voice.kinds.items(), key=lambda each: -each[1])
+    )
+    clock = "" if voice.clock_fast_s is None else f"; clock {voice.clock_fast_s:+,.1f} s"
+    missing = f"; {voice.missing:,} did not arrive" if voice.missing else ""
+    ups = f"; {voice.power_ups} power-ups" if voice.power_ups > 1 else ""
+    return f"{voice.service} {voice.speaker} {voice.speaker_id}: {kinds}{ups}{missing}{clock}"
