@@ -17,6 +17,7 @@ VERBS = {
     "import": ("ingest.commands", "import_captures"),
     "check": ("ingest.checking_commands", "check"),
     "replay": ("ingest.commands", "replay"),
+    "incidents": ("analysis.listing_commands", "incidents"),
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),
     "account": ("dashboard.access.commands", "account"),

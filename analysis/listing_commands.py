@@ -1,0 +1,38 @@
+"""The verb `incidents`: what an archive holds, so that the other verbs can be told which."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+_ARCHIVE = click.Path(exists=True, file_okay=False, path_type=Path)
+
+
+@click.command()
+@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON list.")
+def incidents(archive: Path, as_json: bool) -> None:
+    """List the incidents of an archive: ID, first and last message about it (received, UTC), sets.
+
+    What no desk ever tallied has no incident; `underair analyse` without --incident works through that, too.
+
+    \b
+    Example: underair incidents --archive archive
+    """
+    from analysis.pieces.archive_pieces import incidents_in
+
+    found = incidents_in(archive).rows(named=True)
+    if as_json:
+        form = "%Y-%m-%dT%H:%M:%SZ"
+        rows = [row | {end: row[end].strftime(form) for end in ("first", "last")} for row in found]
+        click.echo(json.dumps(rows))
+        return
+    widest = max((len(row["incident_id"]) for row in found), default=0)
+    for row in found:
+        sets = f"{len(row['sets'])} sets: {' '.join(row['sets'])}" if row["sets"] else "no set tallied"
+        first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
+        click.echo(f"{row['incident_id']:{widest}}  {first} to {last} UTC  {sets}")
+    if not found:
+        click.echo("no desk spoke of any incident here; underair analyse works through it by set", err=True)

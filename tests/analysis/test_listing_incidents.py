@@ -1,0 +1,35 @@
+"""What an archive holds is told by its IDs."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from dashboard.underair import root
+
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+
+
+def run(*arguments: str | Path) -> str:
+    done = CliRunner().invoke(root, [str(each) for each in arguments])
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_incidents_are_listed_for_people_and_for_machines(tmp_path: Path) -> None:
+    run("import", SAMPLES / "late_turn_back.ndjson.gz", "--archive", tmp_path)
+    (row,) = json.loads(run("incidents", "--archive", tmp_path, "--json"))
+    # sample_logs/README.md: the one wearer is W-02 on set S-012 in the incident of 2031-05-04 19:12.
+    assert row["incident_id"] == "TH-20310504-1912"
+    assert row["sets"] == ["S-012"]
+    assert row["first"] < row["last"]
+    assert run("incidents", "--archive", tmp_path).startswith("TH-20310504-1912  2031-05-04 ")
+
+
+def test_an_archive_without_a_desk_says_so(tmp_path: Path) -> None:
+    run("import", SAMPLES / "late_turn_back.ndjson.gz", "--archive", tmp_path / "other")
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    assert "no desk spoke of any incident" in run("incidents", "--archive", empty)
