@@ -12,6 +12,8 @@ from dash import Dash, dcc, html
 
 from analysis.trends.comparisons import Signal, signals
 from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, by_month, monthly_mean, monthly_rate
+from dashboard.access.pseudonyms import sees_wearers
+from dashboard.access.roles import visitor
 from dashboard.charts import words as review_words
 from dashboard.context import Context
 from dashboard.listing import cell, listing
@@ -50,6 +52,8 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
     # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
     found, comparisons = _compared(keeper, look, Choice(year=choice.year, kind=choice.kind))
+    if context.pseudonyms is not None and not sees_wearers(visitor()):
+        found, wears = context.pseudonyms.in_signals(found), context.pseudonyms.in_frame(wears)
     months = by_month(wears)
     holds = (
         {one.measure for one in found if one.part == "service"}
