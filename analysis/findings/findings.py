@@ -1,7 +1,7 @@
 """All findings of an incident: every rule applied, in one table, in order of time.
 
-The rules themselves stand in `findings_air`, `findings_heat`, `findings_alarms`, `findings_link` and
-`findings_tally`; their thresholds stand in the profile, each with its source.
+The rules themselves stand in this room, a module a subject; their thresholds stand in the profile, each
+with its source.
 """
 
 from __future__ import annotations
@@ -13,10 +13,11 @@ from analysis.findings.alarms import alarm_findings
 from analysis.findings.finding import Context, Finding
 from analysis.findings.heat import heat_findings
 from analysis.findings.link import link_findings
+from analysis.findings.rest import rest_findings
 from analysis.findings.tally import tally_findings
 from analysis.tables import table_of
 
-RULES = (air_findings, heat_findings, alarm_findings, link_findings, tally_findings)
+RULES = (air_findings, heat_findings, alarm_findings, link_findings, tally_findings, rest_findings)
 
 
 def find(context: Context) -> pl.DataFrame:

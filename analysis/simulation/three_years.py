@@ -148,6 +148,7 @@ def three_years(
     planted: Planted | None = None,
     make_wear: MakeWear = quick_wear,
     incidents_a_month: float = INCIDENTS_A_MONTH,
+    years: int = YEARS,
 ) -> tuple[Ledger, pl.DataFrame]:
     """Return the ledger of three years and its roster.
 
@@ -161,16 +162,18 @@ def three_years(
         `quick_wear` or `simulated_wear`.
     incidents_a_month : float
         Mean number of incidents, drills and training days.
+    years : int
+        More of them go on as the three did: the first three stay what they are.
     """
-    years = _Years(seed, planted or Planted(), make_wear)
-    for month in range(12 * YEARS):
-        years.add_month(month, incidents_a_month)
+    service = _Years(seed, planted or Planted(), make_wear)
+    for month in range(12 * years):
+        service.add_month(month, incidents_a_month)
     ledger = {
-        "wears": pl.DataFrame(years.wears, schema=WEARS, orient="row").sort("started", "wear_id"),
-        "set_events": pl.DataFrame(years.events, schema=SET_EVENTS, orient="row").sort("at", "set_id"),
-        "forecasts": pl.DataFrame(years.forecasts, schema=FORECASTS, orient="row").sort("at", "wear_id"),
+        "wears": pl.DataFrame(service.wears, schema=WEARS, orient="row").sort("started", "wear_id"),
+        "set_events": pl.DataFrame(service.events, schema=SET_EVENTS, orient="row").sort("at", "set_id"),
+        "forecasts": pl.DataFrame(service.forecasts, schema=FORECASTS, orient="row").sort("at", "wear_id"),
     }
-    return ledger, years.roster()
+    return ledger, service.roster()
 
 
 class _Years:

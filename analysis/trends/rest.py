@@ -12,6 +12,11 @@ import polars as pl
 
 from analysis.profile import Rest, RestRule
 
+RISE_OF_A_CHANGE_BAR = 25.0
+"""A set that starts no higher than this above its last end has the same cylinder still. Our own rule."""
+PAUSE_OF_A_WEAR_MIN = 2.0
+"""Shorter pauses on the same cylinder are one wear: the set restarted, or a closed valve. Our own rule."""
+
 
 @dataclass(frozen=True)
 class ShortRest:
@@ -21,6 +26,8 @@ class ShortRest:
     ----------
     rule : str
         Its name in the profile.
+    after_wear_id : str
+        The wear before the rest.
     reached : str
         What made the rest due: ``cylinders``, ``work``, ``hard`` or ``heat``.
     amount : float
@@ -32,12 +39,28 @@ class ShortRest:
     rule: str
     wearer_id: str
     wear_id: str
+    after_wear_id: str
     started: datetime
     reached: str
     amount: float
     rested_min: float
     rest_min: float
     source: str
+    from_memory: bool
+
+
+REACHED = {
+    "cylinders": "{amount:.0f} cylinders",
+    "work": "{amount:.0f} min under air",
+    "hard": "{amount:.0f} min of hard breathing",
+    "heat": "heat dose {amount:.2f}",
+}
+
+
+def reached_text(one: ShortRest) -> str:
+    """Return what made the rest due, in words."""
+    text = REACHED[one.reached].format(amount=one.amount)
+    return text.removesuffix("s") if one.reached == "cylinders" and one.amount == 1 else text
 
 
 def rules_in_force(rest: Rest) -> dict[str, RestRule]:
@@ -50,8 +73,8 @@ def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:
     """Return every wear that began too soon, newest first.
 
     Work, cylinders, hard breathing and heat dose add up over a wearer's wears until a rest of the rule's
-    length; the next wear after the threshold is judged. A wearer is one pseudonym; untallied wears are
-    nobody's.
+    length; the next wear after the threshold is judged. A set that goes on with the cylinder that it had
+    brings no new one. A wearer is one pseudonym; untallied wears are nobody's.
     """
     rules = rules_in_force(rest)
     # Only who began again within the longest rest can have broken a rule: the rest need no loop.
@@ -59,10 +82,15 @@ def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:
     known = wears.filter(
         pl.col("wearer_id").is_not_null() & pl.col("started").is_not_null() & pl.col("ended").is_not_null()
     ).sort("wearer_id", "started")
-    pause = pl.col("started") - pl.col("ended").shift(1).over("wearer_id")
-    rested = pause.dt.total_microseconds() / 60e6
+    before = {name: pl.col(name).shift(1).over("wearer_id") for name in ("ended", "set_id", "end_bar")}
+    rested = (pl.col("started") - before["ended"]).dt.total_microseconds() / 60e6
     chain = (rested.is_null() | (rested >= longest)).cum_sum()
-    known = known.with_columns(rested.alias("rested"), chain.alias("chain"))
+    same_cylinder = (before["set_id"] == pl.col("set_id")) & (
+        pl.col("start_bar") <= before["end_bar"] + RISE_OF_A_CHANGE_BAR
+    )
+    known = known.with_columns(
+        rested.alias("rested"), chain.alias("chain"), same_cylinder.fill_null(value=False).alias("same")
+    )
     known = known.filter(pl.len().over("chain") > 1)
     columns = (
         "wearer_id",
@@ -73,6 +101,7 @@ def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:
         "hard_min",
         "heat_dose",
         "chain",
+        "same",
     )
     rows = known.select(columns).rows(named=True)
     found = [one for name, rule in rules.items() for one in _applied(name, rule, rows)]
@@ -87,25 +116,28 @@ def _applied(name: str, rule: RestRule, rows: list[dict[str, Any]]) -> Iterator[
         "heat": rule.after_heat_dose,
     }
     sums = dict.fromkeys(limits, 0.0)
-    chain = None
+    chain, last = None, ""
     for row in rows:
         if row["chain"] != chain or row["rested"] >= rule.rest_min:
             chain, sums = row["chain"], dict.fromkeys(limits, 0.0)
-        else:
+        elif not (row["same"] and row["rested"] < PAUSE_OF_A_WEAR_MIN):
             due = next((what for what, limit in limits.items() if limit and sums[what] >= limit), None)
             if due is not None:
                 yield ShortRest(
                     name,
                     row["wearer_id"],
                     row["wear_id"],
+                    last,
                     row["started"],
                     due,
                     sums[due],
                     max(row["rested"], 0.0),
                     rule.rest_min,
                     rule.source,
+                    rule.from_memory,
                 )
-        sums["cylinders"] += 1.0
+        sums["cylinders"] += 0.0 if row["same"] else 1.0
         sums["work"] += row["under_air_min"] or 0.0
         sums["hard"] += row["hard_min"] or 0.0
         sums["heat"] += row["heat_dose"] or 0.0
+        last = row["wear_id"]

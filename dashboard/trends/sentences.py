@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from analysis.profile import RestRule
 from analysis.trends.comparisons import MOST_FALSE, RECENT_WEARS, Signal
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, share_interval
-from analysis.trends.rest import ShortRest
+from analysis.trends.rest import ShortRest, reached_text
 
 MEASURE = {
     "low_air_exits": "leaving below the low-air warning",
@@ -42,13 +42,6 @@ RULE = {
     "one_cylinder_1584": "one cylinder (1584)",
     "two_cylinders_1584": "two cylinders (1584)",
 }
-REACHED = {
-    "cylinders": "{amount:.0f} cylinders",
-    "work": "{amount:.0f} min under air",
-    "hard": "{amount:.0f} min of hard breathing",
-    "heat": "heat dose {amount:.2f}",
-}
-
 OUT_TITLE = "What stands out"
 NOTHING_OUT = (
     "Nothing stands out: none of {count:,} comparisons of stations, roles, wearers, sets and months holds "
@@ -133,8 +126,8 @@ NO_RULES = "The profile turns no rule on."
 
 def short_rest(one: ShortRest) -> str:
     """Return a sentence about one wear that began too soon."""
-    reached = REACHED[one.reached].format(amount=one.amount)
-    return f"Rested {one.rested_min:.0f} min after {reached}; the rule asks for {one.rest_min:.0f} min."
+    rested, asked = f"{one.rested_min:.0f} min", f"{one.rest_min:.0f} min"
+    return f"Rested {rested} after {reached_text(one)}; the rule asks for {asked}."
 
 
 def rule_sentence(rule: RestRule) -> str:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import msgspec
 import polars as pl
 import pytest
 
+from analysis.incident import analyse
 from analysis.profile import Profile, Rest, RestRule
 from analysis.trends.ledger import WEARS
 from analysis.trends.rest import rules_in_force, short_rests
 
+PROFILE = Profile.default()
 START = datetime(2031, 5, 4, 10, tzinfo=UTC)
 OFF = RestRule(rest_min=10.0, source="test")
 
@@ -85,3 +88,60 @@ def test_rules_from_memory_are_off_and_say_so() -> None:
         assert rule.from_memory
         assert "from memory" in rule.source
         assert not rule.on
+
+
+def test_a_set_that_restarts_in_mid_wear_is_neither_a_rest_nor_another_cylinder() -> None:
+    whole = wears((0, 20), (3, 20), (0.5, 5))
+    gone_on = whole.with_columns(
+        set_id=pl.Series(["S-1", "S-2", "S-2"]),
+        start_bar=pl.Series([300.0, 300.0, 120.0]),
+        end_bar=pl.Series([110.0, 121.0, 90.0]),
+    )
+    assert short_rests(gone_on, only(TWO_CYLINDERS)) == []
+    # A full cylinder on the same set is a new one; so is the old one after a real pause not a new one.
+    changed = gone_on.with_columns(start_bar=pl.Series([300.0, 300.0, 300.0]))
+    assert [one.wear_id for one in short_rests(changed, only(TWO_CYLINDERS))] == ["W-1/2"]
+
+
+def _crew(log: object, *, third_after_s: float, incident: str = "I-1") -> None:
+    """One wearer with three sets, one after the other, ten minutes each."""
+    desk = log.desk()  # type: ignore[attr-defined]
+    desk.say(-60, "incident", incident_id=incident, action="open")
+    for number, start_s in enumerate((60, 840, 1440 + third_after_s), 1):
+        talker = log.talker(f"S-{number}")  # type: ignore[attr-defined]
+        talker.say(start_s - 50, "power", state="on", battery_fraction=0.8, lasts_another_wear=True)
+        talker.set_up(start_s - 40)
+        talker.breathe(start_s, 600)
+        talker.say(start_s + 620, "power", state="off", battery_fraction=0.7)
+        who = {"incident_id": incident, "set_id": f"S-{number}", "wearer_id": "W-1", "team": "Larch"}
+        desk.say(start_s + 5, "tally", action="in", **who)
+        desk.say(start_s + 605, "tally", action="out", **who)
+    desk.say(4800, "incident", incident_id=incident, action="close")
+
+
+def test_a_short_rest_within_an_incident_is_a_finding_with_its_source(log: object) -> None:
+    _crew(log, third_after_s=240.0)
+    found = analyse(log.frames(), PROFILE)["findings"]  # type: ignore[attr-defined]
+    (one,) = found.filter(pl.col("code") == "rest_too_short").rows(named=True)
+    assert one["severity"] == "caution"
+    assert one["wear_id"].startswith("S-3/")
+    assert [who.split("/")[0] for who in one["evidence"]] == ["S-2", "S-3"]
+    assert "after 2 cylinders; the rule asks for 10 min (source: one city's procedure" in one["statement"]
+
+
+def test_enough_rest_within_an_incident_is_no_finding(log: object) -> None:
+    _crew(log, third_after_s=900.0)
+    assert "rest_too_short" not in analyse(log.frames(), PROFILE)["findings"]["code"]  # type: ignore[attr-defined]
+
+
+def test_a_rule_from_memory_finds_nothing_until_it_is_on_and_then_says_so(log: object) -> None:
+    _crew(log, third_after_s=240.0)
+    on = msgspec.structs.replace(PROFILE.rest.one_cylinder_1584, on=True)
+    rest = msgspec.structs.replace(PROFILE.rest, one_cylinder_1584=on)
+    frames = log.frames()  # type: ignore[attr-defined]
+    without = analyse(frames, PROFILE)["findings"]
+    found = analyse(frames, msgspec.structs.replace(PROFILE, rest=rest))["findings"]
+    assert not without["statement"].str.contains("from memory").any()
+    told = found.filter(pl.col("statement").str.contains("after 1 cylinder;"))["statement"]
+    assert len(told)
+    assert told.str.contains("from memory").all()

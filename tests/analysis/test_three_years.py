@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import pytest
 
 from analysis.simulation.make_three_years import FOLDER, SEED, read_three_years
@@ -53,6 +55,21 @@ def test_the_shipped_years_have_the_truths_and_nothing_else() -> None:
     assert {truth_of(one, Planted()) for one in found} == {"heat", "station", "set"}
     assert compared > 800
     assert sum(path.stat().st_size for path in FOLDER.iterdir()) < 1_000_000
+
+
+@pytest.mark.parametrize("month", [2, 5, 8, 11])
+def test_the_demo_shows_the_truths_on_any_day_of_the_year(month: int) -> None:
+    now = datetime(2040, month, 20, 12, tzinfo=UTC)
+    ledger, roster = read_three_years(now)
+    days = ledger["wears"]["started"]
+    first, last = days.min(), days.max()
+    assert isinstance(first, datetime)
+    assert isinstance(last, datetime)
+    assert datetime(2037, month, 1, tzinfo=UTC) <= first
+    assert timedelta(0) < now - last < timedelta(days=7)
+    assert ledger["forecasts"]["wear_id"].is_in(ledger["wears"]["wear_id"].implode()).all()
+    found, _ = signals(with_station_and_role(ledger["wears"], roster), ledger["set_events"])
+    assert {truth_of(one, Planted()) for one in found} == {"heat", "station", "set"}
 
 
 def test_the_shipped_years_are_those_of_their_seed() -> None:
