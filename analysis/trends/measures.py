@@ -147,13 +147,26 @@ def monthly_rate(months: pl.DataFrame, events: str, exposure: str, per: float) -
 
 @dataclass(frozen=True)
 class MonthlyMean:
-    """A mean a wear by month: `table` has `month`, `wears`, `mean`, `outside`; limits are those of XmR."""
+    """A mean a wear by month with both charts of XmR, individuals and moving range.
+
+    Attributes
+    ----------
+    table : DataFrame
+        `month`, `wears`, `mean`, `outside`, `solid` (`LEAST_PART_OF_A_MONTH`), `moving_range` (from the
+        judged month before; null without one), `range_outside`.
+    overall, lower, upper : float
+        Mean over all wears, natural limits of the individuals; NaN where months are too few.
+    range_mean, range_upper : float
+        Centre and limit of the moving ranges.
+    """
 
     table: pl.DataFrame
     overall: float
     lower: float
     upper: float
     trend: MannKendall | None
+    range_mean: float = math.nan
+    range_upper: float = math.nan
 
 
 def monthly_mean(months: pl.DataFrame, amount: str) -> MonthlyMean:
@@ -170,13 +183,22 @@ def monthly_mean(months: pl.DataFrame, amount: str) -> MonthlyMean:
     solid = wears >= max(LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)
     chart = individuals_chart(mean[solid]) if int(solid.sum()) >= FEWEST_MONTHS_FOR_LIMITS else None
     lower, upper = (max(chart.lower, 0.0), chart.upper) if chart else (math.nan, math.nan)
+    range_mean, range_upper = (
+        (chart.mean_moving_range, chart.moving_range_upper) if chart else (math.nan,) * 2
+    )
+    moving = np.full(len(mean), np.nan)
+    moving[np.flatnonzero(solid)[1:]] = np.abs(np.diff(mean[solid]))
     table = months.select("month").with_columns(
         pl.Series("wears", wears),
         pl.Series("mean", mean).fill_nan(None),
         pl.Series("outside", solid & ((mean > upper) | (mean < lower))),
+        pl.Series("solid", solid),
+        pl.Series("moving_range", moving).fill_nan(None),
+        pl.Series("range_outside", moving > range_upper),
     )
     overall = float(total.sum() / wears.sum()) if wears.sum() else math.nan
-    return MonthlyMean(table, overall, lower, upper, _trend(np.where(solid, mean, np.nan)))
+    trend = _trend(np.where(solid, mean, np.nan))
+    return MonthlyMean(table, overall, lower, upper, trend, range_mean, range_upper)
 
 
 def _trend(values: NDArray[np.float64], events: int | None = None) -> MannKendall | None:

@@ -20,7 +20,7 @@ from dashboard.listing import cell, listing
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends import words
-from dashboard.trends.figures import mean_figure, rate_figure
+from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
 from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
     KINDS,
@@ -64,7 +64,10 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     parts += [
         _summary(wears, look),
         trends_sections.standing_out(found, comparisons, choice),
-        html.Div([_plot(plot, months, plot.name in holds) for plot in words.PLOTS], className="plots"),
+        html.Div(
+            [*(_plot(plot, months, plot.name in holds) for plot in words.PLOTS), _classes(months)],
+            className="plots",
+        ),
     ]
     compared = chosen(every, Choice(year=choice.year, kind=choice.kind))
     for part in ("station", "role"):
@@ -151,8 +154,14 @@ def _heading(look: Look, choice: Choice) -> Any:
         html.A(words.EXPORT, href=f"/trends/export.zip{year}", className="action"),
     ]
     top = html.Div([html.H1(words.TITLE), *(take_away if len(wears) else [])], className="title-row")
-    notes = [html.P(words.BAD_ROSTER.format(problem=look.roster_problem), className="problem")]
-    shown = notes if look.roster_problem else []
+    shown = [
+        html.P(text.format(problem=problem), className="problem", role="alert")
+        for text, problem in (
+            (words.BAD_ROSTER, look.roster_problem),
+            (words.NOT_UP_TO_DATE, look.update_problem),
+        )
+        if problem
+    ]
     return html.Header([top, html.Div(rows, className="filters"), *shown], className="heading")
 
 
@@ -211,17 +220,19 @@ def _plot(plot: words.Plot, months: pl.DataFrame, holds: bool) -> Any:
     else:
         mean = monthly_mean(months, plot.name)
         figure, sentence = mean_figure(mean), words.mean_sentence(plot, mean, holds)
-    graph = dcc.Graph(
-        id=f"trends-{plot.name}", figure=figure, config=CONFIG, style={"height": figure["layout"]["height"]}
-    )
+    return _figure(plot.name, plot.title, figure, sentence)
+
+
+def _classes(months: pl.DataFrame) -> Any:
+    return _figure("classes", words.CLASSES_TITLE, classes_figure(months), words.classes_sentence(months))
+
+
+def _figure(name: str, title: str, figure: dict[str, Any], sentence: str) -> Any:
+    height = {"height": figure["layout"]["height"]}
+    graph = dcc.Graph(id=f"trends-{name}", figure=figure, config=CONFIG, style=height)
+    drawn = html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))
     return html.Figure(
-        [
-            html.H2(plot.title),
-            html.Div(graph, role="img", **aria(label=f"{plot.title}. {sentence}")),
-            html.Figcaption(sentence),
-        ],
-        id=f"figure-{plot.name}",
-        className="panel",
+        [html.H2(title), drawn, html.Figcaption(sentence)], id=f"figure-{name}", className="panel"
     )
 
 
@@ -230,7 +241,12 @@ def _month_listing(months: pl.DataFrame) -> Any:
     for row in months.sort("month", descending=True).iter_rows(named=True):
         rows.append([words.month_text(row["month"]), *_sums(row)])
     return listing(
-        "trends-months", words.MONTHS_TABLE, words.MONTH_HEADS, rows, numeric=tuple(range(1, 10)), at_once=24
+        "trends-months",
+        words.MONTHS_TABLE,
+        words.MONTH_HEADS,
+        rows,
+        numeric=tuple(range(1, 11)),
+        at_once=MONTHS_AT_ONCE,
     )
 
 
@@ -244,6 +260,7 @@ def _sums(row: dict[str, Any]) -> list[Any]:
         _count(row["low_air_exits"]),
         _count(row["no_motion_alarms"]),
         _count(row["distress_alarms"]),
+        trends_sections.classes(row),
         _minutes(row["silent_min"]),
     ]
 

@@ -18,6 +18,9 @@ from dashboard.trends.sentences import figure as shown
 HEIGHT_PX = 240
 FORECAST_HEIGHT_PX = 320
 MOST_TICKS = 13
+RANGES_PX = 90
+RANGES_BELOW = ((0.0, 0.24), (0.34, 1.0))
+"""Parts of the height for the moving ranges and for the individuals."""
 
 
 def rate_figure(found: MonthlyRate) -> dict[str, Any]:
@@ -39,8 +42,8 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
     data: list[dict[str, Any]] = []
     if table["upper_limit"].null_count() < len(table):
         data += [
-            _limit(table.filter("solid"), table.filter("solid")["upper_limit"].to_list()),
-            _limit(table.filter("solid"), table.filter("solid")["lower_limit"].to_list()),
+            _limit(table, table["upper_limit"].to_list()),
+            _limit(table, table["lower_limit"].to_list()),
             _centre(table, found.centre),
         ]
     # Nor may such a month flatten all others: the scale follows the usual months, what is above stands on its
@@ -55,11 +58,12 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
 
 
 def mean_figure(found: MonthlyMean) -> dict[str, Any]:
-    """Return the plot of a monthly mean: points, natural limits as level lines."""
+    """Return the plot of a monthly mean: individuals above, moving ranges below, both with their limits."""
     table = found.table
     means = table["mean"].to_list()
+    limited = math.isfinite(found.upper)
     data: list[dict[str, Any]] = []
-    if math.isfinite(found.upper):
+    if limited:
         data += [
             _limit(table, [found.upper] * len(table)),
             _limit(table, [found.lower] * len(table)),
@@ -67,9 +71,65 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
         ]
     data.append(_points(table, means, None))
     tops = [value for value in means if value is not None]
-    if math.isfinite(found.upper):
-        tops.append(found.upper)
-    return _figure(data, table, max(tops, default=1.0))
+    figure = _figure(data, table, max([*tops, found.upper] if limited else tops, default=1.0))
+    if limited:
+        _add_moving_ranges(figure, found)
+    return figure
+
+
+def _add_moving_ranges(figure: dict[str, Any], found: MonthlyMean) -> None:
+    table, layout = found.table, figure["layout"]
+    ranges = table["moving_range"].to_list()
+    below = table.with_columns(pl.col("range_outside").alias("outside"))
+    traces = [
+        _limit(table, [found.range_upper] * len(table)),
+        _centre(table, found.range_mean),
+        _points(below, ranges, None),
+    ]
+    figure["data"] += [{**trace, "yaxis": "y2"} for trace in traces]
+    top = _ceiling(max([found.range_upper, *(value for value in ranges if value is not None)]))
+    layout["yaxis"]["domain"] = RANGES_BELOW[1]
+    layout["xaxis"]["anchor"] = "y2"
+    layout["yaxis2"] = {
+        **layout["yaxis"],
+        "domain": RANGES_BELOW[0],
+        "range": [0, top],
+        "nticks": 3,
+        "title": {"text": words.MOVING_RANGE, "font": {"size": 11}},
+    }
+    layout["height"] = HEIGHT_PX + RANGES_PX
+
+
+def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
+    """Return the plot of minutes a wear above thermal class I, by month, a pattern for each class."""
+    drawn = months.with_columns(
+        (pl.col(f"class_{number}_s") / 60.0 / pl.col("wears")).fill_nan(None) for number in words.HOT_CLASSES
+    )
+    data = [
+        {
+            "type": "bar",
+            "x": _months(months),
+            "y": drawn[f"class_{number}_s"].to_list(),
+            "name": words.CLASS_NAMES[number],
+            "marker": {"color": colour, "pattern": {"shape": shape, "fgcolor": "#ffffff", "size": 5}},
+            "customdata": months["wears"].to_list(),
+            "hovertemplate": "%{x}: %{y:.2f} min, %{customdata} "
+            + words.WEARS_BELOW
+            + "<extra>%{fullData.name}</extra>",
+        }
+        for number, colour, shape in zip(
+            words.HOT_CLASSES, (CHART_BLUE, CHART_ORANGE, CHART_GREY), ("", "/", "x"), strict=True
+        )
+    ]
+    above = sum(drawn[f"class_{number}_s"].fill_null(0.0) for number in words.HOT_CLASSES)
+    top = max(above.to_list(), default=1.0) if isinstance(above, pl.Series) else 1.0
+    figure = _figure(data, months, top)
+    figure["layout"] |= {
+        "barmode": "stack",
+        "showlegend": True,
+        "legend": {"orientation": "h", "y": 1.14, "x": 0},
+    }
+    return figure
 
 
 def _ceiling(top: float) -> float:
@@ -88,8 +148,11 @@ def _points(
 ) -> dict[str, Any]:
     outside = table["outside"].to_list()
     beyond = [value is not None and value > edge for value in values]
-    symbols = {"outside": "diamond-open", "beyond": "triangle-up", "": "circle"}
-    kinds = ["outside" if out else "beyond" if far else "" for out, far in zip(outside, beyond, strict=True)]
+    symbols = {"outside": "diamond-open", "beyond": "triangle-up-open", "few": "circle-open", "": "circle"}
+    kinds = [
+        "outside" if out else "beyond" if far else "" if usual else "few"
+        for out, far, usual in zip(outside, beyond, table["solid"].to_list(), strict=True)
+    ]
     told = ["–" if value is None else shown(value) for value in values]
     trace: dict[str, Any] = {
         "type": "scatter",
@@ -113,13 +176,16 @@ def _points(
     return trace
 
 
-def _limit(table: pl.DataFrame, values: list[float | None]) -> dict[str, Any]:
+def _limit(table: pl.DataFrame, values: Sequence[float | None]) -> dict[str, Any]:
+    """A limit as steps; it stops at months that are not judged by it."""
+    judged = table["solid"].to_list()
     return {
         "type": "scatter",
         "mode": "lines",
         "x": _months(table),
-        "y": values,
+        "y": [value if solid else None for value, solid in zip(values, judged, strict=True)],
         "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash", "shape": "hvh"},
+        "connectgaps": False,
         "hoverinfo": "skip",
     }
 
@@ -129,7 +195,7 @@ def _centre(table: pl.DataFrame, value: float) -> dict[str, Any]:
         "type": "scatter",
         "mode": "lines",
         "x": _months(table),
-        "y": [value] * len(table),
+        "y": [value if solid else None for solid in table["solid"]],
         "line": {"color": CHART_GREY, "width": 1},
         "hoverinfo": "skip",
     }

@@ -12,11 +12,11 @@ from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.trends.comparisons import RECENT_WEARS, SET_MEASURES, Signal, set_counts
 from analysis.trends.forecast_audit import audited
-from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, RATES, sums_by
+from analysis.trends.ledger import THERMAL_CLASSES
+from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, RATES, sums_by
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force, short_rests
 from analysis.trends.statistics import rate_per
-from dashboard.charts import words as review_words
 from dashboard.listing import cell, listing
 from dashboard.theme import GRAPH_CONFIG
 from dashboard.trends import sentences, words
@@ -75,6 +75,7 @@ def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
             figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
             text = f"{figure} ({low} to {high})"
             cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
+        cells.append(classes(row))
         cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
         rows.append(cells)
     head = words.STATION if part == "station" else words.ROLE
@@ -84,7 +85,7 @@ def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
         [head, *words.PART_HEADS],
         rows,
         note=words.PART_NOTE,
-        numeric=tuple(range(1, 10)),
+        numeric=tuple(range(1, 11)),
     )
 
 
@@ -138,7 +139,7 @@ def people(wears: pl.DataFrame) -> Any:
             rate.alias("rate"),
             (pl.col("mean_l_min").filter(pl.col("last")).mean()).alias("late"),
             (pl.col("mean_l_min").filter(~pl.col("last")).mean()).alias("early"),
-            *(pl.col(name).sum() for name in ("hard_min", "heat_dose", "low_air_exits", "silent_min")),
+            *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
         )
         .with_columns((pl.col("rate").rank() / pl.col("rate").count()).alias("place"))
         .sort("hours", "who", descending=[True, False])
@@ -154,7 +155,9 @@ def people(wears: pl.DataFrame) -> Any:
             "–" if row["place"] is None else cell(sentences.percent(row["place"]), value=row["place"]),
             _change(row["late"], row["early"]),
             _number(row["heat_dose"], "", 3),
+            classes(row),
             _count(row["low_air_exits"]),
+            f"{row['no_motion_alarms']}, {row['distress_alarms']}",
             _number(row["silent_min"], "min", 1),
         ]
         for row in table.head(MOST_PEOPLE).iter_rows(named=True)
@@ -165,8 +168,8 @@ def people(wears: pl.DataFrame) -> Any:
         words.PEOPLE_HEADS,
         rows,
         note=words.PEOPLE_NOTE,
-        search=(review_words.FIND, review_words.FIND_HINT),
-        numeric=(1, 3, 4, 5, 6, 7, 8, 9, 10),
+        search=(words.FIND, words.FIND_WEARER),
+        numeric=(1, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12),
         at_once=PEOPLE_AT_ONCE,
     )
 
@@ -261,7 +264,7 @@ def sets(wears: pl.DataFrame, set_events: pl.DataFrame, found: Sequence[Signal])
         words.SET_HEADS,
         rows,
         note=sentences.SETS_NOTE,
-        search=(review_words.FIND, review_words.FIND_HINT),
+        search=(words.FIND, words.FIND_SET),
         numeric=(2, 4, 5, 6, 7, 8, 9, 10),
         at_once=SETS_AT_ONCE,
     )
@@ -299,6 +302,14 @@ def _marked(text: str, odd: bool) -> str:
     return f"◇ {text}" if odd else text
 
 
+def classes(row: dict[str, Any]) -> Any:
+    """Return the cell of minutes a wear in each thermal class; it sorts by the time above class I."""
+    minutes = [
+        row[f"class_{number}_s"] / 60 / row["wears"] if row["wears"] else 0.0 for number in THERMAL_CLASSES
+    ]
+    return cell(" / ".join(f"{one:.1f}" for one in minutes), value=sum(minutes[1:]))
+
+
 def _mean(row: dict[str, Any], amount: str, size: str, unit: str, places: int, odd: bool) -> Any:
     if not row[size]:
         return "–"
@@ -311,10 +322,6 @@ def _change(late: float | None, early: float | None) -> Any:
         return "–"
     change = late / early - 1.0
     return cell(f"{100 * change:+.0f} %".replace("-", "\u2212"), value=change)
-
-
-def _signed(value: float | None) -> Any:
-    return "–" if value is None else cell(sentences.signed(value), value=value)
 
 
 def _count(value: int) -> Any:

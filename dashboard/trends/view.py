@@ -17,7 +17,6 @@ from analysis.trends.roster import FILE_NAMES, BadRoster, no_roster, with_statio
 from dashboard.context import Context
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
 from ingest.archive.reading import Archive
-from ingest.contract.errors import UnderairError
 
 log = logging.getLogger("underair.trends")
 
@@ -44,6 +43,8 @@ class Look:
     working : (done, total) in messages, or None when everything that has ended is worked out
     version : int
         Changes when the ledger or the roster does.
+    update_problem : str
+        Why what is new could not be worked out; empty when it could.
     """
 
     ledger: Ledger
@@ -51,6 +52,7 @@ class Look:
     roster_problem: str
     working: tuple[int, int] | None
     version: int
+    update_problem: str = ""
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
     }
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
-        cylinder=int(cylinder) if cylinder.isdigit() and int(cylinder) < len(CYLINDERS) else 1,
+        cylinder=int(cylinder) if cylinder.isdecimal() and int(cylinder) < len(CYLINDERS) else 1,
     )
 
 
@@ -132,6 +134,7 @@ class Keeper:
         self.when_new: Callable[[Look], object] | None = None
         self._joined: tuple[tuple[int, object], Look] | None = None
         self._version = 0
+        self._problem = ""
 
     def start(self) -> None:
         """Look after the ledger until `stop`."""
@@ -170,19 +173,24 @@ class Keeper:
 
         try:
             self._ledger.update(utc_now(), note)
-        except (UnderairError, OSError):
-            # The page goes on with what is kept; a look after this tries again.
+            self._problem = ""
+        except Exception as error:
+            # Whatever it is, the page goes on with what is kept and says so; a look after this tries again.
             log.exception("the ledger of wears could not be brought up to date")
+            self._problem = f"{type(error).__name__}: {error}"
 
     def _look_after(self) -> None:
         wait_s, seen = FIRST_LOOK_AFTER_S, -1
         while not self._stop.wait(wait_s):
-            look = self.look()
-            # What the page compares is ready before somebody asks: it is the slowest part of a first look.
-            if self.when_new is not None and look.version != seen and look.working is None:
-                seen = look.version
-                self.when_new(look)
             wait_s = LOOKED_AFTER_EVERY_S
+            try:
+                look = self.look()
+                # What the page compares is ready before somebody asks: the slowest part of a first look.
+                if self.when_new is not None and look.version != seen and look.working is None:
+                    self.when_new(look)
+                    seen = look.version
+            except Exception:
+                log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 
     def _look(self) -> Look:
         with self._lock:
@@ -195,7 +203,12 @@ class Keeper:
                 self._version += 1
                 look = Look(tables, roster is not None, problem, None, self._version)
                 self._joined = (state, look)
-            return replace(self._joined[1], roster_problem=problem, working=self.progress())
+            return replace(
+                self._joined[1],
+                roster_problem=problem,
+                working=self.progress(),
+                update_problem=self._problem,
+            )
 
     def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
         """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""

@@ -161,7 +161,7 @@ class WearLedger:
         """Return in which minutes how much was heard, by day of receipt; only changed days are read."""
         listing, minutes = self._folder / "days.json", self._folder / "minutes.parquet"
         kept = _read(minutes, MINUTES)
-        known: dict[str, str] = json.loads(listing.read_text()) if listing.exists() and len(kept) else {}
+        known = _read_listing(listing) if len(kept) else {}
         days = _days(self._archive.folder)
         changed = [day for day, print_ in days.items() if known.get(day) != print_]
         if not changed and known.keys() == days.keys():
@@ -315,6 +315,15 @@ def _read(path: Path, schema: pl.Schema) -> pl.DataFrame:
         return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
     except (FileNotFoundError, pl.exceptions.PolarsError, OSError):
         return pl.DataFrame(schema=schema)
+
+
+def _read_listing(path: Path) -> dict[str, str]:
+    """Read which days were counted; a listing that is not there or torn is empty: all are counted again."""
+    try:
+        said = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return said if isinstance(said, dict) else {}
 
 
 def _write(frame: pl.DataFrame, path: Path) -> None:

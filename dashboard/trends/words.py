@@ -7,7 +7,7 @@ from datetime import date
 
 import polars as pl
 
-from analysis.trends.ledger import HARD_BREATHING_L_MIN
+from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
 from analysis.trends.measures import (
     FEWEST_EVENTS_FOR_LIMITS,
     FEWEST_MONTHS_FOR_LIMITS,
@@ -58,11 +58,23 @@ FEW = (
 )
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
 READING = (
-    "A point is a month; the bold number under it says how many wears. Bars: exact 95 % interval of a count. "
+    "A point is a month (UTC, so that every reader counts alike); the bold number under it says how many "
+    "wears. Bars: exact 95 % interval of a count. "
     f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
-    "events on. A diamond lies outside them; a triangle stands for a month of few "
-    "wears that lies beyond the scale."
+    "events on (u chart for rates; individuals above and moving range below for means). A diamond lies "
+    "outside them; a hollow point is a month of few wears, shown but not judged; a triangle stands for one "
+    "beyond the scale."
 )
+FIND, FIND_WEARER, FIND_SET = "Find", "a wearer", "a set, or why"
+NOT_UP_TO_DATE = (
+    "The figures are not up to date: what is new in the archive could not be worked out ({problem}). They "
+    "hold what was worked out before; the next try is within a minute."
+)
+MOVING_RANGE = "change"
+CLASSES_TITLE = "Minutes in hot surroundings (thermal class II and above), a wear"
+HOT_CLASSES = (2, 3, 4)
+CLASS_NAMES = {2: "class II", 3: "class III", 4: "class IV"}
+CLASSES_HEAD = "Class I / II / III / IV, min a wear"
 STATION, ROLE, KIND = "Station", "Role", "Kind"
 ALL_KINDS, ALL_STATIONS, ALL_ROLES = "All", "All", "All"
 KIND_WORDS = {"incident": "Incidents", "drill": "Drills", "training": "Training"}
@@ -92,6 +104,7 @@ PART_HEADS = [
     "Below warning per 1000 wears",
     "No-motion per 100 h",
     "Distress per 100 h",
+    CLASSES_HEAD,
     "Not heard a wear",
 ]
 PART_NOTE = "Rates with their exact 95 % interval. The diamond marks what stands out among all comparisons."
@@ -138,6 +151,7 @@ MONTH_HEADS = [
     "Left below warning",
     "No-motion alarms",
     "Distress alarms",
+    CLASSES_HEAD,
     "Not heard",
 ]
 PEOPLE_TABLE = "By wearer"
@@ -157,7 +171,9 @@ PEOPLE_HEADS = [
     "Of the service",
     "Last 12 wears",
     "Heat dose",
+    CLASSES_HEAD,
     "Left below warning",
+    "No-motion, distress",
     "Not heard",
 ]
 NO_EVENT = "none"
@@ -206,8 +222,23 @@ def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
     if found.upper != found.upper:
         need = f"{FEWEST_MONTHS_FOR_LIMITS} months of at least 5 wears"
         return text + f"Too few months for control limits ({need})."
+    text += _outside_text(table, "mean")
+    leaps = [month_text(month) for month in table.filter("range_outside")["month"]]
+    if leaps:
+        named = ", ".join(leaps[-MOST_MONTHS_NAMED:])
+        text += f" The change to {named} is larger than the moving range's limit."
+    return text + _trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
+
+
+def classes_sentence(months: pl.DataFrame) -> str:
+    """Say how long a wear was in each thermal class on average."""
+    wears = int(months["wears"].sum())
+    if not wears:
+        return "Not measured in this period."
+    text = " / ".join(f"{float(months[f'class_{c}_s'].sum()) / 60 / wears:.2f}" for c in THERMAL_CLASSES)
     return (
-        text + _outside_text(table, "mean") + _trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
+        f"Class I / II / III / IV: {text} min a wear over {wears_text(wears)} (NIST TN 1474, of the "
+        "estimated surroundings; a wear without a heat sensor counts as none)."
     )
 
 

@@ -96,6 +96,9 @@ def test_a_mean_without_any_value_says_not_measured() -> None:
             "wears": [0],
             "mean": pl.Series([None], dtype=pl.Float64),
             "outside": [False],
+            "solid": [False],
+            "moving_range": pl.Series([None], dtype=pl.Float64),
+            "range_outside": [False],
         }
     )
     nothing = MonthlyMean(table, float("nan"), float("nan"), float("nan"), None)
@@ -111,7 +114,7 @@ def test_a_month_of_few_wears_beyond_the_scale_stands_on_its_edge() -> None:
     )
     figure = rate_figure(MonthlyRate(table, found.total, 50.0, None))
     points, top = figure["data"][-1], figure["layout"]["yaxis"]["range"][1]
-    assert points["marker"]["symbol"].index("triangle-up") == 7
+    assert points["marker"]["symbol"].index("triangle-up-open") == 7
     assert points["y"][7] == top < 5000
     assert points["customdata"][7][1] == "5,000"
     assert points["error_y"]["array"][7] == 0
