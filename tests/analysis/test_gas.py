@@ -51,7 +51,7 @@ def test_expansion_factor_and_heat_capacity(grid):
 
 
 def test_a_charged_cylinder_expands_harder_than_an_ideal_gas():
-    # 1.72 at 300 bar (regression value, DEVELOPERS.md).
+    # 1.72 at 300 bar (regression value, analysis/docs/method.md).
     assert gas.expansion_factor(molar_density_mol_l(300.0, 20.0), 293.15) == pytest.approx(1.72, abs=0.02)
 
 

@@ -1,0 +1,102 @@
+"""The pages for readers keep to what is there: links lead somewhere, quotes are said, examples load."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+from pathlib import Path
+
+import click
+import pytest
+
+from analysis.profile import load_profile
+from dashboard.underair import VERBS, root
+from ingest.contract.messages import decode
+
+ROOT = Path(__file__).parent.parent
+PAGES = sorted(
+    ROOT / name
+    for name in subprocess.run(
+        ["git", "ls-files", "*.md"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split()
+)
+
+
+def anchors_of(page: Path) -> set[str]:
+    titles = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.M)
+    return {re.sub(r"[^\w\- ]", "", title.lower()).strip().replace(" ", "-") for title in titles}
+
+
+def test_there_are_pages() -> None:
+    names = {str(page.relative_to(ROOT)) for page in PAGES}
+    assert {"README.md", "DEVELOPERS.md", "ingest/docs/for_makers.md", "analysis/docs/method.md"} <= names
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_links_lead_somewhere(page: Path) -> None:
+    wrong = []
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
+        assert not target.startswith(("http:", "https:")), f"{page.name} leads outside: {target}"
+        path, _, anchor = target.partition("#")
+        there = (page.parent / path).resolve() if path else page
+        if not there.exists() or (anchor and anchor not in anchors_of(there)):
+            wrong.append(target)
+    assert wrong == []
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_verbs_and_options_that_are_shown_exist(page: Path) -> None:
+    wrong = []
+    text = page.read_text(encoding="utf-8").replace("\\\n", " ")
+    for line in re.findall(r"(?:^|[`/ ])underair ((?:[a-z-]+)(?: [^`\n]*)?)", text):
+        words = re.split(r"\s+", line.split("#")[0].strip())
+        if words[0] not in VERBS:
+            continue  # prose
+        command = root.get_command(click.Context(root), words[0])
+        if isinstance(command, click.Group) and len(words) > 1 and words[1] in command.commands:
+            command = command.commands[words[1]]
+        assert command is not None
+        known = {name for option in command.params for name in [*option.opts, *option.secondary_opts]}
+        shown = {word for word in words if re.fullmatch(r"--[a-z-]+", word)}
+        wrong += [f"underair {words[0]} {option}" for option in shown - known - {"--help"}]
+    assert wrong == []
+
+
+def test_sentences_quoted_in_the_troubleshooting_are_really_said() -> None:
+    code = " ".join(
+        re.sub(r"\"\s*\n\s*f?\"", "", path.read_text(encoding="utf-8"))
+        for package in ("ingest", "analysis", "dashboard")
+        for path in (ROOT / package).rglob("*.py")
+    )
+    page = (ROOT / "dashboard/docs/troubleshooting.md").read_text(encoding="utf-8")
+    first_cells = re.findall(r"^\| `([^|]+?)`[^|]*\|", page, re.M)
+    assert len(first_cells) > 5
+    parts = [
+        part.strip(" ;,`")
+        for cell in first_cells
+        for part in re.split(r"…|\([^)]*\)|mqtt://", cell)
+        if len(part.strip(" ;,`")) > 6
+    ]
+    assert [part for part in parts if part not in code] == []
+
+
+def test_the_example_of_a_profile_loads(tmp_path: Path) -> None:
+    page = (ROOT / "analysis/docs/profile.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"```toml\n(.*?)```", page, re.S)
+    file = tmp_path / "our-service.toml"
+    file.write_text(example, encoding="utf-8")
+    assert load_profile(file).name == "our-service"
+
+
+def test_the_messages_shown_to_makers_keep_the_contract() -> None:
+    page = (ROOT / "ingest/docs/for_makers.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```sh\n(S=underair.*?)```", page, re.S)
+    settings = dict(each.split("=", 1) for each in block.split("\n", 1)[0].split("; "))
+    commands = re.findall(r"mosquitto_pub (.*?')\n", block.replace("\n  ", ""))
+    assert len(commands) == 4
+    for command in commands:
+        for name, value in settings.items():
+            command = command.replace(f"'${name}'", f"'{value}'").replace(f"${name}", value)
+        words = shlex.split(command)
+        decode(words[words.index("-t") + 1], words[words.index("-m") + 1].encode())
