@@ -34,6 +34,10 @@ def listen(broker: str, archive: Path, config: Path | None) -> None:
     """Receive from a broker into an archive until Ctrl-C or SIGTERM.
 
     User and password come from UNDERAIR_MQTT_USERNAME and UNDERAIR_MQTT_PASSWORD, or from the settings.
+
+    \b
+    Example:
+        underair listen --broker mqtt://127.0.0.1:1883 --archive archive
     """
     from ingest.listener import Listener
     from ingest.settings import Settings, load_settings
@@ -58,6 +62,10 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
 
     What is in the archive already is counted as duplicate and left out. Ends with 3 when something was
     refused: it is kept in the archive's table of the refused, with the reason.
+
+    \b
+    Example:
+        underair import sample_logs/cooperage_fire.ndjson.gz --archive archive
     """
     from ingest.importing import Imported, import_capture
 
@@ -110,7 +118,12 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
     help="How many times as fast as it was received.",
 )
 def replay(log: Path, broker: str, speed: float) -> None:
-    """Publish a capture to a broker in the rhythm in which it was received."""
+    """Publish a capture to a broker in the rhythm in which it was received.
+
+    \b
+    Example:
+        underair replay sample_logs/late_turn_back.ndjson.gz --broker mqtt://127.0.0.1:1883 --speed 10
+    """
     from ingest.broker.mqtt import Publisher
     from ingest.contract.captures import read_capture
     from ingest.replaying import replay as play
