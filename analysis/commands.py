@@ -43,6 +43,11 @@ def analyse(
     An archive is worked through piece by piece (an incident, or a set outside incidents), so that memory
     follows the piece. With an engine the workers of a Dask cluster take the pieces; they must see both
     folders under the same names. The tables are the same to the bit.
+
+    \b
+    Example:
+        underair analyse --archive archive --out results
+        underair analyse --archive archive --out results --engine local:2
     """
     from contextlib import nullcontext
     from importlib.metadata import version

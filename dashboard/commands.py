@@ -13,7 +13,12 @@ import click
 )
 @click.option("--no-browser", is_flag=True, help="Do not open the page in the browser.")
 def demo(port: int, no_browser: bool) -> None:
-    """Show it at work: an invented incident, simulated crew, broker and page on this machine."""
+    """Show it at work: an invented incident, simulated crew, broker and page on this machine.
+
+    \b
+    Example:
+        underair demo --port 8051
+    """
     from dashboard.demo.demo import run_demo
 
     run_demo(port, open_browser=not no_browser)
@@ -43,6 +48,7 @@ def demo(port: int, no_browser: bool) -> None:
 @click.option(
     "--desk", "desk_id", default="desk", show_default=True, help="Name of this desk in what it sends."
 )
+@click.option("--service", help="Service the desk speaks for until one is heard: the third level of the topics.")
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(
@@ -53,6 +59,7 @@ def serve(
     profile_file: str | None,
     accounts: Path | None,
     desk_id: str,
+    service: str | None,
     public_url: str | None,
     proxy: str | None,
 ) -> None:
@@ -68,4 +75,4 @@ def serve(
     from dashboard.access.reach import Reach
 
     reach = Reach(host, accounts, public_url, proxy)
-    serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id)
+    serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id, service)

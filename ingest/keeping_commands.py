@@ -21,6 +21,10 @@ def tidy(archive: Path, as_json: bool) -> None:
 
     Readers may go on reading, listeners receiving. Today's parts (UTC) are left alone. The index, by which
     one incident is found among years, is brought up to date; who deletes it loses nothing but that time.
+
+    \b
+    Example:
+        underair tidy --archive archive
     """
     from datetime import UTC, datetime
 
@@ -86,6 +90,10 @@ def check_broker(
     Tries delivery, retained messages, redelivery, and what is kept for a listener that is away, under
     underair/check/. Ends with 1 when something would be lost. What a crash of the broker itself loses cannot
     be tried from outside; ingest/broker_example explains the settings that matter.
+
+    \b
+    Example:
+        underair check-broker mqtt://127.0.0.1:1883
     """
     from ingest.broker.broker_check import Finding, check_broker
 

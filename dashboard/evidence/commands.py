@@ -34,6 +34,10 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     """Bring a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
     They are added, never edited; the same file again changes nothing.
+
+    \b
+    Example:
+        underair notes radio.csv --archive archive --incident TH-20310504-1912
     """
     from datetime import UTC, datetime
 
@@ -53,6 +57,10 @@ def report(archive: Path, incident: str, out: Path, profile: str | None) -> None
 
     For a reader who was not there: who, when, air, alarms, heat, findings with what proves them, what was
     not heard, methods and their limits.
+
+    \b
+    Example:
+        underair report --archive archive --incident TH-20310504-1912 --out incident.html
     """
     from datetime import UTC, datetime
 
@@ -86,6 +94,10 @@ def case(archive: Path, incident: str, out: Path, profile: str | None) -> None:
     """Put one incident into a folder: messages, tables, report, profile, versions, hashes.
 
     Prints the head of the hash chain: note it elsewhere, it stands for every byte of the folder.
+
+    \b
+    Example:
+        underair case --archive archive --incident TH-20310504-1912 --out case
     """
     from dashboard.evidence.case import write_case
 
@@ -102,6 +114,10 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
 
     Names each file or part that was altered, truncated, is missing or was added, and ends with 1 then. The
     heads that it prints are worth noting elsewhere: they show later that nothing was exchanged.
+
+    \b
+    Example:
+        underair verify case
     """
     from dashboard.evidence.case import is_case, verify_case
 

@@ -52,6 +52,10 @@ def audit(
 
     What has been worked out before is kept in the archive's folder under derived/; only new wears take time.
     With an engine the workers of a Dask cluster take them; they must see the folder under the same name.
+
+    \b
+    Example:
+        underair audit --archive archive --out audit --from 2031-01-01 --to 2031-12-31
     """
     import json
     from contextlib import nullcontext
