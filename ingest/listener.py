@@ -20,7 +20,7 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, 
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from ingest.archive.archive import Counts, create_archive
+from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record, sync_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
@@ -150,7 +150,6 @@ class Listener:
 
     def start(self) -> None:
         """Seal what an earlier run left, and begin to connect; goes on trying until `stop`."""
-        _remove_leftovers(self.archive, self.settings.name)
         self._writing.start()
         broker = self.settings.broker
         mqtt5 = broker.protocol == "5"
@@ -377,8 +376,3 @@ def _client_id(folder: Path) -> tuple[bool, str]:
     aside.replace(path)
     sync_folder(folder)
     return False, client_id
-
-
-def _remove_leftovers(archive: Path, name: str) -> None:
-    for path in archive.glob(f"*/date=*/.{name}-*.parquet.tmp"):
-        path.unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""From the queue to the disk: one thread journals and says what is safe, another seals.
+"""From the queue to the disk: one thread journals and says what is safe, another has the segments sealed.
 
 Natural group commit, without a timer: take all that is queued, write it as one frame, sync, hand it on as
 durable, repeat. Under load the batches grow by themselves.
@@ -6,6 +6,7 @@ durable, repeat. Under load the batches grow by themselves.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -16,14 +17,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
-import polars as pl
-
-from ingest.archive.archive import Counts, Recent, seal_segment
+from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage, Record, SegmentWriter, segments
-from ingest.contract.errors import ArchiveProblem
+from ingest.archive.sealing import Outcome, SealingProcess
+from ingest.contract.errors import reason_of
 from ingest.settings import JournalSettings, SealSettings
 
 LARGEST_BATCH = 10_000
+LARGEST_SEGMENT_BYTES = 64_000_000  # sealing holds a segment in memory
 _RETRY_S = 0.5
 _LONGEST_RETRY_S = 30.0
 
@@ -92,7 +93,6 @@ class Writing:
         durable: Callable[[list[Delivery]], None],
         say: Callable[[str], None],
     ) -> None:
-        self._archive = archive
         self._folder = folder
         self._limit = journal.queue_messages
         self._seal = seal
@@ -108,6 +108,7 @@ class Writing:
         self._health = Health()
         self._health_lock = threading.Lock()
         self._journaller = threading.Thread(target=self._journal, name="journal", daemon=True)
+        self._sealing = SealingProcess(archive, folder)
         self._sealer = threading.Thread(target=self._seal_all, name="seal", daemon=True)
 
     @property
@@ -188,7 +189,7 @@ class Writing:
             self._durable(batch)
         except Exception as error:  # noqa: BLE001  # the batch is safe; the next ones must be journalled too
             self._say(
-                f"what is safe could not be acknowledged ({_reason(error)}); "
+                f"what is safe could not be acknowledged ({reason_of(error)}); "
                 "the broker sends it again after the next connection, and it is kept once"
             )
 
@@ -203,7 +204,7 @@ class Writing:
                 self._segment.append(records)
             except Exception as error:  # noqa: BLE001  # whatever it is: this thread holds what was received
                 self._give_up_segment()
-                reason = _reason(error)
+                reason = reason_of(error)
                 if not self._health.trouble:
                     self._say(
                         f"the journal cannot be written ({reason}); nothing is acknowledged until it can"
@@ -243,53 +244,43 @@ class Writing:
         segment = self._segment
         if segment is None:
             return
-        if now or segment.rows >= self._seal.rows or self._seconds_to_seal() == 0:
+        full = segment.rows >= self._seal.rows or segment.size >= LARGEST_SEGMENT_BYTES
+        if now or full or self._seconds_to_seal() == 0:
             self._give_up_segment()
 
     def _seal_all(self) -> None:
-        recent = self._recent()
+        with contextlib.suppress(OSError):  # tried again, and said, with the first segment
+            self._sealing.start()
         while (segment := self._to_seal.get()) is not None:
             pause_s = _RETRY_S * 4
-            while not self._seal_one(segment, recent):
+            while not self._seal_one(segment):
                 if self._stopping.wait(pause_s):
-                    self._seal_one(segment, recent)
+                    self._seal_one(segment)
                     break
                 pause_s = min(2 * pause_s, _LONGEST_RETRY_S)
+        self._sealing.close()
 
-    def _recent(self) -> Recent:
+    def _seal_one(self, segment: Path) -> bool:
         try:
-            return Recent.of_archive(self._archive)
-        except (Exception, pl.exceptions.PanicException) as error:  # noqa: BLE001  # sealing must begin all the same
-            self._say(
-                f"what was sealed last cannot be looked up ({_reason(error)}); what the broker sends again "
-                "may be stored twice, and is read once"
-            )
-            return Recent()
-
-    def _seal_one(self, segment: Path, recent: Recent) -> bool:
-        try:
-            sealed = seal_segment(self._archive, segment, recent)
-        except (Exception, pl.exceptions.PanicException) as error:  # noqa: BLE001  # the segment stays: tried again
-            trouble = f"the journal cannot be sealed yet, and is kept: {_reason(error)}"
+            outcome = self._sealing.seal(segment)
+        except Exception as error:  # noqa: BLE001  # the segment stays: tried again
+            outcome = Outcome(trouble=reason_of(error))
+        if outcome.counts is None:
+            trouble = f"the journal cannot be sealed yet, and is kept: {outcome.trouble}"
             if not self._health.sealing_trouble:
                 self._say(trouble)
             self._note(sealing_trouble=trouble)
             return False
+        if outcome.trouble:
+            self._say(outcome.trouble)
         if self._health.sealing_trouble:
             self._say("the journal can be sealed again")
-        for damage in sealed.damages:
+        for damage in outcome.damages:
             self._say(_damage_sentence(segment, damage))
         self._note(
-            sealed=self._health.sealed + sealed.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
+            sealed=self._health.sealed + outcome.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
         )
         return True
-
-
-def _reason(error: BaseException) -> str:
-    """Return what to call an error: its own sentence if it was made to be read, else its kind as well."""
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror if error.filename is None else f"{error.strerror}: {error.filename}"
-    return str(error) if isinstance(error, ArchiveProblem) else f"{type(error).__name__}: {error}"
 
 
 def _damage_sentence(segment: Path, damage: Damage) -> str:

@@ -42,3 +42,10 @@ class BrokerProblem(UnderairError):
 
 class ArchiveProblem(UnderairError):
     """The archive folder cannot be read or written."""
+
+
+def reason_of(error: BaseException) -> str:
+    """Return what to call an error: its own sentence if it was made to be read, else its kind as well."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror if error.filename is None else f"{error.strerror}: {error.filename}"
+    return str(error) if isinstance(error, ArchiveProblem) else f"{type(error).__name__}: {error}"

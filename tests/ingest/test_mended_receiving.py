@@ -11,10 +11,13 @@ from typing import Any
 import pytest
 
 from ingest.archive import writing as writing_module
-from ingest.archive.archive import Counts, Recent, part_name, seal_segment
+from ingest.archive.archive import Recent, part_name, seal_segment
+from ingest.archive.folder import Counts
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.parts import MERGED
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Outcome
+from ingest.archive.sealing_process import Sealing
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.archive.writing import Delivery, Writing
@@ -85,31 +88,37 @@ def test_segment_without_a_whole_frame_is_refused_on_the_day_it_was_written(tmp_
     assert (tmp_path / "refused" / f"date={written.date()}").is_dir()
 
 
-def test_sealing_thread_outlives_an_error_nobody_foresaw(
+def test_sealing_outlives_an_error_nobody_foresaw(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    segment = _segment(tmp_path, [[pressure(0)]])
+    sealing = Sealing(tmp_path, segment.parent)
+
+    def fail(*of: Any) -> Any:
+        raise RuntimeError("out of the blue")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("ingest.archive.sealing_process.seal_segment", fail)
+        assert sealing.seal(segment) == Outcome(trouble="RuntimeError: out of the blue")
+    assert sealing.seal(segment).counts == Counts(received=1, kept=1)
+    assert not segment.exists()
+
+
+def test_sealing_that_fails_is_said_and_tried_again(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: Any
 ) -> None:
     monkeypatch.setattr(writing_module, "_RETRY_S", 0.01)
-    real_seal = seal_segment
-    broken = [True]
-
-    def seal(*of: Any) -> Any:
-        if broken:
-            raise RuntimeError("out of the blue")
-        return real_seal(*of)
-
-    monkeypatch.setattr(writing_module, "seal_segment", seal)
+    (tmp_path / "pressure").write_text("a file where a folder should be")
     segment = _segment(tmp_path, [[pressure(0)]])
     said: list[str] = []
     with _writing(tmp_path, said) as writing:
         wait_until(lambda: writing.health.sealing_trouble, what="the trouble to be told")
-        assert "RuntimeError: out of the blue" in writing.health.sealing_trouble
-        broken.clear()
+        assert "Not a directory" in writing.health.sealing_trouble
+        (tmp_path / "pressure").unlink()
         wait_until(lambda: not segment.exists(), what="the segment to be sealed after all")
     assert writing.health.sealing_trouble == ""
-    assert said == [
-        "the journal cannot be sealed yet, and is kept: RuntimeError: out of the blue",
-        "the journal can be sealed again",
-    ]
+    assert said[0].startswith("the journal cannot be sealed yet, and is kept: Not a directory: ")
+    assert said[1:] == ["the journal can be sealed again"]
 
 
 def test_sealing_begins_though_what_was_sealed_last_cannot_be_looked_up(
@@ -119,12 +128,10 @@ def test_sealing_begins_though_what_was_sealed_last_cannot_be_looked_up(
         raise ArchiveProblem(f"{archive} is no pleasure to read")
 
     monkeypatch.setattr(Recent, "of_archive", fail)
-    _segment(tmp_path, [[pressure(0)]])
-    said: list[str] = []
-    with _writing(tmp_path, said) as writing:
-        pass
-    assert writing.health.sealed.kept == 1
-    assert [sentence.startswith("what was sealed last cannot be looked up (") for sentence in said] == [True]
+    segment = _segment(tmp_path, [[pressure(0)]])
+    outcome = Sealing(tmp_path, segment.parent).seal(segment)
+    assert outcome.counts == Counts(received=1, kept=1)
+    assert outcome.trouble.startswith("what was sealed last cannot be looked up (")
 
 
 def test_journal_thread_outlives_an_error_nobody_foresaw(

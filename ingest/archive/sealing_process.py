@@ -1,0 +1,85 @@
+"""What runs in the sealing process: segments by lines on stdin, an answer a line on stdout, until stdin ends.
+
+``python -m ingest.archive.sealing_process ARCHIVE JOURNAL``, started by `sealing.SealingProcess`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import signal
+import sys
+from pathlib import Path
+
+import polars as pl
+
+from ingest.archive.archive import Recent, seal_segment
+from ingest.archive.folder import Counts
+from ingest.archive.sealing import Outcome, decode_segment, encode_outcome
+from ingest.contract.errors import reason_of
+
+NICENESS = 10  # receiving goes first
+_ANY_ERROR = (Exception, pl.exceptions.PanicException)
+
+
+class Sealing:
+    """Seals segments of one listener, and remembers what it sealed last.
+
+    Parameters
+    ----------
+    archive : Path
+    folder : Path
+        The listener's journal folder. Waits for the sealing process of a listener that was killed, which may
+        be at its last segment still: two must not write the same part.
+    """
+
+    def __init__(self, archive: Path, folder: Path) -> None:
+        self._archive = archive
+        # On the folder itself: a full disk has no room for a file to lock.
+        self._lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        fcntl.flock(self._lock, fcntl.LOCK_EX)
+        for aside in archive.glob(f"*/date=*/.{folder.name}-*.parquet.tmp"):
+            aside.unlink(missing_ok=True)  # of one that was killed
+        self._trouble = ""
+        try:
+            self._recent = Recent.of_archive(archive)
+        except _ANY_ERROR as error:  # sealing must begin all the same
+            self._recent = Recent()
+            self._trouble = (
+                f"what was sealed last cannot be looked up ({reason_of(error)}); what the broker sends again "
+                "may be stored twice, and is read once"
+            )
+
+    def seal(self, segment: Path) -> Outcome:
+        """Seal a segment, or say why it cannot be sealed; it stays then."""
+        if not segment.exists():
+            told = (
+                "was sealed by a process that ended before it told the counts; they are missing in the status"
+            )
+            return Outcome(Counts(), trouble=f"journal {segment.name} {told}")
+        try:
+            sealed = seal_segment(self._archive, segment, self._recent)
+        except _ANY_ERROR as error:  # whatever it is: it is tried again
+            return Outcome(trouble=reason_of(error))
+        trouble, self._trouble = self._trouble, ""
+        return Outcome(sealed.counts, sealed.damages, trouble)
+
+
+def main() -> None:
+    """Seal until the end of the input."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        # Who ends a whole group of processes means the listener; it has the rest sealed and then ends us.
+        signal.signal(number, signal.SIG_IGN)
+    os.nice(NICENESS)
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # what a library prints must not stand among the answers
+    sealing = Sealing(Path(sys.argv[1]), Path(sys.argv[2]))
+    with contextlib.suppress(BrokenPipeError):  # the listener is gone; its next run goes on from here
+        for line in sys.stdin.buffer:
+            answers.write(encode_outcome(sealing.seal(Path(decode_segment(line)))) + b"\n")
+            answers.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,186 @@
+"""The sealing process: killed, halted, orphaned, told to end; nothing is lost, and it comes back."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest.archive import writing as writing_module
+from ingest.archive.folder import Counts
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.reading import Archive
+from ingest.archive.sealing import SealingProcess
+from ingest.archive.verifying import verify
+from ingest.archive.writing import Delivery, Writing
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.times import micros
+from ingest.settings import JournalSettings, SealSettings
+
+Pressure = Callable[..., Heard]
+WaitUntil = Callable[..., Any]
+NOW = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
+
+
+def _record(heard: Heard) -> Record:
+    return Record(micros(heard.received), heard.topic, heard.payload, heard.retained)
+
+
+def _folder(archive: Path) -> Path:
+    folder = archive / "journal" / "listener"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _segment(archive: Path, heard: list[Heard], now: datetime = NOW) -> Path:
+    writer = SegmentWriter(_folder(archive), now)
+    writer.append([_record(each) for each in heard])
+    writer.close()
+    return writer.path
+
+
+def _seqs(archive: Path) -> list[int]:
+    return sorted(Archive(archive).scan("pressure").collect()["seq"])
+
+
+def test_process_killed_under_load_loses_nothing_and_is_started_again(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: WaitUntil
+) -> None:
+    monkeypatch.setattr(writing_module, "_RETRY_S", 0.01)
+    said: list[str] = []
+    writing = Writing(
+        tmp_path, _folder(tmp_path), JournalSettings(), SealSettings(rows=50), lambda _: None, said.append
+    )
+    writing.start()
+    killed = 0
+    for first in range(0, 800, 50):
+        writing.put([Delivery(_record(pressure(seq)), 1, 1, 1) for seq in range(first, first + 50)])
+        if first % 100 == 50:
+            wait_until(lambda: writing._sealing.pid, what="the sealing process")
+            pid = writing._sealing.pid
+            assert pid is not None
+            os.kill(pid, signal.SIGKILL)
+            killed += 1
+    writing.drain()
+    writing.finish()
+    assert killed == 8
+    assert _seqs(tmp_path) == list(range(800))
+    assert list(_folder(tmp_path).glob("*.journal")) == []
+    assert verify(tmp_path).faults == []
+    assert writing.health.sealing_trouble == ""
+
+
+def test_process_killed_at_a_segment_is_named_and_the_segment_sealed_by_the_next(
+    tmp_path: Path, pressure: Pressure
+) -> None:
+    first = _segment(tmp_path, [pressure(0)])
+    second = _segment(tmp_path, [pressure(1)], NOW + timedelta(seconds=1))
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    assert process.seal(first).counts == Counts(received=1, kept=1)
+    pid = process.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)  # so that it is at the segment when it is killed
+    killer = threading.Timer(0.2, os.kill, (pid, signal.SIGKILL))
+    killer.start()
+    with pytest.raises(ArchiveProblem, match=r"was ended by signal SIGKILL; it is started again"):
+        process.seal(second)
+    assert second.exists()
+    assert process.seal(second).counts == Counts(received=1, kept=1)
+    assert process.pid not in (None, pid)
+    process.close()
+    assert _seqs(tmp_path) == [0, 1]
+
+
+def test_process_killed_while_idle_is_started_again_without_a_word(
+    tmp_path: Path, pressure: Pressure, wait_until: WaitUntil
+) -> None:
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    process.start()
+    running = process._process
+    assert running is not None
+    running.kill()
+    wait_until(lambda: running.poll() is not None, what="its end")
+    assert process.seal(_segment(tmp_path, [pressure(0)])).counts == Counts(received=1, kept=1)
+    process.close()
+
+
+def test_segment_that_is_gone_was_sealed_and_that_is_said(tmp_path: Path, pressure: Pressure) -> None:
+    segment = _segment(tmp_path, [pressure(0)])
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    process.seal(segment)
+    outcome = process.seal(segment)
+    process.close()
+    assert outcome.counts == Counts()
+    assert "before it told the counts" in outcome.trouble
+
+
+def test_two_processes_of_one_listener_seal_one_after_the_other(tmp_path: Path, pressure: Pressure) -> None:
+    """A killed listener's process may be at its last segment when the next listener begins."""
+    orphan = SealingProcess(tmp_path, _folder(tmp_path))
+    orphan.seal(_segment(tmp_path, [pressure(0)]))
+    following = SealingProcess(tmp_path, _folder(tmp_path))
+    segment = _segment(tmp_path, [pressure(1)], NOW + timedelta(seconds=1))
+    answers: list[Any] = []
+    waiting = threading.Thread(target=lambda: answers.append(following.seal(segment)))
+    waiting.start()
+    waiting.join(1.5)
+    assert answers == []
+    assert segment.exists()
+    orphan.close()
+    waiting.join(20)
+    assert [answer.counts for answer in answers] == [Counts(received=1, kept=1)]
+    following.close()
+
+
+def test_process_ends_when_its_listener_is_killed(tmp_path: Path, wait_until: WaitUntil) -> None:
+    code = (
+        "import sys, time\nfrom pathlib import Path\nfrom ingest.archive.sealing import SealingProcess\n"
+        "process = SealingProcess(Path(sys.argv[1]), Path(sys.argv[2]))\nprocess.start()\n"
+        "print(process.pid, flush=True)\ntime.sleep(60)\n"
+    )
+    command = [sys.executable, "-c", code, str(tmp_path), str(_folder(tmp_path))]
+    listener = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    with listener:
+        assert listener.stdout is not None
+        pid = int(listener.stdout.readline())
+        listener.kill()
+    wait_until(lambda: not _is_running(pid), what="the sealing process to end")
+
+
+def _is_running(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except FileNotFoundError:
+        return False
+    return state != "Z"
+
+
+def test_process_told_to_end_with_its_group_seals_what_the_listener_still_has(
+    tmp_path: Path, pressure: Pressure
+) -> None:
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    process.seal(_segment(tmp_path, [pressure(0)]))
+    pid = process.pid
+    assert pid is not None
+    for number in (signal.SIGTERM, signal.SIGINT):
+        os.kill(pid, number)
+    segment = _segment(tmp_path, [pressure(1)], NOW + timedelta(seconds=1))
+    assert process.seal(segment).counts == Counts(received=1, kept=1)
+    assert process.pid == pid
+    process.close()
+
+
+def test_listener_itself_loads_nothing_of_parquet() -> None:
+    """It would cost 100 MB a second time, beside the sealing process."""
+    code = "import sys, ingest.listener; print({'polars', 'pyarrow', 'numpy'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "set()"
