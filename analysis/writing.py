@@ -7,6 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TextIO
 
+import polars as pl
 import pyarrow.parquet as pq
 
 from analysis.tables import TABLES, Results, empty_table, to_arrow, to_csv
@@ -102,7 +103,9 @@ class TableFiles:
     def _opened(self, name: str) -> Any:
         if self._form == "parquet":
             schema = to_arrow(name, empty_table(name), self._about).schema
-            return pq.ParquetWriter(self._aside(name), schema, compression="zstd")
+            # Measured numbers hardly repeat: looking for repetitions takes three times as long and more room.
+            texts = [column for column, dtype in TABLES[name].items() if dtype == pl.String]
+            return pq.ParquetWriter(self._aside(name), schema, compression="zstd", use_dictionary=texts)
         file: TextIO = self._aside(name).open("w", encoding="utf-8", newline="")
         file.write(to_csv(name, empty_table(name)))
         return file

@@ -1,4 +1,4 @@
-"""What the analysis reads from an archive: a few pieces at a time, or one incident and no more.
+"""Where the pieces of an archive are, and one incident read alone.
 
 The index says which parts to look into; what is read is read from the parts, and from the journals what is
 not sealed yet.
@@ -6,28 +6,25 @@ not sealed yet.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
 from analysis.incident import Scope
+from analysis.pieces.batch_messages import messages_of, open_archive
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
 from ingest.archive.index import (
     DESK_KINDS,
     SET_KINDS,
     ArchiveIndex,
     days_between,
-    later_note,
     summary_of_tail,
 )
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
-from ingest.contract.frames import Messages, no_messages
+from ingest.contract.frames import Messages
 
-_READINGS = tuple(kind for kind in SET_KINDS if kind != "setup")
 SILENCE = timedelta(hours=6)
 """A set that is still on speaks again before so long. Our own rule."""
 
@@ -52,48 +49,6 @@ def pieces_of(folder: Path) -> Pieces:
             f"`underair import LOG --archive {folder}`, or listen to a broker with `underair listen`"
         )
     return find_pieces(sets, desks, setups)
-
-
-def messages_of(folder: Path, batch: Pieces) -> Iterator[tuple[Messages, Scope]]:
-    """Read a batch of pieces at once, and yield the messages of each, with what it answers for.
-
-    Parameters
-    ----------
-    folder : Path
-        The archive's.
-    batch : Pieces
-        From `Pieces.batches`.
-    """
-    archive = open_archive(folder)
-    said = _said(archive, batch)
-    by_piece: dict[str, dict[int, pl.DataFrame]] = {}
-    for kind in _READINGS:
-        mine = said[kind].join(batch.power_ups, on=["set_id", "boot"], maintain_order="left")
-        # Retained copies may come again later, and new messages since the pieces were found: not of this.
-        mine = mine.filter(pl.col("received").is_between(pl.col("first"), pl.col("last")))
-        by_piece[kind] = _by_piece(mine.select("piece", *said[kind].columns))
-    by_piece["link"] = _by_piece(_links(said["link"], batch))
-    by_piece["setup"] = _by_piece(_setups(archive, batch))
-    later = _by_piece(_later_notes(archive, batch, said["note"].schema))
-    desks = _lists(batch.desks, ["desk_id", "boot"])
-    incidents = _lists(batch.incidents, ["incident_id"])
-    for piece, since, until, of_desk in batch.table.select("piece", "since", "until", "of_desk").iter_rows():
-        messages = no_messages()
-        for kind, lots in by_piece.items():
-            messages[kind] = lots.get(piece, messages[kind])
-        near = (
-            pl.col("received").is_between(since, until)
-            if of_desk
-            else _near(pl.col("received"), since, until)
-        )
-        speakers = pl.DataFrame(desks.get(piece, []), {"desk_id": pl.String, "boot": pl.Int64}, orient="row")
-        for kind in DESK_KINDS:
-            messages[kind] = said[kind].filter(near).join(speakers, on=["desk_id", "boot"], how="semi")
-        if not of_desk:
-            during = messages["note"].filter(~later_note())
-            messages["note"] = pl.concat([during, later.get(piece, during.clear())])
-        names = frozenset(row[0] for row in incidents.get(piece, []))
-        yield messages, Scope(names, of_desk, batch.heard_until_us, batch.tallied)
 
 
 def incidents_in(folder: Path) -> pl.DataFrame:
@@ -221,87 +176,3 @@ def _incidents(desks: pl.DataFrame) -> pl.DataFrame:
 
 def _near(moment: pl.Expr, since: datetime, until: datetime) -> pl.Expr:
     return moment.is_between(since - BEFORE, until + AFTER)
-
-
-def _said(archive: Archive, batch: Pieces) -> Messages:
-    """Read what sets and desks said in the time of a batch; setups apart."""
-    since, until = batch.table["since"].min(), batch.table["until"].max()
-    sets = batch.power_ups["set_id"].unique().sort().to_list()
-    desks = batch.desks["desk_id"].unique().sort().to_list()
-    if not isinstance(since, datetime) or not isinstance(until, datetime):
-        return no_messages()
-    only = dict.fromkeys(
-        _READINGS, pl.col("set_id").is_in(sets) & pl.col("received").is_between(since, until)
-    )
-    if not sets:
-        only = {}
-    only |= dict.fromkeys(DESK_KINDS, pl.col("desk_id").is_in(desks))
-    return archive.messages(since - BEFORE, until + AFTER, only)
-
-
-def _links(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
-    """Return what was said of links; a last will names no power-up, and counts in the time of one."""
-    power_ups = batch.power_ups.rename({"boot": "of_boot"})
-    mine = said.join(power_ups, on="set_id", maintain_order="left").filter(
-        pl.col("received").is_between(pl.col("first"), pl.col("last"))
-        & (pl.col("boot").is_null() | (pl.col("boot") == pl.col("of_boot")))
-    )
-    return mine.select("piece", *said.columns).unique(maintain_order=True)
-
-
-def _setups(archive: Archive, batch: Pieces) -> pl.DataFrame:
-    """Return what the sets of each piece said that they are; what is from before it as knowledge."""
-    found = []
-    for (day,), wanted in batch.setups.group_by("day", maintain_order=True):
-        midnight = datetime.combine(day, time(), UTC)
-        only = pl.col("set_id").is_in(wanted["set_id"].unique().to_list())
-        said = archive.messages(midnight, midnight + timedelta(days=1), {"setup": only})["setup"]
-        found.append(said.join(wanted.drop("day"), on=["set_id", "boot"], maintain_order="left"))
-    if not found:
-        return no_messages()["setup"].with_columns(pl.lit(0, pl.UInt32).alias("piece"))
-    own = batch.power_ups.select("piece", "set_id", "boot", pl.lit(True).alias("own"))
-    # As if the broker had kept it: else a power-up of another piece would get a clock here.
-    return (
-        pl.concat(found)
-        .join(own, on=["piece", "set_id", "boot"], how="left", maintain_order="left")
-        .with_columns(pl.col("retained") | pl.col("own").is_null())
-        .drop("own")
-    )
-
-
-def _later_notes(archive: Archive, batch: Pieces, schema: pl.Schema) -> pl.DataFrame:
-    found = [pl.DataFrame(schema={**schema, "piece": pl.UInt32})]
-    for (day,), wanted in batch.later.group_by("day", maintain_order=True):
-        midnight = datetime.combine(day, time(), UTC)
-        only = later_note() & pl.col("incident_id").is_in(wanted["incident_id"].unique().to_list())
-        notes = archive.messages(midnight, midnight + timedelta(days=1), {"note": only})["note"]
-        found.append(notes.join(wanted.drop("day"), on="incident_id", maintain_order="left"))
-    return pl.concat(found)
-
-
-def _by_piece(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:
-    parts = frame.partition_by("piece", as_dict=True, include_key=False, maintain_order=True)
-    return {int(key[0]): part for key, part in parts.items()}
-
-
-def _lists(frame: pl.DataFrame, columns: list[str]) -> dict[int, list[tuple[Any, ...]]]:
-    found: dict[int, list[tuple[Any, ...]]] = {}
-    for piece, *values in frame.select("piece", *columns).iter_rows():
-        found.setdefault(piece, []).append(tuple(values))
-    return found
-
-
-def open_archive(folder: Path) -> Archive:
-    """Return the archive in a folder.
-
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such folder.
-    """
-    if not folder.is_dir():
-        raise ArchiveProblem(
-            f"there is no archive at {folder}; make one with `underair import LOG --archive {folder}`, or "
-            "with `underair listen`"
-        )
-    return Archive(folder)

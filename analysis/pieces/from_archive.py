@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.pieces.archive_pieces import open_archive
+from analysis.pieces.batch_messages import open_archive
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
@@ -17,6 +17,8 @@ from ingest.contract.kinds import KINDS
 TAIL = timedelta(days=2)
 """What a listener has not sealed yet is newer than this before the newest sealed message."""
 SILENCE = timedelta(hours=6)
+NOTES_AROUND = SILENCE / 2
+"""So far outside of a period a note's moment may be and still be about it: a call comes before the sets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ def period_messages(folder: Path, period: Period) -> Messages:
     Notes about a moment of the period that were brought in at another time belong to it too.
     """
     archive = open_archive(folder)
-    about = pl.col("at").is_between(period.since, period.until)
+    about = pl.col("at").is_between(period.since - NOTES_AROUND, period.until + NOTES_AROUND)
     return _with_notes(archive, _with_setups_before(archive, period.since, period.until), about)
 
 
@@ -96,6 +98,6 @@ def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> M
 def _with_notes(archive: Archive, messages: Messages, about: pl.Expr) -> Messages:
     """Add the notes that `about` names and that were received at another time (a radio log of that day)."""
     notes = messages["note"]
-    named = archive.scan("note").filter(about).collect().select(notes.columns)
+    named = archive.messages(only={"note": about})["note"].select(notes.columns)
     later = named.join(notes, on=["desk_id", "boot", "seq"], how="anti")
     return {**messages, "note": pl.concat([notes, later])} if later.height else messages

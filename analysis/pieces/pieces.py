@@ -19,6 +19,7 @@ import polars as pl
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from analysis.pieces.intervals import overlaps
 from analysis.records import micros
 from analysis.wears.tally import FORGOTTEN_AFTER_US
 
@@ -89,7 +90,9 @@ class Pieces:
 
     def _part(self, first: int, last: int) -> Pieces:
         def part(frame: pl.DataFrame) -> pl.DataFrame:
-            return frame.filter(pl.col("piece").is_between(first, last - 1))
+            # Sorted by piece, all of them: a look at the ends, whatever lies between.
+            low, high = np.searchsorted(frame["piece"].to_numpy(), [first, last]).tolist()
+            return frame[low:high]
 
         return Pieces(
             part(self.table),
@@ -186,11 +189,7 @@ def _tallied(about: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
             pl.col("high") + pl.when("forgotten").then(FORGOTTEN).when("tally").then(BEFORE).otherwise(NOTED),
         )
     )
-    return (
-        spans.join(stretches, on="set_id")
-        .filter((pl.col("low") <= pl.col("last")) & (pl.col("high") >= pl.col("first")))
-        .select("incident_id", "stretch")
-    )
+    return overlaps(spans, stretches, by="set_id").select("incident_id", "stretch")
 
 
 def _same_wearer(about: pl.DataFrame) -> pl.DataFrame:
@@ -270,16 +269,15 @@ def _numbered(
 
 def _desks_of(about: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame) -> pl.DataFrame:
     of_incidents = about.join(incidents, on="incident_id").select("piece", "desk_id", "boot")
-    seen = (
-        about.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null())
-        .select("set_id", "desk_id", pl.col("boot").alias("desk_boot"), "first", "last")
-        .join(power_ups, on="set_id", suffix="_set")
-        .filter(
-            (pl.col("first") <= pl.col("last_set") + AFTER) & (pl.col("last") >= pl.col("first_set") - BEFORE)
-        )
-        .select("piece", "desk_id", pl.col("desk_boot").alias("boot"))
+    said = about.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null()).select(
+        "set_id",
+        "desk_id",
+        "boot",
+        (pl.col("first") - AFTER).alias("low"),
+        (pl.col("last") + BEFORE).alias("high"),
     )
-    return pl.concat([of_incidents, seen]).unique()
+    seen = overlaps(said, power_ups.select("set_id", "piece", "first", "last"), by="set_id")
+    return pl.concat([of_incidents, seen.select("piece", "desk_id", "boot")]).unique()
 
 
 def _setups_of(power_ups: pl.DataFrame, setups: pl.DataFrame) -> pl.DataFrame:

@@ -16,7 +16,8 @@ from typing import Any
 import polars as pl
 
 from analysis.incident import analyse
-from analysis.pieces.archive_pieces import messages_of, pieces_of
+from analysis.pieces.archive_pieces import pieces_of
+from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
@@ -28,7 +29,9 @@ _PARTS = ".pieces-"
 
 def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
     """Return the tables of a batch of pieces, one piece after the other."""
-    lots = [analyse(messages, profile, scope=scope) for messages, scope in messages_of(folder, batch)]
+    lots = [
+        analyse(messages, profile, scope=scope) for messages, scope in messages_of(folder, batch, bare=True)
+    ]
     return {name: pl.concat([empty_table(name), *(lot[name] for lot in lots)]) for name in TABLES}
 
 

@@ -18,9 +18,9 @@ from analysis.pieces.archive_pieces import (
     incident_messages,
     incident_piece,
     incidents_in,
-    messages_of,
     pieces_of,
 )
+from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.piecewise import analyse_archive, analyse_batch
 from analysis.profile import Profile
 from analysis.simulation.scenario import build_incident

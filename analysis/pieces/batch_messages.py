@@ -1,0 +1,192 @@
+"""The messages of a batch of pieces: read at once, handed out piece by piece."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from analysis.incident import Scope
+from analysis.pieces.intervals import overlaps
+from analysis.pieces.pieces import AFTER, BEFORE, Pieces
+from analysis.records import NUMBERS, Ints, micros
+from ingest.archive.index import DESK_KINDS, SET_KINDS, later_note
+from ingest.archive.reading import Archive
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import Messages, no_messages
+
+_READINGS = tuple(kind for kind in SET_KINDS if kind != "setup")
+_SEQ_BITS = 32
+
+
+def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tuple[Messages, Scope]]:
+    """Read a batch of pieces at once, and yield the messages of each, with what it answers for.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive's.
+    batch : Pieces
+        From `Pieces.batches`.
+    bare : bool
+        Readings without topic and payload, as far as none came twice: all that the analysis needs.
+    """
+    archive = open_archive(folder)
+    without = tuple(NUMBERS) if bare else ()
+    said = _said(archive, batch, [*_READINGS, *DESK_KINDS], without)
+    by_piece: dict[str, dict[int, pl.DataFrame]] = {}
+    for kind in _READINGS:
+        if kind != "link":
+            mine = _of_power_ups(said[kind], batch)
+            if kind in without and _twice(mine):
+                # Which of them counts is told by their payloads: as if nothing had been left out.
+                mine = _of_power_ups(_said(archive, batch, [kind], ())[kind], batch)
+            # Retained copies may come again later, and new messages since the pieces were found: not of this.
+            live = mine.filter(pl.col("received").is_between(pl.col("first"), pl.col("last")))
+            by_piece[kind] = _by_piece(live.drop("first", "last", "power_up"))
+    by_piece["link"] = _by_piece(_links(said["link"], batch))
+    by_piece["setup"] = _by_piece(_setups(archive, batch))
+    desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
+    later = _by_piece(_later_notes(archive, batch, said["note"].schema))
+    names: dict[int, set[str]] = {}
+    for piece, name in batch.incidents.select("piece", "incident_id").iter_rows():
+        names.setdefault(piece, set()).add(name)
+    nothing = no_messages()
+    for number, (piece, of_desk) in enumerate(batch.table.select("piece", "of_desk").iter_rows()):
+        messages = {**nothing}
+        for kind, lots in by_piece.items():
+            messages[kind] = lots.get(piece, nothing[kind])
+        for kind in DESK_KINDS:
+            messages[kind] = desks[kind][number]
+        if not of_desk and messages["note"].height:
+            messages["note"] = messages["note"].filter(~later_note())
+        if piece in later and not of_desk:
+            messages["note"] = pl.concat([messages["note"], later[piece]])
+        yield messages, Scope(frozenset(names.get(piece, ())), of_desk, batch.heard_until_us, batch.tallied)
+
+
+def _said(archive: Archive, batch: Pieces, kinds: list[str], bare: tuple[str, ...]) -> Messages:
+    """Read what sets and desks said in the time of a batch; setups apart."""
+    since, until = batch.table["since"].min(), batch.table["until"].max()
+    sets = batch.power_ups["set_id"].unique().sort()
+    desks = batch.desks["desk_id"].unique().sort()
+    if not isinstance(since, datetime) or not isinstance(until, datetime):
+        return no_messages()
+    of_sets = pl.col("set_id").is_in(sets.implode()) & pl.col("received").is_between(since, until)
+    only = {kind: of_sets for kind in kinds if kind in SET_KINDS and len(sets)}
+    only |= {kind: pl.col("desk_id").is_in(desks.implode()) for kind in kinds if kind in DESK_KINDS}
+    return archive.messages(since - BEFORE, until + AFTER, only, bare)
+
+
+def _of_power_ups(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
+    """Return what was said in the power-ups of a batch, with piece, first, last and number of each."""
+    power_ups = batch.power_ups.with_row_index("power_up")
+    return said.join(power_ups, on=["set_id", "boot"], maintain_order="left")
+
+
+def _twice(said: pl.DataFrame) -> bool:
+    """Tell whether an identity may stand there twice."""
+    if said.is_empty():
+        return False
+    seq = said["seq"].to_numpy()
+    if seq.min() < 0 or seq.max() >> _SEQ_BITS:
+        return True  # no room for the power-up beside it: read in full, and found there
+    identity = (said["power_up"].to_numpy().astype(np.int64) << _SEQ_BITS) | seq
+    if np.all(identity[1:] > identity[:-1]):
+        return False
+    identity.sort(kind="stable")  # long runs are in order already
+    return bool(np.any(identity[1:] == identity[:-1]))
+
+
+def _of_desks(said: pl.DataFrame, batch: Pieces) -> list[pl.DataFrame]:
+    """Return what the desks of each piece said around its time, piece by piece in their order.
+
+    A desk speaks of many incidents: looked up by time and taken at once.
+    """
+    if said.is_empty():
+        return [said] * batch.table.height
+    desks = batch.desks.select("desk_id", "boot").unique(maintain_order=True).with_row_index("desk")
+    received = micros(said["received"])
+    speaker = (
+        said.select("desk_id", "boot")
+        .join(desks, on=["desk_id", "boot"], how="left", maintain_order="left")["desk"]
+        .fill_null(desks.height)
+        .to_numpy()
+    )
+    of_piece: dict[int, list[int]] = {}
+    for piece, desk in batch.desks.join(desks, on=["desk_id", "boot"]).select("piece", "desk").iter_rows():
+        of_piece.setdefault(piece, []).append(desk)
+    before, after = (int(span.total_seconds() * 1e6) for span in (BEFORE, AFTER))
+    alone = batch.table["of_desk"].to_numpy()
+    low = np.searchsorted(received, micros(batch.table["since"]) - np.where(alone, 0, before), side="left")
+    high = np.searchsorted(received, micros(batch.table["until"]) + np.where(alone, 0, after), side="right")
+    rows: list[Ints] = []
+    for piece, since, until in zip(batch.table["piece"], low.tolist(), high.tolist(), strict=True):
+        rows.append(since + np.flatnonzero(np.isin(speaker[since:until], of_piece.get(piece, []))))
+    ends = np.cumsum([len(one) for one in rows]).tolist()
+    taken = said[np.concatenate(rows)]
+    return [taken[end - len(one) : end] for one, end in zip(rows, ends, strict=True)]
+
+
+def _links(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
+    """Return what was said of links; a last will names no power-up, and counts in the time of one."""
+    power_ups = batch.power_ups.rename({"boot": "of_boot"})
+    asked = said.with_columns(pl.col("received").alias("low"), pl.col("received").alias("high"))
+    mine = overlaps(asked, power_ups, by="set_id").filter(
+        pl.col("boot").is_null() | (pl.col("boot") == pl.col("of_boot"))
+    )
+    return mine.select("piece", *said.columns).unique(maintain_order=True)
+
+
+def _setups(archive: Archive, batch: Pieces) -> pl.DataFrame:
+    """Return what the sets of each piece said that they are; what is from before it as knowledge."""
+    found = []
+    for (day,), wanted in batch.setups.group_by("day", maintain_order=True):
+        midnight = datetime.combine(day, time(), UTC)
+        only = pl.col("set_id").is_in(wanted["set_id"].unique().to_list())
+        said = archive.messages(midnight, midnight + timedelta(days=1), {"setup": only})["setup"]
+        found.append(said.join(wanted.drop("day"), on=["set_id", "boot"], maintain_order="left"))
+    if not found:
+        return no_messages()["setup"].with_columns(pl.lit(0, pl.UInt32).alias("piece"))
+    own = batch.power_ups.select("piece", "set_id", "boot", pl.lit(True).alias("own"))
+    # As if the broker had kept it: else a power-up of another piece would get a clock here.
+    return (
+        pl.concat(found)
+        .join(own, on=["piece", "set_id", "boot"], how="left", maintain_order="left")
+        .with_columns(pl.col("retained") | pl.col("own").is_null())
+        .drop("own")
+    )
+
+
+def _later_notes(archive: Archive, batch: Pieces, schema: pl.Schema) -> pl.DataFrame:
+    found = [pl.DataFrame(schema={**schema, "piece": pl.UInt32})]
+    for (day,), wanted in batch.later.group_by("day", maintain_order=True):
+        midnight = datetime.combine(day, time(), UTC)
+        only = later_note() & pl.col("incident_id").is_in(wanted["incident_id"].unique().to_list())
+        notes = archive.messages(midnight, midnight + timedelta(days=1), {"note": only})["note"]
+        found.append(notes.join(wanted.drop("day"), on="incident_id", maintain_order="left"))
+    return pl.concat(found)
+
+
+def _by_piece(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:
+    parts = frame.partition_by("piece", as_dict=True, include_key=False, maintain_order=True)
+    return {int(key[0]): part for key, part in parts.items()}
+
+
+def open_archive(folder: Path) -> Archive:
+    """Return the archive in a folder.
+
+    Raises
+    ------
+    ArchiveProblem
+        When there is no such folder.
+    """
+    if not folder.is_dir():
+        raise ArchiveProblem(
+            f"there is no archive at {folder}; make one with `underair import LOG --archive {folder}`, or "
+            "with `underair listen`"
+        )
+    return Archive(folder)

@@ -1,0 +1,196 @@
+"""Pieces of large archives: searched, read and handed out in proportion to what is there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.pieces import pieces as finding
+from analysis.pieces.archive_pieces import incident_piece, pieces_of
+from analysis.pieces.batch_messages import messages_of
+from analysis.pieces.intervals import overlaps
+from analysis.pieces.pieces import BATCH_ROWS, find_pieces
+from analysis.pieces.piecewise import analyse_batch
+from analysis.profile import Profile
+from analysis.simulation.troubles import build_radio_troubles
+from analysis.tables import TABLES
+from ingest.archive.archive import seal_messages
+from ingest.archive.index import DESKS, SETS, ArchiveIndex
+from ingest.archive.reading import Archive
+from ingest.contract.frames import frames_from_heard
+
+OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
+TIME = pl.Datetime("us", "UTC")
+SETS_IN, WEARS = 20, 1000
+
+
+def stretches(rng: np.random.Generator, rows: int, names: tuple[str, str]) -> pl.DataFrame:
+    low = rng.integers(0, 1000, rows)
+    return pl.DataFrame(
+        {
+            "name": rng.choice(["a", "b", "c", "d"], rows),
+            names[0]: pl.Series(low).cast(TIME),
+            names[1]: pl.Series(low + rng.integers(0, 60, rows)).cast(TIME),
+            "number": np.arange(rows),
+        }
+    )
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_overlaps_are_those_of_trying_each_against_each(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    asked = stretches(rng, int(rng.integers(0, 60)), ("low", "high"))
+    there = stretches(rng, int(rng.integers(0, 60)), ("first", "last")).rename({"number": "other"})
+    found = overlaps(asked, there, by="name").select("number", "other").sort(pl.all())
+    each = asked.join(there, on="name").filter(
+        (pl.col("low") <= pl.col("last")) & (pl.col("high") >= pl.col("first"))
+    )
+    assert found.equals(each.select("number", "other").sort(pl.all()))
+
+
+def years_of_a_station(monkeypatch: pytest.MonkeyPatch) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Twenty sets with a thousand wears each, every one tallied, its alarms seen."""
+    wear = np.tile(np.arange(WEARS), SETS_IN)
+    number = np.repeat(np.arange(SETS_IN), WEARS)
+    first = pl.Series(wear * 86_400_000_000 + number * 1_000_000).cast(TIME)
+    spans = {"first": first, "last": first + timedelta(minutes=40), "rows": 7200}
+    names = pl.Series([f"S-{one:02d}" for one in number])
+    part = {"kind": "pressure", "day": first.dt.date(), "part": "p", "set_id": names}
+    sets = pl.DataFrame({**part, "boot": wear, **spans, "live_rows": 7200}).cast(dict(SETS))
+    of_desk = {"desk_id": "D-1", "boot": 1, "later": False, "first_said": first, "outs": 1}
+    incident = pl.Series([f"I-{one}" for one in wear])
+    tallies = {**of_desk, "incident_id": incident, "wearer_id": None, "ins": 1}
+    few = {**spans, "rows": 1}
+    said = [
+        pl.DataFrame({**part, **few, **words, "kind": kind}).select(DESKS.names()).cast(dict(DESKS))
+        for kind, words in (("tally", tallies), ("seen", {**tallies, "incident_id": None, "ins": 0}))
+    ]
+    return sets, pl.concat(said)
+
+
+def test_finding_pieces_stays_linear(monkeypatch: pytest.MonkeyPatch) -> None:
+    """20,000 wears: as many pairs are looked at as there are, not a thousand for each."""
+    sizes: list[int] = []
+
+    def counted(*arguments: object, **named: object) -> pl.DataFrame:
+        found = overlaps(*arguments, **named)  # type: ignore[arg-type]
+        sizes.append(found.height)
+        return found
+
+    widest = 0
+    join = pl.DataFrame.join
+
+    def watched(self: pl.DataFrame, *arguments: object, **named: object) -> pl.DataFrame:
+        nonlocal widest
+        found = join(self, *arguments, **named)  # type: ignore[arg-type]
+        widest = max(widest, found.height)
+        return found
+
+    sets, desks = years_of_a_station(monkeypatch)
+    monkeypatch.setattr(finding, "overlaps", counted)
+    monkeypatch.setattr(pl.DataFrame, "join", watched)
+    pieces = find_pieces(sets, desks, sets.clear())
+    assert pieces.power_ups.height == SETS_IN * WEARS
+    assert pieces.incidents.height == WEARS
+    assert sizes == [SETS_IN * WEARS, SETS_IN * WEARS]
+    assert widest <= 4 * SETS_IN * WEARS
+
+
+def test_tasks_are_bounded_whatever_the_number_of_wears(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker holds one task: none is larger than the limit, but for a piece that is so by itself."""
+    sets, desks = years_of_a_station(monkeypatch)
+    batches = list(find_pieces(sets, desks, sets.clear()).batches())
+    assert len(batches) > 300
+    largest_piece = max(int(batch.table["rows"].max() or 0) for batch in batches)  # type: ignore[arg-type]
+    assert largest_piece < BATCH_ROWS
+    assert max(int(batch.table["rows"].sum()) for batch in batches if not batch.table["of_desk"][0]) <= (
+        BATCH_ROWS
+    )
+    assert sum(batch.power_ups.height for batch in batches) == SETS_IN * WEARS
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    seal_messages(folder, frames_from_heard(build_radio_troubles(3, OPENED).heard), "one")
+    return folder
+
+
+def test_bare_readings_carry_no_text_and_give_the_same(archive: Path) -> None:
+    (batch,) = (one for one in pieces_of(archive).batches() if not one.table["of_desk"][0])
+    ((whole, _),) = messages_of(archive, batch)
+    ((bare, _),) = messages_of(archive, batch, bare=True)
+    columns = bare["motion"].columns
+    assert set(whole["motion"].columns) - set(columns) == {"topic", "payload"}
+    assert (
+        bare["motion"]
+        .sort("set_id", "boot", "seq")
+        .equals(whole["motion"].select(columns).sort("set_id", "boot", "seq"))
+    )
+
+
+def test_what_came_twice_is_read_in_full(archive: Path) -> None:
+    """Copies, and another payload under one identity: the same findings as with everything read."""
+    said = Archive(archive).messages()["pressure"].head(40)
+    other = said.with_columns(
+        pl.col("received") + timedelta(seconds=1),
+        pl.col("pressure_bar") - 20.0,
+        pl.col("payload").str.replace('"pressure_bar":', '"pressure_bar": '),
+    )
+    part = next((archive / "pressure").rglob("*.parquet"))
+    shutil.copy(part, part.with_name("copy.parquet"))
+    frame = pl.read_parquet(part)
+    other.select(frame.columns).write_parquet(part.with_name("other.parquet"))
+    (batch,) = (one for one in pieces_of(archive).batches() if not one.table["of_desk"][0])
+    ((bare, _),) = messages_of(archive, batch, bare=True)
+    assert "payload" in bare["pressure"].columns
+    assert "payload" not in bare["motion"].columns
+    ((whole, _),) = messages_of(archive, batch)
+    assert bare["pressure"].sort(pl.all()).equals(whole["pressure"].sort(pl.all()))
+    assert bare["pressure"].height > frame.height
+    conflicts = analyse_batch(archive, batch, Profile.default())
+    assert set(conflicts) == set(TABLES)
+
+
+def test_opening_an_incident_looks_into_no_day_but_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Folders of readings that are listed, and files that are opened, do not grow with the days."""
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    staged = [build_radio_troubles(day, OPENED + timedelta(days=day)) for day in range(6)]
+    asked: list[tuple[int, int]] = []
+    listed: list[str] = []
+    list_folder, scan = os.listdir, pl.scan_parquet
+
+    def listing(path: str | Path = ".") -> list[str]:
+        listed.append(str(path))
+        return list_folder(path)
+
+    def scanning(files: list[Path], **named: object) -> pl.LazyFrame:
+        opened.extend(str(file) for file in files)
+        return scan(files, **named)  # type: ignore[arg-type]
+
+    for day, one in enumerate(staged):
+        seal_messages(folder, frames_from_heard(one.heard), f"day-{day}")
+        if day in (3, 5):  # the newest day is asked too: until when the record goes on
+            ArchiveIndex(folder).bring_up_to_date()
+            opened: list[str] = []
+            listed.clear()
+            with monkeypatch.context() as patch:
+                patch.setattr(os, "listdir", listing)
+                patch.setattr(pl, "scan_parquet", scanning)
+                incident_piece(folder, staged[0].incident_id)
+            readings = f"{folder}/motion/date="
+            of_days = {path for path in listed if path.startswith(readings)}
+            asked.append((len(of_days), len([path for path in opened if path.startswith(readings)])))
+            assert of_days
+            assert opened
+    assert asked[0] == asked[1]
