@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -13,11 +13,14 @@ from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal import Damage, journal_folders, read_frames, segments, sync_folder
 from ingest.archive.parts import part_files, scan_parts, write_part
+from ingest.archive.store import StorePath, store_problem
 from ingest.contract.columns import TABLES, empty_frame
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
 from ingest.contract.kinds import KINDS
+
+SEALING = "sealing"
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,17 @@ class Sealed:
 def part_name(segment: Path) -> str:
     """Return the name of the parts of a journal segment: listener and segment."""
     return f"{segment.parent.name}-{segment.stem}"
+
+
+def unsettled(archive: Path) -> set[str]:
+    """Return the names of parts that will be written again: their segments are still in a journal.
+
+    On a store a mark says so for journals of other machines.
+    """
+    names = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
+    if isinstance(archive, StorePath):
+        names |= {mark.name for mark in StorePath(f"{archive}/{SEALING}").below()}
+    return names
 
 
 class Recent:
@@ -48,6 +62,7 @@ class Recent:
     def __init__(self, rows: int = 50_000) -> None:
         self._rows = rows
         self._keys: dict[str, pl.DataFrame] = {}
+        self._archive: Path | None = None
 
     @classmethod
     def of_archive(cls, archive: Path, rows: int = 50_000) -> Recent:
@@ -56,20 +71,45 @@ class Recent:
         Parts of segments that are still in a journal are passed over: they will be written again.
         """
         recent = cls(rows)
-        unsealed = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
+        recent._archive = archive
+        if not isinstance(archive, StorePath):
+            recent.look_up()
+        return recent
+
+    def look_up(self) -> None:
+        """Look into the archive, if that is still to be done; a store may be away when a listener begins.
+
+        Raises
+        ------
+        StoreProblem
+            When the store does not answer: it is looked up the next time.
+        """
+        archive = self._archive
+        if archive is None:
+            return
+        unsealed = unsettled(archive)
+        keys: dict[str, pl.DataFrame] = {}
         for kind in KINDS:
             files = [path for path in part_files(archive, kind) if path.stem not in unsealed]
             lots: list[pl.DataFrame] = []
             found = 0
             for path in sorted(files, key=_written_ns, reverse=True):
-                if found >= rows:
+                if found >= self._rows:
                     break
-                with contextlib.suppress(OSError, pl.exceptions.PolarsError):  # `verify` names it
-                    lots.append(scan_parts(kind, [path]).select(message_key(kind)).tail(rows).collect())
-                    found += lots[-1].height
+                try:
+                    lots.append(scan_parts(kind, [path]).select(message_key(kind)).tail(self._rows).collect())
+                except pl.exceptions.PolarsError:  # `verify` names it
+                    continue
+                except OSError as error:
+                    if isinstance(archive, StorePath) and not isinstance(error, FileNotFoundError):
+                        raise store_problem(path, error) from error
+                    continue
+                found += lots[-1].height
             if lots:
-                recent.add(kind, pl.concat(reversed(lots)))
-        return recent
+                keys[kind] = pl.concat(reversed(lots))
+        for kind, known in keys.items():
+            self.add(kind, known)
+        self._archive = None
 
     def keys(self, kind: str) -> pl.DataFrame:
         """Return the keys of the messages of a kind."""
@@ -85,6 +125,16 @@ def _written_ns(path: Path) -> int:
         return path.stat().st_mtime_ns
     except FileNotFoundError:
         return 0  # merged into another in this very moment
+
+
+def _mark_sealing(archive: Path, name: str, *, done: bool) -> None:
+    """On a store, say that a segment's parts are being written: nobody elsewhere counts them until then."""
+    if isinstance(archive, StorePath):
+        mark = StorePath(f"{archive}/{SEALING}/{name}")
+        if done:
+            mark.unlink(missing_ok=True)
+        else:
+            mark.put(datetime.now(UTC).isoformat().encode())
 
 
 def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
@@ -113,6 +163,9 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
         written_us = segment.stat().st_mtime_ns // 1000
         moment = frames.records[0].received_us if frames.records else written_us
         builder.refuse(moment, "", data[damage.start : damage.end], False, RefusedMessage(reason))
+    if recent is not None:
+        recent.look_up()
+    _mark_sealing(archive, part_name(segment), done=False)
     counts = seal_messages(
         archive,
         builder.frames(),
@@ -121,6 +174,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
         recent=recent,
         overwrite=True,
     )
+    _mark_sealing(archive, part_name(segment), done=True)
     segment.unlink()
     sync_folder(segment.parent)
     return Sealed(counts, frames.damages)
@@ -214,7 +268,9 @@ def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.Data
 
     try:
         return keys(files)
-    except (OSError, pl.exceptions.PolarsError):
+    except (OSError, pl.exceptions.PolarsError) as error:
+        if files and isinstance(files[0], StorePath) and isinstance(error, ConnectionError):
+            raise store_problem(files[0], error) from error
         # One damaged part must not keep everything else from being sealed; `verify` names it.
         readable = [keys([])]
         for file in files:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from ingest.archive.store import place, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 
@@ -28,16 +29,16 @@ class Counts:
 
 
 def create_archive(folder: str | Path) -> Path:
-    """Make an archive's folder when it is not there, and return its path.
+    """Make an archive's folder when it is not there, and return its path; a store needs none.
 
     Raises
     ------
     ArchiveProblem
         When it cannot be made, or is not a folder.
     """
-    path = Path(folder)
+    path = place(folder)
     try:
-        path.mkdir(parents=True, exist_ok=True)
+        work_folder(path).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
     return path

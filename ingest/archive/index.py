@@ -14,6 +14,7 @@ Every file names the parts that it was made from (name, bytes, time of change) i
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 from collections.abc import Iterable, Sequence
@@ -23,7 +24,8 @@ from typing import NamedTuple
 
 import polars as pl
 
-from ingest.archive.parts import day_folders, parts_in, scan_parts
+from ingest.archive.parts import day_folders, day_of, parts_by_day, parts_in, scan_parts
+from ingest.archive.store import StorePath, StoreProblem
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
@@ -87,7 +89,7 @@ class ArchiveIndex:
 
     def days(self) -> list[date]:
         """Return the days on which sets were heard."""
-        return sorted({_day(folder) for kind in SET_KINDS for folder in day_folders(self.archive, kind)})
+        return sorted({day_of(folder) for kind in SET_KINDS for folder in day_folders(self.archive, kind)})
 
     def sets(self, days: Iterable[date]) -> pl.DataFrame:
         """Return the power-ups heard on some days: kind, day, part, set_id, boot, first, last, rows.
@@ -136,7 +138,7 @@ class ArchiveIndex:
         kept = rows.join(there, on=list(_PART), how="semi")
         order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
         made = pl.concat([kept, *(_summary_of(part, self.archive) for part in missing)]).sort(order)
-        with contextlib.suppress(OSError):  # an archive that may only be read
+        with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
             _write(path, made, marks)
         return made
 
@@ -146,22 +148,18 @@ def days_between(first: date, last: date) -> list[date]:
     return [first + timedelta(days=number) for number in range((last - first).days + 1)]
 
 
-def _day(folder: Path) -> date:
-    return date.fromisoformat(folder.name.removeprefix("date="))
-
-
 def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = None) -> list[Part]:
     found = []
     for kind in kinds:
-        folders = (
-            day_folders(archive, kind)
+        by_day = (
+            parts_by_day(archive, kind)
             if days is None
-            else [archive / kind / f"date={day.isoformat()}" for day in days]
+            else ((day, parts_in(archive / kind / f"date={day.isoformat()}")) for day in days)
         )
-        for folder in folders:
-            for path in parts_in(folder):
+        for day, paths in by_day:
+            for path in paths:
                 stat = path.stat()
-                found.append(Part(kind, _day(folder), path, stat.st_size, stat.st_mtime_ns))
+                found.append(Part(kind, day, path, stat.st_size, stat.st_mtime_ns))
     return found
 
 
@@ -246,8 +244,9 @@ def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
 def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.DataFrame]:
     """Return the marks of the parts that an index file is about, and its rows; nothing when it is no good."""
     try:
-        about = json.loads(pl.read_parquet_metadata(path)["underair_index"])
-        rows = pl.read_parquet(path, hive_partitioning=False)
+        kept = path.read_bytes()
+        about = json.loads(pl.read_parquet_metadata(io.BytesIO(kept))["underair_index"])
+        rows = pl.read_parquet(io.BytesIO(kept), hive_partitioning=False)
     except (OSError, KeyError, ValueError, pl.exceptions.PolarsError):
         return [], pl.DataFrame(schema=schema)
     if about.get("version") != _VERSION or rows.schema != schema:
@@ -257,8 +256,13 @@ def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.Data
 
 
 def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
+    about = {"underair_index": json.dumps({"version": _VERSION, "parts": marks})}
+    if isinstance(path, StorePath):
+        made = io.BytesIO()
+        rows.write_parquet(made, row_group_size=_ROW_GROUP_ROWS, metadata=about)
+        path.put(made.getbuffer())
+        return
     path.parent.mkdir(exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    about = json.dumps({"version": _VERSION, "parts": marks})
-    rows.write_parquet(aside, row_group_size=_ROW_GROUP_ROWS, metadata={"underair_index": about})
+    rows.write_parquet(aside, row_group_size=_ROW_GROUP_ROWS, metadata=about)
     aside.replace(path)

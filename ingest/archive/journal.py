@@ -19,6 +19,8 @@ from typing import NamedTuple
 
 import msgspec
 
+from ingest.archive.store import sync_folder as sync_folder
+from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
 
 MAGIC = b"UAJ1"
@@ -138,19 +140,10 @@ def segments(folder: Path) -> list[Path]:
 
 
 def journal_folders(archive: Path) -> Iterator[Path]:
-    """Yield the journal folder of each listener of an archive."""
-    root = archive / "journal"
+    """Yield the journal folder of each listener of an archive, on this machine."""
+    root = work_folder(archive) / "journal"
     if root.is_dir():
         yield from sorted(path for path in root.iterdir() if path.is_dir())
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the names in a folder durable."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 class SegmentWriter:

@@ -2,7 +2,7 @@
 
 ``DIR/manifest/{writer}.ndjson``, one chain for each listener, one for imports and one for merging. A line
 ends with its ``hash``, the SHA-256 (FIPS 180-4) of all that stands before it, and repeats that of the line
-before.
+before. On a store, where nothing can be appended, `ingest.archive.store_chains` keeps the lines.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
@@ -18,7 +19,9 @@ from typing import BinaryIO
 import msgspec
 import polars as pl
 
+from ingest.archive import store_chains
 from ingest.archive.journal import sync_folder
+from ingest.archive.store import StorePath
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".ndjson"
@@ -86,6 +89,28 @@ def rows_digest(frame: pl.DataFrame) -> int:
     return total & _DIGEST_MASK
 
 
+@dataclass
+class Held:
+    """What rows hold, added up as they go by: never all of them need be in memory."""
+
+    rows: int = 0
+    first: datetime | None = None
+    last: datetime | None = None
+    digest: int = 0
+
+    def add(self, frame: pl.DataFrame) -> None:
+        """Add rows."""
+        if frame.is_empty():
+            return
+        first, last = frame["received"].min(), frame["received"].max()
+        if not isinstance(first, datetime) or not isinstance(last, datetime):
+            raise ArchiveProblem("rows without a time of receipt cannot be sealed")
+        self.rows += frame.height
+        self.first = first if self.first is None else min(self.first, first)
+        self.last = last if self.last is None else max(self.last, last)
+        self.digest = (self.digest + rows_digest(frame)) & _DIGEST_MASK
+
+
 def digest_text(digest: int) -> str:
     """Return a rows' digest as it stands in a line."""
     return f"{digest:0{2 * _DIGEST_BYTES}x}"
@@ -93,19 +118,22 @@ def digest_text(digest: int) -> str:
 
 def file_sha256(path: Path) -> str:
     """Return the SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    with path.opened() if isinstance(path, StorePath) else path.open("rb") as file:
+        digest = hashlib.sha256()
+        while block := file.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
 
 
 def add_line(
     archive: Path,
     writer: str,
     path: Path,
-    frame: pl.DataFrame,
+    held: Held,
     sha256: str,
     *,
     replaces: list[str] | None = None,
-    dropped: pl.DataFrame | None = None,
+    dropped: Held | None = None,
 ) -> None:
     """Add the line of a part, durably.
 
@@ -116,12 +144,41 @@ def add_line(
         Whose chain.
     path : Path
         The part, which may not have its name yet.
-    frame : polars.DataFrame
-        Its rows; not empty.
+    held : Held
+        Of its rows; not empty.
     sha256 : str
     replaces : list of str or None
-    dropped : polars.DataFrame or None
+    dropped : Held or None
     """
+    first, last = held.first, held.last
+    if first is None or last is None:
+        raise ArchiveProblem(f"{path} would hold nothing")
+
+    def line(before: str) -> bytes:
+        body = _encode(
+            Line(
+                part=path.relative_to(archive).as_posix(),
+                rows=held.rows,
+                first=first,
+                last=last,
+                sha256=sha256,
+                rows_digest=digest_text(held.digest),
+                replaces=replaces or [],
+                dropped_rows=0 if dropped is None else dropped.rows,
+                dropped_digest=digest_text(dropped.digest) if dropped is not None and dropped.rows else "",
+                written=datetime.now(UTC),
+                before=before,
+            )
+        )[:-1]
+        return body + _HASH % _hash(body).encode() + b"\n"
+
+    if isinstance(archive, StorePath):
+        store_chains.append(archive, writer, line, _hash_of_line)
+    else:
+        _append(archive, writer, line)
+
+
+def _append(archive: Path, writer: str, line: Callable[[str], bytes]) -> None:
     folder = archive / "manifest"
     if not folder.is_dir():
         folder.mkdir(parents=True, exist_ok=True)
@@ -130,29 +187,15 @@ def add_line(
     new = not manifest.exists()
     with manifest.open("a+b") as file:
         fcntl.flock(file, fcntl.LOCK_EX)  # two imports at once share a chain
-        before = _hash_of_last(file)
-        first, last = frame["received"].min(), frame["received"].max()
-        if not isinstance(first, datetime) or not isinstance(last, datetime):
-            raise ArchiveProblem(f"{path} has no time of receipt")
-        line = Line(
-            part=path.relative_to(archive).as_posix(),
-            rows=frame.height,
-            first=first,
-            last=last,
-            sha256=sha256,
-            rows_digest=digest_text(rows_digest(frame)),
-            replaces=replaces or [],
-            dropped_rows=0 if dropped is None else dropped.height,
-            dropped_digest="" if dropped is None or dropped.is_empty() else digest_text(rows_digest(dropped)),
-            written=datetime.now(UTC),
-            before=before,
-        )
-        body = _encode(line)[:-1]
-        file.write(body + _HASH % _hash(body).encode() + b"\n")
+        file.write(line(_hash_of_last(file)))
         file.flush()
         os.fsync(file.fileno())
     if new:
         sync_folder(folder)
+
+
+def _hash_of_line(line: bytes | None) -> str:
+    return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-_HASH_LENGTH])
 
 
 def _hash_of_last(manifest: BinaryIO) -> str:
@@ -169,14 +212,17 @@ def _hash_of_last(manifest: BinaryIO) -> str:
         if whole.count(b"\n") >= 2 or at == 0:
             manifest.truncate(end - (len(tail) - len(whole)))
             lines = whole.splitlines()
-            return _hash(lines[-1][:-_HASH_LENGTH]) if lines else NOTHING_BEFORE
+            return _hash_of_line(lines[-1] if lines else None)
     return NOTHING_BEFORE
 
 
 def chains(archive: Path) -> Iterator[tuple[str, Path]]:
     """Yield each writer's name and manifest file."""
     folder = archive / "manifest"
-    if folder.is_dir():
+    if isinstance(folder, StorePath):
+        for writer in store_chains.writers(folder):
+            yield writer, folder / f"{writer}{SUFFIX}"
+    elif folder.is_dir():
         for path in sorted(folder.glob(f"*{SUFFIX}")):
             yield path.name.removesuffix(SUFFIX), path
 
@@ -196,7 +242,8 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
     lines: list[Line] = []
     faults: list[str] = []
     before = NOTHING_BEFORE
-    for number, text in enumerate(path.read_bytes().split(b"\n"), 1):
+    chain = store_chains.read(path) if isinstance(path, StorePath) else path.read_bytes()
+    for number, text in enumerate(chain.split(b"\n"), 1):
         if not text:
             continue
         own_hash = _hash(text[:-_HASH_LENGTH])

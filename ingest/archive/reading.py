@@ -11,9 +11,10 @@ from typing import TypeVar
 
 import polars as pl
 
-from ingest.archive.archive import part_name
+from ingest.archive.archive import part_name, unsettled
 from ingest.archive.journal import journal_folders, read_frames, segments
 from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.store import StorePath, place, store_problem
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, no_messages
@@ -33,7 +34,7 @@ class Archive:
     """
 
     def __init__(self, folder: str | Path) -> None:
-        self.folder = Path(folder)
+        self.folder = place(folder)
 
     def scan(self, kind: str) -> pl.LazyFrame:
         """Return the sealed parts of a kind (or of ``refused``) as a lazy frame, in no promised order.
@@ -111,6 +112,8 @@ class Archive:
                     if first <= record.received_us < last:  # before it is decoded: that is what costs time
                         builder.add(*record)
                 names.add(part_name(segment))
+        if isinstance(self.folder, StorePath):
+            names |= unsettled(self.folder)  # what other machines are about to seal counts when it is whole
         return builder.frames(), names
 
     def _sealed(
@@ -132,6 +135,10 @@ class Archive:
                 lots[kind] = _asked(scan_parts(kind, files).filter(chosen), kind in bare).collect()
             except pl.exceptions.PolarsError as error:
                 raise ArchiveProblem(_damaged(kind, files, self.folder) or str(error)) from error
+            except OSError as error:
+                if isinstance(self.folder, StorePath) and not isinstance(error, FileNotFoundError):
+                    raise store_problem(self.folder, error) from error
+                raise
         return lots
 
 
@@ -171,7 +178,7 @@ class Follower:
     """
 
     def __init__(self, folder: str | Path) -> None:
-        self._folder = Path(folder)
+        self._folder = place(folder)
         self._open: dict[Path, tuple[int, int]] = {}  # segment: file handle, offset
         self._seen: set[str] = set()
         self._mtimes: dict[Path, int] = {}

@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import hashlib
-import os
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,25 +21,29 @@ from pathlib import Path
 import msgspec
 import polars as pl
 
-from ingest.archive.archive import part_name
-from ingest.archive.journal import journal_folders, segments, sync_folder
+from ingest.archive import store_chains
+from ingest.archive.archive import unsettled
+from ingest.archive.journal import sync_folder
+from ingest.archive.merging import ROW_GROUP_ROWS, merging
 from ingest.archive.parts import (
     MERGED,
     SUFFIX,
     Merged,
     day_folders,
+    day_of,
     parts_in,
     read_merged,
-    scan_parts,
     write_part,
 )
+from ingest.archive.store import StorePath, place, put_durably, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
-from ingest.contract.frames import first_of_each
 
 WRITER = "tidy"
-ROW_GROUP_ROWS = 25_000
+ASIDE = ".tidying"
 GRACE_S = 2.0
+STORE_GRACE_S = 30.0  # who lists a store asks many times
+_LOCK = "tidy.lock"
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,7 @@ class Tidied:
     duplicates: int = 0
 
 
-def tidy(archive: str | Path, now: datetime, *, grace_s: float = GRACE_S) -> Tidied:
+def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) -> Tidied:
     """Merge the parts of every day but today, by kind.
 
     Parts of segments that are still in a journal are left alone: sealing was broken off, and will write them
@@ -77,28 +80,34 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float = GRACE_S) -> Tid
     archive : str or Path
     now : datetime
         Says which day is today (UTC), whose parts are left alone.
-    grace_s : float
-        How long what was replaced stays for readers that have just listed it.
+    grace_s : float, optional
+        How long what was replaced stays for readers that have just listed it: 2 s, on a store 30 s.
 
     Raises
     ------
     ArchiveProblem
         When there is no such archive, another tidying is at work, or a part cannot be read.
     """
-    folder = Path(archive)
+    folder = place(archive)
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
+    on_store = isinstance(folder, StorePath)
+    if grace_s is None:
+        grace_s = STORE_GRACE_S if on_store else GRACE_S
     today = now.astimezone(UTC).date()
     with _only_one(folder):
         merged = before = after = rows = duplicates = 0
         to_finish: list[Path] = []
         for kind in TABLES:
             for day_folder in day_folders(folder, kind):
-                day = date.fromisoformat(day_folder.name.removeprefix("date="))
+                day = day_of(day_folder)
                 if day == today:
                     continue
                 _sweep(day_folder)
-                parts = _settled(folder, parts_in(day_folder))
+                # The parts are listed before the journals: a segment goes only when its parts are there.
+                parts = parts_in(day_folder)
+                moving = unsettled(folder)
+                parts = [part for part in parts if part.stem not in moving]
                 before += len(parts)
                 after += min(len(parts), 1)
                 if len(parts) > 1:
@@ -112,16 +121,9 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float = GRACE_S) -> Tid
             time.sleep(grace_s)
         for day_folder in to_finish:
             _finish(day_folder)
+        if isinstance(folder, StorePath):
+            store_chains.fold(folder)
     return Tidied(merged, before, after, rows, duplicates)
-
-
-def _settled(archive: Path, parts: list[Path]) -> list[Path]:
-    """Return those parts that will not be written again.
-
-    The parts are listed before the journals: a segment goes only when its parts are there.
-    """
-    unsealed = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
-    return [part for part in parts if part.stem not in unsealed]
 
 
 def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int, int]:
@@ -129,31 +131,24 @@ def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int,
     folder = parts[0].parent
     if (folder / MERGED).exists():
         _finish(folder)  # of an earlier merge; parts have been added since
-    try:
-        frames = [scan_parts(kind, [part]).collect() for part in parts]
-    except (OSError, pl.exceptions.PolarsError) as error:
-        raise ArchiveProblem(f"a part of {folder} cannot be read, nothing was merged: {error}") from error
-    rows = pl.concat(frames).sort("received", maintain_order=True)
-    first = pl.lit(True) if kind == "refused" else first_of_each(kind)
-    marked = rows.with_columns(first.alias("is_first"))
-    kept = marked.filter("is_first").drop("is_first")
-    dropped = marked.filter(~pl.col("is_first")).drop("is_first")
-    order = [name for name in ("set_id", "desk_id", "received") if name in kept.columns]
     name = "day-" + hashlib.sha256("\n".join(part.stem for part in parts).encode()).hexdigest()[:16]
-    replaces = [part.stem for part in parts]
-    _write_durably(folder / MERGED, msgspec.json.encode(Merged(name, replaces)))
-    write_part(
-        archive,
-        kind,
-        day,
-        name,
-        kept.sort(order, maintain_order=True),
-        WRITER,
-        replaces=[part.relative_to(archive).as_posix() for part in parts],
-        dropped=dropped,
-        row_group_rows=ROW_GROUP_ROWS,
-    )
-    return kept.height, dropped.height
+    try:
+        with merging(kind, parts, work_folder(archive) / ASIDE) as merge:
+            put_durably(folder / MERGED, msgspec.json.encode(Merged(name, [part.stem for part in parts])))
+            write_part(
+                archive,
+                kind,
+                day,
+                name,
+                merge.row_groups(),
+                WRITER,
+                replaces=[part.relative_to(archive).as_posix() for part in parts],
+                dropped=merge.dropped,
+                row_group_rows=ROW_GROUP_ROWS,
+            )
+            return merge.kept, merge.dropped.rows
+    except pl.exceptions.PolarsError as error:
+        raise ArchiveProblem(f"a part of {folder} cannot be read, nothing was merged: {error}") from error
 
 
 def _finish(folder: Path) -> None:
@@ -162,32 +157,55 @@ def _finish(folder: Path) -> None:
     if (folder / f"{merged.by}{SUFFIX}").exists():
         for name in merged.replaces:
             (folder / f"{name}{SUFFIX}").unlink(missing_ok=True)
-        sync_folder(folder)
+        _sync(folder)
     (folder / MERGED).unlink()
-    sync_folder(folder)
+    _sync(folder)
+
+
+def _sync(folder: Path) -> None:
+    if not isinstance(folder, StorePath):
+        sync_folder(folder)
 
 
 def _sweep(folder: Path) -> None:
     """Remove what a killed tidying left aside."""
-    for path in folder.glob(f".day-*{SUFFIX}.tmp"):
-        path.unlink(missing_ok=True)
-
-
-def _write_durably(path: Path, text: bytes) -> None:
-    aside = path.with_name(f"{path.name}.tmp")
-    with aside.open("wb") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    sync_folder(path.parent)
+    if not isinstance(folder, StorePath):
+        for path in folder.glob(f".day-*{SUFFIX}.tmp"):
+            path.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
 def _only_one(archive: Path) -> Iterator[None]:
-    with (archive / ".tidy.lock").open("w") as lock:
+    """Keep a second tidying out, on a store also one of another machine."""
+    here = work_folder(archive)
+    here.mkdir(parents=True, exist_ok=True)
+    with (here / ".tidy.lock").open("w") as lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise ArchiveProblem(f"another tidying of {archive} is at work") from None
+        if isinstance(archive, StorePath):
+            with _only_one_on_store(archive):
+                yield
+        else:
+            yield
+
+
+@contextlib.contextmanager
+def _only_one_on_store(archive: StorePath) -> Iterator[None]:
+    """Put our own note there and look who else has: of two at once at least one sees the other, and yields.
+
+    A note of this machine is of a tidying that was killed, for the lock of this machine is ours.
+    """
+    folder = StorePath(f"{archive}/{_LOCK}")
+    ours = StorePath(f"{folder}/{store_chains.machine_name(archive)}")
+    ours.put(datetime.now(UTC).isoformat().encode())
+    try:
+        for other in folder.below():
+            if other.name != ours.name:
+                raise ArchiveProblem(
+                    f"another machine is tidying {archive}, or was killed at it: if nobody is, delete {other}"
+                )
         yield
+    finally:
+        ours.unlink(missing_ok=True)

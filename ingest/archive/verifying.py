@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 from ingest.archive.journal import journal_folders, read_frames, segments
 from ingest.archive.manifest import Line, chains, digest_text, file_sha256, read_chain
 from ingest.archive.parts import MERGED, SUFFIX, day_folders, read_merged
+from ingest.archive.store import StorePath, place, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 
@@ -66,7 +67,7 @@ def verify(archive: str | Path) -> Verified:
     ArchiveProblem
         When there is no such archive.
     """
-    folder = Path(archive)
+    folder = place(archive)
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     faults: list[Fault] = []
@@ -84,8 +85,8 @@ def verify(archive: str | Path) -> Verified:
         path.relative_to(folder).as_posix()
         for kind in TABLES
         for day_folder in day_folders(folder, kind)
-        for path in day_folder.glob(f"*{SUFFIX}")
-        if not path.name.startswith(".")
+        for path in day_folder.iterdir()
+        if path.name.endswith(SUFFIX) and not path.name.startswith(".")
     }
     replaced = _replaced(latest, on_disk)
     parts = rows = 0
@@ -144,7 +145,8 @@ def _compare(path: Path, name: str, line: Line) -> Fault | None:
     if file_sha256(path) == line.sha256:
         return None
     try:
-        rows = pq.read_metadata(path).num_rows
+        with path.opened() if isinstance(path, StorePath) else path.open("rb") as file:
+            rows = pq.read_metadata(file).num_rows
     except (pa.ArrowInvalid, OSError):
         return Fault("truncated", name, "its footer cannot be read: cut off, or altered at the end")
     if rows != line.rows:
@@ -184,7 +186,7 @@ def _journals(archive: Path) -> tuple[int, list[Fault]]:
             faults += [
                 Fault(
                     "damaged",
-                    segment.relative_to(archive).as_posix(),
+                    segment.relative_to(work_folder(archive)).as_posix(),
                     f"bytes {damage.start} to {damage.end} hold no whole frame",
                 )
                 for damage in frames.damages

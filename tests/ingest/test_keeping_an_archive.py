@@ -89,8 +89,8 @@ class _Killed(BaseException):
 
 
 _STEPS = (
-    ("_write_durably", "before"),
-    ("_write_durably", "after"),
+    ("put_durably", "before"),
+    ("put_durably", "after"),
     ("write_part", "before"),
     ("write_part", "after"),
     ("_finish", "before"),
@@ -137,7 +137,7 @@ def test_line_of_a_killed_merge_does_not_count_after_more_parts_came(
     monkeypatch.setattr(
         parts.Path, "replace", lambda self, to: killed() if to.name.startswith("day-") else None
     )
-    monkeypatch.setattr(tidying, "_write_durably", lambda *_: None)
+    monkeypatch.setattr(tidying, "put_durably", lambda *_: None)
     with pytest.raises(_Killed):
         tidy(archive, NEXT_DAY, grace_s=0)
     monkeypatch.undo()
@@ -255,7 +255,7 @@ def test_merge_that_lost_a_row_is_named_by_the_digests(
         tidying,
         "write_part",
         lambda archive, kind, day, name, rows, writer, **more: real(
-            archive, kind, day, name, rows[1:], writer, **more
+            archive, kind, day, name, (group[1:] for group in rows), writer, **more
         ),
     )
     tidy(archive, NEXT_DAY, grace_s=0)

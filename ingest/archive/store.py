@@ -1,0 +1,329 @@
+"""Archives on an S3-compatible store: `s3://BUCKET/PREFIX` as a path, and what of an archive lies where.
+
+On the store lie sealed parts, manifest and index. Journals, the access log, what is derived and the roster
+lie in a folder of this machine (`work_folder`): what must be synced before it is acknowledged, and what is
+appended to, cannot be an object. Whatever is put there is one object, which appears whole or not at all.
+"""
+
+from __future__ import annotations
+
+import configparser
+import functools
+import hashlib
+import os
+import re
+import stat
+from collections.abc import Generator, Iterator
+from pathlib import Path, PosixPath
+from typing import Any, NamedTuple
+
+from ingest.contract.errors import ArchiveProblem
+
+SCHEME = "s3:"
+WORK_FOLDER = "UNDERAIR_WORK_FOLDER"
+_ATTEMPTS = 3
+_REFUSALS = ("ACCESS_DENIED", "INVALID_ACCESS_KEY", "SIGNATURE_DOES_NOT_MATCH", "403")
+_CONNECT_S, _ANSWER_S = 5.0, 20.0
+_NAME = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9!_.*'() =+-]+)*/?")
+
+
+class StoreProblem(ArchiveProblem):
+    """The store cannot be reached, or refuses us."""
+
+
+class StorePath(PosixPath):
+    """A place on a store. It reads like a folder; whatever needs a real one says so instead of half working.
+
+    Every way into the operating system asks `__fspath__` first, which refuses: nothing that was not made for
+    a store can write beside it, into a local folder of that name.
+    """
+
+    _known: Any = None  # what a listing told of it
+
+    @property
+    def key(self) -> str:
+        """Bucket and key, as the store's client wants it."""
+        return "/".join(self.parts[1:])
+
+    def __str__(self) -> str:
+        return f"s3://{self.key}" if self.parts[:1] == (SCHEME,) else "/".join(self.parts) or "."
+
+    def __repr__(self) -> str:
+        return f"StorePath({str(self)!r})"
+
+    def __fspath__(self) -> str:
+        raise ArchiveProblem(
+            f"{self} lies on a store, and this needs a folder of this machine: copy the archive here first, "
+            "or name a local one"
+        )
+
+    def as_posix(self) -> str:
+        """Return it as text."""
+        return str(self)
+
+    def resolve(self, strict: bool = False) -> StorePath:
+        """Return itself: it names no folder that could be elsewhere."""
+        return self
+
+    def absolute(self) -> StorePath:
+        """Return itself."""
+        return self
+
+    def is_dir(self) -> bool:
+        """Say whether anything lies below it."""
+        from pyarrow.fs import FileType
+
+        kind = self._info().type
+        # A bucket without anything below our prefix is an archive that is still empty.
+        return bool(kind == FileType.Directory) or (kind == FileType.NotFound and len(self.parts) == 2)
+
+    def is_file(self) -> bool:
+        """Say whether it is an object."""
+        from pyarrow.fs import FileType
+
+        return bool(self._info().type == FileType.File)
+
+    def exists(self, *, follow_symlinks: bool = True) -> bool:
+        """Say whether it is there."""
+        from pyarrow.fs import FileType
+
+        return bool(self._info().type != FileType.NotFound)
+
+    def stat(self, *, follow_symlinks: bool = True) -> os.stat_result:
+        """Return size and time of change (to the second: a listing and a single look differ below).
+
+        Raises
+        ------
+        FileNotFoundError
+        """
+        from pyarrow.fs import FileType
+
+        info = self._known or self._info()
+        if info.type == FileType.NotFound:
+            raise FileNotFoundError(2, "not on the store", str(self))
+        mode = stat.S_IFREG if info.type == FileType.File else stat.S_IFDIR
+        seconds = (info.mtime_ns or 0) // 1_000_000_000
+        times = {"st_mtime_ns": seconds * 1_000_000_000}
+        return os.stat_result((mode, 0, 0, 1, 0, 0, info.size or 0, seconds, seconds, seconds), times)
+
+    def iterdir(self) -> Generator[StorePath, None, None]:
+        """Yield what lies in it."""
+        yield from self.below(recursive=False)
+
+    def below(self, *, recursive: bool = True) -> Iterator[StorePath]:
+        """Yield what lies in it, or all objects below it."""
+        from pyarrow.fs import FileSelector, FileType
+
+        chosen = FileSelector(self.key, allow_not_found=True, recursive=recursive)
+        for info in _told(self, lambda client: client.get_file_info(chosen)):
+            if recursive and info.type != FileType.File:
+                continue
+            path = StorePath(f"s3://{info.path}")
+            path._known = info
+            yield path
+
+    def read_bytes(self) -> bytes:
+        """Return the object.
+
+        Raises
+        ------
+        FileNotFoundError
+        """
+
+        def read(client: Any) -> bytes:
+            with client.open_input_stream(self.key) as stream:
+                return bytes(stream.read())
+
+        return bytes(_told(self, read))
+
+    def unlink(self, missing_ok: bool = False) -> None:
+        """Delete the object."""
+        try:
+            _told(self, lambda client: client.delete_file(self.key))
+        except FileNotFoundError:
+            if not missing_ok:
+                raise
+
+    def opened(self) -> Any:
+        """Return the object as a file of pyarrow's, read in the pieces that are asked for."""
+        return _told(self, lambda client: client.open_input_file(self.key))
+
+    def put(self, data: Any) -> None:
+        """Write the object, anything with a buffer, in one go: it is there as a whole or not at all."""
+
+        def write(client: Any) -> int:
+            with client.open_output_stream(self.key) as stream:
+                stream.write(data)
+            return int(client.get_file_info(self.key).size or 0)
+
+        size = len(memoryview(data))
+        if (there := _told(self, write)) != size:
+            raise StoreProblem(f"{self}: the store holds {there} bytes, {size} were written")
+
+    def _info(self) -> Any:
+        return _told(self, lambda client: client.get_file_info(self.key))
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def put_durably(path: Path, data: bytes) -> None:
+    """Write a small file so that it is there as a whole or not at all, and stays."""
+    if isinstance(path, StorePath):
+        path.put(data)
+        return
+    aside = path.with_name(f"{path.name}.tmp")
+    with aside.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    sync_folder(path.parent)
+
+
+def place(where: str | Path) -> Path:
+    """Return where an archive is: a folder of this machine, or `s3://BUCKET/PREFIX`.
+
+    Raises
+    ------
+    ArchiveProblem
+        When an address of a store is not written as it must be.
+    """
+    if isinstance(where, StorePath) or not str(where).startswith(SCHEME):
+        return Path(where) if isinstance(where, str) else where
+    text = str(where)
+    if not _NAME.fullmatch(text):
+        raise ArchiveProblem(
+            f"an archive on a store is named s3://BUCKET/PREFIX, got {text!r}; its address and keys come "
+            "from the environment (AWS_ENDPOINT_URL, AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY)"
+        )
+    return StorePath(text)
+
+
+def work_folder(archive: Path) -> Path:
+    """Return the folder of this machine for what cannot lie on a store; for a local archive itself.
+
+    ``UNDERAIR_WORK_FOLDER``, by default a folder named after the store in ``~/.local/state/underair``.
+    Listener and pages on one machine must see the same.
+    """
+    if not isinstance(archive, StorePath):
+        return archive
+    told = os.environ.get(WORK_FOLDER)
+    if told:
+        return Path(told)
+    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    name = f"{archive.key.replace('/', '_')}-{hashlib.sha256(str(archive).encode()).hexdigest()[:8]}"
+    return Path(state) / "underair" / name
+
+
+def reader_options(path: Path) -> dict[str, Any] | None:
+    """Return what polars needs to read from where a path lies; None for a local one."""
+    if not isinstance(path, StorePath):
+        return None
+    access = _access()
+    options: dict[str, Any] = {
+        "aws_access_key_id": access.key_id,
+        "aws_secret_access_key": access.secret,
+        "aws_region": access.region,
+        "max_retries": _ATTEMPTS,
+    }
+    if access.token:
+        options["aws_session_token"] = access.token
+    if access.endpoint:
+        options["aws_endpoint_url"] = access.endpoint
+        options["aws_allow_http"] = str(access.endpoint.startswith("http://")).lower()
+    return options
+
+
+class _Access(NamedTuple):
+    key_id: str
+    secret: str
+    token: str
+    region: str
+    endpoint: str
+
+
+def _access() -> _Access:
+    """Return where the store is and our keys: the environment's, else those of the usual file."""
+    told = os.environ.get
+    key_id, secret, token = (
+        told(f"AWS_{name}", "") for name in ("ACCESS_KEY_ID", "SECRET_ACCESS_KEY", "SESSION_TOKEN")
+    )
+    if not (key_id and secret):
+        file = Path(told("AWS_SHARED_CREDENTIALS_FILE", "") or Path.home() / ".aws" / "credentials")
+        profile = told("AWS_PROFILE", "") or "default"
+        kept = configparser.ConfigParser(interpolation=None)
+        try:
+            kept.read(file, encoding="utf-8")
+            section = kept[profile] if kept.has_section(profile) else {}
+        except (OSError, configparser.Error, UnicodeDecodeError) as error:
+            raise StoreProblem(f"the file of keys {file} cannot be read: {type(error).__name__}") from None
+        key_id, secret, token = (
+            section.get(f"aws_{name}", "") for name in ("access_key_id", "secret_access_key", "session_token")
+        )
+        if not (key_id and secret):
+            raise StoreProblem(
+                "there are no keys for the store: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or put "
+                f"aws_access_key_id and aws_secret_access_key under [{profile}] in {file}"
+            )
+    region = told("AWS_REGION") or told("AWS_DEFAULT_REGION") or "us-east-1"
+    endpoint = told("AWS_ENDPOINT_URL_S3") or told("AWS_ENDPOINT_URL") or ""
+    if endpoint and not re.fullmatch(r"https?://[^/\s]+/?", endpoint):
+        raise StoreProblem(f"AWS_ENDPOINT_URL must be https://HOST[:PORT] (or http://), got {endpoint!r}")
+    return _Access(key_id, secret, token, region, endpoint.rstrip("/"))
+
+
+@functools.lru_cache(maxsize=4)
+def _client(access: _Access) -> Any:
+    from pyarrow import fs
+
+    scheme, _, host = access.endpoint.rpartition("://")
+    return fs.S3FileSystem(
+        access_key=access.key_id,
+        secret_key=access.secret,
+        session_token=access.token or None,
+        region=access.region,
+        endpoint_override=host or None,
+        scheme=scheme or "https",
+        connect_timeout=_CONNECT_S,
+        request_timeout=_ANSWER_S,
+        retry_strategy=fs.AwsStandardS3RetryStrategy(max_attempts=_ATTEMPTS),
+    )
+
+
+def _told(path: StorePath, ask: Any) -> Any:
+    """Ask the store, and say in a sentence what it did not do."""
+    access = _access()
+    try:
+        return ask(_client(access))
+    except FileNotFoundError:
+        raise
+    except OSError as error:
+        raise store_problem(path, error) from error
+
+
+def store_problem(path: Path, error: BaseException) -> StoreProblem:
+    """Return what to say when a store did not answer, or not as asked."""
+    text = str(error)
+    where = _access().endpoint or "the store"
+    bucket = path.parts[1] if len(path.parts) > 1 else ""
+    if isinstance(error, ConnectionError) or "NETWORK_CONNECTION" in text or "client error (Connect)" in text:
+        return StoreProblem(f"{where} does not answer ({path}); is it up, and AWS_ENDPOINT_URL right?")
+    if "NO_SUCH_BUCKET" in text or "NoSuchBucket" in text:
+        return StoreProblem(f"{where} has no bucket {bucket!r}; make it there first")
+    if any(
+        word in text for word in ("ACCESS_DENIED", "INVALID_ACCESS_KEY", "SIGNATURE_DOES_NOT_MATCH", "403")
+    ):
+        return StoreProblem(f"{where} refuses our keys for {path}: {_short(text)}")
+    return StoreProblem(f"{where} did not do what was asked ({path}): {_short(text)}")
+
+
+def _short(text: str) -> str:
+    line = text.partition("\n")[0]
+    return line if len(line) <= 300 else f"{line[:300]}…"

@@ -1,0 +1,167 @@
+"""The manifest on a store: nothing can be appended there, so each line of a chain is an object of its own.
+
+``manifest/{writer}/{number}.ndjson``, numbered from 0. `fold` puts what has gathered into one object,
+``manifest/{writer}.ndjson``, and then deletes it: a line that stands in both is one line.
+
+A chain has one writer: each listener its own (``manifest/{writer}.owner`` says which machine), each import
+one of its own, and tidying is done by one at a time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+
+from ingest.archive.store import StorePath, put_durably, work_folder
+from ingest.contract.errors import ArchiveProblem
+
+_SUFFIX = ".ndjson"
+_OWNER = ".owner"
+_SHARED = ("import", "tidy")
+_TRIES = 20
+_RUN = secrets.token_hex(6)  # of this process: its imports have a chain of their own
+_next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
+
+
+def append(
+    archive: StorePath,
+    writer: str,
+    line: Callable[[str], bytes],
+    hash_of: Callable[[bytes | None], str],
+) -> None:
+    """Add a line to a chain.
+
+    Parameters
+    ----------
+    archive : StorePath
+    writer : str
+        ``import`` becomes this process's own.
+    line : callable
+        Makes the line, given the hash of the one before.
+    hash_of : callable
+        Returns the hash of a line, None being none.
+
+    Raises
+    ------
+    ArchiveProblem
+        When the chain belongs to a listener on another machine, or the store does not take the line.
+    """
+    if writer == "import":
+        writer = f"import-{_RUN}"
+    folder = archive / "manifest"
+    if writer not in _SHARED and not writer.startswith("import-"):
+        _claim(folder / f"{writer}{_OWNER}", writer, archive)
+    key = (str(archive), writer)
+    # Looked up for a first line, after one of which nobody knows whether it arrived, and for tidying, which
+    # may have run elsewhere.
+    number, last = _next.pop(key) if key in _next else _end(folder / f"{writer}{_SUFFIX}")
+    made = line(hash_of(last))
+    StorePath(f"{folder}/{writer}/{number:010d}{_SUFFIX}").put(made)
+    if writer not in _SHARED:
+        _next[key] = (number + 1, made)
+
+
+def writers(folder: StorePath) -> list[str]:
+    """Return whose chains there are."""
+    found = set()
+    for path in folder.iterdir():
+        if path.name.endswith(_SUFFIX):
+            found.add(path.name.removesuffix(_SUFFIX))
+        elif not path.name.endswith(_OWNER) and any(True for _ in path.below()):
+            found.add(path.name)
+    return sorted(found)
+
+
+def read(chain: StorePath) -> bytes:
+    """Return all lines of a chain, as they would stand in one file."""
+    for _ in range(_TRIES):
+        # Lines first: they go only when the folded object holds them.
+        single = _lines(chain)
+        folded = _folded(chain)
+        try:
+            rest = [path.read_bytes() for number, path in single if number >= folded.count(b"\n")]
+        except FileNotFoundError:
+            continue  # folded in this very moment
+        return folded + b"".join(rest)
+    raise ArchiveProblem(f"{chain} changes faster than it can be read")
+
+
+def fold(archive: StorePath) -> None:
+    """Put the lines of every chain into one object a chain."""
+    folder = archive / "manifest"
+    for writer in writers(StorePath(str(folder))):
+        chain = StorePath(f"{folder}/{writer}{_SUFFIX}")
+        single = _lines(chain)
+        if not single:
+            continue
+        folded = _folded(chain)
+        more = [(number, path) for number, path in single if number >= folded.count(b"\n")]
+        # A line that is missing must stay visible: nothing is folded over a gap.
+        whole = [path for place, (number, path) in enumerate(more) if number == folded.count(b"\n") + place]
+        texts = [path.read_bytes() for path in whole]
+        if any(text.count(b"\n") != 1 or not text.endswith(b"\n") for text in texts):
+            continue  # altered: `verify` names it
+        if texts:
+            chain.put(folded + b"".join(texts))
+        kept = {path for _, path in more} - set(whole)
+        for _, path in single:
+            if path not in kept:
+                path.unlink(missing_ok=True)
+
+
+def _lines(chain: StorePath) -> list[tuple[int, StorePath]]:
+    folder = StorePath(str(chain).removesuffix(_SUFFIX))
+    found = []
+    for path in folder.below():
+        with contextlib.suppress(ValueError):
+            found.append((int(path.name.removesuffix(_SUFFIX)), path))
+    return sorted(found)
+
+
+def _folded(chain: StorePath) -> bytes:
+    try:
+        return chain.read_bytes()
+    except FileNotFoundError:
+        return b""
+
+
+def _end(chain: Path) -> tuple[int, bytes | None]:
+    """Return the number of the next line, and the last one."""
+    chain = StorePath(str(chain))
+    single = _lines(chain)
+    folded = _folded(chain)
+    number = folded.count(b"\n")
+    if single and single[-1][0] >= number:
+        last, path = single[-1]
+        return last + 1, path.read_bytes()
+    lines = folded.splitlines()
+    return number, lines[-1] if lines else None
+
+
+def _claim(owner: Path, writer: str, archive: StorePath) -> None:
+    """Make a listener's chain this machine's; two that write one chain would tear it."""
+    ours = machine_name(archive)
+    owner = StorePath(str(owner))
+    try:
+        theirs = owner.read_bytes().decode(errors="replace")
+    except FileNotFoundError:
+        owner.put(ours.encode())
+        theirs = owner.read_bytes().decode(errors="replace")
+    if theirs != ours:
+        raise ArchiveProblem(
+            f"a listener named {writer!r} on another machine writes into {archive}; give this one another "
+            f"name in its settings. If that machine is gone for good, delete {owner}"
+        )
+
+
+def machine_name(archive: StorePath) -> str:
+    """Return the name that this machine's folder for the archive has given itself."""
+    file = work_folder(archive) / "machine"
+    try:
+        return file.read_text(encoding="utf-8").strip()
+    except FileNotFoundError:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        put_durably(file, secrets.token_hex(12).encode())
+        return file.read_text(encoding="utf-8").strip()
