@@ -48,7 +48,9 @@ def demo(port: int, no_browser: bool) -> None:
 @click.option(
     "--desk", "desk_id", default="desk", show_default=True, help="Name of this desk in what it sends."
 )
-@click.option("--service", help="Service the desk speaks for until one is heard: the third level of the topics.")
+@click.option(
+    "--service", help="Service the desk speaks for until one is heard: the third level of the topics."
+)
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(

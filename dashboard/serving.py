@@ -17,6 +17,7 @@ from waitress.server import create_server
 
 from analysis.profile import Profile, load_profile
 from dashboard.access.accounts import AccountFile
+from dashboard.access.protection import MOST_SLOW
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
@@ -26,8 +27,9 @@ from dashboard.live.feed import Feed
 from dashboard.trends.view import keeper_of
 from ingest.archive.reading import Archive
 from ingest.contract.errors import BadSettings, BrokerProblem
+from ingest.contract.topics import ID_WORDS, is_id
 
-THREADS = 8
+THREADS = MOST_SLOW + 6  # what is slow leaves six to the live page
 ENDS_WITHIN_S = 2.0
 
 
@@ -48,6 +50,10 @@ class Served:
         A socket of this machine's own address that listens already, in place of `reach` and `port`.
     desk_id : str
         Who has sent what is sent from these pages.
+    prepare : callable, optional
+        What has to be done before the archive is read; the pages answer meanwhile that they are starting.
+    service : str, optional
+        The service that the desk speaks for as long as none was heard of.
 
     Raises
     ------
@@ -65,14 +71,26 @@ class Served:
         listening: socket.socket | None = None,
         reach: Reach | None = None,
         desk_id: str = "desk",
+        prepare: Callable[[], None] | None = None,
+        service: str | None = None,
     ) -> None:
+        if service is not None and not is_id(service):
+            raise BadSettings(f"the service's name must be {ID_WORDS}, got {service!r}")
         reach = (reach or Reach()).checked()
         host = reach.host
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
         self.desk = Desk.at_broker(broker_url, desk_id) if broker_url is not None else None
-        self.feed = Feed(archive, archive_folder, profile, self.desk.connected if self.desk else None)
+        self.feed = Feed(
+            archive,
+            archive_folder,
+            profile,
+            self.desk.connected if self.desk else None,
+            prepare,
+            (service,) if service is not None else (),
+        )
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
+        self._prepares = prepare is not None
         self._keeper = keeper_of(context)
         sign_in = None
         if reach.accounts is not None:
@@ -105,7 +123,7 @@ class Served:
         self.feed.start()
         self._keeper.start()
         self._thread.start()
-        if self.desk is not None:
+        if self.desk is not None and not self._prepares:  # else the feed opens it when it is ready
             try:
                 self.desk.open()
             except BrokerProblem as problem:
@@ -137,13 +155,14 @@ def serve(
     port: int,
     profile_file: str | None,
     desk_id: str,
+    service: str | None = None,
 ) -> None:
     """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
     # A page's many small files wait for each other for a moment: that is no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
-    served = Served(archive_folder, broker_url, port, profile, reach=reach, desk_id=desk_id)
+    served = Served(archive_folder, broker_url, port, profile, reach=reach, desk_id=desk_id, service=service)
     stop = threading.Event()
     restore = _on_signals(stop.set)
     served.start()

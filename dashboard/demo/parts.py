@@ -112,11 +112,13 @@ def _page(stage: Stage) -> None:
     from dashboard.serving import Served
 
     stage.archive.mkdir(parents=True, exist_ok=True)
-    served = Served(stage.archive, stage.broker_url, listening=stage.page)
-    # Compiling here would freeze the page.
-    for ready in (stage.past_is_written, stage.broker_is_up, stage.kernels_are_warm):
-        ready.wait()
-    served.start()
+
+    def prepare() -> None:
+        # Compiling here would freeze the page; it answers at once, and says that it is starting.
+        for ready in (stage.past_is_written, stage.broker_is_up, stage.kernels_are_warm):
+            ready.wait()
+
+    Served(stage.archive, stage.broker_url, listening=stage.page, prepare=prepare).start()
     threading.Event().wait()
 
 

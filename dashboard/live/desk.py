@@ -25,6 +25,7 @@ from ingest.contract.topics import DESK_KINDS, ID_WORDS, Topic, is_id
 
 TRY_EVERY_S = 10.0
 HANG_UP_S = 2.0
+SENT_WITHIN_S = 5.0  # the browser gives up after eight: what it calls not sent must not go out later
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +33,8 @@ log = logging.getLogger(__name__)
 FIELDS: dict[str, tuple[str, ...]] = {
     "incident": ("incident_id", "action", "name", "place", "type"),
     "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task"),
-    "note": ("incident_id", "text", "set_id", "at", "certainty"),
+    # The contract keeps what it does not name: who else said it, and which note this one takes back.
+    "note": ("incident_id", "text", "set_id", "at", "certainty", "source", "withdraws"),
     "seen": ("set_id", "alarm"),
 }
 
@@ -104,13 +106,16 @@ class Desk:
         RefusedMessage
             When it would not keep the contract: the listener would refuse it.
         BrokerProblem
-            When it could not be handed to the broker.
+            When it could not be handed to the broker within `SENT_WITHIN_S`; it will not go out later.
         """
         if kind not in DESK_KINDS:
             raise ValueError(f"a desk sends {', '.join(DESK_KINDS)}, got {kind!r}")
         topic = Topic(service, "desk", self.desk_id, kind).text
         given = {name: fields[name] for name in FIELDS[kind] if fields.get(name) not in (None, "")}
-        with self._lock:
+        began_s = time.monotonic()
+        if not self._lock.acquire(timeout=SENT_WITHIN_S):
+            raise BrokerProblem("the desk is still waiting for its broker; nothing was sent, try again")
+        try:
             message = {
                 "kind": kind,
                 "desk_id": self.desk_id,
@@ -121,12 +126,18 @@ class Desk:
             }
             payload = msgspec.json.encode(message)
             decode(topic, payload)
+            line = self._line()
+            left_s = SENT_WITHIN_S - (time.monotonic() - began_s)
+            if left_s <= 0:
+                raise BrokerProblem("connecting to the broker took too long; nothing was sent, try again")
             try:
-                self._line().publish(topic, payload)
+                line.publish(topic, payload, timeout_s=left_s)
             except BrokerProblem:
                 self._hang_up()
                 raise
             self._seq += 1
+        finally:
+            self._lock.release()
         return f"{self.desk_id}/{self._boot}/{self._seq - 1}"
 
     def close(self) -> None:

@@ -2,7 +2,7 @@
 viewers.
 
 What the archive has is what the page shows: the feed reads the unsealed tail of the archive and never the
-broker. The answer is made once a tick, encoded and packed once, and handed as it is to everybody who asks.
+broker. The answer is made once a tick; it is worded, encoded and packed once for each display in use.
 """
 
 from __future__ import annotations
@@ -14,38 +14,65 @@ import secrets
 import shutil
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import msgspec
+import numpy as np
 import polars as pl
 
 from analysis.live.board import LiveBoard
 from analysis.profile import Profile
 from dashboard.live import view as live_view
-from dashboard.live import words
-from ingest.archive.reading import Archive
+from dashboard.live.display import STANDARD, Display
+from dashboard.live.listener_clock import ListenerClock
+from ingest.archive.reading import Archive, Follower
 from ingest.contract.errors import UnderairError
-from ingest.status import Status, read_statuses
+from ingest.contract.frames import Messages
+from ingest.status import read_statuses
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
+READ_AT_ONCE = timedelta(minutes=30)  # of the past, so that memory follows half an hour and not six
+TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words on how far it is
 LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
+LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last hours anew
 FAULT_SHOWN_S = 600.0  # a fault of ours stands on the system line so long after its last time
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True)
-class Answer:
-    """One finished answer: JSON packed with gzip, and when it was made (monotonic clock)."""
+def now_s() -> float:
+    """Return seconds of a clock that never jumps and goes on while the machine sleeps, where there is one."""
+    boottime = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.clock_gettime(boottime) if boottime is not None else time.monotonic()
 
-    packed: bytes
-    made_s: float
+
+class Answer:
+    """What there is to say at one moment, worded and packed (JSON, gzip) once for each display asked for.
+
+    Parameters
+    ----------
+    word : callable
+        Gives the content for a display.
+    """
+
+    def __init__(self, word: Callable[[Display], Mapping[str, Any]]) -> None:
+        self.made_s = now_s()
+        self._word = word
+        self._packed: dict[Display, bytes] = {}
+        self._lock = threading.Lock()
+
+    def packed(self, display: Display = STANDARD) -> bytes:
+        """Return the answer as it goes out."""
+        with self._lock:
+            if display not in self._packed:
+                self._packed[display] = gzip.compress(msgspec.json.encode(self._word(display)), 1)
+            return self._packed[display]
 
 
 class Feed:
@@ -61,6 +88,10 @@ class Feed:
         The service's doctrine.
     broker_connected : callable, optional
         Whether the desk has its connection to the broker; None where it has no broker at all.
+    prepare : callable, optional
+        Called once on the feed's thread before anything is read; the page says meanwhile that it is starting.
+    services : tuple of str
+        Services that the desk may speak for before anything was heard of them.
     """
 
     def __init__(
@@ -69,23 +100,29 @@ class Feed:
         folder: Path,
         profile: Profile,
         broker_connected: Callable[[], bool] | None = None,
+        prepare: Callable[[], None] | None = None,
+        services: tuple[str, ...] = (),
     ) -> None:
         self._archive = archive
         self._folder = folder
         self._board = LiveBoard(profile)
         self._broker_connected = broker_connected
+        self._prepare = prepare
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="feed", daemon=True)
         self._ticks = 0
-        self._listeners: tuple[Status, ...] = ()
+        self._clock = ListenerClock()
         self._disk_free_bytes: int | None = None
-        self._faulty: dict[str, tuple[str, float]] = {}  # by speaker: what, and when last (monotonic)
+        self._faulty: dict[str, tuple[str, float]] = {}  # by speaker: what, and when last
+        self._unpainted: list[tuple[str, Exception]] = []  # of the latest answer
+        self._failures = 0  # of the whole feed, one after another
         # The token goes to pages of our own origin only; a form on a foreign page cannot know it.
         self.token = secrets.token_urlsafe(24)
-        self.services: tuple[str, ...] = ()
+        self._told_services = services
+        self.services = services  # and those that were heard
         self.last_tick_ms = 0.0  # the server's work for the latest answer
-        self.answer = self._pack(live_view.starting(self.token))
-        self.lines = self._pack({})
+        self.answer = self._say(live_view.starting(self.token))
+        self.lines = self._say({})
 
     def start(self) -> None:
         """Start following."""
@@ -103,69 +140,143 @@ class Feed:
         return self._thread.is_alive()
 
     def _run(self) -> None:
-        follower = None
+        follower: Follower | None = None
         while not self._stop.is_set():
             began_s = time.monotonic()
             try:
+                if self._prepare is not None:
+                    self._prepare()
+                    self._prepare = None
                 if follower is None:
                     # Follow first, then read what is there: what is in both does no harm, a hole would.
                     follower = self._archive.follow()
-                    now = datetime.now(UTC)
-                    # A capture may be dated in the future; what nobody can have heard yet is not live.
-                    self._board.take(self._archive.messages(now - CATCH_UP, now + LISTENER_AHEAD))
-                self._board.take(follower.new_messages())
-                self._tick(began_s)
+                    self._catch_up()
+                new = follower.new_messages()
+                # After a sleep of the machine there may be much of it; what is of the past is not yet live.
+                for part, fraction, at_s in in_parts(new):
+                    if self._stop.is_set():
+                        break
+                    self._board.take(part)
+                    if fraction < 1.0:
+                        self._say_how_far(fraction, at_s, self._listeners_now().timestamp())
+                if not self._stop.is_set():
+                    self._tick(began_s)
+                    self._failures = 0
             except Exception as error:
                 if isinstance(error, UNREADABLE):
                     log.exception("the archive cannot be read; trying again")
-                    self.answer = self._pack(live_view.unreadable(str(error), self.token))
+                    self.answer = self._say(live_view.unreadable(str(error), self.token))
                 else:
                     log.exception("the live page failed by a fault of this program; trying again")
-                    self.answer = self._pack(live_view.stopped(self.token))
+                    self.answer = self._say(live_view.stopped(self.token))
                 if follower is not None:
                     with contextlib.suppress(*UNREADABLE):
                         follower.close()
                 follower = None
                 self._board = LiveBoard(self._board.profile)
-                self._stop.wait(1.0)
+                self._stop.wait(min(2.0**self._failures, LONGEST_PAUSE_S))
+                self._failures += 1
             self._stop.wait(max(0.0, TICK_S - (time.monotonic() - began_s)))
         if follower is not None:
             follower.close()
 
+    def _catch_up(self) -> None:
+        """Take what was received in the last hours, a part at a time, and say how far it is."""
+        self._clock.hear(read_statuses(self._folder), datetime.now(UTC))
+        now = self._listeners_now()
+        # A capture may be dated in the future; what nobody can have heard yet is not live.
+        until, since = now + LISTENER_AHEAD, now - CATCH_UP
+        whole_s = (until - since).total_seconds()
+        while since < until:
+            reached = min(since + READ_AT_ONCE, until)
+            for part, _, at_s in in_parts(self._archive.messages(since, reached)):
+                if self._stop.is_set():
+                    return
+                self._board.take(part)
+                self._say_how_far(1.0 - (until.timestamp() - at_s) / whole_s, at_s, now.timestamp())
+            since = reached
+
+    def _say_how_far(self, fraction: float, at_s: float, to_s: float) -> None:
+        self.answer = Answer(lambda display: live_view.catching_up(self.token, fraction, at_s, to_s, display))
+
+    def _listeners_now(self) -> datetime:
+        return datetime.now(UTC) + timedelta(seconds=self._clock.ahead_s())
+
     def _tick(self, began_s: float) -> None:
-        now = datetime.now(UTC)
-        self._listeners = tuple(read_statuses(self._folder))
+        listeners = tuple(read_statuses(self._folder))
+        self._clock.hear(listeners, datetime.now(UTC))
         if self._ticks % LINES_EVERY == 0:
-            self.lines = self._pack(live_view.lines(self._board.lines()))
+            self.lines = self._say(live_view.lines(self._board.lines()))
             self._disk_free_bytes = shutil.disk_usage(self._folder).free
-        snapshot = self._board.snapshot(now)
-        self.services = snapshot.services
+        snapshot = self._board.snapshot(self._listeners_now())
+        self.services = tuple(sorted({*snapshot.services, *self._told_services}))
         system = live_view.System(
-            listeners=self._listeners,
+            listeners=listeners,
             disk_free_bytes=self._disk_free_bytes,
             broker_connected=self._broker_connected() if self._broker_connected is not None else None,
             token=self.token,
+            clocks_ahead_s=self._clock.differences_s(),
+            faulty=tuple(self._faults()),
+            services=self._told_services,
         )
-        picture = live_view.page(snapshot, system)
-        if faulty := self._faults(began_s):
-            picture["system"].append({"text": words.FAULTY.format(names=", ".join(faulty)), "bad": True})
-        self.answer = self._pack(picture)
+        failed: list[tuple[str, Exception]] = []
+        self._unpainted = failed
+        answer = Answer(lambda display: live_view.page(snapshot, system, display, failed))
+        answer.packed()  # here and not on a viewer's time
+        self.answer = answer
         self._ticks += 1
         self.last_tick_ms = (time.monotonic() - began_s) * 1000.0
 
-    def _faults(self, now_s: float) -> list[str]:
+    def _faults(self) -> list[str]:
         """Log what newly failed on the board and return whose messages failed of late."""
-        for name, error in self._board.faults:
+        at_s = now_s()
+        for name, error in [*self._board.faults, *self._unpainted]:
             what = repr(error)
             if name not in self._faulty or self._faulty[name][0] != what:
                 log.error("the live board failed on %s; it goes on without", name, exc_info=error)
-            self._faulty[name] = what, now_s
+            self._faulty[name] = what, at_s
         self._board.faults.clear()
         self._faulty = {
-            name: known for name, known in self._faulty.items() if now_s - known[1] <= FAULT_SHOWN_S
+            name: known for name, known in self._faulty.items() if at_s - known[1] <= FAULT_SHOWN_S
         }
         return sorted(self._faulty)
 
     @staticmethod
-    def _pack(content: object) -> Answer:
-        return Answer(gzip.compress(msgspec.json.encode(content), 1), time.monotonic())
+    def _say(content: Mapping[str, Any]) -> Answer:
+        return Answer(lambda _: content)
+
+
+def in_parts(messages: Messages, most: int = TAKEN_AT_ONCE) -> Iterator[tuple[Messages, float, float]]:
+    """Yield messages in the order of receipt, some thousands at a time.
+
+    Parameters
+    ----------
+    messages : dict of str to polars.DataFrame
+        A frame a kind.
+    most : int
+        Messages of all kinds together in a part; more where many were received in one microsecond.
+
+    Yields
+    ------
+    (messages, fraction, at)
+        A part; how far it goes, up to 1; when its last message was received, seconds since 1970.
+    """
+    received = np.sort(
+        np.concatenate(
+            [
+                np.zeros(0, np.int64),
+                *(frame["received"].dt.epoch("us").to_numpy() for frame in messages.values()),
+            ]
+        )
+    )
+    begin = None
+    for last in range(most - 1, len(received) + most - 1, most):
+        place = min(last, len(received) - 1)
+        end = int(received[place])
+        if begin is not None and end <= begin:
+            continue
+        moment = pl.col("received").dt.epoch("us")
+        within = moment <= end if begin is None else (moment > begin) & (moment <= end)
+        part = {kind: frame.filter(within) for kind, frame in messages.items()}
+        yield part, (place + 1) / len(received), end / 1e6
+        begin = end

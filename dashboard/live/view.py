@@ -7,13 +7,14 @@ here, in Python.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import msgspec
 
 from analysis.live.rows import AlarmLine, Interval, NoteLine, Prompt, Row, Snapshot, Team
 from dashboard.live import words
+from dashboard.live.display import STANDARD, Display
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
@@ -29,11 +30,22 @@ class System(msgspec.Struct, frozen=True):
     disk_free_bytes: int | None
     broker_connected: bool | None
     token: str
+    clocks_ahead_s: Mapping[str, float] = {}  # by listener, where its clock and ours do not agree
+    faulty: tuple[str, ...] = ()  # whose messages this program failed on of late
+    services: tuple[str, ...] = ()  # of the archive and the settings, beside those heard just now
 
 
 def starting(token: str) -> dict[str, Any]:
-    """Return the answer while the archive is still being read."""
-    return {"token": token, "banner": words.CATCHING_UP, "ready": False}
+    """Return the answer while the server gets ready."""
+    return {"token": token, "banner": words.STARTING, "ready": False}
+
+
+def catching_up(token: str, fraction: float, at: float, to: float, display: Display) -> dict[str, Any]:
+    """Return the answer while messages of the past are being taken: how far, from 0 to 1, and at which."""
+    text = words.CATCHING_UP.format(
+        percent=int(100 * fraction), at=display.clock(at), to=display.named_clock(to)
+    )
+    return {"token": token, "banner": text, "ready": False}
 
 
 def unreadable(problem: str, token: str) -> dict[str, Any]:
@@ -51,7 +63,12 @@ def lines(board_lines: dict[str, list[tuple[float, float]]]) -> dict[str, Any]:
     return {key: [[round(at), round(bar, 1)] for at, bar in points] for key, points in board_lines.items()}
 
 
-def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
+def page(
+    snapshot: Snapshot,
+    system: System,
+    display: Display = STANDARD,
+    failed: list[tuple[str, Exception]] | None = None,
+) -> dict[str, Any]:
     """Return the whole picture of one moment.
 
     Parameters
@@ -60,19 +77,34 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         The board at this moment.
     system : System
         The rest of the system line.
+    display : Display
+        Units and clock.
+    failed : list, optional
+        Takes what could not be painted, by a fault of ours, with its error; all else is painted.
     """
+    failed = failed if failed is not None else []
+
+    def each(paint: Callable[[Any, float, Display], dict[str, Any]], items: Iterable[Any]) -> list[Any]:
+        painted = []
+        for item in items:
+            try:
+                painted.append(paint(item, now, display))
+            except Exception as error:  # noqa: BLE001 one row's fault must not blind the desk to all others
+                failed.append((item.key, error))
+        return painted
+
     now = snapshot.at
     heard_age_s = (
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
     under_air = sum(row.started_at is not None for row in snapshot.rows)
-    healthy, listener_words = _listener(system.listeners, now)
+    healthy, listener_words = _listener(system.listeners, now, display)
     banner = None
     if under_air and not healthy and system.listeners:
         banner = words.LISTENER_BAD.format(state=listener_words)
     elif under_air and heard_age_s is not None and heard_age_s > LISTENER_SILENT_S:
         banner = words.LISTENER_SILENT.format(
-            age=words.duration(heard_age_s), at=words.clock(snapshot.hearing.last_received_at or now)
+            age=words.duration(heard_age_s), at=display.named_clock(snapshot.hearing.last_received_at or now)
         )
     incidents = [
         {"id": item.incident_id, "text": words.incident(item.incident_id, item.name, item.place)}
@@ -83,22 +115,23 @@ def page(snapshot: Snapshot, system: System) -> dict[str, Any]:
         "ready": True,
         "banner": banner,
         "now": round(now, 3),
-        "clock": f"{words.clock(now)} UTC",
+        "clock": display.named_clock(now),
+        "offset_s": display.offset_s,
         "from": round(snapshot.window_from_at),
         "ahead_s": AHEAD_MIN * 60.0,
         "summary": _summary(snapshot, under_air),
         "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy)),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
-        "rows": [_row(row, now) for row in snapshot.rows],
-        "teams": [_team(team, now) for team in snapshot.teams],
-        "alarms": [_alarm(line, now) for line in snapshot.alarms],
+        "rows": each(_row, snapshot.rows),
+        "teams": [_team(team, now, display) for team in snapshot.teams],
+        "alarms": each(_alarm, snapshot.alarms),
         "prompts": [_prompt(prompt, now) for prompt in snapshot.prompts],
-        "notes": [_note(note) for note in snapshot.notes],
+        "notes": [_note(note, display) for note in snapshot.notes],
         "incidents": incidents,
         "incident": words.incidents([item["text"] for item in incidents]),
         "heard": list(snapshot.desk_heard),
         "sets": sorted(snapshot.set_ids),
-        "services": list(snapshot.services),
+        "services": sorted({*snapshot.services, *system.services}),
     }
 
 
@@ -114,7 +147,7 @@ def _summary(snapshot: Snapshot, under_air: int) -> list[str]:
     return [template.format(count=count) for template, count in counts.items()]
 
 
-def _listener(listeners: tuple[Status, ...], now: float) -> tuple[bool, str]:
+def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tuple[bool, str]:
     """Return whether a listener hears and keeps what is sent, and the words for the best one."""
     if not listeners:
         return False, words.NO_LISTENER
@@ -122,7 +155,7 @@ def _listener(listeners: tuple[Status, ...], now: float) -> tuple[bool, str]:
     def state(status: Status) -> tuple[bool, str]:
         said_s = now - status.at.timestamp()
         if status.state != "up":
-            return False, words.LISTENER_STOPPED.format(at=words.clock(status.at.timestamp()))
+            return False, words.LISTENER_STOPPED.format(at=display.named_clock(status.at.timestamp()))
         if said_s > 3 * EVERY_S:
             return False, words.LISTENER_STALE.format(age=words.duration(said_s))
         if not status.connected:
@@ -140,6 +173,9 @@ def _system(
     """Return the parts of the system line; `bad` ones get a sign before them, not a colour alone."""
     hearing = snapshot.hearing
     parts: list[tuple[str, bool]] = [listener]
+    for name, ahead_s in sorted(system.clocks_ahead_s.items()):
+        template = words.CLOCK_AHEAD if ahead_s > 0 else words.CLOCK_BEHIND
+        parts.append((template.format(listener=name, by=words.age(abs(ahead_s))), True))
     if system.broker_connected is None:
         parts.append((words.NO_BROKER, False))
     else:
@@ -157,18 +193,20 @@ def _system(
     )
     if system.disk_free_bytes is not None:
         parts.append((words.disk(system.disk_free_bytes), system.disk_free_bytes < LOW_DISK_BYTES))
+    if system.faulty:
+        parts.append((words.FAULTY.format(names=", ".join(system.faulty)), True))
     return [{"text": text, "bad": bad} for text, bad in parts]
 
 
-def _row(row: Row, now: float) -> dict[str, Any]:
+def _row(row: Row, now: float, display: Display) -> dict[str, Any]:
     silent = row.silent_since_at is not None
     target, label = row.low_air, words.LOW_AIR_IN
     if row.turn_back is not None and not PAST_TURN_BACK & {reason.code for reason in row.reasons}:
         target, label = row.turn_back, words.TO_TURN_BACK_IN
     left, left_range = words.interval(target)
     if target is None:
-        label, left, left_range = words.no_forecast(row, now)
-    air, air_sub = words.air(row, now)
+        label, left, left_range = words.no_forecast(row, now, display)
+    air, air_sub = words.air(row, now, display)
     state = words.ATTENTION[row.attention]
     if row.attention == "other_alarm":
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
@@ -187,7 +225,7 @@ def _row(row: Row, now: float) -> dict[str, Any]:
         "air": air,
         "air_sub": air_sub,
         "silent": silent,
-        "aside": words.was_expected(row),
+        "aside": words.was_expected(row, display),
         "over": row.started_at is None,
         "fields": {
             "set_id": row.set_id,
@@ -228,7 +266,7 @@ def _strip(row: Row) -> dict[str, Any] | None:
     }
 
 
-def _team(team: Team, now: float) -> dict[str, Any]:
+def _team(team: Team, now: float, display: Display) -> dict[str, Any]:
     if team.turn_back_reached_at is not None:
         left = words.TEAM_TURNED.format(age=words.duration(now - team.turn_back_reached_at))
     elif team.turn_back is not None:
@@ -240,12 +278,12 @@ def _team(team: Team, now: float) -> dict[str, Any]:
         "a": team.attention,
         "state": words.ATTENTION[team.attention],
         "name": words.TEAM.format(team=team.team),
-        "members": words.team_members(team, now),
+        "members": words.team_members(team, now, display),
         "left": left,
     }
 
 
-def _alarm(line: AlarmLine, now: float) -> dict[str, Any]:
+def _alarm(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
     return {
         "key": line.key,
         "a": line.alarm if line.alarm in (*GRAVE, "low_air") else "other_alarm",
@@ -256,8 +294,8 @@ def _alarm(line: AlarmLine, now: float) -> dict[str, Any]:
         "alarm": words.ALARMS[line.alarm],
         "who": words.who(line.wearer_id, line.set_id),
         "team": words.TEAM.format(team=line.team) if line.team else "",
-        "age": words.alarm_age(line, now),
-        "state": words.alarm_state(line),
+        "age": words.alarm_age(line, now, display),
+        "state": words.alarm_state(line, display),
         "service": line.service,
         "set_id": line.set_id,
         "code": line.alarm,
@@ -274,8 +312,8 @@ def _prompt(prompt: Prompt, now: float) -> dict[str, Any]:
     }
 
 
-def _note(note: NoteLine) -> dict[str, Any]:
-    moment = datetime.fromtimestamp(note.at, UTC).strftime("%H:%M:%S")
+def _note(note: NoteLine, display: Display) -> dict[str, Any]:
+    moment = display.clock(note.at)
     return {
         "key": note.key,
         "at": moment if note.certainty != "estimated" else words.ESTIMATED.format(at=moment),

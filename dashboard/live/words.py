@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
 
 from analysis.live.rows import AlarmLine, Interval, Row, Team
+from dashboard.live.display import Display
 
 TITLE = "Live: who is under air"
-CATCHING_UP = "Reading what the archive already has …"
+STARTING = "Starting: this server is getting ready. Nothing is live yet; use voice contact."
+CATCHING_UP = (
+    "Catching up with what was received before: {percent} % done, at {at} of {to}. Nothing below is live. "
+    "Use voice contact."
+)
 UNREADABLE = "The archive cannot be read, nothing below is live: {problem}"
 FEED_STOPPED = (
     "This server no longer follows the archive, nothing below is live: restart it. Use voice contact."
 )
 FAULTY = "This program failed on messages of {names}: what is shown of them may be wrong"
 LISTENER_SILENT = (
-    "Nothing has been received for {age} (last message at {at} UTC). Nothing below is live. "
+    "Nothing has been received for {age} (last message at {at}). Nothing below is live. "
     "Check the listener and the broker; use voice contact."
 )
 
@@ -27,10 +31,16 @@ TO_TURN_BACK = "{count} past turn-back"
 LISTENER_BAD = "{state}. Nothing below is live. Use voice contact."
 NO_LISTENER = "No listener on this archive"
 LISTENER_UP = "Listener and broker connected"
-LISTENER_STOPPED = "The listener stopped at {at} UTC"
+LISTENER_STOPPED = "The listener stopped at {at}"
 LISTENER_STALE = "No sign of life from the listener for {age}"
 LISTENER_ALONE = "The listener has no connection to its broker"
 LISTENER_TROUBLE = "Listener: {trouble}"
+CLOCK_AHEAD = (
+    "The clock of {listener} is {by} ahead of this server's: times and ages here go by it. Set the clocks"
+)
+CLOCK_BEHIND = (
+    "The clock of {listener} is {by} behind this server's: times and ages here go by it. Set the clocks"
+)
 NO_BROKER = "This desk reads only"
 BROKER_UP = "This desk can send"
 BROKER_DOWN = "This desk cannot send: no broker"
@@ -96,11 +106,6 @@ TEAM_NO_TURN_BACK = "turn-back not known"
 ESTIMATED = "about {at}"
 
 
-def clock(at: float) -> str:
-    """Return a moment as hours, minutes and seconds UTC."""
-    return datetime.fromtimestamp(at, UTC).strftime("%H:%M:%S")
-
-
 def duration(seconds: float) -> str:
     """Return a duration as minutes and seconds (``1:05``), with hours from one hour on (``1:02:05``)."""
     whole = max(0, int(seconds))
@@ -133,39 +138,41 @@ def interval_in_line(target: Interval) -> str:
     return f"{middle}, {ends}" if ends else middle
 
 
-def no_forecast(row: Row, now: float) -> tuple[str, str, str]:
+def no_forecast(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     """Return label, text and second line where a row has no forecast."""
     if row.started_at is None:
         return "", "", ""
     if row.silent_since_at is not None:
-        return "not known", "–", f"since {clock(row.silent_since_at)}"
+        return "not known", "–", f"since {display.clock(row.silent_since_at)}"
     if row.pressure_bar is not None and row.pressure_bar <= row.low_air_bar:
         since = next((reason.since_at for reason in row.reasons if reason.code == "low_air"), None)
-        return "low air for", duration(now - since) if since else "–", f"below {row.low_air_bar:.0f} bar"
+        return (
+            "low air for",
+            duration(now - since) if since else "–",
+            f"below {display.pressure(row.low_air_bar)}",
+        )
     if not row.cylinder_known:
         return "no forecast", "–", "cylinder not known"
     return "no forecast yet", "–", ""
 
 
-def air(row: Row, now: float) -> tuple[str, str]:
+def air(row: Row, now: float, display: Display) -> tuple[str, str]:
     """Return the pressure with its age; for a silent set the time of the reading stands beside it."""
     if row.pressure_bar is None or row.pressure_at is None:
         return "–", ""
     seconds = now - row.pressure_at
-    bar = f"{row.pressure_bar:.0f} bar"
-    if row.started_at is None:
-        return bar, f"at {clock(row.pressure_at)}"
-    if row.silent_since_at is not None:
-        return bar, f"at {clock(row.pressure_at)}"
-    rate = f" · {row.rate_l_min:.0f} L/min" if row.rate_l_min is not None else ""
-    return bar, f"{age(seconds)} ago{rate}"
+    pressure = display.pressure(row.pressure_bar)
+    if row.started_at is None or row.silent_since_at is not None:
+        return pressure, f"at {display.clock(row.pressure_at)}"
+    rate = f" · {display.rate(row.rate_l_min)}" if row.rate_l_min is not None else ""
+    return pressure, f"{age(seconds)} ago{rate}"
 
 
-def was_expected(row: Row) -> str:
+def was_expected(row: Row, display: Display) -> str:
     """Return when a silent set was expected at its warning by what was last heard; empty when not known."""
     if row.low_air_was_expected_at is None:
         return ""
-    first, last = (datetime.fromtimestamp(at, UTC).strftime("%H:%M") for at in row.low_air_was_expected_at)
+    first, last = (display.clock(at, "%H:%M") for at in row.low_air_was_expected_at)
     return f"low air {first} to {last}, as last known"
 
 
@@ -190,42 +197,44 @@ def reason(code: str, since_at: float | None, now: float, named: str) -> str:
     return template.format(age=duration(now - since_at) if since_at is not None else "")
 
 
-def alarm_age(line: AlarmLine, now: float) -> str:
+def alarm_age(line: AlarmLine, now: float, display: Display) -> str:
     """Return how long an alarm has lasted, or when it ended."""
     if line.ended_at is not None:
-        return f"ended {clock(line.ended_at)}"
+        return f"ended {display.clock(line.ended_at)}"
     return f"for {duration(now - line.raised_at)}"
 
 
-def alarm_state(line: AlarmLine) -> str:
+def alarm_state(line: AlarmLine, display: Display) -> str:
     """Return since when, by whom it was acknowledged and seen, and where it comes from."""
-    parts = [f"since {clock(line.raised_at)}"]
+    parts = [f"since {display.clock(line.raised_at)}"]
     if line.derived:
         parts.append("by the readings, not reported by the set")
     if line.inferred:
         parts.append("its start was not heard")
     if line.acknowledged_at is not None:
-        parts.append(f"acknowledged at the set {clock(line.acknowledged_at)}")
+        parts.append(f"acknowledged at the set {display.clock(line.acknowledged_at)}")
     if line.seen_at is not None:
-        parts.append(f"seen by {line.seen_by} {clock(line.seen_at)}")
+        parts.append(f"seen by {line.seen_by} {display.clock(line.seen_at)}")
     if line.detail:
         parts.append(line.detail)
     return " · ".join(parts)
 
 
-def team_members(team: Team, now: float) -> str:
+def team_members(team: Team, now: float, display: Display) -> str:
     """Return how many of a team are under air, how many of them are silent, and who is lowest."""
     silent = f", {team.silent} silent" if team.silent else ""
-    return f"{team.under_air} of {team.members} under air{silent} · {_lowest(team, now)}"
+    return f"{team.under_air} of {team.members} under air{silent} · {_lowest(team, now, display)}"
 
 
-def _lowest(team: Team, now: float) -> str:
+def _lowest(team: Team, now: float, display: Display) -> str:
     """Return the lowest member of a team with the reading's age when it is not fresh."""
     if team.lowest_bar is None or team.lowest_set_id is None or team.lowest_at is None:
         return "no reading"
     seconds = now - team.lowest_at
     old = f", {age(seconds)} old" if seconds > 10 else ""
-    return f"lowest {who(team.lowest_wearer_id, team.lowest_set_id)}, {team.lowest_bar:.0f} bar{old}"
+    return (
+        f"lowest {who(team.lowest_wearer_id, team.lowest_set_id)}, {display.pressure(team.lowest_bar)}{old}"
+    )
 
 
 def prompt(who: str, thirds: int) -> str:
@@ -264,6 +273,7 @@ NO_SUCH_ACTION = "There is no such action."
 NOT_UNDERSTOOD = "The request was not understood; reload the page."
 NOT_OURS = "The request did not come from a page of this server; reload the page."
 TOO_LARGE = "The request is too large."
+NO_SUCH_DISPLAY = "There are no such units, or no such local time; reload the page."
 WHICH_SERVICE = "It is not clear which service this is for: choose the service."
 NOT_SENT = "Not sent: {problem}"
 

@@ -7,7 +7,6 @@ keyed update of what changed does not.
 from __future__ import annotations
 
 import hmac
-import time
 from typing import Any
 
 import flask
@@ -20,7 +19,8 @@ from dashboard.context import Context
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.desk import FIELDS
-from dashboard.live.feed import Answer
+from dashboard.live.display import display_of
+from dashboard.live.feed import now_s
 from ingest.contract.errors import BrokerProblem, RefusedMessage
 
 LARGEST_REQUEST_BYTES = 8 * 1024
@@ -51,15 +51,19 @@ def register(app: Dash, context: Context) -> None:
     def live_json() -> flask.Response:
         if not feed.alive:
             return flask.jsonify(live_view.stopped(feed.token))
-        response = _packed(feed.answer)
+        display = display_of(flask.request.args.get("units"), flask.request.args.get("offset"))
+        if display is None:
+            return _sentence(live_words.NO_SUCH_DISPLAY, 400)
+        answer = feed.answer
+        response = _packed(answer.packed(display))
         # A feed that hangs must not look alive: the page compares this age with its own limit.
         response.headers["Server-Timing"] = f"tick;dur={feed.last_tick_ms:.1f}"
-        response.headers["X-Underair-Age-Ms"] = str(round((time.monotonic() - feed.answer.made_s) * 1000))
+        response.headers["X-Underair-Age-Ms"] = str(round((now_s() - answer.made_s) * 1000))
         return response
 
     @server.get("/live/lines.json")
     def lines_json() -> flask.Response:
-        return _packed(feed.lines)
+        return _packed(feed.lines.packed())
 
     @server.post("/live/desk/<kind>")
     def send(kind: str) -> flask.Response:
@@ -70,7 +74,10 @@ def register(app: Dash, context: Context) -> None:
             return _sentence(live_words.NO_DESK, 409)
         if kind not in FIELDS:
             return _sentence(live_words.NO_SUCH_ACTION, 404)
-        fields = flask.request.get_json(silent=True)
+        try:
+            fields = flask.request.get_json(silent=True)
+        except RecursionError:  # brackets in brackets: no page of ours sends any
+            return _sentence(live_words.NOT_UNDERSTOOD, 400)
         if not isinstance(fields, dict):
             return _sentence(live_words.NOT_UNDERSTOOD, 400)
         service = fields.get("service") or (feed.services[0] if len(feed.services) == 1 else None)
@@ -78,6 +85,8 @@ def register(app: Dash, context: Context) -> None:
             return _sentence(live_words.WHICH_SERVICE, 409)
         try:
             identity = context.desk.send(kind, service, fields)
+        except UnicodeEncodeError:  # half a character: no text at all
+            return _sentence(live_words.NOT_UNDERSTOOD, 400)
         except RefusedMessage as problem:
             return _sentence(str(problem), 422)
         except BrokerProblem as problem:
@@ -85,8 +94,8 @@ def register(app: Dash, context: Context) -> None:
         return flask.jsonify(sent=identity)
 
 
-def _packed(answer: Answer) -> flask.Response:
-    return flask.Response(answer.packed, mimetype="application/json", headers={"Content-Encoding": "gzip"})
+def _packed(packed: bytes) -> flask.Response:
+    return flask.Response(packed, mimetype="application/json", headers={"Content-Encoding": "gzip"})
 
 
 def _sentence(text: str, status: int) -> flask.Response:
@@ -103,7 +112,9 @@ def _refusal(request: flask.Request, token: str) -> flask.Response | None:
     """
     origin = request.headers.get("Origin")
     same_origin = origin == request.host_url.rstrip("/")
-    if not same_origin or not hmac.compare_digest(request.headers.get(TOKEN_HEADER, ""), token):
+    if not same_origin or not hmac.compare_digest(
+        request.headers.get(TOKEN_HEADER, "").encode(), token.encode()
+    ):
         return _sentence(live_words.NOT_OURS, 403)
     if request.mimetype != "application/json":
         return _sentence(live_words.NOT_UNDERSTOOD, 415)

@@ -68,7 +68,7 @@ def pressure(set_id: str, seq: int) -> Heard:
 
 
 def picture(feed: Feed) -> dict[str, Any]:
-    answer: dict[str, Any] = json.loads(gzip.decompress(feed.answer.packed))
+    answer: dict[str, Any] = json.loads(gzip.decompress(feed.answer.packed()))
     return answer
 
 

@@ -57,7 +57,7 @@ class Line:
         self.fault: Exception | None = None
         self.connected = True
 
-    def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
+    def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         if self.fault is not None:
             raise self.fault
         self.sent.append((topic, payload))

@@ -1,0 +1,78 @@
+"""Pictures of the live page to be looked at: crews of many sizes and states, light and dark, on two screens,
+and as eyes see them that tell fewer colours: `python -m tests.browser.take_live_pictures FOLDER [SCENE ...]`.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.browser.live_scenes import SCENES, staged
+from tests.conftest import CHROMIUM_FLAGS
+
+SCREENS = ((1440, 900), (1024, 768))
+THEMES = ("light", "dark")
+EYES = ("protanopia", "deuteranopia", "tritanopia", "achromatopsia")  # as Chromium simulates them
+
+
+def opened(browser: Browser, address: str, scene: str, theme: str, screen: tuple[int, int]) -> Page:
+    page = browser.new_page(viewport={"width": screen[0], "height": screen[1]}, color_scheme=theme)  # type: ignore[arg-type]
+    page.goto(address)
+    page.wait_for_selector(".banner:not([hidden])" if scene == "starting" else ".clock:not(:empty)")
+    page.wait_for_timeout(2500)
+    return page
+
+
+def eyes(page: Page, name: str) -> None:
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setEmulatedVisionDeficiency", {"type": name})
+    page.wait_for_timeout(300)
+
+
+def take(browser: Browser, folder: Path, scene: str) -> None:
+    with tempfile.TemporaryDirectory() as archive, staged(Path(archive), scene) as (address, stop):
+        pages: list[tuple[Page, str]] = []
+        for screen in SCREENS:
+            for theme in THEMES:
+                page = opened(browser, address, scene, theme, screen)
+                name = f"{scene}_{theme}_{screen[0]}"
+                page.screenshot(path=folder / f"{name}.png")
+                if scene == "12" and screen == SCREENS[0]:
+                    for eye in EYES:
+                        eyes(page, eye)
+                        page.screenshot(path=folder / f"{name}_{eye}.png")
+                    eyes(page, "none")
+                pages.append((page, name))
+        if scene == "12":
+            page, _ = pages[0]
+            page.emulate_media(media="print")
+            page.pdf(path=folder / "12_print.pdf", format="A4", landscape=True)
+            page.screenshot(path=folder / "12_print.png", full_page=True)
+            page.emulate_media(media="screen")
+            stop()
+            for page, name in pages:
+                page.wait_for_selector("#live.lost")
+                page.screenshot(path=folder / f"stale_{name}.png")
+        for page, _ in pages:
+            page.close()
+
+
+def main(arguments: list[str]) -> None:
+    folder = Path(arguments[0])
+    folder.mkdir(parents=True, exist_ok=True)
+    with sync_playwright() as playwright:
+        settings: dict[str, Any] = {"executable_path": shutil.which("chromium"), "args": CHROMIUM_FLAGS}
+        browser = playwright.chromium.launch(**settings)
+        for scene in arguments[1:] or SCENES:
+            take(browser, folder, scene)
+            print(scene)
+        browser.close()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
