@@ -7,8 +7,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    import polars as pl
 
 DAY = click.DateTime(["%Y-%m-%d"])
 
@@ -28,7 +32,13 @@ DAY = click.DateTime(["%Y-%m-%d"])
     help="Folder for the tables and the summary; made when it is not there.",
 )
 @click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
-@click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; its month is the summary's.")
+@click.option(
+    "--to",
+    "last",
+    type=DAY,
+    metavar="DATE",
+    help="Last day; its month is the summary's. Without it, the last month that is over.",
+)
 @click.option(
     "--profile",
     "profile_file",
@@ -38,6 +48,11 @@ DAY = click.DateTime(["%Y-%m-%d"])
 @click.option(
     "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
 )
+@click.option(
+    "--overlapping",
+    is_flag=True,
+    help="Make tables that overlap a period handed out before: both together may tell withheld counts.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def audit(
     archive_folder: Path,
@@ -46,6 +61,7 @@ def audit(
     last: datetime | None,
     profile_file: str | None,
     engine: str | None,
+    overlapping: bool,
     as_json: bool,
 ) -> None:
     """Sum up months of wears: rates, planning rates, sets, forecasts; small counts withheld.
@@ -66,6 +82,12 @@ def audit(
     from analysis.tables import formula_safe
     from analysis.trends.audit import audit as audit_ledger
     from analysis.trends.roster import no_roster, with_station_and_role
+    from dashboard.trends.releases import (
+        OverlappingRelease,
+        days_of,
+        finished_months,
+        note_release,
+    )
     from dashboard.trends.summary import summary_html, summary_months
     from dashboard.trends.summary_words import readme
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
@@ -85,10 +107,20 @@ def audit(
     now = datetime.now(UTC)
     with spread_over(engine) if engine is not None else nullcontext() as run, _progress() as progress:
         ledger.update(now, progress, run)
-    tables = between(ledger.tables(), first, last)
+    chosen = between(ledger.tables(), first, last)
+    tables = chosen if last is not None else finished_months(chosen, now)
+    if not tables["wears"].height:
+        raise ArchiveProblem(_nothing(archive_folder, ledger.tables()["wears"], chosen["wears"].height))
     roster = roster_of(archive)
     tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
     made = audit_ledger(tables, profile)
+    days = days_of(tables)
+    if days is not None:
+        since, until = first.date() if first else days[0], last.date() if last else days[1]
+        try:
+            note_release(archive_folder, made, since, until, now, overlapping=overlapping)
+        except OverlappingRelease as error:
+            raise OverlappingRelease(f"{error}; --overlapping makes them all the same") from None
     months = summary_months(made)
     files = {}
     try:
@@ -113,6 +145,23 @@ def audit(
             f"summary.html "
             f"are in {out}, counts below {made.smallest_count} withheld. {profile.decides}"
         )
+
+
+def _nothing(archive: Path, every: pl.DataFrame, of_period: int) -> str:
+    """Say why there is nothing to sum up, and what to do."""
+    if of_period:
+        return (
+            f"the {of_period} wears of the period lie in the running month, which is left out until it is "
+            "over; --to with a day takes them"
+        )
+    days = every["started"].drop_nulls().dt.strftime("%Y-%m-%d").sort()
+    if len(days):
+        first, last = days[0], days[-1]
+        return f"no wears in this period; those of the archive {archive} lie from {first} to {last}"
+    return (
+        f"there are no wears in the archive {archive}; bring messages in with `underair import LOG --archive "
+        f"{archive}` or `underair listen`. An incident counts half an hour after its last message"
+    )
 
 
 @contextmanager

@@ -6,21 +6,25 @@ import io
 import threading
 import zipfile
 from datetime import UTC, datetime
+from html import escape
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import flask
 import polars as pl
 
 from analysis.tables import formula_safe
 from analysis.trends.audit import Audit, audit
+from analysis.trends.ledger import Ledger
+from dashboard.trends.releases import OverlappingRelease, days_of, finished_months, note_release
 from dashboard.trends.summary import summary_html, summary_months
-from dashboard.trends.summary_words import readme
-from dashboard.trends.view import Look, keeper_of, years_of
+from dashboard.trends.summary_words import BACK, REFUSED_LINK, REFUSED_TITLE, readme
+from dashboard.trends.view import Keeper, Look, keeper_of, years_of
 
 if TYPE_CHECKING:
     from dashboard.context import Context
 
-_kept: dict[int, tuple[int, Audit]] = {}
+_kept: WeakKeyDictionary[Keeper, tuple[tuple[int, str], Audit, Ledger]] = WeakKeyDictionary()
 _kept_lock = threading.Lock()
 
 
@@ -31,7 +35,15 @@ def add_routes(server: flask.Flask, context: Context) -> None:
     def trends_export() -> flask.Response:
         look = keeper_of(context).look()
         year = _year(look)
-        made = audited(context, look)
+        made, ledger = audited(context, look)
+        overlapping = flask.request.args.get("overlapping") == "yes"
+        days = days_of(ledger)
+        if days is not None:
+            now = datetime.now(UTC)
+            try:
+                note_release(context.archive.folder, made, *days, now, overlapping=overlapping)
+            except OverlappingRelease as error:
+                return flask.Response(refused(str(error), year), status=409, mimetype="text/html")
         data = zipped(made, year, context.profile.name)
         answer = flask.Response(data, mimetype="application/zip")
         name = f"underair-trends{f'-{year}' if year else ''}.zip"
@@ -41,7 +53,7 @@ def add_routes(server: flask.Flask, context: Context) -> None:
     @server.get("/trends/summary.html")
     def trends_summary() -> flask.Response:
         look = keeper_of(context).look()
-        made = audited(context, look)
+        made, _ = audited(context, look)
         year, month = _year(look), flask.request.args.get("month", "")
         months = summary_months(made, year)
         chosen = month if month in months else (months[-1] if months else "")
@@ -49,16 +61,29 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         return flask.Response(text, mimetype="text/html")
 
 
-def audited(context: Context, look: Look) -> Audit:
-    """Return the tables over everything in the ledger, made once while it stays as it is.
+def audited(context: Context, look: Look) -> tuple[Audit, Ledger]:
+    """Return the tables over all months that are over, and their ledger, made once while it stays as it is.
 
     A year's export is cut from these, never made by itself: what is withheld over all years stays withheld.
     """
-    key = id(keeper_of(context))
+    keeper, now = keeper_of(context), datetime.now(UTC)
+    state = (look.version, f"{now:%Y-%m}")
     with _kept_lock:
-        if key not in _kept or _kept[key][0] != look.version:
-            _kept[key] = (look.version, audit(look.ledger, context.profile))
-        return _kept[key][1]
+        if keeper not in _kept or _kept[keeper][0] != state:
+            ledger = finished_months(look.ledger, now)
+            _kept[keeper] = (state, audit(ledger, context.profile), ledger)
+        return _kept[keeper][1:]
+
+
+def refused(problem: str, year: str) -> str:
+    """Return the page that says why an export is not made, and how to make it all the same."""
+    address = f"/trends/export.zip?overlapping=yes{f'&year={year}' if year else ''}"
+    return (
+        f'<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8">'
+        f"<title>{REFUSED_TITLE}</title></head><body><main><h1>{REFUSED_TITLE}</h1><p>{escape(problem)}.</p>"
+        f'<p><a href="{escape(address)}">{REFUSED_LINK}</a></p><p><a href="/trends">{BACK}</a></p></main>'
+        "</body></html>\n"
+    )
 
 
 def zipped(made: Audit, year: str, profile_name: str) -> bytes:

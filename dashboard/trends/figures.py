@@ -111,7 +111,10 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
             "x": _months(months),
             "y": drawn[f"class_{number}_s"].to_list(),
             "name": words.CLASS_NAMES[number],
-            "marker": {"color": colour, "pattern": {"shape": shape, "fgcolor": "#ffffff", "size": 5}},
+            "marker": {
+                "color": colour,
+                "pattern": {"shape": shape, "fillmode": "overlay", "fgcolor": "#ffffff", "size": 5},
+            },
             "customdata": months["wears"].to_list(),
             "hovertemplate": "%{x}: %{y:.2f} min, %{customdata} "
             + words.WEARS_BELOW
@@ -127,7 +130,7 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
     figure["layout"] |= {
         "barmode": "stack",
         "showlegend": True,
-        "legend": {"orientation": "h", "y": 1.14, "x": 0},
+        "legend": {"orientation": "h", "y": 1.14, "x": 0, "traceorder": "normal"},
     }
     return figure
 
@@ -216,7 +219,9 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
             "type": "category",
             "range": [-0.6, max(len(months), 3) - 0.4],
             "tickvals": [months[i] for i in shown],
-            "ticktext": [_tick(months, wears, i, first=i == 0) for i in shown],
+            "ticktext": [
+                _tick(months, wears, i, before) for before, i in zip([None, *shown], shown, strict=False)
+            ],
             "showgrid": False,
             "tickangle": 0,
             "fixedrange": True,
@@ -227,10 +232,10 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
     return {"data": data, "layout": layout}
 
 
-def _tick(months: list[str], wears: list[int], index: int, first: bool) -> str:
-    """Month, wears, and the year where it begins: narrow enough for a year side by side."""
+def _tick(months: list[str], wears: list[int], index: int, before: int | None) -> str:
+    """Month, wears, and the year where it differs from the tick before: narrow enough side by side."""
     year, month = months[index].split("-")
-    new_year = first or months[max(index - 1, 0)][:4] != year
+    new_year = before is None or months[before][:4] != year
     return f"{month}<br><b>{wears[index]}</b>" + (f"<br>{year}" if new_year else "")
 
 

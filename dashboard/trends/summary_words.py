@@ -33,6 +33,9 @@ FORECAST_SENTENCE = (
     "off by "
     "less than {error:.1f} min."
 )
+REFUSED_TITLE = "Not exported: it would tell withheld counts"
+REFUSED_LINK = "Export all the same, for use inside the service only (this is noted)"
+BACK = "Back to the trends"
 PART = {"service": "Service", "station": "Station", "role": "Role", "set": "Set"}
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
 
@@ -44,8 +47,8 @@ def readme(made: Audit, profile_name: str) -> str:
         f"Counts from 1 to {made.smallest_count - 1} are withheld, and with them others that would give them "
         "away; an empty cell in a line whose `withheld` is true is such a count or follows from one. "
         "Wearers do "
-        "not appear. Tables over another period are made anew and withhold other cells: do not hand out two "
-        "that overlap.\n\n"
+        "not appear. Tables over another period are made anew and withhold other cells: two that "
+        "overlap are refused, unless somebody asks for them all the same; do not hand those out.\n\n"
         "by_month, by_part: sums and rates (events per 1000 wears or per 100 hours, exact 95 % intervals);\n"
         "planning_rates: quantiles of the wears' mean rates with their 95 % interval;\n"
         "sets: what was found about each set; forecasts: said against happened, by minutes ahead;\n"

@@ -21,11 +21,16 @@ from analysis.simulation.three_years import three_years
 from analysis.trends.audit import ALL, COUNTS, PARTS, Audit, audit
 from analysis.trends.ledger import Ledger
 from analysis.trends.roster import with_station_and_role
+from dashboard.app import create_app
+from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.pages import trends as trends_page
 from dashboard.trends.export import tables_of, zipped
+from dashboard.trends.releases import finished_months
 from dashboard.trends.summary import summary_html, summary_months
 from dashboard.trends.summary_words import WITHHELD
 from dashboard.underair import root
+from ingest.archive.reading import Archive
 
 PROFILE = Profile.default()
 SMALLEST = PROFILE.withholding.smallest_count
@@ -231,10 +236,72 @@ def test_the_verb_refuses_what_makes_no_sense(tmp_path: Path) -> None:
     assert "there is no archive at" in str(missing.exception)
 
 
-def test_an_archive_without_wears_gives_empty_tables_and_says_so(tmp_path: Path) -> None:
+def test_an_archive_without_wears_says_how_they_come(tmp_path: Path) -> None:
     archive, out = tmp_path / "archive", tmp_path / "out"
     archive.mkdir()
     result = run("--archive", str(archive), "--out", str(out))
-    assert result.exit_code == 0, result.output
-    assert result.stdout.startswith("0 wears; 0 of 0 comparisons stand out")
-    assert "no wears yet" in (out / "summary.html").read_text()
+    assert result.exit_code == 1
+    assert "there are no wears in the archive" in str(result.exception)
+    assert "underair import LOG" in str(result.exception)
+    assert not out.exists()
+
+
+def test_a_period_without_wears_names_the_days_that_have_some(tmp_path: Path) -> None:
+    bring_in_three_years(tmp_path, NOW)
+    result = run("--archive", str(tmp_path), "--out", str(tmp_path / "out"), "--from", "2040-01-01")
+    assert result.exit_code == 1
+    assert "no wears in this period" in str(result.exception)
+    assert "lie from 2029-03-" in str(result.exception)
+
+
+def test_two_periods_that_overlap_would_tell_a_withheld_count_and_are_refused(tmp_path: Path) -> None:
+    """The attacker takes one release from the other: what is left is a month by station, all of it small."""
+    bring_in_three_years(tmp_path, NOW)
+
+    def release(name: str, last: str, *more: str) -> Any:
+        period = ("--from", "2030-01-01", "--to", last)
+        return run("--archive", str(tmp_path), "--out", str(tmp_path / name), *period, *more)
+
+    assert release("one", "2030-11-30").exit_code == 0
+    refused = release("two", "2030-12-31")
+    assert refused.exit_code == 1
+    assert "tables of 2030-01-01 to 2030-11-30 were handed out on" in str(refused.exception)
+    assert not (tmp_path / "two").exists()
+    assert release("again", "2030-11-30").exit_code == 0  # the very same figures tell nothing new
+
+    # That it is not refused in vain: made all the same, the difference gives small counts away.
+    assert release("two", "2030-12-31", "--overlapping").exit_code == 0
+    one, two = (pl.read_parquet(tmp_path / name / "by_part.parquet") for name in ("one", "two"))
+    both = one.join(two, on=["part", "name", "year"], suffix="_two").filter(pl.col("part") == "role")
+    told = [
+        late - early
+        for measure in COUNTS
+        for early, late in both.select(measure, f"{measure}_two").drop_nulls().iter_rows()
+    ]
+    assert any(0 < count < SMALLEST for count in told)
+    noted = [json.loads(line) for line in (tmp_path / "releases.ndjson").read_text().splitlines()]
+    assert [line["overlapping"] for line in noted] == [False, True]
+
+    # A period of its own is handed out as before.
+    after = run("--archive", str(tmp_path), "--out", str(tmp_path / "three"), "--from", "2031-01-01")
+    assert after.exit_code == 0, after.exception
+
+
+def test_the_page_refuses_an_export_that_overlaps_another(tmp_path: Path) -> None:
+    bring_in_three_years(tmp_path, NOW)
+    first = run("--archive", str(tmp_path), "--out", str(tmp_path / "out"), "--to", "2030-06-30")
+    assert first.exit_code == 0, first.exception
+    context = Context(archive=Archive(tmp_path), profile=PROFILE)
+    client = create_app(context, pages={"/trends": trends_page}).server.test_client()
+    refused = client.get("/trends/export.zip")
+    assert refused.status_code == 409
+    assert "can tell a withheld count" in refused.text
+    assert client.get("/trends/export.zip?overlapping=yes").status_code == 200
+    assert client.get("/trends/export.zip?year=2031").status_code == 200  # cut from the same figures
+
+
+def test_the_running_month_is_left_out_until_it_is_over() -> None:
+    ledger = service(30.0)
+    left = finished_months(ledger, datetime(2029, 5, 15, tzinfo=UTC))
+    gone = ledger["wears"].join(left["wears"], on="wear_id", how="anti")["started"]
+    assert set(gone.dt.strftime("%Y-%m")) == {"2029-05"}

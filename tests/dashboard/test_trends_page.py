@@ -10,15 +10,16 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from analysis.trends.ledger import ledger_of
-from analysis.trends.measures import MonthlyMean, MonthlyRate
+from analysis.simulation.three_years import three_years
+from analysis.trends.ledger import WEARS, ledger_of
+from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, monthly_mean
 from analysis.trends.statistics import mann_kendall
 from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import words
-from dashboard.trends.figures import mean_figure, rate_figure
-from dashboard.trends.view import Keeper
+from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
+from dashboard.trends.view import Keeper, choice_of, keeper_of
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
 from tests.dashboard.invented_incident import Incident
@@ -124,6 +125,82 @@ def test_wears_stand_under_every_month_that_is_named() -> None:
     ticks = rate_figure(rate(12, 1, None))["layout"]["xaxis"]["ticktext"]
     assert ticks[:2] == ["01<br><b>20</b><br>2031", "02<br><b>20</b>"]
     assert len(ticks) == 12
+
+
+def test_a_year_stands_at_the_first_named_month_of_it() -> None:
+    found = rate(12, 1, None)
+    months = [date(2029 + (9 + i) // 12, (9 + i) % 12 + 1, 1) for i in range(40)]
+    table = pl.concat([found.table] * 4).head(40).with_columns(month=pl.Series(months))
+    ticks = rate_figure(MonthlyRate(table, found.total, 50.0, None))["layout"]["xaxis"]["ticktext"]
+    assert [one.split("<br>")[2] for one in ticks if one.count("<br>") == 2] == [
+        "2029",
+        "2030",
+        "2031",
+        "2032",
+    ]
+
+
+def _with_a_thin_month(mean_of: Any) -> pl.DataFrame:
+    wears = [20] * 6 + [2] + [20] * 6
+    return pl.DataFrame(
+        {
+            "month": [date(2031 + i // 12, i % 12 + 1, 1) for i in range(13)],
+            "wears": wears,
+            "heat_dose_wears": wears,
+            "under_air_min": [size * mean_of(i) for i, size in enumerate(wears)],
+        }
+    )
+
+
+def test_limits_stop_at_a_month_that_is_not_judged_and_its_point_is_hollow() -> None:
+    found = monthly_mean(_with_a_thin_month(lambda i: 20.0 + i % 2), "under_air_min")
+    figure = mean_figure(found)
+    limits = [trace for trace in figure["data"] if trace["mode"] == "lines"]
+    assert len(limits) == 5  # two limits and the mean, and of the moving ranges one limit and their mean
+    assert all([at for at, value in enumerate(trace["y"]) if value is None] == [6] for trace in limits)
+    points = [trace for trace in figure["data"] if trace["mode"] != "lines"]
+    assert points[0]["marker"]["symbol"].index("circle-open") == 6
+    assert points[1]["yaxis"] == "y2"
+    assert figure["layout"]["yaxis2"]["domain"][1] < figure["layout"]["yaxis"]["domain"][0]
+
+
+def test_a_leap_is_marked_on_the_moving_range_and_told() -> None:
+    leap = monthly_mean(_with_a_thin_month(lambda i: 20.0 + 0.1 * (i % 3) + 2.0 * (i >= 9)), "under_air_min")
+    ranges = leap.table["moving_range"].to_list()
+    assert ranges[0] is None
+    assert ranges[6] is None
+    assert ranges[7] == pytest.approx(0.1)  # from the judged month before the thin one
+    assert leap.table.filter("range_outside")["month"].to_list() == [date(2031, 10, 1)]
+    assert "The change to 2031-10 is larger than the moving range's limit." in words.mean_sentence(
+        MINUTES, leap
+    )
+
+
+def test_time_in_each_thermal_class_is_drawn_and_told() -> None:
+    months = by_month(three_years(1, incidents_a_month=3.0)[0]["wears"])
+    figure = classes_figure(months)
+    assert [trace["name"] for trace in figure["data"]] == ["class II", "class III", "class IV"]
+    assert len({trace["marker"]["pattern"]["shape"] for trace in figure["data"]}) == 3
+    hot = float(months["class_2_s"].sum()) / 60 / float(months["wears"].sum())
+    assert f"/ {hot:.2f} /" in words.classes_sentence(months)
+
+
+def test_a_fault_of_the_update_is_said_and_the_next_try_clears_it(tmp_path: Path) -> None:
+    bring_in_three_years(tmp_path, datetime(2032, 3, 1, tzinfo=UTC))
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    keeper = keeper_of(context)
+    kept = keeper._ledger.update
+    keeper._ledger.update = lambda *_: 1 / 0  # type: ignore[assignment,method-assign]
+    text = _text_of(trends_page.layout(context, {}))
+    assert "The figures are not up to date" in text
+    assert "ZeroDivisionError" in text
+    keeper._ledger.update, keeper._looked = kept, -1e9  # type: ignore[method-assign]
+    assert "not up to date" not in _text_of(trends_page.layout(context, {}))
+
+
+def test_a_cylinder_that_is_no_number_is_the_usual_one() -> None:
+    wears = pl.DataFrame(schema={**WEARS, "station": pl.String, "role": pl.String})
+    assert choice_of({"cylinder": "²"}, wears).cylinder == 1
 
 
 def _text_of(component: Any) -> str:
