@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -13,20 +14,9 @@ from analysis.findings.examined import Examined
 from analysis.heat.heat import seconds_in_classes
 from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
-from analysis.records import Floats, Ints, PowerUp
+from analysis.records import Floats, PowerUp
 from analysis.tables import TIME, empty_table, table_of
 from analysis.wears.turn_back import TurnBackMoment
-
-
-def _times(values_us: Sequence[int | None] | Ints) -> pl.Series:
-    values = (
-        pl.Series(values_us) if isinstance(values_us, np.ndarray) else pl.Series(values_us, dtype=pl.Int64)
-    )
-    return values.cast(TIME)
-
-
-def _nan_free(values: Floats) -> pl.Series:
-    return pl.Series(values, nan_to_null=True)
 
 
 def wears_table(
@@ -82,12 +72,12 @@ def wears_table(
 def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
     """Return the columns wear_id and time of a table on the 1 s grid."""
     sizes = [one.seconds for one in examined]
-    ids = pl.Series([one.wear.wear_id for one in examined], dtype=pl.String)
+    ids = pl.Series("wear_id", [one.wear.wear_id for one in examined], dtype=pl.String)
     which = np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)
     starts = np.array([one.wear.started_us for one in examined], dtype=np.int64)
-    second = np.concatenate([np.arange(size, dtype=np.int64) for size in sizes])
+    second = _joined([np.arange(size, dtype=np.int64) for size in sizes])
     wear_id = ids.new_from_index(0, sizes[0]) if len(sizes) == 1 else ids.gather(which)
-    return wear_id, _times(starts[which] + second * 1_000_000)
+    return wear_id, pl.Series("time", starts[which] + second * 1_000_000).cast(TIME)
 
 
 def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
@@ -96,33 +86,32 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         return empty_table("air")
     wear_id, time = _long(examined)
 
-    def column(name: str, needs_volume: bool) -> pl.Series:
+    columns = [time]
+    for name, needs_volume in (
+        ("pressure_bar", False),
+        ("pressure_sd_bar", False),
+        ("rate_l_min", True),
+        ("rate_lo_l_min", True),
+        ("rate_hi_l_min", True),
+        ("low_air_min", True),
+        ("low_air_lo_min", True),
+        ("low_air_hi_min", True),
+    ):
         parts = [
             getattr(one.air, name) if one.known_air or not needs_volume else np.full(one.seconds, np.nan)
             for one in examined
         ]
-        return _nan_free(np.concatenate(parts))
+        columns.append(_nan_free(name, parts))
+    columns.append(pl.Series("heard", _joined([one.air.heard for one in examined])))
+    return wear_id.to_frame().hstack(columns)
 
-    return pl.DataFrame(
-        {
-            "wear_id": wear_id,
-            "time": time,
-            "pressure_bar": column("pressure_bar", False),
-            "pressure_sd_bar": column("pressure_sd_bar", False),
-            **{
-                name: column(name, True)
-                for name in (
-                    "rate_l_min",
-                    "rate_lo_l_min",
-                    "rate_hi_l_min",
-                    "low_air_min",
-                    "low_air_lo_min",
-                    "low_air_hi_min",
-                )
-            },
-            "heard": np.concatenate([one.air.heard for one in examined]),
-        }
-    )
+
+def _joined(parts: Sequence[Any]) -> Any:
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def _nan_free(name: str, parts: Sequence[Floats]) -> pl.Series:
+    return pl.Series(name, _joined(parts), nan_to_null=True)
 
 
 def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
@@ -131,52 +120,57 @@ def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
     if not warm:
         return empty_table("heat")
     wear_id, time = _long(warm)
-    columns = {
-        name: _nan_free(np.concatenate([getattr(one.heat, name) for one in warm]))
-        for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
-    }
-    classes = np.concatenate([one.heat.thermal_class for one in warm if one.heat]).astype(np.float64)
-    return pl.DataFrame(
-        {
-            "wear_id": wear_id,
-            "time": time,
-            **columns,
-            "thermal_class": _nan_free(np.where(classes > 0.0, classes, np.nan)).cast(pl.Int64),
-            "dose": np.concatenate([one.heat.dose for one in warm if one.heat]),
-        }
-    )
+    classes = _joined([one.heat.thermal_class for one in warm if one.heat]).astype(np.float64)
+    columns = [
+        time,
+        *(
+            _nan_free(name, [getattr(one.heat, name) for one in warm])
+            for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
+        ),
+        _nan_free("thermal_class", [np.where(classes > 0.0, classes, np.nan)]).cast(pl.Int64),
+        pl.Series("dose", _joined([one.heat.dose for one in warm if one.heat])),
+    ]
+    return wear_id.to_frame().hstack(columns)
 
 
 def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
     """Return the table `alarms`."""
-    return pl.DataFrame(
-        {
-            "wear_id": pl.Series([one.wear.wear_id if one.wear else None for one in alarms], dtype=pl.String),
-            "set_id": pl.Series([one.set_id for one in alarms], dtype=pl.String),
-            "alarm": pl.Series([one.alarm for one in alarms], dtype=pl.String),
-            "raised": _times([one.raised_us for one in alarms]),
-            "acknowledged": _times([one.acknowledged_us for one in alarms]),
-            "cleared": _times([one.cleared_us for one in alarms]),
-            "seen": _times([one.seen_us for one in alarms]),
-            "response_s": pl.Series([one.response_s for one in alarms], dtype=pl.Float64),
-            "source": pl.Series([one.source for one in alarms], dtype=pl.String),
-            "lead_s": pl.Series([one.lead_s for one in alarms], dtype=pl.Float64),
-        }
+    return table_of(
+        "alarms",
+        [
+            (
+                one.wear.wear_id if one.wear else None,
+                one.set_id,
+                one.alarm,
+                one.raised_us,
+                one.acknowledged_us,
+                one.cleared_us,
+                one.seen_us,
+                one.response_s,
+                one.source,
+                one.lead_s,
+            )
+            for one in alarms
+        ],
     )
 
 
 def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `gaps`."""
-    gaps = [gap for one in examined for gap in one.gaps]
-    return pl.DataFrame(
-        {
-            "set_id": pl.Series([gap.wear.set_id for gap in gaps], dtype=pl.String),
-            "wear_id": pl.Series([gap.wear.wear_id for gap in gaps], dtype=pl.String),
-            "started": _times([gap.started_us for gap in gaps]),
-            "ended": _times([gap.ended_us for gap in gaps]),
-            "seconds": pl.Series([gap.seconds for gap in gaps], dtype=pl.Float64),
-            "lost_messages": pl.Series([gap.lost_messages for gap in gaps], dtype=pl.Int64),
-        }
+    return table_of(
+        "gaps",
+        [
+            (
+                gap.wear.set_id,
+                gap.wear.wear_id,
+                gap.started_us,
+                gap.ended_us,
+                gap.seconds,
+                gap.lost_messages,
+            )
+            for one in examined
+            for gap in one.gaps
+        ],
     )
 
 
@@ -271,10 +265,4 @@ def alarm_rates_table(examined: Sequence[Examined], alarms: Sequence[Alarm]) -> 
 
 def floods_table(floods: Sequence[Flood]) -> pl.DataFrame:
     """Return the table `floods`."""
-    return pl.DataFrame(
-        {
-            "started": _times([flood.started_us for flood in floods]),
-            "ended": _times([flood.ended_us for flood in floods]),
-            "alarms": pl.Series([flood.most for flood in floods], dtype=pl.Int64),
-        }
-    )
+    return table_of("floods", [(flood.started_us, flood.ended_us, flood.most) for flood in floods])

@@ -199,7 +199,7 @@ def floats(values: pl.Series) -> Floats:
 
 
 def _names(speakers: pl.Series) -> list[str]:
-    if speakers.n_unique() == 1:
+    if (speakers == speakers[0]).all():
         return [speakers[0]]
     return speakers.unique().sort().to_list()
 

@@ -178,6 +178,15 @@ CONTRACT_TABLES = ("wears", "air", "alarms", "heat", "gaps", "clocks", "findings
 TABLES: dict[str, pl.Schema] = {
     name: pl.Schema([(column.name, column.dtype) for column in columns]) for name, columns in COLUMNS.items()
 }
+_PLAIN = {
+    name: (
+        pl.Schema([(column, pl.Int64 if dtype == TIME else dtype) for column, dtype in schema.items()]),
+        [place for place, dtype in enumerate(schema.values()) if dtype == TIME],
+    )
+    for name, schema in TABLES.items()
+}
+"""The tables with plain integers for times, and where these stand: a third of the cost of typed columns."""
+_EMPTY = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
 
 
 def empty_table(name: str) -> pl.DataFrame:
@@ -188,20 +197,18 @@ def empty_table(name: str) -> pl.DataFrame:
     KeyError
         When there is no such table.
     """
-    return pl.DataFrame(schema=TABLES[name])
+    return _EMPTY[name].clone()
 
 
 def table_of(name: str, rows: Sequence[Sequence[Any]]) -> pl.DataFrame:
     """Return table `name` from rows in the order of its columns; times in microseconds since 1970 (UTC)."""
     if not rows:
         return empty_table(name)
-    columns = zip(TABLES[name].items(), zip(*rows, strict=True), strict=True)
-    return pl.DataFrame(
-        [
-            pl.Series(column, values, dtype=pl.Int64 if dtype == TIME else dtype).cast(dtype)
-            for (column, dtype), values in columns
-        ]
-    )
+    schema, times = _PLAIN[name]
+    frame = pl.DataFrame(rows, schema=schema, orient="row")
+    for place in times:
+        frame.replace_column(place, frame.to_series(place).cast(TIME))
+    return frame
 
 
 def conform(name: str, frame: pl.DataFrame) -> pl.DataFrame:

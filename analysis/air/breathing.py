@@ -166,7 +166,8 @@ def reconstruct(
     model, heat = breathing.as_array(), vessel_array(cylinder, vessel)
     fate = np.zeros(time_s.size, dtype=np.int8)
 
-    state = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
+    state = first_state(float(time_s[0]), float(pressure_bar[0]), start_c, model, heat)
+    again = state.copy()
     causal = np.empty((size, kernels.TRACK_WIDTH))
     readings = (time_s, pressure_bar, gas_c, around_c, size - 1)
     kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
@@ -178,7 +179,6 @@ def reconstruct(
 
     smoothed = np.empty((size, 6))
     kernels.smooth(model, heat, causal, smoothed)
-    again = first_state(time_s[0], pressure_bar[0], start_c, model, heat)
     again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
     track = np.empty_like(causal)
     rate = np.clip(smoothed[:, 2], 0.0, HIGHEST_L_MIN)

@@ -184,13 +184,14 @@ def used_sd_l(
     Gauge errors and temperature are the same at both ends of a wear, so they enter by how differently
     litres depend on them there.
     """
-    bar = smoothed[[0, -1], 4]
-    ends_c = gas_c[[0, -1]]
     volume_l = cylinder.total_l
-    per_bar = free_air_l(bar + 0.5, ends_c, volume_l) - free_air_l(bar - 0.5, ends_c, volume_l)
-    per_kelvin = free_air_l(bar, ends_c + 0.5, volume_l) - free_air_l(bar, ends_c - 0.5, volume_l)
+    bar, per_bar, per_kelvin, grown_l = [], [], [], []
+    for at_bar, at_c in zip(smoothed[[0, -1], 4].tolist(), gas_c[[0, -1]].tolist(), strict=True):
+        bar.append(at_bar)
+        per_bar.append(free_air_l(at_bar + 0.5, at_c, volume_l) - free_air_l(at_bar - 0.5, at_c, volume_l))
+        per_kelvin.append(free_air_l(at_bar, at_c + 0.5, volume_l) - free_air_l(at_bar, at_c - 0.5, volume_l))
+        grown_l.append(volume_l * MOLAR_VOLUME_L_MOL * at_bar / 300.0 * molar_density_mol_l(at_bar, at_c))
     used_l = float(smoothed[0, 0] - smoothed[-1, 0])
-    grown_l = volume_l * MOLAR_VOLUME_L_MOL * bar / 300.0 * molar_density_mol_l(bar, ends_c)
     parts = [
         np.sqrt(smoothed[0, 1] + smoothed[-1, 1]),
         vessel.gauge_gain_sd * (per_bar[0] * bar[0] - per_bar[1] * bar[1]),

@@ -142,10 +142,12 @@ def _battery(wear: Wear, profile: Profile) -> list[Derived]:
     return []
 
 
-def runs_of(flags: Bools) -> list[tuple[int, int]]:
-    """Return (first, one past the last) of every run of true."""
+def runs_of(flags: Bools, shortest: int = 1) -> list[tuple[int, int]]:
+    """Return (first, one past the last) of every run of true that has at least `shortest` of them."""
     edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
-    starts = [0, *edges.tolist()] if len(flags) and flags[0] else edges.tolist()
-    if len(starts) % 2:
-        starts.append(len(flags))
-    return list(zip(starts[::2], starts[1::2], strict=True))
+    if len(flags) and flags[0]:
+        edges = np.concatenate([[0], edges])
+    if len(edges) % 2:
+        edges = np.append(edges, len(flags))
+    runs = edges.reshape(-1, 2)
+    return [(first, last) for first, last in runs[runs[:, 1] - runs[:, 0] >= shortest].tolist()]

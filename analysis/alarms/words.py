@@ -129,8 +129,10 @@ def alarm_rates(raised_us: Ints, started_us: int, ended_us: int) -> AlarmRates:
     times = np.sort(raised_us)
 
     def most(window_s: float) -> int:
+        if not len(times):
+            return 0
         first = np.searchsorted(times, times - round(window_s * 1e6), side="right")
-        return int((np.arange(1, len(times) + 1) - first).max(initial=0))
+        return int((np.arange(1, len(times) + 1) - first).max())
 
     minutes = (ended_us - started_us) / 60e6
     mean = 10.0 * len(times) / minutes if minutes >= 10.0 else None

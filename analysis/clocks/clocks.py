@@ -176,7 +176,7 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
         bounds = np.array([0], np.int64)
     else:
         jumps = find_steps(seq, time_s, heard_s, np.where(known, uptime_s, np.nan), grain_s)
-        bounds = np.r_[0, jumps].astype(np.int64)
+        bounds = np.array([0, *jumps.tolist()], np.int64)
         lines = []
         at_s = np.empty_like(time_s)
         for first, last in zip(bounds.tolist(), [*jumps.tolist(), len(seq)], strict=True):
@@ -231,9 +231,8 @@ def _written_clock(
     time_s: Floats, at_s: Floats, heard_s: Floats, jumps: Ints, grain_s: float
 ) -> tuple[float, float | None, float]:
     """Offset, its spread and drift of the clock that stands in the messages, over its longest stretch."""
-    bounds = np.r_[0, jumps, len(time_s)]
-    main = int(np.argmax(np.diff(bounds)))
-    span = slice(int(bounds[main]), int(bounds[main + 1]))
+    bounds = [0, *jumps.tolist(), len(time_s)]
+    span = slice(*max(itertools.pairwise(bounds), key=lambda ends: ends[1] - ends[0]))
     offset, at = time_s[span] - at_s[span], at_s[span]
     drift = 0.0
     if len(at) >= DRIFT_FROM_MESSAGES and at.max() - at.min() >= DRIFT_FROM_S:
@@ -247,8 +246,9 @@ def _written_clock(
 
 def _upper_line(x: Floats, y: Floats) -> tuple[float, float, float]:
     """Return (x0, y0, slope) of the line that has every point on or below it and is nearest on average."""
-    order: Ints = np.argsort(x, kind="stable") if np.any(x[1:] < x[:-1]) else np.arange(len(x))
-    x, y = x[order], y[order]
+    if np.any(x[1:] < x[:-1]):
+        order: Ints = np.argsort(x, kind="stable")
+        x, y = x[order], y[order]
     middle = float(x.mean())
     slope = 0.0
     if len(x) >= DRIFT_FROM_MESSAGES and x[-1] - x[0] >= DRIFT_FROM_S:
@@ -261,22 +261,21 @@ def _upper_line(x: Floats, y: Floats) -> tuple[float, float, float]:
 @numba.njit(cache=True, nogil=True)
 def _hull_edge_slope(x: Floats, y: Floats) -> float:
     """Slope of the upper hull's edge over x = 0; `x` ascending, centred on its mean."""
-    hull = np.empty(len(x), np.int64)
+    hull_x, hull_y = np.empty(len(x)), np.empty(len(x))
     size = 0
     for i in range(len(x)):
-        if size > 0 and x[i] == x[hull[size - 1]]:
-            if y[i] <= y[hull[size - 1]]:
+        if size > 0 and x[i] == hull_x[size - 1]:
+            if y[i] <= hull_y[size - 1]:
                 continue
             size -= 1
         while size >= 2:
-            a, b = hull[size - 2], hull[size - 1]
-            if (x[b] - x[a]) * (y[i] - y[a]) - (y[b] - y[a]) * (x[i] - x[a]) < 0.0:
+            ax, ay, bx, by = hull_x[size - 2], hull_y[size - 2], hull_x[size - 1], hull_y[size - 1]
+            if (bx - ax) * (y[i] - ay) - (by - ay) * (x[i] - ax) < 0.0:
                 break
             size -= 1
-        hull[size] = i
+        hull_x[size], hull_y[size] = x[i], y[i]
         size += 1
     for k in range(1, size):
-        if x[hull[k]] >= 0.0:
-            a, b = hull[k - 1], hull[k]
-            return float((y[b] - y[a]) / (x[b] - x[a]))
+        if hull_x[k] >= 0.0:
+            return float((hull_y[k] - hull_y[k - 1]) / (hull_x[k] - hull_x[k - 1]))
     return 0.0

@@ -256,9 +256,7 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
     bar, at_us = wear.pressure_bar[good], wear.at_us[good]
     total_l = (wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0)).total_l
     drop_bar = rules.stuck_steps * max(air.step_bar, 0.5)
-    for first, last in runs_of(np.diff(bar) == 0.0):
-        if last - first + 1 < rules.stuck_readings:
-            continue
+    for first, last in runs_of(np.diff(bar) == 0.0, shortest=rules.stuck_readings - 1):
         seconds = float(at_us[last] - at_us[first]) * 1e-6
         second = min(int((at_us[first] - wear.started_us) // 1_000_000), one.seconds - 1)
         # The live rate begins high on purpose; what was breathed just before speaks too.

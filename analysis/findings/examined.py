@@ -69,7 +69,8 @@ class Examined:
         """Return the highest mean rate of any 60 s (of the whole wear when it is shorter)."""
         rate = self.air.rate_l_min
         window = min(PEAK_WINDOW_S, len(rate))
-        total = np.r_[0.0, np.cumsum(rate)]
+        total = np.zeros(len(rate) + 1)
+        np.cumsum(rate, out=total[1:])
         return float((total[window:] - total[:-window]).max() / window)
 
 

@@ -79,6 +79,8 @@ class Wear:
         "closed", "changed", "off" or "not heard".
     following : Following or None
         The next pressure reading or `power off` of the same power-up; None when there is none.
+    low_air : int or None
+        Number of the first reading (slips of the sensor aside) at or below the warning; None if never.
     """
 
     wear_id: str
@@ -97,6 +99,12 @@ class Wear:
     tally: Tally | None = None
     following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
+    low_air: int | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Find the first reading at or below the warning."""
+        low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
+        self.low_air = int(low[0]) if len(low) else None
 
     @property
     def set_id(self) -> str:
@@ -112,12 +120,6 @@ class Wear:
     def ended_us(self) -> int:
         """Last reading under air."""
         return int(self.at_us[-1])
-
-    @property
-    def low_air(self) -> int | None:
-        """Number of the first reading (slips of the sensor aside) at or below the warning; None if never."""
-        low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
-        return int(low[0]) if len(low) else None
 
     @property
     def restarted_from(self) -> Wear | None:
