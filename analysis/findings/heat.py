@@ -22,6 +22,7 @@ def heat_findings(context: Context) -> Iterator[Finding]:
     """Apply both rules to every wear with a heat sensor."""
     for one in context.examined:
         if one.heat is not None:
+            yield from _lag_disproved(one, one.heat, context)
             yield from _dose(one, one.heat, context)
             yield from _rise(one, one.heat, context)
 
@@ -55,6 +56,7 @@ def _rise(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
     if rise is None:
         return
     first, last, steepest = rise
+    lag = "lag removed" if heat.disproved_c is None else "as read, lag not removed"
     yield about_wear(
         "rapid_heat",
         "caution",
@@ -62,8 +64,29 @@ def _rise(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
         one.at_us(first),
         one.at_us(last),
         f"The estimated surroundings rose from {heat.ambient_c[first]:.0f} to {heat.ambient_c[last]:.0f} °C "
-        f"from {clock(one.at_us(first))}, by up to {steepest:.0f} K/min (lag removed; range at the end "
+        f"from {clock(one.at_us(first))}, by up to {steepest:.0f} K/min ({lag}; range at the end "
         f"{heat.ambient_lo_c[last]:.0f} to {heat.ambient_hi_c[last]:.0f} °C).",
+        _readings_near(one, [first, last]),
+    )
+
+
+def _lag_disproved(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]:
+    if heat.disproved_c is None:
+        return
+    known = np.flatnonzero(~np.isnan(heat.temperature_c))
+    steepest = int(np.argmax(np.abs(np.diff(heat.temperature_c[known])) / np.diff(known)))
+    first, last = int(known[steepest]), int(known[steepest + 1])
+    yield about_wear(
+        "heat_lag_disproved",
+        "note",
+        one.wear,
+        one.at_us(first),
+        one.at_us(last),
+        f"The heat sensor went from {heat.temperature_c[first]:.0f} to {heat.temperature_c[last]:.0f} °C in "
+        f"{last - first} s at {clock(one.at_us(first))}. A sensor that lags by anything like "
+        f"the profile's {context.profile.heat.sensor_lag_s:g} s would need surroundings of "
+        f"{heat.disproved_c:.0f} °C for that: it is a faster one, and no lag was removed. Classes, dose and "
+        "rise of this wear follow its readings, and the range covers both.",
         _readings_near(one, [first, last]),
     )
 

@@ -2,9 +2,10 @@
 
 The set's reading is the measurement. The surroundings are an estimate from it: a sensor that follows with
 one time constant, ds/dt = (T - s) / tau, and surroundings that wander (Kalman filter and
-Rauch-Tung-Striebel smoother; figures in DEVELOPERS.md). The time constant is never known well, so the
-estimate is made three times (0.7, 1 and 1.3 times the assumed one) and its range is handed on. None of it is
-what a person in fire kit felt.
+Rauch-Tung-Striebel smoother; figures in analysis/docs/method.md). The time constant is never known well, so
+the estimate is made three times (0.7, 1 and 1.3 times the assumed one) and its range is handed on. Where the
+readings change faster than such a sensor can, the lag is not removed at all. None of it is what a person in
+fire kit felt.
 """
 
 from __future__ import annotations
@@ -23,6 +24,14 @@ WANDER_K2_S = 30.0
 """Variance that the surroundings gain a second, K^2/s: some 40 K in a minute. Our own rule."""
 READING_K2 = 0.12
 """Variance of a reading, K^2: noise of 0.3 K and steps of 0.5 K. Our own rule."""
+COLDEST_C, HOTTEST_C = -60.0, 600.0
+"""Surroundings beyond this were not there: 600 °C is a room in flashover (common practice, no source), and
+nobody's set goes on reporting from it. A lag whose removal asks for it is not this sensor's. Our own
+rule."""
+SENSOR_RANGE_C = (-60.0, 1200.0)
+"""What the message contract lets a heat sensor say."""
+NO_LAG_S = 0.1
+"""As good as none on a grid of 1 s."""
 SILENT_S = 30.0
 """Further than this from any reading no class is given. Our own rule."""
 
@@ -38,6 +47,9 @@ class HeatTrack:
         1 to 4, or 0 where none can be given.
     position : array of int, shape (n,)
         Which reading of the channel stands at that second; -1 for none.
+    disproved_c : float or None
+        The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
+        not this sensor's, the estimate follows the reading, and the range covers both. None otherwise.
     """
 
     temperature_c: Floats
@@ -47,6 +59,7 @@ class HeatTrack:
     thermal_class: Ints
     dose: Floats
     position: Ints
+    disproved_c: float | None = None
 
 
 def seconds_in_classes(classes: Ints) -> Floats:
@@ -79,7 +92,8 @@ def on_grid(time_s: Floats, values: Floats, seconds: int) -> tuple[Floats, Ints]
     position = np.full(seconds, -1, np.int64)
     second = np.floor(time_s).astype(np.int64)
     inside = np.flatnonzero((second >= 0) & (second < seconds) & np.isfinite(values))
-    inside = inside[np.argsort(values[inside], kind="stable")]  # what is written last stays
+    if np.any(np.diff(second[inside]) <= 0):
+        inside = inside[np.argsort(values[inside], kind="stable")]  # what is written last stays
     grid[second[inside]] = values[inside]
     position[second[inside]] = inside
     return grid, position
@@ -102,11 +116,42 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
     runs = [surroundings(reading, lag_s * factor) for factor in LAG_RANGE]
     ambient = runs[1][0]
     low, high = _range(runs[0][0], runs[0][1], runs[1][0], runs[1][1], runs[2][0], runs[2][1])
+    # By the shortest of the three: what the range covers anyway is not disproved.
+    disproved_c = beyond_belief_c(reading, runs[0][0])
+    if disproved_c is not None:
+        lag_s = NO_LAG_S
+        ambient, sd_k = surroundings(reading, lag_s)
+        low = np.clip(np.minimum(low, ambient - 1.645 * sd_k), *SENSOR_RANGE_C)
+        high = np.clip(np.maximum(high, ambient + 1.645 * sd_k), *SENSOR_RANGE_C)
     near = _near(reading, int(SILENT_S))
     classes = np.where(near, thermal_class(ambient), 0)
     _drop_short_stays(classes, max(int(lag_s / 2.0), 1))
     dose = np.cumsum(dose_rate_s(np.where(near, ambient, np.nan), profile.heat.dose_law))
-    return HeatTrack(reading, ambient, low, high, classes, dose, position)
+    return HeatTrack(reading, ambient, low, high, classes, dose, position, disproved_c)
+
+
+def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:
+    """Return the estimate furthest beyond any surroundings that can have been; None when all can.
+
+    A sensor with one time constant follows slowly: a reading that leaps asks for surroundings of thousands of
+    degrees, for a moment. Then it is the time constant that is wrong. What the sensor itself read is never
+    beyond belief.
+
+    Parameters
+    ----------
+    reading_c, ambient_c : arrays, shape (n,)
+        Readings, NaN where there is none, and the estimate with the lag removed.
+    """
+    known = reading_c[np.isfinite(reading_c)]
+    estimate = ambient_c[np.isfinite(ambient_c)]
+    if not len(known) or not len(estimate):
+        return None
+    hottest, coldest = float(estimate.max()), float(estimate.min())
+    over = hottest - max(HOTTEST_C, float(known.max()))
+    under = min(COLDEST_C, float(known.min())) - coldest
+    if max(over, under) <= 0.0:
+        return None
+    return hottest if over >= under else coldest
 
 
 def rapid_rise(ambient_c: Floats, sure: Bools, profile: Profile) -> tuple[int, int, float] | None:
@@ -209,10 +254,12 @@ def _range(a: Floats, asd: Floats, b: Floats, bsd: Floats, c: Floats, csd: Float
 def _near(reading: Floats, reach: int) -> Bools:
     n = len(reading)
     near = np.zeros(n, np.bool_)
+    filled = 0  # everything before is decided
     for i in range(n):
         if not np.isnan(reading[i]):
-            for j in range(max(0, i - reach), min(n, i + reach + 1)):
-                near[j] = True
+            last = min(n, i + reach + 1)
+            near[max(filled, i - reach) : last] = True
+            filled = last
     return near
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from analysis.heat.heat import on_grid, rapid_rise, surroundings, track
+from analysis.heat.laws import dose_rate_s
 from analysis.profile import Profile
 
 PROFILE = Profile.default()
@@ -152,3 +153,34 @@ def test_dose_follows_the_profiles_law() -> None:
     at_s = np.arange(600.0)
     clothed = track(at_s, reading_c, 600, PROFILE).dose[-1]
     assert clothed == pytest.approx(10.0 / 24.7, rel=0.01)  # ISO 13571 Eq. (9): 24.7 min at 100 °C
+
+
+@pytest.mark.parametrize("real_lag_s", [0.5, 2.0, 5.0])
+def test_a_fast_sensor_is_not_taken_for_a_slow_one(real_lag_s: float) -> None:
+    """Mended: a step from 25 to 160 °C read by a fast sensor gave 2792 K/min and a dose of 21."""
+    truth_c = np.where(np.arange(1200) < 300, 25.0, 160.0)
+    truth_c[600:] = 25.0
+    heat = track(np.arange(1200.0), sensor(truth_c, real_lag_s), 1200, PROFILE)
+    assert heat.disproved_c is not None
+    assert np.nanmax(heat.ambient_c) < 165.0
+    true_dose = float(np.sum(dose_rate_s(truth_c, PROFILE.heat.dose_law)))
+    assert heat.dose[-1] == pytest.approx(true_dose, rel=0.03)
+    inside = (truth_c >= heat.ambient_lo_c) & (truth_c <= heat.ambient_hi_c)
+    assert np.mean(inside) > 0.87  # a 90 % band
+    assert heat.ambient_hi_c.max() <= 1200.0
+    assert heat.ambient_lo_c.min() >= -60.0
+
+
+@pytest.mark.parametrize("factor", [0.75, 1.0, 1.25])
+def test_a_slow_sensor_keeps_its_estimate(factor: float) -> None:
+    """Rooms up to 350 °C and lags a quarter off disprove nothing: nothing of the accuracy is given up."""
+    for seed in range(12):
+        truth_c = rooms(seed)
+        heat = track(np.arange(1800.0), sensor(truth_c, factor * LAG_S, seed), 1800, PROFILE)
+        assert heat.disproved_c is None
+        assert np.array_equal(heat.ambient_c, surroundings(heat.temperature_c, LAG_S)[0], equal_nan=True)
+
+
+def test_what_the_sensor_itself_read_is_believed() -> None:
+    reading_c = np.full(200, 700.0)
+    assert track(np.arange(200.0), reading_c, 200, PROFILE).disproved_c is None
