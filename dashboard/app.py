@@ -23,7 +23,7 @@ from dash import Dash, Input, Output, State, dcc, html
 from dashboard import theme, words
 from dashboard.access import roles
 from dashboard.access import words as access_words
-from dashboard.access.protection import after_sending, protect, refused_page
+from dashboard.access.protection import after_sending, plain, protect, refused_page
 from dashboard.access.pseudonyms import Pseudonyms
 from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
@@ -113,7 +113,7 @@ def create_app(
         if module is not None and not visitor.may(rule):
             content = html.P(refused_page(sign_in, visitor, path), role="alert", className="problem")
         elif module is not None:
-            subject = f"{path}{search or ''}"
+            subject = plain(f"{path}{search or ''}")
             logged = sign_in is None or sign_in.note(visitor, "page", subject, once=True)
             content = (
                 module.layout(context, query) if logged or not rule.needs_log else html.P(access_words.NO_LOG)

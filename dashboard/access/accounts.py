@@ -37,11 +37,16 @@ LONGEST_PASSWORD = 256
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 # A hash takes 64 MiB while it is computed: only so many at once, whoever knocks.
 _hashing = threading.BoundedSemaphore(2)
+_MOST_WAITING = threading.BoundedSemaphore(4)  # others would hold the server's threads
 _hasher = PasswordHasher()
 
 
 class BadAccounts(UnderairError):
     """The file of accounts cannot be used, or a change to it makes no sense."""
+
+
+class TooBusy(UnderairError):
+    """More passwords are being looked at than this machine takes on at once."""
 
 
 class Account(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -96,6 +101,8 @@ class AccountFile:
                 stat = self.path.stat()
             except FileNotFoundError:
                 return {}
+            except OSError as error:
+                raise BadAccounts(f"accounts file {self.path} cannot be read: {error.strerror}") from error
             state = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
             if state != self._state:
                 if stat.st_mode & 0o077:
@@ -152,15 +159,25 @@ class AccountFile:
             del accounts[name]
 
     def verify(self, name: str, password: str) -> bool:
-        """Return whether this is the account's password; an unknown name takes as long as a known one."""
+        """Return whether this is the account's password; an unknown name takes as long as a known one.
+
+        Raises
+        ------
+        TooBusy
+            When four are waiting already.
+        """
         account = self.accounts().get(name)
         if len(password) > LONGEST_PASSWORD:
             return False
-        with _hashing:
-            try:
+        if not _MOST_WAITING.acquire(blocking=False):
+            raise TooBusy("too many sign-ins at this moment; try again")
+        try:
+            with _hashing:
                 _hasher.verify(account.password if account else _nobody(), _normal(password))
-            except (VerificationError, InvalidHashError):
-                return False
+        except (VerificationError, InvalidHashError):
+            return False
+        finally:
+            _MOST_WAITING.release()
         return account is not None
 
     @contextmanager

@@ -59,10 +59,12 @@ class Attempts:
             keys = self._keys(account, address)
             wait_s = max(self._wait_s(key, limit, now) for key, limit in keys)
             if wait_s <= 0.0:
+                for key, _ in keys:
+                    # The latest stands last, so that what is forgotten for want of room is the oldest.
+                    self._failures[key] = self._failures.pop(key, deque())
+                    self._failures[key].append(now)
                 if len(self._failures) > MOST_KEYS:
                     self._forget_old(now)
-                for key, _ in keys:
-                    self._failures.setdefault(key, deque()).append(now)
             return max(0.0, wait_s)
 
     def succeeded(self, account: str, address: str) -> None:
@@ -91,7 +93,12 @@ class Attempts:
 
     def _forget_old(self, now: float) -> None:
         longest = max(limit.within_s for limit in (ACCOUNT_FROM_HERE, FROM_HERE, ACCOUNT))
-        self._failures = {key: times for key, times in self._failures.items() if now - times[-1] < longest}
+        recent = {k: times for k, times in self._failures.items() if times and now - times[-1] < longest}
+        # Somebody with thousands of addresses fills no memory; what an account has against it stays.
+        places = [key for key in recent if key[1]]
+        for key in places[: max(0, len(recent) - MOST_KEYS)]:
+            del recent[key]
+        self._failures = recent
 
 
 def network(address: str) -> str:

@@ -5,6 +5,7 @@ arguments.
 from __future__ import annotations
 
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -115,7 +116,9 @@ def show_log(archive_folder: Path, as_json: bool) -> None:
         if as_json:
             click.echo(json.dumps(entry.as_row()))
         else:
-            click.echo("  ".join(str(value) for value in entry.as_row().values() if value))
+            shown = (str(value) for value in entry.as_row().values() if value)
+            # What a request held must not drive the terminal.
+            click.echo(re.sub(r"[\x00-\x1f\x7f-\x9f]", "?", "  ".join(shown)))
     for fault in faults:
         click.echo(f"underair: {fault}", err=True)
     if faults:

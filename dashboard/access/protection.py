@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hmac
 import logging
+import threading
 from collections.abc import Callable, Mapping
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -30,7 +31,12 @@ TOKEN_HEADER = "X-CSRFToken"  # noqa: S105  # the header's name
 SIGN_IN_HEADER = "X-Underair-Sign-In"
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 DASH_UPDATE = "/_dash-update-component"
+SHELL = "shell.children"
+ROOM = "underair-room"
 SUBJECTS = ("incident", "people", "wearer", "wear", "finding", "year", "month", "station", "set")
+# What reads and works out; some of the server's threads are always left to the live page.
+SLOW_PATHS = ("/review", "/trends", "/access", DASH_UPDATE)
+MOST_SLOW = 10
 _SHOWN = 200
 
 log = logging.getLogger(__name__)
@@ -52,10 +58,15 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
     server.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_BODY_BYTES
     hosts = {urlsplit(f"//{host}").hostname for host in reach.hosts}
     hashes: list[str] = []
+    room = server.extensions[ROOM] = threading.BoundedSemaphore(MOST_SLOW)
 
     @server.before_request
     def check() -> flask.Response | None:
         flask.g.visitor = roles.STRANGER
+        if flask.request.path.startswith(SLOW_PATHS):
+            if not room.acquire(blocking=False):
+                return refuse(503, "too many slow requests at once", words.BUSY_PAGES, **{"Retry-After": "2"})
+            flask.g.has_room = True
         request = flask.request
         refusal = _foreign(request, hosts, reach.public_url)
         if refusal is None and request.path == DASH_UPDATE and request.method == "POST":
@@ -66,6 +77,12 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
             flask.g.visitor = roles.THIS_MACHINE
             return None
         return _admitted(sign_in, request)
+
+    @server.teardown_request
+    def make_room(error: BaseException | None) -> None:
+        del error
+        if flask.g.pop("has_room", False):
+            room.release()
 
     @server.errorhandler(UnderairError)
     def explain(error: UnderairError) -> flask.Response:
@@ -87,7 +104,7 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
             response.headers["Cache-Control"] = "no-store"
         if response.status_code >= 400:
             reason = flask.g.get("refusal", response.status)
-            log.warning("refused: %s; %s", _plain(reason), _who_and_what())
+            log.warning("refused: %s; %s", plain(reason), _who_and_what())
         return response
 
 
@@ -145,6 +162,9 @@ def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | Non
             (one["id"], one["property"]) for one in known[ours]
         ]:
             return not_understood(f"{ours} are not those of the callback")
+    told = [*body.get("inputs", []), *body.get("state", [])] if body["output"] == SHELL else []
+    if not all(isinstance(one.get("value"), str | None) for one in told):
+        return not_understood("an address is no text")
     changed = body.get("changedPropIds", [])
     if not isinstance(changed, list) or not all(isinstance(one, str) for one in changed):
         return not_understood("changedPropIds is no list of names")
@@ -160,7 +180,7 @@ def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
     if found is None:
         if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
             if why:
-                log.warning("refused: %s; %s", _plain(why), _who_and_what())
+                log.warning("refused: %s; %s", plain(why), _who_and_what())
             wanted = quote(request.full_path.rstrip("?"), safe="/")
             return flask.make_response(flask.redirect(f"/sign-in?next={wanted}", 303))
         return refuse(401, why or "not signed in", words.SIGN_IN_FIRST, **{SIGN_IN_HEADER: "/sign-in"})
@@ -196,20 +216,20 @@ def refused_page(sign_in: SignIn | None, visitor: Visitor, path: str) -> str:
     place.
     """
     their = ", ".join(sorted(visitor.roles))
-    log.warning("refused: the page %s is not for the roles of %s (%s)", _plain(path), visitor.account, their)
+    log.warning("refused: the page %s is not for the roles of %s (%s)", plain(path), visitor.account, their)
     if sign_in is not None:
-        sign_in.note(visitor, "refused", path, outcome="refused", once=True)
+        sign_in.note(visitor, "refused", plain(path), outcome="refused", once=True)
     return words.NOT_YOURS.format(roles=their)
 
 
 def _subject(values: Mapping[str, Any]) -> str:
     """Return what a view is about, out of its own words: which incident, which wearers."""
-    return " ".join(f"{name}={_plain(values[name])}" for name in SUBJECTS if values.get(name))
+    return " ".join(f"{name}={plain(values[name])}" for name in SUBJECTS if values.get(name))
 
 
 def _subject_of_update(body: dict[str, Any]) -> str:
     told = [one.get("value") for one in [*body.get("inputs", []), *body.get("state", [])]]
-    parts = [_subject(value) if isinstance(value, dict) else _plain(value) for value in told if value]
+    parts = [_subject(value) if isinstance(value, dict) else plain(value) for value in told if value]
     return " ".join(part for part in parts if part) or body["output"]
 
 
@@ -217,10 +237,10 @@ def _who_and_what() -> str:
     request = flask.request
     known = roles.visitor()
     who = known.account or "nobody signed in"
-    return f"{_plain(request.method)} {_plain(request.path)} from {_plain(request.remote_addr)}, {who}"
+    return f"{plain(request.method)} {plain(request.path)} from {plain(request.remote_addr)}, {who}"
 
 
-def _plain(value: object) -> str:
+def plain(value: object) -> str:
     """Return text that can neither begin a new line in a log nor drive a terminal."""
     return str(value)[:_SHOWN].encode("unicode_escape").decode("ascii")
 

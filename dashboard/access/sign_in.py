@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import flask
 
 from dashboard.access import roles, words
-from dashboard.access.accounts import AccountFile, BadAccounts
+from dashboard.access.accounts import AccountFile, BadAccounts, TooBusy
 from dashboard.access.attempts import Attempts
 from dashboard.access.log import AccessLog
 from dashboard.access.roles import Visitor
@@ -170,7 +170,12 @@ class SignIn:
             response = self._form(words.WAIT.format(minutes=math.ceil(wait_s / 60.0)), wanted, 429)
             response.headers["Retry-After"] = str(int(wait_s) + 1)
             return response
-        if not self.accounts.verify(name, password) or known is None:
+        try:
+            fits = self.accounts.verify(name, password)
+        except TooBusy as problem:
+            flask.g.refusal = str(problem)
+            return self._form(words.BUSY, wanted, 503)
+        if not fits or known is None:
             # Only a name that is an account is written: people type passwords into the wrong field.
             flask.g.refusal = f"a wrong sign-in as {known or 'somebody unknown'}"
             self.log.write("sign-in", "", account=known or "", address=address, outcome="refused")

@@ -10,6 +10,10 @@ SIGN_OUT = "Sign out {account}"
 WRONG = "This name and password do not fit together."
 WAIT = "Too many attempts. Wait {minutes} minutes, or ask whoever keeps the accounts."
 FORM_OLD = "This form was too old or did not come from here. Try again."
+BUSY = "Too many people are signing in at this moment. Try again in a few seconds."
+BUSY_PAGES = (
+    "Too much is being worked out at this moment; the live page goes first. Try again in a few seconds."
+)
 NO_ACCOUNTS = (
     "Nobody can sign in: the accounts cannot be read. Whoever runs the service finds the reason in its log."
 )
