@@ -79,7 +79,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, _of_choice(look.ledger["set_events"], choice), found),
         trends_sections.forecasts(of_these),
-        trends_sections.people(wears),
+        trends_sections.people(wears, choice.display),
         _month_listing(months),
     ]
     return html.Div(parts, className="trends")
@@ -148,6 +148,15 @@ def _heading(look: Look, choice: Choice) -> Any:
         known = words_of(wears, name)
         if known:
             rows.append(_chips(label, name, [(word, word) for word in known], every, choice))
+    units = html.Nav(
+        [html.Span(words.UNITS, className="group-name")]
+        + [
+            html.A(text, href=choice.address(units=name), **_current(choice.units == name))
+            for name, text in words.UNIT_CHOICES.items()
+        ],
+        **aria(label=words.UNITS),
+    )
+    rows.append(units)
     year = f"?year={choice.year}" if choice.year else ""
     take_away = [
         html.A(words.SUMMARY_LINK, href=f"/trends/summary.html{year}", className="action"),

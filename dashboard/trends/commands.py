@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.place_option import ArchivePlace
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -22,7 +24,7 @@ DAY = click.DateTime(["%Y-%m-%d"])
     "--archive",
     "archive_folder",
     required=True,
-    type=click.Path(file_okay=False, path_type=Path),
+    type=ArchivePlace(stores=False),
     help="Folder of the archive; a roster.toml or roster.csv in it tells stations and roles.",
 )
 @click.option(

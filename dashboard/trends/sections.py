@@ -22,6 +22,7 @@ from dashboard.theme import GRAPH_CONFIG
 from dashboard.trends import sentences, words
 from dashboard.trends.figures import forecast_figure
 from dashboard.trends.view import CYLINDERS, Choice
+from dashboard.units import Units
 
 CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
 MOST_PEOPLE = 1000
@@ -123,7 +124,7 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple
     return section, short
 
 
-def people(wears: pl.DataFrame) -> Any:
+def people(wears: pl.DataFrame, units: Units) -> Any:
     """Return the sums of each wearer, the mean rate beside the service's spread and the wearer's past."""
     who = pl.coalesce("wearer_id", "set_id")
     last = pl.col("started").rank("ordinal", descending=True).over(who) <= RECENT_WEARS
@@ -151,7 +152,7 @@ def people(wears: pl.DataFrame) -> Any:
             f"{row['newest']:%Y-%m-%d %H:%M}",
             _number(row["hours"], "", 1),
             _number(row["hard_min"], "min", 1),
-            _number(row["rate"] or None, "L/min", 0),
+            cell(units.text("rate", row["rate"]), value=row["rate"]) if row["rate"] else "–",
             "–" if row["place"] is None else cell(sentences.percent(row["place"]), value=row["place"]),
             _change(row["late"], row["early"]),
             _number(row["heat_dose"], "", 3),
@@ -180,7 +181,7 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     cylinder = Cylinder(count, volume_l, rated_bar)
     links = [
         html.A(
-            _cylinder_text(*one),
+            _cylinder_text(*one, choice.display),
             href=f"{choice.address(cylinder=number)}#trends-planning",
             **(aria(current="true") if number == choice.cylinder else {}),
         )
@@ -193,17 +194,16 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     rates = planning_rates(wears)
     doctrine = profile.air.planning_l_min
     minutes = f"{minutes_to_warning(cylinder, warning_bar, doctrine):.0f} min"
-    cells = ["–", f"{doctrine:.0f} L/min", "", "", minutes, "", ""]
+    cells = ["–", choice.display.text("rate", doctrine), "", "", minutes, "", ""]
     rows = [_planning_row(sentences.DOCTRINE.format(name=profile.name), cells)]
     by_task: dict[str, list[PlanningRate]] = {}
     for one in rates:
         by_task.setdefault(one.task, []).append(one)
     for task, three in by_task.items():
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
-        rows.append(
-            _planning_row(task or words.ALL_TASKS, [f"{three[0].wears:,}", *map(_rate_text, three), *lasts])
-        )
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.PLANNING_HEADS]))
+        told = (_rate_text(one, choice.display) for one in three)
+        rows.append(_planning_row(task or words.ALL_TASKS, [f"{three[0].wears:,}", *told, *lasts]))
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.planning_heads(choice.display)]))
     table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
     note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
     return html.Section(
@@ -217,14 +217,16 @@ def _planning_row(task: str, cells: Sequence[str]) -> Any:
     return html.Tr([html.Th(task, scope="row"), *(html.Td(text) for text in cells)])
 
 
-def _rate_text(one: PlanningRate) -> str:
+def _rate_text(one: PlanningRate, units: Units) -> str:
     """A quantile with its interval; an end that so few wears do not bound is left open."""
-    low, high = one.low_l_min, one.high_l_min
+    places = units.decimals["rate"]
+    rate, low, high = (
+        None if value is None else f"{units.shown('rate', value):.{places}f}"
+        for value in (one.rate_l_min, one.low_l_min, one.high_l_min)
+    )
     if low is None and high is None:
-        return f"{one.rate_l_min:.0f}"
-    if high is None:
-        return f"{one.rate_l_min:.0f} ({low:.0f} or more)"
-    return f"{one.rate_l_min:.0f} ({'–' if low is None else f'{low:.0f}'} to {high:.0f})"
+        return f"{rate}"
+    return f"{rate} ({low} or more)" if high is None else f"{rate} ({low or '–'} to {high})"
 
 
 def sets(wears: pl.DataFrame, set_events: pl.DataFrame, found: Sequence[Signal]) -> Any:
@@ -294,8 +296,9 @@ def forecasts(lines: pl.DataFrame) -> Any:
     )
 
 
-def _cylinder_text(count: int, volume_l: float, rated_bar: float) -> str:
-    return f"{f'{count} × ' if count > 1 else ''}{volume_l:g} L, {rated_bar:.0f} bar"
+def _cylinder_text(count: int, volume_l: float, rated_bar: float, units: Units) -> str:
+    # The water volume names the cylinder and stays in litres, as it is stamped.
+    return f"{f'{count} × ' if count > 1 else ''}{volume_l:g} L, {units.text('pressure', rated_bar)}"
 
 
 def _marked(text: str, odd: bool) -> str:

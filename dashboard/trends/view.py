@@ -16,6 +16,7 @@ from analysis.trends.ledger import Ledger
 from analysis.trends.roster import FILE_NAMES, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
+from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
 
 log = logging.getLogger("underair.trends")
@@ -64,6 +65,12 @@ class Choice:
     station: str = ""
     role: str = ""
     cylinder: int = 1
+    units: str = METRIC.name
+
+    @property
+    def display(self) -> Units:
+        """The units that figures are shown in."""
+        return UNITS[self.units]
 
     def address(self, **changed: str | int) -> str:
         """Return the page's address with some of the choice changed."""
@@ -73,6 +80,8 @@ class Choice:
         }
         if one.cylinder != 1:
             said["cylinder"] = str(one.cylinder)
+        if one.units != METRIC.name:
+            said["units"] = one.units
         return "/trends" + (f"?{urlencode(said)}" if said else "")
 
 
@@ -87,6 +96,7 @@ def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
     }
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
+        units=query.get("units", "") if query.get("units") in UNITS else METRIC.name,
         cylinder=int(cylinder) if cylinder.isdecimal() and int(cylinder) < len(CYLINDERS) else 1,
     )
 

@@ -16,6 +16,7 @@ from analysis.trends.measures import (
     MonthlyRate,
 )
 from analysis.trends.statistics import MannKendall
+from dashboard.units import Units
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,7 @@ READING = (
     "outside them; a hollow point is a month of few wears, shown but not judged; a triangle stands for one "
     "beyond the scale."
 )
+UNITS, UNIT_CHOICES = "Units", {"metric": "bar, L/min", "imperial": "psi, ft³/min"}
 FIND, FIND_WEARER, FIND_SET = "Find", "a wearer", "a set, or why"
 NOT_UP_TO_DATE = (
     "The figures are not up to date: what is new in the archive could not be worked out ({problem}). They "
@@ -108,16 +110,6 @@ PART_HEADS = [
     "Not heard a wear",
 ]
 PART_NOTE = "Rates with their exact 95 % interval. The diamond marks what stands out among all comparisons."
-PLANNING_HEADS = [
-    "Task",
-    "Wears",
-    "Median, L/min",
-    "90th percentile",
-    "95th percentile",
-    "Lasts at the median",
-    "at the 90th",
-    "at the 95th",
-]
 ALL_TASKS = "all tasks"
 SET_HEADS = [
     "Set",
@@ -180,6 +172,12 @@ NO_EVENT = "none"
 LIMITS = "control limits"
 CENTRE = "mean"
 OUTSIDE = "outside the limits"
+
+
+def planning_heads(units: Units) -> list[str]:
+    """Return the heads of the planning rates in the units that they are shown in."""
+    lasts = ["Lasts at the median", "at the 90th", "at the 95th"]
+    return ["Task", "Wears", f"Median, {units.label['rate']}", "90th percentile", "95th percentile", *lasts]
 
 
 def month_text(month: date) -> str:

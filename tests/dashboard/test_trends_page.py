@@ -19,7 +19,7 @@ from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import words
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
-from dashboard.trends.view import Keeper, choice_of, keeper_of
+from dashboard.trends.view import Choice, Keeper, choice_of, keeper_of
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
 from tests.dashboard.invented_incident import Incident
@@ -286,3 +286,14 @@ def test_work_under_way_is_shown_with_a_bar(
     text = _text_of(trends_page.layout(three_years_of_wears, {}))
     assert "Reading the archive" in text
     assert "25% of their messages read" in text
+
+
+def test_the_units_can_be_changed_and_stay_in_every_link(tmp_path: Path) -> None:
+    bring_in_three_years(tmp_path, datetime(2032, 3, 1, tzinfo=UTC))
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    metric, imperial = (_text_of(trends_page.layout(context, {"units": name})) for name in ("", "imperial"))
+    assert "40 L/min" in metric
+    assert "1.41 ft³/min" in imperial  # 40 / 28.316847
+    assert "6.8 L, 4,351 psi" in imperial
+    assert "Median, L/min" not in imperial
+    assert Choice(units="imperial").address(year="2031") == "/trends?year=2031&units=imperial"

@@ -117,6 +117,17 @@ def test_what_is_damaged_or_deleted_is_made_again(archive: Archive) -> None:
         assert again.tables()["wears"].equals(wears), damage
 
 
+def test_a_torn_listing_of_days_is_made_again(archive: Archive) -> None:
+    WearLedger(archive, DEFAULT).update(LONG_AFTER)
+    listing = archive.folder / "derived" / "days.json"
+    whole = listing.read_text()
+    listing.write_text(whole[: len(whole) // 2])
+    again = WearLedger(archive, DEFAULT)
+    again.update(LONG_AFTER)
+    assert listing.read_text() == whole
+    assert len(again.tables()["wears"])
+
+
 def test_another_profile_has_another_ledger(archive: Archive) -> None:
     WearLedger(archive, DEFAULT).update(LONG_AFTER)
     other = WearLedger(archive, shipped_profile("thirds"))
