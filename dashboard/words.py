@@ -28,4 +28,4 @@ NEEDS_SCRIPT = "These pages need JavaScript, which this browser has switched off
 
 def footer(profile_name: str) -> str:
     """Return the footer: version and doctrine profile in force."""
-    return f"{PRODUCT} {version('underair')} · Profile: {profile_name} · Times are UTC"
+    return f"{PRODUCT} {version('underair')} · Profile: {profile_name} · Recorded times are UTC"

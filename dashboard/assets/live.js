@@ -58,7 +58,7 @@ const underair = (window.underair = {});
 
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(),
-    goodAt: 0, goodClock: "", linesAt: -Infinity,
+    goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
   };
   underair.state = state;
 
@@ -73,6 +73,7 @@ const underair = (window.underair = {});
       incidents: make("span", { class: "incidents" }),
       system: make("ul", { class: "system" }),
       sound: underair.sound.build(state.words),
+      choices: underair.choices.build(state.words, () => state.soon?.()),
     };
     const list = underair.list.build(state.words);
     const side = underair.side.build(state.words);
@@ -81,8 +82,8 @@ const underair = (window.underair = {});
       parts.announce,
       parts.gap,
       make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents),
-      make("div", { class: "status second" }, parts.system, parts.sound),
-      make("div", { class: "board" }, list, side),
+      make("div", { class: "status second" }, parts.system, list.hold, ...parts.choices, parts.sound),
+      make("div", { class: "board" }, list.section, side),
     );
     state.parts = parts;
   };
@@ -135,7 +136,8 @@ const underair = (window.underair = {});
 
   const banner = () => {
     const { parts, words, data } = state;
-    const silentMs = performance.now() - state.goodAt;
+    // A sleeping machine stops the one clock, a clock put right moves the other: the longer of the two counts.
+    const silentMs = Math.max(performance.now() - state.goodAt, Date.now() - state.goodWall);
     const lost = silentMs > LOST_AFTER_MS;
     let text = data?.banner ?? "";
     if (lost) {
@@ -175,8 +177,9 @@ const underair = (window.underair = {});
 
   const turn = async () => {
     let waitMs = POLL_MS;
+    state.soon = null; // one request at a time
     try {
-      const response = await ask("/live.json");
+      const response = await ask(`/live.json?${underair.choices.query()}`);
       const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
       // Ask again right after the server's next tick, not anywhere between two.
       waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
@@ -187,20 +190,27 @@ const underair = (window.underair = {});
       state.token = state.data.token;
       if (ageMs < LOST_AFTER_MS) {
         state.goodAt = performance.now() - ageMs;
+        state.goodWall = Date.now() - ageMs;
         state.goodClock = state.data.clock ?? state.goodClock;
       }
+      paint(); // first: the lines so far may be long in coming
       if (performance.now() - state.linesAt > LINES_EVERY_MS) {
         state.linesAt = performance.now();
         state.lines = await (await ask("/live/lines.json")).json();
+        paint();
       }
-      paint();
     } catch (problem) {
       // A lost server is expected here: the banner says so. Anything else is a fault of ours and must be seen.
       if (!(problem instanceof TypeError) && problem.name !== "TimeoutError" && problem.name !== "AbortError"
         && !String(problem.message).startsWith("/live")) throw problem;
     } finally {
       banner();
-      setTimeout(turn, waitMs);
+      const next = setTimeout(turn, waitMs);
+      state.soon = () => {
+        clearTimeout(next);
+        state.soon = null;
+        turn();
+      };
     }
   };
 
@@ -209,6 +219,7 @@ const underair = (window.underair = {});
     if (!root || state.words) return Boolean(root);
     state.words = JSON.parse(root.dataset.words);
     state.goodAt = performance.now();
+    state.goodWall = Date.now();
     build(root);
     setInterval(banner, 250); // judges the age even while a request hangs
     turn();

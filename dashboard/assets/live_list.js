@@ -5,7 +5,10 @@
   const MOVED_MS = 6000;
   const NEW_AT_ONCE = 25;
   const LABEL_PX = 64; // room for one label of the axis
-  let words, axis, rows, order = [], orderedAt = 0, classes = new Map();
+  const HAND_MS = 1500; // so long after a pointer moved over the rows they keep their places for it ...
+  const LONGEST_HAND_MS = 4000; // ... but no longer than this, when the vehicle shakes the hand
+  let words, axis, rows, hold, held = false, order = [], orderedAt = 0, handAt = -Infinity, wantedAt = null;
+  let classes = new Map();
 
   const cell = (name, ...children) => underair.make("div", { class: name }, ...children);
 
@@ -74,13 +77,32 @@
     const urgent = (item) => item.a === "distress" || item.a === "no_motion";
     const changed = items.filter((item) => classes.has(item.key) && classes.get(item.key) !== item.a);
     const fresh = items.length !== order.length || items.some((item) => !order.includes(item.key));
-    const held = rows.matches(":active");
-    if (!held && (fresh || changed.some(urgent) || now - orderedAt > REORDER_MS)) {
+    if (changed.some(urgent)) wantedAt ??= now;
+    else if (fresh || now - orderedAt > REORDER_MS) wantedAt ??= now;
+    const hand = wantedAt != null && now - handAt < HAND_MS && now - wantedAt < LONGEST_HAND_MS;
+    if (wantedAt != null && !held && !hand && !rows.matches(":active")) {
       order = items.map((item) => item.key);
       orderedAt = now;
+      wantedAt = null;
+    } else if (fresh) {
+      // Whoever is new stands last until the order is free again, and nobody is left out.
+      order = [...order.filter((key) => byKey.has(key)), ...items.map((item) => item.key).filter((key) => !order.includes(key))];
     }
+    showHold(items);
     classes = new Map(items.map((item) => [item.key, item.a]));
     return { sorted: order.filter((key) => byKey.has(key)).map((key) => byKey.get(key)), changed };
+  };
+
+  const showHold = (items) => {
+    const elsewhere = held ? items.filter((item, place) => order[place] !== item.key).length : 0;
+    underair.text(hold, held ? underair.fill(words.held, { count: elsewhere }) : words.hold);
+    underair.attribute(hold, "aria-pressed", String(held));
+    hold.classList.toggle("on", held);
+  };
+  const toggleHold = () => {
+    held = !held;
+    if (!held) wantedAt = performance.now() - LONGEST_HAND_MS;
+    underair.list.paint(underair.state.data);
   };
 
   const gridPath = (data) => {
@@ -88,7 +110,7 @@
     const step = [300, 600, 900, 1200].find((one) => one * underair.scale.perSecond > LABEL_PX) ?? 1800;
     const near = LABEL_PX / 2 / underair.scale.perSecond;
     for (let moment = Math.ceil((data.from + near / 2) / step) * step; moment < data.now - near; moment += step) {
-      marks.push({ x: underair.at(moment), text: new Date(moment * 1000).toISOString().slice(11, 16) });
+      marks.push({ x: underair.at(moment), text: new Date((moment + data.offset_s) * 1000).toISOString().slice(11, 16) });
     }
     marks.push({ x: underair.at(data.now), text: words.now, now: true });
     const stepAhead = [600, 900].find((one) => one * underair.scale.perSecond > LABEL_PX - 8) ?? 1800;
@@ -132,16 +154,22 @@
   underair.list = {
     build: (given) => {
       words = given;
+      hold = underair.make("button", { type: "button", class: "hold", onclick: () => underair.state.data?.ready && toggleHold() }, words.hold);
+      document.addEventListener("keydown", (event) => {
+        const typing = event.target.closest?.("input, textarea, select");
+        if (event.key.toLowerCase() === "h" && !typing && !event.ctrlKey && !event.metaKey && !event.altKey) hold.click();
+      });
       axis = underair.make("div", { class: "axis", "aria-hidden": "true" });
       rows = underair.make("ol", {
         class: "rows", "aria-label": words.rows, onkeydown: onKey,
+        onpointermove: () => (handAt = performance.now()), onpointerdown: () => (handAt = performance.now()),
         onclick: (event) => {
           const row = event.target.closest(".row");
           if (row) choose(row);
         },
       });
       const heading = (name, text) => underair.make("span", { class: name }, text);
-      return underair.make(
+      const section = underair.make(
         "section", { class: "list", "aria-label": words.rows },
         underair.patterns(),
         underair.make(
@@ -154,6 +182,7 @@
         underair.make("p", { class: "nobody", hidden: true }, words.nobody),
         underair.make("p", { class: "legend" }, words.legend),
       );
+      return { section, hold };
     },
 
     paint: (data) => {

@@ -2,7 +2,10 @@
 // What is sent stands as "sent" until it has come back through the archive.
 "use strict";
 (() => {
+  const HAND_MS = 1500;
+  const LONGEST_HAND_MS = 4000;
   const BACK_WITHIN_MS = 10000;
+  const SERVICE_KEPT = "underair-service";
   const DONE_FOR_MS = 30000; // so long something just done can be undone from here
   let words, parts, pending = [], count = 0, chosenIncident = null;
   const { make, text, attribute } = underair;
@@ -26,6 +29,7 @@
         signal: AbortSignal.timeout(8000),
       });
       const answer = await response.json();
+      if (response.ok) localStorage.setItem(SERVICE_KEPT, parts.service.value);
       if (response.ok) item.identity = answer.sent;
       else item.problem = answer.problem;
     } catch {
@@ -155,18 +159,36 @@
     if (incidents.some((one) => one.id === before)) select.value = before;
   };
 
+  // While a hand is on a list its buttons keep their places: what is new stands last until the hand has gone.
+  const steady = (list, items) => {
+    const now = performance.now();
+    const places = [...(list.known?.keys() ?? [])];
+    const shown = [...list.children].map((element) => places.find((key) => list.known.get(key) === element));
+    const changed = items.some((item, place) => shown[place] !== item.key);
+    if (!changed || !(now - list.handAt < HAND_MS)) list.heldFrom = null;
+    else list.heldFrom ??= now;
+    if (list.heldFrom == null || now - list.heldFrom > LONGEST_HAND_MS) return items;
+    const rank = new Map(shown.map((key, place) => [key, place]));
+    return [...items].sort((one, other) => (rank.get(one.key) ?? Infinity) - (rank.get(other.key) ?? Infinity) || 0);
+  };
+  const underHand = (list) => {
+    for (const kind of ["pointermove", "pointerdown"]) list.addEventListener(kind, () => (list.handAt = performance.now()));
+    return list;
+  };
+
   underair.side = {
     build: (given) => {
       words = given;
       chosenIncident = make("select", { name: "incident_id", id: "incident" });
       parts = {
         pending: make("ul", { class: "pending", role: "status", hidden: true }),
-        alarms: make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms }),
+        alarms: underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
         noAlarms: make("p", { class: "none" }, words.no_alarms),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
-        prompts: make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts }),
+        prompts: underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
-        service: make("input", { name: "service", list: "known-services", maxlength: 40, autocomplete: "off" }),
+        service: make("input", { name: "service", list: "known-services", maxlength: 40, autocomplete: "off",
+          value: localStorage.getItem(SERVICE_KEPT) ?? "" }),
         services: make("datalist", { id: "known-services" }),
         sets: make("datalist", { id: "known-sets" }),
       };
@@ -214,11 +236,11 @@
     },
 
     paint: (data) => {
-      underair.keyed(parts.alarms, data.alarms, makeAlarm, paintAlarm);
+      underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
       parts.noAlarms.hidden = data.alarms.length > 0;
       underair.keyed(parts.teams, data.teams, makeTeam, paintTeam);
       underair.keyed(
-        parts.prompts, data.prompts,
+        parts.prompts, steady(parts.prompts, data.prompts),
         makePrompt,
         (element, item) => {
           element.item = item;
