@@ -13,21 +13,25 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.counting import Telling, counts_sentence
+from ingest.place_option import ArchivePlace
 from ingest.progress import progress_of
 
 if TYPE_CHECKING:
-    from ingest.archive.archive import Counts
     from ingest.importing import Imported
 
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-_FOLDER = click.Path(file_okay=False, path_type=Path)
+_ARCHIVE = ArchivePlace()
 
 
 @click.command()
 @click.option("--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS.")
 @click.option(
-    "--archive", required=True, type=_FOLDER, help="Folder of the archive; made when it is not there."
+    "--archive",
+    required=True,
+    type=_ARCHIVE,
+    help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
 )
 @click.option("--config", type=_FILE, help="Settings in TOML; ingest/settings.example.toml shows all.")
 def listen(broker: str, archive: Path, config: Path | None) -> None:
@@ -43,15 +47,20 @@ def listen(broker: str, archive: Path, config: Path | None) -> None:
     from ingest.settings import Settings, load_settings
 
     settings = Settings() if config is None else load_settings(config)
+    telling = Telling()
     with _stopped_by_signal() as stop:
-        counts = Listener(broker, archive, settings, say=_say).run(stop)
-    click.echo(_sentence(counts))
+        counts = Listener(broker, archive, settings, say=telling.say).run(stop, telling.look)
+    telling.clear()
+    click.echo(counts_sentence(counts))
 
 
 @click.command(name="import")
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_FILE)
 @click.option(
-    "--archive", required=True, type=_FOLDER, help="Folder of the archive; made when it is not there."
+    "--archive",
+    required=True,
+    type=_ARCHIVE,
+    help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
 )
 @click.option("--mapping", type=_FILE, help="For CSV: ingest/memory_mapping.example.toml shows how.")
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
@@ -81,7 +90,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
         fields = ("received", "kept", "duplicates", "refused")
         click.echo(json.dumps({name: getattr(counts, name) for name in fields}))
     else:
-        click.echo(_sentence(counts))
+        click.echo(counts_sentence(counts))
     for reason, times in done.reasons.most_common(5):
         click.echo(f"refused {times} times: {reason}" if times > 1 else f"refused: {reason}", err=True)
     if counts.refused:
@@ -138,17 +147,6 @@ def replay(log: Path, broker: str, speed: float) -> None:
     if left_out:
         click.echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
         sys.exit(SOME_REFUSED)
-
-
-def _say(sentence: str) -> None:
-    click.echo(f"underair: {sentence}", err=True)
-
-
-def _sentence(counts: Counts) -> str:
-    return (
-        f"received {counts.received:,}: kept {counts.kept:,}, duplicates {counts.duplicates:,}, "
-        f"refused {counts.refused:,}"
-    )
 
 
 @contextmanager

@@ -9,12 +9,14 @@ from pathlib import Path
 
 import click
 
-_ARCHIVE = click.Path(exists=True, file_okay=False, path_type=Path)
+from ingest.place_option import ArchivePlace
+
+_ARCHIVE = ArchivePlace(must_exist=True)
 _FILE = click.Path(exists=True, dir_okay=False)
 
 
 @click.command()
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
 def tidy(archive: Path, as_json: bool) -> None:
     """Merge the small parts of finished days into one a day and kind.
@@ -71,14 +73,16 @@ def verify(archive: Path, as_json: bool) -> None:
 
 
 @click.command(name="check-broker")
-@click.argument("url", metavar="URL")
+@click.argument("url", metavar="URL", required=False)
+@click.option("--broker", metavar="URL", help="The same as URL, spelt as with the other verbs.")
 @click.option("--messages", default=5000, show_default=True, type=click.IntRange(min=1), help="To be kept.")
 @click.option("--ca-file", type=_FILE, help="For mqtts://: certificate of the broker's authority.")
 @click.option("--certificate-file", type=_FILE, help="For mqtts://: our own certificate.")
 @click.option("--key-file", type=_FILE, help="For mqtts://: its key.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON list.")
 def check_broker(
-    url: str,
+    url: str | None,
+    broker: str | None,
     messages: int,
     ca_file: str | None,
     certificate_file: str | None,
@@ -97,12 +101,18 @@ def check_broker(
     """
     from ingest.broker.broker_check import Finding, check_broker
 
+    if (url is None) == (broker is None):
+        raise click.UsageError(
+            "Name one broker: check-broker mqtt://HOST:PORT, or --broker mqtt://HOST:PORT."
+        )
+    address = url or broker or ""
+
     def tell(finding: Finding) -> None:
         if not as_json:
             click.echo(f"{'well' if finding.well else 'LOSS'}: {finding.name}: {finding.statement}")
 
     findings = check_broker(
-        url,
+        address,
         messages=messages,
         ca_file=ca_file,
         certificate_file=certificate_file,

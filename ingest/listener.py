@@ -20,6 +20,7 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, 
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record, sync_folder
 from ingest.archive.writing import Delivery, Health, Writing
@@ -120,6 +121,9 @@ class Listener:
         self._writing = Writing(
             self.archive, self._folder, settings.journal, settings.seal, self._acknowledge, self._say
         )
+        self._finished_days = (
+            FinishedDays(self.archive, self._say_once) if settings.merge.finished_days else None
+        )
         # A connection of its own: what is said about a blocked reading must not wait behind it.
         self._status_client = self._new_client(f"{settings.broker.client_id or client_id}-status")
         down = Status(listener=settings.name, state="down", at=datetime.now(UTC))
@@ -165,6 +169,8 @@ class Listener:
         self._status_client.connect_async(self.address.host, self.address.port, broker.keepalive_s)
         self._status_client.loop_start()
         self._teller.start()
+        if self._finished_days is not None:
+            self._finished_days.start()
 
     def stop(self) -> Counts:
         """Stop receiving, acknowledge what is safe, seal everything; return what became of it."""
@@ -172,6 +178,8 @@ class Listener:
         self._leaving = True
         self._client.disconnect()
         self._client.loop_stop()
+        if self._finished_days is not None:
+            self._finished_days.stop()
         counts = self._writing.finish()
         self._teller.stop()
         self._status_client.disconnect()
@@ -179,8 +187,14 @@ class Listener:
         self._lock_file.close()
         return counts
 
-    def run(self, stop: threading.Event) -> Counts:
+    def run(self, stop: threading.Event, look: Callable[[Health], object] = id) -> Counts:
         """Receive until `stop` is set; return what became of what was received.
+
+        Parameters
+        ----------
+        stop : threading.Event
+        look : callable
+            Called with the present health a few times a second.
 
         Raises
         ------
@@ -191,6 +205,7 @@ class Listener:
         while not stop.wait(0.1):
             if self._refusal:
                 break
+            look(self.health)
         counts = self.stop()
         if self._refusal:
             raise BrokerProblem(self._refusal)

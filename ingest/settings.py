@@ -43,6 +43,12 @@ class SealSettings(Struct, frozen=True, forbid_unknown_fields=True):
     seconds: Annotated[float, Meta(ge=0.1, le=86_400)] = 30.0
 
 
+class MergeSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """What becomes of the small parts of finished days."""
+
+    finished_days: bool = True
+
+
 class LimitSettings(Struct, frozen=True, forbid_unknown_fields=True):
     """From when on somebody is named as speaking too much; nothing is thrown away for it."""
 
@@ -57,6 +63,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     broker: BrokerSettings = BrokerSettings()
     journal: JournalSettings = JournalSettings()
     seal: SealSettings = SealSettings()
+    merge: MergeSettings = MergeSettings()
     limits: LimitSettings = LimitSettings()
 
 

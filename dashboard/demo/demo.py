@@ -6,6 +6,7 @@ with the tail of its log; Ctrl-C or SIGTERM ends all of them. A part also ends w
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import shutil
 import signal
@@ -16,6 +17,7 @@ import time
 import urllib.error
 import urllib.request
 import webbrowser
+from collections.abc import Iterator
 from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -80,21 +82,36 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     click.echo(INTRODUCTION.format(archive=stage.archive), err=True)
     parts: list[BaseProcess] = []
     try:
-        for name in PARTS:
-            part = spawn.Process(target=run_part, args=(name, stage), name=name, daemon=True)
-            part.start()
-            parts.append(part)
-        url = stage.page_url
-        page.close()  # each part has its own handle; ours would keep a browser waiting when the page is gone
-        broker.start()
+        with _interrupts_held():
+            for name in PARTS:
+                part = spawn.Process(target=run_part, args=(name, stage), name=name, daemon=True)
+                part.start()
+                parts.append(part)
+            url = stage.page_url
+            page.close()  # each part has its own handle; ours would keep a browser waiting at the end
+            broker.start()
         stage.broker_is_up.set()
         if open_browser:
             threading.Thread(target=_open_browser, args=(url, ended), daemon=True).start()
         _wait(parts, stage, ended)
+        click.echo("underair demo: ended", err=True)
     finally:
         _end(parts)
         broker.stop()
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold Ctrl-C back while processes start.
+
+    They inherit that: before it has learnt to ignore Ctrl-C, each would end with a traceback.
+    """
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
 def _listen(port: int) -> socket.socket:

@@ -101,7 +101,8 @@ def _json_object(payload: bytes) -> dict[str, Any]:
     try:
         value = json.loads(text, parse_constant=_no_constant)
     except json.JSONDecodeError as error:
-        raise RefusedMessage(f"the payload is not JSON: {error.msg} at character {error.pos}") from None
+        fault = error.msg.removesuffix(" at")  # "Unterminated string starting at"
+        raise RefusedMessage(f"the payload is not JSON: {fault} at character {error.pos}") from None
     if not isinstance(value, dict):
         raise RefusedMessage(f"the payload must be one JSON object, got {_shown(value)}", "$")
     try:

@@ -23,6 +23,7 @@ from ingest.archive.verifying import verify
 from ingest.archive.writing import Delivery, Writing
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import micros
 from ingest.importing import import_capture
 from ingest.settings import JournalSettings, SealSettings
@@ -228,3 +229,11 @@ def test_import_keeps_a_payload_as_it_is_spelt_in_the_file(tmp_path: Path) -> No
     log.write_bytes(b'{"payload" :  %s , %s, "received":"2031-05-04T10:00:00Z"}\n' % (payload, topic))
     assert import_capture(log, tmp_path / "archive").counts.kept == 1
     assert Archive(tmp_path / "archive").messages()["pressure"]["payload"].to_list() == [payload.decode()]
+
+
+def test_refusal_of_an_unterminated_string_says_at_only_once() -> None:
+    builder = FrameBuilder()
+    builder.add(micros(NOW), "underair/v1/demo/set/S-1/pressure", b'{"kind":"pre')
+    assert builder.frames()["refused"]["reason"].to_list() == [
+        "the payload is not JSON: Unterminated string starting at character 8"
+    ]

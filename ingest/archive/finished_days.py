@@ -1,0 +1,119 @@
+"""The small parts of finished days are merged by themselves, in a process of its own at the lowest priority.
+
+It begins a minute after the start and some minutes after each midnight (UTC), and ends when the listener
+does. Killed in the middle it leaves the archive whole (see `tidying`), and the next one goes on from there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+FIRST_AFTER_S = 60.0
+AGAIN_AFTER_S = 3600.0
+_SEALED_WITHIN = timedelta(minutes=10)  # yesterday's last segment is sealed by then
+
+
+class FinishedDays:
+    """Has finished days merged while a listener runs.
+
+    Parameters
+    ----------
+    archive : Path
+    say : callable
+        Takes sentences for the operator.
+    """
+
+    def __init__(self, archive: Path, say: Callable[[str], None]) -> None:
+        self._archive = archive
+        self._say = say
+        self._stopping = threading.Event()
+        self._process: subprocess.Popen[str] | None = None
+        self._lock = threading.Lock()
+        self._thread = threading.Thread(target=self._run, name="finished days", daemon=True)
+
+    def start(self) -> None:
+        """Begin to wait for the next finished day."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End, a merge that is going on too: it is gone on with the next time."""
+        with self._lock:
+            self._stopping.set()
+            if self._process is not None:
+                self._process.kill()
+        self._thread.join()
+
+    def _run(self) -> None:
+        pause_s = FIRST_AFTER_S
+        while not self._stopping.wait(pause_s):
+            trouble = self._merge()
+            if self._stopping.is_set():
+                return
+            if trouble:
+                self._say(f"finished days are not merged yet, tried again in an hour: {trouble}")
+            pause_s = AGAIN_AFTER_S if trouble else seconds_to_next(datetime.now(UTC))
+
+    def _merge(self) -> str:
+        """Merge once; return why not, empty when all is well."""
+        try:
+            with self._lock:
+                if self._stopping.is_set():
+                    return ""
+                self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
+                    [sys.executable, "-m", "ingest.archive.finished_days", str(self._archive)],
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.PIPE,
+                    text=True,
+                    start_new_session=True,
+                )
+            trouble = "" if self._process.stdout is None else self._process.stdout.read()
+            self._process.wait()
+        except OSError as error:
+            return error.strerror or str(error)
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                pipe.close()
+        code = self._process.returncode
+        return trouble.strip() or (f"the merging process ended with exit code {code}" if code else "")
+
+
+def seconds_to_next(now: datetime) -> float:
+    """Return how long it is until the day that is now has been over for a while."""
+    next_day = datetime.combine(now.date() + timedelta(days=1), datetime.min.time(), UTC)
+    return (next_day + _SEALED_WITHIN - now).total_seconds()
+
+
+def _end_with_listener() -> None:
+    sys.stdin.read()
+    os._exit(0)
+
+
+def main() -> None:
+    """Merge the finished days of one archive; print why not."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)  # the listener ends us
+    os.nice(19)
+    threading.Thread(target=_end_with_listener, daemon=True).start()
+    from ingest.archive.index import ArchiveIndex
+    from ingest.archive.tidying import tidy
+    from ingest.contract.errors import UnderairError
+
+    archive = Path(sys.argv[1])
+    try:
+        tidy(archive, datetime.now(UTC))
+        ArchiveIndex(archive).bring_up_to_date()
+    except (UnderairError, OSError) as error:
+        with contextlib.suppress(BrokenPipeError):
+            print(error, flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,92 @@
+"""Finished days are merged while a listener runs, and what stops that is said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest.archive import finished_days
+from ingest.archive.archive import seal_segment
+from ingest.archive.finished_days import FinishedDays, seconds_to_next
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.parts import part_files
+from ingest.archive.reading import Archive
+from ingest.archive.verifying import verify
+from ingest.contract.captures import Heard
+from ingest.contract.times import micros
+from ingest.settings import Settings, load_settings
+
+Pressure = Callable[..., Heard]
+NOW = datetime(2021, 5, 4, 10, 0, tzinfo=UTC)
+
+
+def _archive_of_three_parts(archive: Path, pressure: Pressure) -> None:
+    folder = archive / "journal" / "listener"
+    folder.mkdir(parents=True)
+    for seq in range(3):
+        heard = pressure(seq)
+        writer = SegmentWriter(folder, NOW + timedelta(seconds=seq))
+        writer.append([Record(micros(NOW) + seq, heard.topic, heard.payload, False)])
+        writer.close()
+        seal_segment(archive, writer.path)
+    assert len(part_files(archive, "pressure")) == 3
+
+
+def test_finished_days_are_merged_by_themselves(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: Any
+) -> None:
+    monkeypatch.setattr(finished_days, "FIRST_AFTER_S", 0.0)
+    _archive_of_three_parts(tmp_path, pressure)
+    said: list[str] = []
+    merging = FinishedDays(tmp_path, said.append)
+    merging.start()
+    wait_until(lambda: len(part_files(tmp_path, "pressure")) == 1, 30, "the merge")
+    wait_until(lambda: (tmp_path / "index").is_dir(), 30, "the index")
+    merging.stop()
+    assert Archive(tmp_path).scan("pressure").collect()["seq"].to_list() == [0, 1, 2]
+    assert said == []
+
+
+def test_merge_that_ends_with_the_listener_leaves_the_archive_whole(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: Any
+) -> None:
+    monkeypatch.setattr(finished_days, "FIRST_AFTER_S", 0.0)
+    _archive_of_three_parts(tmp_path, pressure)
+    merging = FinishedDays(tmp_path, lambda _: None)
+    merging.start()
+    wait_until(lambda: merging._process is not None, what="the merging process")
+    merging.stop()
+    assert merging._process is not None
+    assert merging._process.returncode is not None
+    assert Archive(tmp_path).scan("pressure").collect().height == 3
+    assert [fault for fault in verify(tmp_path).faults if fault.what != "added"] == []
+
+
+def test_what_stops_the_merge_is_said(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: Any
+) -> None:
+    monkeypatch.setattr(finished_days, "FIRST_AFTER_S", 0.0)
+    _archive_of_three_parts(tmp_path, pressure)
+    part_files(tmp_path, "pressure")[0].write_bytes(b"no Parquet")
+    said: list[str] = []
+    merging = FinishedDays(tmp_path, said.append)
+    merging.start()
+    wait_until(lambda: said, 30, "a sentence")
+    merging.stop()
+    assert said[0].startswith("finished days are not merged yet, tried again in an hour: ")
+
+
+def test_next_merge_is_ten_minutes_after_midnight() -> None:
+    assert seconds_to_next(datetime(2031, 5, 4, 23, 0, tzinfo=UTC)) == 70 * 60
+    assert seconds_to_next(datetime(2031, 5, 4, 0, 10, tzinfo=UTC)) == 86_400
+
+
+def test_merging_can_be_left_to_the_operator(tmp_path: Path) -> None:
+    path = tmp_path / "settings.toml"
+    path.write_text("[merge]\nfinished_days = false\n")
+    assert load_settings(path).merge.finished_days is False
+    assert Settings().merge.finished_days is True
