@@ -23,7 +23,7 @@ import polars as pl
 
 from analysis.clocks.clocks import fit_clocks
 from analysis.incident import analyse
-from analysis.pieces.from_archive import Period, heard_periods, period_messages
+from analysis.pieces.from_archive import NOTES_AROUND, Period, heard_periods, period_messages
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
@@ -86,6 +86,7 @@ class _Lines:
     wears: pl.DataFrame
     made: float
     version: int
+    later_notes: int
 
 
 @dataclass(frozen=True)
@@ -119,7 +120,7 @@ class ResultsStore:
         self, archive: Archive, profile: Profile, analyse_messages: Callable[..., Results] = analyse
     ) -> None:
         self._folder = archive.folder
-        self._profile = profile
+        self.profile = profile
         self._analyse = analyse_messages
         self._lines: dict[datetime, _Lines] = {}
         self._contents: OrderedDict[datetime, _Contents] = OrderedDict()
@@ -162,6 +163,25 @@ class ResultsStore:
         known = ", ".join(self.incidents()["key"].head(10)) or "none"
         raise UnknownIncident(f"the archive has no incident {key!r}; it has: {known}")
 
+    def is_ready(self, key: str | None = None) -> bool:
+        """Return whether the lists, or one incident's tables, can be had at once, with nothing to analyse.
+
+        An incident that is not there is ready: its absence can be told at once.
+        """
+        if not self._lock.acquire(blocking=False):
+            return False
+        try:
+            if _fingerprint(self._folder) != self._files:
+                return False
+            found = [
+                lines.period.since
+                for lines in self._lines.values()
+                if any(row["key"] == key for row in lines.incidents)
+            ]
+            return not found or found[0] in self._contents
+        finally:
+            self._lock.release()
+
     def _known(self) -> list[_Lines]:
         """Return the periods as they were made last, for what follows a page (cursor, zoom, messages)."""
         with self._lock:
@@ -179,17 +199,24 @@ class ResultsStore:
 
     def _refresh(self) -> None:
         periods = {period.since: period for period in _periods_of(self._folder)}
+        moments = (
+            _moments_of_notes(self._folder) if periods else pl.Series([], dtype=pl.Datetime("us", "UTC"))
+        )
         for since, period in periods.items():
             known = self._lines.get(since)
-            if known is not None and known.period == period:
+            # A note about it that came in later stands in another period: it is news all the same.
+            near = moments.is_between(period.since - NOTES_AROUND, period.until + NOTES_AROUND)
+            notes = int(near.sum())
+            if known is not None and known.period == period and known.later_notes == notes:
                 continue
-            if known is not None and monotonic_time.monotonic() - known.made < GROWING_IS_KEPT_S:
+            grows = known is not None and known.period != period
+            if grows and monotonic_time.monotonic() - self._lines[since].made < GROWING_IS_KEPT_S:
                 self._files = None  # it has grown since: look again next time
                 continue
-            self._lines[since] = self._made(period)
+            self._lines[since] = self._made(period, notes)
         self._lines = {since: lines for since, lines in self._lines.items() if since in periods}
 
-    def _made(self, period: Period) -> _Lines:
+    def _made(self, period: Period, later_notes: int) -> _Lines:
         contents = self._read(period)
         untallied = f"untallied-{period.since:%Y%m%dT%H%MZ}"
         wears = contents.results["wears"].with_columns(
@@ -197,12 +224,12 @@ class ResultsStore:
         )
         self._versions += 1
         rows = _incident_rows(contents, untallied)
-        return _Lines(period, rows, wears, monotonic_time.monotonic(), self._versions)
+        return _Lines(period, rows, wears, monotonic_time.monotonic(), self._versions, later_notes)
 
     def _read(self, period: Period) -> _Contents:
         """Analyse a period, and forget the one that nobody looked at for longest."""
         messages = period_messages(self._folder, period)
-        contents = _Contents(self._analyse(messages, self._profile), _with_reconciled_times(messages))
+        contents = _Contents(self._analyse(messages, self.profile), _with_reconciled_times(messages))
         self._contents[period.since] = contents
         self._contents.move_to_end(period.since)
         while len(self._contents) > MOST_CONTENTS:
@@ -309,6 +336,11 @@ def _periods_of(folder: Path) -> list[Period]:
         return heard_periods(folder)
     except ArchiveProblem:
         return []
+
+
+def _moments_of_notes(folder: Path) -> pl.Series:
+    """Return the moments that the archive's notes are about, where they name one."""
+    return Archive(folder).messages(only={"note": pl.col("at").is_not_null()})["note"]["at"]
 
 
 def _with_reconciled_times(messages: Messages) -> Messages:

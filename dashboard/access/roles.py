@@ -80,6 +80,8 @@ ROUTES: dict[str, Rule] = {
     "GET /review/moment": REVIEW,
     "GET /review/messages": REVIEW,
     "GET /review/evidence": REVIEW,
+    "GET /review/note": REVIEW,
+    "POST /review/note": SEND,
     "GET /trends/progress.json": TRENDS,
     "GET /trends/export.zip": TRENDS_EXPORT,
     "GET /trends/summary.html": TRENDS_EXPORT,
@@ -90,6 +92,7 @@ ROUTES: dict[str, Rule] = {
 # By the callback's output, as Dash knows it.
 CALLBACKS: dict[str, Rule] = {
     "shell.children": SIGNED_IN,  # and then by PAGES
+    "review-content.children": REVIEW,
     "..review-lanes.figure...review-overview.figure...review-shown.children..": REVIEW,
 }
 

@@ -27,7 +27,7 @@
       people: view.people.join(","),
       lanes: view.lanes.length === view.allLanes.length ? "" : view.lanes.join(","),
       units: view.units,
-      shift: String(view.shift),
+      zone: view.zone,
     };
   }
 
@@ -43,7 +43,7 @@
 
   function query(extra = {}) {
     const parts = { ...picture(), ...windowOf(), ...extra };
-    if (parts.shift === "0") delete parts.shift;
+    if (parts.zone === "UTC") delete parts.zone;
     if (parts.units === "metric") delete parts.units;
     return new URLSearchParams(Object.entries(parts).filter(([, value]) => value !== "" && value != null));
   }
@@ -120,14 +120,18 @@
   // Units and clock change every table and finding as well: the page is made anew with them.
   function reread(name, value) {
     if (name === "units") view.units = value;
-    else view.shift = value === "utc" ? 0 : -new Date(view.whole[0]).getTimezoneOffset() * 60 * SECOND;
+    else view.zone = value === "utc" ? "UTC" : Intl.DateTimeFormat().resolvedOptions().timeZone;
+    again();
+  }
+
+  function again() {
     const at = view.at == null ? {} : { at: String(Math.round(view.at)) };
     location.assign(`/review?${query(at)}`);
   }
 
   function showChoices() {
     const length = String(Math.round((view.window[1] - view.window[0]) / SECOND));
-    const local = view.shift !== 0;
+    const local = view.zone !== "UTC";
     const pressed = {
       span: (value) => (isWhole() ? value === "all" : value === length),
       person: (value) => view.people.includes(value),
@@ -137,6 +141,10 @@
     };
     for (const link of document.querySelectorAll("#review-bench [data-export]")) {
       link.href = `/review/export?${query({ format: link.dataset.export })}`;
+    }
+    for (const link of document.querySelectorAll("#review-bench [data-report]")) {
+      const { units, zone } = picture();
+      link.href = `/review/report?${new URLSearchParams({ incident: link.dataset.report, units, zone })}`;
     }
     for (const button of document.querySelectorAll("#review-bench [data-set]")) {
       const [name, value] = split(button.dataset.set);
@@ -240,7 +248,7 @@
   }
 
   function showMoment(told) {
-    placeCursor(told.clock.slice(11));
+    placeCursor(told.time);
     byId("review-moment-hint").hidden = true;
     byId("review-moment").replaceChildren(
       element("p", { className: "moment-clock" }, element("b", { textContent: told.clock }), ` ${told.zone}`),
@@ -384,17 +392,22 @@
       const setter = event.target.closest("[data-set]");
       if (setter) set(...split(setter.dataset.set));
       const jumper = event.target.closest("[data-jump]");
-      if (jumper) jump(JSON.parse(jumper.dataset.jump));
+      if (jumper) follow(JSON.parse(jumper.dataset.jump));
     });
   }
 
-  // Plotly tells of its own drag zoom; the axis speaks the shown clock, the view speaks UTC.
+  // A cell leads to a moment, or to the withdrawal of a note.
+  function follow(to) {
+    if (to.withdraw) window.underairNotes.withdraw(to.withdraw, to.text);
+    else jump(to);
+  }
+
+  // Plotly tells of its own drag zoom.
   function listenToPlot() {
     const gd = lanesPlot();
     if (!gd?.on || !plot("review-overview")?.on || gd.dataset.heard) return;
     gd.dataset.heard = "yes";
-    const toView = (value) =>
-      (typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`)) - view.shift;
+    const toView = (value) => (typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`));
     gd.on("plotly_relayout", (change) => {
       const [start, end] = [change["xaxis.range[0]"], change["xaxis.range[1]"]];
       if (start != null && end != null) setWindow(toView(start), toView(end));
@@ -415,6 +428,7 @@
       showFindings();
       showChoices();
       wire();
+      window.underairNotes.begin({ view, say, again });
     }
     listenToPlot();
   }

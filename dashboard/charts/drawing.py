@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from dashboard.charts import words
+from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
 from dashboard.charts.lanes import Band, Floats, Series
 from dashboard.charts.thinning import thin_band, thin_line
 from dashboard.units import Units
@@ -18,7 +19,6 @@ from dashboard.units import Units
 PIXELS = 600
 MOST_DOTS = 300
 NARROWEST_PX = 560.0
-SECOND_MS = 1000.0
 
 
 @dataclass(frozen=True)
@@ -31,14 +31,15 @@ class Window:
 
 @dataclass(frozen=True)
 class View:
-    """What is drawn and how: the lanes, the units, the shift of the shown clock, the width of the drawing.
+    """What is drawn and how: the lanes, the units, the clock of its ticks, the width of the drawing.
 
-    The width says only how many words find room; until the page has told it, the narrowest page is assumed.
+    The width says only how many words and ticks find room; until the page has told it, the narrowest page is
+    assumed.
     """
 
     lanes: tuple[str, ...]
     units: Units
-    clock_shift_ms: float = 0.0
+    clock: Clock = UTC_CLOCK
     plot_px: float = NARROWEST_PX
 
 
@@ -96,12 +97,8 @@ class Drawing:
             self.thinned.append(len(self.traces))
         self.traces.append(trace)
 
-    def x(self, values: Any) -> dict[str, Any]:
-        """Return moments (milliseconds since 1970, UTC) on the clock that is shown."""
-        return typed(np.asarray(values, dtype=np.float64) + self.view.clock_shift_ms)
 
-
-def typed(values: NDArray[Any], dtype: str = "f8") -> dict[str, Any]:
+def typed(values: ArrayLike, dtype: str = "f8") -> dict[str, Any]:
     """Return an array as plotly takes it: base64 of its bytes, a third smaller than numbers in text."""
     array = np.ascontiguousarray(values, dtype={"f8": np.float64, "f4": np.float32}[dtype])
     found: dict[str, Any] = {"dtype": dtype, "bdata": base64.b64encode(array.tobytes()).decode()}
@@ -130,7 +127,7 @@ def draw_band(drawing: Drawing, band: Band, y: str, fill: str) -> None:
         {
             "type": "scatter",
             "mode": "lines",
-            "x": drawing.x(outline.x),
+            "x": typed(outline.x),
             "y": typed(outline.y, "f4"),
             "fill": "toself",
             "fillcolor": fill,
@@ -149,7 +146,7 @@ def draw_line(drawing: Drawing, x: Floats, values: Floats, y: str, line: dict[st
         {
             "type": "scatter",
             "mode": "lines",
-            "x": drawing.x(thin.x),
+            "x": typed(thin.x),
             "y": typed(thin.y, "f4"),
             "line": line,
             "yaxis": y,
@@ -170,7 +167,7 @@ def draw_readings(drawing: Drawing, series: Series, y: str, colour: str) -> None
         {
             "type": "scatter",
             "mode": "lines+markers" if thin.shown <= MOST_DOTS else "lines",
-            "x": drawing.x(thin.x),
+            "x": typed(thin.x),
             "y": typed(thin.y, "f4"),
             "line": {"color": colour, "width": 1.5},
             "marker": {"size": 4, "color": colour},

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from dashboard.charts import words
+from dashboard.charts.clock import SECOND_MS, Clock
 from dashboard.charts.drawing import (
-    SECOND_MS,
     Drawing,
     Shown,
     View,
@@ -48,13 +48,7 @@ DESK_CHARACTER_PX = 6.4
 BLANK = " "
 # What a zoom replaces in a trace that depends on the window.
 CHANGING = ("x", "y", "text", "textposition", "mode")
-# The date stands in the heading; an axis that repeated it would cost every lane a line.
-TIME_TICKS = [
-    {"dtickrange": [None, 1000], "value": "%H:%M:%S.%L"},
-    {"dtickrange": [1000, 60_000], "value": "%H:%M:%S"},
-    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M"},
-    {"dtickrange": [86_400_000, None], "value": "%Y-%m-%d"},
-]
+TICK_PX = 110.0
 
 
 @dataclass(frozen=True)
@@ -106,12 +100,11 @@ def lanes_figure(
         "bargap": 0,
         "xaxis": {
             "type": "date",
-            "range": x_range(window, view),
             "side": "top",
             "anchor": "y",
             "automargin": False,
             "showgrid": True,
-            "tickformatstops": TIME_TICKS,
+            **x_axis(window, view.clock, view.plot_px),
         },
         "annotations": [
             {
@@ -151,9 +144,13 @@ def lanes_update(
     return changes, drawing.shown
 
 
-def x_range(window: Window, view: View) -> list[float]:
-    """Return the x axis's range on the clock that is shown."""
-    return [window.start + view.clock_shift_ms, window.end + view.clock_shift_ms]
+def x_axis(window: Window, clock: Clock, plot_px: float) -> dict[str, Any]:
+    """Return what of the x axis follows the window: its range (UTC) and its ticks, worded on the shown clock.
+
+    Plotly knows no time zones; ticks of its own would be wrong after a change of summer time.
+    """
+    moments, texts = clock.ticks(window, max(int(plot_px / TICK_PX), 3))
+    return {"range": [window.start, window.end], "tickmode": "array", "tickvals": moments, "ticktext": texts}
 
 
 def _draw(people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales) -> Drawing:
@@ -178,7 +175,7 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
         {
             "type": "scatter",
             "mode": "markers+text",
-            "x": drawing.x([mark.at for mark in desk]),
+            "x": typed([mark.at for mark in desk]),
             "y": rows,
             "text": texts,
             "textposition": "middle right",
@@ -199,8 +196,10 @@ def _placed(desk: list[Mark], window: Window, plot_px: float) -> tuple[list[int]
         text = mark.text if len(mark.text) <= DESK_TEXT_LENGTH else mark.text[: DESK_TEXT_LENGTH - 1] + "…"
         row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
         rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
-        texts.append(plain(text) if row is not None else BLANK)
-        if row is not None and 0 <= at_px <= plot_px:
+        # Words of a moment before the window would reach into it, over those that belong there.
+        has_words = row is not None and 0 <= at_px <= plot_px
+        texts.append(plain(text) if has_words else BLANK)
+        if row is not None and has_words:
             free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)
     return rows, texts
 
@@ -265,7 +264,7 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
         {
             "type": "scatter",
             "mode": "lines+text",
-            "x": drawing.x(marks["x"]),
+            "x": typed(marks["x"]),
             "y": typed(np.array(marks["y"], dtype=float)),
             "text": marks["text"],
             "textposition": marks["textposition"],
@@ -318,7 +317,7 @@ def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
             {
                 "type": "bar",
                 "orientation": "h",
-                "base": drawing.x([span.started for span in spans]),
+                "base": typed([span.started for span in spans]),
                 "x": [max(span.ended - span.started, 1.0) for span in spans],
                 "y": [kinds.index(span.what) + offset for span in spans],
                 "width": 0.36,
@@ -336,7 +335,7 @@ def _silences(drawing: Drawing, silences: list[Span], y: str) -> None:
         {
             "type": "bar",
             "orientation": "h",
-            "base": drawing.x([span.started for span in silences]),
+            "base": typed([span.started for span in silences]),
             "x": [span.ended - span.started for span in silences],
             "y": [0.5] * len(silences),
             "width": 1,
@@ -356,7 +355,7 @@ def _silences(drawing: Drawing, silences: list[Span], y: str) -> None:
         {
             "type": "scatter",
             "mode": "text",
-            "x": drawing.x([(span.started + span.ended) / 2 for span in silences]),
+            "x": typed([(span.started + span.ended) / 2 for span in silences]),
             "y": [0.985] * len(silences),
             "text": [
                 f"{words.SILENT} {words.duration_text((s.ended - s.started) / SECOND_MS)}" for s in silences

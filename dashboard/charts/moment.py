@@ -6,7 +6,7 @@ Both are plain data for the page's script, which words nothing itself.
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ import polars as pl
 
 from analysis.tables import Results
 from dashboard.charts import words
-from dashboard.charts.drawing import SECOND_MS
+from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
 from dashboard.charts.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
 from dashboard.units import Quantity, Units
 
@@ -24,13 +24,6 @@ SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "li
 DESK_KINDS = ("incident", "tally", "note", "seen")
 
 Row = dict[str, str]
-
-
-def clock_text(at_ms: float, shift_ms: float = 0.0, decimals: int = 1) -> str:
-    """Return a moment as date and time of day on the shown clock."""
-    moment = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=round(at_ms + shift_ms))
-    fraction = f"{moment.microsecond / 1e6:.{decimals}f}"[1:] if decimals else ""
-    return f"{moment:%Y-%m-%d %H:%M:%S}{fraction}"
 
 
 def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
@@ -131,7 +124,7 @@ def messages_behind(
     wears: pl.DataFrame,
     wear_ids: list[str],
     at_ms: float,
-    shift_ms: float = 0.0,
+    clock: Clock = UTC_CLOCK,
 ) -> list[dict[str, Any]]:
     """Return the messages within `SPAN_S` of a moment and the last of each kind before it.
 
@@ -147,11 +140,11 @@ def messages_behind(
         The wears of the chosen people.
     at_ms : float
         The moment, milliseconds since 1970.
-    shift_ms : float
-        Shift of the clock that is shown; a message's own times are never shifted.
+    clock : Clock
+        That is shown; a message's own times are never moved.
     """
     owned = owned_windows(wears).filter(pl.col("wear_id").is_in(wear_ids))
-    moment = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=at_ms)
+    moment = moment_of(at_ms)
     span = timedelta(seconds=SPAN_S)
     found: list[pl.DataFrame] = []
     for kind in (*SET_KINDS, *DESK_KINDS):
@@ -168,11 +161,11 @@ def messages_behind(
         return []
     # What was said around the moment comes first; what was known from before it follows.
     lines = pl.concat(found).sort(pl.col("at") < moment - span, "at").head(MOST_MESSAGES)
-    return _rows(lines, shift_ms)
+    return _rows(lines, clock)
 
 
 def messages_of_evidence(
-    messages: dict[str, pl.DataFrame], evidence: list[str], shift_ms: float = 0.0
+    messages: dict[str, pl.DataFrame], evidence: list[str], clock: Clock = UTC_CLOCK
 ) -> list[dict[str, Any]]:
     """Return the messages that a finding names (`set_id/boot/seq`) in time order, `MOST_MESSAGES` at most."""
     wanted = pl.Series(evidence[:MOST_MESSAGES], dtype=pl.String).implode()
@@ -181,7 +174,7 @@ def messages_of_evidence(
         frame = messages.get(kind)
         if frame is not None and "at" in frame.columns and len(frame):
             found.append(_as_lines(frame.filter(_identity(frame).is_in(wanted)), kind))
-    return _rows(pl.concat(found).sort("at"), shift_ms) if found else []
+    return _rows(pl.concat(found).sort("at"), clock) if found else []
 
 
 def _identity(frame: pl.DataFrame) -> pl.Expr:
@@ -201,11 +194,10 @@ def _as_lines(frame: pl.DataFrame, kind: str) -> pl.DataFrame:
     )
 
 
-def _rows(lines: pl.DataFrame, shift_ms: float) -> list[dict[str, Any]]:
-    shift = timedelta(milliseconds=shift_ms)
+def _rows(lines: pl.DataFrame, clock: Clock) -> list[dict[str, Any]]:
     return [
         {
-            "at": f"{row['at'] + shift:%H:%M:%S.%f}"[:-3] if row["at"] else "–",
+            "at": clock.precise(row["at"]) if row["at"] else "–",
             "kind": row["kind"],
             "identity": row["identity"],
             "own": row["time"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") if row["time"] else "–",

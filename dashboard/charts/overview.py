@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,10 @@ import polars as pl
 
 from analysis.tables import Results
 from dashboard.charts import words
-from dashboard.charts.drawing import SECOND_MS, Window, plain, typed
-from dashboard.charts.figures import TIME_TICKS
+from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.charts.desk_notes import DeskNote
+from dashboard.charts.drawing import Window, plain, typed
+from dashboard.charts.figures import x_axis
 from dashboard.charts.lanes import ALARM_ORDER, to_ms
 from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
 
@@ -20,6 +23,7 @@ BIN_CHOICES_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
 LEFT_PX = 128
 TOP_PX = 28
 BOTTOM_PX = 8
+OVERVIEW_PX = 700.0
 # The less air the more ink; the ground shows through, so that it reads on a light and on a dark page.
 SHADES = [[0.0, "rgba(31,134,196,1)"], [0.35, "rgba(31,134,196,0.75)"], [1.0, "rgba(31,134,196,0.12)"]]
 ALARM_SIGNS = {
@@ -46,10 +50,11 @@ ALARM_CHARACTERS = {
 }
 
 
-def whole_window(results: Results, about: dict[str, Any]) -> Window:
-    """Return the incident's extent with a little room on both sides."""
+def whole_window(results: Results, about: dict[str, Any], notes: Sequence[DeskNote] = ()) -> Window:
+    """Return the incident's extent, and that of the notes about it, with a little room on both sides."""
     wears = results["wears"]
     moments = [*to_ms(wears, "started"), *to_ms(wears, "ended")]
+    moments += [note.at.timestamp() * SECOND_MS for note in notes]
     moments += [about[name].timestamp() * SECOND_MS for name in ("started", "ended") if about[name]]
     if not moments:
         return Window(0.0, 60 * SECOND_MS)
@@ -107,7 +112,7 @@ def labels(people: pl.DataFrame, chosen: list[str]) -> list[str]:
 
 
 def overview_figure(
-    results: Results, people: pl.DataFrame, whole: Window, shift_ms: float = 0.0
+    results: Results, people: pl.DataFrame, whole: Window, clock: Clock = UTC_CLOCK
 ) -> dict[str, Any]:
     """Return the overview, whose names `labels` gives; the page's script frames the window.
 
@@ -115,11 +120,11 @@ def overview_figure(
     ----------
     results : dict of str to DataFrame
     people : DataFrame
-        Rows of `review_lanes.people_of`, from top to bottom.
+        Rows of `lanes.people_of`, from top to bottom.
     whole : Window
         The incident's extent.
-    shift_ms : float
-        Shift of the clock that is shown.
+    clock : Clock
+        Of its ticks.
     """
     width_ms = bin_width_s(whole) * SECOND_MS
     z = strips(results, people, whole)
@@ -129,7 +134,7 @@ def overview_figure(
     data: list[dict[str, Any]] = [
         {
             "type": "heatmap",
-            "x0": whole.start + shift_ms + width_ms / 2,
+            "x0": whole.start + width_ms / 2,
             "dx": width_ms,
             "z": typed(z, "f4"),
             "zmin": 0,
@@ -139,8 +144,8 @@ def overview_figure(
             "ygap": 3,
             "hoverinfo": "skip",
         },
-        _silence_strips(results, row_of_wear, shift_ms),
-        *_alarm_signs(results, row_of_wear, shift_ms),
+        _silence_strips(results, row_of_wear),
+        *_alarm_signs(results, row_of_wear),
     ]
     height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * len(people)
     layout = {
@@ -151,11 +156,9 @@ def overview_figure(
         "barmode": "overlay",
         "xaxis": {
             "type": "date",
-            "range": [whole.start + shift_ms, whole.end + shift_ms],
             "side": "top",
             "automargin": False,
-            "nticks": 8,
-            "tickformatstops": TIME_TICKS,
+            **x_axis(whole, clock, OVERVIEW_PX),
         },
         "yaxis": {
             "range": [len(people) - 0.5, -0.5],
@@ -177,13 +180,13 @@ def alarm_kinds(results: Results) -> list[str]:
     return [kind for kind in ALARM_ORDER if kind in present]
 
 
-def _silence_strips(results: Results, row_of_wear: dict[str, int], shift_ms: float) -> dict[str, Any]:
+def _silence_strips(results: Results, row_of_wear: dict[str, int]) -> dict[str, Any]:
     gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of_wear)))
     started = to_ms(gaps, "started")
     return {
         "type": "bar",
         "orientation": "h",
-        "base": typed(started + shift_ms),
+        "base": typed(started),
         "x": typed(to_ms(gaps, "ended") - started),
         "y": [row_of_wear[wear] for wear in gaps["wear_id"]],
         "width": 0.8,
@@ -195,7 +198,7 @@ def _silence_strips(results: Results, row_of_wear: dict[str, int], shift_ms: flo
     }
 
 
-def _alarm_signs(results: Results, row_of_wear: dict[str, int], shift_ms: float) -> list[dict[str, Any]]:
+def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str, Any]]:
     """One trace a kind, on its wearer's strip; alarms outside every wear stand in the table only."""
     reported = results["alarms"].filter(
         (pl.col("source") != "derived") & pl.col("wear_id").is_in(list(row_of_wear))
@@ -209,7 +212,7 @@ def _alarm_signs(results: Results, row_of_wear: dict[str, int], shift_ms: float)
                 {
                     "type": "scatter",
                     "mode": "markers",
-                    "x": typed(to_ms(rows, "raised") + shift_ms),
+                    "x": typed(to_ms(rows, "raised")),
                     "y": [row_of_wear[wear] + ALARM_SHIFT[kind] for wear in rows["wear_id"]],
                     "marker": {
                         "symbol": ALARM_SIGNS[kind],

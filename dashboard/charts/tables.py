@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -11,7 +11,9 @@ import polars as pl
 from dash import html
 
 from dashboard.charts import words
-from dashboard.charts.drawing import SECOND_MS, Window
+from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.charts.desk_notes import DeskNote
+from dashboard.charts.drawing import Window
 from dashboard.listing import cell, listing
 from dashboard.units import METRIC, Quantity, Units
 
@@ -30,14 +32,17 @@ class Setting:
     whole : Window
         The incident's extent.
     units : Units
-    shift_ms : float
-        Shift of the clock that is shown.
+    shown : Clock
+        The clock that is shown.
+    policy : str
+        The turn-back policy in force.
     """
 
     owner: dict[str, str]
     whole: Window
     units: Units = METRIC
-    shift_ms: float = 0.0
+    shown: Clock = UTC_CLOCK
+    policy: str = ""
 
     def time(self, moment: datetime | None, wear_id: str | None = None) -> Any:
         """A moment as a button that jumps there, to the wearer whom it is about."""
@@ -47,7 +52,7 @@ class Setting:
 
     def clock(self, moment: datetime) -> str:
         """Return the time of day on the shown clock."""
-        return f"{moment + timedelta(milliseconds=self.shift_ms):%H:%M:%S}"
+        return self.shown.time(moment)
 
     def jump(self, text: str, moment: datetime, wear_id: str | None) -> Any:
         """Return a cell that jumps to a moment."""
@@ -112,7 +117,7 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
         words.INCIDENT_HEADS,
         rows,
         empty=words.NO_INCIDENTS,
-        search=(words.FIND, words.FIND_HINT),
+        search=(words.FIND, words.FIND_INCIDENT_HINT),
         numeric=(4, 5, 6),
     )
 
@@ -156,7 +161,7 @@ def wear_listing(wears: pl.DataFrame, name: str, setting: Setting | None = None)
         heads,
         rows,
         empty=words.NO_ROWS,
-        search=(words.FIND, words.FIND_HINT) if setting is None else None,
+        search=(words.FIND, words.FIND_WEAR_HINT) if setting is None else None,
         numeric=(5, 6, 7, 8, 9, 10, 11),
     )
 
@@ -222,11 +227,13 @@ def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, setting: Set
     rows = []
     for wear in wears.sort("started").iter_rows(named=True):
         wear_id = wear["wear_id"]
+        team = (replayed.get((wear_id, setting.policy)) or {}).get("team_at")
         cells: list[Any] = [setting.who(wear), setting.time(wear["started"], wear_id)]
+        cells.append(words.NOT_REACHED if team is None else setting.time(team, wear_id))
         cells += [_policy_cell(replayed.get((wear_id, policy)), setting) for policy in policies]
         cells += [setting.time(wear["ended"], wear_id), _amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
-    heads = [*words.TURN_BACK_FIRST, *(words.POLICIES[policy] for policy in policies), *words.TURN_BACK_LAST]
+    heads = [*words.TURN_BACK_FIRST, *words.policy_heads(policies, setting.policy), *words.TURN_BACK_LAST]
     return listing(
         "review-turn-back", words.TURN_BACK, heads, rows, note=words.TURN_BACK_NOTE, empty=words.NO_ROWS
     )
@@ -262,6 +269,33 @@ def silence_listing(gaps: pl.DataFrame, setting: Setting) -> html.Div:
         note=words.SILENCES_NOTE,
         empty=words.NOTHING_SILENT,
         numeric=(4, 5),
+    )
+
+
+def note_listing(notes: list[DeskNote], setting: Setting, may_withdraw: bool) -> html.Div:
+    """Return an incident's notes; who may write notes may take one back."""
+    rows = []
+    for note in notes:
+        withdrawn: Any = "–"
+        if note.withdrawn is not None:
+            withdrawn = words.WITHDRAWN_AT.format(when=f"{note.withdrawn:%Y-%m-%d %H:%M}")
+        elif note.withdraws is not None:
+            withdrawn = words.A_WITHDRAWAL
+        elif may_withdraw:
+            withdrawn = cell(words.WITHDRAW, jump={"withdraw": note.identity, "text": note.text})
+        rows.append(
+            [
+                setting.time(note.at),
+                note.source,
+                note.text,
+                note.set_id or "–",
+                words.CERTAINTIES.get(note.certainty, note.certainty),
+                _day_and_time(note.received),
+                withdrawn,
+            ]
+        )
+    return listing(
+        "review-notes", words.NOTES, words.NOTE_HEADS, rows, note=words.NOTES_NOTE, empty=words.NO_NOTES
     )
 
 

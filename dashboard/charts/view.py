@@ -1,10 +1,10 @@
-"""What a reviewer looks at, as the URL holds it: incident, wearers, window, lanes, units, clock, cursor."""
+"""What a reviewer looks at, as the URL holds it: incident, wearers, window, lanes, units, zone, cursor."""
 
 from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -12,6 +12,9 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.tables import Results
+from dashboard.charts import words
+from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, clock_of, zone_of
+from dashboard.charts.desk_notes import DeskNote, desk_notes
 from dashboard.charts.drawing import NARROWEST_PX, View, Window
 from dashboard.charts.figures import LANE_HEIGHT_PX, Scales, scales_of
 from dashboard.charts.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
@@ -21,11 +24,9 @@ from dashboard.units import METRIC, UNITS
 from ingest.contract.errors import UnderairError
 
 MOST_PEOPLE = 6
-NOTES_DESK = "notes-"
 WIDEST_PX = 8000.0
 PEOPLE_AT_FIRST = 2
 LANES = (*LANE_HEIGHT_PX, "alarms")
-DAY_MS = 86_400_000.0
 
 
 class BadView(UnderairError):
@@ -40,15 +41,10 @@ class Request:
     people: tuple[str, ...]
     lanes: tuple[str, ...]
     units: str
-    shift_ms: float
+    zone: str
     window: Window | None
     at_ms: float | None
     plot_px: float = NARROWEST_PX
-
-    @property
-    def view(self) -> View:
-        """How it is drawn."""
-        return View(self.lanes or LANES, UNITS[self.units], self.shift_ms, self.plot_px)
 
 
 def request_of(query: Mapping[str, str]) -> Request:
@@ -57,7 +53,7 @@ def request_of(query: Mapping[str, str]) -> Request:
     Raises
     ------
     BadView
-        When a number is none, a choice is unknown, or the window is empty.
+        When a number is none, a choice or a time zone is unknown, or the window is empty.
     """
     start, end = _number(query, "from"), _number(query, "to")
     if (start is None) != (end is None) or (start is not None and end is not None and start >= end):
@@ -69,15 +65,17 @@ def request_of(query: Mapping[str, str]) -> Request:
     unknown = set(lanes) - set(LANES)
     if unknown:
         raise BadView(f"lanes must be among {', '.join(LANES)}, got {', '.join(sorted(unknown))}")
-    shift = _number(query, "shift") or 0.0
-    if abs(shift) > DAY_MS:
-        raise BadView(f"shift must be at most a day in milliseconds, got {shift}")
+    zone = query.get("zone") or UTC_CLOCK.zone
+    try:
+        zone_of(zone)
+    except BadZone as problem:
+        raise BadView(f"zone: {problem}") from None
     return Request(
         incident=query.get("incident", ""),
         people=tuple(part for part in (query.get("people") or "").split(",") if part)[:MOST_PEOPLE],
         lanes=tuple(lane for lane in LANES if lane in lanes),
         units=units,
-        shift_ms=shift,
+        zone=zone,
         window=None if start is None or end is None else Window(start, end),
         at_ms=_number(query, "at"),
         plot_px=min(max(_number(query, "px") or NARROWEST_PX, NARROWEST_PX / 2), WIDEST_PX),
@@ -136,17 +134,21 @@ class Bench:
         chosen = [key for key in request.people if key in known] or first_choice(record.results, everybody)
         rows = [person for person in everybody.iter_rows(named=True) if person["key"] in chosen]
         lanes = self.lanes(record, rows)
-        whole = whole_window(record.results, record.about)
+        notes = desk_notes(record.messages["note"], record.about["incident_id"])
+        whole = whole_window(record.results, record.about, notes)
         return Look(
             request=request,
             record=record,
             everybody=everybody,
             chosen=[person["key"] for person in rows],
             lanes=lanes,
-            desk=desk_marks(record, rows),
+            desk=desk_marks(record, rows, notes),
             whole=whole,
             window=request.window or whole,
             scales=scales_of(lanes),
+            clock=clock_of(request.zone, whole),
+            notes=notes,
+            policy=self.store.profile.turn_back.policy,
         )
 
 
@@ -173,6 +175,15 @@ class Look:
     whole: Window
     window: Window
     scales: Scales
+    clock: Clock
+    notes: list[DeskNote]
+    policy: str
+
+    @property
+    def view(self) -> View:
+        """How it is drawn."""
+        asked = self.request
+        return View(asked.lanes or LANES, UNITS[asked.units], self.clock, asked.plot_px)
 
 
 def first_choice(results: Results, everybody: pl.DataFrame) -> list[str]:
@@ -186,15 +197,14 @@ def first_choice(results: Results, everybody: pl.DataFrame) -> list[str]:
     return sorted(score, key=lambda key: -score[key])[:PEOPLE_AT_FIRST]
 
 
-def desk_marks(record: IncidentRecord, people: list[dict[str, Any]]) -> list[Mark]:
+def desk_marks(record: IncidentRecord, people: list[dict[str, Any]], notes: Sequence[DeskNote]) -> list[Mark]:
     """Return what the desk wrote, in time order: all notes, and tallies and alarms seen of these people."""
     sets = {set_id for person in people for set_id in person["set_ids"]}
     incident_id = record.about["incident_id"]
     marks: list[Mark] = []
     of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
-    for row, at in _said(record.messages["note"].filter(of_incident)):
-        estimated = " (estimated)" if row["certainty"] == "estimated" else ""
-        marks.append(Mark(at, f"{source_of(row['desk_id'])}“{row['text']}”{estimated}"))
+    for note in notes:
+        marks.append(Mark(note.at.timestamp() * SECOND_MS, words.note_mark(note)))
     for row, at in _said(record.messages["incident"].filter(of_incident)):
         marks.append(Mark(at, f"incident {row['action']}"))
     for row, at in _said(record.messages["tally"].filter(of_incident)):
@@ -202,17 +212,9 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]]) -> list[Mar
             marks.append(Mark(at, f"tally {row['action']} {row['wearer_id']}"))
     for row, at in _said(record.messages["seen"]):
         if row["set_id"] in sets:
-            marks.append(Mark(at, f"seen: {row['alarm'].replace('_', ' ')} {row['set_id']}"))
+            marks.append(Mark(at, f"seen: {words.ALARMS.get(row['alarm'], row['alarm'])} {row['set_id']}"))
     return sorted(marks, key=lambda mark: mark.at)
 
 
-def source_of(desk_id: str) -> str:
-    """Return the outside source whose notes stand under this desk, with a colon; nothing for a real desk."""
-    return f"{desk_id.removeprefix(NOTES_DESK)}: " if desk_id.startswith(NOTES_DESK) else ""
-
-
 def _said(frame: pl.DataFrame) -> list[tuple[dict[str, Any], float]]:
-    """Return rows with the moment that each is about: a note's own `about` where it has one."""
-    if "about" in frame.columns:
-        frame = frame.with_columns(pl.coalesce("about", "at").alias("at"))
     return list(zip(frame.iter_rows(named=True), to_ms(frame, "at").tolist(), strict=True))

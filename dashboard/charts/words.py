@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dashboard.charts.desk_notes import DeskNote
 
 ALARMS = {
     "distress": "distress",
@@ -31,7 +34,7 @@ LANE_EXPLAINED = {
 }
 NO_ALARMS = "none reported, none derived"
 DESK_LANE = "Desk"
-MARKS = {"turn_back": "turn-back", "low_air": "low-air warning reached"}
+MARKS = {"turn_back": "team’s turn-back", "low_air": "low-air warning reached"}
 SILENT = "silent"
 LOW_AIR_LEVEL = "low-air warning"
 SET = "Set"
@@ -42,7 +45,8 @@ NOT_TALLIED = "not tallied"
 INCIDENTS = "Incidents"
 WEARS = "Wears"
 FIND = "Find"
-FIND_HINT = "wearer, set, team, place …"
+FIND_INCIDENT_HINT = "incident, place, date …"
+FIND_WEAR_HINT = "wearer, set, team, incident …"
 NO_INCIDENTS = (
     "Nothing is recorded in this archive yet. Bring in a capture with `underair import`, listen to a broker "
     "with `underair listen`, or look at `underair demo`."
@@ -98,6 +102,7 @@ PEOPLE = "Wearers (1 to 6)"
 SHOW_LANES = "Lanes"
 CLOCK = "Times"
 CLOCKS = {"utc": "UTC", "local": "Local"}
+TIMES_ARE = "times on this page: {zone}"
 UNITS = "Units"
 UNIT_CHOICES = {"metric": "bar, °C, L", "imperial": "psi, °F, ft³"}
 EXPORT = "Take away"
@@ -142,14 +147,18 @@ BEFORE = "{age_s} s before"
 
 TURN_BACK = "Turn-back under each policy"
 TURN_BACK_NOTE = (
-    "When each policy of the profile would have turned each wear back, its pressure then, and the minutes "
-    "from then to its low-air warning where that came. Each wear by itself; a team turns on its lowest "
-    "member. Local procedure decides."
+    "When each policy of the profile would have turned each wear back by itself, its pressure then, and the "
+    "minutes from then to its low-air warning where that came. A team turns when its first member is due: "
+    "that moment, by the policy in force, stands under “team”, in the lanes and in the findings. The wear "
+    "ends when the set goes off air; a finding’s “left” is the tally out where the desk gave one. Local "
+    "procedure decides."
 )
-TURN_BACK_FIRST = ["Wearer", "Started"]
-TURN_BACK_LAST = ["Left air", "With"]
+TURN_BACK_FIRST = ["Wearer", "Started", "Team, policy in force"]
+TURN_BACK_LAST = ["Set off air", "Pressure then"]
+IN_FORCE = "{policy} (in force)"
 NOT_REACHED = "not reached"
 BEFORE_LOW_AIR = "{minutes} min to low air"
+# A key of the profile never stands bare on a screen.
 POLICIES = {
     "double_return": "twice the way in",
     "half_of_usable": "half of the usable air",
@@ -182,11 +191,77 @@ SOURCES = {"reported": "reported only", "derived": "derived only", "both": "both
 SET_LATE = "both, set {seconds} s later than the readings"
 SET_EARLY = "both, set {seconds} s before the readings"
 
+NOTES = "Notes"
+NOTES_NOTE = (
+    "What was written at the desk or brought in from elsewhere, at the moment that it is about. Nothing here "
+    "is edited: a note that was withdrawn stays, and so does the note that withdrew it."
+)
+NOTE_HEADS = ["Time", "Source", "Note", "Set", "Certainty", "Came in (UTC)", "Withdrawn"]
+NO_NOTES = "Nobody wrote a note about this incident."
+NOTE_ESTIMATED = "estimated"
+NOTE_WITHDRAWN = "withdrawn"
+WITHDRAW = "Withdraw …"
+WITHDRAWN_AT = "withdrawn, {when} UTC"
+WITHDRAWAL = "Withdrawn: {reason}"
+A_WITHDRAWAL = "withdraws a note"
+CERTAINTIES = {"recorded": "recorded", "estimated": "estimated"}
+
+ANALYSING = "Analysing the messages of {incident} …"
+ANALYSING_ALL = "Analysing the messages of this archive …"
+ANALYSING_NOTE = (
+    "This is done once for what is new in the archive; it takes some seconds for a large incident, and opens "
+    "at once the next time."
+)
+
+NOT_OURS = "This request did not come from this page. Reload the page and try again."
+NOT_UNDERSTOOD = "This request cannot be understood. Reload the page and try again."
+NOTE_TOO_LARGE = "This note is too large: 2,000 characters at most."
+NOTE_NEEDS_INCIDENT = "These wears belong to no incident; a note needs one. Tally the sets first."
+NOTE_NOT_SENT = "Not sent, and not kept: {problem}. Write it again when the broker is back."
+NOTE_FORM = {
+    "noteTitle": "Write a note",
+    "noteHint": (
+        "It goes into the archive as a desk message of its own and shows here only once it is there. Nothing "
+        "that was recorded is changed. The time is that of the clock shown on this page ({zone}), or carries "
+        "an offset of its own, as in 2031-05-04T21:12:00+02:00."
+    ),
+    "noteTime": "Moment that it is about",
+    "noteText": "Note",
+    "noteSource": "Source, if not the desk",
+    "noteSet": "About set (optional)",
+    "noteCertainty": "Certainty",
+    "noteCertainties": CERTAINTIES,
+    "noteSend": "Keep note",
+    "noteReason": "Why is “{text}” withdrawn?",
+    "noteWithdraw": "Withdraw",
+    "noteCancel": "Leave it",
+    "noteSent": "Sent. It shows here once it is in the record …",
+    "noteLate": (
+        "Sent, but not in the record yet. Is a listener running on this archive? Reload the page to look "
+        "again; do not send it twice."
+    ),
+}
+
 FOR_SCRIPT = {
     "noFindings": NO_FINDINGS,
     "atMost": "At most {most} wearers at once: take one away first.",
     "unreachable": "The server does not answer. What you see stays as it was.",
 }
+
+
+def note_mark(note: DeskNote) -> str:
+    """Return a note for the desk's lane: its source where that is not the desk, and what is uncertain."""
+    doubts = [NOTE_ESTIMATED] * (note.certainty == "estimated") + [NOTE_WITHDRAWN] * bool(note.withdrawn)
+    told = f"“{note.text}”" + (f" ({', '.join(doubts)})" if doubts else "")
+    return f"{note.source}: {told}" if note.outside else told
+
+
+def policy_heads(policies: list[str], in_force: str) -> list[str]:
+    """Return the heads of the policies' columns, with a word at the one that the profile puts in force."""
+    return [
+        IN_FORCE.format(policy=POLICIES[policy]) if policy == in_force else POLICIES[policy]
+        for policy in policies
+    ]
 
 
 def counted(number: int, noun: str) -> str:

@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.place_option import ArchivePlace
+
 if TYPE_CHECKING:
     from analysis.profile import Profile
 
 _NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
-_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+_FOLDER = ArchivePlace(must_exist=True)
+_LOCAL = ArchivePlace(must_exist=True, stores=False)
 
 
 def _profile(name: str | None) -> Profile:
@@ -24,7 +27,7 @@ def _profile(name: str | None) -> Profile:
 
 @click.command()
 @click.argument("file", metavar="FILE.csv", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
 @click.option("--incident", required=True, metavar="ID", help="The incident that they are about.")
 @click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
 @click.option(
@@ -124,6 +127,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
     if not is_case(folder):
         from dashboard.access.log import read_log
         from ingest.archive.parts import is_archive
+        from ingest.archive.store import work_folder
         from ingest.contract.errors import ArchiveProblem
         from ingest.keeping_commands import verify as verify_archive
 
@@ -134,7 +138,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
             )
 
         # Who did what is a chain of its own, which ingest knows nothing of.
-        entries, broken = read_log(folder)
+        entries, broken = read_log(work_folder(folder))
         for fault in broken:
             click.echo(fault, err=as_json)
         if entries:

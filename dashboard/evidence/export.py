@@ -10,7 +10,8 @@ import polars as pl
 import pyarrow.parquet as pq
 
 from analysis.tables import formula_safe
-from dashboard.charts.drawing import SECOND_MS, Window
+from dashboard.charts.clock import SECOND_MS
+from dashboard.charts.drawing import Window
 from dashboard.charts.lanes import Band, Floats, PersonLanes, Series
 from dashboard.charts.view import Look
 from dashboard.units import Quantity, Units
@@ -40,7 +41,7 @@ def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
     dict of str to str
         Column to unit.
     """
-    units = look.request.view.units
+    units = look.view.units
     frames = [_rows_of(person, look.window, units) for person in look.lanes]
     found = {name: units.label[quantity] for name, quantity in READINGS}
     for name, quantity in ESTIMATES:

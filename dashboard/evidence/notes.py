@@ -13,11 +13,12 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from dashboard.charts.view import NOTES_DESK
+from dashboard.charts.clock import BadZone, zone_of
+from dashboard.charts.desk_notes import NOTES_DESK
 from ingest.archive.archive import create_archive, seal_messages
 from ingest.archive.manifest import file_sha256
 from ingest.archive.reading import Archive
@@ -74,11 +75,9 @@ def notes_from_csv(
         For the first line that cannot be taken: which line, what is wrong, what was expected.
     """
     try:
-        zone = ZoneInfo(source.zone)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise BadNotes(
-            f"no time zone {source.zone!r}; expected an IANA name such as Europe/Berlin or UTC"
-        ) from None
+        zone = zone_of(source.zone)
+    except BadZone as error:
+        raise BadNotes(str(error)) from None
     data = path.read_bytes()
     try:
         lines = list(csv.reader(data.decode("utf-8-sig").splitlines()))
@@ -104,10 +103,10 @@ def notes_from_csv(
             "boot": boot,
             "seq": number,
             # Not the time of bringing in: the same file again must give the same payload.
-            "time": _rfc3339(moment),
+            "time": rfc3339(moment),
             "incident_id": incident_id,
             "text": text,
-            "at": _rfc3339(moment),
+            "at": rfc3339(moment),
             "certainty": certainty,
             "source": name,
             "clock_offset_s": source.clock_offset_s,
@@ -127,6 +126,17 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
         raise BadNotes(f"{where}: certainty must be {' or '.join(CERTAINTIES)}, got {certainty!r}")
     if not 0 < len(text) <= LONGEST_TEXT:
         raise BadNotes(f"{where}: text must have 1 to {LONGEST_TEXT} characters, got {len(text)}")
+    return moment_in(written, zone, where), name, text, certainty
+
+
+def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:
+    """Return the moment of a written time, in `zone` where it names no offset of its own.
+
+    Raises
+    ------
+    BadNotes
+        When it is no time, or one that the zone does not have or has twice; the text begins with `where`.
+    """
     try:
         at = datetime.fromisoformat(written)
     except ValueError:
@@ -134,7 +144,7 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
             f"{where}: time must be ISO 8601 (2031-05-04T19:12:00, offset optional), got {written!r}"
         ) from None
     if at.tzinfo is not None:
-        return at, name, text, certainty
+        return at
     local = at.replace(tzinfo=zone)
     if local.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != at:
         raise BadNotes(
@@ -142,7 +152,7 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
         )
     if local.utcoffset() != local.replace(fold=1).utcoffset():
         raise BadNotes(f"{where}: {written} came twice in {zone.key} (clock went back); give an offset")
-    return local, name, text, certainty
+    return local
 
 
 def desk_of(source: str, where: str) -> str:
@@ -153,7 +163,8 @@ def desk_of(source: str, where: str) -> str:
     return f"{NOTES_DESK}{name}"[:LONGEST_ID]
 
 
-def _rfc3339(moment: datetime) -> str:
+def rfc3339(moment: datetime) -> str:
+    """Return a moment as the contract writes it, UTC with microseconds."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 

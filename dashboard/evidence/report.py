@@ -17,11 +17,11 @@ import polars as pl
 
 from analysis.profile import Profile
 from dashboard.charts import words as review_words
+from dashboard.charts.desk_notes import desk_notes
 from dashboard.charts.drawing import Window
 from dashboard.charts.figures import scales_of
 from dashboard.charts.lanes import lanes_of, people_of
 from dashboard.charts.overview import whole_window
-from dashboard.charts.view import source_of
 from dashboard.evidence import words
 from dashboard.evidence.plots import overview_svg, person_svg
 from dashboard.results_store import IncidentRecord
@@ -83,7 +83,7 @@ def report_html(record: IncidentRecord, profile: Profile, origin: Origin) -> str
         _section(words.HEAT, _heat(results, owner)),
         _section(words.NOT_HEARD, _gaps(results["gaps"], owner)),
         _section(words.DESK, _notes(record)),
-        _section(words.TURN_BACK, _turn_back(results, owner)),
+        _section(words.TURN_BACK, _turn_back(results, owner, profile.turn_back.policy)),
         _section(words.CLOCKS, _clocks(results["clocks"])),
         _section(words.METHODS, _methods(profile)),
         _section(words.MADE_FROM, _origin(origin)),
@@ -326,26 +326,23 @@ def _gaps(gaps: pl.DataFrame, owner: dict[str, str]) -> str:
 
 
 def _notes(record: IncidentRecord) -> str:
-    notes = record.messages["note"].filter(pl.col("incident_id") == record.about["incident_id"])
-    notes = notes.with_columns(pl.coalesce("about", "at").alias("moment")).sort("moment")
-    rows = [
-        [
-            _clock(row["moment"]),
-            source_of(row["desk_id"]) + row["text"],
-            row["set_id"] or "–",
-            row["certainty"] or "recorded",
-        ]
-        for row in notes.iter_rows(named=True)
-    ]
+    rows = []
+    for note in desk_notes(record.messages["note"], record.about["incident_id"]):
+        text = f"{note.source}: {note.text}" if note.outside else note.text
+        if note.withdrawn is not None:
+            text += f" ({review_words.WITHDRAWN_AT.format(when=f'{note.withdrawn:%Y-%m-%d %H:%M}')})"
+        rows.append([_clock(note.at), text, note.set_id or "–", note.certainty])
     return _table(words.DESK_HEADS, rows) if rows else f"<p>{words.NO_DESK}</p>"
 
 
-def _turn_back(results: dict[str, pl.DataFrame], owner: dict[str, str]) -> str:
+def _turn_back(results: dict[str, pl.DataFrame], owner: dict[str, str], in_force: str) -> str:
     replayed = {(row["wear_id"], row["policy"]): row for row in results["turn_back"].iter_rows(named=True)}
     policies = [policy for policy in review_words.POLICIES if any(key[1] == policy for key in replayed)]
     rows = []
     for wear in results["wears"].sort("started").iter_rows(named=True):
         cells = [owner.get(wear["wear_id"], wear["set_id"]), _clock(wear["started"])]
+        team = (replayed.get((wear["wear_id"], in_force)) or {}).get("team_at")
+        cells.append(_clock(team) if team is not None else review_words.NOT_REACHED)
         for policy in policies:
             row = replayed.get((wear["wear_id"], policy))
             if row is None or row["at"] is None:
@@ -360,7 +357,7 @@ def _turn_back(results: dict[str, pl.DataFrame], owner: dict[str, str]) -> str:
         rows.append([*cells, _clock(wear["ended"]), _number(wear["end_bar"], 0, " bar")])
     heads = [
         *review_words.TURN_BACK_FIRST,
-        *(review_words.POLICIES[p] for p in policies),
+        *review_words.policy_heads(policies, in_force),
         *review_words.TURN_BACK_LAST,
     ]
     return _table(heads, rows) + f'<p class="note">{escape(review_words.TURN_BACK_NOTE)}</p>'

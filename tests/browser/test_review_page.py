@@ -232,7 +232,7 @@ def test_a_request_that_makes_no_sense_is_refused_with_words(page: Any, address:
 def test_trends_draw_a_plot_and_a_sentence_for_each_measure(page: Any, address: str) -> None:
     page.goto(f"{address}/trends")
     page.wait_for_selector("figure .main-svg")
-    assert page.locator("figure").count() == page.locator("figcaption").count() == 8
+    assert page.locator("figure").count() == page.locator("figcaption").count() >= 8
     assert "14 wears by 12 wearers" in page.inner_text(".lead")
     page.click("#trends-people th:has-text('Breathing hard') button")
     page.click("#trends-people th:has-text('Breathing hard') button")

@@ -109,7 +109,7 @@ def test_a_late_note_stands_at_its_moment_on_the_bench_and_in_the_report(
     assert again.incidents().select("started", "ended").rows() == spans
     look = Bench(again).look(request_of({"incident": incident_id}))
     (mark,) = [mark for mark in look.desk if "second line" in mark.text]
-    assert mark.text == "Radio-log: “Alder asks for a second line”"
+    assert mark.text == "Radio log: “Alder asks for a second line”"
     assert mark.at == datetime(2031, 5, 4, 19, 20, 30, tzinfo=UTC).timestamp() * 1000
     record, _ = incident_of_archive(archive, Profile.default(), incident_id, NOW)
     assert "Alder asks for a second line" in record.messages["note"]["text"].to_list()

@@ -51,7 +51,7 @@ def again_later(messages: Messages, by: timedelta, power_up: int = 1) -> Message
 
     def moved(frame: pl.DataFrame) -> pl.DataFrame:
         return frame.with_columns(
-            *(pl.col(name) + by for name in ("received", "time")),
+            *(pl.col(name) + by for name in ("received", "time", "at") if name in frame.columns),
             pl.col("boot") + power_up,
             pl.col("payload") + " " * power_up,
         )

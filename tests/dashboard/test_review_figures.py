@@ -5,10 +5,12 @@ from __future__ import annotations
 import base64
 import itertools
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
+from dashboard.charts.clock import Clock, moment_of
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
 from dashboard.charts.overview import bin_width_s, overview_figure, whole_window
@@ -99,14 +101,14 @@ def test_units_change_scale_and_words_and_nothing_else(look: Look) -> None:
     assert any("psi" in note["text"] for note in imperial["layout"]["annotations"])
 
 
-def test_the_shown_clock_shifts_every_trace(look: Look) -> None:
-    hour = 3_600_000.0
-    utc, _ = figure_of(look)
-    local, _ = figure_of(look, clock_shift_ms=hour)
-    for here, there in zip(utc["data"], local["data"], strict=True):
-        name = "base" if here["type"] == "bar" else "x"
-        shift = array(there[name]) - array(here[name])
-        assert np.allclose(shift[np.isfinite(shift)], hour)
+def test_the_shown_clock_words_the_ticks_and_moves_no_trace(look: Look) -> None:
+    here, _ = figure_of(look)
+    local, _ = figure_of(look, clock=Clock("Europe/Berlin"))
+    assert local["data"] == here["data"]
+    axis, utc = local["layout"]["xaxis"], here["layout"]["xaxis"]
+    assert axis["range"] == utc["range"]
+    hours = [text.split(":")[0] for text in axis["ticktext"]]
+    assert hours == [f"{moment_of(at).astimezone(ZoneInfo('Europe/Berlin')):%H}" for at in axis["tickvals"]]
 
 
 def test_words_of_the_desk_never_lie_on_each_other_and_a_wider_page_has_more_of_them(look: Look) -> None:
@@ -174,7 +176,7 @@ def test_scales_hold_what_nobody_measured() -> None:
         ({"at": "1e400"}, "number"),
         ({"units": "furlong"}, "units"),
         ({"lanes": "air,smell"}, "smell"),
-        ({"shift": "1e9"}, "shift"),
+        ({"zone": "Mars/Olympus"}, "zone"),
     ],
 )
 def test_a_view_that_makes_no_sense_says_what_was_expected(query: dict[str, str], words: str) -> None:

@@ -1,0 +1,266 @@
+"""The investigator's bench for one incident as the page's components: overview, findings, lanes, tables."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import dcc, html
+
+from dashboard.charts import words
+from dashboard.charts.figures import lanes_figure
+from dashboard.charts.overview import (
+    ALARM_CHARACTERS,
+    alarm_kinds,
+    bin_width_s,
+    labels,
+    overview_figure,
+)
+from dashboard.charts.tables import (
+    Setting,
+    alarm_listing,
+    clock_listing,
+    finding_items,
+    note_listing,
+    silence_listing,
+    turn_back_listing,
+    wear_listing,
+)
+from dashboard.charts.view import LANES, MOST_PEOPLE, Look
+from dashboard.theme import GRAPH_CONFIG
+
+LANES_CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "doubleClick": False, "responsive": True}
+OVERVIEW_CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "staticPlot": True, "responsive": True}
+
+
+def drawn(look: Look) -> tuple[Any, Any, str]:
+    """Return the lanes, the overview and the sentence that says how much of the readings is drawn."""
+    figure, shown = lanes_figure(look.lanes, look.desk, look.window, look.view, look.scales)
+    overview = overview_figure(look.record.results, look.everybody, look.whole, look.clock)
+    overview["layout"]["yaxis"]["ticktext"] = labels(look.everybody, look.chosen)
+    return figure, overview, shown.text()
+
+
+def bench(look: Look, token: str | None = None) -> Any:
+    """Return the bench.
+
+    Parameters
+    ----------
+    look : Look
+    token : str or None
+        With which notes may be sent; None for who may not write any.
+    """
+    about = look.record.about
+    figure, overview, shown = drawn(look)
+    results = look.record.results
+    owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
+    request = look.request
+    setting = Setting(owner, look.whole, look.view.units, look.clock, look.policy)
+    state: dict[str, Any] = {
+        "incident": about["key"],
+        "people": look.chosen,
+        "everybody": list(look.everybody["key"]),
+        "most": MOST_PEOPLE,
+        "lanes": list(look.request.lanes or LANES),
+        "allLanes": list(LANES),
+        "units": look.request.units,
+        "zone": request.zone,
+        "zoneName": look.clock.span_name(look.whole),
+        "changes": look.clock.changes,
+        "whole": [look.whole.start, look.whole.end],
+        "window": [look.window.start, look.window.end],
+        "at": look.request.at_ms,
+        "findings": finding_items(results["findings"], setting),
+        "token": token,
+        "words": {**words.FOR_SCRIPT, **words.NOTE_FORM},
+    }
+    picture = {
+        "incident": about["key"],
+        "people": ",".join(look.chosen),
+        "lanes": ",".join(look.request.lanes),
+        "units": look.request.units,
+        "zone": request.zone,
+    }
+    attributes: dict[str, Any] = {"data-view": json.dumps(state, ensure_ascii=False)}
+    return html.Div(
+        [
+            dcc.Store(id="review-picture", data=picture),
+            dcc.Store(id="review-window"),
+            _heading(look),
+            html.Div([_overview_panel(look, overview), _findings_panel()], className="bench-row first"),
+            html.Div([_lanes_panel(look, figure, shown), _side_panel()], className="bench-row"),
+            *tables(look, setting, may_write=token is not None),
+        ],
+        id="review-bench",
+        className="review bench",
+        **attributes,
+    )
+
+
+def tables(look: Look, setting: Setting, may_write: bool) -> list[html.Div]:
+    """Return the tables under the lanes."""
+    results = look.record.results
+    return [
+        alarm_listing(results["alarms"], results["alarm_rates"], setting),
+        turn_back_listing(results["turn_back"], results["wears"], setting),
+        silence_listing(results["gaps"], setting),
+        wear_listing(results["wears"], "review-wears", setting),
+        note_listing(look.notes, setting, may_write),
+        html.Div(id="review-note-form"),
+        clock_listing(results["clocks"]),
+    ]
+
+
+def _heading(look: Look) -> Any:
+    about = look.record.about
+    started, ended = about["started"], about["ended"]
+    facts = [
+        about["place"] or "",
+        about["type"] or "",
+        f"{started:%Y-%m-%d %H:%M} – {ended:%H:%M} UTC" if started and ended else "",
+        "" if look.clock.is_utc else words.TIMES_ARE.format(zone=look.clock.span_name(look.whole)),
+        words.counted(about["wearers"], "wearer"),
+        words.counted(about["wears"], "wear"),
+    ]
+    name = about["name"] or (about["incident_id"] or words.UNTALLIED_NAME)
+    title = f"{name} · {about['incident_id']}" if about["name"] and about["incident_id"] else name
+    return html.Header(
+        [
+            html.A(words.ALL_INCIDENTS, href="/review", className="back"),
+            html.H1(title),
+            html.P(" · ".join(fact for fact in facts if fact)),
+        ],
+        className="heading",
+    )
+
+
+def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
+    signs = [
+        html.Span([html.B(ALARM_CHARACTERS[kind]), f" {words.ALARMS[kind]}"])
+        for kind in alarm_kinds(look.record.results)
+    ]
+    legend = [
+        html.Span([html.I(className="swatch shade"), f" {words.LEGEND_SHADE}"]),
+        html.Span([html.I(className="swatch hatched"), f" {words.SILENT}"]),
+        *signs,
+    ]
+    return html.Section(
+        [
+            html.H2(words.OVERVIEW),
+            html.P(words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole)), className="note"),
+            html.Div(
+                [
+                    dcc.Graph(
+                        id="review-overview",
+                        figure=overview,
+                        config=OVERVIEW_CONFIG,
+                        style={"height": overview["layout"]["height"]},
+                    ),
+                    *(html.Div(id=f"review-{part}", hidden=True) for part in ("before", "inside", "after")),
+                ],
+                id="review-overview-frame",
+                role="img",
+                **_aria(label=words.OVERVIEW_LABEL),
+            ),
+            html.P(legend, className="legend"),
+        ],
+        className="panel everybody",
+    )
+
+
+def _findings_panel() -> Any:
+    return html.Section(
+        [html.H2(words.FINDINGS, id="review-findings-title"), html.Ol(id="review-findings")],
+        className="panel found",
+        **_aria(labelledby="review-findings-title"),
+    )
+
+
+def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
+    """A group of native buttons; the script reads `data-set` and keeps `aria-pressed`."""
+    buttons = []
+    for value, text in choices.items():
+        attributes: dict[str, Any] = {"data-set": f"{name}:{value}"}
+        buttons.append(html.Button(text, type="button", **attributes))
+    return html.Div(
+        [html.Span(caption, className="group-name"), *buttons],
+        className="group",
+        role="group",
+        **_aria(label=caption),
+    )
+
+
+def _downloads(look: Look) -> Any:
+    """Links whose addresses the script keeps on the view that is shown."""
+    links = []
+    for form, text in words.EXPORTS.items():
+        attributes: dict[str, Any] = {"data-export": form}
+        address = "/review/export?" + urlencode({"incident": look.record.about["key"], "format": form})
+        links.append(html.A(text, href=address, download="", **attributes))
+    if look.record.about["incident_id"]:
+        address = "/review/report?" + urlencode({"incident": look.record.about["incident_id"]})
+        report: dict[str, Any] = {"data-report": look.record.about["incident_id"]}
+        links.append(html.A(words.REPORT, href=address, download="", **report))
+    return html.Div(
+        [html.Span(words.EXPORT, className="group-name"), *links],
+        className="group",
+        role="group",
+        **_aria(label=words.EXPORT),
+    )
+
+
+def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
+    people = {
+        row["key"]: row["wearer_id"] or f"{words.SET} {row['key']}"
+        for row in look.everybody.iter_rows(named=True)
+    }
+    move = {"earlier": words.EARLIER, "later": words.LATER, "in": words.ZOOM_IN, "out": words.ZOOM_OUT}
+    return html.Section(
+        [
+            html.Div(
+                [
+                    _choices(words.WINDOW, "span", words.WINDOWS),
+                    _choices(words.MOVE, "move", move),
+                    _choices(words.PEOPLE, "person", people),
+                    _choices(words.SHOW_LANES, "lane", words.LANES),
+                    _choices(words.UNITS, "units", words.UNIT_CHOICES),
+                    _choices(words.CLOCK, "clock", words.CLOCKS),
+                    _downloads(look),
+                ],
+                className="controls",
+            ),
+            html.P(id="review-said", role="status", className="said"),
+            html.P(shown, id="review-shown", className="note"),
+            html.Div(
+                [
+                    dcc.Graph(id="review-lanes", figure=figure, config=LANES_CONFIG),
+                    html.Div(html.Span(id="review-cursor-time"), id="review-cursor", hidden=True),
+                ],
+                id="review-lanes-frame",
+                tabIndex="0",
+                role="group",
+                **_aria(label=words.LANES_LABEL),
+            ),
+        ],
+        className="panel",
+    )
+
+
+def _side_panel() -> Any:
+    return html.Aside(
+        [
+            html.H2(words.AT_CURSOR),
+            html.P(words.CURSOR_HINT, id="review-moment-hint", className="note"),
+            html.Div(id="review-moment"),
+            html.Div(id="review-messages"),
+        ],
+        className="panel side",
+        # It scrolls by itself, therefore the keyboard must reach it.
+        tabIndex="0",
+        **_aria(label=words.AT_CURSOR),
+    )
+
+
+def _aria(**names: str) -> dict[str, Any]:
+    return {f"aria-{name}": value for name, value in names.items()}

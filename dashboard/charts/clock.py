@@ -1,0 +1,176 @@
+"""The clock that is shown: UTC or the time of a zone, right through a change to or from summer time.
+
+Data stay in UTC everywhere; only what a person reads (ticks, tables, the read-out, an export's second time
+column) passes through here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from ingest.contract.errors import UnderairError
+
+SECOND_MS = 1000.0
+DAY_S = 86_400.0
+STEPS_S = (
+    *(0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30),
+    *(60, 120, 300, 600, 900, 1800),
+    *(3600, 7200, 10800, 21600, 43200, DAY_S),
+)
+EPOCH = datetime.fromtimestamp(0, UTC)
+
+
+class BadZone(UnderairError):
+    """A name that no time zone has."""
+
+
+class Extent(Protocol):
+    """What has a start and an end in milliseconds since 1970."""
+
+    @property
+    def start(self) -> float:
+        """Its beginning."""
+
+    @property
+    def end(self) -> float:
+        """Its end."""
+
+
+def zone_of(name: str) -> ZoneInfo:
+    """Return the time zone of an IANA name.
+
+    Raises
+    ------
+    BadZone
+        When there is none of that name.
+    """
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise BadZone(
+            f"no time zone {name!r}; expected an IANA name such as Europe/Berlin, America/Chicago or UTC"
+        ) from None
+
+
+def moment_of(at_ms: float) -> datetime:
+    """Return the moment of milliseconds since 1970, in UTC."""
+    return EPOCH + timedelta(milliseconds=at_ms)
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A zone's clock.
+
+    Attributes
+    ----------
+    zone : str
+        IANA name.
+    changes : bool
+        Whether its distance from UTC changes in what is shown: then every time of day carries it, because one
+        hour comes twice or not at all.
+    """
+
+    zone: str = "UTC"
+    changes: bool = False
+
+    @property
+    def is_utc(self) -> bool:
+        """Whether it is UTC itself."""
+        return self.zone == "UTC"
+
+    def local(self, moment: datetime) -> datetime:
+        """Return a moment on this clock."""
+        return moment.astimezone(ZoneInfo(self.zone))
+
+    def time(self, moment: datetime, form: str = "%H:%M:%S") -> str:
+        """Return the time of day of a moment."""
+        local = self.local(moment)
+        return f"{local:{form}}{_offset(local, short=True) if self.changes else ''}"
+
+    def precise(self, moment: datetime) -> str:
+        """Return the time of day to the millisecond."""
+        local = self.local(moment)
+        offset = _offset(local, short=True) if self.changes else ""
+        return f"{local:%H:%M:%S}.{local.microsecond // 1000:03d}{offset}"
+
+    def date_and_time(self, at_ms: float, decimals: int = 1) -> str:
+        """Return date and time of day of milliseconds since 1970."""
+        local = self.local(moment_of(round(at_ms)))
+        fraction = f".{local.microsecond // 1000:03d}"[: decimals + 1] if decimals else ""
+        return f"{local:%Y-%m-%d %H:%M:%S}{fraction}{_offset(local, short=True) if self.changes else ''}"
+
+    def name(self, moment: datetime) -> str:
+        """Return what the clock is called at a moment: "UTC", or the zone with its distance from UTC."""
+        return "UTC" if self.is_utc else f"{self.zone}, UTC{_offset(self.local(moment))}"
+
+    def span_name(self, extent: Extent) -> str:
+        """Return what the clock is called over a stretch, with both distances from UTC where it changes."""
+        ends = [_offset(self.local(moment_of(at))) for at in (extent.start, extent.end)]
+        if self.is_utc or ends[0] == ends[1]:
+            return self.name(moment_of(extent.start))
+        return f"{self.zone}, UTC{ends[0]} and then UTC{ends[1]}"
+
+    def ticks(self, extent: Extent, most: int) -> tuple[list[float], list[str]]:
+        """Return round moments of this clock in a stretch (milliseconds since 1970) and what to write there.
+
+        Parameters
+        ----------
+        extent : Extent
+        most : int
+            How many find room.
+        """
+        length_s = max(extent.end - extent.start, 1.0) / SECOND_MS
+        step_s = next((step for step in STEPS_S if length_s / step <= most), None)
+        if step_s is None:
+            step_s = DAY_S * math.ceil(length_s / DAY_S / most)
+        offset = self.local(moment_of(extent.start)).utcoffset() or timedelta()
+        shift_ms = offset.total_seconds() * SECOND_MS
+        step_ms = step_s * SECOND_MS
+        first = math.ceil((extent.start + shift_ms) / step_ms)
+        last = math.floor((extent.end + shift_ms) / step_ms)
+        moments = [number * step_ms - shift_ms for number in range(first, last + 1)]
+        changes = self.changes or self.span_name(extent) != self.name(moment_of(extent.start))
+        return moments, [self._tick(at, step_s, length_s, changes) for at in moments]
+
+    def _tick(self, at_ms: float, step_s: float, length_s: float, changes: bool) -> str:
+        local = self.local(moment_of(round(at_ms)))
+        if step_s >= DAY_S:
+            return f"{local:%Y-%m-%d}"
+        text = f"{local:%H:%M:%S}" if step_s < 60 else f"{local:%H:%M}"
+        if step_s < 1:
+            text += f".{local.microsecond // 100_000}"
+        if length_s > DAY_S:
+            text = f"{local:%m-%d} {text}"
+        return text + (_offset(local, short=True) if changes else "")
+
+
+UTC_CLOCK = Clock()
+
+
+def clock_of(zone: str, extent: Extent | None = None) -> Clock:
+    """Return the clock of a zone; over `extent` it says at every time if its distance from UTC changes there.
+
+    Raises
+    ------
+    BadZone
+        When there is no such zone.
+    """
+    zone_of(zone)
+    clock = Clock(zone)
+    if extent is None:
+        return clock
+    start, end = (clock.local(moment_of(at)).utcoffset() for at in (extent.start, extent.end))
+    return Clock(zone, changes=start != end)
+
+
+def _offset(local: datetime, short: bool = False) -> str:
+    """Return the distance from UTC: "+02:00", or as short as it can be said, " UTC+2"."""
+    minutes = round((local.utcoffset() or timedelta()).total_seconds() / 60)
+    sign, hours, rest = "+" if minutes >= 0 else "−", abs(minutes) // 60, abs(minutes) % 60
+    if short:
+        return f" UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
+    return f"{sign}{hours:02d}:{rest:02d}"

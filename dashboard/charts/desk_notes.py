@@ -1,0 +1,100 @@
+"""What was written about an incident: every note with its moment, its source and whether it was withdrawn.
+
+A note is withdrawn by another note that names it; both stay. Who wrote the note and what it withdraws stand
+in its payload under names that the contract does not have and therefore keeps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import msgspec
+import polars as pl
+
+NOTES_DESK = "notes-"
+"""Begins the name of the desk under which an outside source's notes stand."""
+
+
+@dataclass(frozen=True)
+class DeskNote:
+    """One note.
+
+    Attributes
+    ----------
+    identity : str
+        ``desk_id/boot/seq``.
+    at : datetime
+        The moment that it is about.
+    source : str
+        Who or what said it: the outside source where it names one, else the desk.
+    outside : bool
+        Whether it names an outside source.
+    withdraws : str or None
+        Identity of the note that it takes back.
+    withdrawn : datetime or None
+        When a note that takes this one back was received.
+    """
+
+    identity: str
+    at: datetime
+    received: datetime
+    text: str
+    source: str
+    outside: bool
+    certainty: str
+    set_id: str | None
+    withdraws: str | None = None
+    withdrawn: datetime | None = None
+
+
+class _Extra(msgspec.Struct):
+    """What a note's payload may say beyond the contract; anything else than text there says nothing."""
+
+    source: Any = None
+    withdraws: Any = None
+
+
+def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
+    """Return an incident's notes in the order of the moments that they are about.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Messages of the kind `note` with `at` (reconciled) and `about` (`dashboard.results_store`).
+    incident_id : str or None
+    """
+    of_incident = notes.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
+    found = [_note(row) for row in of_incident.iter_rows(named=True)]
+    taken_back = {note.withdraws: note.received for note in found if note.withdraws}
+    known = [replace(note, withdrawn=taken_back.get(note.identity)) for note in found]
+    return sorted(known, key=lambda note: (note.at, note.received))
+
+
+def _note(row: dict[str, Any]) -> DeskNote:
+    extra = _extra(row["payload"])
+    desk = str(row["desk_id"])
+    named = _text(extra.source) or (desk.removeprefix(NOTES_DESK) if desk.startswith(NOTES_DESK) else None)
+    return DeskNote(
+        identity=f"{desk}/{row['boot']}/{row['seq']}",
+        at=row["about"] or row["at"] or row["received"],
+        received=row["received"],
+        text=row["text"],
+        source=named or desk,
+        outside=named is not None,
+        certainty=row["certainty"] or "recorded",
+        set_id=row["set_id"],
+        withdraws=_text(extra.withdraws),
+    )
+
+
+def _extra(payload: str) -> _Extra:
+    try:
+        return msgspec.json.decode(payload, type=_Extra)
+    except msgspec.DecodeError:
+        return _Extra()
+
+
+def _text(value: object) -> str | None:
+    return value.strip() or None if isinstance(value, str) else None

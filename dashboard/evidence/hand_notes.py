@@ -1,0 +1,135 @@
+"""A note written on the review page, and a note taken back: desk messages like any other, never an edit.
+
+With a broker they are published and come back through the listener; without one they go into the archive by
+the path of `underair notes`. Either way they show only once they are in the archive.
+"""
+
+from __future__ import annotations
+
+import secrets
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import polars as pl
+
+from dashboard.charts import words
+from dashboard.charts.clock import zone_of
+from dashboard.charts.desk_notes import DeskNote
+from dashboard.evidence.notes import CERTAINTIES, LONGEST_TEXT, BadNotes, desk_of, moment_in, rfc3339
+from dashboard.live.desk import Desk
+from dashboard.results_store import IncidentRecord
+from ingest.archive.archive import create_archive, seal_messages
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
+
+LONGEST_SOURCE = 80
+HERE = "review page"
+
+
+def may_be_written(record: IncidentRecord) -> bool:
+    """Say whether notes can be written about an incident: it must have an identity to name."""
+    return record.about["incident_id"] is not None
+
+
+def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
+    """Return the fields of a new note from what a form says.
+
+    Parameters
+    ----------
+    form : dict
+        `time` (ISO 8601, in `zone` where it names no offset), `zone`, `text`, `certainty`, `source`,
+        `set_id`.
+    record : IncidentRecord
+        Of the incident that it is about.
+
+    Raises
+    ------
+    BadNotes
+        Which field cannot be taken, and what was expected.
+    """
+    said = {name: _text(form, name) for name in ("time", "zone", "text", "certainty", "source", "set_id")}
+    certainty = said["certainty"] or CERTAINTIES[0]
+    if certainty not in CERTAINTIES:
+        raise BadNotes(f"certainty must be {' or '.join(CERTAINTIES)}, got {certainty!r}")
+    if not 0 < len(said["text"]) <= LONGEST_TEXT:
+        raise BadNotes(f"text must have 1 to {LONGEST_TEXT} characters, got {len(said['text'])}")
+    if len(said["source"]) > LONGEST_SOURCE:
+        raise BadNotes(f"source must have at most {LONGEST_SOURCE} characters, got {len(said['source'])}")
+    moment = moment_in(said["time"], zone_of(said["zone"] or "UTC"), "time")
+    fields = {
+        "incident_id": record.about["incident_id"],
+        "text": said["text"],
+        "set_id": said["set_id"],
+        "at": rfc3339(moment),
+        "certainty": certainty,
+        "source": said["source"],
+    }
+    return {name: value for name, value in fields.items() if value}
+
+
+def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[DeskNote]) -> dict[str, Any]:
+    """Return the fields of the note that takes another back: it stands at the same moment and names it.
+
+    Raises
+    ------
+    BadNotes
+        When there is no such note, when it is withdrawn already, or without a reason.
+    """
+    identity, reason = _text(form, "withdraws"), _text(form, "text")
+    note = next((note for note in notes if note.identity == identity), None)
+    if note is None:
+        raise BadNotes(f"the incident has no note {identity!r} to withdraw; reload the page")
+    if note.withdrawn is not None or note.withdraws is not None:
+        raise BadNotes("this note is withdrawn already, or withdraws another: nothing to do")
+    told = words.WITHDRAWAL.format(reason=reason)
+    if not reason or len(told) > LONGEST_TEXT:
+        raise BadNotes(f"say why it is withdrawn, in 1 to {LONGEST_TEXT} characters")
+    fields = {
+        "incident_id": record.about["incident_id"],
+        "text": told,
+        "at": rfc3339(note.at),
+        "withdraws": identity,
+    }
+    return fields | ({"set_id": note.set_id} if note.set_id else {})
+
+
+def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, archive: Path) -> str:
+    """Send a note on its way into the archive; return its identity ``desk_id/boot/seq``.
+
+    Raises
+    ------
+    RefusedMessage
+        When it would not keep the contract.
+    BrokerProblem
+        When there is a broker and it cannot be reached.
+    BadNotes
+        When the archive would refuse it.
+    """
+    service = _service(record)
+    if desk is not None:
+        return desk.send("note", service, fields)
+    desk_id, boot, now = (
+        desk_of(fields.get("source") or HERE, "source"),
+        secrets.randbits(52),
+        datetime.now(UTC),
+    )
+    message = {"kind": "note", "desk_id": desk_id, "boot": boot, "seq": 0, "time": rfc3339(now), **fields}
+    heard = Heard(now, f"underair/v1/{service}/desk/{desk_id}/note", msgspec.json.encode(message))
+    messages = frames_from_heard([heard])
+    if len(messages["refused"]):
+        raise BadNotes(str(messages["refused"]["reason"][0]))
+    seal_messages(create_archive(archive), messages, f"note-{boot}")
+    return f"{desk_id}/{boot}/0"
+
+
+def _service(record: IncidentRecord) -> str:
+    about = pl.col("incident_id") == record.about["incident_id"]
+    spoken = [record.messages[kind].filter(about)["service"] for kind in ("tally", "incident", "note")]
+    return str(pl.concat(spoken)[0])
+
+
+def _text(form: dict[str, Any], name: str) -> str:
+    value = form.get(name)
+    return value.strip() if isinstance(value, str) else ""

@@ -1,0 +1,219 @@
+"""What the bench's script asks for beside figures: a moment, messages, evidence, files, notes."""
+
+from __future__ import annotations
+
+import hmac
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import flask
+
+from dashboard.access.roles import visitor
+from dashboard.charts import words
+from dashboard.charts.clock import moment_of
+from dashboard.charts.moment import evidence_of, messages_behind, messages_of_evidence, readout
+from dashboard.charts.view import BadView, Bench, Look, bench_of, request_of
+from dashboard.context import Context
+from dashboard.evidence import hand_notes
+from dashboard.evidence.notes import BadNotes
+from dashboard.results_store import UnknownIncident, store_of
+from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
+
+TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
+LARGEST_NOTE_BYTES = 16 * 1024
+
+
+def add_routes(server: flask.Flask, context: Context, token: str) -> None:
+    """Add the routes.
+
+    Parameters
+    ----------
+    server : Flask
+    context : Context
+    token : str
+        That a request to write must carry; only our own pages know it.
+    """
+    bench = bench_of(store_of(context))
+
+    @server.get("/review/moment")
+    def moment() -> flask.Response:
+        return _answer(_moment, bench)
+
+    @server.get("/review/messages")
+    def messages() -> flask.Response:
+        return _answer(_messages, bench)
+
+    @server.get("/review/evidence")
+    def evidence() -> flask.Response:
+        return _answer(lambda look: _evidence(look, flask.request.args.get("finding", "")), bench)
+
+    @server.get("/review/export")
+    def export() -> flask.Response:
+        return _exported(bench)
+
+    @server.get("/review/report")
+    def report() -> flask.Response:
+        return _reported(context)
+
+    @server.get("/review/note")
+    def note_kept() -> flask.Response:
+        return _kept(bench)
+
+    @server.post("/review/note")
+    def note() -> flask.Response:
+        return _foreign(token) or _written(bench, context)
+
+
+def _answer(what: Callable[[Look], dict[str, Any]], bench: Bench) -> flask.Response:
+    """Answer a look with JSON: 400 for a view that makes no sense, 404 for an incident that is not there."""
+    try:
+        return flask.jsonify(what(bench.look(request_of(flask.request.args.to_dict()), following=True)))
+    except BadView as problem:
+        return _problem(problem, 400)
+    except UnknownIncident as problem:
+        return _problem(problem, 404)
+
+
+def _problem(problem: object, status: int) -> flask.Response:
+    return flask.make_response({"problem": str(problem)}, status)
+
+
+def _at(look: Look) -> float:
+    if look.request.at_ms is None:
+        raise BadView("at must be a moment in milliseconds, got none")
+    return look.request.at_ms
+
+
+def _moment(look: Look) -> dict[str, Any]:
+    at = _at(look)
+    return {
+        "clock": look.clock.date_and_time(at),
+        "time": look.clock.date_and_time(at)[len("2031-05-04 ") :],
+        "zone": look.clock.name(moment_of(at)),
+        "note": words.DOSE_NOTE,
+        "people": [
+            {
+                "title": words.person_title(person.wearer_id, person.team, person.set_ids),
+                "rows": readout(person, at, look.view.units),
+            }
+            for person in look.lanes
+        ],
+    }
+
+
+def _messages(look: Look) -> dict[str, Any]:
+    wear_ids = [wear for person in look.lanes for wear in person.wear_ids]
+    wears = look.record.results["wears"]
+    rows = messages_behind(look.record.messages, wears, wear_ids, _at(look), look.clock)
+    return {
+        "title": words.MESSAGES,
+        "note": words.MESSAGES_HINT if rows else words.NO_MESSAGES,
+        "heads": words.MESSAGE_HEADS,
+        "rows": rows,
+    }
+
+
+def _evidence(look: Look, finding_id: str) -> dict[str, Any]:
+    named = evidence_of(look.record.results, finding_id)
+    rows = messages_of_evidence(look.record.messages, named, look.clock)
+    note = words.EVIDENCE_NOTE.format(shown=len(rows), total=len(named))
+    return {"title": words.EVIDENCE, "note": note, "heads": words.MESSAGE_HEADS, "rows": rows}
+
+
+def _exported(bench: Bench) -> flask.Response:
+    """Answer with the visible rows as a file."""
+    from dashboard.evidence.export import rows_as_csv, rows_as_parquet
+
+    form = flask.request.args.get("format", "csv")
+    made = {"csv": (rows_as_csv, "text/csv"), "parquet": (rows_as_parquet, "application/vnd.apache.parquet")}
+    try:
+        if form not in made:
+            raise BadView(f"format must be csv or parquet, got {form!r}")
+        look = bench.look(request_of(flask.request.args.to_dict()), following=True)
+        write, kind = made[form]
+        answer = flask.Response(write(look), mimetype=kind)
+    except BadView as problem:
+        return _problem(problem, 400)
+    except UnknownIncident as problem:
+        return _problem(problem, 404)
+    # Incident and window only: nothing that came in as text gets into a file's name.
+    start = f"{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}"
+    answer.headers["Content-Disposition"] = (
+        f'attachment; filename="{look.record.about["key"]}-{start}.{form}"'
+    )
+    return answer
+
+
+def _reported(context: Context) -> flask.Response:
+    """Answer with the incident's report as a file, in the units and on the clock of the view."""
+    from dashboard.evidence.case import incident_of_archive
+    from dashboard.evidence.report import report_html
+
+    try:
+        asked = request_of(flask.request.args.to_dict())
+        record, origin = incident_of_archive(
+            context.archive.folder, context.profile, asked.incident, datetime.now(UTC)
+        )
+    except BadView as problem:
+        return _problem(problem, 400)
+    except UnderairError as problem:
+        return _problem(problem, 404)
+    page = report_html(record, context.profile, origin)
+    answer = flask.Response(page, mimetype="text/html")
+    answer.headers["Content-Disposition"] = f'attachment; filename="{record.about["key"]}.html"'
+    return answer
+
+
+def _foreign(token: str) -> flask.Response | None:
+    """Return the refusal of a request that does not come from a page of ours, None when it does.
+
+    The browser's Origin, a token that only our pages can read, and a content type that no form of a foreign
+    page can send. Where people sign in, Origin and their session's own token were checked before the route
+    (`dashboard.access.protection`).
+    """
+    request = flask.request
+    given = request.headers.get(TOKEN_HEADER, "")
+    same_origin = request.headers.get("Origin") == request.host_url.rstrip("/")
+    ours = same_origin and hmac.compare_digest(given.encode(), token.encode())
+    if not ours and not visitor().account:
+        return _problem(words.NOT_OURS, 403)
+    if request.mimetype != "application/json":
+        return _problem(words.NOT_UNDERSTOOD, 415)
+    if (request.content_length or 0) > LARGEST_NOTE_BYTES:
+        return _problem(words.NOTE_TOO_LARGE, 413)
+    return None
+
+
+def _written(bench: Bench, context: Context) -> flask.Response:
+    form = flask.request.get_json(silent=True)
+    if not isinstance(form, dict):
+        return _problem(words.NOT_UNDERSTOOD, 400)
+    try:
+        look = bench.look(request_of({"incident": str(form.get("incident", ""))}))
+        if not hand_notes.may_be_written(look.record):
+            return _problem(words.NOTE_NEEDS_INCIDENT, 409)
+        if form.get("withdraws"):
+            fields = hand_notes.withdrawal_fields(form, look.record, look.notes)
+        else:
+            fields = hand_notes.note_fields(form, look.record)
+        sent = hand_notes.keep(fields, look.record, context.desk, context.archive.folder)
+    except UnknownIncident as problem:
+        return _problem(problem, 404)
+    except RefusedMessage as problem:
+        return _problem(problem, 422)
+    except BrokerProblem as problem:
+        return _problem(words.NOTE_NOT_SENT.format(problem=problem), 502)
+    except UnderairError as problem:
+        return _problem(problem, 400 if isinstance(problem, BadNotes) else 409)
+    return flask.jsonify(sent=sent)
+
+
+def _kept(bench: Bench) -> flask.Response:
+    """Say whether a note is in the record by now."""
+    identity = flask.request.args.get("identity", "")
+    try:
+        look = bench.look(request_of({"incident": flask.request.args.get("incident", "")}))
+    except UnknownIncident as problem:
+        return _problem(problem, 404)
+    return flask.jsonify(kept=any(note.identity == identity for note in look.notes))

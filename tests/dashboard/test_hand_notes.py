@@ -1,0 +1,129 @@
+"""Notes written on the review page: who may, what is refused, and that they show only from the archive."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analysis.profile import Profile
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.pages import review
+from dashboard.results_store import store_of
+from dashboard.underair import main
+from ingest.archive.reading import Archive
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+OURS = {"Origin": "http://localhost", "X-Underair-Token": review.TOKEN}
+NOTE = {
+    "time": "2031-05-04T21:20:30",
+    "zone": "Europe/Berlin",
+    "text": "Gate <b>shut</b>",
+    "source": "Radio log",
+}
+
+
+@pytest.fixture
+def context(tmp_path: Path) -> Context:
+    with pytest.raises(SystemExit) as done:
+        main(["import", str(SAMPLE), "--archive", str(tmp_path / "archive")])
+    assert done.value.code == 0
+    return Context(archive=Archive(tmp_path / "archive"), profile=Profile.default())
+
+
+@pytest.fixture
+def client(context: Context) -> Any:
+    return create_app(context, pages={"/review": review}).server.test_client()
+
+
+@pytest.fixture
+def incident(context: Context) -> str:
+    return str(store_of(context).incidents()["incident_id"].drop_nulls()[0])
+
+
+def post(client: Any, incident: str, headers: dict[str, str] | None = None, **fields: str) -> Any:
+    body = {"incident": incident, **fields}
+    return client.post("/review/note", json=body, headers=OURS if headers is None else headers)
+
+
+def kept(client: Any, incident: str, identity: str) -> bool:
+    return bool(
+        client.get("/review/note", query_string={"incident": incident, "identity": identity}).json["kept"]
+    )
+
+
+def test_a_note_stands_at_its_moment_once_it_is_in_the_archive(
+    client: Any, context: Context, incident: str
+) -> None:
+    before = context.archive.messages()
+    answer = post(client, incident, certainty="estimated", **NOTE)
+    assert answer.status_code == 200, answer.json
+    assert kept(client, incident, answer.json["sent"])
+    after = context.archive.messages()
+    assert all(after[kind].equals(before[kind]) for kind in before if kind != "note")
+    (payload,) = set(after["note"]["payload"]) - set(before["note"]["payload"])
+    assert json.loads(payload)["at"] == "2031-05-04T19:20:30.000000Z"
+    assert json.loads(payload)["source"] == "Radio log"
+
+
+def test_a_withdrawal_is_a_new_record_and_the_note_stays(
+    client: Any, context: Context, incident: str
+) -> None:
+    identity = post(client, incident, **NOTE).json["sent"]
+    assert kept(client, incident, identity)
+    taken_back = post(client, incident, withdraws=identity, text="wrong channel")
+    assert taken_back.status_code == 200, taken_back.json
+    assert kept(client, incident, taken_back.json["sent"])
+    look = review.bench_of(store_of(context)).look(review.request_of({"incident": incident}))
+    by_name = {note.identity: note for note in look.notes}
+    assert by_name[identity].text == NOTE["text"]
+    assert by_name[identity].withdrawn is not None
+    assert by_name[taken_back.json["sent"]].withdraws == identity
+    assert any(mark.text == "Radio log: “Gate <b>shut</b>” (withdrawn)" for mark in look.desk)
+    assert post(client, incident, withdraws=identity, text="again").status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"time": "soon"}, "ISO 8601"),
+        ({"zone": "Mars/Olympus"}, "IANA name"),
+        ({"text": "  "}, "1 to 2000 characters"),
+        ({"certainty": "perhaps"}, "recorded or estimated"),
+        ({"source": "***"}, "letter or digit"),
+        ({"set_id": "no set"}, "set_id"),
+    ],
+)
+def test_a_field_that_cannot_be_taken_is_named(
+    client: Any, context: Context, incident: str, change: dict[str, str], words: str
+) -> None:
+    before = len(context.archive.messages()["note"])
+    answer = post(client, incident, **{**NOTE, **change})
+    assert answer.status_code in (400, 409, 422)
+    assert words in answer.json["problem"]
+    assert len(context.archive.messages()["note"]) == before
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"X-Underair-Token": review.TOKEN},
+        {"Origin": "http://localhost"},
+        {**OURS, "X-Underair-Token": "guess"},
+        {**OURS, "Origin": "http://elsewhere.example"},
+    ],
+)
+def test_a_request_from_elsewhere_writes_nothing(
+    client: Any, context: Context, incident: str, headers: dict[str, str]
+) -> None:
+    before = len(context.archive.messages()["note"])
+    assert post(client, incident, headers, **NOTE).status_code == 403
+    assert len(context.archive.messages()["note"]) == before
+
+
+def test_an_incident_that_is_not_there_takes_no_note(client: Any) -> None:
+    assert post(client, "I-none", **NOTE).status_code == 404
