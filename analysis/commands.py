@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.place_option import ArchivePlace
+
 if TYPE_CHECKING:
     from analysis.incident import Progress
 
@@ -18,7 +20,9 @@ _FOLDER = click.Path(file_okay=False, path_type=Path)
 
 
 @click.command()
-@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option(
+    "--archive", required=True, type=ArchivePlace(), help="Folder of the archive, or s3://BUCKET/PREFIX."
+)
 @click.option("--out", required=True, type=_FOLDER, help="Folder for the tables; made when it is not there.")
 @click.option("--incident", metavar="ID", help="Only this incident; without it, everything in the archive.")
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
@@ -48,6 +52,7 @@ def analyse(
     Example:
         underair analyse --archive archive --out results
         underair analyse --archive archive --out results --engine local:2
+        underair analyse --archive /mnt/archive --out /mnt/results --engine dask://10.0.0.5:8786
     """
     from contextlib import nullcontext
     from importlib.metadata import version

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
-_ARCHIVE = click.Path(exists=True, file_okay=False, path_type=Path)
+from ingest.place_option import ArchivePlace
+
+_ARCHIVE = ArchivePlace(must_exist=True)
 
 
 @click.command()

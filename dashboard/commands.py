@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from ingest.place_option import ArchivePlace
+
 
 @click.command()
 @click.option(
@@ -29,7 +31,7 @@ def demo(port: int, no_browser: bool) -> None:
     "--archive",
     "archive_folder",
     required=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=ArchivePlace(must_exist=True, stores=False),
     help="The archive folder that `underair listen` or `import` writes.",
 )
 @click.option(

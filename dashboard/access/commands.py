@@ -11,6 +11,8 @@ from pathlib import Path
 
 import click
 
+from ingest.place_option import ArchivePlace
+
 _accounts = click.option(
     "--accounts",
     "path",
@@ -103,7 +105,7 @@ def remove(name: str, path: Path) -> None:
     "--archive",
     "archive_folder",
     required=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=ArchivePlace(must_exist=True, stores=False),
     help="The archive in whose folder the log is kept.",
 )
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one line an entry.")

@@ -7,13 +7,15 @@ from pathlib import Path
 
 import click
 
+from ingest.place_option import ArchivePlace
+
 
 @click.command()
 @click.argument("wearer_id", metavar="WEARER")
 @click.option(
     "--archive",
     required=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=ArchivePlace(must_exist=True, stores=False),
     help="Folder of the archive.",
 )
 @click.option(

@@ -21,7 +21,7 @@ from ingest.archive.parts import scan_parts
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import first_of_each
 
-LOT_ROWS = 500_000
+LOT_ROWS = 250_000
 ROW_GROUP_ROWS = 25_000
 _LOTS_AT_ONCE = 64  # files that are written side by side
 

@@ -4,6 +4,7 @@ import random
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pyarrow.dataset as ds
@@ -118,7 +119,20 @@ def test_part_that_does_not_read_back_keeps_the_journal(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     segment = _segment(tmp_path, [pressure(0)])
-    monkeypatch.setattr(parts_module.pq, "write_table", lambda table, file, **_: file.write(b"PAR1 torn"))
+    write = parts_module.pq.ParquetWriter.close
+
+    def tearing(writer: pq.ParquetWriter) -> None:
+        write(writer)
+        writer.torn.truncate(20)
+
+    begin = parts_module.pq.ParquetWriter.__init__
+
+    def remembering(writer: pq.ParquetWriter, file: Any, *arguments: Any, **named: Any) -> None:
+        writer.torn = file
+        begin(writer, file, *arguments, **named)
+
+    monkeypatch.setattr(parts_module.pq.ParquetWriter, "__init__", remembering)
+    monkeypatch.setattr(parts_module.pq.ParquetWriter, "close", tearing)
     with pytest.raises(ArchiveProblem, match="does not read back"):
         seal_segment(tmp_path, segment)
     assert segment.exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -14,7 +15,7 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from ingest.archive import tidying
+from ingest.archive import merging, tidying
 from ingest.archive.archive import Recent, seal_messages, seal_segment
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import read_chain, rows_digest
@@ -309,3 +310,35 @@ def test_verbs_tidy_and_verify(archive: Path) -> None:
     (fault,) = json.loads(broken.stdout)["faults"]
     assert (fault["what"], fault["where"]) == ("missing", part.relative_to(archive).as_posix())
     assert _run("verify", archive / "nowhere").returncode == 2
+
+
+@pytest.mark.parametrize("lot_rows", [7, 20, 1000])
+def test_merge_in_many_lots_is_the_merge_in_one(
+    archive: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch, lot_rows: int
+) -> None:
+    """What does not fit into memory is dealt into files by speaker: same bytes, same duplicates."""
+    in_one = tmp_path_factory.mktemp("one") / "archive"
+    shutil.copytree(archive, in_one)
+    tidy(in_one, NEXT_DAY, grace_s=0)
+    monkeypatch.setattr(merging, "LOT_ROWS", lot_rows)
+    monkeypatch.setattr(merging, "_LOTS_AT_ONCE", 2)
+    done = tidy(archive, NEXT_DAY, grace_s=0)
+    assert done == Tidied(merged=1, parts_before=7, parts_after=2, rows=50, duplicates=1)
+    for path in _parts(in_one):
+        assert (archive / path).read_bytes() == (in_one / path).read_bytes(), path
+    assert verify(archive).faults == []
+    assert not (archive / ".tidying").exists()
+
+
+def test_refused_messages_are_merged_in_lots_each_time_that_they_were_heard(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(merging, "LOT_ROWS", 3)
+    for number in range(3):
+        heard = [Heard(DAY + timedelta(seconds=seq // 2), "x", b"y") for seq in range(10)]
+        seal_messages(tmp_path, frames_from_heard(heard), f"one-{number}", writer="one", overwrite=True)
+    assert tidy(tmp_path, NEXT_DAY, grace_s=0).rows == 30
+    merged = Archive(tmp_path).scan("refused").collect()
+    assert merged.height == 30
+    assert merged["received"].is_sorted()
+    assert verify(tmp_path).faults == []

@@ -1,0 +1,47 @@
+"""The command line's word for where an archive is: a folder, or `s3://BUCKET/PREFIX`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+_SCHEME = "s3:"
+
+
+class ArchivePlace(click.Path):
+    """A folder, or a place on a store.
+
+    Parameters
+    ----------
+    stores : bool
+        False: this verb works on folders only, and says so.
+    must_exist : bool
+        A folder must be there already.
+    """
+
+    name = "archive"
+
+    def __init__(self, *, stores: bool = True, must_exist: bool = False) -> None:
+        super().__init__(exists=must_exist, file_okay=False, path_type=Path)
+        self._stores = stores
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path."""
+        if not str(value).startswith(_SCHEME):
+            return super().convert(value, param, ctx)
+        if not self._stores:
+            self.fail(
+                f"this verb needs the archive in a folder, {value} lies on a store: run `underair tidy` on "
+                "it, copy its objects into a folder with your store's own tool, and name that folder",
+                param,
+                ctx,
+            )
+        from ingest.archive.store import place
+        from ingest.contract.errors import ArchiveProblem
+
+        try:
+            return place(value)
+        except ArchiveProblem as problem:
+            self.fail(str(problem), param, ctx)

@@ -1,0 +1,258 @@
+"""An archive on an S3-compatible store: moto's server on a free loopback port stands in for one."""
+
+from __future__ import annotations
+
+import logging
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from moto.server import ThreadedMotoServer
+from pyarrow import fs
+
+from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
+from ingest.archive.index import ArchiveIndex
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.reading import Archive
+from ingest.archive.store import StorePath, StoreProblem, place, work_folder
+from ingest.archive.tidying import tidy
+from ingest.archive.verifying import verify
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import micros
+
+Pressure = Callable[..., Heard]
+DAY = datetime(2031, 5, 4, tzinfo=UTC)
+NEXT_DAY = DAY + timedelta(days=1)
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+
+
+class Store:
+    """A stand-in that can be stopped and started at its port."""
+
+    def __init__(self) -> None:
+        self.port = 0
+        self._server: Any = None
+        self.start()
+
+    def start(self) -> None:
+        self._server = ThreadedMotoServer(ip_address="127.0.0.1", port=self.port, verbose=False)
+        self._server.start()
+        self.port = self._server.get_host_and_port()[1]
+
+    def stop(self) -> None:
+        self._server.stop()
+
+
+@pytest.fixture
+def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    stand_in = Store()
+    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{stand_in.port}")
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "key")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "secret")
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
+    fs.S3FileSystem(
+        access_key="key",
+        secret_key="secret",
+        region="us-east-1",
+        endpoint_override=f"127.0.0.1:{stand_in.port}",
+        scheme="http",
+        allow_bucket_creation=True,
+    ).create_dir(f"bucket-{stand_in.port}")
+    yield stand_in
+    stand_in.stop()
+
+
+@pytest.fixture
+def archive(store: Store) -> Path:
+    return place(f"s3://bucket-{store.port}/service/archive")
+
+
+def run(*arguments: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-W", "error", "-m", "dashboard.underair", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, env=dict(os.environ))
+
+
+def segment_of(archive: Path, heard: list[Heard], number: int = 0) -> Path:
+    folder = work_folder(archive) / "journal" / "one"
+    folder.mkdir(parents=True, exist_ok=True)
+    writer = SegmentWriter(folder, DAY + timedelta(seconds=number))
+    writer.append([Record(micros(one.received), one.topic, one.payload, False) for one in heard])
+    writer.close()
+    return writer.path
+
+
+def fill(archive: Path, pressure: Pressure) -> None:
+    for number in range(3):
+        heard = [pressure(seq, set_id=f"S-{seq % 3}") for seq in range(number * 10, number * 10 + 10)]
+        seal_segment(archive, segment_of(archive, [*heard, Heard(DAY, "x", b"y")], number), Recent())
+
+
+def everything(archive: Path) -> dict[str, pl.DataFrame]:
+    return {kind: frame.sort("received", "payload") for kind, frame in Archive(archive).messages().items()}
+
+
+def test_what_was_sealed_and_tidied_on_a_store_reads_as_from_a_folder(
+    archive: Path, pressure: Pressure, tmp_path: Path
+) -> None:
+    folder = tmp_path / "folder"
+    fill(archive, pressure)
+    fill(folder, pressure)
+    seal_messages(archive, frames_from_heard([pressure(5, set_id="S-2"), pressure(99)]), "import-a")
+    seal_messages(folder, frames_from_heard([pressure(5, set_id="S-2"), pressure(99)]), "import-a")
+    for _ in range(2):
+        there, here = everything(archive), everything(folder)
+        assert all(there[kind].equals(here[kind]) for kind in here)
+        assert there["pressure"].height == 31
+        found = verify(archive)
+        assert found.faults == []
+        assert found.rows == verify(folder).rows == 34
+        done = tidy(archive, NEXT_DAY, grace_s=0)
+        assert done == tidy(folder, NEXT_DAY, grace_s=0)
+    assert len(Archive(archive).scan("pressure").select("set_id").collect()) == 31
+    assert (
+        ArchiveIndex(archive)
+        .sets([DAY.date()])
+        .drop("part")
+        .equals(ArchiveIndex(folder).sets([DAY.date()]).drop("part"))
+    )
+    parts = [path for path in StorePath(f"{archive}/pressure").below() if path.name.endswith(".parquet")]
+    assert len(parts) == 1
+
+
+@pytest.mark.parametrize("tidied", [False, True])
+def test_an_altered_byte_in_any_object_is_named(archive: Path, pressure: Pressure, tidied: bool) -> None:
+    fill(archive, pressure)
+    if tidied:
+        tidy(archive, NEXT_DAY, grace_s=0)
+    objects = [
+        path
+        for path in StorePath(str(archive)).below()
+        if path.suffix in (".parquet", ".ndjson") and path.parent.name != "index"
+    ]
+    assert {path.suffix for path in objects} == {".parquet", ".ndjson"}
+    for path in objects:
+        whole = path.read_bytes()
+        altered = bytearray(whole)
+        altered[len(whole) // 2] ^= 1
+        path.put(bytes(altered))
+        faults = verify(archive).faults
+        assert faults != [], path
+        if path.suffix == ".parquet":
+            assert path.relative_to(archive).as_posix() in {fault.where for fault in faults}
+        path.put(whole)
+    path = next(path for path in objects if path.suffix == ".parquet")
+    path.unlink()
+    assert [fault.what for fault in verify(archive).faults] == ["missing"]
+
+
+def test_a_store_that_is_down_loses_nothing_and_counts_right(
+    archive: Path, store: Store, pressure: Pressure
+) -> None:
+    fill(archive, pressure)
+    recent = Recent.of_archive(archive)
+    segment = segment_of(archive, [pressure(seq, set_id=f"S-{seq % 3}") for seq in range(25, 35)], 9)
+    store.stop()
+    with pytest.raises(StoreProblem, match="does not answer"):
+        seal_segment(archive, segment, recent)
+    with pytest.raises(StoreProblem, match="does not answer"):
+        Archive(archive).messages()
+    assert segment.exists()
+    store.start()
+    assert seal_segment(archive, segment, recent).counts == Counts(10, 5, 5, 0)
+    assert not segment.exists()
+    assert Archive(archive).messages()["pressure"].height == 35
+    assert verify(archive).faults == []
+
+
+def test_a_seal_that_broke_off_is_not_seen_elsewhere_nor_merged(
+    archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A segment's parts of several kinds are there together or not at all, for other machines too."""
+    fill(archive, pressure)
+    segment = segment_of(archive, [pressure(50), Heard(DAY, "x", b"z")], 9)
+    put = StorePath.put
+
+    def refusing(path: StorePath, data: Any) -> None:
+        if "/refused/" in str(path):
+            raise StoreProblem("full")
+        put(path, data)
+
+    monkeypatch.setattr(StorePath, "put", refusing)
+    with pytest.raises(StoreProblem, match="full"):
+        seal_segment(archive, segment, Recent())
+    monkeypatch.setattr(StorePath, "put", put)
+    assert everything(archive)["pressure"].height == 31  # here the journal is read
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+    assert everything(archive)["pressure"].height == 30
+    tidy(archive, NEXT_DAY, grace_s=0)
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
+    assert seal_segment(archive, segment, Recent.of_archive(archive)).counts == Counts(2, 1, 0, 1)
+    assert everything(archive)["pressure"].height == 31
+    assert verify(archive).faults == []
+
+
+def test_a_name_or_a_tidying_on_two_machines_is_refused(
+    archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    fill(archive, pressure)
+    StorePath(f"{archive}/tidy.lock/another").put(b"now")
+    with pytest.raises(ArchiveProblem, match="another machine is tidying"):
+        tidy(archive, NEXT_DAY, grace_s=0)
+    StorePath(f"{archive}/tidy.lock/another").unlink()
+    tidy(archive, NEXT_DAY, grace_s=0)
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+    with pytest.raises(ArchiveProblem, match="a listener named 'one' on another machine"):
+        fill(archive, pressure)
+
+
+def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_path: Path) -> None:
+    for number, place_ in enumerate((archive, tmp_path / "folder")):
+        assert run("import", SAMPLE, "--archive", place_).returncode == 0
+        done = run("analyse", "--archive", place_, "--out", tmp_path / f"out{number}")
+        assert done.returncode == 0, done.stderr
+    tables = sorted((tmp_path / "out0").glob("*.parquet"))
+    assert tables
+    for table in tables:
+        assert table.read_bytes() == (tmp_path / "out1" / table.name).read_bytes(), table.name
+    assert run("tidy", "--archive", archive).returncode == 0
+    whole = run("verify", archive)
+    assert (whole.returncode, whole.stdout.count("whole: ")) == (0, 1), whole.stdout + whole.stderr
+    assert not list(Path.cwd().glob("s3:*"))
+    part = next(path for path in StorePath(str(archive)).below() if path.parent.parent.name == "pressure")
+    part.unlink()
+    assert run("verify", archive).returncode == 1
+
+
+@pytest.mark.parametrize("verb", ["serve", "audit"])
+def test_verbs_that_need_a_folder_say_what_to_do(archive: Path, tmp_path: Path, verb: str) -> None:
+    more = ["--out", tmp_path / "out"] if verb == "audit" else []
+    done = run(verb, "--archive", archive, *more)
+    assert done.returncode == 2
+    assert "this verb needs the archive in a folder" in done.stderr
+
+
+def test_missing_keys_bucket_and_a_bad_address_are_said(
+    archive: Path, store: Store, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    with pytest.raises(ArchiveProblem, match="s3://BUCKET/PREFIX"):
+        place("s3:/bucket/x")
+    messages = frames_from_heard([pressure(1)])
+    with pytest.raises(StoreProblem, match="no bucket 'nobody-has-this'"):
+        seal_messages(place("s3://nobody-has-this/x"), messages, "import-a")
+    with pytest.raises(ArchiveProblem, match="needs a folder of this machine"):
+        (archive / "x").mkdir()
+    monkeypatch.delenv("AWS_ACCESS_KEY_ID")
+    monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(tmp_path / "keys"))
+    with pytest.raises(StoreProblem, match="no keys for the store"):
+        seal_messages(archive, messages, "import-a")
+    (tmp_path / "keys").write_text("[default]\naws_access_key_id = key\naws_secret_access_key = %secret\n")
+    assert seal_messages(archive, messages, "import-a").kept == 1
