@@ -10,7 +10,9 @@ from one-way messages; it stays in the offset (a few hundredths of a second on a
 
 `uptime_s`, from a clock that never jumps, is used in place of `time` where every message has it. Else steps
 are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
-Retained messages are left out (they were heard long after they were said).
+Retained messages are left out (they were heard long after they were said). What was brought in later from a
+set's own memory looks like stored messages and moves nothing; a power-up known from nothing else keeps its
+own time, and its spread stays empty: its clock could not be checked.
 """
 
 from __future__ import annotations
@@ -33,6 +35,10 @@ DRIFT_FROM_S = 900.0
 DRIFT_FROM_MESSAGES = 100
 DRIFT_MOST_PPM = 300.0
 """Quartz clocks stay well below this; a steeper line comes from delays, not from a clock. Our own rule."""
+
+BROUGHT_IN_FROM_S = 60.0
+"""So much of a power-up received in one and the same moment was not heard but brought in, out of a set's own
+memory: that moment says nothing of its clock. Our own rule."""
 
 MOST_UPTIME_S = 1e10
 """Three hundred years: an uptime beyond is none, and microseconds must fit their 64 bits. Our own rule."""
@@ -160,6 +166,8 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
     received_us = np.concatenate([channel.received_us for channel in channels])[order]
     uptime_s = np.concatenate([channel.uptime_s for channel in channels])[order]
     origin_us = int(received_us[0])
+    if received_us.min() == received_us.max() and np.ptp(time_us) >= BROUGHT_IN_FROM_S * 1e6:
+        return _unchecked(seq, origin_us)
     heard_s = (received_us - origin_us) * MICRO
     time_s = (time_us - origin_us) * MICRO
     grain_s = quantum_s(time_us)
@@ -197,6 +205,23 @@ def _fit(power_up: PowerUp) -> ClockFit | None:
         offset_sd_s=sd_s,
         drift_ppm=drift * 1e6,
         steps=_steps(seq, time_s, at_s, jumps, origin_us),
+    )
+
+
+def _unchecked(seq: Ints, origin_us: int) -> ClockFit:
+    """Return the fit that leaves every message at its own time, with a spread that nobody knows."""
+    nothing = np.zeros(1)
+    return ClockFit(
+        by_uptime=False,
+        first_seq=seq[:1],
+        middle_us=nothing,
+        offset_us=nothing,
+        drift=nothing,
+        origin_us=origin_us,
+        offset_s=0.0,
+        offset_sd_s=None,
+        drift_ppm=0.0,
+        steps=(),
     )
 
 

@@ -91,6 +91,16 @@ def seconds_to_next(now: datetime) -> float:
     return (next_day + _SEALED_WITHIN - now).total_seconds()
 
 
+def _is_there_work(archive: Path, today: str) -> bool:
+    """Return whether any finished day has several parts: what merges is heavy to load for nothing."""
+    for folder in archive.glob("*/date=*"):
+        if folder.name != f"date={today}":
+            parts = sum(1 for path in folder.glob("*.parquet") if not path.name.startswith("."))
+            if parts > 1:
+                return True
+    return False
+
+
 def _end_with_listener() -> None:
     sys.stdin.read()
     os._exit(0)
@@ -102,11 +112,13 @@ def main() -> None:
         signal.signal(number, signal.SIG_IGN)  # the listener ends us
     os.nice(19)
     threading.Thread(target=_end_with_listener, daemon=True).start()
+    archive = Path(sys.argv[1])
+    if archive.is_dir() and not _is_there_work(archive, datetime.now(UTC).date().isoformat()):
+        return
     from ingest.archive.index import ArchiveIndex
     from ingest.archive.tidying import tidy
     from ingest.contract.errors import UnderairError
 
-    archive = Path(sys.argv[1])
     try:
         tidy(archive, datetime.now(UTC))
         ArchiveIndex(archive).bring_up_to_date()

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
 
 from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.folder import Counts
@@ -62,6 +63,7 @@ class Sealing:
             sealed = seal_segment(self._archive, segment, self._recent)
         except _ANY_ERROR as error:  # whatever it is: it is tried again
             return Outcome(trouble=reason_of(error))
+        pa.default_memory_pool().release_unused()  # what one large segment needed is not kept for ever
         trouble, self._trouble = self._trouble, ""
         return Outcome(sealed.counts, sealed.damages, trouble)
 

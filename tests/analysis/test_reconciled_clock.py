@@ -227,3 +227,27 @@ def test_a_clock_that_jumps_again_and_again(log: Any, jitter: Delay) -> None:
     clocks = fit_clocks(messages)
     assert row(clocks)["steps"] == 5
     assert np.abs(errors_s(log, messages, clocks)).max() < ALLOWED_S
+
+
+def _brought_in(frame: pl.DataFrame, at: Any) -> pl.DataFrame:
+    return frame.with_columns(pl.lit(at).cast(frame.schema["received"]).alias("received"))
+
+
+def test_power_up_known_only_from_a_sets_memory_keeps_its_own_time(log: Any) -> None:
+    speak(log, seconds=300, clock=lambda t: t + 30.0, powered_s=-10.0)
+    messages = {kind: _brought_in(frame, log.at(90_000)) for kind, frame in log.frames().items()}
+    clocks = fit_clocks(messages)
+    frame = clocks.reconciled(messages["pressure"])
+    assert frame["at"].to_list() == frame["time"].to_list()
+    told = row(clocks)
+    assert (told["offset_s"], told["offset_sd_s"], told["steps"]) == (0.0, None, 0)
+
+
+def test_gap_filled_from_a_sets_memory_does_not_move_the_fit(log: Any, jitter: Delay) -> None:
+    speak(log, seconds=1200)
+    heard = log.frames()
+    filled = {
+        kind: pl.concat([frame[:300], _brought_in(frame[300:600], log.at(90_000)), frame[600:]])
+        for kind, frame in heard.items()
+    }
+    assert row(fit_clocks(filled))["offset_s"] == pytest.approx(row(fit_clocks(heard))["offset_s"], abs=0.01)
