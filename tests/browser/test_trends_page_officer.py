@@ -32,7 +32,7 @@ SIZES = [(1440, 900), (1024, 768)]
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The trends page over the shipped three years, served on loopback."""
     folder = tmp_path_factory.mktemp("archive")
-    bring_in_three_years(folder, datetime(2032, 3, 1, tzinfo=UTC))
+    bring_in_three_years(folder, datetime(2032, 1, 1, tzinfo=UTC))
     context = Context(archive=Archive(folder), profile=Profile.default())
     app = create_app(context, pages={"/trends": trends_page})
     server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
@@ -120,6 +120,14 @@ def test_a_cylinder_can_be_chosen_for_the_planning_rates(page: Any, address: str
     page.wait_for_url(re.compile("cylinder=2"))
     page.wait_for_selector(DRAWN)
     assert lasts() > before
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_the_page_is_accessible(page: Any, address: str, theme: str, axe: Any) -> None:
+    page.emulate_media(color_scheme=theme)
+    page.goto(f"{address}/trends")
+    page.wait_for_selector(DRAWN)
+    assert axe(page) == []
 
 
 @pytest.mark.parametrize("size", SIZES)
