@@ -1,9 +1,11 @@
 """Alarms as the sets reported them: messages to intervals, tolerant of loss, repeats and reordering.
 
 Messages are read in `seq` order within one power-up, so that reordering on the way does not matter. A set
-may repeat `raised` while the alarm stands; that is one alarm. A lost `raised` is inferred from an
-`acknowledged`, and from a `cleared` when messages were lost before it; that is said in a finding. An
-`acknowledged` that follows a `cleared` with nothing lost between belongs to the alarm that was cleared.
+may repeat `raised` while the alarm stands; that is one alarm. But a `raised` after an acknowledged alarm, or
+after a minute, with messages lost before it, is another: the first one's `cleared` was lost. A lost `raised`
+is inferred from an `acknowledged`, and from a `cleared` when messages were lost before it; that is said in a
+finding. An `acknowledged` that follows a `cleared` with nothing lost between belongs to the alarm that was
+cleared.
 Retained copies open and close nothing. A power-up's end leaves what stands without `cleared`.
 """
 
@@ -13,6 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from analysis.records import Channel, PowerUp, lost_between
+
+REPEATED_WITHIN_US = 60 * 1_000_000
+"""A set that repeats `raised` does so at least this often. Our own rule."""
 
 
 @dataclass(slots=True)
@@ -25,6 +30,8 @@ class Reported:
         When it was raised; with `inferred`, the latest moment at which it can have been.
     inferred : bool
         The `raised` itself was never heard.
+    clear_lost : bool
+        It was raised again with messages lost before that: its `cleared` must have been among them.
     evidence : list of str
         Identities of its messages.
     """
@@ -36,7 +43,9 @@ class Reported:
     inferred: bool = False
     acknowledged_us: int | None = None
     cleared_us: int | None = None
+    clear_lost: bool = False
     detail: str | None = None
+    last_us: int = 0  # when it was last spoken of
     evidence: list[str] = field(default_factory=list)
 
 
@@ -62,6 +71,13 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
         row, seq = channel.rows[position], int(channel.seq[position])
         at_us, alarm, state = int(channel.at_us[position]), row["alarm"], row["state"]
         one = standing.get(alarm)
+        if (
+            one is not None
+            and state == "raised"
+            and _is_another(one, power_up, last_heard[alarm], seq, at_us)
+        ):
+            one.clear_lost = True
+            one = None
         if one is None and state == "acknowledged" and not _lost_before(power_up, last_heard.get(alarm), seq):
             one = over.get(alarm)
         if one is None:
@@ -78,8 +94,19 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
         elif state == "cleared":
             one.cleared_us = at_us
             over[alarm] = standing.pop(alarm)
+        one.last_us = at_us
         last_heard[alarm] = seq
     return found
+
+
+def _is_another(one: Reported, power_up: PowerUp, last_seq: int, seq: int, at_us: int) -> bool:
+    """Return whether a `raised` while an alarm stands begins another: its `cleared` may have been lost.
+
+    A set that repeats `raised` does so soon and until somebody acknowledges it. Our own rule.
+    """
+    if not _lost_before(power_up, last_seq, seq):
+        return False
+    return one.acknowledged_us is not None or at_us - one.last_us > REPEATED_WITHIN_US
 
 
 def _lost_before(power_up: PowerUp, last_heard: int | None, seq: int) -> bool:

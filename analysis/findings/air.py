@@ -17,6 +17,12 @@ JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
 STUCK_LEAST_L_MIN = 6.0
 """Nobody at work breathes less: it is the rate of a person at rest. Our own rule."""
+POLICY_WORDS = {
+    "double_return": "twice the way in",
+    "half_of_usable": "half of the usable air",
+    "fixed_margin": "planning rate and margin",
+    "forecast": "forecast, early end",
+}
 LEAP_BAR = 5.0
 """A reading this far from the line around it is worth telling. Our own rule."""
 CHANGED_LATER_S = 3600.0
@@ -72,6 +78,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
     left_us, left_identity = leaving(one)
     left_second = min((left_us - wear.started_us) // 1_000_000, one.seconds - 1)
     left_bar = float(one.air.pressure_bar[left_second])
+    how = "Last under air" if left_us == wear.ended_us else "Tallied out"
     if left_bar < low_bar and wear.ended_how != "not heard":
         yield about_wear(
             "left_below_warning",
@@ -79,7 +86,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             wear,
             left_us,
             left_us,
-            f"Left at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar, "
+            f"{how} at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar, "
             f"which was reached at {clock(at_us)}.",
             [wear.identity_at(at_us), left_identity, wear.identity(-1)],
         )
@@ -106,8 +113,7 @@ def _turned_back_late(one: Examined, context: Context) -> Iterator[Finding]:
     left_us, left_identity = leaving(one)
     below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
     note = first_note(context.notes, wear, rules.withdrawal_word)
-    due_bar = float(one.air.pressure_bar[(due_us - wear.started_us) // 1_000_000])
-    due = f"By {rules.policy} turn-back was due at {clock(due_us)} ({due_bar:.0f} bar)"
+    due = _due(one, due_us, context)
     if note is not None:
         late_s = (note.at_us - due_us) * 1e-6
         # Late by the policy and no harm in the air: only a finding when the warning came before leaving.
@@ -135,6 +141,21 @@ def _turned_back_late(one: Examined, context: Context) -> Iterator[Finding]:
         left_us,
         f"{statement}.",
         evidence,
+    )
+
+
+def _due(one: Examined, due_us: int, context: Context) -> str:
+    """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
+    wear, policy = one.wear, context.profile.turn_back.policy
+    due_bar = float(one.air.pressure_bar[(due_us - wear.started_us) // 1_000_000])
+    second = next(own.second for own in context.moments[wear.wear_id] if own.policy == policy)
+    said = f"By {POLICY_WORDS[policy]} turn-back was due at {clock(due_us)}"
+    if second is not None and one.at_us(second) == due_us:
+        return f"{said} by this wearer's own gauge ({due_bar:.0f} bar)"
+    own_words = "never" if second is None else f"at {clock(one.at_us(second))}"
+    return (
+        f"{said} for the team, on its lowest member (this wearer had {due_bar:.0f} bar then; "
+        f"by the own gauge it was due {own_words})"
     )
 
 

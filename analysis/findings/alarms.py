@@ -64,6 +64,15 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
                 f"The message that raised the {WORDS[alarm.alarm]} was never heard; it is known from what "
                 f"followed at {clock(alarm.raised_us)} and may have begun earlier.",
             )
+        if alarm.reported is not None and alarm.reported.clear_lost:
+            yield _finding(
+                "clear_not_heard",
+                "note",
+                alarm,
+                f"The message that cleared the {WORDS[alarm.alarm]} of {clock(alarm.raised_us)} was never "
+                "heard: the set raised it again, and messages were lost before that. When it was over "
+                "is not known.",
+            )
     for flood in context.floods:
         minutes = context.profile.alarms.flood_window_min
         yield Finding(

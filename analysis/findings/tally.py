@@ -54,7 +54,13 @@ def _wears(context: Context) -> Iterator[Finding]:
                 wear,
                 wear.started_us,
                 tally.in_us,
-                f"Tallied in at {clock(tally.in_us)}, {lasting(late_s)} after the valve was opened.",
+                f"Tallied in at {clock(tally.in_us)}, {lasting(late_s)} after the valve was opened"
+                + (
+                    f", and only after the wear had ended at {clock(wear.ended_us)}: wearer and team are "
+                    "those of that entry, for no other wear of the set belongs to it."
+                    if tally.in_us > wear.ended_us
+                    else "."
+                ),
                 [wear.identity(0), tally.in_identity],
             )
 

@@ -22,6 +22,9 @@ from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, unde
 
 RESTART_WITHIN_US = 3600 * 1_000_000
 """A set heard again so soon, with no more pressure than before, has restarted. Our own rule."""
+LATE_TALLY_US = 600 * 1_000_000
+"""A desk that tallies so long after a wear, with the set still on, writes down what it missed. Our own
+rule."""
 TYPICAL_WATER_VOLUME_L = 6.8
 """Stands in for an unknown cylinder where only the shape of the pressure matters."""
 MOST_CYLINDERS = 100
@@ -184,8 +187,27 @@ def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Pr
             wear.previous = previous
         for wear in of_set:
             wear.tally = tally_of(by_set.get(set_id, ()), wear.started_us, wear.ended_us)
+        _give_late_tallies(of_set, by_set.get(set_id, ()))
         wears += of_set
     return wears
+
+
+def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[Tally]) -> None:
+    """Give a tally made only after a wear to that wear, when no wear overlaps it.
+
+    The set must still have been on, and the wear the last before it, no longer ago than `LATE_TALLY_US`.
+    """
+    taken = {wear.tally.in_identity for wear in wears if wear.tally is not None}
+    for tally in tallies:
+        before = [wear for wear in wears if wear.ended_us < tally.in_us]
+        if tally.in_identity in taken or not before:
+            continue
+        wear = max(before, key=lambda one: one.ended_us)
+        heard_us = max(int(channel.at_us[-1]) for channel in wear.power_up.channels.values() if len(channel))
+        late = tally.in_us <= min(wear.ended_us + LATE_TALLY_US, heard_us)
+        if late and wear.tally is None:
+            wear.tally = tally
+            taken.add(tally.in_identity)
 
 
 def _setups(power_ups: Sequence[PowerUp]) -> list[Setup]:

@@ -140,7 +140,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "battery_refused": (battery_refused, "refused to start with 5% charge"),
     "left_below_warning": (below_warning, "below the warning at 55 bar"),
     "under_air_below_warning": (below_warning, "under air below the warning at 55 bar"),
-    "turned_back_late": (below_warning, "By half_of_usable turn-back was due at"),
+    "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),
     "conflicting_records": (conflicting, "Two different messages carry the identity S-1/1/"),
     "readings_stuck": (stuck, "stood at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) leapt away"),
