@@ -94,8 +94,8 @@ class Attempts:
     def _forget_old(self, now: float) -> None:
         longest = max(limit.within_s for limit in (ACCOUNT_FROM_HERE, FROM_HERE, ACCOUNT))
         recent = {k: times for k, times in self._failures.items() if times and now - times[-1] < longest}
-        # Somebody with thousands of addresses fills no memory; what an account has against it stays. A quarter
-        # at once, else each attempt from then on would look through them all.
+        # Somebody with thousands of addresses fills no memory; what an account has against it stays. A
+        # quarter at once, else each attempt from then on would look through them all.
         places = [key for key in recent if key[1]]
         for key in places[: max(0, len(recent) - MOST_KEYS * 3 // 4)]:
             del recent[key]
