@@ -23,6 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record, sync_folder
+from ingest.archive.store import work_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
     closed_sentence,
@@ -89,7 +90,7 @@ class Listener:
         self.address = parse_broker_url(broker)
         self.archive = create_archive(archive)
         self._say = say
-        self._folder = self.archive / "journal" / settings.name
+        self._folder = work_folder(self.archive) / "journal" / settings.name
         self._folder.mkdir(parents=True, exist_ok=True)
         self._known_session, client_id = _client_id(self._folder)
         own = settings.broker

@@ -16,6 +16,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from ingest.archive.store import StorePath, place
+
 FIRST_AFTER_S = 60.0
 AGAIN_AFTER_S = 3600.0
 _SEALED_WITHIN = timedelta(minutes=10)  # yesterday's last segment is sealed by then
@@ -93,6 +95,8 @@ def seconds_to_next(now: datetime) -> float:
 
 def _is_there_work(archive: Path, today: str) -> bool:
     """Return whether any finished day has several parts: what merges is heavy to load for nothing."""
+    if isinstance(archive, StorePath):
+        return True  # to list it is what is heavy there
     for folder in archive.glob("*/date=*"):
         if folder.name != f"date={today}":
             parts = sum(1 for path in folder.glob("*.parquet") if not path.name.startswith("."))
@@ -112,7 +116,7 @@ def main() -> None:
         signal.signal(number, signal.SIG_IGN)  # the listener ends us
     os.nice(19)
     threading.Thread(target=_end_with_listener, daemon=True).start()
-    archive = Path(sys.argv[1])
+    archive = place(sys.argv[1])
     if archive.is_dir() and not _is_there_work(archive, datetime.now(UTC).date().isoformat()):
         return
     from ingest.archive.index import ArchiveIndex

@@ -20,7 +20,7 @@ import pyarrow.parquet as pq
 
 from ingest.archive.journal import sync_folder
 from ingest.archive.manifest import Held, add_line, file_sha256
-from ingest.archive.store import StorePath, StoreProblem, reader_options, work_folder
+from ingest.archive.store import StorePath, StoreProblem, asides, reader_options
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table
 from ingest.contract.errors import ArchiveProblem
 
@@ -202,7 +202,7 @@ def aside_folder(folder: Path) -> Path:
     if not isinstance(folder, StorePath):
         return folder
     archive = StorePath(str(folder.parent.parent))
-    return work_folder(archive) / "aside" / folder.parent.name / folder.name
+    return asides(archive) / folder.parent.name / folder.name
 
 
 def _write_aside(

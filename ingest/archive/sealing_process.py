@@ -18,6 +18,7 @@ import pyarrow as pa
 from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.folder import Counts
 from ingest.archive.sealing import Outcome, decode_segment, encode_outcome
+from ingest.archive.store import asides, place
 from ingest.contract.errors import reason_of
 
 NICENESS = 10  # receiving goes first
@@ -40,7 +41,7 @@ class Sealing:
         # On the folder itself: a full disk has no room for a file to lock.
         self._lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         fcntl.flock(self._lock, fcntl.LOCK_EX)
-        for aside in archive.glob(f"*/date=*/.{folder.name}-*.parquet.tmp"):
+        for aside in asides(archive).glob(f"*/date=*/.{folder.name}-*.parquet.tmp"):
             aside.unlink(missing_ok=True)  # of one that was killed
         self._trouble = ""
         try:
@@ -76,7 +77,7 @@ def main() -> None:
     os.nice(NICENESS)
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints must not stand among the answers
-    sealing = Sealing(Path(sys.argv[1]), Path(sys.argv[2]))
+    sealing = Sealing(place(sys.argv[1]), Path(sys.argv[2]))
     with contextlib.suppress(BrokenPipeError):  # the listener is gone; its next run goes on from here
         for line in sys.stdin.buffer:
             answers.write(encode_outcome(sealing.seal(Path(decode_segment(line)))) + b"\n")

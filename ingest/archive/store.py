@@ -209,17 +209,20 @@ def place(where: str | Path) -> Path:
 def work_folder(archive: Path) -> Path:
     """Return the folder of this machine for what cannot lie on a store; for a local archive itself.
 
-    ``UNDERAIR_WORK_FOLDER``, by default a folder named after the store in ``~/.local/state/underair``.
+    Named after the store, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``.
     Listener and pages on one machine must see the same.
     """
     if not isinstance(archive, StorePath):
         return archive
     told = os.environ.get(WORK_FOLDER)
-    if told:
-        return Path(told)
     state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
     name = f"{archive.key.replace('/', '_')}-{hashlib.sha256(str(archive).encode()).hexdigest()[:8]}"
-    return Path(state) / "underair" / name
+    return (Path(told) if told else Path(state) / "underair") / name
+
+
+def asides(archive: Path) -> Path:
+    """Return below which folder parts are made before they have their name."""
+    return work_folder(archive) / "aside" if isinstance(archive, StorePath) else archive
 
 
 def reader_options(path: Path) -> dict[str, Any] | None:

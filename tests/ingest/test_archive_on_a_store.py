@@ -23,10 +23,13 @@ from ingest.archive.reading import Archive
 from ingest.archive.store import StorePath, StoreProblem, place, work_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
+from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
+from ingest.listener import Listener
+from ingest.settings import SealSettings, Settings
 
 Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
@@ -256,3 +259,29 @@ def test_missing_keys_bucket_and_a_bad_address_are_said(
         seal_messages(archive, messages, "import-a")
     (tmp_path / "keys").write_text("[default]\naws_access_key_id = key\naws_secret_access_key = %secret\n")
     assert seal_messages(archive, messages, "import-a").kept == 1
+
+
+@pytest.mark.broker
+def test_listener_seals_onto_a_store_that_was_down(
+    archive: Path, store: Store, mosquitto: Any, wait_until: Callable[..., Any], pressure: Pressure
+) -> None:
+    """Acknowledged by the local sync; while the store is away the journal keeps it and the status says so."""
+    settings = Settings(seal=SealSettings(rows=20, seconds=0.2))
+    said: list[str] = []
+    listener = Listener(mosquitto.url, archive, settings, say=said.append)
+    store.stop()
+    with listener:
+        assert listener.subscribed.wait(15)
+        with Publisher(mosquitto.url) as publisher:
+            for seq in range(50):
+                one = pressure(seq)
+                publisher.publish(one.topic, one.payload)
+        wait_until(lambda: listener.health.journalled == 50, what="all to be safe here")
+        wait_until(lambda: "does not answer" in listener.health.sealing_trouble, what="it to be said")
+        store.start()
+        wait_until(lambda: listener.health.sealed.received == 50, 60, "all to be on the store")
+    assert listener.health.sealed == Counts(50, 50, 0, 0)
+    assert any("the journal cannot be sealed yet, and is kept" in sentence for sentence in said)
+    assert list((work_folder(archive) / "journal").rglob("*.journal")) == []
+    assert Archive(archive).scan("pressure").collect().height == 50
+    assert verify(archive).faults == []
