@@ -193,11 +193,15 @@ class ResultsStore:
         with self._lock:
             files = _fingerprint(self._folder)
             if files != self._files:
-                self._files = files
-                self._refresh()
+                # Only once everything is made: after a fault the next call must look again, not list a part.
+                self._files = None
+                if self._refresh():
+                    self._files = files
             return [self._lines[since] for since in sorted(self._lines)]
 
-    def _refresh(self) -> None:
+    def _refresh(self) -> bool:
+        """Make what is new; return whether everything is as new as the archive."""
+        whole = True
         periods = {period.since: period for period in _periods_of(self._folder)}
         moments = (
             _moments_of_notes(self._folder) if periods else pl.Series([], dtype=pl.Datetime("us", "UTC"))
@@ -211,10 +215,11 @@ class ResultsStore:
                 continue
             grows = known is not None and known.period != period
             if grows and monotonic_time.monotonic() - self._lines[since].made < GROWING_IS_KEPT_S:
-                self._files = None  # it has grown since: look again next time
+                whole = False  # it has grown since: look again next time
                 continue
             self._lines[since] = self._made(period, notes)
         self._lines = {since: lines for since, lines in self._lines.items() if since in periods}
+        return whole
 
     def _made(self, period: Period, later_notes: int) -> _Lines:
         contents = self._read(period)

@@ -9,6 +9,7 @@
   let view = null;
   let asking = false;
   let askAgain = false;
+  let latestMessages = "";
 
   function element(tag, properties = {}, ...children) {
     const node = document.createElement(tag);
@@ -272,7 +273,10 @@
   }
 
   async function showMessages(address) {
+    latestMessages = address;
     const told = await fetched(address);
+    if (latestMessages !== address) return; // another was asked for in the meantime
+    if (told?.problem) say(told.problem);
     if (!told?.rows) return;
     const heads = Object.keys(told.heads).filter((key) => !["at", "kind"].includes(key));
     byId("review-messages").replaceChildren(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -24,6 +25,9 @@ from dashboard.units import METRIC, UNITS
 from ingest.contract.errors import UnderairError
 
 MOST_PEOPLE = 6
+MOST_LANES_KEPT = 200
+LATEST_MS = 4e12
+"""The year 2096: what lies beyond is no moment of an incident."""
 WIDEST_PX = 8000.0
 PEOPLE_AT_FIRST = 2
 LANES = (*LANE_HEIGHT_PX, "alarms")
@@ -55,6 +59,9 @@ def request_of(query: Mapping[str, str]) -> Request:
     BadView
         When a number is none, a choice or a time zone is unknown, or the window is empty.
     """
+    odd = [name for name, value in query.items() if not isinstance(value, str)]
+    if odd:
+        raise BadView(f"each part of a view must be text, got another for {', '.join(map(str, odd))}")
     start, end = _number(query, "from"), _number(query, "to")
     if (start is None) != (end is None) or (start is not None and end is not None and start >= end):
         raise BadView(f"from and to must be two moments in order, got {query.get('from')}, {query.get('to')}")
@@ -90,8 +97,8 @@ def _number(query: Mapping[str, str], name: str) -> float | None:
         value = float(text)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value) or abs(value) > 1e14:
-        raise BadView(f"{name} must be a number of milliseconds, got {text!r}")
+    if not (math.isfinite(value) and 0 <= value <= LATEST_MS):
+        raise BadView(f"{name} must be a number of milliseconds from 0 to {LATEST_MS:.0f}, got {text!r}")
     return value
 
 
@@ -105,19 +112,24 @@ class Bench:
 
     def __init__(self, store: ResultsStore) -> None:
         self.store = store
-        self._lanes: dict[tuple[str, int, str], PersonLanes] = {}
+        self._lanes: OrderedDict[tuple[str, int, str], PersonLanes] = OrderedDict()
+        self._lock = threading.Lock()
 
     def lanes(self, record: IncidentRecord, people: list[dict[str, Any]]) -> list[PersonLanes]:
         """Return the lanes of people (rows of `people_of`), in that order."""
         found = []
         for person in people:
             key = (record.about["key"], record.version, person["key"])
-            if key not in self._lanes:
-                outdated = [known for known in self._lanes if known[0] == key[0] and known[1] != key[1]]
-                for known in outdated:
-                    self._lanes.pop(known, None)
-                self._lanes[key] = lanes_of(record.results, record.messages, person)
-            found.append(self._lanes[key])
+            with self._lock:
+                lanes = self._lanes.get(key)
+            if lanes is None:
+                lanes = lanes_of(record.results, record.messages, person)
+            with self._lock:
+                self._lanes[key] = lanes
+                self._lanes.move_to_end(key)
+                while len(self._lanes) > MOST_LANES_KEPT:
+                    self._lanes.popitem(last=False)
+            found.append(lanes)
         return found
 
     def look(self, request: Request, following: bool = False) -> Look:

@@ -19,6 +19,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -126,10 +127,12 @@ def write_case(
             f"{out} is not empty; a case needs a folder of its own, so that nothing is mixed in"
         )
     heard = _heard_of_archive(archive, incident_id)
-    aside = out.with_name(f"{out.name}.part")
-    shutil.rmtree(aside, ignore_errors=True)
+    aside = None
     try:
-        aside.mkdir(parents=True)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        # A folder of our own: what another program left beside it is not ours to remove.
+        aside = Path(tempfile.mkdtemp(prefix=f"{out.name}.", suffix=".part", dir=out.parent))
+        aside.chmod(0o755)
         write_capture(aside / CAPTURE, heard)
         # From the capture's own bytes: what the case holds is what its tables were made of.
         record, origin = _analysed(list(read_capture(aside / CAPTURE)), profile, incident_id, made)
@@ -145,6 +148,9 @@ def write_case(
         aside.rename(out)
     except OSError as error:
         raise CaseProblem(f"cannot write the case into {out}: {error}") from None
+    finally:
+        if aside is not None:
+            shutil.rmtree(aside, ignore_errors=True)
     return head
 
 
@@ -223,7 +229,7 @@ def verify_case(folder: Path, again: bool = False) -> CaseChecked:
         entries = [(str(e["file"]), str(e["sha256"]), str(e["chain"])) for e in manifest["files"]]
         head, incident_id = str(manifest["head"]), str(manifest["incident"])
         about = {name: value for name, value in manifest.items() if name not in ("files", "head")}
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise CaseProblem(f"{folder / MANIFEST} cannot be read as the list of a case: {error}") from None
     faults, before = [], _start(about)
     for name, sha256, chain in entries:
@@ -232,7 +238,9 @@ def verify_case(folder: Path, again: bool = False) -> CaseChecked:
             faults.append(f"{MANIFEST}: the chain does not hold at {name}: the list itself was altered")
             before = chain
         path = folder / name
-        if not path.is_file():
+        if not path.resolve().is_relative_to(folder.resolve()):
+            faults.append(f"{name}: named in the list, but not inside the case")
+        elif not path.is_file():
             faults.append(f"{name}: missing")
         elif _sha256(path) != sha256:
             faults.append(f"{name}: altered (SHA-256 is not that of the list)")

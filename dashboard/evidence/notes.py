@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
 import re
 from dataclasses import dataclass
@@ -80,9 +81,13 @@ def notes_from_csv(
         raise BadNotes(str(error)) from None
     data = path.read_bytes()
     try:
-        lines = list(csv.reader(data.decode("utf-8-sig").splitlines()))
+        lines = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
     except UnicodeDecodeError as error:
-        raise BadNotes(f"{path} is not UTF-8: {error.reason} at byte {error.start}") from None
+        raise BadNotes(
+            f"{path} is not UTF-8: {error.reason} at byte {error.start}; save it as UTF-8 and try again"
+        ) from None
+    except csv.Error as error:
+        raise BadNotes(f"{path} cannot be read as CSV: {error}") from None
     if not lines or tuple(name.strip() for name in lines[0]) != COLUMNS:
         first = ",".join(lines[0]) if lines else ""
         raise BadNotes(f"{path}: the first line must be {','.join(COLUMNS)}, got {first!r}")

@@ -16,7 +16,7 @@ from dashboard.charts import bench as bench_parts
 from dashboard.charts import words
 from dashboard.charts.figures import lanes_update, x_axis
 from dashboard.charts.tables import incident_listing, wear_listing
-from dashboard.charts.view import Look, bench_of, request_of
+from dashboard.charts.view import BadView, Look, bench_of, request_of
 from dashboard.context import Context
 from dashboard.evidence.hand_notes import may_be_written
 from dashboard.evidence.routes import add_routes
@@ -67,6 +67,8 @@ def register(app: Dash, context: Context) -> None:
         prevent_initial_call=True,
     )
     def draw(picture: dict[str, str], window: dict[str, str] | None) -> Any:
+        if not isinstance(picture, dict) or not isinstance(window, dict | None):
+            raise BadView("a view must be an object of texts")
         look = bench.look(request_of({**picture, **(window or {})}), following=True)
         only_zoomed = {part["prop_id"] for part in ctx.triggered} == {"review-window.data"}
         return _zoomed(look) if only_zoomed else bench_parts.drawn(look)

@@ -216,3 +216,19 @@ def test_verify_gives_no_false_assurance_on_what_is_neither_case_nor_archive(
             main(["verify", str(folder)])
         assert ended.value.code == 1
         assert said in capsys.readouterr().err
+
+
+def test_a_name_outside_of_the_case_is_a_fault_and_not_read(case: Path) -> None:
+    manifest = json.loads((case / "case.json").read_text())
+    manifest["files"][0]["file"] = "../../etc/hostname"
+    (case / "case.json").write_text(json.dumps(manifest))
+    assert any("not inside the case" in fault for fault in verify_case(case).faults)
+
+
+def test_a_folder_beside_the_case_is_left_alone(archive: Path, incident_id: str, tmp_path: Path) -> None:
+    beside = tmp_path / "case.part"
+    beside.mkdir()
+    (beside / "letter.txt").write_text("mine")
+    write_case(archive, Profile.default(), incident_id, tmp_path / "case")
+    assert (beside / "letter.txt").read_text() == "mine"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["case", "case.part"]

@@ -121,3 +121,10 @@ def test_an_unknown_incident_is_named_with_those_known(
 ) -> None:
     with pytest.raises(BadNotes, match=incident_id):
         bring_in(csv_file(tmp_path, LINES), archive, "I-9", Source(), NOW)
+
+
+def test_a_line_break_inside_quotes_stays_in_its_note_and_a_huge_field_is_said(tmp_path: Path) -> None:
+    two_lines = LINES.replace("Alder asks for a second line", '"Alder asks\u2028for\na line"')
+    assert notes_in(tmp_path, two_lines)[0]["text"] == "Alder asks\u2028for\na line"
+    with pytest.raises(BadNotes, match="cannot be read as CSV"):
+        notes_in(tmp_path, LINES.replace("Alder", "A" * 200_000))

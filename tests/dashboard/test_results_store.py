@@ -12,6 +12,7 @@ from analysis.profile import Profile
 from analysis.tables import TABLES
 from dashboard.results_store import MOST_CONTENTS, ResultsStore, UnknownIncident
 from ingest.archive.reading import Archive
+from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, concat
 from tests.dashboard.invented_incident import INCIDENT, OPENED, Incident, archive_with, at, store_with
 
@@ -123,3 +124,20 @@ def test_wears_without_a_tally_form_their_own_line(tmp_path: Path) -> None:
     assert untallied.results["wears"]["set_id"].to_list() == ["S-002"]
     assert untallied.results["air"]["wear_id"].unique().to_list() == ["S-002/1/1"]
     assert untallied.results["findings"]["set_id"].unique().to_list() == ["S-002"]
+
+
+def test_after_a_fault_the_archive_is_looked_at_again(tmp_path: Path) -> None:
+    incident = Incident(1, 2)
+    tries: list[int] = []
+
+    def analyse(_found: dict[str, pl.DataFrame], _profile: Profile) -> dict[str, pl.DataFrame]:
+        tries.append(1)
+        if len(tries) == 1:
+            raise ArchiveProblem("the disk failed once")
+        return incident.results
+
+    archive = archive_with(tmp_path, incident.messages)
+    store = ResultsStore(archive, Profile.default(), analyse_messages=analyse)
+    with pytest.raises(ArchiveProblem):
+        store.incidents()
+    assert len(store.incidents()) == 1
