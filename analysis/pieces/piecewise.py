@@ -159,6 +159,7 @@ def analyse_archive(
         Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
         for number, batch in enumerate(pieces.batches())
     ]
+    tasks.sort(key=lambda task: -task.rows)  # the largest first: what is left at the end is short
     try:
         for rows in run(work, tasks):
             tell(rows)

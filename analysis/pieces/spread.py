@@ -21,6 +21,8 @@ Run = Callable[[Callable[[Any], Any], Sequence[Any]], Iterator[Any]]
 
 ENGINE_WORDS = "local, local:WORKERS or dask://HOST:PORT"
 ANSWER_WITHIN_S = 10.0
+MEMORY_A_WORKER = 4 * 2**30
+"""Bytes at most. Measured: 0.53 GB with tasks of `analysis.pieces.pieces.BATCH_ROWS` messages."""
 _ONE_THREAD = {"POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 
@@ -45,9 +47,12 @@ def spread_over(engine: str) -> Iterator[Run]:
     """
     local = re.fullmatch(r"local(?::([1-9][0-9]*))?", engine)
     if local is None and not re.fullmatch(r"dask://[^/:]+:[0-9]+", engine):
-        raise BadEngine(f"the engine must be {ENGINE_WORDS}, got {engine}")
+        raise BadEngine(
+            f"the engine must be {ENGINE_WORDS}, such as local:2 or dask://127.0.0.1:8786; got {engine}"
+        )
     try:
         from distributed import Client, LocalCluster
+        from distributed.system import MEMORY_LIMIT
     except ImportError:
         raise BadEngine(
             f"the engine {engine} needs Dask, which is not installed: pip install 'underair[cluster]'"
@@ -56,7 +61,10 @@ def spread_over(engine: str) -> Iterator[Run]:
         try:
             client = Client(engine.replace("dask://", "tcp://"), timeout=ANSWER_WITHIN_S)
         except (OSError, TimeoutError) as error:
-            raise BadEngine(f"no Dask scheduler answers at {engine}: {error}") from None
+            raise BadEngine(
+                f"no Dask scheduler answers at {engine} within {ANSWER_WITHIN_S:g} s ({error}); start one "
+                "with `dask scheduler` and workers with `dask worker HOST:PORT`, or use --engine local"
+            ) from None
         with client:
             yield _runner(client)
         return
@@ -66,6 +74,8 @@ def spread_over(engine: str) -> Iterator[Run]:
         LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
+            # Beyond it Dask starts the worker anew and gives its task to another: never the whole machine.
+            memory_limit=min(MEMORY_A_WORKER, MEMORY_LIMIT // workers),
             host="127.0.0.1",
             dashboard_address="127.0.0.1:0",
             env=_ONE_THREAD,

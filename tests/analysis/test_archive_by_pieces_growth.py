@@ -54,7 +54,7 @@ def test_overlaps_are_those_of_trying_each_against_each(seed: int) -> None:
     assert found.equals(each.select("number", "other").sort(pl.all()))
 
 
-def years_of_a_station(monkeypatch: pytest.MonkeyPatch) -> tuple[pl.DataFrame, pl.DataFrame]:
+def years_of_a_station() -> tuple[pl.DataFrame, pl.DataFrame]:
     """Twenty sets with a thousand wears each, every one tallied, its alarms seen."""
     wear = np.tile(np.arange(WEARS), SETS_IN)
     number = np.repeat(np.arange(SETS_IN), WEARS)
@@ -62,13 +62,13 @@ def years_of_a_station(monkeypatch: pytest.MonkeyPatch) -> tuple[pl.DataFrame, p
     spans = {"first": first, "last": first + timedelta(minutes=40), "rows": 7200}
     names = pl.Series([f"S-{one:02d}" for one in number])
     part = {"kind": "pressure", "day": first.dt.date(), "part": "p", "set_id": names}
-    sets = pl.DataFrame({**part, "boot": wear, **spans, "live_rows": 7200}).cast(dict(SETS))
+    sets = pl.DataFrame({**part, "boot": wear, **spans, "live_rows": 7200}).cast(SETS)
     of_desk = {"desk_id": "D-1", "boot": 1, "later": False, "first_said": first, "outs": 1}
     incident = pl.Series([f"I-{one}" for one in wear])
     tallies = {**of_desk, "incident_id": incident, "wearer_id": None, "ins": 1}
     few = {**spans, "rows": 1}
     said = [
-        pl.DataFrame({**part, **few, **words, "kind": kind}).select(DESKS.names()).cast(dict(DESKS))
+        pl.DataFrame({**part, **few, **words, "kind": kind}).select(DESKS.names()).cast(DESKS)
         for kind, words in (("tally", tallies), ("seen", {**tallies, "incident_id": None, "ins": 0}))
     ]
     return sets, pl.concat(said)
@@ -92,7 +92,7 @@ def test_finding_pieces_stays_linear(monkeypatch: pytest.MonkeyPatch) -> None:
         widest = max(widest, found.height)
         return found
 
-    sets, desks = years_of_a_station(monkeypatch)
+    sets, desks = years_of_a_station()
     monkeypatch.setattr(finding, "overlaps", counted)
     monkeypatch.setattr(pl.DataFrame, "join", watched)
     pieces = find_pieces(sets, desks, sets.clear())
@@ -102,9 +102,9 @@ def test_finding_pieces_stays_linear(monkeypatch: pytest.MonkeyPatch) -> None:
     assert widest <= 4 * SETS_IN * WEARS
 
 
-def test_tasks_are_bounded_whatever_the_number_of_wears(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tasks_are_bounded_whatever_the_number_of_wears() -> None:
     """A worker holds one task: none is larger than the limit, but for a piece that is so by itself."""
-    sets, desks = years_of_a_station(monkeypatch)
+    sets, desks = years_of_a_station()
     batches = list(find_pieces(sets, desks, sets.clear()).batches())
     assert len(batches) > 300
     largest_piece = max(int(batch.table["rows"].max() or 0) for batch in batches)  # type: ignore[arg-type]

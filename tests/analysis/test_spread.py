@@ -170,13 +170,35 @@ def test_the_verb_with_a_cluster_of_its_own(archive: Path, tmp_path: Path) -> No
         assert first.equals(second), name
 
 
+def test_workers_of_a_local_cluster_have_a_limit_of_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.pieces.spread.MEMORY_A_WORKER", 3 * 2**29)
+    limits: list[int] = []
+
+    class Cluster(LocalCluster):  # type: ignore[misc]
+        def __init__(self, **named: Any) -> None:
+            limits.append(named["memory_limit"])
+            super().__init__(**named)
+
+    monkeypatch.setattr("distributed.LocalCluster", Cluster)
+    with spread_over("local:2") as run:
+        assert list(run(abs, [-1])) == [1]
+    assert len(limits) == 1
+    assert 0 < limits[0] <= 3 * 2**29
+
+
 @pytest.mark.parametrize(
     ("engine", "sentence"),
     [
-        ("spark", "the engine must be local, local:WORKERS or dask://HOST:PORT, got spark"),
+        (
+            "spark",
+            "the engine must be local, local:WORKERS or dask://HOST:PORT, such as local:2 or .*; got spark",
+        ),
         ("local:0", "got local:0"),
         ("dask://127.0.0.1", "got dask://127.0.0.1"),
-        ("dask://127.0.0.1:1", "no Dask scheduler answers at dask://127.0.0.1:1"),
+        (
+            "dask://127.0.0.1:1",
+            "no Dask scheduler answers at dask://127.0.0.1:1 .*start one with `dask",
+        ),
     ],
 )
 def test_engines_that_cannot_be_used_are_named(

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import signal
 import subprocess
 import sys
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from distributed import LocalCluster
 
 import dashboard.trends.wear_ledger
+from analysis.pieces.spread import spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from dashboard.trends.wear_ledger import WearLedger
@@ -55,6 +60,35 @@ def test_whoever_is_done_first(archive: Path, monkeypatch: pytest.MonkeyPatch) -
     assert told[0] == told[1]
     assert len(told[0]) == 4
     assert told[0][-1][0] == told[0][-1][1]
+
+
+def test_a_worker_killed_in_the_middle_changes_nothing(
+    archive: Path, monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., Any]
+) -> None:
+    """Killed when the first period has come back: what it was at is worked out by the other."""
+    monkeypatch.setattr(dashboard.trends.wear_ledger, "MESSAGES_AT_ONCE", 1)
+    here = WearLedger(Archive(archive), Profile.default())
+    assert here.update(NOW)
+    shutil.rmtree(archive / "derived")
+    killed: list[tuple[int, int, int]] = []
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)  # sockets of the cluster's own closing
+        with LocalCluster(
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+        ) as cluster:
+            doomed = next(iter(cluster.workers.values()))
+
+            def kill(done: int, total: int) -> None:
+                if not killed:
+                    killed.append((doomed.pid, done, total))
+                    os.kill(doomed.pid, signal.SIGKILL)
+
+            with spread_over(str(cluster.scheduler_address).replace("tcp://", "dask://")) as run:
+                there = WearLedger(Archive(archive), Profile.default())
+                assert there.update(NOW, kill, run)
+            wait_until(lambda: doomed.pid != killed[0][0], what="the nanny's new worker")
+    assert killed[0][1] < killed[0][2], "the kill came too late to be in the middle"
+    assert all(there.tables()[name].equals(table) for name, table in here.tables().items())
 
 
 def test_the_verb_with_a_cluster_of_its_own(archive: Path, tmp_path: Path) -> None:
