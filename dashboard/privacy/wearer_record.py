@@ -5,6 +5,7 @@ Layout::
     messages.ndjson.gz   what their sets and the desk said of them, verbatim, in the order received
     tables/*.csv         every computed table, only the rows of their wears, units in `columns.csv`
     access.csv           who looked at their record, and when
+    roster.csv           their lines of the roster that lies in the archive's folder, where there is one
     ABOUT.txt            what this is, made when, by which version
 
 It holds the pseudonym that the desk used. Whose it is stands in the service's own key, which this tool
@@ -26,6 +27,7 @@ from analysis.pieces.archive_pieces import incident_messages
 from analysis.pieces.from_archive import TAIL
 from analysis.profile import Profile
 from analysis.tables import COLUMNS, Results, formula_safe, to_csv
+from analysis.trends.roster import roster_beside
 from dashboard.access.log import access_table
 from dashboard.results_store import record_of
 from ingest.archive.reading import Archive
@@ -99,8 +101,11 @@ def write_wearer_record(
     _columns().write_csv(out / "tables" / "columns.csv")
     write_capture(out / "messages.ndjson.gz", sorted(heard))
     access = access_table(folder)
-    looks = access.filter(pl.col("target").str.contains(rf"(?:^|[^\w.-]){re.escape(wearer_id)}(?:$|[^\w.-])"))
+    looks = access.filter(pl.col("target").str.contains(_named(wearer_id)))
     formula_safe(looks).write_csv(out / "access.csv")
+    roster = roster_beside(folder)
+    if roster is not None:
+        formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
     written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
     about = _ABOUT.format(
         archive=folder, wearer=wearer_id, made=made, version=version("underair"), **vars(written)
@@ -133,7 +138,7 @@ def _tables_of(results: Results, wearer_id: str) -> Results:
 
 
 def _messages_of(messages: Messages, wears: pl.DataFrame, wearer_id: str) -> Iterator[Heard]:
-    """Yield the desk's tallies of the wearer, and what was said by and of their set while they wore it."""
+    """Yield tallies of the wearer, notes that name them, and what was said by and of their set meanwhile."""
     worn = [
         (pl.col("set_id") == wear["set_id"])
         & pl.col("at").is_between(wear["started"] - AROUND, wear["ended"] + AROUND)
@@ -144,6 +149,8 @@ def _messages_of(messages: Messages, wears: pl.DataFrame, wearer_id: str) -> Ite
         frame = messages[kind]
         if kind == "tally":
             frame = frame.filter(pl.col("wearer_id") == wearer_id)
+        elif kind == "note":  # whoever names them, whichever set it is about, or none
+            frame = frame.filter(while_worn | pl.col("text").str.contains(_named(wearer_id)))
         elif "set_id" in frame.columns:
             frame = frame.filter(while_worn)
         else:
@@ -152,6 +159,11 @@ def _messages_of(messages: Messages, wears: pl.DataFrame, wearer_id: str) -> Ite
             "received", "topic", "payload", "retained"
         ).iter_rows():
             yield Heard(received, topic, payload.encode(), bool(retained))
+
+
+def _named(wearer_id: str) -> str:
+    """Return the pattern of a text that names the wearer, and not one whose name only begins so."""
+    return rf"(?:^|[^\w.-]){re.escape(wearer_id)}(?:$|[^\w.-]|[.-](?:$|\W))"
 
 
 def _columns() -> pl.DataFrame:

@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from dashboard.access.log import FOLDER, NOTHING_BEFORE, SAME_AGAIN_S, AccessLog, access_table, head, read_log
+from dashboard.underair import root
 from ingest.importing import import_capture
 
 
@@ -149,3 +151,11 @@ def test_hostile_text_stays_in_its_line(tmp_path: Path) -> None:
     assert (len(entries), faults) == (1, [])
     assert len(the_file(tmp_path).read_bytes().splitlines()) == 1
     assert b"\x1b" not in the_file(tmp_path).read_bytes()
+
+
+def test_a_line_cannot_drive_the_terminal_that_shows_it(tmp_path: Path) -> None:
+    AccessLog(tmp_path).write("page", "/live?\x1b[2J\x9b", account="desk-1")
+    shown = CliRunner().invoke(root, ["account", "log", "--archive", str(tmp_path)])
+    assert shown.exit_code == 0
+    assert "/live??[2J?" in shown.stdout
+    assert "\x1b" not in shown.output

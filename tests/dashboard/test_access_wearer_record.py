@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 import pytest
 
 from dashboard.access.log import AccessLog
+from dashboard.evidence.notes import Source, bring_in
 from ingest.contract.captures import read_capture
 from ingest.importing import import_capture
 
@@ -22,6 +24,14 @@ UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("kept") / "archive"
     import_capture(ROOT / "sample_logs" / "cooperage_fire.ndjson.gz", folder)
+    notes = folder.with_name("radio.csv")
+    notes.write_text(
+        "time,source,text,certainty\n"
+        "2031-05-04T19:30:00Z,radio,relief asked for by W-03.,\n"
+        "2031-05-04T19:30:05Z,radio,W-031 has left,\n"
+    )
+    bring_in(notes, folder, "TH-20310504-1912", Source(), datetime(2031, 5, 5, tzinfo=UTC))
+    (folder / "roster.csv").write_text("wearer,station,role\nW-03,North,\nW-04,South,\n")
     log = AccessLog(folder)
     log.write("view", "/review/moment incident=I-1 people=W-03,W-04", account="review-1")
     log.write("view", "/review/moment incident=I-1 people=W-031", account="review-1")
@@ -57,6 +67,10 @@ def test_it_holds_all_of_one_wearer_and_nothing_of_another(archive: Path, tmp_pa
     named = {json.loads(one.payload).get("wearer_id") for one in heard} - {None}
     assert named == {"W-03"}
     assert {one.topic.split("/")[4] for one in heard if "/set/" in one.topic} == set(wears["set_id"])
+    texts = [json.loads(one.payload).get("text", "") for one in heard if one.topic.endswith("/note")]
+    assert "relief asked for by W-03." in texts
+    assert "W-031 has left" not in texts
+    assert pl.read_csv(out / "roster.csv")["wearer_id"].to_list() == ["W-03"]
     looks = pl.read_csv(out / "access.csv")
     assert looks["account"].to_list() == ["review-1", "'=review-2"]
     assert written["looks"] == 2
