@@ -15,6 +15,7 @@ import pytest
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import Context
+from dashboard.live import view as live_view
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.pages import live as live_page
@@ -185,6 +186,50 @@ def test_what_would_break_the_contract_is_refused_in_words(
     assert response.status_code == status
     assert said in response.json["problem"]
     assert line.sent == []
+
+
+@pytest.mark.parametrize("body", ['{"service": "trial", "text": "\\ud800", "incident_id": "I"}', "[" * 8000])
+def test_half_a_character_and_a_heap_of_brackets_are_refused_in_words(
+    client: Any, feed: Feed, line: Line, body: str
+) -> None:
+    headers = {"Origin": "http://localhost", "X-Underair-Token": feed.token}
+    answer = client.post("/live/desk/note", data=body, content_type="application/json", headers=headers)
+    assert answer.status_code == 400
+    assert "reload" in answer.json["problem"]
+    assert line.sent == []
+
+
+def test_a_token_with_a_foreign_letter_is_refused_like_any_wrong_one(client: Any, feed: Feed) -> None:
+    assert post(client, feed, "seen", {}, **{"X-Underair-Token": "ä"}).status_code == 403
+
+
+def test_a_desk_that_waits_for_its_broker_sends_nothing_after_the_browser_gave_up(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboard.live.desk.SENT_WITHIN_S", 0.0)
+    desk = Desk(lambda: line)  # type: ignore[arg-type,return-value]
+    with pytest.raises(BrokerProblem, match="nothing was sent"):
+        desk.send("seen", "trial", {"set_id": "S-1", "alarm": "distress"})
+    assert line.sent == []
+
+
+def test_one_row_that_cannot_be_painted_spares_the_others_and_is_named(
+    client: Any, archive: HeldArchive, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    painted = live_view.words.air
+
+    def air(row: Any, now: float, display: Any) -> Any:
+        if row.set_id == "S-1":
+            raise KeyError("nobody thought of this")
+        return painted(row, now, display)
+
+    monkeypatch.setattr(live_view.words, "air", air)
+    other = [heard("pressure", seq, set_id="S-2", pressure_bar=280.0) for seq in range(3)]
+    other = [Heard(one.received, one.topic.replace("S-1", "S-2"), one.payload, False) for one in other]
+    archive.new = [*(heard("pressure", seq, pressure_bar=280.0) for seq in range(3)), *other]
+    wait_until(lambda: picture(client).get("rows"), what="the other row")
+    wait_until(lambda: "trial/S-1" in json.dumps(picture(client)["system"]), what="the name of the row")
+    assert [row["who"] for row in picture(client)["rows"]] == ["Set S-2"]
 
 
 def test_a_broker_that_is_away_is_said_and_no_number_is_lost(client: Any, feed: Feed, line: Line) -> None:
