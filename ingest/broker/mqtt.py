@@ -287,9 +287,13 @@ class Publisher:
             raise BrokerProblem(f"{self.address.url} has acknowledged nothing for {timeout_s:.0f} s")
         with self._count:
             self._unacknowledged += 1
-        info: MQTTMessageInfo = self._client.publish(topic, payload, qos=1, retain=retain)
-        if info.rc not in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_NO_CONN):
-            raise BrokerProblem(f"publishing to {self.address.url} failed: {info.rc.name}")
+        try:
+            info: MQTTMessageInfo = self._client.publish(topic, payload, qos=1, retain=retain)
+            if info.rc not in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_NO_CONN):
+                raise BrokerProblem(f"publishing to {self.address.url} failed: {info.rc.name}")
+        except BaseException:
+            self._one_less()  # what was never sent is never acknowledged: closing must not wait for it
+            raise
 
     @property
     def connected(self) -> bool:
@@ -359,6 +363,9 @@ class Publisher:
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason: ReasonCode, properties: Properties
     ) -> None:
+        self._one_less()
+
+    def _one_less(self) -> None:
         with self._count:
             self._unacknowledged -= 1
             self._count.notify_all()

@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from ingest.archive.reading import Archive
 from ingest.broker.broker_check import check_broker
 from ingest.broker.embedded_broker import EmbeddedBroker
 from ingest.broker.mqtt import Publisher
 from ingest.contract.errors import BrokerProblem
+from ingest.keeping_commands import check_broker as check_broker_verb
 from ingest.listener import Listener
 from ingest.settings import BrokerSettings, Settings
 
@@ -131,3 +133,20 @@ def test_shared_group_needs_version_5(tmp_path: Path) -> None:
     path.write_text('[broker]\nshared_group = "both"\n')
     with pytest.raises(BadSettings, match=r'needs broker.protocol = "5"'):
         load_settings(path)
+
+
+def test_broker_is_named_once_either_way() -> None:
+    for arguments in ([], ["mqtt://127.0.0.1:1", "--broker", "mqtt://127.0.0.1:1"]):
+        done = CliRunner().invoke(check_broker_verb, arguments)
+        assert done.exit_code == 2
+        assert "Name one broker" in done.output
+    done = CliRunner().invoke(check_broker_verb, ["--broker", "mqtt://127.0.0.1:1"])
+    assert isinstance(done.exception, BrokerProblem)
+    assert "127.0.0.1:1" in str(done.exception)
+
+
+def test_publication_that_failed_is_not_waited_for(mosquitto: Any) -> None:
+    with Publisher(mosquitto.url) as publisher:
+        with pytest.raises(ValueError, match="wildcard"):
+            publisher.publish("underair/v1/+/set/S-1/pressure", b"{}")
+        assert publisher.unacknowledged == 0
