@@ -15,12 +15,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.contract.topics import DESK_KINDS, SET_KINDS
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
-DESK_KINDS = ("incident", "tally", "note", "seen")
 NUMBERS: dict[str, tuple[str, ...]] = {
     "pressure": ("pressure_bar", "gas_temperature_c"),
     "motion": ("motion_m_s2", "still_s"),

@@ -269,6 +269,8 @@ def formula_safe(frame: pl.DataFrame) -> pl.DataFrame:
 
     OWASP, "CSV Injection": cells that begin with = + - @, their full-width forms, a tab or a line break.
     Numbers stay numbers: only text columns are touched. Every CSV that leaves this project goes through here.
+    An identity may begin with - (the contract allows it) and then gets the apostrophe too, or a spreadsheet
+    would work it out; as evidence, take the Parquet files, where every text stands as it was said.
     """
     texts = [column for column, dtype in frame.schema.items() if dtype == pl.String]
     return frame.with_columns(

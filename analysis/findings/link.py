@@ -248,6 +248,9 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
     overlaps = context.window_us is None or (first <= context.window_us[1] and last >= context.window_us[0])
     if abs(fit.offset_s) > context.profile.link.clock_wrong_s and overlaps:
         way = "fast" if fit.offset_s > 0 else "slow"
+        so = "; all its times are corrected by that"
+        if fit.steps:
+            so = " over the longest stretch between its jumps; every stretch is corrected by its own offset"
         yield Finding(
             "clock_wrong",
             "note",
@@ -255,8 +258,7 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
             None,
             first,
             last,
-            f"The clock of set {power_up.name} was {lasting(fit.offset_s)} {way}; all its times are "
-            "corrected by that.",
+            f"The clock of set {power_up.name} was {lasting(fit.offset_s)} {way}{so}.",
             (power_up.identity(int(power_up.seqs[0])), power_up.identity(int(power_up.seqs[-1]))),
         )
 

@@ -89,3 +89,15 @@ def test_turn_back_says_whether_it_was_the_teams_moment_or_the_wearers_own(log: 
     assert "for the team, on its lowest member" in second["statement"]
     assert "half of the usable air" in second["statement"]
     assert "half_of_usable" not in second["statement"]
+
+
+def test_a_clock_that_jumped_is_not_said_to_have_been_wrong_all_along(log: Any) -> None:
+    """Mended: "all its times are corrected by that" of a clock that was right before its jump."""
+    stepped = log.talker("S-1", clock=lambda true_s: true_s + (3600.0 if true_s > 150.0 else 0.0))
+    fast = log.talker("S-2", clock=lambda true_s: true_s + 90.0)
+    for talker in (stepped, fast):
+        talker.set_up(0)
+        talker.breathe(60, 300)
+    said = {row["set_id"]: row["statement"] for row in findings_of(log, "clock_wrong")}
+    assert "1 h fast over the longest stretch between its jumps" in said["S-1"]
+    assert "1 min 30 s fast; all its times are corrected by that" in said["S-2"]
