@@ -85,6 +85,8 @@ def _section(title: str, inside: str) -> str:
 
 
 def _others(months: Sequence[str], month: str) -> str:
+    if not months:
+        return f'<p class="screen note">{escape(words.PRINT_HINT)}</p>'
     links = [
         f'<a href="?month={one}&amp;year={one[:4]}"{" aria-current=true" if one == month else ""}>{one}</a>'
         for one in months
