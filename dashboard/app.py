@@ -12,13 +12,14 @@ To add a page, add its module to `PAGE_MODULES` and its name to `dashboard.words
 from __future__ import annotations
 
 import importlib
+import logging
 from dataclasses import replace
 from types import ModuleType
 from typing import Any
 from urllib.parse import parse_qsl
 
 import flask
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, Output, State, ctx, dcc, html, set_props
 
 from dashboard import theme, words
 from dashboard.access import roles
@@ -29,6 +30,9 @@ from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.context import Context
 from dashboard.pages.access import AccessPage
+from ingest.contract.errors import UnderairError
+
+log = logging.getLogger(__name__)
 
 PAGE_MODULES = {
     "/live": "dashboard.pages.live",
@@ -93,12 +97,14 @@ def create_app(
         suppress_callback_exceptions=True,
         health_endpoint="health",
         enable_mcp=False,
+        on_error=_said,
     )
     protect(app, reach or Reach(), sign_in)
     app.layout = html.Div(
         [
             dcc.Location(id="address", refresh=False),
             html.Div(html.Main(html.P(words.LOADING), id="page"), id="shell"),
+            html.Div(id="failed"),
         ]
     )
 
@@ -131,6 +137,20 @@ def create_app(
         sign_in.add_routes(app.server)
         app.server.after_request(after_sending(sign_in))
     return app
+
+
+def _said(error: Exception) -> Any:
+    """Put a sentence in the place of what a callback could not make; else it would say "Loading" for ever."""
+    known = isinstance(error, UnderairError)
+    log.error("a callback failed: %s", error, exc_info=None if known else error)
+    sentence = words.FAILED_BY.format(problem=error) if known else words.FAILED
+    message = html.P(sentence, role="alert", className="problem")
+    outputs = ctx.outputs_list
+    if isinstance(outputs, dict) and outputs["property"] == "children":
+        return message
+    # A figure stays as it was; the sentence stands at the top.
+    set_props("failed", {"children": message})
+    return None
 
 
 def _page_modules() -> dict[str, ModuleType]:

@@ -143,10 +143,6 @@
     for (const link of document.querySelectorAll("#review-bench [data-export]")) {
       link.href = `/review/export?${query({ format: link.dataset.export })}`;
     }
-    for (const link of document.querySelectorAll("#review-bench [data-report]")) {
-      const { units, zone } = picture();
-      link.href = `/review/report?${new URLSearchParams({ incident: link.dataset.report, units, zone })}`;
-    }
     for (const button of document.querySelectorAll("#review-bench [data-set]")) {
       const [name, value] = split(button.dataset.set);
       if (pressed[name]) button.setAttribute("aria-pressed", String(pressed[name](value)));

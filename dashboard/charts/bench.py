@@ -200,8 +200,7 @@ def _downloads(look: Look) -> Any:
         links.append(html.A(text, href=address, download="", **attributes))
     if look.record.about["incident_id"]:
         address = "/review/report?" + urlencode({"incident": look.record.about["incident_id"]})
-        report: dict[str, Any] = {"data-report": look.record.about["incident_id"]}
-        links.append(html.A(words.REPORT, href=address, download="", **report))
+        links.append(html.A(words.REPORT, href=address, download=""))
     return html.Div(
         [html.Span(words.EXPORT, className="group-name"), *links],
         className="group",

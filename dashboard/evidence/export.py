@@ -35,7 +35,8 @@ def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
     Returns
     -------
     DataFrame
-        `time_utc`, `wearer_id`, `set_id`, then readings and estimates in the view's units, `dose`, `alarms`.
+        `time_utc` (and `time_local` on another clock), `wearer_id`, `set_id`, then readings and
+        estimates in the view's units, `dose`, `alarms`.
         A reading stands in the second in which it was made and is empty in all others; the rate's middle is
         empty where the set was not heard.
     dict of str to str
@@ -46,7 +47,12 @@ def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
     found = {name: units.label[quantity] for name, quantity in READINGS}
     for name, quantity in ESTIMATES:
         found |= {f"{name}{end}": units.label[quantity] for end in ("", "_low", "_high")}
-    return pl.concat(frames), found
+    rows = pl.concat(frames)
+    if not look.clock.is_utc:
+        local = pl.col("time_utc").dt.convert_time_zone(look.clock.zone).alias("time_local")
+        rows = rows.select("time_utc", local, pl.exclude("time_utc"))
+        found["time_local"] = look.clock.zone
+    return rows, found
 
 
 def _rows_of(person: PersonLanes, window: Window, units: Units) -> pl.DataFrame:
@@ -106,7 +112,9 @@ def rows_as_csv(look: Look) -> bytes:
     frame, units = visible_rows(look)
     frame = formula_safe(
         frame.with_columns(
-            pl.col("time_utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"), pl.col(pl.Float64).round(4)
+            pl.col("time_utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
+            *([] if look.clock.is_utc else [pl.col("time_local").dt.strftime("%Y-%m-%dT%H:%M:%S%.3f%:z")]),
+            pl.col(pl.Float64).round(4),
         )
     )
     return frame.rename({name: f"{name} [{unit}]" for name, unit in units.items()}).write_csv().encode()

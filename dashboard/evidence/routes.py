@@ -146,7 +146,7 @@ def _exported(bench: Bench) -> flask.Response:
 
 
 def _reported(context: Context) -> flask.Response:
-    """Answer with the incident's report as a file, in the units and on the clock of the view."""
+    """Answer with the incident's report as a file."""
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import replace
+from datetime import datetime
 
 import polars as pl
 import pyarrow.parquet as pq
@@ -70,3 +71,14 @@ def test_a_name_that_a_spreadsheet_would_run_is_made_harmless(bench: Bench) -> N
     look = replace(look, lanes=[replace(look.lanes[0], wearer_id="-1+2")])
     (first, *_) = csv.DictReader(io.StringIO(rows_as_csv(look).decode()))
     assert first["wearer_id"] == "'-1+2"
+
+
+def test_on_another_clock_the_local_time_stands_beside_utc(bench: Bench) -> None:
+    look = look_at(bench, 100, 110, zone="Europe/Berlin")
+    (first, *_) = list(csv.DictReader(io.StringIO(rows_as_csv(look).decode())))
+    local = first["time_local [Europe/Berlin]"]
+    assert local.endswith("+02:00")
+    assert datetime.fromisoformat(local) == datetime.fromisoformat(first["time_utc"])
+    assert (
+        pq.read_table(io.BytesIO(rows_as_parquet(look))).schema.field("time_local").type.tz == "Europe/Berlin"
+    )
