@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ingest.archive.archive import SEALING, unsettled
 from ingest.archive.journal import journal_folders, read_frames, segments
 from ingest.archive.manifest import Line, chains, digest_text, file_sha256, read_chain
 from ingest.archive.parts import MERGED, SUFFIX, day_folders, read_merged
 from ingest.archive.store import StorePath, place, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
+
+_SEALED_WITHIN = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -23,7 +27,7 @@ class Fault:
     Attributes
     ----------
     what : str
-        ``altered``, ``missing``, ``added``, ``truncated`` or ``damaged``.
+        ``altered``, ``missing``, ``added``, ``truncated``, ``damaged`` or ``unfinished``.
     where : str
         The file, below the archive.
     statement : str
@@ -74,6 +78,7 @@ def verify(archive: str | Path) -> Verified:
     heads: dict[str, str] = {}
     latest: dict[str, Line] = {}
     every: dict[str, list[Line]] = {}
+    moving = unsettled(folder)  # first: what is sealed while we look has its line before its part
     for writer, path in chains(folder):
         lines, chain_faults, heads[writer] = read_chain(path)
         where = path.relative_to(folder).as_posix()
@@ -104,10 +109,15 @@ def verify(archive: str | Path) -> Verified:
             elif name not in replaced:
                 parts += 1
                 rows += line.rows
-        elif name not in replaced and not _merge_never_done(line, (on_disk | replaced) - lost):
+        elif (
+            name not in replaced
+            and Path(name).stem not in moving
+            and not _merge_never_done(line, (on_disk | replaced) - lost)
+        ):
             faults.append(Fault("missing", name, f"sealed with {line.rows} rows, and not there"))
     faults += [Fault("added", name, "in no line of the manifest") for name in sorted(on_disk - latest.keys())]
     faults += _notes_that_cannot_be_read(folder)
+    faults += _seals_that_broke_off(folder)
     unsealed, journal_faults = _journals(folder)
     return Verified(parts, rows, unsealed, faults + journal_faults, heads)
 
@@ -123,6 +133,24 @@ def _notes_that_cannot_be_read(archive: Path) -> list[Fault]:
             where = (day_folder / MERGED).relative_to(archive).as_posix()
             faults.append(Fault("damaged", where, str(problem)))
     return faults
+
+
+def _seals_that_broke_off(archive: Path) -> list[Fault]:
+    """On a store: segments of which some parts are there, and whose listener is not back for the rest."""
+    if not isinstance(archive, StorePath):
+        return []
+    late = datetime.now(UTC) - _SEALED_WITHIN
+    return [
+        Fault(
+            "unfinished",
+            mark.relative_to(archive).as_posix(),
+            f"its sealing began at {datetime.fromtimestamp(mark.stat().st_mtime, UTC):%Y-%m-%d %H:%M} "
+            "UTC and has not ended, and its parts are not read: the listener has the rest in its journal, "
+            f"start it. If that machine is gone for good, delete {mark}: what did come is read then",
+        )
+        for mark in StorePath(f"{archive}/{SEALING}").below()
+        if mark.stat().st_mtime < late.timestamp()
+    ]
 
 
 def _replaced(latest: dict[str, Line], on_disk: set[str]) -> set[str]:

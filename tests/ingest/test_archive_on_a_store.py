@@ -16,6 +16,7 @@ import pytest
 from moto.server import ThreadedMotoServer
 from pyarrow import fs
 
+from ingest.archive import verifying
 from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
@@ -197,6 +198,10 @@ def test_a_seal_that_broke_off_is_not_seen_elsewhere_nor_merged(
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
     assert everything(archive)["pressure"].height == 30
     tidy(archive, NEXT_DAY, grace_s=0)
+    assert verify(archive).faults == []  # it may be on its way
+    with monkeypatch.context() as later:
+        later.setattr(verifying, "_SEALED_WITHIN", timedelta(hours=-1))
+        assert [fault.what for fault in verify(archive).faults] == ["unfinished"]
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
     assert seal_segment(archive, segment, Recent.of_archive(archive)).counts == Counts(2, 1, 0, 1)
     assert everything(archive)["pressure"].height == 31
