@@ -9,17 +9,20 @@ this process (what does not spread) and of each worker: on a busy machine they s
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from distributed import Client, LocalCluster
 
 from analysis.pieces.piecewise import analyse_archive
-from analysis.pieces.spread import spread_over
+from analysis.pieces.spread import MEMORY_A_WORKER, Run, spread_over
 from analysis.profile import Profile
 from tests.benchmarks.big_archive import WEARS_A_DAY
 from tests.benchmarks.opening_an_incident import first_days, grow
@@ -35,6 +38,17 @@ def digest(out: Path) -> str:
     """Return a hash of all tables."""
     sums = [hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(out.iterdir())]
     return hashlib.sha256("".join(sums).encode()).hexdigest()[:12]
+
+
+def timed(run: Run, came: dict[str, list[float]]) -> Run:
+    """Note when each task's result comes: a timeline of the pieces and of the tables put together."""
+
+    def timed_run(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+        for result in run(function, tasks):
+            came.setdefault(function.__name__, []).append(time.perf_counter())
+            yield result
+
+    return timed_run
 
 
 def main() -> None:
@@ -69,6 +83,8 @@ def main() -> None:
                         host="127.0.0.1",
                         dashboard_address="127.0.0.1:0",
                         env={"POLARS_MAX_THREADS": "1"},
+                        memory_limit=MEMORY_A_WORKER,
+                        silence_logs=logging.CRITICAL,
                     ) as cluster,
                     Client(cluster) as client,
                     spread_over(cluster.scheduler_address.replace("tcp://", "dask://")) as run,
@@ -76,11 +92,18 @@ def main() -> None:
                     client.run(lambda: __import__("analysis.pieces.piecewise"))
                     before = client.run(time.process_time)
                     started, own = time.perf_counter(), time.process_time()
-                    analyse_archive(archive, profile, out, "parquet", {}, run)
+                    came: dict[str, list[float]] = {}
+                    analyse_archive(archive, profile, out, "parquet", {}, timed(run, came))
                     seconds, own = time.perf_counter() - started, time.process_time() - own
                     after = client.run(time.process_time)
                     spents = [after[worker] - before[worker] for worker in before]
                     busy = f"{own:.1f} + {' + '.join(f'{one:.1f}' for one in spents)}"
+                    pieces, tables = ([at - started for at in came[name]] for name in ("work", "join"))
+                    print(
+                        f"  timeline: {len(pieces)} tasks of pieces until {pieces[-1]:.2f} s (the last but "
+                        f"{count} at {pieces[-1 - count]:.2f} s), {len(tables)} tables until "
+                        f"{tables[-1]:.2f} s (the last but one at {tables[-2]:.2f} s)"
+                    )
                     peaks = client.run(peak_mb)
                     peak = ", ".join(f"{one:.0f}" for one in peaks.values())
             took.setdefault(count, []).append(seconds)

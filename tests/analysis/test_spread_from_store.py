@@ -1,0 +1,68 @@
+"""Workers that read an archive on a store (moto's server stands in for one): the bytes of one on a disk."""
+
+from __future__ import annotations
+
+import logging
+import warnings
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from distributed import LocalCluster
+from moto.server import ThreadedMotoServer
+from pyarrow import fs
+
+from analysis.pieces.piecewise import analyse_archive
+from analysis.pieces.spread import spread_over
+from analysis.profile import Profile
+from analysis.simulation.troubles import build_radio_troubles
+from analysis.tables import TABLES
+from ingest.archive.archive import seal_messages
+from ingest.archive.store import place
+from ingest.contract.frames import frames_from_heard
+
+OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Path]:
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+    server.start()
+    port = server.get_host_and_port()[1]
+    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "key")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "secret")
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
+    fs.S3FileSystem(
+        access_key="key",
+        secret_key="secret",
+        region="us-east-1",
+        endpoint_override=f"127.0.0.1:{port}",
+        scheme="http",
+        allow_bucket_creation=True,
+    ).create_dir(f"bucket-{port}")
+    yield place(f"s3://bucket-{port}/archive")
+    server.stop()
+
+
+def test_workers_read_the_store_themselves(store: Path, tmp_path: Path) -> None:
+    messages = frames_from_heard(build_radio_troubles(1, OPENED).heard)
+    (tmp_path / "archive").mkdir()
+    for archive in (store, tmp_path / "archive"):
+        seal_messages(archive, messages, "one")
+    here = analyse_archive(tmp_path / "archive", Profile.default(), tmp_path / "here", "parquet", {})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)  # sockets of the cluster's own closing
+        with LocalCluster(
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+        ) as cluster:
+            engine = str(cluster.scheduler_address).replace("tcp://", "dask://")
+            with spread_over(engine) as run:
+                there = analyse_archive(store, Profile.default(), tmp_path / "there", "parquet", {}, run)
+    assert there == here
+    assert here.rows["wears"] > 1
+    for name in TABLES:
+        first, second = (tmp_path / one / f"{name}.parquet" for one in ("here", "there"))
+        assert first.read_bytes() == second.read_bytes(), name
