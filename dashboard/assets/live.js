@@ -83,7 +83,8 @@ const underair = (window.underair = {});
       parts.gap,
       make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents),
       make("div", { class: "status second" }, parts.system, list.hold, ...parts.choices, parts.sound),
-      make("div", { class: "board" }, list.section, side),
+      // Hidden until something is known: an empty list of alarms must not look like good news.
+      (parts.board = make("div", { class: "board", hidden: true }, list.section, side)),
     );
     state.parts = parts;
   };
@@ -103,6 +104,7 @@ const underair = (window.underair = {});
   const paint = () => {
     const { parts, data, words } = state;
     if (!data.ready) return;
+    parts.board.hidden = false;
     underair.text(parts.clock, data.clock);
     plainList(parts.summary, data.summary, (text) => text);
     underair.text(parts.incidents, data.incident);
@@ -182,15 +184,17 @@ const underair = (window.underair = {});
       const response = await ask(`/live.json?${underair.choices.query()}`);
       const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
       // Ask again right after the server's next tick, not anywhere between two.
-      waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
+      if (ageMs < 2 * POLL_MS) waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
       const before = state.data;
       state.data = await response.json();
+      // A server that starts or catches up does answer, and says itself that nothing is live.
+      const live = state.data.ready;
       if (before?.ready && !state.data.ready) state.data = { ...before, ...state.data, now: before.now, ready: true };
       sayGap(before, state.data);
       state.token = state.data.token;
-      if (ageMs < LOST_AFTER_MS) {
-        state.goodAt = performance.now() - ageMs;
-        state.goodWall = Date.now() - ageMs;
+      if (ageMs < LOST_AFTER_MS || !live) {
+        state.goodAt = performance.now() - (live ? ageMs : 0);
+        state.goodWall = Date.now() - (live ? ageMs : 0);
         state.goodClock = state.data.clock ?? state.goodClock;
       }
       paint(); // first: the lines so far may be long in coming

@@ -486,3 +486,15 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
         assert small == []
         assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
         page.goto("about:blank")
+
+
+def test_a_server_that_starts_says_so_and_shows_nothing_that_looks_like_good_news(
+    page: Any, tmp_path: Path
+) -> None:
+    with staged(tmp_path, "starting") as (address, _):
+        page.goto(address)
+        page.wait_for_selector(".banner:has-text('Starting')")
+        page.wait_for_timeout(4000)  # longer than after what a picture counts as lost
+        assert "Starting" in page.locator(".banner").inner_text()
+        assert not page.get_by_text("No alarm is active").is_visible()
+        page.goto("about:blank")
