@@ -98,7 +98,16 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     finally:
         _end(parts)
         broker.stop()
+        _remove(folder)
+
+
+def _remove(folder: Path) -> None:
+    """Remove the demo's folder, though the listener's sealing process may be at its last segment still."""
+    for _ in range(20):
         shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            return
+        time.sleep(0.1)
 
 
 @contextlib.contextmanager

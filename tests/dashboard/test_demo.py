@@ -164,6 +164,16 @@ def test_ctrl_c_at_once_is_clean_too(demo: Demo, wait_until: Wait) -> None:
     wait_until(lambda: demo.processes() == [], 5.0, "the last process to go")
 
 
+def test_ctrl_c_while_the_parts_start_leaves_one_line_and_no_traceback(demo: Demo) -> None:
+    assert demo.process.stdout is not None
+    demo.process.stdout.readline()
+    os.killpg(demo.process.pid, signal.SIGINT)
+    _, errors = demo.process.communicate(timeout=60)
+    assert "Traceback" not in errors
+    assert errors.splitlines()[-1] == "underair demo: ended"
+    assert demo.process.returncode == 0
+
+
 def test_killing_the_parent_leaves_nothing_either(demo: Demo, wait_until: Wait) -> None:
     wait_until(demo.live, 30.0, "the first rows")
     demo.process.kill()
