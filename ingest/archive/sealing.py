@@ -64,13 +64,15 @@ class SealingProcess:
         return None if self._process is None else self._process.pid
 
     def start(self) -> None:
-        """Start the process, which prepares itself until the first segment comes.
+        """Start the process unless there is one; it prepares itself until the first segment comes.
 
         Raises
         ------
         OSError
             When the machine does not start one.
         """
+        if self._process is not None:
+            return
         # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
         self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
             [sys.executable, "-m", "ingest.archive.sealing_process", *self._arguments],

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 TOPIC = "underair/v1/demo/set/S-%03d/%s"
+SEALING_PREPARES_S = 2.0  # a listener that runs has its sealing process ready long before
 PROTOCOLS = {"3.1.1": False, "5": True}
 
 
@@ -89,6 +90,8 @@ def _durable(port: int, messages: int, mqtt5: bool, batching: bool) -> tuple[flo
         took(batch)
 
     listener._take = first  # type: ignore[method-assign]
+    listener._writing._sealing.start()
+    time.sleep(SEALING_PREPARES_S)
     listener.start()
     while listener.health.journalled < messages:
         time.sleep(0.002)
