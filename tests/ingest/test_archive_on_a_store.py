@@ -231,6 +231,10 @@ def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_p
     assert tables
     for table in tables:
         assert table.read_bytes() == (tmp_path / "out1" / table.name).read_bytes(), table.name
+    incident = run("incidents", "--archive", archive).stdout.split()[0]
+    for verb, out in (("report", "report.html"), ("case", "case")):
+        done = run(verb, "--archive", archive, "--incident", incident, "--out", tmp_path / out)
+        assert done.returncode == 0, done.stderr
     assert run("tidy", "--archive", archive).returncode == 0
     whole = run("verify", archive)
     assert (whole.returncode, whole.stdout.count("whole: ")) == (0, 1), whole.stdout + whole.stderr
