@@ -107,10 +107,10 @@ def progress_bar(what: str = "wears") -> Iterator[Progress | None]:
         yield None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
 
-    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (TextColumn(what), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=None)
 

@@ -7,6 +7,7 @@ given to another by Dask; tasks write aside and rename, so that doing one twice 
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -78,6 +79,8 @@ def spread_over(engine: str) -> Iterator[Run]:
             memory_limit=min(MEMORY_A_WORKER, MEMORY_LIMIT // workers),
             host="127.0.0.1",
             dashboard_address="127.0.0.1:0",
+            # What goes wrong comes back as an exception; how Dask ends its workers concerns nobody.
+            silence_logs=logging.CRITICAL,
             env=_ONE_THREAD,
         ) as cluster,
         Client(cluster) as client,
