@@ -16,8 +16,8 @@ from ingest.contract.columns import ARROW_SCHEMAS
 PAGE = Path(__file__).parent / "docs" / "tables.md"
 _HEAD = """# The tables
 
-What `underair analyse` writes, one file a table (`--format parquet` or `csv`), and what an archive holds. Made
-by `python -m analysis.tables_page` from `analysis/tables.py` and `ingest/contract/columns.py`.
+What `underair analyse` writes, one file a table (`--format parquet` or `csv`), and what an archive holds.
+Made by `python -m analysis.tables_page` from `analysis/tables.py` and `ingest/contract/columns.py`.
 
 - Times are UTC in microseconds on the listener's clock: each set's own clock is put right (`clocks` says by
   how much). In the archive `time` is the speaker's own clock, as sent.
