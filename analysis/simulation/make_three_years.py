@@ -16,7 +16,7 @@ from analysis.trends.ledger import SCHEMAS, Ledger
 from analysis.trends.roster import ROSTER
 
 # Chosen by its outcome: with the seed before it, one more set was named by chance in most windows of three
-# years. So the demo's clean page is no evidence of the rate of false names; `tests/benchmarks/trends.py` counts
+# years. So the demo's clean page is no evidence of the rate of false names: `tests/benchmarks/trends.py` counts
 # that over many seeds.
 SEED = 2033
 YEARS_MADE = YEARS + 1
