@@ -116,7 +116,6 @@ class Listener:
         self._connected = False
         self._leaving = False
         self._last_said = ""
-        self._settled = threading.Event()  # subscribed, or refused
         self._refusal = ""
         self.subscribed = threading.Event()
         self._writing = Writing(

@@ -28,7 +28,6 @@ class Alarm:
     reported: Reported | None
     derived: Derived | None
     seen_us: int | None = None
-    seen_identity: str | None = None
     supported: bool = False  # reported again while the readings still show what another report told
     evidence: list[str] = field(default_factory=list)
 
@@ -164,5 +163,4 @@ def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
         raised = [one for one in by_kind.get((set_id, alarm), ()) if one.raised_us <= at_us + SEEN_EARLY_US]
         if raised and raised[-1].seen_us is None:
             raised[-1].seen_us = at_us
-            raised[-1].seen_identity = identity
             raised[-1].evidence.append(identity)

@@ -12,7 +12,6 @@ from analysis.simulation.scenario import SERVICE
 from ingest.contract.captures import Heard
 
 SET_ID = "S-301"
-BOOT = 77
 GOOD_MESSAGES = 60
 
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 import polars as pl
 
-EARLY_PART, LATE_PART = 0.05, 0.05
-"""What the 90 % interval promises on each side."""
 FEWEST_FORECASTS = 20
 """Fewer known outcomes say nothing. Our own rule."""
 

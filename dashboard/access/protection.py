@@ -25,8 +25,7 @@ from dashboard.access.sign_in import SignIn
 from ingest.contract.errors import UnderairError
 from ingest.contract.refusals import depth_exceeds
 
-# Dash's own names: its script copies the cookie into the header.
-TOKEN_COOKIE = "_csrf_token"  # noqa: S105  # the cookie's name
+# Dash's own name: its script copies the cookie `_csrf_token` into this header.
 TOKEN_HEADER = "X-CSRFToken"  # noqa: S105  # the header's name
 SIGN_IN_HEADER = "X-Underair-Sign-In"
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")

@@ -120,7 +120,6 @@ def reason(one: Signal) -> str:
 
 
 REST_TITLE = "Rest between wears"
-NO_SHORT_REST = "Every wear began after the rest that the rules in force ask for."
 NO_RULES = "The profile turns no rule on."
 
 

@@ -36,7 +36,6 @@ FORECAST_SENTENCE = (
 REFUSED_TITLE = "Not exported: it would tell withheld counts"
 REFUSED_LINK = "Export all the same, for use inside the service only (this is noted)"
 BACK = "Back to the trends"
-PART = {"service": "Service", "station": "Station", "role": "Role", "set": "Set"}
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
 
 

@@ -130,7 +130,6 @@ SAID_AXIS, HAPPENED_AXIS = "minutes said ahead", "minutes it took"
 FORECAST_HOVER = "said %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
 MOST_MONTHS_NAMED = 4
 CHANCE_OUTSIDE = 0.0027  # of points beyond three standard deviations, when nothing is behind them
-MONTH = "Month (UTC)"
 WEARS_BELOW = "wears"
 MONTHS_TABLE = "By month"
 MONTH_HEADS = [
@@ -168,9 +167,6 @@ PEOPLE_HEADS = [
     "No-motion, distress",
     "Not heard",
 ]
-NO_EVENT = "none"
-LIMITS = "control limits"
-CENTRE = "mean"
 OUTSIDE = "outside the limits"
 
 
