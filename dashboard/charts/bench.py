@@ -199,7 +199,13 @@ def _downloads(look: Look) -> Any:
         address = "/review/export?" + urlencode({"incident": look.record.about["key"], "format": form})
         links.append(html.A(text, href=address, download="", **attributes))
     if look.record.about["incident_id"]:
-        address = "/review/report?" + urlencode({"incident": look.record.about["incident_id"]})
+        address = "/review/report?" + urlencode(
+            {
+                "incident": look.record.about["incident_id"],
+                "units": look.request.units,
+                "zone": look.request.zone,
+            }
+        )
         links.append(html.A(words.REPORT, href=address, download=""))
     return html.Div(
         [html.Span(words.EXPORT, className="group-name"), *links],

@@ -55,7 +55,21 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
 @click.option("--incident", required=True, metavar="ID", help="The incident.")
 @click.option("--out", required=True, metavar="FILE.html", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
-def report(archive: Path, incident: str, out: Path, profile: str | None) -> None:
+@click.option(
+    "--units",
+    type=click.Choice(["metric", "imperial"]),
+    default="metric",
+    show_default=True,
+    help="bar, °C and L, or psi, °F and ft³.",
+)
+@click.option(
+    "--zone",
+    default="UTC",
+    show_default=True,
+    metavar="NAME",
+    help="Time zone (IANA) of the times; UTC beside.",
+)
+def report(archive: Path, incident: str, out: Path, profile: str | None, units: str, zone: str) -> None:
     """Write one incident as one HTML file that works offline and prints.
 
     For a reader who was not there: who, when, air, alarms, heat, findings with what proves them, what was
@@ -67,15 +81,18 @@ def report(archive: Path, incident: str, out: Path, profile: str | None) -> None
     """
     from datetime import UTC, datetime
 
+    from dashboard.charts.clock import zone_of
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html
+    from dashboard.units import UNITS
     from ingest.contract.errors import UnderairError
 
     rules = _profile(profile)
+    zone_of(zone)  # said before the incident is analysed
     record, origin = incident_of_archive(archive, rules, incident, datetime.now(UTC))
     aside = out.with_name(f"{out.name}.part")
     try:
-        aside.write_text(report_html(record, rules, origin), encoding="utf-8")
+        aside.write_text(report_html(record, rules, origin, UNITS[units], zone), encoding="utf-8")
         aside.replace(out)
     except OSError as error:
         raise UnderairError(f"cannot write the report to {out}: {error}") from None
@@ -126,6 +143,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
 
     if not is_case(folder):
         from dashboard.access.log import read_log
+        from dashboard.privacy.holds import HOLDS
         from ingest.archive.parts import is_archive
         from ingest.archive.store import work_folder
         from ingest.contract.errors import ArchiveProblem
@@ -143,6 +161,12 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
             click.echo(fault, err=as_json)
         if entries:
             click.echo(f"access log: {len(entries)} entries, {len(broken)} faults", err=True)
+        holds, altered = read_log(work_folder(folder), HOLDS)
+        for fault in altered:
+            click.echo(fault, err=as_json)
+        if holds:
+            click.echo(f"holds: {len(holds)} entries, {len(altered)} faults", err=True)
+        broken += altered
         click.get_current_context().invoke(verify_archive, archive=folder, as_json=as_json)
         if broken:
             sys.exit(1)

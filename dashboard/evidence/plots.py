@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from html import escape
 
 import numpy as np
 import polars as pl
 
 from dashboard.charts import words
+from dashboard.charts.clock import moment_of
 from dashboard.charts.drawing import Window
 from dashboard.charts.figures import GRAVE, Scales
 from dashboard.charts.lanes import Band, Floats, PersonLanes, Series, Span, to_ms
 from dashboard.charts.thinning import thin_band, thin_line
+from dashboard.evidence.shown import Shown
+from dashboard.units import Quantity
 
 WIDTH = 720
 LEFT = 92
@@ -35,6 +37,7 @@ class _Sheet:
     """Where things stand: the window, and how far down the drawing has come."""
 
     window: Window
+    shown: Shown
     y: float = 0.0
 
     def x(self, at_ms: float) -> float:
@@ -50,17 +53,13 @@ def _ticks(window: Window) -> list[float]:
     return [number * step for number in range(first, math.floor(window.end / step) + 1)]
 
 
-def _clock(at_ms: float, seconds: bool) -> str:
-    moment = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=at_ms)
-    return f"{moment:%H:%M:%S}" if seconds else f"{moment:%H:%M}"
-
-
 def _axis(sheet: _Sheet, height: float) -> Iterator[str]:
-    seconds = sheet.window.end - sheet.window.start < 600 * SECOND_MS
+    form = "%H:%M:%S" if sheet.window.end - sheet.window.start < 600 * SECOND_MS else "%H:%M"
     for tick in _ticks(sheet.window):
         x = sheet.x(tick)
         yield f'<line class="grid" x1="{x:.1f}" x2="{x:.1f}" y1="{AXIS}" y2="{height:.1f}"/>'
-        yield f'<text class="middle" x="{x:.1f}" y="12">{_clock(tick, seconds)}</text>'
+        text = sheet.shown.clock.time(moment_of(tick), form)
+        yield f'<text class="middle" x="{x:.1f}" y="12">{text}</text>'
 
 
 def _svg(parts: list[str], height: float, label: str) -> str:
@@ -107,11 +106,11 @@ class _Lane:
         window = self.sheet.window
         return np.asarray(LEFT + PLOT * (at_ms - window.start) / (window.end - window.start))
 
-    def frame(self, ticks: tuple[float, ...]) -> Iterator[str]:
-        for tick in ticks:
-            y = float(self.y(tick))
+    def frame(self, quantity: Quantity, metric: tuple[float, ...]) -> Iterator[str]:
+        for value, text in self.sheet.shown.ticks(quantity, self.high, metric):
+            y = float(self.y(value))
             yield f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
-            yield f'<text class="end" x="{LEFT - 5}" y="{y + 3.5:.1f}">{tick:g}</text>'
+            yield f'<text class="end" x="{LEFT - 5}" y="{y + 3.5:.1f}">{text}</text>'
 
     def line(self, x: Floats, y: Floats, gap_ms: float, name: str) -> str:
         window = self.sheet.window
@@ -127,28 +126,29 @@ class _Lane:
         return f'<path class="{name}" d="{_path(self.x(outline.x), self.y(outline.y), closed=True)}"/>'
 
 
-def person_svg(person: PersonLanes, window: Window, scales: Scales) -> str:
+def person_svg(person: PersonLanes, window: Window, scales: Scales, shown: Shown) -> str:
     """Return one wearer's pressure, rate, temperature and alarms over the window."""
-    sheet = _Sheet(window, y=AXIS)
+    sheet, unit = _Sheet(window, shown, y=AXIS), shown.units.label
     parts: list[str] = []
 
     def title(text: str) -> None:
         sheet.y += TITLE
         parts.append(f'<text class="lane" x="{LEFT}" y="{sheet.y - 4:.1f}">{escape(text)}</text>')
 
-    title("Pressure, bar")
+    title(f"Pressure, {unit['pressure']}")
     lane = _Lane(sheet, LANE, 0.0, scales.pressure_bar)
-    parts += [*lane.frame((0, 100, 200, 300)), lane.band(person.air, "band")]
+    parts += [*lane.frame("pressure", (0, 100, 200, 300)), lane.band(person.air, "band")]
     parts.append(lane.series(person.pressure, "reading"))
     parts += _levels(person, lane)
-    title("Breathing rate, L/min (estimate)")
+    title(f"Breathing rate, {unit['rate']} (estimate)")
     lane = _Lane(sheet, THIN_LANE, 0.0, scales.rate_l_min)
-    parts += [*lane.frame((0, scales.rate_l_min / 2, scales.rate_l_min)), lane.band(person.rate, "band")]
+    parts += [*lane.frame("rate", (0, scales.rate_l_min / 2, scales.rate_l_min))]
+    parts.append(lane.band(person.rate, "band"))
     parts.append(lane.line(person.rate.x, person.rate.middle, 2 * SECOND_MS, "estimate"))
     if len(person.temperature.x):
-        title("Temperature, °C (line: sensor; shaded: estimated surroundings)")
+        title(f"Temperature, {unit['temperature']} (line: sensor; shaded: estimated surroundings)")
         lane = _Lane(sheet, THIN_LANE, 0.0, scales.temperature_c)
-        parts += [*lane.frame((0, scales.temperature_c / 2, scales.temperature_c))]
+        parts += [*lane.frame("temperature", (0, scales.temperature_c / 2, scales.temperature_c))]
         parts += [lane.band(person.surroundings, "warm"), lane.series(person.temperature, "reading")]
     if person.alarm_kinds:
         title("Alarms (solid: reported; outlined: from the readings)")
@@ -162,7 +162,8 @@ def _levels(person: PersonLanes, lane: _Lane) -> Iterator[str]:
     if math.isfinite(person.low_air_bar):
         y = float(lane.y(person.low_air_bar))
         yield f'<line class="level" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
-        yield f'<text x="{LEFT + 3}" y="{y - 2:.1f}">{words.LOW_AIR_LEVEL} {person.low_air_bar:.0f}</text>'
+        level = lane.sheet.shown.number("pressure", person.low_air_bar)
+        yield f'<text x="{LEFT + 3}" y="{y - 2:.1f}">{words.LOW_AIR_LEVEL} {level}</text>'
     for mark in person.marks:
         x = lane.sheet.x(mark.at)
         name, shift = ("end", -3) if x > LEFT + 0.75 * PLOT else ("", 3)
@@ -198,10 +199,15 @@ def _silences(silences: list[Span], sheet: _Sheet) -> Iterator[str]:
 
 
 def overview_svg(
-    people: pl.DataFrame, wears: pl.DataFrame, alarms: pl.DataFrame, gaps: pl.DataFrame, window: Window
+    people: pl.DataFrame,
+    wears: pl.DataFrame,
+    alarms: pl.DataFrame,
+    gaps: pl.DataFrame,
+    window: Window,
+    shown: Shown,
 ) -> str:
     """Return everybody's time under air as bars, with reported alarms and silences on them."""
-    sheet = _Sheet(window)
+    sheet = _Sheet(window, shown)
     row_of_wear = {wear: row for row, of in enumerate(people["wear_ids"]) for wear in of}
     parts: list[str] = []
     for row, person in enumerate(people.iter_rows(named=True)):

@@ -18,6 +18,7 @@ from dashboard.context import Context
 from dashboard.evidence import hand_notes
 from dashboard.evidence.notes import BadNotes
 from dashboard.results_store import UnknownIncident, store_of
+from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
 
 TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
@@ -159,7 +160,8 @@ def _reported(context: Context) -> flask.Response:
         return _problem(problem, 400)
     except UnderairError as problem:
         return _problem(problem, 404)
-    page = report_html(record, context.profile, origin)
+    # As the page shows it.
+    page = report_html(record, context.profile, origin, UNITS[asked.units], asked.zone)
     answer = flask.Response(page, mimetype="text/html")
     answer.headers["Content-Disposition"] = f'attachment; filename="{record.about["key"]}.html"'
     return answer

@@ -30,7 +30,7 @@ PLOT_NOTE = (
     "Line: readings of the set. Shaded: estimate with its 90 % band. Hatched: silent, what happened "
     "there was "
     "not observed. Bars: alarms, solid as the set reported them, outlined under it as the readings say. "
-    "Times are UTC on the listener's clock. Scales may differ from wearer to wearer."
+    "Times are {zone} on the listener's clock. Scales may differ from wearer to wearer."
 )
 METHOD_TEXTS = (
     (
@@ -83,12 +83,12 @@ WEAR_HEADS = (
     "Wearer",
     "Team",
     "Set",
-    "Under air (UTC)",
+    "Under air ({zone})",
     "Lasted",
     "Cylinder",
-    "bar",
-    "Air used, ± 90 %",
-    "L/min mean / highest",
+    "{pressure}",
+    "Air used, {volume}, ± 90 %",
+    "{rate} mean / highest",
     "Below warning",
     "Not heard",
 )
@@ -103,3 +103,9 @@ ALARM_HEADS = ("Wearer", "Alarm", "Raised", "Acknowledged", "Cleared", "Seen", "
 GAP_HEADS = ("Wearer", "Set", "From", "Until", "Lasted", "Messages lost")
 CLOCK_HEADS = ("Set", "Power-up", "Set minus listener", "Sure to", "Drift", "Jumps")
 NOTHING = "none"
+LOCAL_TIMES = "Times are those of {zone}, with UTC in brackets beside them; plots have the first only."
+OTHER_UNITS = (
+    "Figures and plots are in {pressure}, {temperature} and {volume}, converted for this report only. "
+    "Sentences of the findings, the profile and the methods, and what cylinders are rated for, stay in bar, "
+    "°C and litres, as they were computed."
+)

@@ -108,6 +108,48 @@ def test_the_report_is_one_file_that_says_who_what_and_how(
     assert digest.group() in page.text
 
 
+def test_the_report_is_shown_in_other_units_and_on_a_local_clock_with_utc_beside_it(
+    archive: Path, incident_id: str, tmp_path: Path
+) -> None:
+    texts = {}
+    for name, more in {"plain": (), "local": ("--units", "imperial", "--zone", "Europe/Berlin")}.items():
+        out = tmp_path / f"{name}.html"
+        assert (
+            run("report", "--archive", str(archive), "--incident", incident_id, "--out", str(out), *more) == 0
+        )
+        page = Page()
+        page.feed(out.read_text(encoding="utf-8").replace("</td>", " </td>"))
+        texts[name] = page.text
+    assert "Europe/Berlin" not in texts["plain"]
+    assert "psi" not in texts["plain"]
+    raised = re.search(r"between (\d\d):(\d\d:\d\d) and", texts["plain"])
+    assert raised is not None
+    hour, rest = int(raised.group(1)), raised.group(2)
+    # Central European Summer Time in May: two hours ahead (Directive 2000/84/EC).
+    assert f"between {hour + 2:02d}:{rest}\n({hour:02d}:{rest} UTC) and" in texts["local"]
+    assert "Times are Europe/Berlin, UTC+02:00 on the listener's clock" in texts["local"]
+    assert "Pressure, psi" in texts["local"]
+    assert "Pressure, bar" not in texts["local"]
+    assert "stay in bar, °C and litres" in texts["local"]
+    cells = r"300 bar ([\d,]+) to ([\d,]+) "
+    start, converted = re.search(cells, texts["plain"]), re.search(cells, texts["local"])
+    assert start is not None
+    assert converted is not None
+    # 1 bar = 14.5038 psi (NIST SP 811, Appendix B); half a bar of rounding either way.
+    for bar, psi in zip(start.groups(), converted.groups(), strict=True):
+        assert float(psi.replace(",", "")) == pytest.approx(float(bar) * 14.5038, abs=7.8)
+
+
+def test_a_zone_that_is_none_is_named(
+    archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "report.html"
+    given = ("--archive", str(archive), "--incident", incident_id, "--out", str(out), "--zone", "Elbe/Kai")
+    assert run("report", *given) == 1
+    assert "no time zone 'Elbe/Kai'; expected an IANA name" in capsys.readouterr().err
+    assert not out.exists()
+
+
 def test_the_same_archive_gives_the_same_case_but_for_when_it_was_made(
     archive: Path, incident_id: str, made_case: Path, tmp_path: Path
 ) -> None:
