@@ -42,7 +42,7 @@ def heard_periods(folder: Path) -> list[Period]:
         When the folder holds no message.
     """
     archive = open_archive(folder)
-    sealed = pl.concat([_minutes(archive.scan(kind)) for kind in KINDS]).collect()
+    sealed = archive.collected(pl.concat([_minutes(archive.scan(kind)) for kind in KINDS]))
     newest = sealed["minute"].max()
     cut = newest - TAIL if isinstance(newest, datetime) else None
     # What is not sealed yet is newer than that: read it, and the days before only by their counts.
@@ -86,7 +86,7 @@ def _minutes(frame: pl.LazyFrame) -> pl.LazyFrame:
 
 def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> Messages:
     messages = archive.messages(since=since, until=until)
-    earlier = archive.scan("setup").filter(pl.col("received") < since).collect()
+    earlier = archive.collected(archive.scan("setup").filter(pl.col("received") < since))
     if not earlier.height:
         return messages
     last = earlier.sort("received", "seq").group_by("set_id", maintain_order=True).last()

@@ -24,8 +24,9 @@ DAY = click.DateTime(["%Y-%m-%d"])
     "--archive",
     "archive_folder",
     required=True,
-    type=ArchivePlace(stores=False),
-    help="Folder of the archive; a roster.toml or roster.csv in it tells stations and roles.",
+    type=ArchivePlace(),
+    help="Folder of the archive, or s3://BUCKET/PREFIX; a roster.toml or roster.csv in the folder (for a "
+    "store in its work folder) tells stations and roles.",
 )
 @click.option(
     "--out",
@@ -68,8 +69,9 @@ def audit(
 ) -> None:
     """Sum up months of wears: rates, planning rates, sets, forecasts; small counts withheld.
 
-    What has been worked out before is kept in the archive's folder under derived/; only new wears take time.
-    With an engine the workers of a Dask cluster take them; they must see the folder under the same name.
+    What has been worked out before is kept in the archive's folder under derived/ (for an archive on a store
+    in its work folder on this machine); only new wears take time. With an engine the workers of a Dask
+    cluster take them; they must see the archive under the same name.
 
     \b
     Example:
@@ -94,6 +96,7 @@ def audit(
     from dashboard.trends.summary_words import readme
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive
+    from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem, UnderairError
 
     if first is not None and last is not None and last < first:
@@ -120,7 +123,7 @@ def audit(
     if days is not None:
         since, until = first.date() if first else days[0], last.date() if last else days[1]
         try:
-            note_release(archive_folder, made, since, until, now, overlapping=overlapping)
+            note_release(work_folder(archive_folder), made, since, until, now, overlapping=overlapping)
         except OverlappingRelease as error:
             raise OverlappingRelease(f"{error}; --overlapping makes them all the same") from None
     months = summary_months(made)

@@ -1,13 +1,15 @@
 """The ledger of an archive, kept on disk: each incident is worked out once, when it has ended.
 
-It lies in the archive's folder under ``derived/``, apart from the messages: it can be deleted at any time and
-is made again. The archive is cut into periods, stretches of time in which something was heard, half an hour
-of silence apart; a period is read and analysed again only when other messages are found in it. Lines that
-came without their messages (the demo's three years) lie under ``derived/brought/``.
+It lies in the archive's folder (for one on a store in its `work_folder`) under ``derived/``, apart from the
+messages: it can be deleted at any time and is made again. The archive is cut into periods, stretches of time
+in which something was heard, half an hour of silence apart; a period is read and analysed again only when
+other messages are found in it. Lines that came without their messages (the demo's three years) lie under
+``derived/brought/``.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -29,15 +31,19 @@ from analysis.profile import Profile
 from analysis.tables import Results
 from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of
 from analysis.trends.roster import roster_beside
+from ingest.archive.archive import unsettled
 from ingest.archive.journal import journal_folders, segments
-from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.parts import parts_by_day, scan_parts
 from ingest.archive.reading import Archive
+from ingest.archive.store import StorePath, work_folder
+from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
 SILENCE_BETWEEN_PERIODS = timedelta(minutes=30)
 MESSAGES_AT_ONCE = 400_000
 SAVED_EVERY_S = 20.0
+LISTED_AGAIN = 5
 TIME = pl.Datetime("us", "UTC")
 PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
 MINUTES = pl.Schema([("day", pl.Date), ("minute", TIME), ("messages", pl.Int64)])
@@ -62,7 +68,7 @@ class WearLedger:
         self, archive: Archive, profile: Profile, analyse_messages: Callable[..., Results] = analyse
     ) -> None:
         self._archive, self._profile, self._analyse = archive, profile, analyse_messages
-        self._folder = archive.folder / "derived"
+        self._folder = work_folder(archive.folder) / "derived"
         self._own = self._folder / f"wears-{_key(profile)}"
         self._writing = threading.Lock()
         self._tables: dict[str, pl.DataFrame] | None = None
@@ -159,16 +165,23 @@ class WearLedger:
 
     def _minutes(self) -> pl.DataFrame:
         """Return in which minutes how much was heard, by day of receipt; only changed days are read."""
+        for _ in range(LISTED_AGAIN):
+            with contextlib.suppress(FileNotFoundError):  # a part was merged in this very moment
+                return self._counted()
+        raise ArchiveProblem(f"the archive {self._archive.folder} changes faster than it can be read")
+
+    def _counted(self) -> pl.DataFrame:
         listing, minutes = self._folder / "days.json", self._folder / "minutes.parquet"
         kept = _read(minutes, MINUTES)
         known = _read_listing(listing) if len(kept) else {}
-        days = _days(self._archive.folder)
+        parts = _parts_of_days(self._archive.folder)
+        days = {day: _print_of(files) for day, files in parts.items()}
         changed = [day for day, print_ in days.items() if known.get(day) != print_]
         if not changed and known.keys() == days.keys():
             return kept
         lots = [kept.filter(pl.col("day").cast(pl.String).is_in([d for d in days if d not in changed]))]
         for day in changed:
-            lots.append(_minutes_of_day(self._archive.folder, date.fromisoformat(day)))
+            lots.append(_minutes_of_day(self._archive, date.fromisoformat(day), parts[day]))
         minutes_now = pl.concat(lots).sort("day", "minute")
         _write(minutes_now, minutes)
         _write_text(json.dumps(days), listing)
@@ -205,7 +218,7 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
     archive = Archive(lot.folder)
     since, until = lot.periods["since"][0], lot.periods["until"][-1]
     messages = archive.messages(since=since, until=until)
-    setups = archive.scan("setup").filter(pl.col("received") < until).collect().sort("received")
+    setups = archive.collected(archive.scan("setup").filter(pl.col("received") < until)).sort("received")
     worked = []
     for row in lot.periods.iter_rows(named=True):
         within = pl.col("received").is_between(row["since"], row["until"], closed="left")
@@ -222,8 +235,8 @@ def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
 
 
 def roster_of(archive: Archive) -> pl.DataFrame | None:
-    """Return the roster that lies in the archive's folder; None without one."""
-    return roster_beside(archive.folder)
+    """Return the roster that lies in the archive's folder, or in its `work_folder`; None without one."""
+    return roster_beside(work_folder(archive.folder))
 
 
 def _key(profile: Profile) -> str:
@@ -263,37 +276,35 @@ def _with_earlier(setup: pl.DataFrame, setups: pl.DataFrame, since: datetime) ->
     return pl.concat([earlier.select(setup.columns), setup])
 
 
-def _days(archive: Path) -> dict[str, str]:
-    """Return for each day of receipt what tells that its parts have changed: their names and lengths."""
-    found: dict[str, list[str]] = {}
+def _parts_of_days(archive: Path) -> dict[str, dict[str, list[Path]]]:
+    """Return the sealed parts of each day of receipt, by kind; on a store those that are whole."""
+    # What is on its way is passed over by the reader too: else its period would count as worked out without.
+    coming = unsettled(archive) if isinstance(archive, StorePath) else set()
+    found: dict[str, dict[str, list[Path]]] = {}
     for kind in KINDS:
-        root = archive / kind
-        if not root.is_dir():
-            continue
-        with os.scandir(root) as folders:
-            for folder in folders:
-                with os.scandir(folder.path) as parts:
-                    found.setdefault(folder.name.removeprefix("date="), []).extend(
-                        f"{kind}/{part.name}:{part.stat().st_size}"
-                        for part in parts
-                        if part.name.endswith(".parquet") and not part.name.startswith(".")
-                    )
-    return {
-        day: hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
-        for day, names in sorted(found.items())
-    }
+        for day, parts in parts_by_day(archive, kind):
+            here = [part for part in parts if part.stem not in coming]
+            if here:
+                found.setdefault(day.isoformat(), {})[kind] = here
+    return dict(sorted(found.items()))
 
 
-def _minutes_of_day(archive: Path, day: date) -> pl.DataFrame:
+def _print_of(parts: dict[str, list[Path]]) -> str:
+    """Return what tells that a day's parts have changed: their names and lengths."""
+    names = [f"{kind}/{part.name}:{part.stat().st_size}" for kind, files in parts.items() for part in files]
+    return hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
+
+
+def _minutes_of_day(archive: Archive, day: date, parts: dict[str, list[Path]]) -> pl.DataFrame:
     """Count the messages of each minute; retained ones tell no time."""
     lots = [
-        scan_parts(kind, part_files(archive, kind, day, day))
+        scan_parts(kind, files)
         .filter(~pl.col("retained"))
         .group_by(pl.col("received").dt.truncate("1m").alias("minute"))
         .agg(pl.len().cast(pl.Int64).alias("messages"))
-        for kind in KINDS
+        for kind, files in parts.items()
     ]
-    minutes = pl.concat(lots).collect().group_by("minute").agg(pl.col("messages").sum())
+    minutes = archive.collected(pl.concat(lots)).group_by("minute").agg(pl.col("messages").sum())
     return minutes.select(pl.lit(day).alias("day"), "minute", "messages").cast(dict(MINUTES.items()))
 
 

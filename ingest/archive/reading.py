@@ -44,6 +44,21 @@ class Archive:
         """
         return scan_parts(kind, part_files(self.folder, kind))
 
+    def collected(self, frame: pl.LazyFrame) -> pl.DataFrame:
+        """Return the rows of what was made of `scan`.
+
+        Raises
+        ------
+        StoreProblem
+            When the archive lies on a store that does not answer, or refuses.
+        """
+        try:
+            return frame.collect()
+        except OSError as error:
+            if isinstance(self.folder, StorePath) and not isinstance(error, FileNotFoundError):
+                raise store_problem(self.folder, error) from error
+            raise
+
     def messages(
         self,
         since: datetime | None = None,
@@ -132,13 +147,9 @@ class Archive:
             chosen = within if only is None else within & only[kind]
             files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
             try:
-                lots[kind] = _asked(scan_parts(kind, files).filter(chosen), kind in bare).collect()
+                lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), kind in bare))
             except pl.exceptions.PolarsError as error:
                 raise ArchiveProblem(_damaged(kind, files, self.folder) or str(error)) from error
-            except OSError as error:
-                if isinstance(self.folder, StorePath) and not isinstance(error, FileNotFoundError):
-                    raise store_problem(self.folder, error) from error
-                raise
         return lots
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -16,6 +18,9 @@ import pytest
 from moto.server import ThreadedMotoServer
 from pyarrow import fs
 
+from analysis.profile import Profile
+from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive import verifying
 from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
 from ingest.archive.index import ArchiveIndex
@@ -244,12 +249,94 @@ def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_p
     assert run("verify", archive).returncode == 1
 
 
-@pytest.mark.parametrize("verb", ["serve", "audit"])
-def test_verbs_that_need_a_folder_say_what_to_do(archive: Path, tmp_path: Path, verb: str) -> None:
-    more = ["--out", tmp_path / "out"] if verb == "audit" else []
-    done = run(verb, "--archive", archive, *more)
+def test_the_audit_gives_the_same_tables_from_a_store(archive: Path, tmp_path: Path) -> None:
+    """Also with workers; nothing of it is put on the store, and handed-out tables are known the next time."""
+    folder = tmp_path / "folder"
+    for place_ in (archive, folder):
+        for day, build in enumerate((build_late_turn_back, build_radio_troubles)):
+            seal_messages(
+                place_, frames_from_heard(build(day, DAY + day * (NEXT_DAY - DAY)).heard), f"d{day}"
+            )
+        roster = "wearer,station,role,from,until\n" + "".join(f"W-{n},North,,,\n" for n in range(10, 60))
+        (work_folder(place_) / "roster.csv").write_text(roster)
+    before = {path.key for path in StorePath(str(archive)).below()}
+    written = []
+    for name, place_, more in (
+        ("a", folder, ()),
+        ("b", archive, ()),
+        ("c", archive, ("--engine", "local:2")),
+    ):
+        shutil.rmtree(work_folder(place_) / "derived", ignore_errors=True)
+        done = run("audit", "--archive", place_, "--out", tmp_path / name, *more)
+        assert done.returncode == 0, done.stderr
+        tables = [path for path in (tmp_path / name).iterdir() if path.suffix in (".csv", ".parquet")]
+        tables += (work_folder(place_) / "derived").glob("wears-*/*.parquet")
+        written.append({path.name: path.read_bytes() for path in tables})
+    assert {"by_part.csv", "wears.parquet", "periods.parquet"} <= set(written[0])
+    assert b"North" in b"".join(written[0].values())
+    assert written[0] == written[1] == written[2]
+    assert {path.key for path in StorePath(str(archive)).below()} == before
+    refused = run("audit", "--archive", archive, "--out", tmp_path / "d", "--to", f"{DAY:%Y-%m-%d}")
+    assert (refused.returncode, "overlap" in refused.stderr) == (1, True), refused.stderr
+
+
+def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> None:
+    """A period with a part that readers pass over still must not count as worked out for ever."""
+    heard = build_late_turn_back(1, DAY).heard
+    for name, some in (("one", heard[::2]), ("two", heard[1::2])):
+        seal_messages(archive, frames_from_heard(some), name)
+    whole = WearLedger(Archive(archive), Profile.default())
+    assert whole.update(NEXT_DAY + timedelta(days=9))
+    shutil.rmtree(work_folder(archive) / "derived")
+    mark = StorePath(f"{archive}/sealing/two")
+    mark.put(b"2031-05-04T00:00:00+00:00")
+    ledger = WearLedger(Archive(archive), Profile.default())
+    assert ledger.update(NEXT_DAY + timedelta(days=9))
+    assert not ledger.tables()["wears"].equals(whole.tables()["wears"])
+    mark.unlink()
+    assert ledger.update(NEXT_DAY + timedelta(days=9))
+    assert all(ledger.tables()[name].equals(table) for name, table in whole.tables().items())
+
+
+def test_a_verb_that_needs_a_folder_says_what_to_do(archive: Path) -> None:
+    done = run("serve", "--archive", archive)
     assert done.returncode == 2
     assert "this verb needs the archive in a folder" in done.stderr
+
+
+def test_a_store_that_goes_away_while_it_is_read_is_said(
+    archive: Path, store: Store, pressure: Pressure
+) -> None:
+    fill(archive, pressure)
+    reader = Archive(archive)
+    rows = reader.scan("pressure")
+    store.stop()
+    with pytest.raises(StoreProblem, match="does not answer"):
+        reader.collected(rows)
+
+
+def test_processes_that_are_told_an_address_work_on_the_store(archive: Path, pressure: Pressure) -> None:
+    fill(archive, pressure)
+    segment = segment_of(archive, [pressure(70)], 9)
+    for module, more, said in (
+        ("sealing_process", [segment.parent], json.dumps(str(segment)) + "\n"),
+        ("finished_days", [], None),
+    ):
+        arguments = [f"ingest.archive.{module}", str(archive), *map(str, more)]
+        command = [sys.executable, "-W", "error", "-m", *arguments]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdin is not None
+            assert process.stdout is not None
+            if said is not None:
+                process.stdin.write(said)
+                process.stdin.close()
+            answer = process.stdout.read()  # the end of the other's stdin would end it
+            assert process.wait() == 0
+        assert ("kept" in answer) == (said is not None), answer
+    assert not segment.exists()
+    assert StorePath(f"{archive}/manifest/one.ndjson").is_file()  # folded
+    assert Archive(archive).scan("pressure").collect().height == 31
+    assert not list(Path.cwd().glob("s3:*"))
 
 
 def test_missing_keys_bucket_and_a_bad_address_are_said(
