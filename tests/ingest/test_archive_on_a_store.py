@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +21,7 @@ from pyarrow import fs
 
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive import verifying
 from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
@@ -278,6 +280,32 @@ def test_the_audit_gives_the_same_tables_from_a_store(archive: Path, tmp_path: P
     assert {path.key for path in StorePath(str(archive)).below()} == before
     refused = run("audit", "--archive", archive, "--out", tmp_path / "d", "--to", f"{DAY:%Y-%m-%d}")
     assert (refused.returncode, "overlap" in refused.stderr) == (1, True), refused.stderr
+
+
+def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Path, tmp_path: Path) -> None:
+    """What the refusal of the verbs that need a folder says."""
+    assert run("import", SAMPLE, "--archive", archive).returncode == 0
+    assert run("tidy", "--archive", archive).returncode == 0
+    copied = tmp_path / "copied"
+    for path in StorePath(str(archive)).below():
+        there = copied / path.relative_to(archive).as_posix()
+        there.parent.mkdir(parents=True, exist_ok=True)
+        there.write_bytes(path.read_bytes())
+    whole = run("verify", copied)
+    assert (whole.returncode, whole.stdout.count("whole: ")) == (0, 1), whole.stdout + whole.stderr
+    assert verify(copied).rows == verify(archive).rows > 0
+    first, second = everything(copied), everything(archive)
+    assert all(first[kind].equals(frame) for kind, frame in second.items())
+    assert first["pressure"].height > 100
+    done = run("audit", "--archive", copied, "--out", tmp_path / "audit")
+    assert done.returncode == 0, done.stderr
+    served = Served(copied)
+    served.start()
+    try:
+        with urllib.request.urlopen(f"{served.url}/review", timeout=20) as page:
+            assert page.status == 200
+    finally:
+        served.close()
 
 
 def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> None:
