@@ -86,8 +86,10 @@ def css() -> str:
     )
     return (
         f":root {{\n{variables('light')}  --font: {FONT_FAMILY};\n}}\n"
-        f"@media (prefers-color-scheme: dark) {{ :root:not([data-theme=light]) {{\n{variables('dark')}}} }}\n"
-        f":root[data-theme=dark] {{\n{variables('dark')}}}\n"
+        # Dark on a screen only: its light inks would be lost on paper.
+        "@media screen and (prefers-color-scheme: dark) { :root:not([data-theme=light]) {\n"
+        f"{variables('dark')}}} }}\n"
+        f"@media screen {{ :root[data-theme=dark] {{\n{variables('dark')}}} }}\n"
         f"{chart}"
     )
 

@@ -67,6 +67,7 @@ const underair = (window.underair = {});
     const parts = {
       banner: make("div", { class: "banner", role: "alert", hidden: true }),
       announce: make("div", { class: "unseen", role: "alert" }),
+      printed: make("p", { class: "printed" }),
       gap: make("div", { class: "gap-note", role: "status", hidden: true }),
       clock: make("span", { class: "clock" }),
       summary: make("ul", { class: "summary" }),
@@ -80,6 +81,7 @@ const underair = (window.underair = {});
     root.replaceChildren(
       parts.banner,
       parts.announce,
+      parts.printed,
       parts.gap,
       make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents),
       make("div", { class: "status second" }, parts.system, list.hold, ...parts.choices, parts.sound),
@@ -106,6 +108,8 @@ const underair = (window.underair = {});
     if (!data.ready) return;
     parts.board.hidden = false;
     underair.text(parts.clock, data.clock);
+    const date = new Date((data.now + data.offset_s) * 1000).toISOString().slice(0, 10);
+    underair.text(parts.printed, underair.fill(words.printed, { date, clock: data.clock }));
     plainList(parts.summary, data.summary, (text) => text);
     underair.text(parts.incidents, data.incident);
     plainList(

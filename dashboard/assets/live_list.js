@@ -112,17 +112,17 @@
     for (let moment = Math.ceil((data.from + near / 2) / step) * step; moment < data.now - near; moment += step) {
       marks.push({ x: underair.at(moment), text: new Date((moment + data.offset_s) * 1000).toISOString().slice(11, 16) });
     }
-    marks.push({ x: underair.at(data.now), text: words.now, now: true });
+    marks.push({ x: underair.at(data.now), text: words.now, now: true, kind: "tick now" });
     const stepAhead = [600, 900].find((one) => one * underair.scale.perSecond > LABEL_PX - 8) ?? 1800;
     for (let seconds = stepAhead; seconds < data.ahead_s; seconds += stepAhead) {
-      marks.push({ x: underair.at(data.now + seconds), text: underair.fill(words.ahead, { minutes: seconds / 60 }) });
+      marks.push({ x: underair.at(data.now + seconds), text: underair.fill(words.ahead, { minutes: seconds / 60 }), kind: "tick ahead" });
     }
     underair.keyed(
       axis,
       marks.map((mark) => ({ key: mark.text, ...mark })),
-      (mark) => underair.make("span", { class: mark.now ? "tick now" : "tick" }, mark.text),
+      (mark) => underair.make("span", { class: mark.kind ?? "tick" }, mark.text),
       (element, mark) => {
-        const place = `${mark.x.toFixed(1)}px`;
+        const place = `${((100 * mark.x) / underair.scale.width).toFixed(2)}%`; // paper has another width
         if (element.style.left !== place) element.style.left = place;
       },
     );
@@ -179,7 +179,7 @@
           axis,
         ),
         rows,
-        underair.make("p", { class: "nobody", hidden: true }, words.nobody),
+        underair.make("p", { class: "nobody", hidden: true }),
         underair.make("p", { class: "legend" }, words.legend),
       );
       return { section, hold };
@@ -200,6 +200,7 @@
       }
       if (rows.firstElementChild && !rows.querySelector(".row[tabindex='0']")) rove(rows.firstElementChild);
       rows.nextElementSibling.hidden = data.rows.length > 0;
+      underair.text(rows.nextElementSibling, data.nobody);
       rows.classList.toggle("many", data.rows.length > 14);
     },
   };

@@ -147,6 +147,7 @@
     attribute(element, "data-a", item.a);
     text(name, item.name);
     text(left, item.left);
+    left.classList.toggle("known", item.known);
     text(members, item.members);
   };
 
@@ -183,7 +184,7 @@
       parts = {
         pending: make("ul", { class: "pending", role: "status", hidden: true }),
         alarms: underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
-        noAlarms: make("p", { class: "none" }, words.no_alarms),
+        noAlarms: make("p", { class: "none" }),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
@@ -238,6 +239,7 @@
     paint: (data) => {
       underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
       parts.noAlarms.hidden = data.alarms.length > 0;
+      underair.text(parts.noAlarms, data.no_alarms);
       underair.keyed(parts.teams, data.teams, makeTeam, paintTeam);
       underair.keyed(
         parts.prompts, steady(parts.prompts, data.prompts),

@@ -52,7 +52,7 @@
 
   underair.strip = {
     make: () => {
-      const root = svg("svg", { class: "strip", "aria-hidden": "true" });
+      const root = svg("svg", { class: "strip", "aria-hidden": "true", preserveAspectRatio: "none" });
       const parts = {};
       for (const name of ["grid", "warning", "fan", "middle", "hatch", "line", "tail", "now", "turn", "turnMark",
         "low", "lowMark", "dot"]) {
@@ -70,6 +70,7 @@
       const { height } = scale;
       set(root, "width", scale.width);
       set(root, "height", height);
+      set(root, "viewBox", `0 0 ${scale.width} ${height}`); // paper has another width
       set(parts.hatch, "height", height);
       const x = at(scale.now).toFixed(1);
       set(parts.grid, "d", grid);

@@ -100,7 +100,7 @@ def page(
     under_air = sum(row.started_at is not None for row in snapshot.rows)
     healthy, listener_words = _listener(system.listeners, now, display)
     banner = None
-    if under_air and not healthy and system.listeners:
+    if not healthy and system.listeners:  # nobody under air: as far as was heard
         banner = words.LISTENER_BAD.format(state=listener_words)
     elif under_air and heard_age_s is not None and heard_age_s > LISTENER_SILENT_S:
         banner = words.LISTENER_SILENT.format(
@@ -122,6 +122,8 @@ def page(
         "summary": _summary(snapshot, under_air),
         "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy)),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
+        "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
+        "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
         "rows": each(_row, snapshot.rows),
         "teams": [_team(team, now, display) for team in snapshot.teams],
         "alarms": each(_alarm, snapshot.alarms),
@@ -280,6 +282,7 @@ def _team(team: Team, now: float, display: Display) -> dict[str, Any]:
         "name": words.TEAM.format(team=team.team),
         "members": words.team_members(team, now, display),
         "left": left,
+        "known": left != words.TEAM_NO_TURN_BACK,
     }
 
 

@@ -23,6 +23,10 @@ LISTENER_SILENT = (
     "Check the listener and the broker; use voice contact."
 )
 
+NOBODY = "Nobody is tallied in or under air."
+NOBODY_KNOWN = "Nothing has been received yet: nobody is known here."
+NO_ALARMS = "No alarm is active."
+NO_ALARMS_KNOWN = "Nothing has been received yet."
 UNDER_AIR = "{count} under air"
 IN_DISTRESS = "{count} in distress or motionless"
 SILENT = "{count} silent"
@@ -290,6 +294,7 @@ FOR_SCRIPT = {
     "The review has all of it.",
     "gap_no_alarm": "none that is still on the list",
     "dismiss": "Close",
+    "printed": "Printed: as it was on {date} at {clock}. Paper is not live.",
     "bad_sign": "!",
     "units": {"metric": "bar, L", "imperial": "psi, ft³"},
     "units_what": "Units: {now}. Press to change",
@@ -305,11 +310,9 @@ FOR_SCRIPT = {
     "head_air": "Air",
     "now": "now",
     "ahead": "+{minutes} min",
-    "nobody": "Nobody is tallied in or under air.",
     "legend": "Strip: air so far, and forecast down to the low-air warning (dashed line). Shade and bars are "
     "the 90 % interval; ◁ turn-back, ▼ low air. Hatched: nothing heard.",
     "alarms": "Alarms",
-    "no_alarms": "No alarm is active.",
     "seen": "Seen",
     "seen_what": "Seen: {alarm}, {who}",
     "teams": "Teams",
@@ -317,7 +320,7 @@ FOR_SCRIPT = {
     "desk": "Desk",
     "notes": "Notes",
     "incident": "Incident",
-    "service": "Service (third level of the sets' topics)",
+    "service": "Service (by its short name, as the sets send it)",
     "no_incident_open": "not sent: open an incident first.",
     "tally": "Tally in or out",
     "set": "Set",

@@ -1,12 +1,19 @@
-"""What the browser tests share: axe-core, which checks a page for accessibility."""
+"""What the browser tests share: axe-core, and a live page with its crew."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+from dashboard.serving import Served
+from ingest.listener import Listener
+from tests.browser.live_crew import Breathing, Crew
+from tests.browser.live_scenes import SETUP
 
 RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
 
@@ -27,3 +34,61 @@ def axe() -> Callable[[Any], list[str]]:
         ]
 
     return violations
+
+
+@pytest.fixture
+def listener(mosquitto: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
+    listener = Listener(mosquitto.url, tmp_path / "archive")
+    listener.start()
+    listener.subscribed.wait(10)
+    stop_once, stopped = listener.stop, threading.Event()
+
+    def stop() -> Any:
+        if not stopped.is_set():
+            stopped.set()
+            return stop_once()
+        return None
+
+    monkeypatch.setattr(listener, "stop", stop)
+    yield listener
+    stop()
+
+
+@pytest.fixture
+def crew(mosquitto: Any) -> Iterator[Crew]:
+    crew = Crew(mosquitto.url)
+    yield crew
+    crew.close()
+
+
+@pytest.fixture
+def breathing(crew: Crew) -> Iterator[Callable[[str, float], Breathing]]:
+    threads: list[Breathing] = []
+
+    def begin(set_id: str, bar: float) -> Breathing:
+        crew.set(set_id, "setup", **SETUP)
+        thread = Breathing(crew, set_id, bar)
+        thread.start()
+        threads.append(thread)
+        return thread
+
+    yield begin
+    for thread in threads:
+        thread.silent.set()
+        thread.join(5)
+
+
+@pytest.fixture
+def served(mosquitto: Any, listener: Listener) -> Iterator[Served]:
+    served = Served(listener.archive, mosquitto.url)
+    served.start()
+    yield served
+    served.close()
+
+
+@pytest.fixture
+def live(page: Any, served: Served) -> Iterator[Any]:
+    page.goto(f"{served.url}/live")
+    page.wait_for_selector(".clock:not(:empty)")
+    yield page
+    page.goto("about:blank")  # it would miss the server that goes next

@@ -49,11 +49,10 @@ def take(browser: Browser, folder: Path, scene: str) -> None:
                     eyes(page, "none")
                 pages.append((page, name))
         if scene == "12":
-            page, _ = pages[0]
-            page.emulate_media(media="print")
-            page.pdf(path=folder / "12_print.pdf", format="A4", landscape=True)
-            page.screenshot(path=folder / "12_print.png", full_page=True)
-            page.emulate_media(media="screen")
+            for page, name in pages[:2]:  # one a theme
+                page.emulate_media(media="print")
+                page.pdf(path=folder / f"{name}_print.pdf", format="A4", landscape=True)
+                page.emulate_media(media="screen")
             stop()
             for page, name in pages:
                 page.wait_for_selector("#live.lost")

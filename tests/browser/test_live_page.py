@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import threading
-import time
-from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -14,115 +10,11 @@ import pytest
 
 from dashboard.serving import Served
 from ingest.archive.reading import Archive
-from ingest.broker.mqtt import Publisher
 from ingest.listener import Listener
-from tests.browser.live_scenes import staged
+from tests.browser.live_crew import Breathing, Crew
+from tests.browser.live_scenes import SETUP, staged
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
-
-SETUP = {
-    "cylinders": {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0},
-    "low_air_bar": 55.0,
-    "no_motion_prealarm_s": 20.0,
-    "no_motion_alarm_s": 30.0,
-    "heat_start_c": 120.0,
-}
-
-
-class Crew:
-    """Sets and a desk that publish as real ones would."""
-
-    def __init__(self, url: str) -> None:
-        self._publisher = Publisher(url)
-        self._seq: dict[str, int] = {}
-
-    def say(self, speaker: str, role: str, kind: str, **fields: Any) -> None:
-        seq = self._seq[speaker] = self._seq.get(speaker, -1) + 1
-        now = datetime.now(UTC).isoformat()
-        payload = {"kind": kind, f"{role}_id": speaker, "boot": 1, "seq": seq, "time": now, **fields}
-        topic = f"underair/v1/trial/{role}/{speaker}/{kind}"
-        self._publisher.publish(topic, json.dumps(payload).encode(), retain=kind == "setup")
-
-    def set(self, set_id: str, kind: str, **fields: Any) -> None:
-        self.say(set_id, "set", kind, **fields)
-
-    def desk(self, kind: str, **fields: Any) -> None:
-        self.say("D-1", "desk", kind, **fields)
-
-    def close(self) -> None:
-        self._publisher.close()
-
-
-class Breathing(threading.Thread):
-    """A set that goes on sending its pressure, five times a second, until it is told to be silent."""
-
-    def __init__(self, crew: Crew, set_id: str, bar: float) -> None:
-        super().__init__(daemon=True)
-        self._crew, self._set_id, self.bar = crew, set_id, bar
-        self.silent = threading.Event()
-
-    def run(self) -> None:
-        while not self.silent.wait(0.2):
-            self.bar -= 0.5
-            self._crew.set(self._set_id, "pressure", pressure_bar=round(self.bar))
-
-
-@pytest.fixture
-def listener(mosquitto: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
-    listener = Listener(mosquitto.url, tmp_path / "archive")
-    listener.start()
-    listener.subscribed.wait(10)
-    stop_once, stopped = listener.stop, threading.Event()
-
-    def stop() -> Any:
-        if not stopped.is_set():
-            stopped.set()
-            return stop_once()
-        return None
-
-    monkeypatch.setattr(listener, "stop", stop)
-    yield listener
-    stop()
-
-
-@pytest.fixture
-def crew(mosquitto: Any) -> Iterator[Crew]:
-    crew = Crew(mosquitto.url)
-    yield crew
-    crew.close()
-
-
-@pytest.fixture
-def breathing(crew: Crew) -> Iterator[Callable[[str, float], Breathing]]:
-    threads: list[Breathing] = []
-
-    def begin(set_id: str, bar: float) -> Breathing:
-        crew.set(set_id, "setup", **SETUP)
-        thread = Breathing(crew, set_id, bar)
-        thread.start()
-        threads.append(thread)
-        return thread
-
-    yield begin
-    for thread in threads:
-        thread.silent.set()
-        thread.join(5)
-
-
-@pytest.fixture
-def served(mosquitto: Any, listener: Listener) -> Iterator[Served]:
-    served = Served(listener.archive, mosquitto.url)
-    served.start()
-    yield served
-    served.close()
-
-
-@pytest.fixture
-def live(page: Any, served: Served) -> Iterator[Any]:
-    page.goto(f"{served.url}/live")
-    page.wait_for_selector(".clock:not(:empty)")
-    yield page
-    page.goto("about:blank")  # it would miss the server that goes next
 
 
 def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
@@ -233,67 +125,6 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     live.get_by_role("button", name="Keep note").click()
     live.wait_for_selector(".pending li:has-text('not yet back')")
     assert live.locator(".notes li").count() == 1
-
-
-def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
-    live: Any,
-    served: Served,
-    mosquitto: Any,
-    listener: Listener,
-    crew: Crew,
-    breathing: Callable[[str, float], Breathing],
-) -> None:
-    live.expected_console.append("ERR_CONNECTION_REFUSED")
-    breathing("S-1", 280.0)
-    live.wait_for_selector(".row[data-a=under_air]")
-    port = int(served.url.rsplit(":", 1)[1])
-    served.close()
-    gone_s = time.monotonic()
-    live.wait_for_selector(".banner:not([hidden])", timeout=8000)
-    assert time.monotonic() - gone_s < 4.0
-    assert "Not live" in live.locator(".banner").inner_text()
-    assert "Not live" in live.title()
-    assert live.locator(".banner").bounding_box()["width"] >= 1400
-    crossed = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
-    assert crossed == "line-through"
-
-    crew.set("S-1", "alarm", alarm="distress", state="raised")
-    again = Served(listener.archive, mosquitto.url, port=port)
-    again.start()
-    try:
-        live.wait_for_selector(".banner", state="hidden", timeout=15000)
-        note = live.locator(".gap-note")
-        note.wait_for()
-        assert "had no data from" in note.inner_text()
-        assert "Distress, Set S-1" in note.inner_text()
-        live.wait_for_selector(".row[data-a=distress]")
-    finally:
-        again.close()
-
-
-def test_the_page_says_so_when_the_listener_is_silent(
-    live: Any, listener: Listener, breathing: Callable[[str, float], Breathing]
-) -> None:
-    breathing("S-1", 280.0)
-    live.wait_for_selector(".row[data-a=under_air]")
-    listener.stop()
-    live.wait_for_selector(".banner:has-text('The listener stopped at')", timeout=20000)
-    live.wait_for_selector(".row.silent")
-
-
-def test_a_broker_that_dies_is_said_and_found_again(
-    live: Any, mosquitto: Any, breathing: Callable[[str, float], Breathing]
-) -> None:
-    breathing("S-1", 280.0)
-    live.wait_for_selector(".row[data-a=under_air]")
-    assert "This desk can send" in live.locator(".system").inner_text()
-    mosquitto.kill()
-    live.wait_for_selector(".banner:has-text('no connection to its broker')", timeout=20000)
-    live.wait_for_selector(".system .bad:has-text('This desk cannot send')", timeout=20000)
-    mosquitto.start()
-    live.wait_for_selector(".banner", state="hidden", timeout=40000)
-    live.wait_for_selector(".system:has-text('This desk can send')", timeout=40000)
-    live.wait_for_selector(".row[data-a=under_air]", timeout=40000)
 
 
 def test_the_rows_can_be_walked_with_the_keyboard(
@@ -417,32 +248,6 @@ def test_rows_do_not_jump_under_a_hand_and_do_once_it_has_gone(
     live.wait_for_selector(".row:first-child[data-a=distress]", timeout=6000)
 
 
-def test_a_browser_without_network_and_a_sleeping_one_say_what_they_missed(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
-) -> None:
-    live.expected_console.append("ERR_INTERNET_DISCONNECTED")
-    breathing("S-1", 280.0)
-    live.wait_for_selector(".row[data-a=under_air]")
-    live.context.set_offline(True)
-    live.wait_for_selector("#live.lost")
-    crew.set("S-1", "alarm", alarm="distress", state="raised")
-    live.context.set_offline(False)
-    live.wait_for_selector(".gap-note:has-text('Distress, Set S-1')")
-    live.wait_for_selector("#live:not(.lost)")
-    live.locator(".gap-note button").click()
-
-    session = live.context.new_cdp_session(live)
-    # A page that is in view cannot be frozen; its script is stopped at its next step, as a sleep does.
-    session.send("Debugger.enable")
-    session.send("Debugger.pause")
-    asleep_s = time.monotonic()
-    crew.set("S-1", "alarm", alarm="heat", state="raised")
-    while time.monotonic() - asleep_s < 4.0:  # the sleep itself
-        threading.Event().wait(0.5)
-    session.send("Debugger.resume")
-    live.wait_for_selector(".gap-note:not([hidden]):has-text('Heat, Set S-1')")
-
-
 def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kept(
     live: Any,
     served: Served,
@@ -485,16 +290,4 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
         )
         assert small == []
         assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
-        page.goto("about:blank")
-
-
-def test_a_server_that_starts_says_so_and_shows_nothing_that_looks_like_good_news(
-    page: Any, tmp_path: Path
-) -> None:
-    with staged(tmp_path, "starting") as (address, _):
-        page.goto(address)
-        page.wait_for_selector(".banner:has-text('Starting')")
-        page.wait_for_timeout(4000)  # longer than after what a picture counts as lost
-        assert "Starting" in page.locator(".banner").inner_text()
-        assert not page.get_by_text("No alarm is active").is_visible()
         page.goto("about:blank")

@@ -15,45 +15,21 @@ import pytest
 from analysis.live.one_set import LiveSet
 from analysis.profile import Profile
 from dashboard.live import words
-from dashboard.live.feed import Feed
+from dashboard.live.feed import LONGEST_PAUSE_S, Feed
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
-from ingest.contract.frames import Messages, frames_from_heard, no_messages
-
-
-class FaultyArchive(Archive):
-    """An archive whose messages, and faults, the test holds in its hand."""
-
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
-        self.new: list[Heard] = []
-        self.fault: Exception | None = None
-
-    def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:
-        return no_messages()
-
-    def follow(self) -> Any:
-        return self
-
-    def new_messages(self) -> Messages:
-        if self.fault is not None:
-            raise self.fault
-        new, self.new = self.new, []
-        return frames_from_heard(new)
-
-    def close(self) -> None:
-        if self.fault is not None:
-            raise OSError("closing failed as well")
+from ingest.contract.frames import frames_from_heard
+from tests.dashboard.held_archive import HeldArchive
 
 
 @pytest.fixture
-def archive(tmp_path: Path) -> FaultyArchive:
-    return FaultyArchive(tmp_path)
+def archive(tmp_path: Path) -> HeldArchive:
+    return HeldArchive(tmp_path)
 
 
 @pytest.fixture
-def feed(archive: FaultyArchive, tmp_path: Path) -> Iterator[Feed]:
+def feed(archive: HeldArchive, tmp_path: Path) -> Iterator[Feed]:
     feed = Feed(archive, tmp_path, Profile.default())
     feed.start()
     yield feed
@@ -73,7 +49,7 @@ def picture(feed: Feed) -> dict[str, Any]:
 
 
 def test_a_fault_that_nobody_thought_of_is_logged_and_said_and_the_feed_goes_on(
-    archive: FaultyArchive, feed: Feed, wait_until: Callable[..., Any], caplog: pytest.LogCaptureFixture
+    archive: HeldArchive, feed: Feed, wait_until: Callable[..., Any], caplog: pytest.LogCaptureFixture
 ) -> None:
     archive.fault = ZeroDivisionError("nobody thought of this")
     wait_until(lambda: picture(feed)["banner"] == words.FEED_STOPPED, what="the banner")
@@ -88,7 +64,7 @@ def test_a_fault_that_nobody_thought_of_is_logged_and_said_and_the_feed_goes_on(
 
 
 def test_a_fault_on_one_set_is_logged_once_and_stands_on_the_system_line_beside_the_other_sets(
-    archive: FaultyArchive,
+    archive: HeldArchive,
     feed: Feed,
     wait_until: Callable[..., Any],
     caplog: pytest.LogCaptureFixture,
@@ -126,3 +102,32 @@ def test_a_capture_dated_in_the_future_is_not_shown_as_just_heard(
         assert {"text": words.NOTHING_HEARD, "bad": True} in picture(feed)["system"]
     finally:
         feed.stop()
+
+
+def test_the_pause_between_attempts_doubles_up_to_half_a_minute_and_begins_anew_after_a_good_one(
+    archive: HeldArchive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each attempt reads the last hours anew: a fault that stays must not do so every second."""
+    feed = Feed(archive, tmp_path, Profile.default())
+    pauses: list[float] = []
+
+    class Clock:
+        """Stands for the feed's stop signal: keeps how long it was to wait, and ends it after some rounds."""
+
+        def is_set(self) -> bool:
+            return len(pauses) >= 9
+
+        def wait(self, pause_s: float) -> bool:
+            if archive.fault is not None and pause_s >= 1.0:  # else the rest of a tick
+                pauses.append(pause_s)
+                if len(pauses) == 7:
+                    archive.fault = None
+            elif archive.fault is None and "rows" in picture(feed):  # a good one
+                archive.fault = OSError("gone again")
+            return False
+
+    archive.fault = OSError("no such disk")
+    monkeypatch.setattr(feed, "_stop", Clock())
+    feed._run()
+    assert pauses == [1.0, 2.0, 4.0, 8.0, 16.0, LONGEST_PAUSE_S, LONGEST_PAUSE_S, 1.0, 2.0]
+    assert LONGEST_PAUSE_S == 30.0

@@ -19,35 +19,10 @@ from dashboard.live import view as live_view
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.pages import live as live_page
-from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
 from ingest.contract.errors import BrokerProblem
-from ingest.contract.frames import Messages, frames_from_heard, no_messages
 from ingest.contract.messages import decode
-
-
-class HeldArchive(Archive):
-    """An archive whose messages the test holds in its hand."""
-
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
-        self.new: list[Heard] = []
-        self.fault: Exception | None = None
-
-    def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:
-        return no_messages()
-
-    def follow(self) -> Any:
-        return self
-
-    def new_messages(self) -> Messages:
-        if self.fault is not None:
-            raise self.fault
-        new, self.new = self.new, []
-        return frames_from_heard(new)
-
-    def close(self) -> None:
-        pass
+from tests.dashboard.held_archive import HeldArchive
 
 
 class Line:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import gzip
+import json
 import signal
 import subprocess
 import sys
+import urllib.error
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from dashboard.serving import Served
 
 UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
 
@@ -54,6 +59,44 @@ def test_a_desk_name_that_fits_no_topic_is_refused(tmp_path: Path) -> None:
     run = call("serve", "--archive", str(tmp_path), "--broker", "mqtt://127.0.0.1:1", "--desk", "unit/1")
     assert run.returncode == 1
     assert "'unit/1'" in run.stderr
+
+
+def test_a_service_that_fits_no_topic_is_refused(tmp_path: Path) -> None:
+    run = call("serve", "--archive", str(tmp_path), "--broker", "mqtt://127.0.0.1:1", "--service", "a/b")
+    assert run.returncode == 1
+    assert "'a/b'" in run.stderr
+
+
+@pytest.mark.broker
+def test_a_desk_speaks_for_the_service_it_was_told_before_anything_is_heard(
+    tmp_path: Path, mosquitto: Any, wait_until: Callable[..., Any]
+) -> None:
+    def sent(service: str | None) -> tuple[int, list[str]]:
+        served = Served(tmp_path, mosquitto.url, service=service)
+        served.start()
+        try:
+            wait_until(lambda: "services" in picture(served), what="a picture")
+            shown = picture(served)
+            headers = {"X-Underair-Token": shown["token"], "Content-Type": "application/json"}
+            body = json.dumps({"incident_id": "I-1", "action": "open", "name": "Quay 4"}).encode()
+            asked = urllib.request.Request(f"{served.url}/live/desk/incident", body, headers)
+            asked.add_header("Origin", served.url)
+            with urllib.request.urlopen(asked, timeout=15) as response:
+                return int(response.status), shown["services"]
+        except urllib.error.HTTPError as refusal:
+            with refusal:
+                return refusal.code, shown["services"]
+        finally:
+            served.close()
+
+    assert sent("harbour") == (200, ["harbour"])
+    assert sent(None) == (409, [])  # it is not clear which
+
+
+def picture(served: Served) -> dict[str, Any]:
+    with urllib.request.urlopen(f"{served.url}/live.json", timeout=5) as response:
+        answer: dict[str, Any] = json.loads(gzip.decompress(response.read()))
+    return answer
 
 
 @pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGINT])

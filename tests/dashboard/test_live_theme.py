@@ -62,3 +62,9 @@ def test_both_themes_name_the_same_colours_and_the_sheet_has_them() -> None:
     sheet = css()
     for theme, name in itertools.product(PALETTES, PALETTES["light"]):
         assert f"--{name.replace('_', '-')}: {PALETTES[theme][name]};" in sheet
+
+
+def test_paper_has_the_inks_of_the_light_theme() -> None:
+    dark = [line for line in css().splitlines() if ": dark)" in line or "=dark]" in line]
+    assert len(dark) == css().count("color-scheme: dark;") == 2
+    assert all(line.startswith("@media screen") for line in dark)

@@ -198,7 +198,7 @@ def test_a_sick_listener_takes_the_whole_top_of_the_page(change: dict[str, Any],
     assert said in shown["banner"]
     assert "Nothing below is live" in shown["banner"]
     assert shown["system"][0]["bad"]
-    assert picture(system=system)["banner"] is None  # nobody is under air: the system line is enough
+    assert said in picture(system=system)["banner"]  # that nobody is under air is an old word as well
     both = replace(SYSTEM, listeners=(replace(LISTENER, **change), LISTENER))
     assert picture(ROW, system=both)["banner"] is None  # a second listener hears
 
@@ -207,6 +207,14 @@ def test_silence_of_everybody_takes_the_top_as_well() -> None:
     assert picture(ROW)["banner"] is None
     shown = picture(ROW, hearing=replace(HEARING, last_received_at=NOW - 12))
     assert "Nothing has been received for 0:12" in shown["banner"]
+
+
+def test_where_nothing_was_ever_received_the_empty_lists_are_no_good_news() -> None:
+    shown = picture()
+    assert (shown["nobody"], shown["no_alarms"]) == (live_words.NOBODY, live_words.NO_ALARMS)
+    shown = picture(hearing=replace(HEARING, last_received_at=None))
+    assert "Nothing has been received yet" in shown["nobody"]
+    assert "Nothing has been received yet" in shown["no_alarms"]
 
 
 def test_the_system_line_marks_what_is_bad_with_a_flag_and_words() -> None:

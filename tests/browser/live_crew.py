@@ -1,0 +1,48 @@
+"""Sets and a desk that publish as real ones would, for the tests of the live page in a browser."""
+
+from __future__ import annotations
+
+import json
+import threading
+from datetime import UTC, datetime
+from typing import Any
+
+from ingest.broker.mqtt import Publisher
+
+
+class Crew:
+    """Sets and a desk that publish as real ones would."""
+
+    def __init__(self, url: str) -> None:
+        self._publisher = Publisher(url)
+        self._seq: dict[str, int] = {}
+
+    def say(self, speaker: str, role: str, kind: str, **fields: Any) -> None:
+        seq = self._seq[speaker] = self._seq.get(speaker, -1) + 1
+        now = datetime.now(UTC).isoformat()
+        payload = {"kind": kind, f"{role}_id": speaker, "boot": 1, "seq": seq, "time": now, **fields}
+        topic = f"underair/v1/trial/{role}/{speaker}/{kind}"
+        self._publisher.publish(topic, json.dumps(payload).encode(), retain=kind == "setup")
+
+    def set(self, set_id: str, kind: str, **fields: Any) -> None:
+        self.say(set_id, "set", kind, **fields)
+
+    def desk(self, kind: str, **fields: Any) -> None:
+        self.say("D-1", "desk", kind, **fields)
+
+    def close(self) -> None:
+        self._publisher.close()
+
+
+class Breathing(threading.Thread):
+    """A set that goes on sending its pressure, five times a second, until it is told to be silent."""
+
+    def __init__(self, crew: Crew, set_id: str, bar: float) -> None:
+        super().__init__(daemon=True)
+        self._crew, self._set_id, self.bar = crew, set_id, bar
+        self.silent = threading.Event()
+
+    def run(self) -> None:
+        while not self.silent.wait(0.2):
+            self.bar -= 0.5
+            self._crew.set(self._set_id, "pressure", pressure_bar=round(self.bar))

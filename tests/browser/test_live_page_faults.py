@@ -1,0 +1,146 @@
+"""The live page when something is missing: server, listener, broker, network, lines; and on paper."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.serving import Served
+from ingest.listener import Listener
+from tests.browser.live_crew import Breathing, Crew
+from tests.browser.live_scenes import staged
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+
+def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
+    live: Any,
+    served: Served,
+    mosquitto: Any,
+    listener: Listener,
+    crew: Crew,
+    breathing: Callable[[str, float], Breathing],
+) -> None:
+    live.expected_console.append("ERR_CONNECTION_REFUSED")
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    port = int(served.url.rsplit(":", 1)[1])
+    served.close()
+    gone_s = time.monotonic()
+    live.wait_for_selector(".banner:not([hidden])", timeout=8000)
+    assert time.monotonic() - gone_s < 4.0
+    assert "Not live" in live.locator(".banner").inner_text()
+    assert "Not live" in live.title()
+    assert live.locator(".banner").bounding_box()["width"] >= 1400
+    crossed = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
+    assert crossed == "line-through"
+
+    crew.set("S-1", "alarm", alarm="distress", state="raised")
+    again = Served(listener.archive, mosquitto.url, port=port)
+    again.start()
+    try:
+        live.wait_for_selector(".banner", state="hidden", timeout=15000)
+        note = live.locator(".gap-note")
+        note.wait_for()
+        assert "had no data from" in note.inner_text()
+        assert "Distress, Set S-1" in note.inner_text()
+        live.wait_for_selector(".row[data-a=distress]")
+    finally:
+        again.close()
+
+
+def test_the_page_says_so_when_the_listener_is_silent(
+    live: Any, listener: Listener, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    listener.stop()
+    live.wait_for_selector(".banner:has-text('The listener stopped at')", timeout=20000)
+    live.wait_for_selector(".row.silent")
+
+
+def test_a_broker_that_dies_is_said_and_found_again(
+    live: Any, mosquitto: Any, breathing: Callable[[str, float], Breathing]
+) -> None:
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    assert "This desk can send" in live.locator(".system").inner_text()
+    mosquitto.kill()
+    live.wait_for_selector(".banner:has-text('no connection to its broker')", timeout=20000)
+    live.wait_for_selector(".system .bad:has-text('This desk cannot send')", timeout=20000)
+    mosquitto.start()
+    live.wait_for_selector(".banner", state="hidden", timeout=40000)
+    live.wait_for_selector(".system:has-text('This desk can send')", timeout=40000)
+    live.wait_for_selector(".row[data-a=under_air]", timeout=40000)
+
+
+def test_a_browser_without_network_and_a_sleeping_one_say_what_they_missed(
+    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+) -> None:
+    live.expected_console.append("ERR_INTERNET_DISCONNECTED")
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row[data-a=under_air]")
+    live.context.set_offline(True)
+    live.wait_for_selector("#live.lost")
+    crew.set("S-1", "alarm", alarm="distress", state="raised")
+    live.context.set_offline(False)
+    live.wait_for_selector(".gap-note:has-text('Distress, Set S-1')")
+    live.wait_for_selector("#live:not(.lost)")
+    live.locator(".gap-note button").click()
+
+    session = live.context.new_cdp_session(live)
+    # A page that is in view cannot be frozen; its script is stopped at its next step, as a sleep does.
+    session.send("Debugger.enable")
+    session.send("Debugger.pause")
+    asleep_s = time.monotonic()
+    crew.set("S-1", "alarm", alarm="heat", state="raised")
+    while time.monotonic() - asleep_s < 4.0:  # the sleep itself
+        threading.Event().wait(0.5)
+    session.send("Debugger.resume")
+    live.wait_for_selector(".gap-note:not([hidden]):has-text('Heat, Set S-1')")
+
+
+def test_a_server_that_starts_says_so_and_shows_nothing_that_looks_like_good_news(
+    page: Any, tmp_path: Path
+) -> None:
+    with staged(tmp_path, "starting") as (address, _):
+        page.goto(address)
+        page.wait_for_selector(".banner:has-text('Starting')")
+        page.wait_for_timeout(4000)  # longer than after what a picture counts as lost
+        assert "Starting" in page.locator(".banner").inner_text()
+        assert not page.get_by_text("No alarm is active").is_visible()
+        page.goto("about:blank")
+
+
+def test_rows_are_painted_though_the_lines_so_far_hang(page: Any, tmp_path: Path) -> None:
+    with staged(tmp_path, "12") as (address, _):
+        held: list[Any] = []
+        page.route("**/live/lines.json", held.append)  # no answer at all
+        page.goto(address)
+        page.wait_for_function("() => document.querySelectorAll('.row').length === 12", timeout=15000)
+        assert held
+        assert page.evaluate("() => Object.keys(underair.state.lines).length") == 0
+        page.goto("about:blank")
+
+
+def test_the_live_page_on_paper_keeps_its_strips_in_their_column_and_says_that_it_is_not_live(
+    page: Any, tmp_path: Path
+) -> None:
+    with staged(tmp_path, "12") as (address, _):
+        page.goto(address)
+        page.wait_for_function("() => document.querySelectorAll('.row').length === 12")
+        page.emulate_media(media="print")
+        page.set_viewport_size({"width": 1040, "height": 740})  # about A4; painted for a wider screen
+        page.evaluate("() => { underair.rescale = () => {}; }")
+        over = """() => [...document.querySelectorAll('.strip')].map((one) =>
+            one.getBoundingClientRect().right - one.parentElement.getBoundingClientRect().right)"""
+        assert max(page.evaluate(over)) <= 0.5
+        assert "Paper is not live" in page.locator(".printed").inner_text()
+        page.emulate_media(media="screen")
+        assert not page.locator(".printed").is_visible()
+        page.goto("about:blank")
