@@ -191,6 +191,18 @@ class Withholding(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     smallest_count: Annotated[int, Meta(ge=2, le=1000)] = 16
 
 
+class Retention(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How long an archive knows who wore a set (`underair retain`).
+
+    Attributes
+    ----------
+    identity_months : int
+        Months after an incident's last message; 0: for ever.
+    """
+
+    identity_months: Annotated[int, Meta(ge=0, le=1200)] = 0
+
+
 class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A service's doctrine in numbers.
 
@@ -219,6 +231,7 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     link: Link = Link()
     rest: Rest = Rest()
     withholding: Withholding = Withholding()
+    retention: Retention = Retention()
 
     @staticmethod
     def default() -> Profile:

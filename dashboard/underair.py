@@ -22,6 +22,8 @@ VERBS = {
     "serve": ("dashboard.commands", "serve"),
     "account": ("dashboard.access.commands", "account"),
     "wearer": ("dashboard.privacy.commands", "wearer"),
+    "retain": ("dashboard.privacy.commands", "retain"),
+    "hold": ("dashboard.privacy.commands", "hold"),
     "tidy": ("ingest.keeping_commands", "tidy"),
     "notes": ("dashboard.evidence.commands", "notes"),
     "report": ("dashboard.evidence.commands", "report"),

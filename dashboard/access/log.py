@@ -87,10 +87,14 @@ class AccessLog:
     archive : Path
     clock : callable
         Seconds since 1970.
+    folder : str
+        Its name in the archive, for a log of something else.
     """
 
-    def __init__(self, archive: Path, clock: Callable[[], float] = time.time) -> None:
-        self._folder = archive / FOLDER
+    def __init__(
+        self, archive: Path, clock: Callable[[], float] = time.time, *, folder: str = FOLDER
+    ) -> None:
+        self._folder = archive / folder
         self._clock = clock
         self._lock = threading.Lock()
         self._written: OrderedDict[tuple[str, ...], float] = OrderedDict()
@@ -164,7 +168,7 @@ class AccessLog:
                 os.fsync(file.fileno())
 
 
-def read_log(archive: Path) -> tuple[list[Entry], list[str]]:
+def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str]]:
     """Read the whole log.
 
     Returns
@@ -177,18 +181,18 @@ def read_log(archive: Path) -> tuple[list[Entry], list[str]]:
     entries: list[Entry] = []
     faults: list[str] = []
     before = NOTHING_BEFORE
-    for path in _files(archive / FOLDER):
+    for path in _files(archive / folder):
         for number, line in enumerate(path.read_bytes().split(b"\n"), 1):
             if not line:
                 continue
             try:
                 entry = msgspec.json.decode(line, type=Entry)
             except msgspec.MsgspecError as error:
-                faults.append(f"{FOLDER}/{path.name}, line {number} cannot be read: {error}")
+                faults.append(f"{folder}/{path.name}, line {number} cannot be read: {error}")
             else:
                 if entry.before != before:
                     faults.append(
-                        f"{FOLDER}/{path.name}, line {number} does not follow from the line before: "
+                        f"{folder}/{path.name}, line {number} does not follow from the line before: "
                         "a line was altered, taken out or put in between"
                     )
                 entries.append(entry)
@@ -196,9 +200,9 @@ def read_log(archive: Path) -> tuple[list[Entry], list[str]]:
     return entries, faults
 
 
-def head(archive: Path) -> str:
+def head(archive: Path, folder: str = FOLDER) -> str:
     """Return the hash of the last line: noted elsewhere, it shows later that nothing was cut off the end."""
-    files = _files(archive / FOLDER)
+    files = _files(archive / folder)
     last = _last_line(files[-1])[0] if files else b""
     return hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
 

@@ -1,4 +1,4 @@
-"""The verb `wearer`: what is kept about one person."""
+"""The verbs `wearer`, `retain` and `hold`: what is kept about one person, and for how long."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from pathlib import Path
 import click
 
 from ingest.place_option import ArchivePlace
+
+_LOCAL = ArchivePlace(must_exist=True, stores=False)
 
 
 @click.command()
@@ -44,3 +46,93 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
         click.echo(json.dumps(vars(written)))
     counts = f"{written.wears} wears, {written.messages} messages, {written.looks} looks at the record"
     click.echo(f"underair: {out}: {counts}", err=True)
+
+
+@click.command()
+@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option(
+    "--profile", required=True, metavar="FILE", help="Doctrine profile in TOML: [retention] identity_months."
+)
+@click.option("--apply", is_flag=True, help="Do it; otherwise only say what would be dropped.")
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
+def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
+    """Drop who wore a set from old incidents, never evidence, and nothing of an incident under hold.
+
+    An incident is old when its last message came more than the profile's identity_months ago. Each wearer
+    gets a random name in each incident that nobody can trace back. Without --apply nothing is changed.
+
+    \b
+    Example: underair retain --archive archive --profile our-service.toml
+    """
+    from dataclasses import asdict
+    from datetime import UTC, datetime
+
+    import polars as pl
+
+    from analysis.profile import load_profile
+    from dashboard.privacy.holds import holds
+    from ingest.archive.retention import retain as drop_names
+
+    doctrine = load_profile(profile)
+    months = doctrine.retention.identity_months
+    if months == 0:
+        click.echo(
+            f"underair: profile {doctrine.name} keeps names for ever ([retention] identity_months = 0): "
+            "nothing to drop",
+            err=True,
+        )
+        return
+    now = datetime.now(UTC)
+    cut_off = pl.select(pl.lit(now).dt.offset_by(f"-{months}mo")).item()
+    done = drop_names(
+        archive,
+        cut_off,
+        lambda: holds(archive),
+        f"profile {doctrine.name}, identity_months {months}",
+        now.date(),
+        apply=apply,
+    )
+    if as_json:
+        click.echo(json.dumps({"cut_off": f"{cut_off:%Y-%m-%dT%H:%M:%SZ}", **asdict(done)}))
+        return
+    for incident_id in done.incidents:
+        click.echo(incident_id)
+    for incident_id in done.held:
+        click.echo(f"{incident_id} is under hold: untouched")
+    for incident_id in done.waiting:
+        click.echo(f"{incident_id} has messages that are not sealed yet: untouched")
+    click.echo(
+        f"{'dropped' if apply else 'would be dropped (--apply does it)'}: {done.wearers:,} names in "
+        f"{done.messages:,} messages of {len(done.incidents):,} incidents, silent since before "
+        f"{cut_off:%Y-%m-%d}"
+    )
+
+
+@click.command()
+@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option("--incident", metavar="ID", help="Which; without it the holds are listed.")
+@click.option("--reason", metavar="TEXT", help="Why, and who decided; stands in the log.")
+@click.option("--release", is_flag=True, help="End the hold.")
+def hold(archive: Path, incident: str | None, reason: str | None, release: bool) -> None:
+    """Put an incident under hold: `retain` leaves all of it as it is until the hold is released.
+
+    Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. The head that
+    is printed is worth noting elsewhere: it shows later that nothing was cut off the end.
+
+    \b
+    Example: underair hold --archive archive --incident TH-20310504-1912 --reason "inquiry 7"
+    """
+    from dashboard.access.log import head
+    from dashboard.privacy.holds import HOLDS, holds, place_hold, release_hold
+
+    if incident is None:
+        if reason is not None or release:
+            raise click.UsageError("Name the incident: --incident ID.")
+        for entry in holds(archive).values():
+            click.echo(f"{entry.target} (since {entry.at:%Y-%m-%d %H:%M} UTC, {entry.account})")
+    else:
+        if reason is None:
+            raise click.UsageError("Say why: --reason TEXT.")
+        (release_hold if release else place_hold)(archive, incident, reason)
+        click.echo(f"{incident} is {'released from' if release else 'under'} hold")
+    click.echo(f"head of {HOLDS}: {head(archive, HOLDS)}", err=True)

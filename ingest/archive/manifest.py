@@ -53,6 +53,9 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     dropped_digest : str
         Theirs; the digests of what was replaced are together the digests of what was kept and of what was
         dropped.
+    unnamed_by : str
+        By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
+        before, and `dropped_digest` theirs less that of the messages as they stand now.
     written : datetime
     before : str
         Hash of the line before; the line's own stands behind it.
@@ -67,6 +70,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     replaces: list[str] = []
     dropped_rows: int = 0
     dropped_digest: str = ""
+    unnamed_by: str = ""
     written: datetime
     before: str
 
@@ -134,6 +138,7 @@ def add_line(
     *,
     replaces: list[str] | None = None,
     dropped: Held | None = None,
+    unnamed_by: str = "",
 ) -> None:
     """Add the line of a part, durably.
 
@@ -149,6 +154,8 @@ def add_line(
     sha256 : str
     replaces : list of str or None
     dropped : Held or None
+    unnamed_by : str
+        As in `Line`.
     """
     first, last = held.first, held.last
     if first is None or last is None:
@@ -166,6 +173,7 @@ def add_line(
                 replaces=replaces or [],
                 dropped_rows=0 if dropped is None else dropped.rows,
                 dropped_digest=digest_text(dropped.digest) if dropped is not None and dropped.rows else "",
+                unnamed_by=unnamed_by,
                 written=datetime.now(UTC),
                 before=before,
             )

@@ -145,6 +145,7 @@ def write_part(
     *,
     replaces: list[str] | None = None,
     dropped: Held | None = None,
+    unnamed_by: str = "",
     row_group_rows: int = ROW_GROUP_ROWS,
 ) -> Path:
     """Write one part durably: aside, synced, read back, put into the manifest, renamed, folder synced.
@@ -164,6 +165,8 @@ def write_part(
     replaces, dropped
         When parts were merged: their paths below the archive, and the duplicates left out, as they stand when
         the last of `rows` was taken.
+    unnamed_by : str
+        As in `ingest.archive.manifest.Line`.
     row_group_rows : int
 
     Raises
@@ -184,7 +187,16 @@ def write_part(
     try:
         held = _write_aside(aside, kind, rows, row_group_rows)
         # Before it is visible: a crash in between leaves a line whose part the next try writes.
-        add_line(archive, writer, path, held, file_sha256(aside), replaces=replaces, dropped=dropped)
+        add_line(
+            archive,
+            writer,
+            path,
+            held,
+            file_sha256(aside),
+            replaces=replaces,
+            dropped=dropped,
+            unnamed_by=unnamed_by,
+        )
         if isinstance(path, StorePath):
             _upload(aside, path, held.rows)
             aside.unlink()

@@ -95,7 +95,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     if grace_s is None:
         grace_s = STORE_GRACE_S if on_store else GRACE_S
     today = now.astimezone(UTC).date()
-    with _only_one(folder):
+    with only_one(folder):
         merged = before = after = rows = duplicates = 0
         to_finish: list[Path] = []
         for kind in TABLES:
@@ -120,7 +120,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
         if to_finish:
             time.sleep(grace_s)
         for day_folder in to_finish:
-            _finish(day_folder)
+            finish_merge(day_folder)
         if isinstance(folder, StorePath):
             store_chains.fold(folder)
     return Tidied(merged, before, after, rows, duplicates)
@@ -130,7 +130,7 @@ def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int,
     """Merge the parts of one folder; return the rows kept and the duplicates left out."""
     folder = parts[0].parent
     if (folder / MERGED).exists():
-        _finish(folder)  # of an earlier merge; parts have been added since
+        finish_merge(folder)  # of an earlier merge; parts have been added since
     name = "day-" + hashlib.sha256("\n".join(part.stem for part in parts).encode()).hexdigest()[:16]
     try:
         with merging(kind, parts, work_folder(archive) / ASIDE) as merge:
@@ -151,7 +151,7 @@ def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int,
         raise ArchiveProblem(f"a part of {folder} cannot be read, nothing was merged: {error}") from error
 
 
-def _finish(folder: Path) -> None:
+def finish_merge(folder: Path) -> None:
     """Delete what a merge replaced, then its note."""
     merged = read_merged(folder)
     if (folder / f"{merged.by}{SUFFIX}").exists():
@@ -175,7 +175,7 @@ def _sweep(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def _only_one(archive: Path) -> Iterator[None]:
+def only_one(archive: Path) -> Iterator[None]:
     """Keep a second tidying out, on a store also one of another machine."""
     here = work_folder(archive)
     here.mkdir(parents=True, exist_ok=True)

@@ -158,7 +158,13 @@ def _replaced(latest: dict[str, Line], on_disk: set[str]) -> set[str]:
     replaced: set[str] = set()
     while True:
         valid = [line for line in latest.values() if line.part in on_disk or line.part in replaced]
-        more = {name for line in valid for name in line.replaces} - replaced
+        # A name may be free again after a merge, and another part be sealed under it: that one counts.
+        more = {
+            name
+            for line in valid
+            for name in line.replaces
+            if name not in on_disk or latest[name].written <= line.written
+        } - replaced
         if not more:
             return replaced
         replaced |= more
@@ -189,7 +195,11 @@ def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> lis
     unknown = [name for name in line.replaces if name not in every]
     if unknown:
         return [Fault("missing", line.part, f"replaces {unknown[0]}, which is in no line of the manifest")]
-    before = sum(int(every[name][-1].rows_digest, 16) for name in line.replaces)
+    then = [[each for each in every[name] if each.written <= line.written] for name in line.replaces]
+    before = sum(
+        int((lines or every[name])[-1].rows_digest, 16)
+        for name, lines in zip(line.replaces, then, strict=True)
+    )
     after = int(line.rows_digest, 16) + int(line.dropped_digest or "0", 16)
     mask = (1 << 4 * len(line.rows_digest)) - 1
     if before & mask == after & mask:

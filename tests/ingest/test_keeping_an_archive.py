@@ -94,7 +94,7 @@ _STEPS = (
     ("put_durably", "after"),
     ("write_part", "before"),
     ("write_part", "after"),
-    ("_finish", "before"),
+    ("finish_merge", "before"),
     ("sync_folder", "after"),
 )
 
@@ -151,7 +151,7 @@ def test_line_of_a_killed_merge_does_not_count_after_more_parts_came(
 
 
 def test_two_tidyings_at_once_are_refused(archive: Path) -> None:
-    with tidying._only_one(archive), pytest.raises(ArchiveProblem, match="another tidying"):
+    with tidying.only_one(archive), pytest.raises(ArchiveProblem, match="another tidying"):
         tidy(archive, NEXT_DAY, grace_s=0)
 
 

@@ -1,0 +1,97 @@
+"""Incidents under hold: nothing of them is dropped until the hold is released.
+
+``DIR/holds/YYYY-MM-DD.ndjson``, chained as the access log is: a line altered or taken out shows.
+"""
+
+from __future__ import annotations
+
+import getpass
+from pathlib import Path
+
+from dashboard.access.log import LONGEST_TARGET, AccessLog, Entry, read_log
+from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.reading import Archive
+from ingest.archive.retention import KINDS
+from ingest.archive.tidying import only_one
+from ingest.contract.errors import ArchiveProblem
+
+HOLDS = "holds"
+PLACE, RELEASE = "hold", "release"
+
+
+def holds(archive: Path) -> dict[str, Entry]:
+    """Return the incidents under hold, each with the line that says so.
+
+    Raises
+    ------
+    ArchiveProblem
+        When the chain is broken: a hold may have been taken out.
+    """
+    entries, faults = read_log(archive, HOLDS)
+    if faults:
+        raise ArchiveProblem(
+            f"which incidents of {archive} are under hold cannot be told: {faults[0]}. Bring "
+            f"{HOLDS}/ back from a backup"
+        )
+    held: dict[str, Entry] = {}
+    for entry in entries:
+        incident_id = entry.target.partition(": ")[0]
+        if entry.action == PLACE:
+            held[incident_id] = entry
+        else:
+            held.pop(incident_id, None)
+    return held
+
+
+def place_hold(archive: Path, incident_id: str, reason: str) -> None:
+    """Put an incident under hold.
+
+    Raises
+    ------
+    ArchiveProblem
+        When no desk spoke of it, it is under hold already, names are being dropped right now, the reason is
+        missing or too long, or the line cannot be written.
+    """
+    with only_one(archive):
+        if incident_id in holds(archive):
+            raise ArchiveProblem(f"{incident_id} is under hold already; `underair hold` lists the holds")
+        if not _spoken_of(archive, incident_id):
+            raise ArchiveProblem(
+                f"no desk spoke of an incident {incident_id!r} in {archive}; `underair incidents` lists them"
+            )
+        _write(archive, PLACE, incident_id, reason)
+
+
+def release_hold(archive: Path, incident_id: str, reason: str) -> None:
+    """Release an incident from its hold.
+
+    Raises
+    ------
+    ArchiveProblem
+        When it is under none; otherwise as `place_hold`.
+    """
+    with only_one(archive):
+        if incident_id not in holds(archive):
+            raise ArchiveProblem(f"{incident_id} is not under hold; `underair hold` lists the holds")
+        _write(archive, RELEASE, incident_id, reason)
+
+
+def _write(archive: Path, action: str, incident_id: str, reason: str) -> None:
+    target = f"{incident_id}: {reason.strip()}"
+    if not reason.strip() or len(target) > LONGEST_TARGET:
+        raise ArchiveProblem(
+            f"the reason must have from 1 to {LONGEST_TARGET - len(incident_id) - 2} characters, got "
+            f"{len(reason.strip())}"
+        )
+    if not AccessLog(archive, folder=HOLDS).write(action, target, account=getpass.getuser()):
+        raise ArchiveProblem(f"{archive / HOLDS} cannot be written: nothing was changed")
+
+
+def _spoken_of(archive: Path, incident_id: str) -> bool:
+    unsealed = Archive(archive).unsealed()
+    return any(
+        incident_id in unsealed[kind]["incident_id"]
+        or incident_id
+        in scan_parts(kind, part_files(archive, kind)).select("incident_id").unique().collect()["incident_id"]
+        for kind in KINDS
+    )

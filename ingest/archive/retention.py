@@ -1,0 +1,385 @@
+"""Dropping who wore a set from the sealed messages of old incidents, and nothing else.
+
+In what desks said of such an incident each `wearer_id` becomes a name that leads nowhere: an HMAC of incident
+and wearer under a random key that is deleted in the end, so that one wearer has one name within an incident
+and another in the next. Where the old name stands as a word of its own in other texts (notes, tasks, teams)
+it is replaced too. All other bytes of the payload stay, and what sets said is not opened.
+
+The parts of a day go over into one as in tidying, with the same note, the same lock and a line in the
+manifest. The key and the old names (`.retaining`, for us alone) lie in the archive while this is under way:
+killed in the middle, the next run goes on with the same names.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import os
+import re
+import secrets
+import shutil
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+
+import msgspec
+import polars as pl
+
+from ingest.archive.archive import unsettled
+from ingest.archive.index import FOLDER as INDEX
+from ingest.archive.journal import sync_folder
+from ingest.archive.manifest import Held, rows_digest
+from ingest.archive.parts import (
+    MERGED,
+    SUFFIX,
+    day_folders,
+    part_files,
+    parts_by_day,
+    scan_parts,
+    write_part,
+)
+from ingest.archive.reading import Archive
+from ingest.archive.store import StorePath, put_durably
+from ingest.archive.tidying import ASIDE, GRACE_S, finish_merge, only_one
+from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.contract.errors import ArchiveProblem, RefusedMessage
+from ingest.contract.frames import FrameBuilder
+from ingest.contract.messages import decode_known
+from ingest.contract.times import micros
+from ingest.contract.topics import parse_topic
+
+KINDS = ("incident", "tally", "note")
+"""What desks say of an incident."""
+WRITER = "retention"
+UNDER_WAY = ".retaining"
+GONE = re.compile(r"gone-[0-9a-f]{10}")
+_ROW = "row number"  # no field of the contract is called so
+_TOO_LONG = "?"  # no name is shorter: it fits where the new one would not
+# Evidence, and what says which message it is: never altered, whatever a wearer is called.
+_EVIDENCE = frozenset({"kind", "desk_id", "set_id", "incident_id", "time", "at", "action", "certainty"})
+_STRING = re.compile(r'("(?:[^"\\]|\\.)*")(\s*:)?')
+
+
+@dataclass(frozen=True)
+class Retained:
+    """What was dropped, or would be.
+
+    Attributes
+    ----------
+    incidents : list of str
+    wearers : int
+        Names dropped, counted in each incident.
+    messages : int
+        Rewritten.
+    held : list of str
+        Old enough, and under hold.
+    waiting : list of str
+        Old enough, with messages that are not sealed yet.
+    applied : bool
+    """
+
+    incidents: list[str]
+    wearers: int
+    messages: int
+    held: list[str]
+    waiting: list[str]
+    applied: bool
+
+
+class _UnderWay(msgspec.Struct, frozen=True):
+    """What the next run needs when this one is killed."""
+
+    key: bytes
+    ids: list[str] = []
+
+
+@dataclass
+class _Names:
+    """New names for old, in the incidents that are due."""
+
+    under_way: _UnderWay
+    due: frozenset[str]
+    known: re.Pattern[str] | None
+    incidents: set[str] = field(default_factory=set)
+    wearers: set[tuple[str, str]] = field(default_factory=set)
+    messages: int = 0
+
+    def of(self, incident_id: str, wearer_id: str) -> str:
+        said = f"{incident_id}\0{wearer_id}".encode()
+        return f"gone-{hmac.digest(self.under_way.key, said, hashlib.sha256).hex()[:10]}"
+
+
+def retain(
+    folder: Path,
+    cut_off: datetime,
+    held: Callable[[], Collection[str]],
+    rule: str,
+    today: date,
+    *,
+    apply: bool,
+    grace_s: float = GRACE_S,
+) -> Retained:
+    """Drop wearers' names from incidents whose last message was received before `cut_off`.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive; on a store it is refused.
+    cut_off : datetime
+        Aware.
+    held : callable
+        Gives the incidents under hold; asked when nobody can place one any more.
+    rule : str
+        What the manifest's line says of why.
+    today : date
+        UTC; its parts are left alone.
+    apply : bool
+        Otherwise only say what would be done: no byte is changed.
+    grace_s : float
+        How long replaced parts stay for readers that have just listed them.
+
+    Raises
+    ------
+    ArchiveProblem
+        When there is no such archive or it lies on a store, tidying is at work, or a part cannot be read.
+    """
+    if isinstance(folder, StorePath):
+        raise ArchiveProblem(f"{folder} lies on a store: names are dropped in archives in folders only")
+    if not folder.is_dir():
+        raise ArchiveProblem(f"there is no archive {folder}")
+    if not apply:
+        names, kept, waiting = _look(folder, cut_off, held(), _UnderWay(secrets.token_bytes(32)))
+        for kind in KINDS:
+            for _, parts in _sealed_days(folder, kind, today):
+                _rewritten(kind, parts, names)
+        return _told(names, kept, waiting, applied=False)
+    with only_one(folder):
+        broken_off = (folder / UNDER_WAY).exists()
+        before = _read_under_way(folder) if broken_off else _UnderWay(secrets.token_bytes(32))
+        names, kept, waiting = _look(folder, cut_off, held(), before)
+        finishing: list[Path] = []
+        for kind in KINDS:
+            for day_folder in day_folders(folder, kind):
+                if (day_folder / MERGED).exists():
+                    finish_merge(day_folder)
+            for day, parts in _sealed_days(folder, kind, today):
+                made = _rewritten(kind, parts, names)
+                if made is None:
+                    continue
+                if not finishing:
+                    _keep(folder, names.under_way)
+                _replace(folder, kind, day, *made, rule)
+                finishing.append(parts[0].parent)
+        if finishing:
+            time.sleep(grace_s)
+        for day_folder in finishing:
+            finish_merge(day_folder)
+        if finishing or broken_off:
+            _clear(folder)
+    return _told(names, kept, waiting, applied=True)
+
+
+def _told(names: _Names, held: list[str], waiting: list[str], *, applied: bool) -> Retained:
+    return Retained(
+        sorted(names.incidents), len(names.wearers), names.messages, held, waiting, applied=applied
+    )
+
+
+def _look(
+    folder: Path, cut_off: datetime, held: Collection[str], before: _UnderWay
+) -> tuple[_Names, list[str], list[str]]:
+    """Return the incidents that are due, those that would be but for a hold, and those not sealed yet."""
+    # Journals first: what is sealed meanwhile is found in its parts.
+    unsealed = Archive(folder).unsealed()
+    spoken = pl.concat(
+        [frame.lazy().select("incident_id", "received") for kind in KINDS for frame in [unsealed[kind]]]
+        + [scan_parts(kind, part_files(folder, kind)).select("incident_id", "received") for kind in KINDS]
+    )
+    wearers = scan_parts("tally", part_files(folder, "tally")).select("incident_id", "wearer_id").unique()
+    try:
+        last = spoken.group_by("incident_id").agg(pl.col("received").max()).collect()
+        tallied = wearers.collect()
+    except pl.exceptions.PolarsError as error:
+        raise ArchiveProblem(
+            f"a part cannot be read, nothing was changed: {error}; `underair verify {folder}` names it"
+        ) from error
+    old = set(last.filter(pl.col("received") < cut_off)["incident_id"])
+    unsettled_yet = {each for kind in KINDS for each in unsealed[kind]["incident_id"]}
+    due = frozenset(old - set(held) - unsettled_yet)
+    named = set(tallied.filter(~pl.col("wearer_id").str.contains(f"^{GONE.pattern}$"))["incident_id"])
+    # A mere number cannot be told from any other number in a text.
+    ids = {each for each in tallied["wearer_id"] if not GONE.fullmatch(each) and not each.isdecimal()}
+    ids.update(before.ids)
+    words = "|".join(re.escape(each) for each in sorted(ids, key=lambda each: (-len(each), each)))
+    known = re.compile(rf"(?<!\w)(?<!\w-)(?:{words})(?!\w|-\w)") if ids else None
+    return (
+        _Names(_UnderWay(before.key, sorted(ids)), due, known),
+        sorted(old & named & set(held)),
+        sorted(old & named & unsettled_yet - set(held)),
+    )
+
+
+def _sealed_days(folder: Path, kind: str, today: date) -> list[tuple[date, list[Path]]]:
+    moving = unsettled(folder)
+    days = [
+        (day, [part for part in parts if part.stem not in moving])
+        for day, parts in parts_by_day(folder, kind)
+        if day < today
+    ]
+    return [(day, parts) for day, parts in days if parts]
+
+
+def _rewritten(kind: str, parts: list[Path], names: _Names) -> tuple[list[Path], pl.DataFrame, Held] | None:
+    """Return the parts of a day that name somebody, their rows without the names, and what was dropped."""
+    replaced: list[Path] = []
+    frames: list[pl.DataFrame] = []
+    dropped = Held()
+    for part in parts:
+        try:
+            rows = scan_parts(kind, [part]).collect()
+        except pl.exceptions.PolarsError as error:
+            raise ArchiveProblem(f"{part} cannot be read: {error}") from error
+        made = _without_names(kind, rows, names)
+        if made is None:
+            continue
+        before, after, whole = made
+        dropped.rows += before.height
+        dropped.digest = (dropped.digest + rows_digest(before) - rows_digest(after)) % 2**128
+        replaced.append(part)
+        frames.append(whole)
+    return (replaced, pl.concat(frames), dropped) if replaced else None
+
+
+def _without_names(
+    kind: str, rows: pl.DataFrame, names: _Names
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame] | None:
+    """Return the rows that name somebody, the same without names, and all rows in their order."""
+    builder = FrameBuilder()
+    places: list[int] = []
+    about = rows.select("incident_id", "received", "topic", "payload", "retained")
+    for place, (incident_id, received, topic, payload, retained) in enumerate(about.iter_rows()):
+        if incident_id not in names.due:
+            continue
+        without = _payload_without_names(topic, payload, incident_id, names)
+        if without != payload:
+            places.append(place)
+            names.incidents.add(incident_id)
+            builder.add(micros(received), topic, without.encode(), retained)
+    if not places:
+        return None
+    names.messages += len(places)
+    after = builder.frames()[kind].select(FRAME_SCHEMAS[kind].names())
+    numbered = rows.select(FRAME_SCHEMAS[kind].names()).with_row_index(_ROW)
+    at = pl.Series(_ROW, places, pl.UInt32)
+    altered = pl.col(_ROW).is_in(at.implode())
+    whole = pl.concat([numbered.filter(~altered), after.insert_column(0, at)]).sort(_ROW).drop(_ROW)
+    return numbered.filter(altered).drop(_ROW), after.drop(_ROW), whole
+
+
+def _payload_without_names(topic: str, payload: str, incident_id: str, names: _Names) -> str:
+    for shorter in (False, True):
+        without, wearers = _replaced_in(payload, incident_id, names, shorter)
+        if without == payload:
+            return payload
+        try:
+            decode_known(parse_topic(topic), without.encode())
+        except RefusedMessage as refusal:
+            problem = refusal
+            continue
+        names.wearers |= wearers
+        return without
+    raise ArchiveProblem(f"a message of {incident_id} cannot be kept without its wearer's name: {problem}")
+
+
+def _replaced_in(
+    payload: str, incident_id: str, names: _Names, shorter: bool
+) -> tuple[str, set[tuple[str, str]]]:
+    """Return the payload without names, and whose were dropped. All but the strings concerned stays."""
+    key = ""
+    wearers: set[tuple[str, str]] = set()
+
+    def new_name(match: re.Match[str]) -> str:
+        wearers.add((incident_id, match[0]))
+        return _TOO_LONG if shorter else names.of(incident_id, match[0])
+
+    def string(match: re.Match[str]) -> str:
+        nonlocal key
+        text = json.loads(match[1])
+        if match[2] is not None:
+            key = text
+            return match[0]
+        if key in _EVIDENCE:
+            return match[0]
+        if key == "wearer_id":
+            if GONE.fullmatch(text):
+                return match[0]
+            wearers.add((incident_id, text))
+            said = names.of(incident_id, text)
+        else:
+            said = text if names.known is None else names.known.sub(new_name, text)
+        return match[0] if said == text else json.dumps(said, ensure_ascii=match[1].isascii())
+
+    return _STRING.sub(string, payload), wearers
+
+
+def _replace(
+    folder: Path, kind: str, day: date, replaced: list[Path], rows: pl.DataFrame, dropped: Held, rule: str
+) -> None:
+    stems = [part.stem for part in replaced]
+    name = "unnamed-" + hashlib.sha256("\n".join(stems).encode()).hexdigest()[:16]
+    note = replaced[0].parent / MERGED
+    put_durably(note, json.dumps({"by": name, "replaces": stems}).encode())
+    write_part(
+        folder,
+        kind,
+        day,
+        name,
+        rows,
+        WRITER,
+        replaces=[part.relative_to(folder).as_posix() for part in replaced],
+        dropped=dropped,
+        unnamed_by=rule,
+    )
+
+
+def _keep(folder: Path, under_way: _UnderWay) -> None:
+    aside = folder / f"{UNDER_WAY}.tmp"
+    aside.unlink(missing_ok=True)
+    with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+        file.write(msgspec.json.encode(under_way))
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(folder / UNDER_WAY)
+    sync_folder(folder)
+
+
+def _read_under_way(folder: Path) -> _UnderWay:
+    try:
+        return msgspec.json.decode((folder / UNDER_WAY).read_bytes(), type=_UnderWay)
+    except msgspec.MsgspecError as error:
+        raise ArchiveProblem(
+            f"{folder / UNDER_WAY}, left by a run that was killed, is damaged ({error}). Delete it: one "
+            "wearer may have two names then in the incidents that were under way"
+        ) from error
+
+
+def _clear(folder: Path) -> None:
+    """Remove what still holds the old names and can be made anew, then the key."""
+    for kind in KINDS:
+        for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):
+            for path in (folder / kind).glob(f"*/{pattern}"):
+                path.unlink(missing_ok=True)
+    for name in (ASIDE, INDEX):
+        if (folder / name).exists():
+            shutil.rmtree(folder / name)
+    # What was brought without its messages cannot be made anew, and is about other incidents.
+    for path in (folder / "derived").glob("*"):
+        if path.name != "brought":
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+    sync_folder(folder)
+    for left in (f"{UNDER_WAY}.tmp", UNDER_WAY):
+        (folder / left).unlink(missing_ok=True)
+    sync_folder(folder)
