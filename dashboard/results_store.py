@@ -48,7 +48,16 @@ INCIDENT_COLUMNS: dict[str, Any] = {
     "alarms": pl.Int64,
     "serious": pl.Int64,
     "cautions": pl.Int64,
+    "problem": pl.String,
 }
+
+
+# What damaged data can raise; a fault of the program itself is to be seen.
+FAULTS = (UnderairError, OSError, ValueError, ArithmeticError, pl.exceptions.PolarsError)
+
+
+class PeriodProblem(UnderairError):
+    """A period of the archive that could not be analysed."""
 
 
 class UnknownIncident(UnderairError):
@@ -87,6 +96,7 @@ class _Lines:
     made: float
     version: int
     later_notes: int
+    failed: bool = False
 
 
 @dataclass(frozen=True)
@@ -129,7 +139,10 @@ class ResultsStore:
         self._lock = threading.Lock()
 
     def incidents(self) -> pl.DataFrame:
-        """Return one row an incident, newest first; wears without a tally form one row a period."""
+        """Return one row an incident, newest first; wears without a tally form one row a period.
+
+        A period that cannot be analysed has one row, whose `problem` says why; the others stand.
+        """
         rows = [row for lines in self._up_to_date() for row in lines.incidents]
         if not rows:
             return pl.DataFrame(schema=INCIDENT_COLUMNS)
@@ -143,7 +156,10 @@ class ResultsStore:
 
     def table(self, name: str) -> pl.DataFrame:
         """Return one result table over the whole archive; periods not in memory are analysed again for it."""
-        frames = [self._contents_of(lines.period).results[name] for lines in self._up_to_date()]
+        read = self._up_to_date()
+        for problem in (lines.incidents[0]["problem"] for lines in read if lines.failed):
+            raise PeriodProblem(problem)
+        frames = [self._contents_of(lines.period).results[name] for lines in read]
         return pl.concat([pl.DataFrame(schema=TABLES[name]), *frames])
 
     def incident(self, key: str, following: bool = False) -> IncidentRecord:
@@ -153,10 +169,14 @@ class ResultsStore:
         ------
         UnknownIncident
             When the archive has none of that key; the text says what it has.
+        PeriodProblem
+            When it is the line of a period that could not be analysed.
         """
         for lines in self._known() if following else self._up_to_date():
             for row in lines.incidents:
                 if row["key"] == key:
+                    if row["problem"]:
+                        raise PeriodProblem(row["problem"])
                     contents = self._contents_of(lines.period)
                     results = _results_of(contents.results, row["incident_id"])
                     return IncidentRecord(row, results, contents.messages, lines.version)
@@ -211,13 +231,19 @@ class ResultsStore:
             # A note about it that came in later stands in another period: it is news all the same.
             near = moments.is_between(period.since - NOTES_AROUND, period.until + NOTES_AROUND)
             notes = int(near.sum())
-            if known is not None and known.period == period and known.later_notes == notes:
-                continue
-            grows = known is not None and known.period != period
+            if known is not None and not known.failed:
+                unchanged = known.period == period and known.later_notes == notes
+                if unchanged:
+                    continue
+            grows = known is not None and (known.failed or known.period != period)
             if grows and monotonic_time.monotonic() - self._lines[since].made < GROWING_IS_KEPT_S:
                 whole = False  # it has grown since: look again next time
                 continue
-            self._lines[since] = self._made(period, notes)
+            try:
+                self._lines[since] = self._made(period, notes)
+            except FAULTS as fault:
+                self._lines[since] = self._failed(period, notes, fault)
+                whole = False  # perhaps a disk that comes back: look again
         self._lines = {since: lines for since, lines in self._lines.items() if since in periods}
         return whole
 
@@ -230,6 +256,24 @@ class ResultsStore:
         self._versions += 1
         rows = _incident_rows(contents, untallied)
         return _Lines(period, rows, wears, monotonic_time.monotonic(), self._versions, later_notes)
+
+    def _failed(self, period: Period, later_notes: int, fault: Exception) -> _Lines:
+        """Return the one line of a period that cannot be analysed."""
+        span = f"{period.since:%Y-%m-%d %H:%M} to {period.until:%Y-%m-%d %H:%M} UTC"
+        problem = (
+            f"what was received from {span} could not be analysed: {fault}; it is tried again, and "
+            "`underair verify` says what of the archive is damaged"
+        )
+        row = dict.fromkeys(INCIDENT_COLUMNS) | {
+            "key": f"failed-{period.since:%Y%m%dT%H%MZ}",
+            "started": period.since,
+            "ended": period.until,
+            "problem": problem,
+        }
+        wears = pl.DataFrame(schema=pl.Schema([*TABLES["wears"].items(), ("incident_key", pl.String)]))
+        self._versions += 1
+        now = monotonic_time.monotonic()
+        return _Lines(period, [row], wears, now, self._versions, later_notes, failed=True)
 
     def _read(self, period: Period) -> _Contents:
         """Analyse a period, and forget the one that nobody looked at for longest."""
@@ -279,6 +323,7 @@ def _row(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None
         "alarms": int((results["alarms"]["source"] != "derived").sum()),
         "serious": int((severities == "serious").sum()),
         "cautions": int((severities == "caution").sum()),
+        "problem": None,
     }
 
 

@@ -94,6 +94,11 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
     """Return the list of incidents, each leading to its bench."""
     rows = []
     for row in incidents.iter_rows(named=True):
+        if row["problem"]:
+            # Its line says so; the others stand.
+            told = words.NOT_ANALYSED.format(problem=row["problem"])
+            rows.append([told, "–", _day_and_time(row["started"]), *["–"] * 5])
+            continue
         name = row["name"] or row["incident_id"] or words.UNTALLIED_NAME
         title = f"{name} ({row['incident_id']})" if row["name"] and row["incident_id"] else name
         seconds = (row["ended"] - row["started"]).total_seconds() if row["started"] and row["ended"] else None

@@ -51,6 +51,7 @@ NO_INCIDENTS = (
     "Nothing is recorded in this archive yet. Bring in a capture with `underair import`, listen to a broker "
     "with `underair listen`, or look at `underair demo`."
 )
+NOT_ANALYSED = "⚠ Not in these lists: {problem}"
 UNTALLIED_NAME = "Wears without a tally"
 ALL_INCIDENTS = "All incidents"
 INCIDENT_HEADS = ["Incident", "Where", "Started (UTC)", "Lasted", "Wearers", "Wears", "Alarms", "Findings"]

@@ -108,6 +108,8 @@ def test_no_row_is_cut_no_heading_left_behind_and_nothing_wider_than_the_sheet(
                 times_seen[mark] += 1
             read = [char for char in sheet.chars if char["text"].strip()]
             assert max(char["x1"] for char in read) <= sheet.width - margin + 1
+            rules = [line["x1"] for line in (*sheet.lines, *sheet.rects) if line["width"] > 20]
+            assert max(rules, default=0.0) <= sheet.width - margin + 1
             assert min(char["x0"] for char in read) >= margin - 1
             assert max(char["bottom"] for char in read) <= sheet.height - foot + 1
         whole = " ".join(" ".join(word["text"] for word in sheet.extract_words()) for sheet in pdf.pages)

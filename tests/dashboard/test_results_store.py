@@ -10,7 +10,9 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.tables import TABLES
-from dashboard.results_store import MOST_CONTENTS, ResultsStore, UnknownIncident
+from dashboard import results_store
+from dashboard.charts.tables import incident_listing
+from dashboard.results_store import MOST_CONTENTS, PeriodProblem, ResultsStore, UnknownIncident
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, concat
@@ -126,8 +128,11 @@ def test_wears_without_a_tally_form_their_own_line(tmp_path: Path) -> None:
     assert untallied.results["findings"]["set_id"].unique().to_list() == ["S-002"]
 
 
-def test_after_a_fault_the_archive_is_looked_at_again(tmp_path: Path) -> None:
+def test_a_period_that_fails_says_so_in_its_line_hides_no_other_and_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     incident = Incident(1, 2)
+    both = concat([incident.messages, again_later(incident.messages, timedelta(hours=9))])
     tries: list[int] = []
 
     def analyse(_found: dict[str, pl.DataFrame], _profile: Profile) -> dict[str, pl.DataFrame]:
@@ -136,8 +141,19 @@ def test_after_a_fault_the_archive_is_looked_at_again(tmp_path: Path) -> None:
             raise ArchiveProblem("the disk failed once")
         return incident.results
 
-    archive = archive_with(tmp_path, incident.messages)
-    store = ResultsStore(archive, Profile.default(), analyse_messages=analyse)
-    with pytest.raises(ArchiveProblem):
-        store.incidents()
-    assert len(store.incidents()) == 1
+    store = ResultsStore(archive_with(tmp_path, both), Profile.default(), analyse_messages=analyse)
+    rows = store.incidents().to_dicts()
+    assert sorted(row["problem"] is None for row in rows) == [False, True]
+    (failed,) = (row for row in rows if row["problem"])
+    assert "the disk failed once" in failed["problem"]
+    assert "2031-05-04" in failed["problem"]
+    assert len(store.wears()) == 1
+    assert "the disk failed once" in str(incident_listing(store.incidents()).to_plotly_json())
+    with pytest.raises(PeriodProblem, match="the disk failed once"):
+        store.incident(failed["key"])
+    with pytest.raises(PeriodProblem, match="the disk failed once"):
+        store.table("wears")  # never a table that silently lacks a period
+    assert not store.is_ready()
+    monkeypatch.setattr(results_store, "GROWING_IS_KEPT_S", 0.0)
+    assert store.incidents()["problem"].null_count() == 2
+    assert len(tries) == 3
