@@ -202,7 +202,7 @@ const underair = (window.underair = {});
         state.goodClock = state.data.clock ?? state.goodClock;
       }
       paint(); // first: the lines so far may be long in coming
-      if (performance.now() - state.linesAt > LINES_EVERY_MS) {
+      if (state.data.ready && performance.now() - state.linesAt > LINES_EVERY_MS) {
         state.linesAt = performance.now();
         state.lines = await (await ask("/live/lines.json")).json();
         paint();
