@@ -213,7 +213,11 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     block = drawing.lane(0, range=[0, 1], visible=False)
     _silences(drawing, person.silences, block)
     for lane in drawing.view.lanes:
-        drawing.title(words.LANE_EXPLAINED[lane].format(**units.label), LANE_TITLE_PX)
+        explained = words.LANE_EXPLAINED[lane].format(**units.label)
+        silent = {"air": person.pressure, "motion": person.motion, "heat": person.temperature}.get(lane)
+        if silent is not None and not len(silent.x):
+            explained += words.NO_READINGS
+        drawing.title(explained, LANE_TITLE_PX)
         if lane == "air":
             _air_lane(drawing, person, scales)
         elif lane == "rate":

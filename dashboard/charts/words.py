@@ -32,6 +32,7 @@ LANE_EXPLAINED = {
     "heat": "Temperature, {temperature} · line: set's sensor · dashed and band: estimate of the surroundings",
     "alarms": "Alarms · solid: the set reported it · outlined under it: what the readings say",
 }
+NO_READINGS = " · the set sent no reading"
 NO_ALARMS = "none reported, none derived"
 DESK_LANE = "Desk"
 MARKS = {"turn_back": "team’s turn-back", "low_air": "low-air warning reached"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import itertools
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,7 @@ import pytest
 from dashboard.charts.clock import Clock, moment_of
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
+from dashboard.charts.lanes import Series
 from dashboard.charts.overview import bin_width_s, overview_figure, whole_window
 from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC, UNITS
@@ -131,6 +133,16 @@ def test_words_of_the_desk_never_lie_on_each_other_and_a_wider_page_has_more_of_
             ends = sorted(one[1:] for one in placed if one[0] == row)
             assert all(before[1] <= after[0] for before, after in itertools.pairwise(ends))
     assert len(words_at(300.0)) < len(words_at(2000.0))
+
+
+def test_a_channel_that_a_set_never_sent_is_said_not_left_empty(look: Look) -> None:
+    def titles(shown: Look) -> str:
+        return " ".join(note["text"] for note in figure_of(shown)[0]["layout"]["annotations"])
+
+    assert "the set sent no reading" not in titles(look)
+    nothing = Series(np.array([]), np.array([]), 1000.0)
+    mute = replace(look, lanes=[replace(look.lanes[0], temperature=nothing), *look.lanes[1:]])
+    assert titles(mute).count("the set sent no reading") == 1
 
 
 def test_text_from_outside_is_no_markup(look: Look) -> None:
