@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,12 @@ import pytest
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import Context
+from dashboard.live.desk import Desk
 from dashboard.pages import review
 from dashboard.results_store import store_of
 from dashboard.underair import main
 from ingest.archive.reading import Archive
+from tests.conftest import free_port
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 OURS = {"Origin": "http://localhost", "X-Underair-Token": review.TOKEN}
@@ -127,3 +130,16 @@ def test_a_request_from_elsewhere_writes_nothing(
 
 def test_an_incident_that_is_not_there_takes_no_note(client: Any) -> None:
     assert post(client, "I-none", **NOTE).status_code == 404
+
+
+def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: Context, incident: str) -> None:
+    desk = Desk.at_broker(f"mqtt://127.0.0.1:{free_port()}")
+    try:
+        app = create_app(replace(context, desk=desk), pages={"/review": review})
+        before = len(Archive(context.archive.folder).messages()["note"])
+        answer = post(app.server.test_client(), incident, **NOTE)
+        assert answer.status_code == 502
+        assert "Not sent, and not kept" in answer.json["problem"]
+        assert len(Archive(context.archive.folder).messages()["note"]) == before
+    finally:
+        desk.close()
