@@ -37,9 +37,7 @@ class Line:
     def __init__(self) -> None:
         self.sent: list[tuple[str, bytes]] = []
 
-    def publish(
-        self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0
-    ) -> None:
+    def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         self.sent.append((topic, payload))
 
     def close(self, timeout_s: float = 1.0) -> None:
