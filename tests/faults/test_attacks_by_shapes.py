@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from dashboard.access.log import read_log
 from dashboard.access.protection import MOST_SLOW, ROOM
 from dashboard.access.reach import LARGEST_BODY_BYTES
+from dashboard.words import FAILED_BY
 from tests.dashboard.guarded_pages import GuardedPages
 
 SHELL = "shell.children"
@@ -105,7 +106,12 @@ def test_nothing_in_a_callbacks_values_gets_an_answer_with_data(pages: GuardedPa
     reviewer = pages.client("review")
     values = {"review-picture.data": value, "review-window.data": value, "address.pathname": value}
     pages.app.server.config["PROPAGATE_EXCEPTIONS"] = False
-    assert reviewer.update(DRAW, values).status_code >= 400
+    answer = reviewer.update(DRAW, values)
+    if answer.status_code < 400:  # a sentence about the fault, in the place made for it, and nothing else
+        told = json.loads(answer.get_data())
+        assert told["response"] == {}
+        assert set(told["sideUpdate"]) == {"failed"}
+        assert FAILED_BY.split("{")[0] in json.dumps(told["sideUpdate"])
     pages.sign_in.sessions.end(pages.sign_in.sessions.all()[0].name)
 
 
