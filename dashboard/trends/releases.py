@@ -108,5 +108,5 @@ def note_release(
 
 
 def _figures(made: Audit) -> str:
-    text = "".join(f"{name}\n{table.write_csv()}" for name, table in sorted(made.tables.items()))
+    text = "".join(f"{name}\n{table.write_ndjson()}" for name, table in sorted(made.tables.items()))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
