@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import warnings
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -10,8 +9,6 @@ from pathlib import Path
 
 import pytest
 from distributed import LocalCluster
-from moto.server import ThreadedMotoServer
-from pyarrow import fs
 
 from analysis.pieces.piecewise import analyse_archive
 from analysis.pieces.spread import spread_over
@@ -21,30 +18,15 @@ from analysis.tables import TABLES
 from ingest.archive.archive import seal_messages
 from ingest.archive.store import place
 from ingest.contract.frames import frames_from_heard
+from tests.store_stand_in import store_at_work
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 
 
 @pytest.fixture
 def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Path]:
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
-    server.start()
-    port = server.get_host_and_port()[1]
-    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
-    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "key")
-    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "secret")
-    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
-    fs.S3FileSystem(
-        access_key="key",
-        secret_key="secret",
-        region="us-east-1",
-        endpoint_override=f"127.0.0.1:{port}",
-        scheme="http",
-        allow_bucket_creation=True,
-    ).create_dir(f"bucket-{port}")
-    yield place(f"s3://bucket-{port}/archive")
-    server.stop()
+    with store_at_work(monkeypatch, tmp_path / "work") as stand_in:
+        yield place(f"s3://{stand_in.bucket}/archive")
 
 
 def test_workers_read_the_store_themselves(store: Path, tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -23,19 +23,6 @@ from ingest.contract.frames import frames_from_heard
 from tests.dashboard.held_archive import HeldArchive
 
 
-@pytest.fixture
-def archive(tmp_path: Path) -> HeldArchive:
-    return HeldArchive(tmp_path)
-
-
-@pytest.fixture
-def feed(archive: HeldArchive, tmp_path: Path) -> Iterator[Feed]:
-    feed = Feed(archive, tmp_path, Profile.default())
-    feed.start()
-    yield feed
-    feed.stop()
-
-
 def pressure(set_id: str, seq: int) -> Heard:
     now = datetime.now(UTC)
     payload = {"kind": "pressure", "set_id": set_id, "boot": 1, "seq": seq, "time": now.isoformat()}
@@ -49,7 +36,10 @@ def picture(feed: Feed) -> dict[str, Any]:
 
 
 def test_a_fault_that_nobody_thought_of_is_logged_and_said_and_the_feed_goes_on(
-    archive: HeldArchive, feed: Feed, wait_until: Callable[..., Any], caplog: pytest.LogCaptureFixture
+    archive: HeldArchive,
+    feed: Feed,
+    wait_until: Callable[..., Any],
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     archive.fault = ZeroDivisionError("nobody thought of this")
     wait_until(lambda: picture(feed)["banner"] == words.FEED_STOPPED, what="the banner")

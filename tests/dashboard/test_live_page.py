@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -46,19 +45,6 @@ def heard(kind: str, seq: int = 0, **fields: Any) -> Heard:
     now = datetime.now(UTC)
     payload = {"kind": kind, "set_id": "S-1", "boot": 1, "seq": seq, "time": now.isoformat(), **fields}
     return Heard(now, f"underair/v1/trial/set/S-1/{kind}", json.dumps(payload).encode(), False)
-
-
-@pytest.fixture
-def archive(tmp_path: Path) -> HeldArchive:
-    return HeldArchive(tmp_path)
-
-
-@pytest.fixture
-def feed(archive: HeldArchive, tmp_path: Path) -> Iterator[Feed]:
-    feed = Feed(archive, tmp_path, Profile.default())
-    feed.start()
-    yield feed
-    feed.stop()
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import logging
 import os
 import shutil
 import subprocess
@@ -16,8 +15,6 @@ from typing import Any
 
 import polars as pl
 import pytest
-from moto.server import ThreadedMotoServer
-from pyarrow import fs
 
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
@@ -38,6 +35,7 @@ from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
 from ingest.listener import Listener
 from ingest.settings import SealSettings, Settings
+from tests.store_stand_in import Store, store_at_work
 
 Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
@@ -45,46 +43,15 @@ NEXT_DAY = DAY + timedelta(days=1)
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 
 
-class Store:
-    """A stand-in that can be stopped and started at its port."""
-
-    def __init__(self) -> None:
-        self.port = 0
-        self._server: Any = None
-        self.start()
-
-    def start(self) -> None:
-        self._server = ThreadedMotoServer(ip_address="127.0.0.1", port=self.port, verbose=False)
-        self._server.start()
-        self.port = self._server.get_host_and_port()[1]
-
-    def stop(self) -> None:
-        self._server.stop()
-
-
 @pytest.fixture
 def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    stand_in = Store()
-    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{stand_in.port}")
-    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "key")
-    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "secret")
-    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
-    fs.S3FileSystem(
-        access_key="key",
-        secret_key="secret",
-        region="us-east-1",
-        endpoint_override=f"127.0.0.1:{stand_in.port}",
-        scheme="http",
-        allow_bucket_creation=True,
-    ).create_dir(f"bucket-{stand_in.port}")
-    yield stand_in
-    stand_in.stop()
+    with store_at_work(monkeypatch, tmp_path / "work") as store:
+        yield store
 
 
 @pytest.fixture
 def archive(store: Store) -> Path:
-    return place(f"s3://bucket-{store.port}/service/archive")
+    return place(f"s3://{store.bucket}/service/archive")
 
 
 def run(*arguments: object) -> subprocess.CompletedProcess[str]:
