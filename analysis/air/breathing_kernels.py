@@ -81,6 +81,18 @@ COOLING_K_L = 0.0067 * 6.8
 
 
 @njit(cache=True, nogil=True)
+def _second(model):  # type: ignore[no-untyped-def]
+    """Return, for a second: what stays of the rate, its part of the air, what stays of the mean, noise."""
+    follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
+    keep = exp(-1.0 / follows_s)
+    area = follows_s * (1.0 - keep)
+    settle = exp(-1.0 / settles_s)
+    kick = model[M_SPREAD] ** 2 * (1.0 - keep * keep)
+    drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
+    return keep, area, settle, kick, drift
+
+
+@njit(cache=True, nogil=True)
 def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, heat_rate, fate, track):  # type: ignore[no-untyped-def]
     """Carry `state` on to second `upto` with the readings up to then; row 0 of `track` is the state's second.
 
@@ -88,13 +100,8 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
     filter's own rate cools the gas). A second's readings are those with ``second - 1 < time <= second``;
     one that comes late joins the second that the state has reached.
     """
-    follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
-    keep = exp(-1.0 / follows_s)
-    area = follows_s * (1.0 - keep)
-    settle = exp(-1.0 / settles_s)
+    keep, area, settle, kick, drift = _second(model)
     usual = model[M_USUAL]
-    kick = model[M_SPREAD] ** 2 * (1.0 - keep * keep)
-    drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
     f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
     litres, growth = vessel[V_LITRES], vessel[V_GROWTH]
     least = 0.5 * litres
@@ -237,13 +244,8 @@ def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
 
     Columns of `smoothed`: litres left, their variance, rate, its variance, gauge pressure, its sd.
     """
-    follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
-    keep = exp(-1.0 / follows_s)
-    area = follows_s * (1.0 - keep)
-    settle = exp(-1.0 / settles_s)
+    keep, area, settle, kick, drift = _second(model)
     usual = model[M_USUAL]
-    kick = model[M_SPREAD] ** 2 * (1.0 - keep * keep)
-    drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
     f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
     last = track.shape[0] - 1
     left, rate, mean = track[last, T_LEFT], track[last, T_RATE], track[last, T_MEAN]

@@ -43,6 +43,7 @@ WARM_FILL = "rgba(200,100,30,0.18)"
 GRAVE = ("distress", "no_motion", "no_motion_prealarm")
 DESK_ROWS = 3
 DESK_TEXT_LENGTH = 40
+DESK_FEWEST_LETTERS = 5
 DESK_CHARACTER_PX = 6.4
 # Plotly takes an empty text's place away and never gives it back when a zoom fills it.
 BLANK = " "
@@ -193,11 +194,13 @@ def _placed(desk: list[Mark], window: Window, plot_px: float) -> tuple[list[int]
     rows, texts = [], []
     for mark in desk:
         at_px = (mark.at - window.start) / (window.end - window.start) * plot_px
-        text = mark.text if len(mark.text) <= DESK_TEXT_LENGTH else mark.text[: DESK_TEXT_LENGTH - 1] + "…"
+        # At the end of the window words are shortened to what is left of it, not cut through a letter.
+        longest = min(DESK_TEXT_LENGTH, int((plot_px - at_px - 16) / DESK_CHARACTER_PX))
+        text = mark.text if len(mark.text) <= longest else mark.text[: max(longest - 1, 0)] + "…"
         row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
         rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
         # Words of a moment before the window would reach into it, over those that belong there.
-        has_words = row is not None and 0 <= at_px <= plot_px
+        has_words = row is not None and at_px >= 0 and longest >= DESK_FEWEST_LETTERS
         texts.append(plain(text) if has_words else BLANK)
         if row is not None and has_words:
             free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)

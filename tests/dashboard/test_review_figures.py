@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from dashboard.charts import figures
 from dashboard.charts.clock import Clock, moment_of
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.charts.lanes import Series
+from dashboard.charts.lanes import Mark, Series
 from dashboard.charts.overview import bin_width_s, overview_figure, whole_window
 from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC, UNITS
@@ -200,3 +201,14 @@ def test_units_convert_both_ways() -> None:
     assert UNITS["imperial"].text("temperature", 100.0) == "212 °F"
     assert UNITS["imperial"].text("pressure", 300.0) == "4,351 psi"
     assert UNITS["metric"].text("motion", 1.234) == "1.23 m/s²"
+
+
+def test_the_desks_words_end_within_the_window() -> None:
+    window = Window(0.0, 1000.0)
+    desk = [Mark(at, "all out, none left inside") for at in (0.0, 700.0, 950.0, 999.0)]
+    _, texts = figures._placed(desk, window, plot_px=1000.0)
+    assert texts[0] == "all out, none left inside"
+    for mark, text in zip(desk, texts, strict=True):
+        shown = "" if text == figures.BLANK else text
+        assert mark.at + figures.DESK_CHARACTER_PX * len(shown) <= 1000.0
+    assert texts[3] == figures.BLANK
