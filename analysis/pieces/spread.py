@@ -24,7 +24,6 @@ ENGINE_WORDS = "local, local:WORKERS or dask://HOST:PORT"
 ANSWER_WITHIN_S = 10.0
 MEMORY_A_WORKER = 4 * 2**30
 """Bytes at most. Measured: 0.53 GB with tasks of `analysis.pieces.pieces.BATCH_ROWS` messages."""
-_ONE_THREAD = {"POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 
 class BadEngine(UnderairError):
@@ -52,8 +51,7 @@ def spread_over(engine: str) -> Iterator[Run]:
             f"the engine must be {ENGINE_WORDS}, such as local:2 or dask://127.0.0.1:8786; got {engine}"
         )
     try:
-        from distributed import Client, LocalCluster
-        from distributed.system import MEMORY_LIMIT
+        from distributed import Client
     except ImportError:
         raise BadEngine(
             f"the engine {engine} needs Dask, which is not installed: pip install 'underair[cluster]'"
@@ -70,22 +68,39 @@ def spread_over(engine: str) -> Iterator[Run]:
             yield _runner(client)
         return
     workers = int(local.group(1)) if local.group(1) else os.cpu_count() or 1
+    with workers_here(workers) as cluster, Client(cluster) as client:
+        yield _runner(client)
+
+
+@contextmanager
+def workers_here(count: int) -> Iterator[Any]:
+    """Yield a cluster of so many workers on this machine, each with one thread that computes."""
+    import dask
+    from distributed import LocalCluster
+    from distributed.system import MEMORY_LIMIT
+
     with (
+        dask.config.set(
+            {
+                # Polars counts its threads when it is imported: before the worker is spawned.
+                "distributed.nanny.pre-spawn-environ.POLARS_MAX_THREADS": 1,
+                # Nobody looks at Dask's own samples of where the time goes.
+                "distributed.worker.profile.enabled": False,
+            }
+        ),
         # Only on this machine, on ports that are free: several clusters may stand at once.
         LocalCluster(
-            n_workers=workers,
+            n_workers=count,
             threads_per_worker=1,
             # Beyond it Dask starts the worker anew and gives its task to another: never the whole machine.
-            memory_limit=min(MEMORY_A_WORKER, MEMORY_LIMIT // workers),
+            memory_limit=min(MEMORY_A_WORKER, MEMORY_LIMIT // count),
             host="127.0.0.1",
             dashboard_address="127.0.0.1:0",
             # What goes wrong comes back as an exception; how Dask ends its workers concerns nobody.
             silence_logs=logging.CRITICAL,
-            env=_ONE_THREAD,
         ) as cluster,
-        Client(cluster) as client,
     ):
-        yield _runner(client)
+        yield cluster
 
 
 def _runner(client: Any) -> Run:

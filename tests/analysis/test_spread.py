@@ -221,3 +221,33 @@ def test_one_incident_and_an_engine_is_a_wrong_call(archive: Path, tmp_path: Pat
     )
     assert done.returncode == 2
     assert "--incident is one piece" in done.stderr
+
+
+ONE_THREAD = """
+import polars as pl
+
+from analysis.pieces.spread import spread_over
+
+
+def threads(_):
+    return pl.thread_pool_size()
+
+
+if __name__ == "__main__":
+    with spread_over("local:2") as run:
+        print(*run(threads, range(4)))
+"""
+
+
+def test_a_worker_computes_with_one_thread_also_when_the_program_had_polars_before(tmp_path: Path) -> None:
+    program = tmp_path / "program.py"
+    program.write_text(ONE_THREAD)
+    root = Path(analysis.__file__).parents[1]
+    done = subprocess.run(
+        [sys.executable, program],
+        env={**os.environ, "PYTHONPATH": str(root)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split() == ["1"] * 4

@@ -9,7 +9,6 @@ this process (what does not spread) and of each worker: on a busy machine they s
 from __future__ import annotations
 
 import hashlib
-import logging
 import os
 import shutil
 import sys
@@ -19,10 +18,10 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from distributed import Client, LocalCluster
+from distributed import Client
 
 from analysis.pieces.piecewise import analyse_archive
-from analysis.pieces.spread import MEMORY_A_WORKER, Run, spread_over
+from analysis.pieces.spread import Run, spread_over, workers_here
 from analysis.profile import Profile
 from tests.benchmarks.big_archive import WEARS_A_DAY
 from tests.benchmarks.opening_an_incident import first_days, grow
@@ -77,15 +76,7 @@ def main() -> None:
                 busy = f"{time.process_time() - spent:.1f}"
             else:
                 with (
-                    LocalCluster(
-                        n_workers=count,
-                        threads_per_worker=1,
-                        host="127.0.0.1",
-                        dashboard_address="127.0.0.1:0",
-                        env={"POLARS_MAX_THREADS": "1"},
-                        memory_limit=MEMORY_A_WORKER,
-                        silence_logs=logging.CRITICAL,
-                    ) as cluster,
+                    workers_here(count) as cluster,
                     Client(cluster) as client,
                     spread_over(cluster.scheduler_address.replace("tcp://", "dask://")) as run,
                 ):
