@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 import socket
@@ -13,6 +14,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+# Which of pytest-xdist's workers this is; the only one without it.
+WORKER = os.environ.get("PYTEST_XDIST_WORKER", "gw0")
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # Two that compile at the same moment could mix up the entries of one cache: each worker has its own.
+    compiled = Path(__file__).parents[1] / ".pytest_cache" / f"numba-{WORKER}"
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(compiled))
+
+# Below the ports that the system itself gives away, so that nobody is given one between asking and using;
+# each worker has 500 of its own, and processes begin at different ones.
+PORTS = range(12_000 + 500 * (int(WORKER.removeprefix("gw")) % 32), 28_000)[:500]
+ports = itertools.islice(itertools.cycle(PORTS), os.getpid() % 500, None)
 
 CHROMIUM_FLAGS = [
     "--headless",
@@ -35,14 +48,22 @@ def missing(what: str, install: str) -> None:
 
 
 def free_port() -> int:
-    """Return a loopback port that nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Return a loopback port that nobody holds, and that no other test of this run is given."""
+    for port in itertools.islice(ports, len(PORTS)):
+        with socket.socket() as probe:
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+    raise OSError(f"no port from {PORTS[0]} to {PORTS[-1]} is free on 127.0.0.1; end what holds them")
 
 
-def wait_until(condition: Callable[[], Any], timeout_s: float = 15.0, what: str = "the condition") -> Any:
-    """Poll `condition` until it gives something true, and return that; fail after `timeout_s`."""
+def wait_until(condition: Callable[[], Any], timeout_s: float = 60.0, what: str = "the condition") -> Any:
+    """Poll `condition` until it gives something true, and return that; fail after `timeout_s`.
+
+    The limit is for what never comes: a loaded machine may take long for what comes.
+    """
     deadline = time.monotonic() + timeout_s
     while True:
         result = condition()
@@ -95,7 +116,7 @@ class Mosquitto:
         assert self.process is not None
         assert self.process.poll() is None, (self.folder / "mosquitto.log").read_text()
         try:
-            socket.create_connection(("127.0.0.1", self.port), timeout=0.2).close()
+            socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
         except OSError:
             return False
         return True
@@ -103,13 +124,13 @@ class Mosquitto:
     def stop(self) -> None:
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(10)
+            self.process.wait(60)
             self.process = None
 
     def kill(self) -> None:
         if self.process is not None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(60)
             self.process = None
 
 
