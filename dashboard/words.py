@@ -31,6 +31,14 @@ FAILED_BY = "This could not be shown: {problem}"
 NEEDS_SCRIPT = "These pages need JavaScript, which this browser has switched off."
 
 
+def shortened(name: str, most: int) -> str:
+    """Return a name in at most so many letters: its beginning and its end, where names of one kind differ."""
+    if len(name) <= most:
+        return name
+    head = most // 2
+    return f"{name[:head]}…{name[len(name) - (most - head - 1) :]}"
+
+
 def footer(profile_name: str) -> str:
     """Return the footer: version and doctrine profile in force."""
     return f"{PRODUCT} {version('underair')} · Profile: {profile_name} · Recorded times are UTC"

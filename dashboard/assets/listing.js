@@ -7,6 +7,7 @@
     node.append(...children);
     return node;
   };
+  const LONG = 16; // letters; a date with its time stays in one line
   const textOf = (cell) => (typeof cell === "string" ? cell : cell.t);
   const valueOf = (cell) => (typeof cell === "string" ? cell : cell.v ?? cell.t);
 
@@ -72,6 +73,7 @@
           element("tr", {}, ...row.map((cell, column) => {
             const made = element("td", {}, cellContent(cell));
             if (data.numeric.includes(column)) made.classList.add("number");
+            if (textOf(cell).length > LONG) made.classList.add("long");
             return made;
           })),
         ),

@@ -136,6 +136,7 @@ def _heading(look: Look) -> Any:
 
 
 def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
+    explained = words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole))
     signs = [
         html.Span([html.B(ALARM_CHARACTERS[kind]), f" {words.ALARMS[kind]}"])
         for kind in alarm_kinds(look.record.results)
@@ -148,7 +149,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
     return html.Section(
         [
             html.H2(words.OVERVIEW),
-            html.P(words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole)), className="note"),
+            html.P(explained if len(look.everybody) else words.NOBODY, className="note"),
             html.Div(
                 [
                     dcc.Graph(
@@ -163,7 +164,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
                 role="img",
                 **_aria(label=words.OVERVIEW_LABEL),
             ),
-            html.P(legend, className="legend"),
+            *([html.P(legend, className="legend")] if len(look.everybody) else []),
         ],
         className="panel everybody",
     )
@@ -227,8 +228,8 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                 [
                     _choices(words.WINDOW, "span", words.WINDOWS),
                     _choices(words.MOVE, "move", move),
-                    _choices(words.PEOPLE, "person", people),
-                    _choices(words.SHOW_LANES, "lane", words.LANES),
+                    *([_choices(words.PEOPLE, "person", people)] if people else []),
+                    *([_choices(words.SHOW_LANES, "lane", words.LANES)] if people else []),
                     _choices(words.UNITS, "units", words.UNIT_CHOICES),
                     _choices(words.CLOCK, "clock", words.CLOCKS),
                     _downloads(look),

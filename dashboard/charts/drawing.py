@@ -53,6 +53,8 @@ class Shown:
 
     def text(self) -> str:
         """Return the sentence above the lanes."""
+        if not self.total:
+            return words.SHOWN_NONE
         if self.bin_ms is None:
             return words.SHOWN_ALL.format(total=f"{self.total:,}")
         width = words.bin_text(self.bin_ms / SECOND_MS)

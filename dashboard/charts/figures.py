@@ -45,6 +45,7 @@ DESK_ROWS = 3
 DESK_TEXT_LENGTH = 40
 DESK_FEWEST_LETTERS = 5
 DESK_CHARACTER_PX = 6.4
+HEADING_CHARACTER_PX = 8.6
 # Plotly takes an empty text's place away and never gives it back when a zoom fills it.
 BLANK = " "
 # What a zoom replaces in a trace that depends on the window.
@@ -209,7 +210,9 @@ def _placed(desk: list[Mark], window: Window, plot_px: float) -> tuple[list[int]
 
 def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
-    drawing.title(plain(words.person_title(person.wearer_id, person.team, person.set_ids)), HEADING_PX, True)
+    room = int((drawing.view.plot_px + LEFT_PX) / HEADING_CHARACTER_PX)
+    title = words.person_title(person.wearer_id, person.team, person.set_ids, room)
+    drawing.title(plain(title), HEADING_PX, True)
     top = drawing.depth_px
     block_index = len(drawing.axes)
     # Behind the lanes, over their whole height: the silences.
@@ -219,7 +222,7 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
         explained = words.LANE_EXPLAINED[lane].format(**units.label)
         silent = {"air": person.pressure, "motion": person.motion, "heat": person.temperature}.get(lane)
         if silent is not None and not len(silent.x):
-            explained += words.NO_READINGS
+            explained = explained.split(" · ")[0] + words.NO_READINGS
         drawing.title(explained, LANE_TITLE_PX)
         if lane == "air":
             _air_lane(drawing, person, scales)

@@ -17,6 +17,7 @@ from dashboard.charts.drawing import Window, plain, typed
 from dashboard.charts.figures import x_axis
 from dashboard.charts.lanes import ALARM_ORDER, to_ms
 from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
+from dashboard.words import shortened
 
 BINS = 360
 BIN_CHOICES_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
@@ -24,6 +25,8 @@ LEFT_PX = 128
 TOP_PX = 28
 BOTTOM_PX = 8
 OVERVIEW_PX = 700.0
+LABEL_LETTERS = 17
+FEWEST_TEAM_LETTERS = 6
 # The less air the more ink; the ground shows through, so that it reads on a light and on a dark page.
 SHADES = [[0.0, "rgba(31,134,196,1)"], [0.35, "rgba(31,134,196,0.75)"], [1.0, "rgba(31,134,196,0.12)"]]
 ALARM_SIGNS = {
@@ -79,6 +82,8 @@ def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray
     width_ms = bin_width_s(window) * SECOND_MS
     bins = max(math.ceil((window.end - window.start) / width_ms), 1)
     z = np.full((len(people), bins), np.nan)
+    if not len(people):
+        return z
     row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
     lowest = (
         results["air"]
@@ -106,7 +111,11 @@ def labels(people: pl.DataFrame, chosen: list[str]) -> list[str]:
     texts = []
     for person in people.iter_rows(named=True):
         name = person["wearer_id"] or f"{words.SET} {person['key']}"
-        text = plain(f"{name} · {person['team']}" if person["team"] else name)
+        # Whole they would be cut in the middle of a letter; choices, lanes and tables have them whole.
+        room = LABEL_LETTERS - len(name) - len(" · ")
+        with_team = person["team"] and room >= min(len(person["team"]), FEWEST_TEAM_LETTERS)
+        text = f"{name} · {shortened(person['team'], room)}" if with_team else shortened(name, LABEL_LETTERS)
+        text = plain(text)
         texts.append(f"<b>▸ {text}</b>" if person["key"] in chosen else text)
     return texts
 
@@ -147,7 +156,7 @@ def overview_figure(
         _silence_strips(results, row_of_wear),
         *_alarm_signs(results, row_of_wear),
     ]
-    height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * len(people)
+    height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * max(len(people), 1)
     layout = {
         "template": chart_template(),
         "height": height,
@@ -161,7 +170,7 @@ def overview_figure(
             **x_axis(whole, clock, OVERVIEW_PX),
         },
         "yaxis": {
-            "range": [len(people) - 0.5, -0.5],
+            "range": [max(len(people), 1) - 0.5, -0.5],
             "tickvals": list(range(len(people))),
             "ticktext": labels(people, []),
             "ticks": "",
@@ -207,7 +216,10 @@ def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str
     for kind in ALARM_ORDER:
         rows = reported.filter(pl.col("alarm") == kind)
         if len(rows):
-            colour = CHART_ORANGE if kind in ("distress", "no_motion") else "#808080"
+            open_sign = ALARM_SIGNS[kind].endswith("-open")
+            colour = (
+                CHART_ORANGE if kind in ("distress", "no_motion") else "#808080" if open_sign else "#4a4a4a"
+            )
             traces.append(
                 {
                     "type": "scatter",
@@ -218,7 +230,10 @@ def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str
                         "symbol": ALARM_SIGNS[kind],
                         "size": 10,
                         "color": colour,
-                        "line": {"width": 1.2, "color": colour},
+                        # A white edge parts a sign from a dark strip, and from a dark page.
+                        "line": {"width": 1.6, "color": colour}
+                        if open_sign
+                        else {"width": 1.2, "color": "#fff"},
                     },
                     "cliponaxis": False,
                 }

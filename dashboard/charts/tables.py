@@ -103,7 +103,10 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
         title = f"{name} ({row['incident_id']})" if row["name"] and row["incident_id"] else name
         seconds = (row["ended"] - row["started"]).total_seconds() if row["started"] and row["ended"] else None
         graver = [(row["serious"], words.SEVERITY["serious"]), (row["cautions"], words.SEVERITY["caution"])]
-        findings = ", ".join(f"{count} {text}" for count, text in graver if count) or words.NO_ROWS
+        findings = (
+            ", ".join(f"{count} {text}".replace(" ", "\N{NO-BREAK SPACE}") for count, text in graver if count)
+            or words.NO_ROWS
+        )
         rows.append(
             [
                 cell(title, href="/review?" + urlencode({"incident": row["key"]})),

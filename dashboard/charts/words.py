@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dashboard.words import shortened
+
 if TYPE_CHECKING:
     from dashboard.charts.desk_notes import DeskNote
 
@@ -77,6 +79,7 @@ OVERVIEW_EXPLAINED = (
     "Shade: lowest pressure in each {bin_s} s, the darker the less. Blank: not under air. Hatched: silent. "
     "Press a row to choose the wearer, drag across to choose a window."
 )
+NOBODY = "Nobody was tallied in and no set was under air: this incident has the desk's words only."
 LEGEND_SHADE = "pressure, full to empty"
 MOVE = "Move"
 MESSAGE_HEADS = {
@@ -113,6 +116,7 @@ REPORT = "Report on the incident (HTML)"
 SHOWN_THINNED = (
     "Lines show the lowest and highest of each {bin_s} s: {shown} of {total} readings. Zoom in for every one."
 )
+SHOWN_NONE = "There is no reading to be drawn."
 SHOWN_ALL = "Every reading of the window is drawn: {total}."
 LANES_LABEL = (
     "Lanes of the chosen wearers on one clock. Arrow keys move the cursor by a second, with Shift by ten; "
@@ -304,10 +308,13 @@ def duration_text(seconds: float | None) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
-def person_title(wearer_id: str | None, team: str | None, set_ids: tuple[str, ...]) -> str:
-    """Return the heading of one person's lanes."""
-    parts = [f"{WEARER} {wearer_id}" if wearer_id else NOT_TALLIED.capitalize()]
-    if team:
-        parts.append(f"{TEAM} {team}")
-    parts.append(f"{SET} {', '.join(set_ids)}")
-    return " · ".join(parts)
+def person_title(wearer_id: str | None, team: str | None, set_ids: tuple[str, ...], room: int = 1000) -> str:
+    """Return the heading of one person's lanes; long names give way to one another in so many letters."""
+    names = [(WEARER, wearer_id) if wearer_id else ("", NOT_TALLIED.capitalize())]
+    names += [(TEAM, team)] if team else []
+    names.append((SET, ", ".join(set_ids)))
+    left = room - sum(len(what) + 1 for what, _ in names) - 3 * (len(names) - 1)
+    if sum(len(name) for _, name in names) > left:
+        share = max(left // len(names), 8)
+        names = [(what, shortened(name, share)) for what, name in names]
+    return " · ".join(f"{what} {name}".strip() for what, name in names)

@@ -18,7 +18,7 @@ from typing import Any
 
 import msgspec
 
-from ingest.broker.mqtt import Publisher
+from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.messages import decode
 from ingest.contract.topics import DESK_KINDS, ID_WORDS, Topic, is_id
@@ -64,9 +64,9 @@ class Desk:
         self._tried_s = -TRY_EVERY_S
 
     @staticmethod
-    def at_broker(url: str, desk_id: str = "desk") -> Desk:
+    def at_broker(url: str, desk_id: str = "desk", login: Login | None = None) -> Desk:
         """Return a desk that publishes to the broker at `url`; it connects on its first use."""
-        return Desk(lambda: Publisher(url), desk_id)
+        return Desk(lambda: Publisher(url, login=login), desk_id)
 
     def open(self) -> None:
         """Connect now rather than on the first message.

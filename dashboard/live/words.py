@@ -6,6 +6,7 @@ import math
 
 from analysis.live.rows import AlarmLine, Interval, Row, Team
 from dashboard.live.display import Display
+from dashboard.words import shortened
 
 TITLE = "Live: who is under air"
 STARTING = "Starting: this server is getting ready. Nothing is live yet; use voice contact."
@@ -103,6 +104,7 @@ LOW_AIR_IN = "low air in"
 SOON = "may be due within 5 min"
 SHORT = "< 1 min"
 MOST_INCIDENTS = 2
+LONGEST_NAME = 18  # two lines of a row on the narrowest page
 TEAM = "Team {team}"
 TEAM_TURN_BACK = "turn back in {interval}"
 TEAM_TURNED = "past turn-back {age}"
@@ -182,12 +184,17 @@ def was_expected(row: Row, display: Display) -> str:
 
 def who(wearer_id: str | None, set_id: str) -> str:
     """Return the wearer's name on the page: the number, or the set where nobody is tallied in."""
-    return wearer_id if wearer_id else f"Set {set_id}"
+    return named(wearer_id) if wearer_id else f"Set {named(set_id)}"
 
 
 def where(set_id: str | None, task: str | None) -> str:
     """Return the second line below the wearer."""
-    return " · ".join(part for part in (set_id, task) if part)
+    return " · ".join(part for part in (named(set_id) if set_id else None, task) if part)
+
+
+def named(name: str) -> str:
+    """Return a name as it stands on this page: of a long one its beginning and its end."""
+    return shortened(name, LONGEST_NAME)
 
 
 def reason(code: str, since_at: float | None, now: float, named: str) -> str:
@@ -310,8 +317,8 @@ FOR_SCRIPT = {
     "head_air": "Air",
     "now": "now",
     "ahead": "+{minutes} min",
-    "legend": "Strip: air so far, and forecast down to the low-air warning (dashed line). Shade and bars are "
-    "the 90 % interval; ◁ turn-back, ▼ low air. Hatched: nothing heard.",
+    "legend": "Strip: air so far, and forecast (dashed) down to the low-air warning (dotted). Shade and bars "
+    "are the 90 % interval; ◁ turn-back, ▼ low air. Hatched: nothing heard.",
     "alarms": "Alarms",
     "seen": "Seen",
     "seen_what": "Seen: {alarm}, {who}",

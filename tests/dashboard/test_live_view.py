@@ -240,3 +240,17 @@ def test_the_script_words_nothing_that_a_person_reads() -> None:
         assert sentences == [], path.name
         assert "innerHTML" not in code
         assert len(path.read_text().splitlines()) <= 500
+
+
+def test_a_long_name_keeps_its_end_and_the_forms_have_it_whole() -> None:
+    long = "Alexandria-Bartholomew-van-der-Nordha-07"
+    row = only(replace(ROW, wearer_id=long, team=long, set_id=long))
+    assert row["who"] == row["team"] == "Alexandri…ordha-07"
+    assert row["sub"] == "Alexandri…ordha-07 · search"
+    assert row["fields"] == {"set_id": long, "wearer_id": long, "team": long, "task": "search"}
+
+
+def test_where_nothing_was_ever_heard_nothing_is_counted() -> None:
+    never = picture(hearing=Hearing(None, 0, 0, None, None))
+    assert never["summary"] == []
+    assert picture()["summary"][0] == "0 under air"

@@ -5,21 +5,34 @@ from __future__ import annotations
 import base64
 import itertools
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import polars as pl
 import pytest
 
-from dashboard.charts import figures
+from analysis.profile import Profile
+from dashboard.charts import figures, words
+from dashboard.charts.bench import bench
 from dashboard.charts.clock import Clock, moment_of
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
 from dashboard.charts.lanes import Mark, Series
-from dashboard.charts.overview import bin_width_s, overview_figure, whole_window
+from dashboard.charts.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
 from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
+from dashboard.results_store import ResultsStore
 from dashboard.units import IMPERIAL, METRIC, UNITS
-from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
+from tests.dashboard.invented_incident import (
+    DISTRESS_AT_S,
+    INCIDENT,
+    SILENT_FROM_S,
+    Incident,
+    archive_with,
+    at,
+    store_with,
+)
 
 
 def array(sent: dict[str, str]) -> np.ndarray:
@@ -212,3 +225,42 @@ def test_the_desks_words_end_within_the_window() -> None:
         shown = "" if text == figures.BLANK else text
         assert mark.at + figures.DESK_CHARACTER_PX * len(shown) <= 1000.0
     assert texts[3] == figures.BLANK
+
+
+def test_beside_a_strip_a_long_name_keeps_its_end_where_names_differ() -> None:
+    long = "Alexandria-Bartholomew-van-der-Nordhaven-"[:36]
+    people = pl.DataFrame(
+        {
+            "key": ["W-01", "W-02", f"{long}W-03", f"{long}W-04"],
+            "wearer_id": ["W-01", None, f"{long}W-03", f"{long}W-04"],
+            "team": ["Brigade of the eastern harbour, third half", None, "Elm", None],
+        }
+    )
+    texts = labels(people, [])
+    assert all(len(text) <= LABEL_LETTERS for text in texts)
+    assert texts[0] == "W-01 · Briga…half"
+    assert texts[1] == "Set W-02"
+    assert texts[2].endswith("W-03")
+    assert texts[3].endswith("W-04")
+
+
+def test_a_heading_shortens_long_names_to_the_room_that_there_is() -> None:
+    names = ("Alexandria-Bartholomew-van-der-Nordha-07", "Brigade-of-the-eastern-harbour-distri-04")
+    whole = words.person_title(*names, ("S-011",))
+    assert whole == f"Wearer {names[0]} · Team {names[1]} · Set S-011"
+    short = words.person_title(*names, ("S-011",), room=80)
+    assert len(short) <= 80
+    assert "-07 · Team" in short and "-04 · Set S-011" in short
+
+
+def test_an_incident_that_has_only_the_desks_words_is_drawn(tmp_path: Path) -> None:
+    incident = Incident(wearers=1, minutes=2)
+    heard = {kind: frame.clear() for kind, frame in incident.messages.items()}
+    heard |= {kind: incident.messages[kind] for kind in ("incident", "note")}
+    store = ResultsStore(archive_with(tmp_path, heard), Profile.default())
+    look = Bench(store).look(request_of({"incident": INCIDENT}))
+    assert look.everybody.is_empty()
+    told = str(bench(look))
+    assert words.NOBODY in told
+    assert words.SHOWN_NONE in told
+    assert "Water on" in told
