@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self
 
 import msgspec
 import pyarrow as pa
@@ -20,6 +20,7 @@ from ingest.contract.refusals import depth_exceeds
 from ingest.contract.times import micros, parse_time
 
 SUFFIXES = (".ndjson", ".ndjson.gz", ".ndjson.zst")
+_SHAPE = '{"received": TIME, "topic": TEXT, "payload": {...}}'
 _DAMAGED = "the file is damaged, or ends in the middle of its compression"
 # What comes in is bounded, whatever it claims to be: a line, and how much a file may unpack to. Captures of
 # the contract's messages pack 10 to 30 times; files made to fill a disk pack a thousand times and more.
@@ -129,7 +130,7 @@ def _heard(line: bytes) -> Heard:
     try:
         told = _decode_line(line)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise ValueError(f"it is no capture line: {error}") from None
+        raise ValueError(f"it is no capture line ({_SHAPE}): {error}") from None
     try:
         received = parse_time(told.received)
     except ValueError as error:
@@ -206,10 +207,56 @@ def _opened(path: Path) -> Iterator[Iterator[bytes]]:
         with gzip.open(path, "rb") as unpacked:
             yield _lines_of(unpacked, path.stat().st_size)
     elif path.name.endswith(".ndjson.zst"):
-        with pa.CompressedInputStream(pa.OSFile(str(path)), "zstd") as stream:
+        with _Zstd(path) as stream:
             yield _lines_of(stream, path.stat().st_size)
     else:
         raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
+
+
+class _Zstd:
+    """Unpacks a file as far as it goes."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._stream = self._open()
+        self._given = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stream.close()
+
+    def read1(self, size: int) -> bytes:
+        """Return at most so many bytes, none at the end; raises when nothing is left before the damage."""
+        try:
+            block: bytes = self._stream.read(size)
+        except (OSError, pa.ArrowInvalid):
+            block = self._before_the_damage()
+            if not block:
+                raise
+        self._given += len(block)
+        return block
+
+    def _open(self) -> Any:
+        return pa.CompressedInputStream(pa.OSFile(str(self._path)), "zstd")
+
+    def _before_the_damage(self) -> bytes:
+        # pyarrow drops what it has unpacked of a block when it fails inside it: byte by byte it gives all.
+        found = bytearray()
+        with self._open() as stream:
+            left = self._given
+            while left:
+                left -= len(stream.read(min(left, _BLOCK_BYTES)))
+            while len(found) < _BLOCK_BYTES:
+                try:
+                    byte = stream.read(1)
+                except (OSError, pa.ArrowInvalid):
+                    break
+                if not byte:
+                    break
+                found += byte
+        return bytes(found)
 
 
 def _lines_of(stream: Any, packed_bytes: int | None) -> Iterator[bytes]:
@@ -217,7 +264,16 @@ def _lines_of(stream: Any, packed_bytes: int | None) -> Iterator[bytes]:
     rest = b""
     passing_over = False
     unpacked = 0
-    while block := stream.read(_BLOCK_BYTES):
+    while True:
+        try:
+            # Not `read`: where a file breaks off, that throws away what it has of the block.
+            block = stream.read1(_BLOCK_BYTES)
+        except Exception:
+            if rest and not passing_over:
+                yield rest
+            raise
+        if not block:
+            break
         unpacked += len(block)
         if packed_bytes is not None and unpacked > max(
             _UNPACKED_WITHOUT_ASKING_BYTES, MOST_UNPACKED_TO_PACKED * packed_bytes

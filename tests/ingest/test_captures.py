@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -141,6 +142,25 @@ def test_cut_off_compression_keeps_what_came_before_and_says_so(
     whole = [item for item in items if isinstance(item, Heard)]
     assert len(whole) > 1000
     assert whole == heard[: len(whole)]
+
+
+@pytest.mark.parametrize("suffix", [".ndjson.gz", ".ndjson.zst"])
+def test_a_small_capture_that_breaks_off_is_not_lost_whole(
+    tmp_path: Path, pressure: Pressure, suffix: str
+) -> None:
+    # Less than is unpacked in one go: the failure used to take all of it along.
+    path = tmp_path / f"log{suffix}"
+    heard = [pressure(seq, note=hashlib.sha512(b"%d" % seq).hexdigest()) for seq in range(2000)]
+    write_capture(path, heard)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size * 3 // 4])
+    *items, half, damage = read_lines(path)
+    assert items == heard[: len(items)]
+    assert len(items) > 1000
+    assert isinstance(half, BadLine)
+    assert isinstance(damage, BadLine)
+    assert half.line
+    assert capture_line(heard[len(items)]).startswith(half.line)
+    assert "ends in the middle of its compression" in damage.reason
 
 
 def test_file_that_is_not_there_and_unknown_format_are_named(tmp_path: Path) -> None:
