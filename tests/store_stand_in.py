@@ -12,12 +12,14 @@ import pytest
 from moto.server import ThreadedMotoServer
 from pyarrow import fs
 
+from tests.conftest import free_port
+
 
 class Store:
     """Can be stopped, and started again at its port; has one bucket."""
 
     def __init__(self) -> None:
-        self.port = 0
+        self.port = free_port()
         self._server: Any = None
         self.start()
         self.bucket = f"bucket-{self.port}"
@@ -33,7 +35,6 @@ class Store:
     def start(self) -> None:
         self._server = ThreadedMotoServer(ip_address="127.0.0.1", port=self.port, verbose=False)
         self._server.start()
-        self.port = self._server.get_host_and_port()[1]
 
     def stop(self) -> None:
         self._server.stop()
