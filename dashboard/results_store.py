@@ -136,7 +136,10 @@ class ResultsStore:
         self._contents: OrderedDict[datetime, _Contents] = OrderedDict()
         self._files: frozenset[tuple[str, int]] | None = None
         self._versions = 0
-        self._lock = threading.Lock()
+        self._complete = False
+        self._lock = threading.Lock()  # for what is kept above; never held while anything is analysed
+        self._refreshing = threading.Lock()
+        self._periods: dict[datetime, threading.Lock] = {}  # held while that period is analysed
 
     def incidents(self) -> pl.DataFrame:
         """Return one row an incident, newest first; wears without a tally form one row a period.
@@ -156,7 +159,7 @@ class ResultsStore:
 
     def table(self, name: str) -> pl.DataFrame:
         """Return one result table over the whole archive; periods not in memory are analysed again for it."""
-        read = self._up_to_date()
+        read = self._up_to_date(wait=True)
         for problem in (lines.incidents[0]["problem"] for lines in read if lines.failed):
             raise PeriodProblem(problem)
         frames = [self._contents_of(lines.period).results[name] for lines in read]
@@ -172,26 +175,31 @@ class ResultsStore:
         PeriodProblem
             When it is the line of a period that could not be analysed.
         """
-        for lines in self._known() if following else self._up_to_date():
-            for row in lines.incidents:
-                if row["key"] == key:
-                    if row["problem"]:
-                        raise PeriodProblem(row["problem"])
-                    contents = self._contents_of(lines.period)
-                    results = _results_of(contents.results, row["incident_id"])
-                    return IncidentRecord(row, results, contents.messages, lines.version)
-        known = ", ".join(self.incidents()["key"].head(10)) or "none"
-        raise UnknownIncident(f"the archive has no incident {key!r}; it has: {known}")
+        found = self._found(key)
+        if found is not None and not following:
+            # Only its own period: another that is being analysed just now keeps nobody waiting.
+            found = self._found(key) if self._is_renewed(found[0].period.since) else None
+        if found is None:
+            self._up_to_date(wait=True)
+            found = self._found(key)
+        if found is None:
+            known = ", ".join(self.incidents()["key"].head(10)) or "none"
+            raise UnknownIncident(f"the archive has no incident {key!r}; it has: {known}")
+        lines, row = found
+        if row["problem"]:
+            raise PeriodProblem(row["problem"])
+        contents = self._contents_of(lines.period)
+        results = _results_of(contents.results, row["incident_id"])
+        return IncidentRecord(row, results, contents.messages, lines.version)
 
     def is_ready(self, key: str | None = None) -> bool:
         """Return whether the lists, or one incident's tables, can be had at once, with nothing to analyse.
 
         An incident that is not there is ready: its absence can be told at once.
         """
-        if not self._lock.acquire(blocking=False):
-            return False
-        try:
-            if _fingerprint(self._folder) != self._files:
+        files = _fingerprint(self._folder)
+        with self._lock:
+            if files != self._files:
                 return False
             found = [
                 lines.period.since
@@ -199,53 +207,101 @@ class ResultsStore:
                 if any(row["key"] == key for row in lines.incidents)
             ]
             return not found or found[0] in self._contents
-        finally:
-            self._lock.release()
 
-    def _known(self) -> list[_Lines]:
-        """Return the periods as they were made last, for what follows a page (cursor, zoom, messages)."""
-        with self._lock:
-            if self._lines:
-                return [self._lines[since] for since in sorted(self._lines)]
-        return self._up_to_date()
+    def _found(self, key: str) -> tuple[_Lines, dict[str, Any]] | None:
+        """Return the lines that an incident stands in, and its row."""
+        for lines in self._in_order():
+            for row in lines.incidents:
+                if row["key"] == key:
+                    return lines, row
+        return None
 
-    def _up_to_date(self) -> list[_Lines]:
+    def _in_order(self) -> list[_Lines]:
         with self._lock:
+            return [self._lines[since] for since in sorted(self._lines)]
+
+    def _up_to_date(self, wait: bool = False) -> list[_Lines]:
+        """Return the periods' lines, made anew where the archive has grown.
+
+        While another visitor has that done, they are returned as they were, unless they were never complete
+        or somebody must `wait`.
+        """
+        if not self._refreshing.acquire(blocking=wait or not self._complete):
+            return self._in_order()
+        try:
             files = _fingerprint(self._folder)
             if files != self._files:
                 # Only once everything is made: after a fault the next call must look again, not list a part.
                 self._files = None
                 if self._refresh():
                     self._files = files
-            return [self._lines[since] for since in sorted(self._lines)]
+                self._complete = True
+        finally:
+            self._refreshing.release()
+        return self._in_order()
 
     def _refresh(self) -> bool:
         """Make what is new; return whether everything is as new as the archive."""
         whole = True
-        periods = {period.since: period for period in _periods_of(self._folder)}
-        moments = (
-            _moments_of_notes(self._folder) if periods else pl.Series([], dtype=pl.Datetime("us", "UTC"))
-        )
-        for since, period in periods.items():
-            known = self._lines.get(since)
-            # A note about it that came in later stands in another period: it is news all the same.
-            near = moments.is_between(period.since - NOTES_AROUND, period.until + NOTES_AROUND)
-            notes = int(near.sum())
-            if known is not None and not known.failed:
-                unchanged = known.period == period and known.later_notes == notes
-                if unchanged:
-                    continue
-            grows = known is not None and (known.failed or known.period != period)
-            if grows and monotonic_time.monotonic() - self._lines[since].made < GROWING_IS_KEPT_S:
-                whole = False  # it has grown since: look again next time
-                continue
-            try:
-                self._lines[since] = self._made(period, notes)
-            except FAULTS as fault:
-                self._lines[since] = self._failed(period, notes, fault)
-                whole = False  # perhaps a disk that comes back: look again
-        self._lines = {since: lines for since, lines in self._lines.items() if since in periods}
+        periods = self._periods_and_notes()
+        for period, notes in periods.values():
+            whole &= self._renew(period, notes)
+        with self._lock:
+            self._lines = {since: lines for since, lines in self._lines.items() if since in periods}
         return whole
+
+    def _is_renewed(self, since: datetime) -> bool:
+        """Make one period anew where it has grown; return whether it is still there."""
+        if _fingerprint(self._folder) != self._files:
+            periods = self._periods_and_notes()
+            if since not in periods:
+                return False
+            self._renew(*periods[since])
+        return True
+
+    def _periods_and_notes(self) -> dict[datetime, tuple[Period, int]]:
+        """Return the archive's periods by their beginning, each with the number of notes about it.
+
+        A note about it that came in later stands in another period: it is news all the same.
+        """
+        periods = _periods_of(self._folder)
+        if not periods:
+            return {}
+        moments = _moments_of_notes(self._folder)
+        return {
+            period.since: (
+                period,
+                int(moments.is_between(period.since - NOTES_AROUND, period.until + NOTES_AROUND).sum()),
+            )
+            for period in periods
+        }
+
+    def _renew(self, period: Period, notes: int) -> bool:
+        """Make a period's lines where they are not as new as the archive; return whether they are then."""
+        with self._period_lock(period):
+            known = self._lines.get(period.since)
+            if known is not None:
+                if not known.failed and known.period == period and known.later_notes == notes:
+                    return True
+                grows = known.failed or known.period != period
+                if grows and monotonic_time.monotonic() - known.made < GROWING_IS_KEPT_S:
+                    return False  # it has grown since: look again next time
+            try:
+                lines = self._made(period, notes)
+            except FAULTS as fault:
+                lines = self._failed(period, notes, fault)
+            with self._lock:
+                self._lines[period.since] = lines
+        return not lines.failed  # perhaps a disk that comes back: look again
+
+    def _period_lock(self, period: Period) -> threading.Lock:
+        with self._lock:
+            return self._periods.setdefault(period.since, threading.Lock())
+
+    def _next_version(self) -> int:
+        with self._lock:
+            self._versions += 1
+            return self._versions
 
     def _made(self, period: Period, later_notes: int) -> _Lines:
         contents = self._read(period)
@@ -253,9 +309,8 @@ class ResultsStore:
         wears = contents.results["wears"].with_columns(
             pl.coalesce("incident_id", pl.lit(untallied)).alias("incident_key")
         )
-        self._versions += 1
         rows = _incident_rows(contents, untallied)
-        return _Lines(period, rows, wears, monotonic_time.monotonic(), self._versions, later_notes)
+        return _Lines(period, rows, wears, monotonic_time.monotonic(), self._next_version(), later_notes)
 
     def _failed(self, period: Period, later_notes: int, fault: Exception) -> _Lines:
         """Return the one line of a period that cannot be analysed."""
@@ -271,26 +326,27 @@ class ResultsStore:
             "problem": problem,
         }
         wears = pl.DataFrame(schema=pl.Schema([*TABLES["wears"].items(), ("incident_key", pl.String)]))
-        self._versions += 1
         now = monotonic_time.monotonic()
-        return _Lines(period, [row], wears, now, self._versions, later_notes, failed=True)
+        return _Lines(period, [row], wears, now, self._next_version(), later_notes, failed=True)
 
     def _read(self, period: Period) -> _Contents:
         """Analyse a period, and forget the one that nobody looked at for longest."""
         messages = period_messages(self._folder, period)
         contents = _Contents(self._analyse(messages, self.profile), _with_reconciled_times(messages))
-        self._contents[period.since] = contents
-        self._contents.move_to_end(period.since)
-        while len(self._contents) > MOST_CONTENTS:
-            self._contents.popitem(last=False)
+        with self._lock:
+            self._contents[period.since] = contents
+            self._contents.move_to_end(period.since)
+            while len(self._contents) > MOST_CONTENTS:
+                self._contents.popitem(last=False)
         return contents
 
     def _contents_of(self, period: Period) -> _Contents:
-        with self._lock:
-            if period.since not in self._contents:
-                return self._read(period)
-            self._contents.move_to_end(period.since)
-            return self._contents[period.since]
+        with self._period_lock(period):
+            with self._lock:
+                if period.since in self._contents:
+                    self._contents.move_to_end(period.since)
+                    return self._contents[period.since]
+            return self._read(period)
 
 
 def _incident_rows(contents: _Contents, untallied: str) -> list[dict[str, Any]]:

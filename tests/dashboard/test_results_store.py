@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -157,3 +161,71 @@ def test_a_period_that_fails_says_so_in_its_line_hides_no_other_and_is_tried_aga
     monkeypatch.setattr(results_store, "GROWING_IS_KEPT_S", 0.0)
     assert store.incidents()["problem"].null_count() == 2
     assert len(tries) == 3
+
+
+class Slow:
+    """An analysis that stops in the period that begins so many hours after the incident, until it is let go."""
+
+    def __init__(self, incident: Incident, hours: float) -> None:
+        self._results = incident.results
+        self._from = OPENED + timedelta(hours=hours) - timedelta(minutes=5)
+        self.begun, self.go_on = threading.Event(), threading.Event()
+        self.times = 0
+
+    def __call__(self, found: dict[str, pl.DataFrame], _profile: Profile) -> dict[str, pl.DataFrame]:
+        first = found["pressure"]["received"].min()
+        if self._from <= first <= self._from + timedelta(hours=1):  # type: ignore[operator]
+            self.times += 1
+            self.begun.set()
+            assert self.go_on.wait(30)
+        return self._results
+
+
+def while_one_is_analysed(
+    folder: Path, look: Callable[[ResultsStore], Any]
+) -> tuple[Any, ResultsStore, Slow]:
+    """What somebody gets of an archive of one known incident, while another visitor has a later one analysed."""
+    incident = Incident(1, 2)
+    slow = Slow(incident, hours=9)
+    store = ResultsStore(archive_with(folder, incident.messages), Profile.default(), analyse_messages=slow)
+    store.incidents()
+    archive_with(folder, again_later(incident.messages, timedelta(hours=9)))
+    with ThreadPoolExecutor(2) as visitors:
+        other = visitors.submit(store.incidents)
+        try:
+            assert slow.begun.wait(10)
+            mine = visitors.submit(look, store).result(timeout=10)
+            assert not other.done()
+        finally:
+            slow.go_on.set()
+        assert len(other.result(timeout=10)) == 2
+    return mine, store, slow
+
+
+def test_an_incident_opens_while_another_is_still_analysed(tmp_path: Path) -> None:
+    record, _, _ = while_one_is_analysed(tmp_path, lambda store: store.incident(INCIDENT))
+    assert record.about["started"] == OPENED - timedelta(seconds=60 - 0.05)
+
+
+def test_the_lists_are_there_as_they_were_while_something_new_is_analysed(tmp_path: Path) -> None:
+    listed, store, slow = while_one_is_analysed(tmp_path, lambda store: (store.incidents(), store.wears()))
+    assert [len(frame) for frame in listed] == [1, 1]
+    assert len(store.incidents()) == 2
+    assert slow.times == 1
+
+
+def test_two_who_ask_for_what_is_new_have_it_analysed_once(tmp_path: Path) -> None:
+    incident = Incident(1, 2)
+    slow = Slow(incident, hours=0)
+    store = ResultsStore(archive_with(tmp_path, incident.messages), Profile.default(), analyse_messages=slow)
+    with ThreadPoolExecutor(2) as visitors:
+        first = visitors.submit(store.incidents)
+        assert slow.begun.wait(10)
+        # The list was never complete: nobody is shown a part of it, everybody waits for the whole.
+        second = visitors.submit(store.incident, INCIDENT)
+        assert not second.done()
+        assert not store.is_ready(INCIDENT)
+        slow.go_on.set()
+        assert len(first.result(10)) == 1
+        assert second.result(10).about["key"] == INCIDENT
+    assert slow.times == 1
