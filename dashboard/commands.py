@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from ingest.broker_options import login_option
 from ingest.place_option import ArchivePlace
 
 
@@ -53,6 +54,7 @@ def demo(port: int, no_browser: bool) -> None:
 @click.option(
     "--service", help="Service the desk speaks for until one is heard: the third level of the topics."
 )
+@login_option
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(
@@ -64,6 +66,7 @@ def serve(
     accounts: Path | None,
     desk_id: str,
     service: str | None,
+    config: Path | None,
     public_url: str | None,
     proxy: str | None,
 ) -> None:
@@ -79,4 +82,4 @@ def serve(
     from dashboard.access.reach import Reach
 
     reach = Reach(host, accounts, public_url, proxy)
-    serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id, service)
+    serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id, service, config)

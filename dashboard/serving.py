@@ -26,8 +26,10 @@ from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.trends.view import keeper_of
 from ingest.archive.reading import Archive
+from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.topics import ID_WORDS, is_id
+from ingest.settings import load_login
 
 THREADS = MOST_SLOW + 6  # what is slow leaves six to the live page
 ENDS_WITHIN_S = 2.0
@@ -54,6 +56,8 @@ class Served:
         What has to be done before the archive is read; the pages answer meanwhile that they are starting.
     service : str, optional
         The service that the desk speaks for as long as none was heard of.
+    login : Login, optional
+        Who the desk is to the broker; by default the environment's user and password.
 
     Raises
     ------
@@ -73,6 +77,7 @@ class Served:
         desk_id: str = "desk",
         prepare: Callable[[], None] | None = None,
         service: str | None = None,
+        login: Login | None = None,
     ) -> None:
         if service is not None and not is_id(service):
             raise BadSettings(f"the service's name must be {ID_WORDS}, got {service!r}")
@@ -80,7 +85,7 @@ class Served:
         host = reach.host
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
-        self.desk = Desk.at_broker(broker_url, desk_id) if broker_url is not None else None
+        self.desk = Desk.at_broker(broker_url, desk_id, login) if broker_url is not None else None
         self.feed = Feed(
             archive,
             archive_folder,
@@ -155,14 +160,24 @@ def serve(
     port: int,
     profile_file: str | None,
     desk_id: str,
-    service: str | None = None,
+    service: str | None,
+    config: Path | None,
 ) -> None:
     """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
     # A page's many small files wait for each other for a moment: that is no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
-    served = Served(archive_folder, broker_url, port, profile, reach=reach, desk_id=desk_id, service=service)
+    served = Served(
+        archive_folder,
+        broker_url,
+        port,
+        profile,
+        reach=reach,
+        desk_id=desk_id,
+        service=service,
+        login=load_login(config),
+    )
     stop = threading.Event()
     restore = _on_signals(stop.set)
     served.start()

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.broker_options import broker_option, login_option
 from ingest.counting import Telling, counts_sentence
 from ingest.place_option import ArchivePlace
 from ingest.progress import progress_of
@@ -26,7 +27,7 @@ _ARCHIVE = ArchivePlace()
 
 
 @click.command()
-@click.option("--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS.")
+@broker_option
 @click.option(
     "--archive",
     required=True,
@@ -118,28 +119,32 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
 
 @click.command()
 @click.argument("log", type=_FILE)
-@click.option("--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS.")
+@broker_option
 @click.option(
     "--speed",
     default=1.0,
     show_default=True,
     type=click.FloatRange(min=0, min_open=True),
-    help="How many times as fast as it was received.",
+    help="How many times as fast as it was received. Only 1 gives a live page true rates and forecasts.",
 )
-def replay(log: Path, broker: str, speed: float) -> None:
+@login_option
+def replay(log: Path, broker: str, speed: float, config: Path | None) -> None:
     """Publish a capture to a broker in the rhythm in which it was received.
+
+    The times in the messages stay those of the recording.
 
     \b
     Example:
-        underair replay sample_logs/late_turn_back.ndjson.gz --broker mqtt://127.0.0.1:1883 --speed 10
+        underair replay sample_logs/late_turn_back.ndjson.gz --broker mqtt://127.0.0.1:1883
     """
     from ingest.broker.mqtt import Publisher
     from ingest.contract.captures import read_capture
     from ingest.replaying import replay as play
+    from ingest.settings import load_login
 
     with (
         _stopped_by_signal() as stop,
-        Publisher(broker) as publisher,
+        Publisher(broker, login=load_login(config)) as publisher,
         progress_of(f"replaying {log.name}") as progress,
     ):
         published, left_out = play(read_capture(log), publisher, speed=speed, stop=stop, progress=progress)

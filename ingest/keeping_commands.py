@@ -9,10 +9,10 @@ from pathlib import Path
 
 import click
 
+from ingest.broker_options import login_option
 from ingest.place_option import ArchivePlace
 
 _ARCHIVE = ArchivePlace(must_exist=True)
-_FILE = click.Path(exists=True, dir_okay=False)
 
 
 @click.command()
@@ -76,17 +76,13 @@ def verify(archive: Path, as_json: bool) -> None:
 @click.argument("url", metavar="URL", required=False)
 @click.option("--broker", metavar="URL", help="The same as URL, spelt as with the other verbs.")
 @click.option("--messages", default=5000, show_default=True, type=click.IntRange(min=1), help="To be kept.")
-@click.option("--ca-file", type=_FILE, help="For mqtts://: certificate of the broker's authority.")
-@click.option("--certificate-file", type=_FILE, help="For mqtts://: our own certificate.")
-@click.option("--key-file", type=_FILE, help="For mqtts://: its key.")
+@login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON list.")
 def check_broker(
     url: str | None,
     broker: str | None,
     messages: int,
-    ca_file: str | None,
-    certificate_file: str | None,
-    key_file: str | None,
+    config: Path | None,
     as_json: bool,
 ) -> None:
     """Try a live broker, and say what would be lost.
@@ -100,6 +96,7 @@ def check_broker(
         underair check-broker mqtt://127.0.0.1:1883
     """
     from ingest.broker.broker_check import Finding, check_broker
+    from ingest.settings import load_login
 
     if (url is None) == (broker is None):
         raise click.UsageError(
@@ -114,9 +111,7 @@ def check_broker(
     findings = check_broker(
         address,
         messages=messages,
-        ca_file=ca_file,
-        certificate_file=certificate_file,
-        key_file=key_file,
+        login=load_login(config),
         tell=tell,
     )
     if as_json:

@@ -26,19 +26,19 @@ from ingest.archive.journal import Record, sync_folder
 from ingest.archive.store import work_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
+    Login,
     closed_sentence,
     connection_sentence,
     new_client,
     parse_broker_url,
     refusal_sentence,
     session_properties,
-    tls_context,
 )
 from ingest.broker.paho_batches import BatchingClient, Publication
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.topics import EVERY_TOPIC
 from ingest.rates import Rates
-from ingest.settings import Settings, read_password
+from ingest.settings import Settings, login_of
 from ingest.status import (
     LOW_DISK_BYTES,
     Status,
@@ -65,8 +65,8 @@ class Listener:
     archive : str or Path
         Made when it is not there.
     settings : Settings
-    username, password : str or None
-        By default those of the settings, else of the environment.
+    login : Login, optional
+        By default who the settings say, else the environment.
     say : callable
         Takes sentences for the operator.
 
@@ -82,8 +82,7 @@ class Listener:
         archive: str | Path,
         settings: Settings | None = None,
         *,
-        username: str | None = None,
-        password: str | None = None,
+        login: Login | None = None,
         say: Callable[[str], None] = _LOG.info,
     ) -> None:
         self.settings = settings = settings or Settings()
@@ -93,15 +92,10 @@ class Listener:
         self._folder = work_folder(self.archive) / "journal" / settings.name
         self._folder.mkdir(parents=True, exist_ok=True)
         self._known_session, client_id = _client_id(self._folder)
-        own = settings.broker
-        self._tls = (
-            tls_context(own.ca_file or None, own.certificate_file or None, own.key_file or None)
-            if self.address.tls
-            else None
-        )
-        self._topics = f"$share/{own.shared_group}/{EVERY_TOPIC}" if own.shared_group else EVERY_TOPIC
-        self._username = username or settings.broker.username or None
-        self._password = password or read_password(settings.broker)
+        self._login = login or login_of(settings.broker)
+        self._tls = self._login.tls(self.address)
+        group = settings.broker.shared_group
+        self._topics = f"$share/{group}/{EVERY_TOPIC}" if group else EVERY_TOPIC
         self._client = self._new_client(settings.broker.client_id or client_id, receiving=True)
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
@@ -138,8 +132,7 @@ class Listener:
         broker = self.settings.broker
         return new_client(
             client_id,
-            username=self._username,
-            password=self._password,
+            self._login,
             persistent=receiving,
             mqtt5=receiving and broker.protocol == "5",
             manual_ack=receiving,

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings
 
 EXAMPLE = Path(__file__).with_name("settings.example.toml")
@@ -93,17 +94,36 @@ def load_settings(path: str | Path) -> Settings:
     return settings
 
 
-def read_password(settings: BrokerSettings) -> str | None:
-    """Return the password out of the settings' password file, None without one.
+def login_of(settings: BrokerSettings) -> Login:
+    """Return who the settings say that we are; the password is read from its file.
 
     Raises
     ------
     BadSettings
-        When the file cannot be read.
+        When the password file cannot be read.
     """
-    if not settings.password_file:
-        return None
+    return Login(
+        settings.username or None,
+        _password(settings.password_file) if settings.password_file else None,
+        settings.ca_file or None,
+        settings.certificate_file or None,
+        settings.key_file or None,
+    )
+
+
+def load_login(path: str | Path | None) -> Login:
+    """Return who a settings file says that we are; without a file, who the environment says.
+
+    Raises
+    ------
+    BadSettings
+        As `load_settings` and `login_of`.
+    """
+    return Login() if path is None else login_of(load_settings(path).broker)
+
+
+def _password(path: str) -> str:
     try:
-        return Path(settings.password_file).read_text(encoding="utf-8").rstrip("\r\n")
+        return Path(path).read_text(encoding="utf-8").rstrip("\r\n")
     except (OSError, UnicodeDecodeError) as error:
-        raise BadSettings(f"broker.password_file {settings.password_file} cannot be read: {error}") from error
+        raise BadSettings(f"broker.password_file {path} cannot be read: {error}") from error

@@ -7,7 +7,6 @@ What a crash of the broker itself can lose cannot be tried from outside: see the
 from __future__ import annotations
 
 import secrets
-import ssl
 import threading
 import time
 from collections.abc import Callable
@@ -19,12 +18,12 @@ from paho.mqtt.client import Client, MQTTMessage
 from ingest.broker.mqtt import (
     KEEPALIVE_S,
     BrokerAddress,
+    Login,
     Publisher,
     connection_sentence,
     new_client,
     parse_broker_url,
     refusal_sentence,
-    tls_context,
 )
 from ingest.contract.errors import BrokerProblem
 
@@ -56,12 +55,12 @@ class _Listening:
         self,
         address: BrokerAddress,
         client_id: str,
-        tls: ssl.SSLContext | None,
+        login: Login,
         *,
         acknowledging: bool = True,
     ) -> None:
         self._address = address
-        self.client = new_client(client_id, persistent=True, manual_ack=True, tls=tls)
+        self.client = new_client(client_id, login, persistent=True, manual_ack=True, tls=login.tls(address))
         self.client.on_connect = self._on_connect
         self.client.on_subscribe = self._on_subscribe
         self.client.on_message = self._on_message
@@ -127,9 +126,7 @@ def check_broker(
     url: str,
     *,
     messages: int = 5000,
-    ca_file: str | None = None,
-    certificate_file: str | None = None,
-    key_file: str | None = None,
+    login: Login | None = None,
     tell: Callable[[Finding], object] = id,
 ) -> list[Finding]:
     """Try a live broker.
@@ -139,8 +136,8 @@ def check_broker(
     url : str
     messages : int
         How many to have it keep for a listener that is away.
-    ca_file, certificate_file, key_file : str or None
-        For ``mqtts``.
+    login : Login, optional
+        By default the environment's user and password.
     tell : callable
         Told each finding as soon as it is there.
 
@@ -154,7 +151,7 @@ def check_broker(
         When it cannot be reached or does not let us try.
     """
     address = parse_broker_url(url)
-    tls = tls_context(ca_file, certificate_file, key_file) if address.tls else None
+    login = login or Login()
     token = secrets.token_hex(4)
     root = f"underair/check/{token}"
     findings: list[Finding] = []
@@ -163,9 +160,9 @@ def check_broker(
         findings.append(Finding(name, well, statement))
         tell(findings[-1])
 
-    with Publisher(url, ca_file=ca_file, certificate_file=certificate_file, key_file=key_file) as publisher:
+    with Publisher(url, login=login) as publisher:
         name = f"underair-check-{token}"
-        listening = _Listening(address, name, tls)
+        listening = _Listening(address, name, login)
         listening.connect()
         listening.subscribe(f"{root}/live")
         publisher.publish(f"{root}/live", b"0")
@@ -173,12 +170,12 @@ def check_broker(
         passed = listening.payloads == [b"0"]
         found("delivery", passed, "a message came through" if passed else _NOT_THROUGH)
         if passed:
-            _try_retained(address, tls, publisher, root, found)
-            _try_redelivery(address, tls, publisher, root, token, found)
+            _try_retained(address, login, publisher, root, found)
+            _try_redelivery(address, login, publisher, root, token, found)
         listening.leave()
         if passed:
-            _try_absence(address, tls, publisher, root, name, messages, found)
-        _forget(address, tls, name)
+            _try_absence(address, login, publisher, root, name, messages, found)
+        _forget(address, login, name)
     return findings
 
 
@@ -190,14 +187,14 @@ _NOT_THROUGH = (
 
 def _try_retained(
     address: BrokerAddress,
-    tls: ssl.SSLContext | None,
+    login: Login,
     publisher: Publisher,
     root: str,
     found: Callable[[str, bool, str], None],
 ) -> None:
     publisher.publish(f"{root}/retained", b"kept", retain=True)
     publisher.flush()
-    newcomer = _Listening(address, f"underair-check-{secrets.token_hex(4)}", tls)
+    newcomer = _Listening(address, f"underair-check-{secrets.token_hex(4)}", login)
     newcomer.connect()
     newcomer.subscribe(f"{root}/retained")
     newcomer.wait_for(1)
@@ -216,21 +213,21 @@ def _try_retained(
 
 def _try_redelivery(
     address: BrokerAddress,
-    tls: ssl.SSLContext | None,
+    login: Login,
     publisher: Publisher,
     root: str,
     token: str,
     found: Callable[[str, bool, str], None],
 ) -> None:
     name = f"underair-check-{token}-r"
-    silent = _Listening(address, name, tls, acknowledging=False)
+    silent = _Listening(address, name, login, acknowledging=False)
     silent.connect()
     silent.subscribe(f"{root}/unacknowledged")
     publisher.publish(f"{root}/unacknowledged", b"again")
     publisher.flush()
     silent.wait_for(1)
     silent.leave()
-    back = _Listening(address, name, tls)
+    back = _Listening(address, name, login)
     back.connect()
     back.wait_for(1)
     well = back.payloads == [b"again"]
@@ -242,12 +239,12 @@ def _try_redelivery(
         else "a message that was not acknowledged does not come again: what a killed listener held is lost",
     )
     back.leave()
-    _forget(address, tls, name)
+    _forget(address, login, name)
 
 
 def _try_absence(
     address: BrokerAddress,
-    tls: ssl.SSLContext | None,
+    login: Login,
     publisher: Publisher,
     root: str,
     name: str,
@@ -258,7 +255,7 @@ def _try_absence(
         publisher.publish(f"{root}/live", b"%d" % number)
     publisher.flush()
     # A new client under the old name: paho leaves sockets open when one client is started twice.
-    listening = _Listening(address, name, tls)
+    listening = _Listening(address, name, login)
     listening.connect()
     listening.wait_for(messages)
     found(
@@ -280,9 +277,9 @@ def _try_absence(
     listening.leave()
 
 
-def _forget(address: BrokerAddress, tls: ssl.SSLContext | None, client_id: str) -> None:
+def _forget(address: BrokerAddress, login: Login, client_id: str) -> None:
     """Have the broker drop a session of ours."""
-    client = new_client(client_id, tls=tls)
+    client = new_client(client_id, login, tls=login.tls(address))
     answered = threading.Event()
     client.on_connect = lambda *_: answered.set()
     client.connect(address.host, address.port, KEEPALIVE_S)

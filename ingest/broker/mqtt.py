@@ -83,23 +83,55 @@ def credentials(environment: Mapping[str, str] | None = None) -> tuple[str | Non
     return environment.get(USERNAME_VARIABLE), environment.get(PASSWORD_VARIABLE)
 
 
+@dataclass(frozen=True)
+class Login:
+    """Who we are to a broker, and by whose word we take it for the broker.
+
+    Attributes
+    ----------
+    username, password : str or None
+        Without a user those of the environment.
+    ca_file : str or None
+        For ``mqtts``: certificate of the authority that signed the broker's; by default those that the system
+        trusts.
+    certificate_file, key_file : str or None
+        For ``mqtts``: our own, in PEM.
+    """
+
+    username: str | None = None
+    password: str | None = None
+    ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
+
+    def tls(self, address: BrokerAddress) -> ssl.SSLContext | None:
+        """Return the TLS context for a broker, None for one without TLS.
+
+        Raises
+        ------
+        BrokerProblem
+            When a file cannot be read.
+        """
+        return tls_context(self.ca_file, self.certificate_file, self.key_file) if address.tls else None
+
+
 def new_client(
     client_id: str,
+    login: Login | None = None,
     *,
-    username: str | None = None,
-    password: str | None = None,
     persistent: bool = False,
     mqtt5: bool = False,
     manual_ack: bool = False,
     batching: bool = False,
     tls: ssl.SSLContext | None = None,
 ) -> Client:
-    """Return a paho client, not yet connected; without a user given, the environment's.
+    """Return a paho client, not yet connected.
 
     Parameters
     ----------
     client_id : str
-    username, password : str or None
+    login : Login, optional
+        Its user and password; without one, the environment's.
     persistent : bool
         The broker keeps the session while we are away (MQTT 3.1.1: clean session off).
     mqtt5 : bool
@@ -118,8 +150,8 @@ def new_client(
         protocol=MQTTProtocolVersion.MQTTv5 if mqtt5 else MQTTProtocolVersion.MQTTv311,
         manual_ack=manual_ack,
     )
-    if username is None:
-        username, password = credentials()
+    login = login or Login()
+    username, password = (login.username, login.password) if login.username else credentials()
     if username is not None:
         client.username_pw_set(username, password)
     if tls is not None:
@@ -172,11 +204,12 @@ def connection_sentence(address: BrokerAddress, error: Exception) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return (
             f"the broker at {address.url} shows a certificate that is not trusted ({error.verify_message}); "
-            "name the file of the authority that signed it as ca_file in the settings"
+            "name the file of the authority that signed it as ca_file in the settings (--config)"
         )
     if isinstance(error, ssl.SSLError) and "CERTIFICATE_REQUIRED" in str(error.reason):
         return (
-            f"{address.url} wants a certificate of ours; name certificate_file and key_file in the settings"
+            f"{address.url} wants a certificate of ours; name certificate_file and key_file in the settings "
+            "(--config)"
         )
     if isinstance(error, ssl.SSLError) or (address.tls and isinstance(error, ConnectionResetError)):
         why = error.reason if isinstance(error, ssl.SSLError) else "connection reset"
@@ -196,7 +229,7 @@ def refusal_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
     if name in ("Not authorized", "Bad user name or password"):
         return (
             f"{address.url} refuses us: {name.lower()}; set {USERNAME_VARIABLE} and {PASSWORD_VARIABLE} "
-            "in the environment"
+            "in the environment, or username and password_file in the settings (--config)"
         )
     return f"{address.url} refuses us: {name}"
 
@@ -204,7 +237,11 @@ def refusal_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
 def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
     """Return why a broker may have closed the connection before it answered."""
     # With TLS 1.3 a broker that wants a certificate of ours closes after the handshake, without a word.
-    hint = "; does it want a certificate of ours (certificate_file and key_file)?" if address.tls else ""
+    hint = (
+        "; does it want a certificate of ours (certificate_file and key_file in the settings, --config)?"
+        if address.tls
+        else ""
+    )
     return f"{address.url} closed the connection before it answered: {reason}{hint}"
 
 
@@ -217,10 +254,8 @@ class Publisher:
         ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
     client_id : str or None
         By default a new one of its own.
-    username, password : str or None
-        By default those of the environment.
-    ca_file, certificate_file, key_file : str or None
-        For ``mqtts``: as in `tls_context`.
+    login : Login, optional
+        By default the environment's user and password.
     window : int
         `publish` waits when so many messages are not yet acknowledged.
 
@@ -234,22 +269,14 @@ class Publisher:
         self,
         url: str,
         client_id: str | None = None,
-        username: str | None = None,
-        password: str | None = None,
+        login: Login | None = None,
         *,
-        ca_file: str | None = None,
-        certificate_file: str | None = None,
-        key_file: str | None = None,
         window: int = 1000,
     ) -> None:
         self.address = parse_broker_url(url)
-        tls = tls_context(ca_file, certificate_file, key_file) if self.address.tls else None
-        self._client = new_client(
-            client_id or f"underair-{secrets.token_hex(6)}",
-            username=username,
-            password=password,
-            tls=tls,
-        )
+        login = login or Login()
+        tls = login.tls(self.address)
+        self._client = new_client(client_id or f"underair-{secrets.token_hex(6)}", login, tls=tls)
         self._client.max_inflight_messages_set(window)
         self._room = threading.BoundedSemaphore(window)
         self._answered = threading.Event()

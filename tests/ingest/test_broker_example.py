@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import ssl
 import threading
 from collections.abc import Callable, Iterator
@@ -11,13 +12,17 @@ from typing import Any
 
 import pytest
 import trustme
+from click.testing import CliRunner
 
 import ingest
+from dashboard.live.desk import Desk
 from ingest.archive.reading import Archive
-from ingest.broker.mqtt import Publisher, new_client, tls_context
+from ingest.broker.mqtt import Login, Publisher, new_client, tls_context
+from ingest.commands import replay
 from ingest.contract.errors import BrokerProblem
+from ingest.keeping_commands import check_broker
 from ingest.listener import Listener
-from ingest.settings import BrokerSettings, Settings
+from ingest.settings import BrokerSettings, Settings, load_login
 from ingest.status import status_topic
 
 WaitUntil = Callable[..., Any]
@@ -88,9 +93,8 @@ def secured(mosquitto: Any, certificates: Certificates) -> str:
 @contextlib.contextmanager
 def _publishing(url: str, certificates: Certificates, name: str) -> Iterator[Publisher]:
     certificate, key = certificates.of(name)
-    with Publisher(
-        url, ca_file=certificates.authority_file, certificate_file=certificate, key_file=key
-    ) as publisher:
+    login = Login(ca_file=certificates.authority_file, certificate_file=certificate, key_file=key)
+    with Publisher(url, login=login) as publisher:
         yield publisher
 
 
@@ -148,8 +152,8 @@ def test_listener_s_own_status_is_let_through(
     secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
     told: list[bytes] = []
-    certificate, key = certificates.of("dashboard")
-    client = new_client("dashboard", tls=tls_context(certificates.authority_file, certificate, key))
+    certificate, key = certificates.of("monitor")
+    client = new_client("monitor", tls=tls_context(certificates.authority_file, certificate, key))
     client.on_message = lambda _client, _data, message: told.append(message.payload)
     client.on_connect = lambda client, *_: client.subscribe("underair/status/#", qos=1)
     client.connect("127.0.0.1", int(secured.rpartition(":")[2]))
@@ -167,18 +171,21 @@ def test_certificate_of_an_unknown_authority_is_refused_with_what_to_do(
     with pytest.raises(
         BrokerProblem, match=r"certificate that is not trusted .* name the file of the authority"
     ):
-        Publisher(secured, certificate_file=certificate, key_file=key)
+        Publisher(secured, login=Login(certificate_file=certificate, key_file=key))
     (tmp_path / "other").mkdir()
     other = Certificates(tmp_path / "other")
     with pytest.raises(BrokerProblem, match="not trusted"):
-        Publisher(secured, ca_file=other.authority_file, certificate_file=certificate, key_file=key)
+        Publisher(
+            secured,
+            login=Login(ca_file=other.authority_file, certificate_file=certificate, key_file=key),
+        )
 
 
 def test_client_without_a_certificate_of_its_own_is_told_so(
     secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
     with pytest.raises(BrokerProblem, match="certificate_file and key_file"):
-        Publisher(secured, ca_file=certificates.authority_file)
+        Publisher(secured, login=Login(ca_file=certificates.authority_file))
     said: list[str] = []
     settings = Settings(broker=BrokerSettings(ca_file=certificates.authority_file))
     with Listener(secured, tmp_path / "archive", settings, say=said.append):
@@ -187,7 +194,7 @@ def test_client_without_a_certificate_of_its_own_is_told_so(
 
 def test_broker_without_tls_is_told_apart(mosquitto: Any, certificates: Certificates) -> None:
     with pytest.raises(BrokerProblem, match=r"is it a port without TLS \(mqtt://\)\?"):
-        Publisher(f"mqtts://127.0.0.1:{mosquitto.port}", ca_file=certificates.authority_file)
+        Publisher(f"mqtts://127.0.0.1:{mosquitto.port}", login=Login(ca_file=certificates.authority_file))
 
 
 def test_files_that_cannot_be_read_are_named(tmp_path: Path, certificates: Certificates) -> None:
@@ -196,3 +203,53 @@ def test_files_that_cannot_be_read_are_named(tmp_path: Path, certificates: Certi
     with pytest.raises(BrokerProblem, match=r"our certificate .*none.pem cannot be read"):
         tls_context(certificates.authority_file, str(tmp_path / "none.pem"), None)
     assert tls_context().verify_mode == ssl.CERT_REQUIRED
+
+
+def _config(certificates: Certificates, name: str, folder: Path) -> str:
+    certificate, key = certificates.of(name)
+    path = folder / f"{name.replace('/', '-')}.toml"
+    path.write_text(
+        f'[broker]\nca_file = "{certificates.authority_file}"\n'
+        f'certificate_file = "{certificate}"\nkey_file = "{key}"\n'
+    )
+    return str(path)
+
+
+def test_broker_is_tried_with_the_listener_s_own_settings(
+    secured: str, certificates: Certificates, tmp_path: Path
+) -> None:
+    done = CliRunner().invoke(
+        check_broker,
+        [secured, "--messages", "200", "--config", _config(certificates, "listener", tmp_path)],
+    )
+    assert done.exit_code == 0, done.output
+    assert "LOSS" not in done.output
+
+
+def test_drill_is_played_and_a_desk_speaks_at_the_shipped_broker(
+    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+) -> None:
+    archive = tmp_path / "archive"
+    capture = tmp_path / "capture.ndjson"
+    topic = "underair/v1/tarnhollow/set/S-1/motion"
+    with capture.open("w") as lines:
+        for seq in range(3):
+            payload = json.loads(_payload("S-1", seq))
+            line = {"received": "2031-05-04T10:21:07Z", "topic": topic, "payload": payload}
+            lines.write(json.dumps(line) + "\n")
+    login = load_login(_config(certificates, "desk/D-1", tmp_path))
+    with Listener(secured, archive, _settings(certificates)) as listener:
+        assert listener.subscribed.wait(10)
+        done = CliRunner().invoke(
+            replay,
+            [str(capture), "--broker", secured, "--config", _config(certificates, "drill", tmp_path)],
+        )
+        assert done.exit_code == 0, done.output
+        desk = Desk.at_broker(secured, "D-1", login)
+        identity = desk.send("seen", "tarnhollow", {"set_id": "S-1", "alarm": "distress"})
+        wait_until(lambda: listener.health.journalled >= 4, what="three of the drill and one of the desk")
+        desk.close()
+    messages = Archive(archive).messages()
+    assert messages["motion"]["seq"].to_list() == [0, 1, 2]
+    seen = messages["seen"].row(0, named=True)
+    assert f"{seen['desk_id']}/{seen['boot']}/{seen['seq']}" == identity

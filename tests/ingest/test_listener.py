@@ -12,7 +12,7 @@ import pytest
 from ingest.archive.archive import Counts
 from ingest.archive.reading import Archive
 from ingest.broker.embedded_broker import WARNING, EmbeddedBroker
-from ingest.broker.mqtt import Publisher
+from ingest.broker.mqtt import Login, Publisher
 from ingest.broker.paho_batches import is_possible as batches_are_possible
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
@@ -192,7 +192,7 @@ def test_waits_for_a_broker_that_comes_later(
 
 def test_refusal_ends_the_run_with_a_sentence(tmp_path: Path, said: list[str]) -> None:
     with EmbeddedBroker() as broker:
-        listener = Listener(broker.url, tmp_path, username="demo", password="wrong", say=said.append)
+        listener = Listener(broker.url, tmp_path, login=Login("demo", "wrong"), say=said.append)
         with pytest.raises(BrokerProblem, match=r"refuses us: not authorized; set UNDERAIR_MQTT_USERNAME"):
             listener.run(threading.Event())
 
@@ -235,11 +235,11 @@ def test_built_in_broker_serves_listener_and_publisher(
     embedded: EmbeddedBroker, tmp_path: Path, pressure: Pressure, said: list[str]
 ) -> None:
     listener = Listener(
-        embedded.url, tmp_path, username=embedded.username, password=embedded.password, say=said.append
+        embedded.url, tmp_path, login=Login(embedded.username, embedded.password), say=said.append
     )
     listener.start()
     assert listener.subscribed.wait(10)
-    with Publisher(embedded.url, username=embedded.username, password=embedded.password) as publisher:
+    with Publisher(embedded.url, login=Login(embedded.username, embedded.password)) as publisher:
         for seq in range(300):
             publisher.publish(pressure(seq).topic, pressure(seq).payload)
     _wait_for(listener, 300)
@@ -253,7 +253,7 @@ def test_built_in_broker_is_on_loopback_with_a_password_of_its_own(embedded: Emb
     assert "demo only" in WARNING
     for username, password in ((None, None), ("demo", "wrong"), ("other", embedded.password)):
         with pytest.raises(BrokerProblem, match="refuses us"):
-            Publisher(embedded.url, username=username, password=password)
+            Publisher(embedded.url, login=Login(username, password))
 
 
 def test_built_in_broker_says_when_its_port_is_taken(embedded: EmbeddedBroker) -> None:

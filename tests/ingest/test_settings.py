@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings
-from ingest.settings import EXAMPLE, BrokerSettings, Settings, load_settings, read_password
+from ingest.settings import EXAMPLE, BrokerSettings, Settings, load_settings, login_of
 
 
 def test_example_documents_every_option_with_its_default() -> None:
@@ -51,10 +52,11 @@ def test_file_that_is_not_there_is_named(tmp_path: Path) -> None:
 
 def test_password_comes_from_a_file(tmp_path: Path) -> None:
     (tmp_path / "password").write_text("se cret\n")
-    assert read_password(BrokerSettings(password_file=str(tmp_path / "password"))) == "se cret"
-    assert read_password(BrokerSettings()) is None
+    settings = BrokerSettings(username="listener", password_file=str(tmp_path / "password"))
+    assert login_of(settings) == Login("listener", "se cret")
+    assert login_of(BrokerSettings()) == Login()
     with pytest.raises(BadSettings, match=r"broker.password_file .* cannot be read"):
-        read_password(BrokerSettings(password_file=str(tmp_path / "none")))
+        login_of(BrokerSettings(password_file=str(tmp_path / "none")))
 
 
 @given(body=st.binary(max_size=200))
