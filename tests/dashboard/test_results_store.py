@@ -164,7 +164,7 @@ def test_a_period_that_fails_says_so_in_its_line_hides_no_other_and_is_tried_aga
 
 
 class Slow:
-    """An analysis that stops in the period that begins so many hours after the incident, until it is let go."""
+    """An analysis that stops in the period so many hours after the incident, until it is let go."""
 
     def __init__(self, incident: Incident, hours: float) -> None:
         self._results = incident.results
@@ -184,7 +184,7 @@ class Slow:
 def while_one_is_analysed(
     folder: Path, look: Callable[[ResultsStore], Any]
 ) -> tuple[Any, ResultsStore, Slow]:
-    """What somebody gets of an archive of one known incident, while another visitor has a later one analysed."""
+    """What a visitor gets of a known incident, while another has a later one analysed."""
     incident = Incident(1, 2)
     slow = Slow(incident, hours=9)
     store = ResultsStore(archive_with(folder, incident.messages), Profile.default(), analyse_messages=slow)
