@@ -142,7 +142,7 @@ class Keeper:
         self._stop = threading.Event()
         self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
         self.when_new: Callable[[Look], object] | None = None
-        self._joined: tuple[tuple[int, object], Look] | None = None
+        self._joined: tuple[tuple[object, object], Look] | None = None
         self._version = 0
         self._problem = ""
 
@@ -205,7 +205,7 @@ class Keeper:
     def _look(self) -> Look:
         with self._lock:
             print_, roster, problem = self._read_roster()
-            state = (self._ledger.changes, print_)
+            state = (self._ledger.state(), print_)
             if self._joined is None or self._joined[0] != state:
                 tables = self._ledger.tables()
                 wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)

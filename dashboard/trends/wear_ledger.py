@@ -11,8 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -29,8 +27,9 @@ from analysis.incident import analyse
 from analysis.pieces.spread import Run
 from analysis.profile import Profile
 from analysis.tables import Results
-from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of
+from analysis.trends.ledger import SCHEMAS, TIME, VERSION, Ledger, ledger_of
 from analysis.trends.roster import roster_beside
+from dashboard.trends.kept_ledger import PERIODS, Kept, read_kept, read_table, write_kept, write_table
 from ingest.archive.archive import unsettled
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.parts import parts_by_day, scan_parts
@@ -44,9 +43,8 @@ SILENCE_BETWEEN_PERIODS = timedelta(minutes=30)
 MESSAGES_AT_ONCE = 400_000
 SAVED_EVERY_S = 20.0
 LISTED_AGAIN = 5
-TIME = pl.Datetime("us", "UTC")
-PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
-MINUTES = pl.Schema([("day", pl.Date), ("minute", TIME), ("messages", pl.Int64)])
+MINUTES = pl.Schema([("day", pl.Date), ("print", pl.String), ("minute", TIME), ("messages", pl.Int64)])
+"""By day of receipt, with what tells that it changed; a day without a message has one line, no minute."""
 
 Progress = Callable[[int, int], None]
 """Called with messages worked out and messages in all."""
@@ -71,13 +69,18 @@ class WearLedger:
         self._folder = work_folder(archive.folder) / "derived"
         self._own = self._folder / f"wears-{_key(profile)}"
         self._writing = threading.Lock()
-        self._tables: dict[str, pl.DataFrame] | None = None
-        self._periods = pl.DataFrame(schema=PERIODS)
-        self.changes = 0
+        self._reading = threading.Lock()
+        self._kept: Kept | None = None
+        self._changes = 0
+
+    def state(self) -> object:
+        """Return what tells whether `tables` has changed: our own lines, and those that were brought in."""
+        brought = [(path.name, path.stat().st_mtime_ns) for path in _brought_folders(self._folder)]
+        return self._changes, tuple(brought)
 
     def tables(self) -> Ledger:
         """Return the three tables as they are kept, and what was brought in; nothing is worked out."""
-        kept = self._loaded()
+        kept = self._loaded().tables
         brought = _brought(self._folder)
         return {
             name: pl.concat([kept[name].drop("period"), *(one[name] for one in brought)]) for name in SCHEMAS
@@ -96,12 +99,12 @@ class WearLedger:
         """
         with self._writing:
             found = self._ended(_periods(self._minutes()), now)
-            self._loaded()
-            due = found.join(self._periods, on=list(PERIODS), how="anti")
-            gone = self._periods.join(found, on=list(PERIODS), how="anti")
+            kept = self._loaded()
+            due = found.join(kept.periods, on=list(PERIODS), how="anti")
+            gone = kept.periods.join(found, on=list(PERIODS), how="anti")
             if not len(due) and not len(gone):
                 return False
-            self._forget(gone)
+            self._now_kept(kept.without(gone))
             saved = time.monotonic()
             done, total = 0, int(due["messages"].sum())
             lots = [
@@ -115,53 +118,27 @@ class WearLedger:
                 # In their order, whoever is done first: the same ledger from one process and from many.
                 while following in waiting:
                     for row, lines in waiting.pop(following):
-                        self._add(row, lines)
+                        self._now_kept(self._loaded().with_period(row, lines))
                         done += row["messages"]
                         if progress is not None:
                             progress(done, total)
                     following += 1
                 if time.monotonic() - saved > SAVED_EVERY_S:
-                    self._save()
+                    write_kept(self._loaded(), self._own)
                     saved = time.monotonic()
-            self._save()
+            write_kept(self._loaded(), self._own)
             return True
 
-    def _add(self, period: dict[str, Any], lines: Ledger) -> None:
-        tables = dict(self._loaded())
-        for name, frame in lines.items():
-            marked = frame.with_columns(pl.lit(period["since"], dtype=TIME).alias("period"))
-            tables[name] = tables[name].vstack(marked.select(tables[name].columns))
-        # One at a time, so that a look at this very moment sees whole tables.
-        self._tables = tables
-        self._periods = self._periods.vstack(pl.DataFrame([period], schema=PERIODS))
-        self.changes += 1
+    def _now_kept(self, kept: Kept) -> None:
+        # At once, so that a look at this very moment sees lines and periods of one state.
+        self._kept = kept
+        self._changes += 1
 
-    def _forget(self, periods: pl.DataFrame) -> None:
-        away = periods["since"].implode()
-        self._tables = {
-            name: frame.filter(~pl.col("period").is_in(away)) for name, frame in self._loaded().items()
-        }
-        self._periods = self._periods.join(periods, on="since", how="anti")
-        self.changes += 1
-
-    def _loaded(self) -> dict[str, pl.DataFrame]:
-        if self._tables is None:
-            periods = _read(self._own / "periods.parquet", PERIODS)
-            known = periods["since"].implode()
-            self._tables = {
-                name: _read(self._own / f"{name}.parquet", _kept(schema)).filter(
-                    pl.col("period").is_in(known)
-                )
-                for name, schema in SCHEMAS.items()
-            }
-            self._periods = periods
-        return self._tables
-
-    def _save(self) -> None:
-        """Write everything; the periods last, so that what a crash leaves is made again."""
-        for name, frame in self._loaded().items():
-            _write(frame, self._own / f"{name}.parquet")
-        _write(self._periods, self._own / "periods.parquet")
+    def _loaded(self) -> Kept:
+        with self._reading:  # two at once, and the later one would put back what the other had read before
+            if self._kept is None:
+                self._kept = read_kept(self._own)
+            return self._kept
 
     def _minutes(self) -> pl.DataFrame:
         """Return in which minutes how much was heard, by day of receipt; only changed days are read."""
@@ -171,20 +148,21 @@ class WearLedger:
         raise ArchiveProblem(f"the archive {self._archive.folder} changes faster than it can be read")
 
     def _counted(self) -> pl.DataFrame:
-        listing, minutes = self._folder / "days.json", self._folder / "minutes.parquet"
-        kept = _read(minutes, MINUTES)
-        known = _read_listing(listing) if len(kept) else {}
+        path = self._folder / "minutes.parquet"
+        kept = read_table(path, MINUTES)
+        if kept is None:
+            kept = pl.DataFrame(schema=MINUTES)
+        known: dict[date, str] = dict(kept.select("day", "print").unique().iter_rows())
         parts = _parts_of_days(self._archive.folder)
-        days = {day: _print_of(files) for day, files in parts.items()}
-        changed = [day for day, print_ in days.items() if known.get(day) != print_]
-        if not changed and known.keys() == days.keys():
+        prints = {day: _print_of(files) for day, files in parts.items()}
+        if prints == known:
             return kept
-        lots = [kept.filter(pl.col("day").cast(pl.String).is_in([d for d in days if d not in changed]))]
-        for day in changed:
-            lots.append(_minutes_of_day(self._archive, date.fromisoformat(day), parts[day]))
+        stay = [day for day, print_ in prints.items() if known.get(day) == print_]
+        lots = [kept.filter(pl.col("day").is_in(stay))]
+        for day in prints.keys() - set(stay):
+            lots.append(_minutes_of_day(self._archive, day, prints[day], parts[day]))
         minutes_now = pl.concat(lots).sort("day", "minute")
-        _write(minutes_now, minutes)
-        _write_text(json.dumps(days), listing)
+        write_table(minutes_now, path)
         return minutes_now
 
     def _ended(self, periods: pl.DataFrame, now: datetime) -> pl.DataFrame:
@@ -218,6 +196,12 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
     archive = Archive(lot.folder)
     since, until = lot.periods["since"][0], lot.periods["until"][-1]
     messages = archive.messages(since=since, until=until)
+    if not any(frame.height for frame in messages.values()):
+        raise ArchiveProblem(
+            f"none of the {lot.periods['messages'].sum():,} messages of {since:%Y-%m-%d} and after can be "
+            f"seen in {lot.folder}: is the whole archive there, and mounted? Workers must see it under the name "
+            "that the command uses"
+        )
     setups = archive.collected(archive.scan("setup").filter(pl.col("received") < until)).sort("received")
     worked = []
     for row in lot.periods.iter_rows(named=True):
@@ -231,7 +215,7 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
 def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
     """Put lines into an archive's ledger that came without their messages."""
     for table, frame in ledger.items():
-        _write(frame, archive / "derived" / "brought" / name / f"{table}.parquet")
+        write_table(frame, archive / "derived" / "brought" / name / f"{table}.parquet")
 
 
 def roster_of(archive: Archive) -> pl.DataFrame | None:
@@ -244,12 +228,8 @@ def _key(profile: Profile) -> str:
     return hashlib.sha256(said).hexdigest()[:12]
 
 
-def _kept(schema: pl.Schema) -> pl.Schema:
-    return pl.Schema([("period", TIME), *schema.items()])
-
-
 def _periods(minutes: pl.DataFrame) -> pl.DataFrame:
-    heard = minutes.group_by("minute").agg(pl.col("messages").sum()).sort("minute")
+    heard = minutes.drop_nulls("minute").group_by("minute").agg(pl.col("messages").sum()).sort("minute")
     new_period = (pl.col("minute").diff() > SILENCE_BETWEEN_PERIODS).fill_null(value=False)
     return (
         heard.group_by(new_period.cum_sum().alias("period"), maintain_order=True)
@@ -276,16 +256,16 @@ def _with_earlier(setup: pl.DataFrame, setups: pl.DataFrame, since: datetime) ->
     return pl.concat([earlier.select(setup.columns), setup])
 
 
-def _parts_of_days(archive: Path) -> dict[str, dict[str, list[Path]]]:
+def _parts_of_days(archive: Path) -> dict[date, dict[str, list[Path]]]:
     """Return the sealed parts of each day of receipt, by kind; on a store those that are whole."""
     # What is on its way is passed over by the reader too: else its period would count as worked out without.
     coming = unsettled(archive) if isinstance(archive, StorePath) else set()
-    found: dict[str, dict[str, list[Path]]] = {}
+    found: dict[date, dict[str, list[Path]]] = {}
     for kind in KINDS:
         for day, parts in parts_by_day(archive, kind):
             here = [part for part in parts if part.stem not in coming]
             if here:
-                found.setdefault(day.isoformat(), {})[kind] = here
+                found.setdefault(day, {})[kind] = here
     return dict(sorted(found.items()))
 
 
@@ -295,7 +275,7 @@ def _print_of(parts: dict[str, list[Path]]) -> str:
     return hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
 
 
-def _minutes_of_day(archive: Archive, day: date, parts: dict[str, list[Path]]) -> pl.DataFrame:
+def _minutes_of_day(archive: Archive, day: date, print_: str, parts: dict[str, list[Path]]) -> pl.DataFrame:
     """Count the messages of each minute; retained ones tell no time."""
     lots = [
         scan_parts(kind, files)
@@ -305,49 +285,26 @@ def _minutes_of_day(archive: Archive, day: date, parts: dict[str, list[Path]]) -
         for kind, files in parts.items()
     ]
     minutes = archive.collected(pl.concat(lots)).group_by("minute").agg(pl.col("messages").sum())
-    return minutes.select(pl.lit(day).alias("day"), "minute", "messages").cast(dict(MINUTES.items()))
+    if not len(minutes):
+        minutes = pl.DataFrame({"minute": [None], "messages": [0]})
+    said = {"day": pl.lit(day), "print": pl.lit(print_)}
+    return minutes.with_columns(**said).select(pl.col(name).cast(kind) for name, kind in MINUTES.items())
+
+
+def _brought_folders(folder: Path) -> list[Path]:
+    root = folder / "brought"
+    return sorted(one for one in root.iterdir() if one.is_dir()) if root.is_dir() else []
 
 
 def _brought(folder: Path) -> list[Ledger]:
-    root = folder / "brought"
-    if not root.is_dir():
-        return []
-    return [
-        {name: _read(one / f"{name}.parquet", schema) for name, schema in SCHEMAS.items()}
-        for one in sorted(root.iterdir())
-        if one.is_dir()
-    ]
-
-
-def _read(path: Path, schema: pl.Schema) -> pl.DataFrame:
-    """Read a table; one that is not there, or of another make, is empty: it is made again."""
-    try:
-        frame = pl.read_parquet(path)
-        return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
-    except (FileNotFoundError, pl.exceptions.PolarsError, OSError):
-        return pl.DataFrame(schema=schema)
-
-
-def _read_listing(path: Path) -> dict[str, str]:
-    """Read which days were counted; a listing that is not there or torn is empty: all are counted again."""
-    try:
-        said = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return said if isinstance(said, dict) else {}
-
-
-def _write(frame: pl.DataFrame, path: Path) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    frame.write_parquet(aside, compression="zstd")
-    aside.replace(path)
-
-
-def _write_text(text: str, path: Path) -> None:
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    aside.write_text(text)
-    aside.replace(path)
+    """Read the lines that were brought in; those of which a table is missing or damaged are left out."""
+    lots = []
+    for one in _brought_folders(folder):
+        tables = {name: read_table(one / f"{name}.parquet", schema) for name, schema in SCHEMAS.items()}
+        whole = {name: frame for name, frame in tables.items() if frame is not None}
+        if len(whole) == len(tables):
+            lots.append(whole)
+    return lots
 
 
 def utc_now() -> datetime:

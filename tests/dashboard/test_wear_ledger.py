@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+import contextlib
+import fcntl
+import os
+import threading
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +16,9 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile, shipped_profile
 from analysis.tables import Results
-from analysis.trends.ledger import SCHEMAS
+from analysis.trends.ledger import SCHEMAS, empty_ledger
+from dashboard.trends import wear_ledger
+from dashboard.trends.kept_ledger import MOST_CHUNKS, nothing_kept, read_kept, write_kept
 from dashboard.trends.wear_ledger import WearLedger, between, bring_in
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
@@ -22,6 +28,7 @@ from ingest.contract.frames import frames_from_heard
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "radio_drill.ndjson.zst"
 HEARD = list(read_capture(SAMPLE))
 LAST = HEARD[-1].received
+FIRST_DAY = HEARD[0].received.date()
 LONG_AFTER = LAST + timedelta(days=3)
 DEFAULT = Profile.default()
 
@@ -110,22 +117,108 @@ def test_what_is_damaged_or_deleted_is_made_again(archive: Archive) -> None:
     for damage in ("periods.parquet", "wears.parquet"):
         (path,) = archive.folder.glob(f"derived/wears-*/{damage}")
         path.write_bytes(b"torn")
-        if damage == "wears.parquet":  # the periods are written last: without them nothing counts as kept
-            path.with_name("periods.parquet").unlink()
         again = WearLedger(archive, DEFAULT)
         again.update(LONG_AFTER)
         assert again.tables()["wears"].equals(wears), damage
 
 
-def test_a_torn_listing_of_days_is_made_again(archive: Archive) -> None:
+def test_a_torn_count_of_days_is_made_again(archive: Archive) -> None:
     WearLedger(archive, DEFAULT).update(LONG_AFTER)
-    listing = archive.folder / "derived" / "days.json"
-    whole = listing.read_text()
-    listing.write_text(whole[: len(whole) // 2])
+    path = archive.folder / "derived" / "minutes.parquet"
+    whole, counted = path.read_bytes(), pl.read_parquet(path)
+    path.write_bytes(whole[: len(whole) // 2])
     again = WearLedger(archive, DEFAULT)
     again.update(LONG_AFTER)
-    assert listing.read_text() == whole
+    assert pl.read_parquet(path).equals(counted)
     assert len(again.tables()["wears"])
+
+
+def test_a_day_is_counted_once_and_again_when_it_changes(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days: list[date] = []
+    count = wear_ledger._minutes_of_day
+
+    def noted(archive: Archive, day: date, *given: Any) -> pl.DataFrame:
+        days.append(day)
+        return count(archive, day, *given)
+
+    monkeypatch.setattr(wear_ledger, "_minutes_of_day", noted)
+    ledger = WearLedger(archive, DEFAULT)
+    ledger.update(LONG_AFTER)
+    ledger.update(LONG_AFTER)
+    assert days == [FIRST_DAY]
+    put(archive.folder, later(HEARD, timedelta(hours=24)), "second")
+    ledger.update(LONG_AFTER)
+    assert sorted(days[1:]) == [FIRST_DAY + timedelta(days=1)]
+
+
+def test_two_who_look_first_read_what_is_kept_once(archive: Archive, monkeypatch: pytest.MonkeyPatch) -> None:
+    WearLedger(archive, DEFAULT).update(LONG_AFTER)
+    read, both = read_kept, threading.Barrier(2)
+    reads: list[Path] = []
+
+    def slow(folder: Path) -> Any:
+        reads.append(folder)
+        with contextlib.suppress(threading.BrokenBarrierError):
+            both.wait(0.5)  # as long as a second reader would need to come
+        return read(folder)
+
+    monkeypatch.setattr(wear_ledger, "read_kept", slow)
+    ledger = WearLedger(archive, DEFAULT)
+    threads = [threading.Thread(target=ledger.tables) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(reads) == 1
+
+
+def test_what_another_process_writes_is_never_mixed_with_ours(archive: Archive) -> None:
+    WearLedger(archive, DEFAULT).update(LONG_AFTER)
+    (folder,) = archive.folder.glob("derived/wears-*")
+    kept, before = read_kept(folder), (folder / "wears.parquet").stat().st_ino
+    with (folder / "lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        writing = threading.Thread(target=write_kept, args=(kept, folder))
+        writing.start()
+        writing.join(0.3)
+        assert writing.is_alive()
+        assert (folder / "wears.parquet").stat().st_ino == before
+    writing.join()
+    assert (folder / "wears.parquet").stat().st_ino != before
+
+
+def test_every_table_is_synced_before_it_takes_its_place(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done: list[tuple[str, str]] = []
+    sync, replace = os.fsync, Path.replace
+
+    def synced(handle: int) -> None:
+        done.append(("synced", Path(f"/proc/self/fd/{handle}").readlink().name))
+        sync(handle)
+
+    def replaced(path: Path, target: Path) -> Path:
+        done.append(("replaced", path.name))
+        return replace(path, target)
+
+    monkeypatch.setattr(os, "fsync", synced)
+    monkeypatch.setattr(Path, "replace", replaced)
+    WearLedger(archive, DEFAULT).update(LONG_AFTER)
+    put_in_place = [name for what, name in done if what == "replaced"]
+    assert {name.split(".")[1] for name in put_in_place} == {*SCHEMAS, "periods", "minutes"}
+    for name in put_in_place:
+        assert done.index(("synced", name)) < done.index(("replaced", name))
+
+
+def test_many_small_periods_do_not_pile_up(archive: Archive) -> None:
+    kept = nothing_kept()
+    for number in range(200):
+        at = LAST + timedelta(hours=number)
+        kept = kept.with_period({"since": at, "until": at, "messages": 1}, empty_ledger())
+    assert kept.periods.height == 200
+    assert kept.periods.n_chunks() <= MOST_CHUNKS
 
 
 def test_another_profile_has_another_ledger(archive: Archive) -> None:

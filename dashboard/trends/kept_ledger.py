@@ -1,0 +1,141 @@
+"""What is kept of a ledger on disk: its tables and the periods that they hold, read and written as one.
+
+Written under a lock of its own, so that a page and an audit of one archive never leave the tables of the one
+beside the periods of the other, and synced, so that a lost machine leaves the old or the new.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from analysis.trends.ledger import SCHEMAS, TIME, Ledger
+
+PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
+MOST_CHUNKS = 64
+"""So many additions, and a table is put together again: each costs its chunks, and thousands would add up."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Lines and the periods that they were made from; never changed, so that a look sees a whole one.
+
+    Attributes
+    ----------
+    tables : dict of str to DataFrame
+        As `SCHEMAS`, each with `period` (its start) in front.
+    periods : DataFrame
+        `PERIODS`.
+    """
+
+    tables: dict[str, pl.DataFrame]
+    periods: pl.DataFrame
+
+    def with_period(self, period: dict[str, Any], lines: Ledger) -> Kept:
+        """Return it with the lines of one more period."""
+        tables = {}
+        for name, frame in self.tables.items():
+            marked = lines[name].with_columns(pl.lit(period["since"], dtype=TIME).alias("period"))
+            tables[name] = _together(frame.vstack(marked.select(frame.columns)))
+        return Kept(tables, _together(self.periods.vstack(pl.DataFrame([period], schema=PERIODS))))
+
+    def without(self, periods: pl.DataFrame) -> Kept:
+        """Return it without the lines of some periods."""
+        away = pl.col("period").is_in(periods["since"].implode())
+        tables = {name: frame.filter(~away) for name, frame in self.tables.items()}
+        return Kept(tables, self.periods.join(periods, on="since", how="anti"))
+
+
+def nothing_kept() -> Kept:
+    """Return tables without a line."""
+    return Kept(
+        {name: pl.DataFrame(schema=_kept(schema)) for name, schema in SCHEMAS.items()},
+        pl.DataFrame(schema=PERIODS),
+    )
+
+
+def read_kept(folder: Path) -> Kept:
+    """Read what is kept; nothing when a table is missing, damaged or of another make: all is made again.
+
+    A table alone that cannot be read would be a period without its wears, and nobody would notice.
+    """
+    if not folder.is_dir():
+        return nothing_kept()
+    with _with_other_readers(folder):
+        periods = read_table(folder / "periods.parquet", PERIODS)
+        tables = {name: read_table(folder / f"{name}.parquet", _kept(of)) for name, of in SCHEMAS.items()}
+    whole = {name: frame for name, frame in tables.items() if frame is not None}
+    if periods is None or len(whole) < len(tables):
+        return nothing_kept()
+    known = pl.col("period").is_in(periods["since"].implode())
+    return Kept({name: frame.filter(known) for name, frame in whole.items()}, periods)
+
+
+def write_kept(kept: Kept, folder: Path) -> None:
+    """Write everything; the periods last, so that what a crash leaves is made again."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with _alone(folder):
+        # Those of before speak of other tables from here on.
+        (folder / "periods.parquet").unlink(missing_ok=True)
+        for name, frame in kept.tables.items():
+            write_table(frame, folder / f"{name}.parquet")
+        write_table(kept.periods, folder / "periods.parquet")
+
+
+def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
+    """Read a table; None when it is not there, damaged, or of another make."""
+    try:
+        frame = pl.read_parquet(path)
+        return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+    except (pl.exceptions.PolarsError, OSError):
+        return None
+
+
+def write_table(frame: pl.DataFrame, path: Path) -> None:
+    """Write a table aside, synced, and put it in its place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    with aside.open("wb") as file:
+        frame.write_parquet(file, compression="zstd")
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+@contextlib.contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    with (folder / "lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+@contextlib.contextmanager
+def _with_other_readers(folder: Path) -> Iterator[None]:
+    try:
+        lock = (folder / "lock").open("r")  # not made here: an archive may be read-only
+    except FileNotFoundError:
+        yield
+        return
+    with lock:
+        fcntl.flock(lock, fcntl.LOCK_SH)
+        yield
+
+
+def _kept(schema: pl.Schema) -> pl.Schema:
+    return pl.Schema([("period", TIME), *schema.items()])
+
+
+def _together(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.rechunk() if frame.n_chunks() > MOST_CHUNKS else frame
