@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 _ARCHIVE = ArchivePlace(must_exist=True)
 
@@ -33,7 +34,11 @@ def incidents(archive: Path, as_json: bool) -> None:
         return
     widest = max((len(row["incident_id"]) for row in found), default=0)
     for row in found:
-        sets = f"{len(row['sets'])} sets: {' '.join(row['sets'])}" if row["sets"] else "no set tallied"
+        sets = (
+            f"{counted(len(row['sets']), 'set')}: {' '.join(row['sets'])}"
+            if row["sets"]
+            else "no set tallied"
+        )
         first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
         click.echo(f"{row['incident_id']:{widest}}  {first} to {last} UTC  {sets}")
     if not found:

@@ -19,6 +19,7 @@ from ingest.contract.fields import fields_of
 from ingest.contract.kinds import Message
 from ingest.contract.messages import decode_known
 from ingest.contract.topics import Topic, parse_topic
+from ingest.plurals import counted
 
 # Our own rules, all about what a maker would want to know; none of them makes a message refused.
 CLOCK_WORTH_A_WORD = timedelta(seconds=5)
@@ -166,7 +167,7 @@ class _Speaker:
         heard = sum(voice.kinds.values())
         if voice.missing > heard:
             yield (
-                f"seq passed over {voice.missing:,} numbers in {heard:,} messages: it must "
+                f"seq passed over {counted(voice.missing, 'number')} in {counted(heard, 'message')}: it must "
                 "count up by one for each message, over all kinds; else nobody can tell what was lost"
             )
         if voice.speaker == "set" and "pressure" in voice.kinds and "setup" not in voice.kinds:

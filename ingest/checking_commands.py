@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.plurals import counted
+
 if TYPE_CHECKING:
     from ingest.checking import Checked, Voice
 
@@ -59,7 +61,8 @@ def _print(checked: Checked) -> None:
         click.echo(_line_of(voice))
     advice = len(checked.remarks) - checked.refused
     click.echo(
-        f"{checked.messages:,} messages: {checked.refused:,} would be refused; pieces of advice: {advice:,}"
+        f"{counted(checked.messages, 'message')}: {checked.refused:,} would be refused; "
+        f"pieces of advice: {advice:,}"
     )
 
 

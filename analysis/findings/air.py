@@ -12,6 +12,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.wears.turn_back import first_note, is_ready
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
+from ingest.plurals import counted
 
 JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
@@ -176,7 +177,7 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
         wear,
         first,
         last,
-        f"{len(aside)} pressure reading{'s' if len(aside) > 1 else ''} ({values}"
+        f"{counted(len(aside), 'pressure reading')} ({values}"
         f"{', ...' if len(aside) > 4 else ''} bar) leapt away and came back at once; left out of the air.",
         [wear.identity(position) for position in aside],
     )

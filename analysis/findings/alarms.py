@@ -12,6 +12,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, Severity, clock, lasting
 from analysis.heat.heat import rapid_rise
 from analysis.records import lost_between
+from ingest.plurals import counted
 
 ANSWERED_KINDS = ("no_motion", "distress")
 DERIVED_KINDS = ("low_air", "no_motion", "no_motion_prealarm", "heat")
@@ -146,7 +147,8 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
         "raised one"
     )
     if lost:
-        statement += f"; {lost} message{'s' if lost > 1 else ''} of the set near it were never heard"
+        were = "was" if lost == 1 else "were"
+        statement += f"; {counted(lost, 'message')} of the set near it {were} never heard"
     yield _finding("alarm_not_raised", severity, alarm, f"{statement}.", until_us)
 
 

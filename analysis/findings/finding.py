@@ -17,6 +17,7 @@ from analysis.records import PowerUp
 from analysis.wears.tally import Tally
 from analysis.wears.turn_back import Note, TurnBackMoment
 from analysis.wears.wears import Wear
+from ingest.plurals import counted
 
 Severity = Literal["note", "caution", "serious"]
 MOST_EVIDENCE = 8
@@ -104,5 +105,5 @@ def lasting(seconds: float) -> str:
     if hours < 24:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(hours, 24)
-    day = "1 day" if days == 1 else f"{days} days"
+    day = counted(days, "day")
     return f"{day} {hours} h" if hours and days < 60 else day

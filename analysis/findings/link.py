@@ -11,6 +11,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import MOST_EVIDENCE, Context, Finding, about_wear, clock, lasting
 from analysis.records import PowerUp
 from analysis.wears.wears import cylinder_of
+from ingest.plurals import counted
 
 
 def link_findings(context: Context) -> Iterator[Finding]:
@@ -45,7 +46,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             gap.ended_us,
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
             f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
-            f"({_heard_next(gap, one)}); {gap.lost_messages} messages were lost. "
+            f"({_heard_next(gap, one)}); lost: {counted(gap.lost_messages, 'message')}. "
             f"{_said_down(gap, context)}What happened inside was not observed.",
             [gap.before_identity, gap.after_identity],
         )
@@ -80,8 +81,8 @@ def _end(one: Examined) -> Iterator[Finding]:
                 gap.ended_us,
                 f"The end was not heard: last reading {wear.pressure_bar[-1]:.0f} bar at "
                 f"{clock(gap.started_us)}, then nothing until {clock(gap.ended_us)} "
-                f"({_heard_next(gap, one)}); {gap.lost_messages} messages were lost. The wear may have gone "
-                "on between the two.",
+                f"({_heard_next(gap, one)}); lost: {counted(gap.lost_messages, 'message')}. The wear may "
+                "have gone on between the two.",
                 [gap.before_identity, gap.after_identity],
             )
     if wear.ended_how != "not heard":

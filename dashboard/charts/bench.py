@@ -29,6 +29,7 @@ from dashboard.charts.tables import (
 )
 from dashboard.charts.view import LANES, MOST_PEOPLE, Look
 from dashboard.theme import GRAPH_CONFIG
+from ingest.plurals import counted
 
 LANES_CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "doubleClick": False, "responsive": True}
 OVERVIEW_CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "staticPlot": True, "responsive": True}
@@ -120,8 +121,8 @@ def _heading(look: Look) -> Any:
         about["type"] or "",
         f"{started:%Y-%m-%d %H:%M} – {ended:%H:%M} UTC" if started and ended else "",
         "" if look.clock.is_utc else words.TIMES_ARE.format(zone=look.clock.span_name(look.whole)),
-        words.counted(about["wearers"], "wearer"),
-        words.counted(about["wears"], "wear"),
+        counted(about["wearers"], "wearer"),
+        counted(about["wears"], "wear"),
     ]
     name = about["name"] or (about["incident_id"] or words.UNTALLIED_NAME)
     title = f"{name} · {about['incident_id']}" if about["name"] and about["incident_id"] else name

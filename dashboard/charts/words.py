@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dashboard.words import shortened
+from ingest.plurals import counted
 
 if TYPE_CHECKING:
     from dashboard.charts.desk_notes import DeskNote
@@ -72,7 +73,6 @@ WEAR_HEADS = [
     "Below warning",
     "Silent",
 ]
-SORT_HINT = "Press a column's head to sort by it."
 
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
@@ -268,11 +268,6 @@ def policy_heads(policies: list[str], in_force: str) -> list[str]:
         IN_FORCE.format(policy=POLICIES[policy]) if policy == in_force else POLICIES[policy]
         for policy in policies
     ]
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun, in the plural where it belongs."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def alarm_rate_text(rate: dict[str, Any] | None) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 if TYPE_CHECKING:
     from analysis.profile import Profile
@@ -47,7 +48,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     from dashboard.evidence.notes import Source, bring_in
 
     lines, fresh = bring_in(file, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
-    click.echo(f"{file}: {lines} notes, {fresh} of them new")
+    click.echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
 
 
 @click.command()
@@ -96,7 +97,10 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
         aside.replace(out)
     except OSError as error:
         raise UnderairError(f"cannot write the report to {out}: {error}") from None
-    click.echo(f"{out}: {record.about['wears']} wears, {origin.messages:,} messages, SHA-256 {origin.sha256}")
+    click.echo(
+        f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "
+        f"SHA-256 {origin.sha256}"
+    )
 
 
 @click.command()
@@ -160,12 +164,18 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
         for fault in broken:
             click.echo(fault, err=as_json)
         if entries:
-            click.echo(f"access log: {len(entries)} entries, {len(broken)} faults", err=True)
+            click.echo(
+                f"access log: {counted(len(entries), 'entry', 'entries')}, {counted(len(broken), 'fault')}",
+                err=True,
+            )
         holds, altered = read_log(work_folder(folder), HOLDS)
         for fault in altered:
             click.echo(fault, err=as_json)
         if holds:
-            click.echo(f"holds: {len(holds)} entries, {len(altered)} faults", err=True)
+            click.echo(
+                f"holds: {counted(len(holds), 'entry', 'entries')}, {counted(len(altered), 'fault')}",
+                err=True,
+            )
         broken += altered
         click.get_current_context().invoke(verify_archive, archive=folder, as_json=as_json)
         if broken:
@@ -178,7 +188,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
         for fault in found.faults:
             click.echo(fault)
         click.echo(f"head: {found.head}")
-        verdict = "whole" if not found.faults else f"{len(found.faults)} faults"
-        click.echo(f"{verdict}: a case of {found.files} files")
+        verdict = "whole" if not found.faults else counted(len(found.faults), "fault")
+        click.echo(f"{verdict}: a case of {counted(found.files, 'file')}")
     if found.faults:
         sys.exit(1)

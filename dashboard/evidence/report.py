@@ -30,6 +30,7 @@ from dashboard.evidence.shown import BREAK, Shown
 from dashboard.results_store import IncidentRecord
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT
+from ingest.plurals import counted
 
 MOST_EVIDENCE = 8
 UNBROKEN = 16
@@ -200,7 +201,7 @@ def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str
     results, about = record.results, record.about
     wears, findings, gaps = results["wears"], results["findings"], results["gaps"]
     texts = [
-        f"{review_words.counted(about['wearers'], 'wearer')} made {review_words.counted(len(wears), 'wear')} "
+        f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} "
         f"under air between {shown.time(wears['started'].min())} and {shown.time(wears['ended'].max())}"  # type: ignore[arg-type]
         f"{' UTC' if shown.clock.is_utc else ''}."
     ]
@@ -215,7 +216,7 @@ def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str
     if len(below):
         seconds = float(below["low_air_s"].max())  # type: ignore[arg-type]
         texts.append(
-            f"{review_words.counted(len(below), 'wear')} went on below the low-air warning, for up to "
+            f"{counted(len(below), 'wear')} went on below the low-air warning, for up to "
             f"{review_words.duration_text(seconds)}."
         )
     else:
@@ -223,18 +224,18 @@ def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str
     reported = results["alarms"].filter(pl.col("source") != "derived")
     kinds = [review_words.ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
     alarm_text = f": {', '.join(kinds)}" if kinds else ""
-    texts.append(f"The sets reported {review_words.counted(len(reported), 'alarm')}{alarm_text}.")
+    texts.append(f"The sets reported {counted(len(reported), 'alarm')}{alarm_text}.")
     if len(gaps):
         lost = int(gaps["lost_messages"].sum())
         together = review_words.duration_text(float(gaps["seconds"].sum()))
         texts.append(
-            f"{review_words.counted(len(gaps), 'silence')} inside wears, {together} together; "
-            f"{review_words.counted(lost, 'message')} lost there."
+            f"{counted(len(gaps), 'silence')} inside wears, {together} together; "
+            f"{counted(lost, 'message')} lost there."
         )
     counts = {name: int((findings["severity"] == name).sum()) for name in SEVERITIES}
     texts.append(
         f"Findings: {counts['serious']} serious, {counts['caution']} to be cautious of, "
-        f"{review_words.counted(counts['note'], 'note')}."
+        f"{counted(counts['note'], 'note')}."
     )
     grave = findings.filter(pl.col("severity") == "serious").sort("started")
     items = "".join(

@@ -14,7 +14,6 @@ from analysis.trends.comparisons import Signal, signals
 from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, by_month, monthly_mean, monthly_rate
 from dashboard.access.pseudonyms import sees_wearers
 from dashboard.access.roles import visitor
-from dashboard.charts import words as review_words
 from dashboard.context import Context
 from dashboard.listing import cell, listing
 from dashboard.trends import export as trends_export
@@ -33,6 +32,7 @@ from dashboard.trends.view import (
     words_of,
     years_of,
 )
+from ingest.plurals import counted
 
 KEPT_COMPARISONS = 16
 MONTHS_AT_ONCE = 24
@@ -209,7 +209,7 @@ def _summary(wears: pl.DataFrame, look: Look) -> Any:
     wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
     sentence = words.SUMMARY.format(
         wears=words.wears_text(count),
-        wearers=review_words.counted(wearers, "wearer"),
+        wearers=counted(wearers, "wearer"),
         hours=float(wears["under_air_min"].sum()) / 60,
         **days,
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 _LOCAL = ArchivePlace(must_exist=True, stores=False)
 
@@ -44,8 +45,8 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
     written = write_wearer_record(archive, doctrine, wearer_id, out, datetime.now(UTC))
     if as_json:
         click.echo(json.dumps(vars(written)))
-    counts = f"{written.wears} wears, {written.messages} messages, {written.looks} looks at the record"
-    click.echo(f"underair: {out}: {counts}", err=True)
+    counts = f"{counted(written.wears, 'wear')}, {counted(written.messages, 'message')}"
+    click.echo(f"underair: {out}: {counts}, {counted(written.looks, 'look')} at the record", err=True)
 
 
 @click.command()
@@ -102,9 +103,9 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     for incident_id in done.waiting:
         click.echo(f"{incident_id} has messages that are not sealed yet: untouched")
     click.echo(
-        f"{'dropped' if apply else 'would be dropped (--apply does it)'}: {done.wearers:,} names in "
-        f"{done.messages:,} messages of {len(done.incidents):,} incidents, silent since before "
-        f"{cut_off:%Y-%m-%d}"
+        f"{'dropped' if apply else 'would be dropped (--apply does it)'}: {counted(done.wearers, 'name')} in "
+        f"{counted(done.messages, 'message')} of {counted(len(done.incidents), 'incident')}, "
+        f"silent since before {cut_off:%Y-%m-%d}"
     )
 
 

@@ -16,6 +16,7 @@ from ingest.archive.parts import MERGED, SUFFIX, day_folders, read_merged
 from ingest.archive.store import StorePath, place, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
+from ingest.plurals import counted
 
 _SEALED_WITHIN = timedelta(hours=1)
 
@@ -114,7 +115,7 @@ def verify(archive: str | Path) -> Verified:
             and Path(name).stem not in moving
             and not _merge_never_done(line, (on_disk | replaced) - lost)
         ):
-            faults.append(Fault("missing", name, f"sealed with {line.rows} rows, and not there"))
+            faults.append(Fault("missing", name, f"sealed with {counted(line.rows, 'row')}, and not there"))
     faults += [Fault("added", name, "in no line of the manifest") for name in sorted(on_disk - latest.keys())]
     faults += _notes_that_cannot_be_read(folder)
     faults += _seals_that_broke_off(folder)
@@ -184,7 +185,7 @@ def _compare(path: Path, name: str, line: Line) -> Fault | None:
     except (pa.ArrowInvalid, OSError):
         return Fault("truncated", name, "its footer cannot be read: cut off, or altered at the end")
     if rows != line.rows:
-        return Fault("altered", name, f"holds {rows} rows, was sealed with {line.rows}")
+        return Fault("altered", name, f"holds {counted(rows, 'row')}, was sealed with {line.rows}")
     return Fault("altered", name, "its bytes are not those that were sealed")
 
 

@@ -1,0 +1,14 @@
+"""A number with its noun, in words for people."""
+
+from __future__ import annotations
+
+
+def counted(number: int, noun: str, plural: str | None = None) -> str:
+    """Return a number with its noun, in the plural where it belongs.
+
+    Examples
+    --------
+    >>> counted(1, "fault"), counted(1204, "message"), counted(0, "entry", "entries")
+    ('1 fault', '1,204 messages', '0 entries')
+    """
+    return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
