@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import sys
 from typing import Any
@@ -54,6 +55,16 @@ class Story(click.Group):
         module, attribute = VERBS[cmd_name]
         command: click.Command = getattr(importlib.import_module(module), attribute)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the verb's command; a mistyped one is answered with those that are spelt alike."""
+        if args[0] not in VERBS and not args[0].startswith("-") and not ctx.resilient_parsing:
+            alike = difflib.get_close_matches(args[0], VERBS)
+            hint = f"did you mean {' or '.join(alike)}?" if alike else "`underair --help` lists them."
+            ctx.fail(f"there is no verb {args[0]!r}; {hint}")
+        return super().resolve_command(ctx, args)
 
 
 @click.command(cls=Story, context_settings={"help_option_names": ["-h", "--help"]})

@@ -20,3 +20,29 @@ def test_the_list_of_verbs_cuts_no_sentence() -> None:
     shown = CliRunner().invoke(root, ["--help"]).output.split("Commands:")[1]
     assert "..." not in shown
     assert all(f"\n  {verb} " in shown for verb in VERBS)
+
+
+@pytest.mark.parametrize(
+    ("typed", "hint"),
+    [("repport", "did you mean report"), ("lisen", "did you mean listen"), ("xyz", "--help`")],
+)
+def test_a_mistyped_verb_is_answered_with_one_that_there_is(typed: str, hint: str) -> None:
+    shown = CliRunner().invoke(root, [typed])
+    assert shown.exit_code == 2
+    assert f"there is no verb {typed!r}" in shown.output
+    assert hint in shown.output
+
+
+def test_bash_completes_verbs_options_and_values() -> None:
+    def completed(typed: str) -> list[str]:
+        asked = {
+            "_UNDERAIR_COMPLETE": "bash_complete",
+            "COMP_WORDS": typed,
+            "COMP_CWORD": str(len(typed.split(" ")) - 1),
+        }
+        shown = CliRunner().invoke(root, prog_name="underair", env=asked)
+        return [line.partition(",")[2] for line in shown.output.splitlines()]
+
+    assert completed("underair re") == ["replay", "retain", "report"]
+    assert "--incident" in completed("underair report --inc")
+    assert completed("underair report --units im") == ["imperial"]
