@@ -170,6 +170,7 @@ def page(chromium: Any) -> Iterator[Any]:
     """
     context = chromium.new_context(viewport={"width": 1440, "height": 900})
     page = context.new_page()
+    page.set_default_timeout(60_000)  # for what never comes, as in `wait_until`
     page.expected_console = []
     faults: list[str] = []
 

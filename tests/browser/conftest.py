@@ -40,7 +40,7 @@ def axe() -> Callable[[Any], list[str]]:
 def listener(mosquitto: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
     listener = Listener(mosquitto.url, tmp_path / "archive")
     listener.start()
-    listener.subscribed.wait(10)
+    assert listener.subscribed.wait(60)
     stop_once, stopped = listener.stop, threading.Event()
 
     def stop() -> Any:
@@ -75,7 +75,7 @@ def breathing(crew: Crew) -> Iterator[Callable[[str, float], Breathing]]:
     yield begin
     for thread in threads:
         thread.silent.set()
-        thread.join(5)
+        thread.join(60)
 
 
 @pytest.fixture

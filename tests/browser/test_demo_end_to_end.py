@@ -18,8 +18,6 @@ import pytest
 
 pytestmark = pytest.mark.browser
 
-# Ten seconds are promised where nothing else runs; a machine full of tests may take longer.
-PATIENCE_MS = 30_000
 DRAWN = "#review-lanes .js-plotly-plot .main-svg"
 
 
@@ -43,7 +41,7 @@ def demo(free_port: Callable[[], int], tmp_path: Path) -> Iterator[Demo]:
     assert said.startswith("underair demo: http://127.0.0.1:")
     yield Demo(said.removeprefix("underair demo: ").strip(), started_s)
     process.send_signal(signal.SIGTERM)
-    assert process.wait(20) == 0
+    assert process.wait(60) == 0
     process.stdout.close()
     assert list(tmp_path.glob("underair-demo-*")) == []
 
@@ -62,13 +60,13 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
     page: Any, demo: Demo, record_property: Callable[[str, object], None]
 ) -> None:
     # At once, as a person would who clicks the address: the page waits, and is not refused.
-    page.goto(demo.address, timeout=PATIENCE_MS)
-    page.locator(".row").nth(8).wait_for(timeout=PATIENCE_MS)
+    page.goto(demo.address)
+    page.locator(".row").nth(8).wait_for()
     first = air_by_wearer(page)
     assert {"W-01", "W-04", "W-09"} <= set(first)
     record_property("first_rows_s", time.monotonic() - demo.started_s)
 
-    deadline = time.monotonic() + 15
+    deadline = time.monotonic() + 60
     while True:
         now = air_by_wearer(page)
         if sum(now.get(who) != said for who, said in first.items()) > len(first) / 2:
@@ -81,20 +79,20 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
 
     # Half a minute in, one set falls silent: its number is crossed out and dated, not shown as live.
     silent = page.locator(".row[data-a=silent]", has_text="W-09")
-    silent.wait_for(timeout=60_000)
+    silent.wait_for()
     crossed = silent.locator("span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
     assert crossed == "line-through"
 
-    page.goto(f"{demo.address}review", timeout=PATIENCE_MS)
+    page.goto(f"{demo.address}review")
     page.fill("#review-incidents-find", "Ropewalk")
     # The earlier one has wears of all twelve; the year's smaller ones may share its place.
     finished = page.locator("#review-incidents tbody tr:visible", has_text="50 min").first
     finished.locator("td a").click()
-    page.wait_for_selector(DRAWN, timeout=PATIENCE_MS)
+    page.wait_for_selector(DRAWN)
     findings = page.locator(".finding-item").all_inner_texts()
     assert any("turn-back was due" in finding for finding in findings)
     assert any("Not heard for 3 min" in finding for finding in findings)
 
-    page.goto(f"{demo.address}trends", timeout=PATIENCE_MS)
-    page.locator(".js-plotly-plot .main-svg").first.wait_for(timeout=PATIENCE_MS)
+    page.goto(f"{demo.address}trends")
+    page.locator(".js-plotly-plot .main-svg").first.wait_for()
     page.goto("about:blank")  # it would miss the server that goes next

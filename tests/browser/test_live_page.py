@@ -36,7 +36,7 @@ def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
         f"() => parseInt(document.querySelector('.row span.air').textContent) < {first - 2}"
     )
     set_1.silent.set()
-    live.wait_for_selector(".row.silent[data-a=silent]", timeout=8000)
+    live.wait_for_selector(".row.silent[data-a=silent]")
     assert live.locator(".row .state").inner_text() == "Silent"
     line = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
     assert line == "line-through"
@@ -53,7 +53,7 @@ def test_distress_jumps_to_the_top_and_seen_travels_through_the_broker_and_back(
     live.wait_for_function("() => document.querySelectorAll('.row').length === 2")
     assert live.locator(".row .who").first.inner_text() == "Set S-1"
     crew.set("S-2", "alarm", alarm="distress", state="raised")
-    live.wait_for_selector(".row:first-child[data-a=distress]", timeout=4000)
+    live.wait_for_selector(".row:first-child[data-a=distress]")
     assert live.locator(".row .who").first.inner_text() == "Set S-2"
     live.wait_for_function("() => /for 0:0[2-9]/.test(document.querySelector('.row .why').textContent)")
 
@@ -245,7 +245,7 @@ def test_rows_do_not_jump_under_a_hand_and_do_once_it_has_gone(
     live.wait_for_selector(".row[data-a=distress]")
     assert live.locator(".row .who").first.inner_text() == "Set S-0"
     live.evaluate("() => clearInterval(window.hand)")
-    live.wait_for_selector(".row:first-child[data-a=distress]", timeout=6000)
+    live.wait_for_selector(".row:first-child[data-a=distress]")
 
 
 def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kept(

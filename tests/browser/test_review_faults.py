@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from waitress.server import create_server
 
-from analysis.profile import Profile
-from dashboard.app import create_app
 from dashboard.charts import bench as bench_parts
-from dashboard.context import Context
 from dashboard.pages import review as review_page
-from dashboard.underair import main
-from ingest.archive.reading import Archive
+from ingest.importing import import_capture
+from tests.served_pages import pages_over
 
 pytestmark = pytest.mark.browser
 
@@ -24,20 +19,12 @@ SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 BENCH = "/review?incident=TH-20310504-1912"
 
 
-@pytest.fixture
-def address(tmp_path: Path) -> Any:
-    with pytest.raises(SystemExit) as done:
-        main(["import", str(SAMPLE), "--archive", str(tmp_path / "archive")])
-    assert done.value.code == 0
-    context = Context(archive=Archive(tmp_path / "archive"), profile=Profile.default())
-    server = create_server(
-        create_app(context, pages={"/review": review_page}).server, host="127.0.0.1", port=0
-    )
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.close()
-    thread.join(5)
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("archive")
+    import_capture(SAMPLE, folder)
+    with pages_over(folder, {"/review": review_page}) as address:
+        yield address
 
 
 def fails(*_: Any) -> Any:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import json
 import re
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,43 +12,27 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from waitress.server import create_server
 
-from analysis.profile import Profile
-from dashboard.app import create_app
-from dashboard.context import Context
 from dashboard.pages import review as review_page
 from dashboard.pages import trends as trends_page
-from dashboard.underair import main
-from ingest.archive.reading import Archive
+from ingest.importing import import_capture
+from tests.served_pages import pages_over
 
 pytestmark = pytest.mark.browser
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
 DRAWN = "#review-lanes .js-plotly-plot .main-svg"
 INCIDENT = "TH-20310504-1912"
+PATIENCE_S = 60
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Review and trends over the sample log, served on loopback."""
     folder = tmp_path_factory.mktemp("archive")
-    with pytest.raises(SystemExit) as done:
-        main(["import", str(SAMPLE), "--archive", str(folder)])
-    assert done.value.code == 0
-    context = Context(archive=Archive(folder), profile=Profile.default())
-    app = create_app(context, pages={"/review": review_page, "/trends": trends_page})
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.close()
-    thread.join(5)
-
-
-@pytest.fixture(autouse=True)
-def _short_patience(page: Any) -> None:
-    page.set_default_timeout(30_000)
+    import_capture(SAMPLE, folder)
+    with pages_over(folder, {"/review": review_page, "/trends": trends_page}) as address:
+        yield address
 
 
 def open_bench(page: Any, address: str, **view: str) -> None:
@@ -71,14 +54,14 @@ def shown_range(page: Any) -> list[float]:
 
 def until(page: Any, expression: str) -> None:
     """Poll an expression in the page: the pages forbid the evaluation that playwright's own waiting needs."""
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + PATIENCE_S
     while not page.evaluate(expression):
-        assert time.monotonic() < deadline, f"waited 30 s in vain for {expression}"
+        assert time.monotonic() < deadline, f"waited {PATIENCE_S} s in vain for {expression}"
         page.wait_for_timeout(30)
 
 
 def wait_for_range(page: Any, seconds: float) -> None:
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + PATIENCE_S
     while abs((shown_range(page)[1] - shown_range(page)[0]) / 1000 - seconds) >= 1:
         assert time.monotonic() < deadline, f"the lanes never showed {seconds} s, but {shown_range(page)}"
         page.wait_for_timeout(30)

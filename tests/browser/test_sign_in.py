@@ -39,10 +39,10 @@ def listener(mosquitto: Any, tmp_path: Path) -> Iterator[Listener]:
     stop = threading.Event()
     thread = threading.Thread(target=listener.run, args=(stop,), daemon=True)
     thread.start()
-    assert listener.subscribed.wait(10)
+    assert listener.subscribed.wait(60)
     yield listener
     stop.set()
-    thread.join(15)
+    thread.join(60)
 
 
 @pytest.fixture
@@ -55,7 +55,6 @@ def served(mosquitto: Any, listener: Listener, accounts_file: AccountFile) -> It
 
 @pytest.fixture
 def visitor(page: Any) -> Iterator[Any]:
-    page.set_default_timeout(15_000)
     # A browser names every answer of 400 and more in its console; these tests bring them about.
     page.expected_console = ["Failed to load resource: the server responded with a status of 40", "ERR_"]
     yield page

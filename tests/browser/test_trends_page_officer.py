@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import threading
 import zipfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -13,14 +12,10 @@ from typing import Any
 
 import polars as pl
 import pytest
-from waitress.server import create_server
 
-from analysis.profile import Profile
-from dashboard.app import create_app
-from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
-from ingest.archive.reading import Archive
+from tests.served_pages import pages_over
 
 pytestmark = pytest.mark.browser
 
@@ -33,19 +28,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The trends page over the shipped three years, served on loopback."""
     folder = tmp_path_factory.mktemp("archive")
     bring_in_three_years(folder, datetime(2032, 1, 1, tzinfo=UTC))
-    context = Context(archive=Archive(folder), profile=Profile.default())
-    app = create_app(context, pages={"/trends": trends_page})
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.close()
-    thread.join(5)
-
-
-@pytest.fixture(autouse=True)
-def _patience(page: Any) -> None:
-    page.set_default_timeout(30_000)
+    with pages_over(folder, {"/trends": trends_page}) as address:
+        yield address
 
 
 def test_the_officers_path(page: Any, address: str) -> None:

@@ -81,7 +81,7 @@ def test_a_desk_speaks_for_the_service_it_was_told_before_anything_is_heard(
             body = json.dumps({"incident_id": "I-1", "action": "open", "name": "Quay 4"}).encode()
             asked = urllib.request.Request(f"{served.url}/live/desk/incident", body, headers)
             asked.add_header("Origin", served.url)
-            with urllib.request.urlopen(asked, timeout=15) as response:
+            with urllib.request.urlopen(asked, timeout=60) as response:
                 return int(response.status), shown["services"]
         except urllib.error.HTTPError as refusal:
             with refusal:
@@ -94,7 +94,7 @@ def test_a_desk_speaks_for_the_service_it_was_told_before_anything_is_heard(
 
 
 def picture(served: Served) -> dict[str, Any]:
-    with urllib.request.urlopen(f"{served.url}/live.json", timeout=5) as response:
+    with urllib.request.urlopen(f"{served.url}/live.json", timeout=60) as response:
         answer: dict[str, Any] = json.loads(gzip.decompress(response.read()))
     return answer
 
@@ -113,15 +113,15 @@ def test_it_serves_the_three_pages_until_told_to_stop(
             assert f"http://127.0.0.1:{port}/" in run.stderr.readline()
 
             def answers() -> bool:
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=5) as response:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=60) as response:
                     return bool(response.status == 200)
 
             wait_until(answers, what="the pages")
             for path in ("/live", "/review", "/trends", "/live.json"):
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=5) as response:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=60) as response:
                     assert response.status == 200
             run.send_signal(ending)
-            assert run.wait(15) == 0
+            assert run.wait(60) == 0
         finally:
             if run.poll() is None:
                 run.kill()

@@ -5,18 +5,16 @@ from __future__ import annotations
 import json
 import logging
 import socket
-import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from waitress import wasyncore
-from waitress.server import create_server
 
 from dashboard.access.log import read_log
 from dashboard.access.reach import Reach
 from tests.dashboard.guarded_pages import BROWSER, GuardedPages
+from tests.served_pages import served as served_on_a_port
 
 SHELL = "shell.children"
 DRAW = "..review-lanes.figure...review-overview.figure...review-shown.children.."
@@ -46,18 +44,13 @@ TRAVERSALS = [
 
 @pytest.fixture
 def served(pages: GuardedPages) -> Iterator[tuple[GuardedPages, int]]:
-    server = create_server(pages.app.server, host="127.0.0.1", port=0, threads=4, **Reach().proxy_options)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield pages, server.effective_port
-    server.task_dispatcher.shutdown(timeout=2)
-    server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
-    thread.join(5)
+    with served_on_a_port(pages.app.server, threads=4, **Reach().proxy_options) as port:
+        yield pages, port
 
 
 def raw(port: int, request: bytes) -> bytes:
     """Send bytes as they are: clients tidy up paths before they send them."""
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as line:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as line:
         line.sendall(request)
         told = b""
         while block := line.recv(65536):
@@ -120,7 +113,7 @@ def test_requests_that_are_no_http_or_two_at_once_are_refused(served: tuple[Guar
         two_hosts.encode(),
         b"GET / HTTP/1.1\r\n\r\n",
     ):
-        with socket.create_connection(("127.0.0.1", port), timeout=5) as line:
+        with socket.create_connection(("127.0.0.1", port), timeout=60) as line:
             line.sendall(request)
             line.shutdown(socket.SHUT_WR)
             told = line.recv(65536)

@@ -269,7 +269,7 @@ def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Pat
     served = Served(copied)
     served.start()
     try:
-        with urllib.request.urlopen(f"{served.url}/review", timeout=20) as page:
+        with urllib.request.urlopen(f"{served.url}/review", timeout=60) as page:
             assert page.status == 200
     finally:
         served.close()
@@ -362,7 +362,7 @@ def test_listener_seals_onto_a_store_that_was_down(
     listener = Listener(mosquitto.url, archive, settings, say=said.append)
     store.stop()
     with listener:
-        assert listener.subscribed.wait(15)
+        assert listener.subscribed.wait(60)
         with Publisher(mosquitto.url) as publisher:
             for seq in range(50):
                 one = pressure(seq)
@@ -370,7 +370,7 @@ def test_listener_seals_onto_a_store_that_was_down(
         wait_until(lambda: listener.health.journalled == 50, what="all to be safe here")
         wait_until(lambda: "does not answer" in listener.health.sealing_trouble, what="it to be said")
         store.start()
-        wait_until(lambda: listener.health.sealed.received == 50, 60, "all to be on the store")
+        wait_until(lambda: listener.health.sealed.received == 50, what="all to be on the store")
     assert listener.health.sealed == Counts(50, 50, 0, 0)
     assert any("the journal cannot be sealed yet, and is kept" in sentence for sentence in said)
     assert list((work_folder(archive) / "journal").rglob("*.journal")) == []

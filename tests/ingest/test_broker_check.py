@@ -101,7 +101,7 @@ def test_two_listeners_share_the_load_into_one_archive_and_one_may_be_killed(
     command += ["--archive", str(archive), "--config", str(settings)]
     one = _sharing(mosquitto.url, archive, "one")
     one.start()
-    assert one.subscribed.wait(10)
+    assert one.subscribed.wait(60)
     two = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     assert two.stderr is not None
     assert "receiving" in two.stderr.readline()
@@ -115,9 +115,9 @@ def test_two_listeners_share_the_load_into_one_archive_and_one_may_be_killed(
         publisher.flush()
         two_again = _sharing(mosquitto.url, archive, "two")
         two_again.start()
-        assert two_again.subscribed.wait(10)
+        assert two_again.subscribed.wait(60)
     reader = Archive(archive)
-    wait_until(lambda: reader.messages()["motion"].height == 1500, 30, "all messages")
+    wait_until(lambda: reader.messages()["motion"].height == 1500, what="all messages")
     counts = one.stop() + two_again.stop()
     assert counts.received == counts.kept + counts.duplicates
     assert sorted(reader.messages()["motion"]["seq"]) == list(range(1500))

@@ -112,7 +112,7 @@ def test_set_can_publish_only_as_itself_and_desk_only_as_its_desk(
 ) -> None:
     archive = tmp_path / "archive"
     with Listener(secured, archive, _settings(certificates)) as listener:
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
         with _publishing(secured, certificates, "set/S-1") as publisher:
             publisher.publish("underair/v1/demo/set/S-2/motion", _payload("S-2", 1))
             publisher.publish("underair/v1/demo/desk/S-1/note", b"{}")
@@ -139,7 +139,7 @@ def test_set_hears_nothing(secured: str, certificates: Certificates, wait_until:
     client.on_connect = lambda client, *_: client.subscribe("#", qos=1)
     client.connect("127.0.0.1", int(secured.rpartition(":")[2]))
     client.loop_start()
-    assert subscribed.wait(10)
+    assert subscribed.wait(60)
     with _publishing(secured, certificates, "set/S-1") as publisher:
         for seq in range(20):
             publisher.publish("underair/v1/demo/set/S-1/motion", _payload("S-1", seq))
@@ -239,7 +239,7 @@ def test_drill_is_played_and_a_desk_speaks_at_the_shipped_broker(
             lines.write(json.dumps(line) + "\n")
     login = load_login(_config(certificates, "desk/D-1", tmp_path))
     with Listener(secured, archive, _settings(certificates)) as listener:
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
         done = CliRunner().invoke(
             replay,
             [str(capture), "--broker", secured, "--config", _config(certificates, "drill", tmp_path)],

@@ -22,6 +22,7 @@ from ingest.settings import Settings, load_settings
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2021, 5, 4, 10, 0, tzinfo=UTC)
+PATIENCE_S = 300.0  # it runs at the lowest priority, beside other tests
 
 
 def _archive_of_three_parts(archive: Path, pressure: Pressure) -> None:
@@ -44,8 +45,8 @@ def test_finished_days_are_merged_by_themselves(
     said: list[str] = []
     merging = FinishedDays(tmp_path, said.append)
     merging.start()
-    wait_until(lambda: len(part_files(tmp_path, "pressure")) == 1, 30, "the merge")
-    wait_until(lambda: (tmp_path / "index").is_dir(), 30, "the index")
+    wait_until(lambda: len(part_files(tmp_path, "pressure")) == 1, PATIENCE_S, "the merge")
+    wait_until(lambda: (tmp_path / "index").is_dir(), PATIENCE_S, "the index")
     merging.stop()
     assert Archive(tmp_path).scan("pressure").collect()["seq"].to_list() == [0, 1, 2]
     assert said == []
@@ -75,7 +76,7 @@ def test_what_stops_the_merge_is_said(
     said: list[str] = []
     merging = FinishedDays(tmp_path, said.append)
     merging.start()
-    wait_until(lambda: said, 30, "a sentence")
+    wait_until(lambda: said, PATIENCE_S, "a sentence")
     merging.stop()
     assert said[0].startswith("finished days are not merged yet, tried again in an hour: ")
 

@@ -92,6 +92,13 @@ def test_import_of_bad_messages_and_bad_lines_ends_with_3_and_keeps_them(
     assert set(refused["path"]) == {"$.pressure_bar", None, "$.set_id", "line 6"}
 
 
+def test_an_empty_capture_is_named(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.ndjson"
+    empty.touch()
+    done = _run("import", empty, "--archive", tmp_path / "archive")
+    assert (done.returncode, done.stderr) == (0, f"underair: {empty} holds no message\n")
+
+
 def test_several_logs_are_imported_in_one_call(tmp_path: Path, pressure: Pressure) -> None:
     for number in range(2):
         write_capture(tmp_path / f"{number}.ndjson", [pressure(seq + 5 * number) for seq in range(10)])
@@ -137,7 +144,7 @@ def test_listen_seals_everything_when_it_is_stopped(
         archive = Archive(tmp_path)
         _until(lambda: archive.messages()["pressure"].height == 1000)
         process.send_signal(number)
-        output, errors = process.communicate(timeout=10)
+        output, errors = process.communicate(timeout=60)
     assert process.returncode == 0, errors
     assert output == "received 1,000: kept 1,000, duplicates 0, refused 0\n"
     assert archive.scan("pressure").collect()["seq"].to_list() == list(range(1000))
@@ -167,7 +174,7 @@ def test_listen_killed_loses_nothing(mosquitto: Any, tmp_path: Path, pressure: P
     with _listening("--broker", mosquitto.url, "--archive", tmp_path) as process:
         _until(lambda: archive.messages()["pressure"].height == sent)
         process.terminate()
-        process.communicate(timeout=10)
+        process.communicate(timeout=60)
     assert sorted(archive.scan("pressure").collect()["seq"]) == list(range(sent))
 
 

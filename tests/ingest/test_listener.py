@@ -57,7 +57,7 @@ def test_everything_published_is_in_the_archive(
     heard = [pressure(seq) for seq in range(3000)]
     listener = _listening(mosquitto.url, tmp_path, said, broker=BrokerSettings(protocol=protocol))
     listener.start()
-    assert listener.subscribed.wait(10)
+    assert listener.subscribed.wait(60)
     with Publisher(mosquitto.url) as publisher:
         for each in heard:
             publisher.publish(each.topic, each.payload)
@@ -79,18 +79,18 @@ def test_everything_published_is_in_the_archive(
 
 def _wait_for(listener: Listener, messages: int) -> None:
     deadline = threading.Event()
-    for _ in range(1000):
+    for _ in range(3000):
         if listener.health.journalled >= messages:
             return
         deadline.wait(0.02)
-    pytest.fail(f"{listener.health.journalled} of {messages} messages journalled after 20 s")
+    pytest.fail(f"{listener.health.journalled} of {messages} messages journalled after 60 s")
 
 
 def test_what_comes_while_the_listener_is_away_waits_in_the_broker(
     mosquitto: Any, tmp_path: Path, pressure: Pressure, said: list[str]
 ) -> None:
     with _listening(mosquitto.url, tmp_path, said) as listener:
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
     with Publisher(mosquitto.url) as publisher:
         for seq in range(500):
             publisher.publish(pressure(seq).topic, pressure(seq).payload)
@@ -103,12 +103,12 @@ def test_what_comes_while_the_listener_is_away_waits_in_the_broker(
 
 def test_lost_session_is_said(mosquitto: Any, tmp_path: Path, said: list[str]) -> None:
     with _listening(mosquitto.url, tmp_path, said) as listener:
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
     mosquitto.stop()
     (mosquitto.folder / "mosquitto.db").unlink()
     mosquitto.start()
     with _listening(mosquitto.url, tmp_path, said) as listener:
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
     assert "the broker did not keep our session: what was sent while we were away may be lost" in said
 
 
@@ -135,7 +135,7 @@ def test_seals_by_rows_and_by_time_while_it_runs(
         _listening(mosquitto.url, tmp_path, said, seal=SealSettings(rows=100, seconds=0.5)) as listener,
         Publisher(mosquitto.url) as publisher,
     ):
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
         for seq in range(101):
             publisher.publish(pressure(seq).topic, pressure(seq).payload)
         wait_until(lambda: archive.scan("pressure").collect().height == 101, what="all rows to be sealed")
@@ -171,7 +171,7 @@ def test_two_listeners_of_one_name_cannot_write_one_archive(
         with pytest.raises(ArchiveProblem, match="another listener named 'listener' writes into"):
             _listening(mosquitto.url, tmp_path, said)
         with _listening(mosquitto.url, tmp_path, said, name="second") as second:
-            assert second.subscribed.wait(10)
+            assert second.subscribed.wait(60)
 
 
 def test_waits_for_a_broker_that_comes_later(
@@ -182,12 +182,12 @@ def test_waits_for_a_broker_that_comes_later(
         wait_until(lambda: said, what="a word about the broker")
         assert f"nobody listens at {mosquitto.url}" in said[0]
         mosquitto.start()
-        assert listener.subscribed.wait(20)
+        assert listener.subscribed.wait(60)
         mosquitto.stop()
         wait_until(lambda: "was lost" in said[-1] or "nobody" in said[-1], what="a word about the loss")
         listener.subscribed.clear()
         mosquitto.start()
-        assert listener.subscribed.wait(20)
+        assert listener.subscribed.wait(60)
 
 
 def test_refusal_ends_the_run_with_a_sentence(tmp_path: Path, said: list[str]) -> None:
@@ -212,7 +212,7 @@ def test_slow_disk_fills_the_queue_and_stops_the_reading_but_loses_nothing(
     monkeypatch.setattr(SegmentWriter, "append", slow)
     listener = _listening(mosquitto.url, tmp_path, said, journal=JournalSettings(queue_messages=100))
     listener.start()
-    assert listener.subscribed.wait(10)
+    assert listener.subscribed.wait(60)
     with Publisher(mosquitto.url) as publisher:
         for seq in range(1000):
             publisher.publish(pressure(seq).topic, pressure(seq).payload)
@@ -238,7 +238,7 @@ def test_built_in_broker_serves_listener_and_publisher(
         embedded.url, tmp_path, login=Login(embedded.username, embedded.password), say=said.append
     )
     listener.start()
-    assert listener.subscribed.wait(10)
+    assert listener.subscribed.wait(60)
     with Publisher(embedded.url, login=Login(embedded.username, embedded.password)) as publisher:
         for seq in range(300):
             publisher.publish(pressure(seq).topic, pressure(seq).payload)

@@ -74,7 +74,7 @@ def test_the_listener_names_it_keeps_it_all_and_says_so_in_its_status(
     settings = Settings(limits=LimitSettings(messages_per_s_of_one=5.0))
     listener = Listener(mosquitto.url, tmp_path / "archive", settings)
     with listener, Publisher(mosquitto.url) as publisher:
-        assert listener.subscribed.wait(10)
+        assert listener.subscribed.wait(60)
         for seq in range(3000):
             payload = {
                 "kind": "motion",

@@ -136,7 +136,7 @@ def test_two_processes_of_one_listener_seal_one_after_the_other(tmp_path: Path, 
     assert answers == []
     assert segment.exists()
     orphan.close()
-    waiting.join(20)
+    waiting.join(60)
     assert [answer.counts for answer in answers] == [Counts(received=1, kept=1)]
     following.close()
 

@@ -1,0 +1,69 @@
+"""The tally form: it fills in what is known, and says what is doubtful before it sends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from ingest.archive.reading import Archive
+from ingest.listener import Listener
+from tests.browser.live_crew import Breathing, Crew
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+
+def test_a_wearer_is_filled_in_from_the_set_and_nobody_is_tallied_out_by_a_slip(
+    live: Any, crew: Crew, listener: Listener, breathing: Callable[[str, float], Breathing]
+) -> None:
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    crew.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-7", team="Alder")
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row .who:has-text('W-7')")
+    live.locator("summary", has_text="Tally in or out").click()
+    form = live.locator("form.tally")
+
+    form.locator("[name=set_id]").fill("S-999")
+    form.locator("[name=wearer_id]").fill("W-7")
+    form.get_by_role("button", name="Tally out").click()
+    assert (
+        form.get_by_role("alert")
+        .inner_text()
+        .startswith("Not sent: nobody is tallied in as W-7 with set S-999.")
+    )
+    form.locator("[name=set_id]").fill("S-1")
+    form.locator("[name=wearer_id]").fill("W-8")
+    form.get_by_role("button", name="Tally in").click()
+    assert form.get_by_role("alert").inner_text().startswith("Not sent: set S-1 is tallied in with W-7.")
+
+    form.locator("[name=wearer_id]").fill("")
+    form.locator("[name=set_id]").fill("S-")
+    form.locator("[name=set_id]").fill("S-1")
+    form.locator("[name=set_id]").blur()
+    assert form.locator("[name=wearer_id]").input_value() == "W-7"
+    assert form.locator("[name=team]").input_value() == "Alder"
+    form.get_by_role("button", name="Tally out").click()
+    live.wait_for_selector(".pending li.done")
+    assert form.get_by_role("alert").inner_text() == ""
+    tallies = Archive(listener.archive).messages()["tally"]
+    assert tallies.select("action", "set_id", "wearer_id").rows() == [
+        ("in", "S-1", "W-7"),
+        ("out", "S-1", "W-7"),
+    ]
+
+
+def test_a_doubtful_tally_goes_out_when_it_is_said_again(
+    live: Any, crew: Crew, listener: Listener, wait_until: Callable[..., Any]
+) -> None:
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    live.wait_for_selector("#incident option", state="attached")
+    live.locator("summary", has_text="Tally in or out").click()
+    form = live.locator("form.tally")
+    form.locator("[name=set_id]").fill("S-2")
+    form.locator("[name=wearer_id]").fill("W-9")
+    form.get_by_role("button", name="Tally out").click()
+    form.locator(".doubt", has_text="Press again").wait_for()
+    form.get_by_role("button", name="Tally out").click()
+    live.wait_for_selector(".pending li.done")
+    assert Archive(listener.archive).messages()["tally"]["wearer_id"].to_list() == ["W-9"]

@@ -1,0 +1,38 @@
+"""Pages over an archive, served on a free loopback port, and ended as the real server ends."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from waitress import wasyncore
+from waitress.server import create_server
+
+from analysis.profile import Profile
+from dashboard.app import create_app
+from dashboard.context import Context
+from ingest.archive.reading import Archive
+
+
+@contextmanager
+def served(application: Any, **options: Any) -> Iterator[int]:
+    """Serve a WSGI application; give its port."""
+    server = create_server(application, host="127.0.0.1", port=0, **options)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield server.effective_port
+    server.task_dispatcher.shutdown(timeout=2)
+    # In the server's own thread, which else goes on for as long as a browser holds a line open.
+    server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
+    thread.join(60)
+
+
+@contextmanager
+def pages_over(folder: Path, pages: dict[str, Any]) -> Iterator[str]:
+    """Serve pages over the archive in `folder`; give their address."""
+    app = create_app(Context(archive=Archive(folder), profile=Profile.default()), pages=pages)
+    with served(app.server, threads=6) as port:
+        yield f"http://127.0.0.1:{port}"
