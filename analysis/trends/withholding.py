@@ -1,15 +1,21 @@
-"""Small counts in exports: withheld, and so many others with them that nobody can compute them back.
+"""Small counts in exports: each under its mark, and so many others withheld that none can be computed back.
 
-Primary: a count from 1 to below the smallest shown is withheld (CDC US Cancer Statistics withholds counts
-below 16). Secondary: since totals are published too, further counts are withheld (rule of the Washington
-State Department of Health), under the same mark, until an attacker who knows every published figure and every
-sum cannot narrow a small count down: among the tables of whole numbers that fit all that is published there
-are some in which it is 1 (or, for a total, as many as it has parts that are not nought), and others in which
-it is the largest small count or more. That test is our own and stricter than the guides'.
+Two marks are printed. A count from 1 to below the smallest shown is "<16" (CDC US Cancer Statistics withholds
+counts below 16). Since totals are published too, further counts are "withheld" (rule of the Washington State
+Department of Health). A nought is shown.
+
+Both marks speak: "<16" bounds its count from above, and an attacker may take it that what is "withheld"
+beside it is not small. Our own test, stricter than the guides', is against an attacker who knows every
+published figure, every sum, both marks and that rule. Of all tables of whole numbers that fit, some give each
+small count its least and some its greatest value that noughts and marks alone allow: the published figures
+tell nothing more. Where the marks alone would leave a small count fewer than half of its values (a small
+total of many parts), marks are taken back until they do not: such a small count reads "withheld", which may
+hence be of any size.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,14 +25,50 @@ from numpy.typing import NDArray
 
 Mask = NDArray[np.bool_]
 Counts = NDArray[np.int64]
+WITHHELD = "withheld"
+ROUNDS_OF_CORNERS = 12
 
 
 @dataclass(frozen=True)
 class Sum:
-    """One published relation: the cell `total` is the sum of the cells `parts` (their positions)."""
+    """One known relation: the cell `total` is the sum of the cells `parts` (positions), or at least that."""
 
     total: int
     parts: tuple[int, ...]
+    at_least: bool = False
+
+
+@dataclass(frozen=True)
+class Withheld:
+    """Which counts are not shown, and under which mark.
+
+    Attributes
+    ----------
+    hidden : array of bool
+    small : array of bool
+        Those of `hidden` that are marked as small; the others are "withheld".
+    """
+
+    hidden: Mask
+    small: Mask
+
+    def marks(self, smallest_shown: int) -> list[str | None]:
+        """Return what is printed in place of each count; None where the count itself is."""
+        return [
+            (small_mark(smallest_shown) if small else WITHHELD) if hidden else None
+            for hidden, small in zip(self.hidden, self.small, strict=True)
+        ]
+
+
+def small_mark(smallest_shown: int) -> str:
+    """Return the mark of a small count.
+
+    Examples
+    --------
+    >>> small_mark(16)
+    '<16'
+    """
+    return f"<{smallest_shown}"
 
 
 def small(counts: Counts, smallest_shown: int) -> Mask:
@@ -34,10 +76,15 @@ def small(counts: Counts, smallest_shown: int) -> Mask:
     return (counts > 0) & (counts < smallest_shown)
 
 
+def values_left(smallest_shown: int) -> int:
+    """Return how many values a small count must be able to have: half of its mark's, never one alone."""
+    return max(2, math.ceil((smallest_shown - 1) / 2))
+
+
 def withheld(
     counts: Sequence[int] | Counts, sums: Sequence[Sum], smallest_shown: int, also: Mask | None = None
-) -> Mask:
-    """Return which counts must not be shown.
+) -> Withheld:
+    """Return which counts must not be shown, and which of them are marked as small.
 
     Parameters
     ----------
@@ -49,11 +96,6 @@ def withheld(
     also : array of bool, optional
         Counts that are withheld for another reason; noughts among them are shown all the same.
 
-    Returns
-    -------
-    array of bool
-        At least `small(counts)`.
-
     Raises
     ------
     ValueError
@@ -61,73 +103,142 @@ def withheld(
     """
     values = np.asarray(counts, dtype=np.int64)
     for one in sums:
-        if values[one.total] != values[list(one.parts)].sum():
-            raise ValueError(
-                f"total {values[one.total]} is not the sum {values[list(one.parts)].sum()} of its parts"
-            )
+        total, parts = values[one.total], values[list(one.parts)].sum()
+        if total < parts or (total > parts and not one.at_least):
+            raise ValueError(f"total {total} is not the sum {parts} of its parts")
+    marked, inherent = _marked(values, sums, smallest_shown)
     primary = small(values, smallest_shown)
     hidden = primary.copy() if also is None else primary | (also & (values > 0))
-    _two_in_every_sum(values, sums, hidden)
+    seen = _Seen(values)
+    _two_in_every_sum(values, sums, hidden, smallest_shown)
     while True:
-        exposed = _Attack(values, sums, hidden, smallest_shown).exposed()
-        if not exposed:
-            return hidden
-        more = [_companion(values, sums, hidden, cell) for cell in exposed]
-        if not any(one is not None for one in more):  # everything that is tied to them is withheld already
-            return hidden
+        exposed = _Attack(values, sums, hidden, marked, smallest_shown, seen).narrowed(inherent)
+        more = {_companion(values, sums, hidden, cell, smallest_shown) for cell in exposed} - {None}
+        if not more:  # nothing is exposed, or all that is tied to it is withheld already
+            return Withheld(hidden, marked)
         hidden[[cell for cell in more if cell is not None]] = True
-        _two_in_every_sum(values, sums, hidden)
+        _two_in_every_sum(values, sums, hidden, smallest_shown)
 
 
 def possible_range(
-    counts: Counts, sums: Sequence[Sum], hidden: Mask, smallest_shown: int, cell: int
+    counts: Counts, sums: Sequence[Sum], chosen: Withheld, smallest_shown: int, cell: int
 ) -> tuple[int, int]:
     """Return the least and the greatest count that a withheld cell may have, for all that is published."""
-    attack = _Attack(np.asarray(counts, dtype=np.int64), sums, hidden, smallest_shown)
+    values = np.asarray(counts, dtype=np.int64)
+    attack = _Attack(values, sums, chosen.hidden, chosen.small, smallest_shown, _Seen(values))
     return attack.extreme(cell, 1), attack.extreme(cell, -1)
 
 
-def _two_in_every_sum(values: Counts, sums: Sequence[Sum], hidden: Mask) -> None:
-    """Withhold the smallest other count where a sum would give its only withheld one away."""
+class _Seen:
+    """Least and greatest count of each cell in the tables found so far; hiding more keeps them possible."""
+
+    def __init__(self, values: Counts) -> None:
+        self.least, self.most = values.copy(), values.copy()
+
+
+def _marked(values: Counts, sums: Sequence[Sum], smallest_shown: int) -> tuple[Mask, _Seen]:
+    """Return which small counts keep their mark, and what is possible when all but noughts is withheld."""
+    primary, every = small(values, smallest_shown), values > 0
+    marked = primary.copy()
+    if smallest_shown - 1 < values_left(smallest_shown):
+        marked[:] = False  # "<2" would be a count of 1
+    cells = [int(cell) for cell in np.flatnonzero(primary)]
+    while True:
+        seen = _Seen(values)
+        attack = _Attack(values, sums, every, marked, smallest_shown, seen)
+        attack.push()
+        back: set[int] = set()
+        for cell in cells:
+            attack.settle(cell)
+            if seen.most[cell] - seen.least[cell] + 1 < values_left(smallest_shown):
+                own = marked[cell] and smallest_shown - seen.least[cell] < values_left(smallest_shown)
+                back |= {cell} if own else _mark_to_take_back(sums, marked, cell)
+        if not back:
+            return marked, seen
+        marked[list(back)] = False
+
+
+def _mark_to_take_back(sums: Sequence[Sum], marked: Mask, cell: int) -> set[int]:
+    """Return the marked totals over a cell that is told too closely, else its own mark, else the nearest."""
+    over = {one.total for one in sums if cell in one.parts and marked[one.total]}
+    if over or marked[cell]:
+        return over or {cell}
+    near = {cell}
+    while True:
+        reached = near
+        near = _tied(sums, reached)
+        found = {other for other in near if marked[other]}
+        if found or near == reached:
+            return found
+
+
+def _two_in_every_sum(values: Counts, sums: Sequence[Sum], hidden: Mask, smallest_shown: int) -> None:
+    """Withhold another count where a sum would give its only withheld one away."""
     changed = True
     while changed:
         changed = False
         for one in sums:
             cells = np.array([one.total, *one.parts])
-            if hidden[cells].sum() == 1:
-                others = cells[~hidden[cells] & (values[cells] > 0)]
-                if len(others):
-                    hidden[others[np.argmin(values[others])]] = True
+            if hidden[cells].sum() == 1 and not one.at_least:
+                others = [int(other) for other in cells[~hidden[cells] & (values[cells] > 0)]]
+                if others:
+                    hidden[_best(values, others, smallest_shown)] = True
                     changed = True
 
 
-def _companion(values: Counts, sums: Sequence[Sum], hidden: Mask, cell: int) -> int | None:
-    """Return the smallest published count in a chain of sums that leads from the cell; None without one."""
-    reached = {cell}
-    while True:
-        tied = [
-            other for one in sums for other in (one.total, *one.parts) if reached & {one.total, *one.parts}
-        ]
-        published = [other for other in tied if not hidden[other] and values[other] > 0]
-        if published:
-            return min(published, key=lambda other: (values[other], other))
-        if reached >= set(tied):
-            return None
-        reached |= set(tied)
+def _companion(
+    values: Counts, sums: Sequence[Sum], hidden: Mask, cell: int, smallest_shown: int
+) -> int | None:
+    """Return a published count in a chain of sums that leads from the cell; None without one."""
+    equal = [one for one in sums if not one.at_least]
+    for ties in (equal, sums):  # a bound is loosened only where no sum helps any more
+        near = {cell}
+        while True:
+            reached = near
+            near = _tied(ties, reached)
+            published = [other for other in near if not hidden[other] and values[other] > 0]
+            if published:
+                return _best(values, published, smallest_shown)
+            if near == reached:
+                break
+    return None
+
+
+def _tied(sums: Sequence[Sum], cells: set[int]) -> set[int]:
+    """Return the cells and all that stand in one sum with them."""
+    found = set(cells)
+    for one in sums:
+        every = {one.total, *one.parts}
+        if cells & every:
+            found |= every
+    return found
+
+
+def _best(values: Counts, cells: Sequence[int], smallest_shown: int) -> int:
+    """Return the smallest count that can give way by as much as a mark is wide and still not be small."""
+    wide = 2 * (smallest_shown - 1)
+    return min(cells, key=lambda cell: (values[cell] < wide, abs(int(values[cell]) - wide), cell))
 
 
 class _Attack:
-    """What an attacker knows, as a system of whole numbers: each withheld cell is 1 or more."""
+    """What an attacker knows, as a system of whole numbers.
 
-    def __init__(self, values: Counts, sums: Sequence[Sum], hidden: Mask, smallest_shown: int) -> None:
+    A marked cell lies from 1 to below the smallest shown; of the others he is told, more than he can know,
+    which are not small.
+    """
+
+    def __init__(
+        self, values: Counts, sums: Sequence[Sum], hidden: Mask, marked: Mask, smallest: int, seen: _Seen
+    ) -> None:
         self._unknown = np.flatnonzero(hidden)
         self._place = {int(cell): number for number, cell in enumerate(self._unknown)}
-        self._values, self._sums, self._smallest = values, sums, smallest_shown
-        self._small = small(values, smallest_shown)[self._unknown]
-        self._enough = smallest_shown - 1
+        self._values, self._smallest, self._seen = values, smallest, seen
+        self._primary = small(values, smallest)[self._unknown]
         # A bound that no table reaches; without one the solver calls a free count unbounded.
-        self._roof = float(4 * (int(values.max(initial=0)) + smallest_shown * len(values)))
-        rows, right = [], []
+        roof = float(4 * (int(values.max(initial=0)) + smallest * len(values)))
+        self._lowest = np.where(self._primary, 1.0, float(smallest))
+        self._highest = np.where(marked[self._unknown], float(smallest - 1), roof)
+        rows, right, ends = [], [], []
         for one in sums:
             row, known = np.zeros(len(self._unknown)), 0
             for cell, sign in ((one.total, 1), *((part, -1) for part in one.parts)):
@@ -138,56 +249,71 @@ class _Attack:
             if row.any():
                 rows.append(row)
                 right.append(known)
-        self._rows, self._right = np.array(rows), np.array(right, dtype=float)
+                ends.append(math.inf if one.at_least else known)
+        self._rows, self._right, self._ends = np.array(rows), np.array(right, dtype=float), np.array(ends)
 
-    def exposed(self) -> list[int]:
-        """Return the small cells that could be narrowed, or any cell that could be computed."""
+    def narrowed(self, inherent: _Seen) -> list[int]:
+        """Return the small cells that are told more closely than inherent, or any that could be computed."""
         if not len(self._unknown):
             return []
         tied = self._rows.any(axis=0) if len(self._rows) else np.zeros(len(self._unknown), dtype=bool)
-        least = most = self._values[self._unknown].astype(float)
-        for solution in self._corners():
-            least, most = np.minimum(least, solution), np.maximum(most, solution)
-        found = []
+        self.push()
+        found, most_asked = [], self._smallest - 1
         for number in np.flatnonzero(tied):
             cell = int(self._unknown[number])
-            if self._small[number]:
-                low = least[number] <= 1 or self.extreme(cell, 1) <= self._least_when_all_is_withheld(cell)
-                high = most[number] >= self._enough or self.extreme(cell, -1) >= self._enough
-                if not (low and high):
-                    found.append(cell)
-            elif least[number] == most[number] and self.extreme(cell, 1) == self.extreme(cell, -1):
+            lowest, highest = int(inherent.least[cell]), min(int(inherent.most[cell]), most_asked)
+            if not self._primary[number]:
+                if self._seen.least[cell] == self._seen.most[cell]:
+                    self.settle(cell)
+                    if self._seen.least[cell] == self._seen.most[cell]:
+                        found.append(cell)
+                continue
+            if self._seen.least[cell] > lowest:
+                self.extreme(cell, 1)
+            if self._seen.most[cell] < highest:
+                self.extreme(cell, -1)
+            if self._seen.least[cell] > lowest or self._seen.most[cell] < highest:
                 found.append(cell)
         return found
 
-    def _least_when_all_is_withheld(self, cell: int) -> int:
-        if len(self._unknown) == (self._values > 0).sum():
-            return self.extreme(cell, 1)
-        return _Attack(self._values, self._sums, self._values > 0, self._smallest).extreme(cell, 1)
+    def settle(self, cell: int) -> None:
+        """Look for both ends of a cell, where they are not found yet."""
+        number = self._place[cell]
+        if self._seen.least[cell] > self._lowest[number]:
+            self.extreme(cell, 1)
+        if self._seen.most[cell] < min(self._highest[number], self._seen.least[cell] + self._smallest):
+            self.extreme(cell, -1)
 
     def extreme(self, cell: int, sign: int) -> int:
         """Return the least (`sign` 1) or greatest (-1) possible count of a withheld cell."""
         aim = np.zeros(len(self._unknown))
         aim[self._place[int(cell)]] = sign
-        solution = self._solve(aim)
-        return round(float(solution[self._place[int(cell)]]))
+        return int(self._solve(aim)[self._place[int(cell)]])
+
+    def push(self) -> None:
+        """Look at a few tables that push many cells to their ends at once, to save most single questions."""
+        for signs in self._corners() if len(self._unknown) else ():
+            self._solve(np.where(self._primary, signs, 0.001 * signs))
 
     def _corners(self) -> Iterator[NDArray[np.float64]]:
-        """Yield a few tables that push many cells to their ends at once, to save most single questions."""
         rng = np.random.default_rng(0)
-        for number in range(12):
-            signs = np.full(len(self._unknown), 1.0 if number == 0 else -1.0)
-            if number > 1:
-                signs = rng.choice([-1.0, 1.0], len(self._unknown))
-            yield self._solve(np.where(self._small, signs, 0.001 * signs))
+        for number in range(ROUNDS_OF_CORNERS):
+            if number < 2:
+                yield np.full(len(self._unknown), 1.0 if number == 0 else -1.0)
+            else:
+                yield rng.choice([-1.0, 1.0], len(self._unknown))
 
-    def _solve(self, aim: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _solve(self, aim: NDArray[np.float64]) -> Counts:
         from scipy import optimize  # half a second to import: only when it is needed
 
         solver: Any = optimize
-        ties = [solver.LinearConstraint(self._rows, self._right, self._right)] if len(self._rows) else []
-        bounds = solver.Bounds(1.0, self._roof)
+        ties = [solver.LinearConstraint(self._rows, self._right, self._ends)] if len(self._rows) else []
+        bounds = solver.Bounds(self._lowest, self._highest)
         result = solver.milp(aim, integrality=np.ones(len(aim)), bounds=bounds, constraints=ties)
         if result.x is None:
             raise ValueError(f"the published counts contradict each other: {result.message}")
-        return np.asarray(np.round(result.x))
+        found = np.asarray(np.round(result.x), dtype=np.int64)
+        seen = self._seen
+        seen.least[self._unknown] = np.minimum(seen.least[self._unknown], found)
+        seen.most[self._unknown] = np.maximum(seen.most[self._unknown], found)
+        return found

@@ -85,6 +85,7 @@ def audit(
     from analysis.profile import Profile, load_profile
     from analysis.tables import formula_safe
     from analysis.trends.audit import audit as audit_ledger
+    from analysis.trends.audit import printed
     from analysis.trends.roster import no_roster, with_station_and_role
     from dashboard.trends.releases import (
         OverlappingRelease,
@@ -133,7 +134,7 @@ def audit(
         for name, table in made.tables.items():
             files[name] = out / f"{name}.csv"
             table.write_parquet(out / f"{name}.parquet")
-            formula_safe(table).write_csv(files[name], float_precision=4)
+            formula_safe(printed(table)).write_csv(files[name], float_precision=4)
         summary = out / "summary.html"
         summary.write_text(summary_html(made, months[-1] if months else "", profile, now), encoding="utf-8")
         (out / "README.txt").write_text(readme(made, profile.name), encoding="utf-8")

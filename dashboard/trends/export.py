@@ -14,7 +14,7 @@ import flask
 import polars as pl
 
 from analysis.tables import formula_safe
-from analysis.trends.audit import Audit, audit
+from analysis.trends.audit import Audit, audit, printed
 from analysis.trends.ledger import Ledger
 from dashboard.trends.releases import OverlappingRelease, days_of, finished_months, note_release
 from dashboard.trends.summary import summary_html, summary_months
@@ -92,7 +92,7 @@ def zipped(made: Audit, year: str, profile_name: str) -> bytes:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("README.txt", readme(made, profile_name))
         for name, table in tables_of(made, year).items():
-            archive.writestr(f"{name}.csv", formula_safe(table).write_csv(float_precision=4))
+            archive.writestr(f"{name}.csv", formula_safe(printed(table)).write_csv(float_precision=4))
     return target.getvalue()
 
 

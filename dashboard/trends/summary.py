@@ -17,6 +17,7 @@ from analysis.trends.audit import ALL, Audit
 from analysis.trends.comparisons import Signal
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import EVENTS, RATES
+from analysis.trends.withholding import WITHHELD
 from dashboard.charts.drawing import nice_ceiling
 from dashboard.trends import sentences
 from dashboard.trends import summary_words as words
@@ -69,7 +70,7 @@ def summary_html(
         made=made_at, version=version("underair"), profile=profile.name, decides=profile.decides
     )
     style = files("dashboard.trends").joinpath("summary.css").read_text(encoding="utf-8")
-    withheld = words.WITHHELD_NOTE.format(most=made.smallest_count - 1)
+    withheld = words.marks_note(made.smallest_count)
     return (
         f'<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         f'<meta name="viewport" content="width=device-width"><link rel="icon" href="data:,">'
@@ -113,7 +114,7 @@ def _key_figures(by_month: pl.DataFrame, month: str) -> str:
     before = by_month.filter(pl.col("month") < month).tail(MONTHS_BEFORE)
     row = now.row(0, named=True)
     figures = [
-        ("Wears", _count(row["wears"]), "", _mean_of(before, "wears", None, "a month", 0)),
+        ("Wears", _count(row, "wears"), "", _mean_of(before, "wears", None, "a month", 0)),
         ("Hours under air", _number(row["hours"], 1), "", _mean_of(before, "hours", None, "a month", 1)),
     ]
     for name, title, places in (
@@ -128,13 +129,11 @@ def _key_figures(by_month: pl.DataFrame, month: str) -> str:
     for event in EVENTS:
         unit = sentences.UNIT[event]
         title = f"{sentences.MEASURE[event][:1].upper()}{sentences.MEASURE[event][1:]}, {unit}"
-        shown, interval = words.WITHHELD, ""
-        if row[event] is not None:
-            rate = row[f"{event}_rate"]
-            shown = f"{row[event]:,} ({sentences.figure(rate)})" if rate is not None else f"{row[event]:,}"
-            if rate is not None:
-                ends = (sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
-                interval = " to ".join(ends)
+        shown, interval = _count(row, event), ""
+        rate = row[f"{event}_rate"]
+        if rate is not None:
+            shown = f"{shown} ({sentences.figure(rate)})"
+            interval = " to ".join(sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
         exposure, per = RATES[event]
         figures.append((title, shown, interval, _mean_of(before, event, exposure, "", 1, per)))
     return _table(words.KEY_HEADS, figures, numbers=(1, 2, 3))
@@ -147,7 +146,7 @@ def _mean_of(
     if not len(before):
         return "–"
     if before[name].null_count() or (size is not None and before[size].null_count()):
-        return words.WITHHELD
+        return WITHHELD
     total = float(before[name].sum())
     over = float(len(before)) if size is None else float(before[size].sum())
     if not over:
@@ -249,7 +248,7 @@ def _rest(rest: pl.DataFrame) -> str:
     rows = [
         [
             sentences.RULE.get(row["rule"], row["rule"]),
-            words.WITHHELD if row["withheld"] else f"{row['too_short']:,}",
+            _count(row, "too_short"),
             row["source"],
         ]
         for row in rest.iter_rows(named=True)
@@ -270,9 +269,10 @@ def _forecasts(forecasts: pl.DataFrame) -> str:
     return f"<p>{escape(text)}</p>"
 
 
-def _count(value: int | None) -> str:
-    return words.WITHHELD if value is None else f"{value:,}"
+def _count(row: dict[str, Any], name: str) -> str:
+    """Return a count, or its mark."""
+    return str(row[f"{name}_mark"] or f"{row[name]:,}")
 
 
 def _number(value: float | None, places: int) -> str:
-    return words.WITHHELD if value is None else f"{value:,.{places}f}"
+    return WITHHELD if value is None else f"{value:,.{places}f}"

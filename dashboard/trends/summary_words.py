@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import version
 
 from analysis.trends.audit import Audit
+from analysis.trends.withholding import WITHHELD, small_mark
 from dashboard.words import CAUTION
 
 TITLE = "Under air: summary of {month}"
@@ -14,9 +15,9 @@ OTHER_MONTHS = "Other months"
 PRINT_HINT = "Print this page from the browser (Ctrl+P); it fits one sheet of A4."
 KEY_FIGURES = "The month in figures"
 KEY_HEADS = ("", "This month", "95 % interval", "The 12 months before")
-WITHHELD = "withheld"
-WITHHELD_NOTE = (
-    "“withheld”: a count from 1 to {most}, or one that would give such a count away. A nought is shown."
+MARKS_NOTE = (
+    "“{small}”: a count from 1 to {most}. “{withheld}”: hidden since it, or what follows from it, would tell "
+    "more of such a count; it may be of any size from 1. A nought is shown."
 )
 CHARTS = "Month by month"
 STANDS_OUT = "What stands out over all years"
@@ -39,14 +40,20 @@ BACK = "Back to the trends"
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
 
 
+def marks_note(smallest_count: int) -> str:
+    """Return what the two marks mean."""
+    return MARKS_NOTE.format(small=small_mark(smallest_count), most=smallest_count - 1, withheld=WITHHELD)
+
+
 def readme(made: Audit, profile_name: str) -> str:
     """Return the note that lies beside exported tables."""
     return (
         f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
-        f"Counts from 1 to {made.smallest_count - 1} are withheld, and with them others that would give them "
-        "away; an empty cell in a line whose `withheld` is true is such a count or follows from one. "
-        "Wearers do "
-        "not appear. Tables over another period are made anew and withhold other cells: two that "
+        f"{marks_note(made.smallest_count)} Where a line has either, its `withheld` is true and what would "
+        "tell the count (rates, intervals, minutes) is empty. In Parquet files the counts stay numbers; "
+        "their marks stand in the columns of the same name with `_mark`. For all that stands in these files, "
+        "a small count can have every value that marks and noughts allow, and none can be computed back. "
+        "Wearers do not appear. Tables over another period are made anew and withhold other cells: two that "
         "overlap are refused, unless somebody asks for them all the same; do not hand those out.\n\n"
         "by_month, by_part: sums and rates (events per 1000 wears or per 100 hours, exact 95 % intervals);\n"
         "planning_rates: quantiles of the wears' mean rates with their 95 % interval;\n"

@@ -6,6 +6,8 @@ import io
 import json
 import re
 import zipfile
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,7 @@ from analysis.simulation.three_years import three_years
 from analysis.trends.audit import ALL, COUNTS, PARTS, Audit, audit
 from analysis.trends.ledger import Ledger
 from analysis.trends.roster import with_station_and_role
+from analysis.trends.withholding import WITHHELD
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
@@ -28,7 +31,6 @@ from dashboard.pages import trends as trends_page
 from dashboard.trends.export import tables_of, zipped
 from dashboard.trends.releases import finished_months
 from dashboard.trends.summary import summary_html, summary_months
-from dashboard.trends.summary_words import WITHHELD
 from dashboard.underair import root
 from ingest.archive.reading import Archive
 
@@ -46,98 +48,154 @@ def read_back(made: Audit) -> dict[str, pl.DataFrame]:
     """What the attacker has: the CSV files of the ZIP, nothing else."""
     with zipfile.ZipFile(io.BytesIO(zipped(made, "", "default"))) as archive:
         names = [name for name in archive.namelist() if name.endswith(".csv")]
+        texts = dict.fromkeys(("year", "ahead_min", *COUNTS), pl.String)
         return {
-            name.removesuffix(".csv"): pl.read_csv(
-                archive.read(name), schema_overrides={"year": pl.String, "ahead_min": pl.String}
-            )
+            name.removesuffix(".csv"): pl.read_csv(archive.read(name), schema_overrides=texts)
             for name in names
         }
 
 
+Key = tuple[str, str, str, str]
+MARKS = (f"<{SMALLEST}", WITHHELD)
+
+
 class Attacker:
-    """Knows the files, that months and parts add up to years and years to the whole, and the rule."""
+    """Knows the files, what adds up to what, both marks, and of every other withheld count that it is large.
 
-    def __init__(self, files: dict[str, pl.DataFrame], measure: str) -> None:
-        self.cells: dict[tuple[str, str, str], int | None] = {}
-        for row in files["by_part"].iter_rows(named=True):
-            self.cells[row["part"], row["name"], row["year"]] = row[measure]
-        for row in files["by_month"].iter_rows(named=True):
-            self.cells["month", row["month"], row["year"]] = row[measure]
-        if measure == "wears":
-            for row in files["sets"].iter_rows(named=True):
-                self.cells["set", row["set_id"], ALL] = row["wears"]
-        self.names = [key for key, value in self.cells.items() if value is None]
-        place = {key: number for number, key in enumerate(self.names)}
-        rows, right = [], []
-        for total, parts in self._sums():
-            row, known = np.zeros(len(self.names)), 0
-            for key, sign in ((total, 1), *((part, -1) for part in parts)):
-                value = self.cells[key]
-                if value is None:
-                    row[place[key]] += sign
-                else:
-                    known -= sign * value
-            if row.any():
-                rows.append(row)
-                right.append(known)
-            else:
-                assert known == 0, f"{measure} of {total} is not the sum of its parts"
-        self.rows, self.right, self.place = np.array(rows), np.array(right), place
+    `truth` tells him which counts that read "withheld" are not small: more than he can know. Wears and exits
+    are attacked together, for a wear ends below the warning once at most.
+    """
 
-    def _sums(self) -> list[tuple[tuple[str, str, str], list[tuple[str, str, str]]]]:
-        years = sorted({year for part, _, year in self.cells if part == "service" and year != ALL})
-        every = ("service", ALL, ALL)
-        found = [(every, [("service", ALL, year) for year in years])]
-        for part in (*PARTS, "month", "set"):
-            names = sorted({name for kind, name, _ in self.cells if kind == part})
-            for year in [*years, ALL]:
-                parts = [(part, name, year) for name in names if (part, name, year) in self.cells]
-                if parts and not (part == "month" and year == ALL):
-                    found.append((("service", ALL, year), parts))
-            for name in names if part in PARTS else []:
-                parts = [(part, name, year) for year in years if (part, name, year) in self.cells]
-                found.append(((part, name, ALL), parts))
-        return found
+    def __init__(
+        self, files: dict[str, pl.DataFrame], measures: Sequence[str], truth: Mapping[Key, int] | None = None
+    ) -> None:
+        self.printed: dict[Key, str] = {}
+        for measure in measures:
+            for row in files["by_part"].iter_rows(named=True):
+                self.printed[measure, row["part"], row["name"], row["year"]] = str(row[measure])
+            for row in files["by_month"].iter_rows(named=True):
+                self.printed[measure, "month", row["month"], row["year"]] = str(row[measure])
+            if measure == "wears":
+                for row in files["sets"].iter_rows(named=True):
+                    self.printed[measure, "set", row["set_id"], ALL] = str(row["wears"])
+        self.withheld = [key for key, text in self.printed.items() if text in MARKS]
+        self.shown = {key: int(text) for key, text in self.printed.items() if text not in MARKS}
+        self.place = {key: number for number, key in enumerate(self.printed)}
+        low, high = np.ones(len(self.place)), np.full(len(self.place), 100_000.0)
+        for key, at in self.place.items():
+            if key in self.shown:
+                low[at] = high[at] = self.shown[key]
+            elif self.printed[key] == MARKS[0]:
+                high[at] = SMALLEST - 1
+            elif truth is not None and truth[key] >= SMALLEST:
+                low[at] = SMALLEST
+        self.bounds = Bounds(low, high)
+        rows, ends = [], []
+        for total, parts, most in self._sums(measures):
+            row = np.zeros(len(self.place))
+            row[self.place[total]] = 1
+            row[[self.place[part] for part in parts]] = -1
+            rows.append(row)
+            ends.append(most)
+        self.ties = LinearConstraint(np.array(rows), np.zeros(len(ends)), np.array(ends))
 
-    def range_of(self, key: tuple[str, str, str]) -> tuple[int, int]:
+    def _sums(self, measures: Sequence[str]) -> Iterator[tuple[Key, list[Key], float]]:
+        for measure in measures:
+            keys = [key[1:] for key in self.printed if key[0] == measure]
+            years = sorted({year for part, _, year in keys if part == "service" and year != ALL})
+            yield (measure, "service", ALL, ALL), [(measure, "service", ALL, year) for year in years], 0
+            for part in (*PARTS, "month", "set"):
+                names = sorted({name for kind, name, _ in keys if kind == part})
+                for year in [*years, ALL]:
+                    parts = [(measure, part, name, year) for name in names if (part, name, year) in keys]
+                    if parts:
+                        yield (measure, "service", ALL, year), parts, 0
+                for name in names if part in PARTS else []:
+                    lines = [(measure, part, name, year) for year in years if (part, name, year) in keys]
+                    yield (measure, part, name, ALL), lines, 0
+        for key in list(self.printed) if "low_air_exits" in measures else []:
+            if key[0] == "low_air_exits":
+                yield ("wears", *key[1:]), [key], np.inf
+
+    def range_of(self, key: Key) -> tuple[int, int]:
         ends = []
         for sign in (1.0, -1.0):
-            aim = np.zeros(len(self.names))
+            aim = np.zeros(len(self.place))
             aim[self.place[key]] = sign
-            ties = [LinearConstraint(self.rows, self.right, self.right)] if len(self.rows) else []
-            result = milp(aim, integrality=np.ones(len(aim)), bounds=Bounds(1.0, 100_000), constraints=ties)
-            assert result.x is not None, "the published figures contradict each other"
-            ends.append(round(result.x[self.place[key]]))
+            found = milp(aim, integrality=np.ones(len(aim)), bounds=self.bounds, constraints=[self.ties])
+            assert found.x is not None, "the published figures contradict each other"
+            ends.append(round(float(found.x[self.place[key]])))
         return ends[0], ends[1]
 
 
-def true_counts(ledger: Ledger, measure: str) -> dict[tuple[str, str, str], int]:
-    shown = audit(ledger, _with_smallest(2))
-    attacker = Attacker(shown.tables, measure)
-    return {key: value for key, value in attacker.cells.items() if value is not None}
+def true_counts(ledger: Ledger, measures: Sequence[str]) -> dict[Key, int]:
+    """Count anew, without the audit's code."""
+    found: dict[Key, int] = {}
+    wears = ledger["wears"].with_columns(
+        pl.col("started").dt.strftime("%Y").alias("year"),
+        pl.col("started").dt.strftime("%Y-%m").alias("month"),
+        pl.lit(ALL).alias("service"),
+        pl.lit(1).alias("wears"),
+        pl.col("station", "role", "kind").fill_null("not known"),
+        pl.col("set_id").alias("set"),
+    )
+    for measure in measures:
+        for part in ("service", *PARTS, "month", "set"):
+            for keys, lot in wears.group_by(part, "year"):
+                found[measure, part, str(keys[0]), str(keys[1])] = int(lot[measure].sum())
+            for keys, lot in wears.group_by(part):
+                found[measure, part, str(keys[0]), ALL] = int(lot[measure].sum())
+    return found
 
 
-def _with_smallest(count: int) -> Profile:
-    import msgspec
-
-    part = msgspec.structs.replace(PROFILE.withholding, smallest_count=count)
-    return msgspec.structs.replace(PROFILE, withholding=part)
+SYSTEMS = (("wears", "low_air_exits"), ("no_motion_alarms",), ("distress_alarms",))
 
 
-@pytest.mark.parametrize("incidents_a_month", [0.5, 3.0])
+@pytest.mark.parametrize("incidents_a_month", [0.5, 3.0, 30.0])
 def test_no_withheld_count_can_be_computed_back(incidents_a_month: float) -> None:
     ledger = service(incidents_a_month)
     files = read_back(audit(ledger, PROFILE))
     attacked = 0
-    for measure in COUNTS:
-        attacker, truth = Attacker(files, measure), true_counts(ledger, measure)
-        for key in attacker.names:
+    for measures in SYSTEMS:
+        truth = defaultdict(int, true_counts(ledger, measures))
+        attacker = Attacker(files, measures, truth)
+        bare = Attacker({name: without_counts(table) for name, table in files.items()}, measures, truth)
+        assert all(truth[key] == count for key, count in attacker.shown.items())
+        for key in attacker.withheld:
             low, high = attacker.range_of(key)
-            assert low < high, f"{measure} of {key} can be computed: {low}"
-            if 0 < truth.get(key, 1) < SMALLEST:
+            assert low < high, f"{key} can be computed: {low}"
+            if truth[key] < SMALLEST:
                 attacked += 1
-                assert high >= SMALLEST - 1, f"{measure} of {key} is narrowed to {low}..{high}"
+                least, most = bare.range_of(key)
+                assert (low, min(high, SMALLEST - 1)) == (least, min(most, SMALLEST - 1)), (
+                    f"{key} is narrowed"
+                )
+                assert most - least + 1 >= (SMALLEST - 1) / 2, (
+                    f"the marks alone leave {key} {least} to {most}"
+                )
     assert attacked > 20
+
+
+def without_counts(table: pl.DataFrame) -> pl.DataFrame:
+    """Return what the marks and noughts alone would be."""
+    counts = [name for name in COUNTS if name in table.columns]
+    kept = ("0", *MARKS)
+    return table.with_columns(
+        pl.when(pl.col(name).is_in(kept)).then(pl.col(name)).otherwise(pl.lit(WITHHELD)).alias(name)
+        for name in counts
+    )
+
+
+def test_small_counts_carry_their_mark() -> None:
+    ledger = service(30.0)
+    files, truth = read_back(audit(ledger, PROFILE)), true_counts(ledger, COUNTS)
+    attacker = Attacker(files, COUNTS)
+    small = [key for key in attacker.withheld if truth[key] < SMALLEST]
+    marked = [key for key in attacker.withheld if attacker.printed[key] == f"<{SMALLEST}"]
+    assert len(small) > 100
+    assert set(marked) <= set(small)
+    # A small total of many parts may lose its mark; no more than one in ten does.
+    assert len(marked) > 0.9 * len(small)
 
 
 def test_no_figure_of_a_line_tells_what_is_withheld_in_it() -> None:
@@ -145,27 +203,29 @@ def test_no_figure_of_a_line_tells_what_is_withheld_in_it() -> None:
     for name in ("by_part", "by_month"):
         table = files[name]
         for event in COUNTS[1:]:
-            away = table.filter(pl.col(event).is_null())
+            away = table.filter(pl.col(event).is_in(MARKS))
             assert len(away)
             assert not [end for end in ("rate", "low", "high") if away[f"{event}_{end}"].count()]
-        gone = table.filter(pl.col("wears").is_null())
+        gone = table.filter(pl.col("wears").is_in(MARKS))
         words = ("part", "name", "year", "month", "withheld")
         told = [column for column in gone.columns if column not in words and gone[column].count()]
-        assert set(told) <= set(COUNTS[1:])  # noughts of events, which tell nothing of wears
-        assert not sum(gone[column].sum() for column in told)
+        assert set(told) == set(COUNTS)
+        for count in COUNTS[1:]:  # noughts of events, which tell nothing of wears
+            assert set(gone[count]) <= {"0", *MARKS}
         assert gone["withheld"].all()
     away = files["sets"].filter(pl.col("withheld"))
     assert len(away)
-    assert not away.select("wears", "readings_stuck", "silent_wears", "decline").count().sum_horizontal()[0]
+    assert set(away["wears"]) <= set(MARKS)
+    assert not away.select("readings_stuck", "silent_wears", "decline").count().sum_horizontal()[0]
 
 
 def test_shown_counts_are_the_true_ones_and_none_is_small() -> None:
     ledger = service(30.0)
     made = audit(ledger, PROFILE)
-    truth = true_counts(ledger, "wears")
-    shown = {key: value for key, value in Attacker(made.tables, "wears").cells.items() if value is not None}
-    assert len(shown) > 40
-    assert all(value == truth[key] for key, value in shown.items())
+    truth = true_counts(ledger, COUNTS)
+    shown = Attacker(read_back(made), COUNTS).shown
+    assert len([count for count in shown.values() if count]) > 150
+    assert all(value == truth.get(key, 0) for key, value in shown.items())
     for table in (made.tables["by_part"], made.tables["by_month"]):
         for measure in COUNTS:
             values = table[measure].drop_nulls()
@@ -223,7 +283,14 @@ def test_the_verb_writes_tables_and_summary(tmp_path: Path) -> None:
     }
     assert pl.read_csv(out / "by_month.csv")["month"].max() == "2030-06"
     assert "Under air: summary of 2030-06" in (out / "summary.html").read_text()
-    assert "Counts from 1 to 15 are withheld" in (out / "README.txt").read_text()
+    assert "“<16”: a count from 1 to 15." in (out / "README.txt").read_text()
+    parts = pl.read_csv(out / "by_part.csv", infer_schema=False)
+    assert {"<16", "withheld"} <= set(parts["low_air_exits"])
+    assert not [name for name in parts.columns if name.endswith("_mark")]
+    numbers = pl.read_parquet(out / "by_part.parquet")
+    assert numbers["low_air_exits"].dtype == pl.Int64
+    marked = numbers.filter(pl.col("low_air_exits").is_null())["low_air_exits_mark"]
+    assert set(marked) == {"<16", "withheld"}
 
 
 def test_the_verb_refuses_what_makes_no_sense(tmp_path: Path) -> None:
@@ -272,7 +339,7 @@ def test_two_periods_that_overlap_would_tell_a_withheld_count_and_are_refused(tm
     # That it is not refused in vain: made all the same, the difference gives small counts away.
     assert release("two", "2030-12-31", "--overlapping").exit_code == 0
     one, two = (pl.read_parquet(tmp_path / name / "by_part.parquet") for name in ("one", "two"))
-    both = one.join(two, on=["part", "name", "year"], suffix="_two").filter(pl.col("part") == "role")
+    both = one.join(two, on=["part", "name", "year"], suffix="_two")
     told = [
         late - early
         for measure in COUNTS

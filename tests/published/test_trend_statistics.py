@@ -24,7 +24,7 @@ from analysis.trends.statistics import (
 from analysis.trends.withholding import Sum, withheld
 
 
-def test_mann_kendall_by_hand() -> None:
+def test_example_40_mann_kendall_by_hand() -> None:
     # V: Holy Cross, "Mann-Kendall by hand": 72 rising, 18 falling, 1 tied; S 54, Var 332.67, Z 2.9058,
     # p .0018 one-sided.
     values = [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
@@ -37,7 +37,7 @@ def test_mann_kendall_by_hand() -> None:
     assert found.p_two_sided == pytest.approx(0.0037, abs=0.00005)
 
 
-def test_individuals_chart_of_the_textbook() -> None:
+def test_example_41_individuals_chart_of_the_textbook() -> None:
     # V: Montgomery & Runger, Applied Statistics and Probability for Engineers, Table 16-3 and section 16-6.
     values = [102, 94.8, 98.3, 98.4, 102, 98.5, 99, 97.7, 100, 98.1]
     values += [101.3, 98.7, 101.1, 98.4, 97, 96.7, 100.3, 101.4, 97.2, 101]
@@ -52,17 +52,17 @@ def test_individuals_chart_of_the_textbook() -> None:
     assert not chart.outside.any()
 
 
-def test_individuals_chart_of_flow_rates() -> None:
+def test_example_42_individuals_chart_of_flow_rates() -> None:
     # M (from memory, recomputed): NIST/SEMATECH e-Handbook of Statistical Methods, flow rate.
     chart = individuals_chart([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
     assert chart is not None
-    assert chart.mean == pytest.approx(50.81, abs=0.005)
+    assert chart.mean == pytest.approx(50.81, abs=0.00005)
     assert chart.mean_moving_range == pytest.approx(1.8778, abs=0.00005)
-    assert chart.upper == pytest.approx(55.8041, abs=0.0005)
-    assert chart.lower == pytest.approx(45.8159, abs=0.0005)
+    assert chart.upper == pytest.approx(55.8041, abs=0.00005)
+    assert chart.lower == pytest.approx(45.8159, abs=0.00005)
 
 
-def test_count_chart_of_defects() -> None:
+def test_example_43_count_chart_of_defects() -> None:
     # M (from memory, recomputed): NIST/SEMATECH e-Handbook, counts of wafer defects; a c chart is a
     # u chart of exposure one. Point 3 lies on the limit and is inside.
     counts = [
@@ -99,14 +99,15 @@ def test_count_chart_of_defects() -> None:
     assert np.flatnonzero(chart.outside).tolist() == [23]
 
 
-def test_ratio_of_sums_is_not_the_mean_of_ratios() -> None:
-    # V: studylib 9428009, falls over admissions: 53/176 = .3011, where the mean of the ratios is .3003.
+def test_example_44_ratio_of_sums_is_not_the_mean_of_ratios() -> None:
+    # V, recomputed: studylib 9428009, falls over admissions: 53/176 = .3011, where the mean of the ratios
+    # is .3003.
     falls, people = [8, 6, 7, 8, 5, 6, 4, 5, 4], [20, 20, 18, 21, 20, 20, 19, 20, 18]
     assert u_chart(falls, people).centre == pytest.approx(0.3011, abs=0.00005)
     assert np.mean(np.divide(falls, people)) == pytest.approx(0.3003, abs=0.00005)
 
 
-def test_exact_interval_of_a_rate() -> None:
+def test_example_45_exact_interval_of_a_rate() -> None:
     # V, recomputed: 14 events in 400 person-years are .035, exact 95 % interval .019135 to .058724.
     rate = rate_per(14, 400, per=1)
     assert rate is not None
@@ -115,7 +116,7 @@ def test_exact_interval_of_a_rate() -> None:
     assert rate.high == pytest.approx(0.058724, abs=5e-7)
 
 
-def test_rate_per_ten_thousand_months() -> None:
+def test_example_46_rate_per_ten_thousand_months() -> None:
     # V alpfmedical.info: 18 cases in 87 719 months are 2.05 per 10 000; interval 1.22 to 3.24 (C).
     rate = rate_per(18, 87_719, per=10_000)
     assert rate is not None
@@ -123,13 +124,26 @@ def test_rate_per_ten_thousand_months() -> None:
     assert (rate.low, rate.high) == (pytest.approx(1.22, abs=0.005), pytest.approx(3.24, abs=0.005))
 
 
-def test_interval_of_no_events_and_of_ten() -> None:
+def test_example_47_interval_of_no_events_and_of_ten() -> None:
     # V epitools pois.exact / C: none gives 0 to 3.689, ten give 4.795 to 18.390.
     assert poisson_interval(0) == (0.0, pytest.approx(3.689, abs=0.0005))
     assert poisson_interval(10) == (pytest.approx(4.795, abs=0.0005), pytest.approx(18.390, abs=0.0005))
+    # V: Public Health England, technical guide (2018): Byar's approximation (ten give 4.787 to 18.391) is
+    # within 0.2 % of the exact interval from ten on.
+    for count in (10, 20, 50):
+        byar = byars_interval(count)
+        assert byar == pytest.approx(poisson_interval(count), rel=0.002)
+    assert byars_interval(10) == (pytest.approx(4.787, abs=0.0005), pytest.approx(18.391, abs=0.0005))
 
 
-def test_alarms_over_wears() -> None:
+def byars_interval(count: int) -> tuple[float, float]:
+    def end(k: int, z: float) -> float:
+        return k * (1 - 1 / (9 * k) + z / (3 * math.sqrt(k))) ** 3
+
+    return end(count, -1.959964), end(count + 1, 1.959964)
+
+
+def test_example_48_alarms_over_wears() -> None:
     # C (computed from the u chart's formula): the fifth month alone lies above its limit.
     alarms, wears = [3, 5, 2, 4, 12, 3], [210, 260, 190, 240, 230, 205]
     chart = u_chart(alarms, wears)
@@ -140,16 +154,24 @@ def test_alarms_over_wears() -> None:
     assert 1000 * chart.upper[4] == pytest.approx(50.88, abs=0.005)
     assert np.flatnonzero(chart.outside).tolist() == [4]
     assert (chart.lower == 0).all()
+    assert (sum(alarms), sum(wears)) == (29, 1335)
 
 
-def test_small_counts_are_withheld_with_what_would_give_them_away() -> None:
-    # V CDC US Cancer Statistics: counts below 16 are suppressed. V2 Washington DOH (Kittitas appendix D,
-    # 2017): non-zero counts only, and a second one where the total would reveal the first.
-    alone = withheld([40, 15, 25, 0], [], 16)
-    assert alone.tolist() == [False, True, False, False]
-    with_total = withheld([80, 40, 15, 25, 0], [Sum(0, (1, 2, 3, 4))], 16)
-    assert with_total.tolist() == [False, False, True, True, False]
-    assert not withheld([81, 40, 16, 25], [Sum(0, (1, 2, 3))], 16).any()
+def test_example_49_a_small_count_is_printed_below_16_and_its_total_is_hidden_if_it_tells() -> None:
+    # V: CDC, United States Cancer Statistics: counts below 16 are suppressed. V2: Washington State Department
+    # of Health (in Kittitas County, appendix D, 2017): non-zero counts only, and a second one where the total
+    # would reveal the first. That a nought is shown is theirs; the word "withheld" is ours.
+    def printed(counts: list[int], sums: list[Sum]) -> list[str]:
+        marks = withheld(counts, sums, 16).marks(16)
+        return [mark or str(count) for mark, count in zip(marks, counts, strict=True)]
+
+    assert printed([40, 15, 25, 0], []) == ["40", "<16", "25", "0"]
+    # 80 - 40 - 25 would tell the 15.
+    with_total = printed([80, 40, 15, 25, 0], [Sum(0, (1, 2, 3, 4))])
+    assert with_total == ["80", "withheld", "<16", "25", "0"]
+    # 31 - 16 would, and 16 could give way to nothing that is not small itself: the total is hidden.
+    assert printed([31, 15, 16], [Sum(0, (1, 2))]) == ["withheld", "<16", "16"]
+    assert printed([81, 40, 16, 25], [Sum(0, (1, 2, 3))]) == ["81", "40", "16", "25"]
 
 
 def test_mann_kendall_is_exact_for_few_values() -> None:
