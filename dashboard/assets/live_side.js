@@ -7,7 +7,7 @@
   const BACK_WITHIN_MS = 10000;
   const SERVICE_KEPT = "underair-service";
   const DONE_FOR_MS = 30000; // so long something just done can be undone from here
-  let words, parts, pending = [], count = 0, chosenIncident = null;
+  let words, parts, pending = [], tallied = [], count = 0, chosenIncident = null;
   const { make, text, attribute } = underair;
 
   const section = (name, title, ...content) =>
@@ -88,18 +88,40 @@
     return make("label", { class: `f-${name}` }, label, input);
   };
 
-  const form = (kind, title, fields, buttons, describe) => {
+  // What is doubtful is said once, and goes out when it is said again: the page may know less than the desk.
+  const form = (kind, title, fields, buttons, describe, doubtOf = () => "") => {
+    const doubt = make("p", { class: "doubt", role: "alert" });
     const element = make("form", { class: `send ${kind}`, onsubmit: async (event) => {
       event.preventDefault();
       const values = Object.fromEntries(new FormData(element));
       const action = event.submitter?.value;
       if (action) values.action = action;
+      const doubtful = doubtOf(values);
+      const told = doubtful && doubt.textContent === doubtful;
+      text(doubt, told ? "" : doubtful);
+      if (doubtful && !told) return;
       if (kind !== "incident") values.incident_id = chosenIncident?.value || "";
       if (await send(kind, values, describe(values))) element.reset();
-    } }, ...fields, make("div", { class: "buttons" }, ...buttons));
+    } }, ...fields, make("div", { class: "buttons" }, ...buttons), doubt);
     return make("details", { class: `fold ${kind}` }, make("summary", {}, title), element);
   };
   const button = (label, value) => make("button", { type: "submit", value }, label);
+
+  const wearerOf = (set) => tallied.find((one) => one.set_id === set)?.wearer_id;
+  const doubtAboutTally = (values) => {
+    const other = wearerOf(values.set_id);
+    if (values.action === "out" && other !== values.wearer_id) return underair.fill(words.tally_nobody, values);
+    if (values.action === "in" && other && other !== values.wearer_id) return underair.fill(words.tally_other, { ...values, other });
+    return "";
+  };
+  // A set that is tallied in brings its wearer with it; what somebody has typed stays.
+  const fillFromSet = (event) => {
+    const { elements } = event.target.form;
+    const known = tallied.find((one) => one.set_id === event.target.value);
+    for (const name of ["wearer_id", "team", "task"]) {
+      if (known?.[name] && !elements[name].value) elements[name].value = known[name];
+    }
+  };
 
   const makeAlarm = (item) => {
     const shown = {};
@@ -199,12 +221,13 @@
         parts.serviceLabel,
         make("label", { class: "which", for: "incident" }, words.incident, chosenIncident),
         form("tally", words.tally, [
-          field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40 }),
+          field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40, onchange: fillFromSet }),
           field("wearer_id", words.wearer, { required: true, maxlength: 40 }),
           field("team", words.team, { maxlength: 40 }),
           field("task", words.task, { maxlength: 120 }),
         ], [button(words.tally_in, "in"), button(words.tally_out, "out")],
-        (values) => underair.fill(values.action === "in" ? words.tally_in_what : words.tally_out_what, values)),
+        (values) => underair.fill(values.action === "in" ? words.tally_in_what : words.tally_out_what, values),
+        doubtAboutTally),
         form("note", words.note, [
           field("text", words.note_text, { required: true, rows: 3, maxlength: 2000 }),
           field("set_id", words.note_set, { list: "known-sets", maxlength: 40 }),
@@ -237,6 +260,7 @@
     },
 
     paint: (data) => {
+      tallied = data.rows.map((row) => row.fields).filter((fields) => fields.wearer_id);
       underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
       parts.noAlarms.hidden = data.alarms.length > 0;
       underair.text(parts.noAlarms, data.no_alarms);

@@ -338,6 +338,9 @@ FOR_SCRIPT = {
     "tally_out": "Tally out",
     "tally_in_what": "Tally in {wearer_id}, set {set_id}",
     "tally_out_what": "Tally out {wearer_id}, set {set_id}",
+    "tally_nobody": "Not sent: nobody is tallied in as {wearer_id} with set {set_id}. "
+    "Press again to send it all the same.",
+    "tally_other": "Not sent: set {set_id} is tallied in with {other}. Press again to send it all the same.",
     "note": "Write a note",
     "note_text": "Note",
     "note_set": "About set (optional)",

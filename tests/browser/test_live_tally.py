@@ -38,9 +38,8 @@ def test_a_wearer_is_filled_in_from_the_set_and_nobody_is_tallied_out_by_a_slip(
     assert form.get_by_role("alert").inner_text().startswith("Not sent: set S-1 is tallied in with W-7.")
 
     form.locator("[name=wearer_id]").fill("")
-    form.locator("[name=set_id]").fill("S-")
-    form.locator("[name=set_id]").fill("S-1")
-    form.locator("[name=set_id]").blur()
+    form.locator("[name=set_id]").fill("")
+    form.locator("[name=set_id]").press_sequentially("S-1\t")
     assert form.locator("[name=wearer_id]").input_value() == "W-7"
     assert form.locator("[name=team]").input_value() == "Alder"
     form.get_by_role("button", name="Tally out").click()
@@ -54,10 +53,11 @@ def test_a_wearer_is_filled_in_from_the_set_and_nobody_is_tallied_out_by_a_slip(
 
 
 def test_a_doubtful_tally_goes_out_when_it_is_said_again(
-    live: Any, crew: Crew, listener: Listener, wait_until: Callable[..., Any]
+    live: Any, crew: Crew, listener: Listener, breathing: Callable[[str, float], Breathing]
 ) -> None:
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
-    live.wait_for_selector("#incident option", state="attached")
+    breathing("S-1", 280.0)
+    live.wait_for_selector(".row")
     live.locator("summary", has_text="Tally in or out").click()
     form = live.locator("form.tally")
     form.locator("[name=set_id]").fill("S-2")
