@@ -39,7 +39,8 @@ def test_a_wearer_is_filled_in_from_the_set_and_nobody_is_tallied_out_by_a_slip(
 
     form.locator("[name=wearer_id]").fill("")
     form.locator("[name=set_id]").fill("")
-    form.locator("[name=set_id]").press_sequentially("S-1\t")
+    form.locator("[name=set_id]").press_sequentially("S-1")
+    form.locator("[name=set_id]").press("Tab")
     assert form.locator("[name=wearer_id]").input_value() == "W-7"
     assert form.locator("[name=team]").input_value() == "Alder"
     form.get_by_role("button", name="Tally out").click()
