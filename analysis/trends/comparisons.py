@@ -8,15 +8,26 @@ as an event, and how many wears a part needs, are our own rules.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 import polars as pl
 
 from analysis.trends.ledger import falls_between_wears
 from analysis.trends.measures import EVENTS, MEANS, RATES, by_month, monthly_mean, monthly_rate
-from analysis.trends.statistics import chance_of_so_many, false_discovery_rates
+from analysis.trends.statistics import (
+    MannKendall,
+    Rate,
+    chance_of_so_many,
+    false_discovery_rates,
+    interval_of_a_mean,
+    interval_of_a_rank_correlation,
+    poisson_intervals,
+    rate_per,
+)
 
 MOST_FALSE = 0.05
 """At most this part of what is named may be chance."""
@@ -52,6 +63,9 @@ class Signal:
     value, rest : float
         What it has and what the rest has: events per exposure, mean a wear, or, for a trend, change a year
         and mean level.
+    low, high : float
+        95 % interval of `value`, taken by itself: exact Poisson for counts, over people or incidents
+        (whichever is wider) for means, Welch's for a change, of Sen's slope for a trend.
     events : int
     wears : int
     """
@@ -65,10 +79,17 @@ class Signal:
     rest: float
     events: int
     wears: int
+    low: float = math.nan
+    high: float = math.nan
     false_rate: float = 1.0
 
 
-def signals(wears: pl.DataFrame, set_events: pl.DataFrame) -> tuple[list[Signal], int]:
+def signals(
+    wears: pl.DataFrame,
+    set_events: pl.DataFrame,
+    falls: pl.DataFrame | None = None,
+    running: date | None = None,
+) -> tuple[list[Signal], int]:
     """Return what stands out, the surest first, and how many comparisons were made.
 
     Parameters
@@ -77,21 +98,44 @@ def signals(wears: pl.DataFrame, set_events: pl.DataFrame) -> tuple[list[Signal]
         The ledger's wears with `station` and `role` (`analysis.trends.roster`).
     set_events : DataFrame
         The ledger's events of sets.
+    falls : DataFrame, optional
+        As in `set_counts`.
+    running : date, optional
+        First day of the month that is not over: no part of a trend.
     """
-    compared = list(_compared(wears, set_events))
+    compared = list(_compared(wears, set_events, falls, running))
     rates = false_discovery_rates([one.chance for one in compared])
     judged = [replace(one, false_rate=float(rate)) for one, rate in zip(compared, rates, strict=True)]
     found = [one for one in judged if one.false_rate <= MOST_FALSE]
     return sorted(found, key=lambda one: (one.chance, one.part, one.name, one.measure)), len(compared)
 
 
-def set_counts(wears: pl.DataFrame, set_events: pl.DataFrame) -> pl.DataFrame:
+def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame) -> pl.DataFrame:
+    """Return the events of sets that belong to a part of the wears: each to its set's nearest wear.
+
+    All events over a part of the wears would make a set stand out that is seldom worn in that part.
+    """
+    starts = wears.drop_nulls(["set_id", "started"]).select(
+        "set_id", pl.col("started").alias("at"), "wear_id"
+    )
+    nearest = set_events.sort("at").join_asof(
+        starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
+    )
+    return nearest.filter(pl.col("wear_id").is_in(part["wear_id"].implode())).drop("wear_id")
+
+
+def set_counts(
+    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None = None
+) -> pl.DataFrame:
     """Return one line a set: `wears`, `silent_min`, the counts of `SET_MEASURES`, battery's `decline`.
+
+    `falls` are those of `falls_between_wears` where `wears` is a part of all: between two wears of a part
+    others may lie, which used the air. None: `wears` is the whole.
 
     `decline` is the rank correlation of the charge at the start with time (negative: falling), null below
     `FEWEST_WEARS` known charges.
     """
-    found = pl.concat([set_events, falls_between_wears(wears)])
+    found = pl.concat([set_events, falls_between_wears(wears) if falls is None else falls])
     code = pl.col("code")
     events = found.group_by("set_id").agg(
         (code == "readings_stuck").sum().alias("readings_stuck"),
@@ -120,15 +164,17 @@ def set_counts(wears: pl.DataFrame, set_events: pl.DataFrame) -> pl.DataFrame:
     ).sort("set_id")
 
 
-def _compared(wears: pl.DataFrame, set_events: pl.DataFrame) -> Iterator[Signal]:
+def _compared(
+    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None, running: date | None
+) -> Iterator[Signal]:
     for part in ("station", "role"):
-        if part in wears.columns and wears[part].n_unique() > 1:
+        if part in wears.columns and wears[part].drop_nulls().n_unique() > 1:
             yield from _events_of_parts(wears, part)
             yield from _amounts_of_parts(wears, part)
     yield from _events_of_wearers(wears)
     yield from _own_history(wears)
-    yield from _months(wears)
-    yield from _sets(set_counts(wears, set_events))
+    yield from _months(wears, running)
+    yield from _sets(set_counts(wears, set_events, falls))
 
 
 def _events_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
@@ -154,13 +200,13 @@ def _events_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
         for row in parts.iter_rows(named=True):
             if row["wears"] < FEWEST_WEARS or row["people"] < FEWEST_WEARERS:
                 continue
+            own_rate = rate_per(row[measure], row[exposure], per)
+            rest = rate_per(total - row[measure], exposed - row[exposure], per)
+            if own_rate is None or rest is None:
+                continue
             share = row[exposure] / exposed
             chance = float(chance_of_so_many(row[measure] / thinner, total / thinner, share))
-            rest = (total - row[measure]) / max(exposed - row[exposure], 1e-9)
-            value = row[measure] / row[exposure]
-            yield Signal(
-                part, row[part], measure, "more", chance, per * value, per * rest, row[measure], row["wears"]
-            )
+            yield _more(part, row[part], measure, chance, own_rate, rest.rate, row["wears"])
 
 
 def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
@@ -173,10 +219,10 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
 
     known = wears.filter(pl.col(part).is_not_null() & pl.col("wearer_id").is_not_null())
     incident = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String)).alias("unit")
-    lots = [
-        known.group_by(part, unit).agg(pl.col(MEANS).mean())
-        for unit in (pl.col("wearer_id").alias("unit"), incident)
-    ]
+    units = (pl.col("wearer_id").alias("unit"), incident)
+    lots = [known.group_by(part, unit).agg(pl.col(MEANS).mean()) for unit in units]
+    both = (pl.col(MEANS).sum().name.suffix("_sum"), pl.col(MEANS).count().name.suffix("_size"))
+    summed = [known.group_by(part, unit).agg(both) for unit in units]
     size = known.group_by(part).agg(
         pl.len().alias("wears"), pl.col("wearer_id").n_unique().alias("people"), pl.col(MEANS).mean()
     )
@@ -195,8 +241,14 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
                     chances.append(float(mannwhitneyu(own, others, alternative="greater").pvalue))
             rest = known.filter(~inside)[measure].mean()
             if len(chances) == len(lots) and isinstance(rest, float):
+                ends = [
+                    interval_of_a_mean(own[f"{measure}_sum"], own[f"{measure}_size"])
+                    for own in (sums.filter(inside) for sums in summed)
+                ]
+                low, high = max(ends, key=lambda both: both[1] - both[0])
+                value, size_ = row[measure], row["wears"]
                 yield Signal(
-                    part, row[part], measure, "more", max(chances), row[measure], rest, 0, row["wears"]
+                    part, row[part], measure, "more", max(chances), value, rest, 0, size_, max(low, 0.0), high
                 )
 
 
@@ -235,6 +287,7 @@ def _sets(counts: pl.DataFrame) -> Iterator[Signal]:
     # The rank correlation's usual t approximation.
     t = rho * np.sqrt((n - 2) / np.maximum(1 - rho**2, 1e-9))
     for row, chance in zip(declining.iter_rows(named=True), stdtr(n - 2, t), strict=True):
+        low, high = interval_of_a_rank_correlation(row["decline"], row["charges"])
         yield Signal(
             "set",
             row["set_id"],
@@ -244,7 +297,9 @@ def _sets(counts: pl.DataFrame) -> Iterator[Signal]:
             row["decline"],
             0.0,
             0,
-            row["wears"],
+            row["charges"],
+            low,
+            high,
         )
 
 
@@ -256,22 +311,26 @@ def _against_the_rest(
     if not total or size <= 0:
         return
     chances = chance_of_so_many(counts, total, np.clip(exposed / size, 1e-12, 1.0))
-    for row, chance in zip(table.iter_rows(named=True), chances, strict=True):
-        if row["wears"] < FEWEST_WEARS or row[exposure] <= 0:
+    lows, highs = poisson_intervals(counts)
+    for row, chance, low, high in zip(table.iter_rows(named=True), chances, lows, highs, strict=True):
+        others = size - row[exposure]
+        if row["wears"] < FEWEST_WEARS or row[exposure] <= 0 or others <= 0:
             continue
-        rest = (total - row[measure]) / max(size - row[exposure], 1e-9)
-        value = row[measure] / row[exposure]
-        yield Signal(
+        scale, events = per / row[exposure], row[measure]
+        rest = per * (total - events) / others
+        yield _more(
             part,
             row[key],
             measure,
-            "more",
             float(chance),
-            per * value,
-            per * rest,
-            row[measure],
+            Rate(events, row[exposure], per, scale * events, scale * low, scale * high),
+            rest,
             row["wears"],
         )
+
+
+def _more(part: str, name: str, measure: str, chance: float, own: Rate, rest: float, wears: int) -> Signal:
+    return Signal(part, name, measure, "more", chance, own.rate, rest, own.events, wears, own.low, own.high)
 
 
 def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
@@ -279,7 +338,7 @@ def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
 
     Each wear is first set against the mean of its task, so that a change of work is no change of the person.
     """
-    from scipy.special import stdtr
+    from scipy.special import stdtr, stdtrit
 
     known = wears.filter(pl.col("wearer_id").is_not_null() & (pl.col("mean_l_min") > 0))
     usual = pl.col("mean_l_min").log().mean().over(pl.col("task").fill_null(""))
@@ -305,37 +364,43 @@ def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
     spread = np.maximum(a + b, 1e-12)
     t = (people["late"] - people["early"]).to_numpy() / np.sqrt(spread)
     freedom = spread**2 / np.maximum(a**2 / (n - 1) + b**2 / (m - 1), 1e-18)  # Welch 1947
-    for row, chance in zip(people.iter_rows(named=True), stdtr(freedom, -t), strict=True):
-        higher = 100.0 * (np.exp(row["late"] - row["early"]) - 1.0)
+    reach = stdtrit(freedom, 0.975) * np.sqrt(spread)
+    for row, chance, half in zip(people.iter_rows(named=True), stdtr(freedom, -t), reach, strict=True):
+        change = row["late"] - row["early"]
+        higher, low, high = (100.0 * (math.exp(x) - 1.0) for x in (change, change - half, change + half))
         yield Signal(
             "wearer",
             row["wearer_id"],
             "mean_l_min",
             "higher",
             float(chance),
-            float(higher),
+            higher,
             0.0,
             0,
             row["wears"],
+            low,
+            high,
         )
 
 
-def _months(wears: pl.DataFrame) -> Iterator[Signal]:
+def _months(wears: pl.DataFrame, running: date | None) -> Iterator[Signal]:
     months = by_month(wears)
     if not len(months):
         return
     size = int(months["wears"].sum())
     for measure in MEANS:
-        mean = monthly_mean(months, measure)
+        mean = monthly_mean(months, measure, running)
         if mean.trend is not None:
-            slope = 12 * mean.trend.slope_per_step
-            how = "rise" if mean.trend.s > 0 else "fall"
-            yield Signal("service", "", measure, how, mean.trend.p_two_sided, slope, mean.overall, 0, size)
+            yield _trend_of(measure, mean.trend, mean.overall, 0, size)
     for measure in EVENTS:
         exposure, per = RATES[measure]
-        rate = monthly_rate(months, measure, exposure, per)
+        rate = monthly_rate(months, measure, exposure, per, running)
         if rate.trend is not None and rate.total is not None:
-            slope = 12 * rate.trend.slope_per_step
-            how = "rise" if rate.trend.s > 0 else "fall"
-            events, level = rate.total[0], rate.total[2]
-            yield Signal("service", "", measure, how, rate.trend.p_two_sided, slope, level, events, size)
+            yield _trend_of(measure, rate.trend, rate.total[2], rate.total[0], size)
+
+
+def _trend_of(measure: str, trend: MannKendall, level: float, events: int, wears: int) -> Signal:
+    """Return a trend of the service; months are its steps, a year its unit."""
+    slope, low, high = (12 * step for step in (trend.slope_per_step, trend.slope_low, trend.slope_high))
+    how = "rise" if trend.s > 0 else "fall"
+    return Signal("service", "", measure, how, trend.p_two_sided, slope, level, events, wears, low, high)

@@ -25,6 +25,9 @@ class Ahead:
     not_early, of_early : int
         Forecasts that are known not to have come before their early end, of those where that is known: a
         wear that left later than the early end proves it without ever reaching the warning.
+    inside_interval, early_interval : (low, high)
+        95 % interval of `inside` of `known`, and of the early ones of `of_early`; a wear's forecasts fail
+        together, so that they count for fewer than they are. (0, 1) where nothing is known.
     error_min : float
         Median of how far off the median was, minutes; NaN without known outcomes.
     happened : (5 %, median, 95 %) of the minutes that it took, or None.
@@ -39,6 +42,8 @@ class Ahead:
     late: int
     not_early: int
     of_early: int
+    inside_interval: tuple[float, float]
+    early_interval: tuple[float, float]
     error_min: float
     happened: tuple[float, float, float] | None
     promised: tuple[float, float] | None
@@ -53,14 +58,36 @@ def audited(forecasts: pl.DataFrame) -> list[Ahead]:
     ]
 
 
-def share_interval(count: int, of: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of a share (Clopper and Pearson 1934)."""
+def share_interval(count: float, of: float, confidence: float = 0.95) -> tuple[float, float]:
+    """Return the exact interval of a share (Clopper and Pearson 1934); counts may be fractions."""
     from scipy.special import betaincinv
+
+    if of <= 0:
+        return 0.0, 1.0
 
     tail = (1 - confidence) / 2
     low = float(betaincinv(count, of - count + 1, tail)) if count else 0.0
     high = float(betaincinv(count + 1, of - count, 1 - tail)) if count < of else 1.0
     return low, high
+
+
+def _interval_by_wear(lines: pl.DataFrame, happened: pl.Expr) -> tuple[float, float]:
+    """Return the interval of the share of lines for which something happened, lines of a wear being alike.
+
+    The exact interval of so many fewer lines as the share varies more between wears than between independent
+    lines (Korn and Graubard 1998, Survey Methodology 24:193-201; from memory). Where all lines agree nothing
+    tells how alike they are: a wear then counts once.
+    """
+    lots = lines.group_by("wear_id").agg(happened.sum().alias("count"), pl.len().alias("size"))
+    if not len(lots):
+        return 0.0, 1.0
+    count, size = lots["count"].to_numpy().astype(float), lots["size"].to_numpy().astype(float)
+    of, share = float(size.sum()), float(count.sum() / size.sum())
+    fewer = of / len(lots)
+    if 0 < share < 1 and len(lots) > 1:
+        between = len(lots) / (len(lots) - 1) * float(((count - share * size) ** 2).sum())
+        fewer = max(1.0, between / (of * share * (1 - share)))
+    return share_interval(float(count.sum()) / fewer, of / fewer)
 
 
 def _account(ahead: int, forecasts: pl.DataFrame) -> Ahead:
@@ -78,7 +105,9 @@ def _account(ahead: int, forecasts: pl.DataFrame) -> Ahead:
     # Watched beyond the early end and no warning yet: it did not come early, whenever it would have come.
     outlasted = forecasts.filter(
         pl.col("happened_min").is_null() & (pl.col("watched_min") >= pl.col("early_min"))
-    ).height
+    )
+    inside = happened.is_between(early_end, pl.col("late_min"))
+    came_early = (happened < early_end).fill_null(value=False)
     spread = (counts["a"], counts["b"], counts["c"]) if known.height else None
     error = float(counts["error"]) if known.height else float("nan")
     return Ahead(
@@ -88,8 +117,10 @@ def _account(ahead: int, forecasts: pl.DataFrame) -> Ahead:
         known.height - early - late,
         early,
         late,
-        known.height - early + outlasted,
-        known.height + outlasted,
+        known.height - early + outlasted.height,
+        known.height + outlasted.height,
+        _interval_by_wear(known, inside),
+        _interval_by_wear(pl.concat([known, outlasted]), came_early),
         error,
         spread,
         (counts["early_end"], counts["late_end"]) if known.height else None,

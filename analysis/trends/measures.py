@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -107,8 +108,12 @@ class MonthlyRate:
     trend: MannKendall | None
 
 
-def monthly_rate(months: pl.DataFrame, events: str, exposure: str, per: float) -> MonthlyRate:
+def monthly_rate(
+    months: pl.DataFrame, events: str, exposure: str, per: float, running: date | None = None
+) -> MonthlyRate:
     """Return events per `per` of exposure (`wears` or `hours`), by month and over all.
+
+    `running` is the month that is not over: shown, not judged, and no part of a trend.
 
     Intervals: exact Poisson. Limits: u chart, 3 standard deviations of a Poisson count around the mean rate.
     """
@@ -117,7 +122,7 @@ def monthly_rate(months: pl.DataFrame, events: str, exposure: str, per: float) -
     used = int((exposed > 0).sum())
     with_limits = used >= FEWEST_MONTHS_FOR_LIMITS and int(counts.sum()) >= FEWEST_EVENTS_FOR_LIMITS
     usual = float(np.median(exposed[exposed > 0])) if used else 0.0
-    solid = exposed >= LEAST_PART_OF_A_MONTH * usual
+    solid = (exposed >= LEAST_PART_OF_A_MONTH * usual) & _over(months, running)
     chart = u_chart(counts, exposed)
     nothing = np.full(len(counts), np.nan)
     table = months.select(
@@ -154,8 +159,10 @@ class MonthlyMean:
     table : DataFrame
         `month`, `wears`, `mean`, `outside`, `solid` (`LEAST_PART_OF_A_MONTH`), `moving_range` (from the
         judged month before; null without one), `range_outside`.
-    overall, lower, upper : float
-        Mean over all wears, natural limits of the individuals; NaN where months are too few.
+    overall : float
+        Mean over all wears.
+    centre, lower, upper : float
+        Mean of the judged months and natural limits of the individuals; NaN where months are too few.
     range_mean, range_upper : float
         Centre and limit of the moving ranges.
     """
@@ -165,22 +172,23 @@ class MonthlyMean:
     lower: float
     upper: float
     trend: MannKendall | None
+    centre: float = math.nan
     range_mean: float = math.nan
     range_upper: float = math.nan
 
 
-def monthly_mean(months: pl.DataFrame, amount: str) -> MonthlyMean:
+def monthly_mean(months: pl.DataFrame, amount: str, running: date | None = None) -> MonthlyMean:
     """Return the mean amount a wear by month, with natural process limits (individuals chart).
 
     Months of few wears (`LEAST_WEARS_A_MONTH`, `LEAST_PART_OF_A_MONTH`) are shown, but neither set nor are
     judged by the limits: their means swing by chance alone. Wears without a heat sensor do not count in the
-    mean dose.
+    mean dose. `running` is the month that is not over; nor is it judged.
     """
     wears = months["heat_dose_wears" if amount == "heat_dose" else "wears"].to_numpy()
     total = months[amount].to_numpy()
     mean = np.divide(total, wears, out=np.full(len(wears), np.nan), where=wears > 0)
     usual = float(np.median(wears[wears > 0])) if (wears > 0).any() else 0.0
-    solid = wears >= max(LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)
+    solid = (wears >= max(LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)) & _over(months, running)
     chart = individuals_chart(mean[solid]) if int(solid.sum()) >= FEWEST_MONTHS_FOR_LIMITS else None
     lower, upper = (max(chart.lower, 0.0), chart.upper) if chart else (math.nan, math.nan)
     range_mean, range_upper = (
@@ -198,7 +206,12 @@ def monthly_mean(months: pl.DataFrame, amount: str) -> MonthlyMean:
     )
     overall = float(total.sum() / wears.sum()) if wears.sum() else math.nan
     trend = _trend(np.where(solid, mean, np.nan))
-    return MonthlyMean(table, overall, lower, upper, trend, range_mean, range_upper)
+    centre = chart.mean if chart else math.nan
+    return MonthlyMean(table, overall, lower, upper, trend, centre, range_mean, range_upper)
+
+
+def _over(months: pl.DataFrame, running: date | None) -> NDArray[np.bool_]:
+    return np.array([month != running for month in months["month"]], dtype=bool)
 
 
 def _trend(values: NDArray[np.float64], events: int | None = None) -> MannKendall | None:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betainc, gammaincinv
+from scipy.special import betainc, gammaincinv, stdtrit
 
 # Mean moving range of two over standard deviation, and the upper limit's factor for n = 2
 # (Montgomery & Runger, Applied Statistics and Probability for Engineers, section 16-6).
 D2_OF_TWO = 1.128
 D4_OF_TWO = 3.267
+NORMAL_95 = 1.959964
 LARGEST_OF_THE_EXACT_TABLE = 10
 """Up to so many values Mann-Kendall is taken exactly (Gilbert 1987, table A18, as cited by PAST's manual)."""
 
@@ -45,9 +46,17 @@ def poisson_interval(events: int, confidence: float = 0.95) -> tuple[float, floa
         raise ValueError(
             f"events must be 0 or more and confidence between 0 and 1, got {events} and {confidence}"
         )
-    tail = (1 - confidence) / 2
-    low = float(gammaincinv(events, tail)) if events else 0.0
-    return low, float(gammaincinv(events + 1, 1 - tail))
+    low, high = poisson_intervals([events], confidence)
+    return float(low[0]), float(high[0])
+
+
+def poisson_intervals(
+    events: ArrayLike, confidence: float = 0.95
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the ends of `poisson_interval` for many counts at once."""
+    count, tail = np.asarray(events, dtype=float), (1 - confidence) / 2
+    low = np.where(count > 0, gammaincinv(np.maximum(count, 0.5), tail), 0.0)
+    return low, np.asarray(gammaincinv(count + 1, 1 - tail))
 
 
 def rate_per(events: int, exposure: float, per: float, confidence: float = 0.95) -> Rate | None:
@@ -119,6 +128,9 @@ class MannKendall:
     z: float
     p_two_sided: float
     slope_per_step: float
+    slope_low: float
+    slope_high: float
+    """95 % interval of the slope."""
 
 
 def mann_kendall(values: ArrayLike) -> MannKendall | None:
@@ -139,12 +151,24 @@ def mann_kendall(values: ArrayLike) -> MannKendall | None:
     _, ties = np.unique(value, return_counts=True)
     variance = (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18
     z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
-    slope = float(np.median(difference / (step[later] - step[earlier])))
+    slopes = difference / (step[later] - step[earlier])
     tied = len(difference) - rising - falling
     p = math.erfc(abs(z) / math.sqrt(2))
     if n <= LARGEST_OF_THE_EXACT_TABLE and not tied:
         p = _exact_p(value)
-    return MannKendall(rising, falling, tied, s, variance, z, p, slope)
+    return MannKendall(rising, falling, tied, s, variance, z, p, *_sen(slopes, variance))
+
+
+def _sen(slopes: NDArray[np.float64], variance: float) -> tuple[float, float, float]:
+    """Return Sen's slope and its 95 % interval from the ranks of all pairs' slopes.
+
+    Sen 1968, JASA 63:1379-1389, as `scipy.stats.theilslopes` takes the ranks; with a season the variance is
+    the sum over the months (Gilbert 1987, section 17.3; from memory).
+    """
+    ordered, reach = np.sort(slopes), NORMAL_95 * math.sqrt(variance)
+    low = max(round((len(ordered) - reach) / 2) - 1, 0)
+    high = min(round((len(ordered) + reach) / 2), len(ordered) - 1)
+    return float(np.median(ordered)), float(ordered[low]), float(ordered[high])
 
 
 def _exact_p(value: NDArray[np.float64]) -> float:
@@ -182,8 +206,8 @@ def seasonal_kendall(values: ArrayLike, seasons: int = 12) -> MannKendall | None
         return None
     s = rising - falling
     z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
-    slope = float(np.median(np.concatenate(slopes)))
-    return MannKendall(rising, falling, tied, s, variance, z, math.erfc(abs(z) / math.sqrt(2)), slope)
+    sen = _sen(np.concatenate(slopes), variance)
+    return MannKendall(rising, falling, tied, s, variance, z, math.erfc(abs(z) / math.sqrt(2)), *sen)
 
 
 def chance_of_so_many(events: ArrayLike, of: ArrayLike, share: ArrayLike) -> NDArray[np.float64]:
@@ -195,6 +219,35 @@ def chance_of_so_many(events: ArrayLike, of: ArrayLike, share: ArrayLike) -> NDA
     count, total = np.asarray(events, dtype=float), np.asarray(of, dtype=float)
     tail = betainc(np.maximum(count, 1e-9), total - count + 1.0, np.asarray(share, dtype=float))
     return np.where(count <= 0, 1.0, tail)
+
+
+def interval_of_a_mean(sums: ArrayLike, sizes: ArrayLike) -> tuple[float, float]:
+    """Return the 95 % interval of a mean over things that come in lots, such as one person's wears.
+
+    The lots are what was drawn, not the things in them: ratio of sums with the linearised variance over lots
+    (Cochran, Sampling Techniques, 3rd edition 1977, section 2.11; from memory), Student's t with one degree
+    of freedom less than lots. NaN below two lots.
+
+    Parameters
+    ----------
+    sums, sizes : array of one value a lot
+        Sum over its things, and how many they are.
+    """
+    total, size = np.asarray(sums, dtype=float), np.asarray(sizes, dtype=float)
+    lots = len(size)
+    if lots < 2 or size.sum() <= 0:
+        return math.nan, math.nan
+    mean = total.sum() / size.sum()
+    variance = lots / (lots - 1) * float(((total - mean * size) ** 2).sum()) / float(size.sum()) ** 2
+    reach = float(stdtrit(lots - 1, 0.975)) * math.sqrt(variance)
+    return mean - reach, mean + reach
+
+
+def interval_of_a_rank_correlation(rho: float, pairs: int) -> tuple[float, float]:
+    """Return the 95 % interval of Spearman's correlation (Bonett and Wright 2000; from memory)."""
+    reach = NORMAL_95 * math.sqrt((1 + rho**2 / 2) / (pairs - 3))
+    middle = math.atanh(max(-0.9999, min(0.9999, rho)))
+    return math.tanh(middle - reach), math.tanh(middle + reach)
 
 
 def false_discovery_rates(chances: ArrayLike) -> NDArray[np.float64]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
+from datetime import date
 from typing import Any
 
 import flask
 import polars as pl
 from dash import Dash, dcc, html
 
-from analysis.trends.comparisons import Signal, signals
+from analysis.trends.comparisons import Signal
 from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, by_month, monthly_mean, monthly_rate
 from dashboard.access.pseudonyms import sees_wearers
 from dashboard.access.roles import visitor
@@ -24,24 +23,24 @@ from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
     KINDS,
     Choice,
-    Keeper,
     Look,
     choice_of,
     chosen,
+    events_in,
     keeper_of,
+    running_month,
+    standing_out,
     words_of,
     years_of,
 )
 from ingest.plurals import counted
 
-KEPT_COMPARISONS = 16
-MONTHS_AT_ONCE = 24
+MONTHS_AT_ONCE = 60
 
 
 def layout(context: Context, query: dict[str, str]) -> Any:
     """Return the page over the wears that the address chooses."""
-    keeper = keeper_of(context)
-    look = keeper.look()
+    look = keeper_of(context).look()
     every = look.ledger["wears"]
     choice = choice_of(query, every)
     wears = chosen(every, choice)
@@ -51,10 +50,10 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     if not len(wears):
         return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
     # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
-    found, comparisons = _compared(keeper, look, Choice(year=choice.year, kind=choice.kind))
+    found, comparisons = standing_out(look, Choice(year=choice.year, kind=choice.kind))
     if context.pseudonyms is not None and not sees_wearers(visitor()):
         found, wears = context.pseudonyms.in_signals(found), context.pseudonyms.in_frame(wears)
-    months = by_month(wears)
+    months, running = by_month(wears), running_month()
     holds = (
         {one.measure for one in found if one.part == "service"}
         if not (choice.station or choice.role)
@@ -62,10 +61,10 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     )
     due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
     parts += [
-        _summary(wears, look),
+        _summary(wears, look, running if len(months) and months["month"][-1] == running else None),
         trends_sections.standing_out(found, comparisons, choice),
         html.Div(
-            [*(_plot(plot, months, plot.name in holds) for plot in words.PLOTS), _classes(months)],
+            [*(_plot(plot, months, plot.name in holds, running) for plot in words.PLOTS), _classes(months)],
             className="plots",
         ),
     ]
@@ -77,10 +76,10 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     parts += [
         due,
         trends_sections.planning(wears, context.profile, choice),
-        trends_sections.sets(wears, _of_choice(look.ledger["set_events"], choice), found),
+        trends_sections.sets(wears, events_in(look, choice), found),
         trends_sections.forecasts(of_these),
         trends_sections.people(wears, choice.display),
-        _month_listing(months),
+        _month_listing(months, running),
     ]
     return html.Div(parts, className="trends")
 
@@ -97,30 +96,7 @@ def register(app: Dash, context: Context) -> None:
 
     trends_export.add_routes(server, context)
     keeper = keeper_of(context)
-    keeper.when_new = lambda look: _compared(keeper, look, Choice())
-
-
-_compared_lock = threading.Lock()
-_compared_kept: OrderedDict[tuple[int, int, Choice], tuple[list[Signal], int]] = OrderedDict()
-
-
-def _compared(keeper: Keeper, look: Look, choice: Choice) -> tuple[list[Signal], int]:
-    """Return what stands out; kept while the ledger stays as it is."""
-    key = (id(keeper), look.version, choice)
-    with _compared_lock:
-        if key not in _compared_kept:
-            wears = chosen(look.ledger["wears"], choice)
-            events = _of_choice(look.ledger["set_events"], choice)
-            _compared_kept[key] = signals(wears, events) if len(wears) else ([], 0)
-            while len(_compared_kept) > KEPT_COMPARISONS:
-                _compared_kept.popitem(last=False)
-        return _compared_kept[key]
-
-
-def _of_choice(set_events: pl.DataFrame, choice: Choice) -> pl.DataFrame:
-    if not choice.year:
-        return set_events
-    return set_events.filter(pl.col("at").dt.year() == int(choice.year))
+    keeper.when_new = lambda look: standing_out(look, Choice())
 
 
 def _in(one: Signal, wears: pl.DataFrame) -> bool:
@@ -200,7 +176,7 @@ def _working(done: tuple[int, int]) -> Any:
     )
 
 
-def _summary(wears: pl.DataFrame, look: Look) -> Any:
+def _summary(wears: pl.DataFrame, look: Look, running: date | None) -> Any:
     count = len(wears)
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
@@ -216,39 +192,48 @@ def _summary(wears: pl.DataFrame, look: Look) -> Any:
     paragraphs = [html.P(sentence, className="lead")]
     if count < FEWEST_WEARS_FOR_A_RATE:
         paragraphs.append(html.P(words.FEW.format(wears=words.wears_text(count)), className="few"))
+    if running is not None:
+        month = words.month_text(running)
+        paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
     paragraphs.append(html.P(f"{words.READING} {words.HEAT_NOTE} {words.ONGOING}", className="note"))
     if not look.with_roster:
         paragraphs.append(html.P(words.NO_ROSTER, className="note"))
     return html.Section(paragraphs, className="panel")
 
 
-def _plot(plot: words.Plot, months: pl.DataFrame, holds: bool) -> Any:
+def _plot(plot: words.Plot, months: pl.DataFrame, holds: bool, running: date) -> Any:
     if plot.exposure:
-        rate = monthly_rate(months, plot.name, plot.exposure, plot.per)
-        figure, sentence = rate_figure(rate), words.rate_sentence(plot, rate, holds)
-    else:
-        mean = monthly_mean(months, plot.name)
-        figure, sentence = mean_figure(mean), words.mean_sentence(plot, mean, holds)
-    return _figure(plot.name, plot.title, figure, sentence)
+        rate = monthly_rate(months, plot.name, plot.exposure, plot.per, running)
+        figure = rate_figure(rate) if rate.total else None
+        return _figure(plot.name, plot.title, figure, words.rate_sentence(plot, rate, holds))
+    mean = monthly_mean(months, plot.name, running)
+    figure = mean_figure(mean) if mean.table["mean"].count() else None
+    return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds))
 
 
 def _classes(months: pl.DataFrame) -> Any:
-    return _figure("classes", words.CLASSES_TITLE, classes_figure(months), words.classes_sentence(months))
+    figure = classes_figure(months) if months["heat_dose_wears"].sum() else None
+    return _figure("classes", words.CLASSES_TITLE, figure, words.classes_sentence(months))
 
 
-def _figure(name: str, title: str, figure: dict[str, Any], sentence: str) -> Any:
-    height = {"height": figure["layout"]["height"]}
-    graph = dcc.Graph(id=f"trends-{name}", figure=figure, config=CONFIG, style=height)
-    drawn = html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))
+def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:
+    """Return a plot with its sentence; the sentence alone where there is nothing to draw."""
+    drawn = []
+    if figure is not None:
+        height = {"height": figure["layout"]["height"]}
+        graph = dcc.Graph(id=f"trends-{name}", figure=figure, config=CONFIG, style=height)
+        drawn = [html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))]
     return html.Figure(
-        [html.H2(title), drawn, html.Figcaption(sentence)], id=f"figure-{name}", className="panel"
+        [html.H2(title), *drawn, html.Figcaption(sentence)], id=f"figure-{name}", className="panel"
     )
 
 
-def _month_listing(months: pl.DataFrame) -> Any:
+def _month_listing(months: pl.DataFrame, running: date) -> Any:
     rows = []
     for row in months.sort("month", descending=True).iter_rows(named=True):
-        rows.append([words.month_text(row["month"]), *_sums(row)])
+        month = words.month_text(row["month"])
+        so_far = f"{month} {words.SO_FAR_MARK}" if row["month"] == running else month
+        rows.append([cell(so_far, value=month), *_sums(row)])
     return listing(
         "trends-months",
         words.MONTHS_TABLE,
@@ -265,7 +250,7 @@ def _sums(row: dict[str, Any]) -> list[Any]:
         _count(row["wearers"]),
         cell(f"{row['hours']:,.1f}", value=row["hours"]),
         _minutes(row["hard_min"]),
-        cell(f"{row['heat_dose']:.3f}", value=row["heat_dose"]),
+        trends_sections.dose(row),
         _count(row["low_air_exits"]),
         _count(row["no_motion_alarms"]),
         _count(row["distress_alarms"]),

@@ -67,7 +67,7 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
         data += [
             _limit(table, [found.upper] * len(table)),
             _limit(table, [found.lower] * len(table)),
-            _centre(table, found.overall),
+            _centre(table, found.centre),
         ]
     data.append(_points(table, means, None))
     tops = [value for value in means if value is not None]
@@ -103,7 +103,8 @@ def _add_moving_ranges(figure: dict[str, Any], found: MonthlyMean) -> None:
 def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
     """Return the plot of minutes a wear above thermal class I, by month, a pattern for each class."""
     drawn = months.with_columns(
-        (pl.col(f"class_{number}_s") / 60.0 / pl.col("wears")).fill_nan(None) for number in words.HOT_CLASSES
+        (pl.col(f"class_{number}_s") / 60.0 / pl.col("heat_dose_wears")).fill_nan(None)
+        for number in words.HOT_CLASSES
     )
     data = [
         {
@@ -115,7 +116,7 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
                 "color": colour,
                 "pattern": {"shape": shape, "fillmode": "overlay", "fgcolor": "#ffffff", "size": 5},
             },
-            "customdata": months["wears"].to_list(),
+            "customdata": months["heat_dose_wears"].to_list(),
             "hovertemplate": "%{x}: %{y:.2f} min, %{customdata} "
             + words.WEARS_BELOW
             + "<extra>%{fullData.name}</extra>",
@@ -136,7 +137,7 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
 
 
 def _ceiling(top: float) -> float:
-    return nice_ceiling(top * 1.08, 1e-3)
+    return nice_ceiling(top * 1.08, 1e-3) if top > 0 else 1.0
 
 
 def _months(table: pl.DataFrame) -> list[str]:

@@ -11,7 +11,7 @@ from dash import dcc, html
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.trends.comparisons import RECENT_WEARS, SET_MEASURES, Signal, set_counts
-from analysis.trends.forecast_audit import audited
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, audited
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, RATES, sums_by
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
@@ -71,10 +71,10 @@ def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
         for measure, (exposure, per) in RATES.items():
             rate = rate_per(row[measure], row[exposure], per)
             if rate is None or row["wears"] < FEWEST_WEARS_FOR_A_RATE:
-                cells.append(cell(f"{row[measure]}", value=row[measure]))
+                cells.append(_count(row[measure]))
                 continue
             figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
-            text = f"{figure} ({low} to {high})"
+            text = f"{row[measure]:,}: {figure} ({low} to {high})"
             cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
         cells.append(classes(row))
         cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
@@ -96,15 +96,21 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple
     reasons: dict[str, list[str]] = {}
     for one in found:
         if one.part == "wearer":
-            reasons.setdefault(one.name, []).append(f"{sentences.headline(one)}: {sentences.reason(one)}")
+            text = f"{sentences.headline(one).removeprefix(f'{one.name}: ')}: {sentences.reason(one)}"
+            reasons.setdefault(one.name, []).append(text[:1].upper() + text[1:])
+    named = len(reasons)
     for rest in short:
         reasons.setdefault(rest.wearer_id, []).append(
-            f"{rest.started:%Y-%m-%d}: {sentences.short_rest(rest)} ({rest.source})"
+            f"{rest.started:%Y-%m-%d}: {sentences.short_rest(rest)}"
         )
-    home: dict[str, str | None] = dict(wears.select("wearer_id", "station").drop_nulls().iter_rows())
+    of_late = wears.select("started", "wearer_id", "station").drop_nulls().sort("started")
+    home: dict[str, str | None] = dict(of_late.select("wearer_id", "station").iter_rows())
     body: list[Any] = [html.P(words.NOBODY_DUE)]
     if reasons:
-        first = sorted(reasons.items(), key=lambda item: (-len(item[1]), item[0]))[:MOST_DUE]
+        # Who stands out among all, the surest first; then who rested too little most often, and last.
+        everybody = list(reasons.items())
+        everybody[named:] = sorted(everybody[named:], key=lambda item: -len(item[1]))
+        first, more = everybody[:MOST_DUE], len(everybody) - MOST_DUE
         rows = [
             html.Tr(
                 [html.Th(who, scope="row"), html.Td(home.get(who) or "–"), html.Td([html.P(w) for w in why])]
@@ -113,6 +119,8 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple
         ]
         head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.DUE_HEADS]))
         body = [html.P(words.DUE_NOTE, className="note"), html.Table([head, html.Tbody(rows)])]
+        if more > 0:
+            body.append(html.P(words.MORE_DUE.format(count=more), className="note"))
     rules = rules_in_force(profile.rest)
     listed = [html.Li(sentences.rule_sentence(rule)) for rule in rules.values()]
     asked = [html.H3(sentences.REST_TITLE), html.Ul(listed) if listed else html.P(sentences.NO_RULES)]
@@ -140,6 +148,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
             rate.alias("rate"),
             (pl.col("mean_l_min").filter(pl.col("last")).mean()).alias("late"),
             (pl.col("mean_l_min").filter(~pl.col("last")).mean()).alias("early"),
+            pl.col("heat_dose").count().alias("heat_dose_wears"),
             *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
         )
         .with_columns((pl.col("rate").rank() / pl.col("rate").count()).alias("place"))
@@ -155,7 +164,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
             cell(units.text("rate", row["rate"]), value=row["rate"]) if row["rate"] else "–",
             "–" if row["place"] is None else cell(sentences.percent(row["place"]), value=row["place"]),
             _change(row["late"], row["early"]),
-            _number(row["heat_dose"], "", 3),
+            dose(row),
             classes(row),
             _count(row["low_air_exits"]),
             f"{row['no_motion_alarms']}, {row['distress_alarms']}",
@@ -229,14 +238,17 @@ def _rate_text(one: PlanningRate, units: Units) -> str:
     return f"{rate} ({low} or more)" if high is None else f"{rate} ({low or '–'} to {high})"
 
 
-def sets(wears: pl.DataFrame, set_events: pl.DataFrame, found: Sequence[Signal]) -> Any:
-    """Return the sets, those that stand out first, then those with the most findings."""
+def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: Sequence[Signal]) -> Any:
+    """Return the sets, those that stand out first, then those with the most findings.
+
+    `events` are what was found about them, and where pressure fell between wears.
+    """
     why: dict[str, list[str]] = {}
     for one in found:
         if one.part == "set":
             falling = "falling " if one.how == "fall" else ""
             why.setdefault(one.name, []).append(f"{falling}{sentences.MEASURE[one.measure]}")
-    counts = set_counts(wears, set_events).filter(pl.col("set_id").is_not_null())
+    counts = set_counts(wears, *events).filter(pl.col("set_id").is_not_null())
     total = pl.sum_horizontal(pl.col(name) for name in SET_MEASURES)
     odd = pl.col("set_id").is_in(list(why))
     table = counts.sort(odd, total, "set_id", descending=[True, True, False]).head(MOST_SETS)
@@ -283,7 +295,8 @@ def forecasts(lines: pl.DataFrame) -> Any:
     rows = [html.Tr([html.Td(text) for text in sentences.ahead_row(one)]) for one in account[1:]]
     head = html.Thead(html.Tr([html.Th(text, scope="col") for text in sentences.FORECAST_HEADS]))
     table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
-    drawn = [html.Div(graph, role="img", **aria(label=sentence))] if account[0].known else []
+    enough = account[0].known >= FEWEST_FORECASTS
+    drawn = [html.Div(graph, role="img", **aria(label=sentence))] if enough else []
     return html.Section(
         [
             html.H2(sentences.FORECAST_TITLE),
@@ -306,11 +319,17 @@ def _marked(text: str, odd: bool) -> str:
 
 
 def classes(row: dict[str, Any]) -> Any:
-    """Return the cell of minutes a wear in each thermal class; it sorts by the time above class I."""
-    minutes = [
-        row[f"class_{number}_s"] / 60 / row["wears"] if row["wears"] else 0.0 for number in THERMAL_CLASSES
-    ]
+    """Return the cell of minutes a wear with a heat sensor in each thermal class; it sorts by all above I."""
+    wears = row["heat_dose_wears"]
+    if not wears:
+        return "–"
+    minutes = [row[f"class_{number}_s"] / 60 / wears for number in THERMAL_CLASSES]
     return cell(" / ".join(f"{one:.1f}" for one in minutes), value=sum(minutes[1:]))
+
+
+def dose(row: dict[str, Any]) -> Any:
+    """Return the cell of the summed heat dose; a dash where nothing measured it."""
+    return _number(row["heat_dose"] if row["heat_dose_wears"] else None, "", 3)
 
 
 def _mean(row: dict[str, Any], amount: str, size: str, unit: str, places: int, odd: bool) -> Any:

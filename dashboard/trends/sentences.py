@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from analysis.profile import RestRule
 from analysis.trends.comparisons import MOST_FALSE, RECENT_WEARS, Signal
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, share_interval
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead
 from analysis.trends.rest import ShortRest, reached_text
 
 MEASURE = {
@@ -42,6 +42,7 @@ RULE = {
     "one_cylinder_1584": "one cylinder (1584)",
     "two_cylinders_1584": "two cylinders (1584)",
 }
+INTERVAL = "95 % interval"
 OUT_TITLE = "What stands out"
 NOTHING_OUT = (
     "Nothing stands out: none of {count:,} comparisons of stations, roles, wearers, sets and months holds "
@@ -63,6 +64,11 @@ def figure(value: float, digits: int = 3) -> str:
         return "0" if value == 0 else "–"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     return f"{value:,.{min(places, 4)}f}"
+
+
+def interval(low: float, high: float, digits: int = 3) -> str:
+    """Return a 95 % interval in words."""
+    return f"{INTERVAL} {figure(low, digits)} to {figure(high, digits)}"
 
 
 def percent(part: float, places: int = 0) -> str:
@@ -89,34 +95,40 @@ def headline(one: Signal) -> str:
 
 
 def reason(one: Signal) -> str:
-    """Return why a signal stands out: its figures beside those of the rest."""
+    """Return why a signal stands out: its figures with their interval, beside those of the rest."""
     unit = UNIT.get(one.measure, "")
     if one.part == "service":
+        sign, more = (1, "more") if one.how == "rise" else (-1, "less")
+        low, high = sorted((sign * one.low, sign * one.high))
         return (
-            f"{figure(abs(one.value))} {unit} more each year on a mean of {figure(one.rest)}"
-            if one.how == "rise"
-            else f"{figure(abs(one.value))} {unit} less each year on a mean of {figure(one.rest)}"
-        ) + f", over {one.wears:,} wears (Mann-Kendall, each month against the same month of other years)."
+            f"{figure(sign * one.value)} {unit} {more} each year ({interval(low, high)}) on a mean of "
+            f"{figure(one.rest)}, over {one.wears:,} wears (Mann-Kendall; over two years and more each month "
+            "against the same month of other years)."
+        )
     if one.part == "set":
         if one.how == "fall":
             return (
-                f"Over its {one.wears} wears the charge at the start has fallen steadily (rank correlation "
-                f"with "
-                f"time {signed(one.value)})."
+                f"Over {one.wears} wears the charge at the start has fallen steadily (rank correlation with "
+                f"time {signed(one.value)}, 95 % interval {signed(one.low)} to {signed(one.high)})."
             )
         times = f"{one.events} times over its {one.wears} wears"
         if one.measure == "silent_wears":
             times = f"In {one.events} of its {one.wears} wears"
-        return f"{times}; other sets: {figure(one.rest, 2)} in 100 wears."
+        return (
+            f"{times}: {figure(one.value, 2)} in 100 wears ({interval(one.low, one.high, 2)}); other sets: "
+            f"{figure(one.rest, 2)}."
+        )
     if one.how == "higher":
         return (
-            f"{one.value:.0f} % higher in the last {RECENT_WEARS} wears than in the same wearer's earlier "
-            f"ones at "
-            f"the same kind of work ({one.wears} wears in all)."
+            f"{one.value:.0f} % higher ({INTERVAL} {one.low:.0f} to {one.high:.0f} %) in the last "
+            f"{RECENT_WEARS} wears than in the same wearer's earlier ones at the same kind of work "
+            f"({one.wears} wears in all)."
         )
     others = {"station": "the other stations", "role": "the other roles", "wearer": "colleagues"}[one.part]
-    count = f" ({one.events} in {one.wears:,} wears)" if one.events else f" over {one.wears:,} wears"
-    return f"{figure(one.value)} {unit}{count}; {others}: {figure(one.rest)}."
+    count = f"{one.events} in {one.wears:,} wears" if one.events else f"over {one.wears:,} wears"
+    return (
+        f"{figure(one.value)} {unit} ({count}; {interval(one.low, one.high)}); {others}: {figure(one.rest)}."
+    )
 
 
 REST_TITLE = "Rest between wears"
@@ -126,7 +138,7 @@ NO_RULES = "The profile turns no rule on."
 def short_rest(one: ShortRest) -> str:
     """Return a sentence about one wear that began too soon."""
     rested, asked = f"{one.rested_min:.0f} min", f"{one.rest_min:.0f} min"
-    return f"Rested {rested} after {reached_text(one)}; the rule asks for {asked}."
+    return f"Rested {rested} after {reached_text(one)}; the rule asks for {asked} ({one.source})."
 
 
 def rule_sentence(rule: RestRule) -> str:
@@ -167,14 +179,14 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
     """Say in one sentence how the forecasts of the low-air warning did."""
     every = account[0]
     if every.known < FEWEST_FORECASTS:
+        noun = "forecast has" if every.known == 1 else "forecasts have"
         return (
-            f"{every.known} forecasts of {every.said:,} have an outcome (the wear reached its warning): too "
-            f"few to "
+            f"{every.known} {noun} an outcome (the wear reached its warning), of {every.said:,}: too few to "
             f"speak of ({FEWEST_FORECASTS} are needed)."
         )
-    low, high = share_interval(every.inside, every.known)
+    low, high = every.inside_interval
     early, of_early = every.of_early - every.not_early, every.of_early
-    early_low, early_high = share_interval(early, of_early)
+    early_low, early_high = every.early_interval
     ten = next((one for one in account if one.ahead_min == 10 and one.known), None)
     middle = f"; said 10 min ahead, half were off by less than {ten.error_min:.1f} min" if ten else ""
     return (
@@ -190,7 +202,8 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
 
 
 FORECAST_NOTE = (
-    "Each wear counts once for each number of minutes. Most wears leave before the warning: of those, only "
+    "Each wear counts once for each number of minutes; the intervals allow for forecasts of one wear that "
+    "fail together. Most wears leave before the warning: of those, only "
     "that "
     "the warning did not come early is known, so the share inside leans on the wears that came close."
 )

@@ -6,15 +6,18 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from datetime import date
 from urllib.parse import urlencode
 from weakref import WeakKeyDictionary
 
 import polars as pl
 
-from analysis.trends.ledger import Ledger
+from analysis.trends.comparisons import Signal, events_of, signals
+from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
 from analysis.trends.roster import FILE_NAMES, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
+from dashboard.trends.once import Once
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
 from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
@@ -28,6 +31,9 @@ PATIENCE_S = 2.0
 """A look waits so long for what is new; what takes longer is shown as work in progress."""
 CYLINDERS = ((1, 6.0, 300.0), (1, 6.8, 300.0), (1, 9.0, 300.0), (2, 6.8, 300.0))
 KINDS = ("incident", "drill", "training")
+
+StandingOut = tuple[list[Signal], int]
+"""What stands out, and of how many comparisons."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +50,10 @@ class Look:
     working : (done, total) in messages, or None when everything that has ended is worked out
     version : int
         Changes when the ledger or the roster does.
+    falls : DataFrame
+        Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
+    standing_out : Once
+        What stands out in a choice, worked out when it is first asked for.
     update_problem : str
         Why what is new could not be worked out; empty when it could.
     """
@@ -53,6 +63,8 @@ class Look:
     roster_problem: str
     working: tuple[int, int] | None
     version: int
+    falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
+    standing_out: Once[Choice, StandingOut] = field(default_factory=Once)
     update_problem: str = ""
 
 
@@ -121,6 +133,34 @@ def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
     return wears
 
 
+def events_in(look: Look, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return what was found about sets in a choice's wears, and where pressure fell between wears."""
+    lots = (look.ledger["set_events"], look.falls)
+    if choice.kind or choice.station or choice.role:
+        every = look.ledger["wears"]
+        part = chosen(every, replace(choice, year=""))
+        lots = (events_of(lots[0], every, part), events_of(lots[1], every, part))
+    if choice.year:
+        in_year = pl.col("at").dt.year() == int(choice.year)
+        lots = (lots[0].filter(in_year), lots[1].filter(in_year))
+    return lots
+
+
+def standing_out(look: Look, choice: Choice) -> StandingOut:
+    """Return what stands out in a choice; worked out once while the ledger stays as it is."""
+
+    def work_out() -> StandingOut:
+        wears = chosen(look.ledger["wears"], choice)
+        return signals(wears, *events_in(look, choice), running_month()) if len(wears) else ([], 0)
+
+    return look.standing_out.get(choice, work_out)
+
+
+def running_month() -> date:
+    """Return the first day of the month that is not over (UTC)."""
+    return utc_now().date().replace(day=1)
+
+
 def keeper_of(context: Context) -> Keeper:
     """Return the one keeper of a context's archive."""
     with _keepers_lock:
@@ -136,6 +176,8 @@ class Keeper:
         self._archive = context.archive
         self._ledger = WearLedger(context.archive, context.profile)
         self._lock = threading.Lock()
+        self._joining = threading.Lock()
+        self._join_again_at = -1e9
         self._worker: threading.Thread | None = None
         self._looked = -1e9
         self._progress: tuple[int, int] | None = None
@@ -203,16 +245,20 @@ class Keeper:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 
     def _look(self) -> Look:
-        with self._lock:
+        with self._joining:
             print_, roster, problem = self._read_roster()
             state = (self._ledger.state(), print_)
-            if self._joined is None or self._joined[0] != state:
+            # While lines come by the second, viewers see those of a moment ago: joining takes its time too.
+            soon = time.monotonic() < self._join_again_at and self.progress() is not None
+            if self._joined is None or (self._joined[0] != state and not soon):
                 tables = self._ledger.tables()
                 wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
                 tables["wears"] = wears
                 self._version += 1
-                look = Look(tables, roster is not None, problem, None, self._version)
+                falls = falls_between_wears(wears)
+                look = Look(tables, roster is not None, problem, None, self._version, falls)
                 self._joined = (state, look)
+                self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(
                 self._joined[1],
                 roster_problem=problem,

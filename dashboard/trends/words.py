@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date
 
@@ -63,8 +64,8 @@ READING = (
     "wears. Bars: exact 95 % interval of a count. "
     f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
     "events on (u chart for rates; individuals above and moving range below for means). A diamond lies "
-    "outside them; a hollow point is a month of few wears, shown but not judged; a triangle stands for one "
-    "beyond the scale."
+    "outside them; a hollow point is a month of few wears or one that is not over, shown but not judged; a "
+    "triangle stands for one beyond the scale."
 )
 UNITS, UNIT_CHOICES = "Units", {"metric": "bar, L/min", "imperial": "psi, ft³/min"}
 FIND, FIND_WEARER, FIND_SET = "Find", "a wearer", "a set, or why"
@@ -72,6 +73,9 @@ NOT_UP_TO_DATE = (
     "The figures are not up to date: what is new in the archive could not be worked out ({problem}). They "
     "hold what was worked out before; the next try is within a minute."
 )
+NOT_MEASURED = "Not measured in this period."
+SO_FAR = "{month} is not over: its counts are those so far."
+SO_FAR_MARK = "so far"
 MOVING_RANGE = "change"
 CLASSES_TITLE = "Minutes in hot surroundings (thermal class II and above), a wear"
 HOT_CLASSES = (2, 3, 4)
@@ -95,6 +99,7 @@ DUE_TITLE = "Wearers due a look"
 NOBODY_DUE = "Nobody: no rule on rest was broken in this period, and no wearer stands out."
 DUE_HEADS = ["Wearer", "Station", "Why"]
 DUE_NOTE = "By pseudonym; the key lies elsewhere. A reason to ask and to care, not a mark against anybody."
+MORE_DUE = "And {count:,} more, each for fewer short rests: choose a year or a station to see them."
 RULES = "Rules in force"
 STATIONS_TABLE, ROLES_TABLE = "By station", "By role"
 PART_HEADS = [
@@ -103,13 +108,16 @@ PART_HEADS = [
     "Hours",
     "Hard breathing",
     "Heat dose a wear",
-    "Below warning per 1000 wears",
-    "No-motion per 100 h",
-    "Distress per 100 h",
+    "Left below warning: count, per 1000 wears",
+    "No-motion: count, per 100 h",
+    "Distress: count, per 100 h",
     CLASSES_HEAD,
     "Not heard a wear",
 ]
-PART_NOTE = "Rates with their exact 95 % interval. The diamond marks what stands out among all comparisons."
+PART_NOTE = (
+    "Counts, and their rates with the exact 95 % interval. The diamond marks what stands out among all "
+    "comparisons. Heat and thermal classes over the wears with a heat sensor."
+)
 ALL_TASKS = "all tasks"
 SET_HEADS = [
     "Set",
@@ -210,7 +218,7 @@ def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
     table = found.table
     wears = int(table["wears"].sum())
     if wears == 0 or found.overall != found.overall:
-        return "Not measured in this period."
+        return NOT_MEASURED
     unit = f" {plot.unit}" if plot.unit else ""
     text = f"{found.overall:.{plot.decimals}f}{unit} on average over {wears_text(wears)}. "
     if found.upper != found.upper:
@@ -226,13 +234,13 @@ def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
 
 def classes_sentence(months: pl.DataFrame) -> str:
     """Say how long a wear was in each thermal class on average."""
-    wears = int(months["wears"].sum())
+    wears = int(months["heat_dose_wears"].sum())
     if not wears:
-        return "Not measured in this period."
+        return NOT_MEASURED
     text = " / ".join(f"{float(months[f'class_{c}_s'].sum()) / 60 / wears:.2f}" for c in THERMAL_CLASSES)
     return (
-        f"Class I / II / III / IV: {text} min a wear over {wears_text(wears)} (NIST TN 1474, of the "
-        "estimated surroundings; a wear without a heat sensor counts as none)."
+        f"Class I / II / III / IV: {text} min a wear over {wears_text(wears)} with a heat sensor (NIST TN "
+        "1474, of the estimated surroundings)."
     )
 
 
@@ -240,7 +248,13 @@ def _short(value: float) -> str:
     """Three significant figures, without an exponent."""
     if value == 0:
         return "0"
-    return f"{value:,.0f}" if value >= 100 else f"{value:.3g}"
+    text = (
+        f"{value:,.0f}"
+        if abs(value) >= 100
+        else f"{value:.{max(0, 2 - math.floor(math.log10(abs(value))))}f}"
+    )
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace("-", "\u2212")
 
 
 def _outside_text(table: pl.DataFrame, column: str) -> str:
@@ -277,7 +291,9 @@ def _trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
         )
     direction = "rise" if trend.slope_per_step > 0 else "fall"
     probability = "p < 0.001" if trend.p_two_sided < 0.001 else f"p = {trend.p_two_sided:.3f}"
+    sign = 12 if trend.slope_per_step > 0 else -12
+    low, high = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
     return (
-        f" A steady {direction} of about {_short(abs(12 * trend.slope_per_step))} {unit} a year "
-        f"(Mann-Kendall, {probability}; Sen's slope)."
+        f" A steady {direction} of about {_short(sign * trend.slope_per_step)} {unit} a year "
+        f"(95 % interval {_short(low)} to {_short(high)}; Sen's slope; Mann-Kendall, {probability})."
     )

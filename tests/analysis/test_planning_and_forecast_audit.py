@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from analysis.air.gas import Cylinder
-from analysis.trends.forecast_audit import audited
+from analysis.trends.forecast_audit import audited, share_interval
 from analysis.trends.ledger import FORECASTS, WEARS
 from analysis.trends.planning import minutes_to_warning, planning_rates
 
@@ -78,3 +78,16 @@ def test_no_forecasts_give_an_empty_account() -> None:
     (every,) = audited(forecasts())
     assert (every.said, every.known, every.happened) == (0, 0, None)
     assert math.isnan(every.error_min)
+
+
+def test_forecasts_of_one_wear_that_fail_together_count_as_one() -> None:
+    # 40 wears, five forecasts each, all of one wear right or all wrong: 40 observations, not 200.
+    lines = forecasts(*((10, 10.0 if number % 8 else 30.0, 40.0) for number in range(40)))
+    every = pl.concat(lines.with_columns(ahead_min=pl.lit(ahead, pl.Int64)) for ahead in (5, 10, 15, 20, 30))
+    together, *each = audited(every)
+    assert (together.known, together.inside) == (200, 175)
+    by_wear = share_interval(35, 40)
+    assert together.inside_interval == pytest.approx(by_wear, abs=0.01)
+    assert each[0].inside_interval == pytest.approx(by_wear, abs=0.01)
+    # Never early: nothing tells how alike the forecasts of a wear are, so each wear counts once.
+    assert together.early_interval == pytest.approx(share_interval(0, 40))

@@ -46,7 +46,10 @@ def test_the_officers_path(page: Any, address: str) -> None:
     page.click("nav[aria-label=Period] a:has-text('All years')")
     page.wait_for_selector(DRAWN)
     reason = page.locator("#trends-out li", has_text="Station 4").locator(".reason").inner_text()
-    assert re.search(r"[\d.]+ per 1000 wears \(\d+ in [\d,]+ wears\); the other stations: [\d.]+", reason)
+    assert re.search(
+        r"[\d.]+ per 1000 wears \(\d+ in [\d,]+ wears; 95 % interval [\d.]+ to [\d.]+\); the other stations: [\d.]",
+        reason,
+    )
     marked = page.locator("#trends-stations tr", has_text="Station 4").inner_text()
     assert "◇" in marked
 

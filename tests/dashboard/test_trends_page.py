@@ -83,9 +83,10 @@ def test_a_month_outside_is_named_with_its_wears() -> None:
 
 def test_a_trend_is_told_with_its_test_and_size() -> None:
     rise = mann_kendall([float(i) for i in range(12)])
-    assert "A steady rise of about 12 per 1000 wears a year (Mann-Kendall, p < 0.001" in words.rate_sentence(
-        EXITS, rate(12, 2, 200.0, trend=rise)
+    told = (
+        "A steady rise of about 12 per 1000 wears a year (95 % interval 12 to 12; Sen's slope; Mann-Kendall, "
     )
+    assert f"{told}p < 0.001)." in words.rate_sentence(EXITS, rate(12, 2, 200.0, trend=rise))
     flat = mann_kendall([1.0, 2.0] * 6)
     assert "No steady rise or fall" in words.rate_sentence(EXITS, rate(12, 2, 200.0, trend=flat))
 
