@@ -25,7 +25,9 @@ def incidents(archive: Path, as_json: bool) -> None:
     Example: underair incidents --archive archive
     """
     from analysis.pieces.archive_pieces import incidents_in
+    from ingest.archive.parts import require_archive
 
+    require_archive(archive)
     found = incidents_in(archive).rows(named=True)
     if as_json:
         form = "%Y-%m-%dT%H:%M:%SZ"

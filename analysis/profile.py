@@ -292,7 +292,8 @@ def load_profile(path: Path | str) -> Profile:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         names = ", ".join(shipped_profiles())
-        raise BadProfile(f"cannot read the profile {path}: {error}; shipped profiles are {names}") from None
+        why = error.strerror if isinstance(error, OSError) else error
+        raise BadProfile(f"cannot read the profile {path}: {why}; shipped profiles are {names}") from None
     return parse_profile(text, str(path))
 
 

@@ -251,6 +251,9 @@ def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = N
 def to_csv(name: str, frame: pl.DataFrame) -> str:
     """Return table `name` as CSV: nulls empty, lists joined by a space, times ISO 8601 with Z.
 
+    Numbers have four decimals, below 1 six significant digits: already more than any of them is known to.
+    Parquet keeps every digit.
+
     Text that a spreadsheet would run as a formula is made harmless by `formula_safe`.
     """
     frame = conform(name, frame)
@@ -259,8 +262,14 @@ def to_csv(name: str, frame: pl.DataFrame) -> str:
     frame = frame.with_columns(
         *(pl.col(column).list.join(" ") for column in lists),
         *(pl.col(column).dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ") for column in times),
+        *(_readable(column) for column, dtype in frame.schema.items() if dtype == pl.Float64),
     )
     return formula_safe(frame).write_csv(null_value="")
+
+
+def _readable(column: str) -> pl.Expr:
+    number = pl.col(column)
+    return pl.when(number.abs() >= 1).then(number.round(4)).otherwise(number.round_sig_figs(6)).alias(column)
 
 
 def formula_safe(frame: pl.DataFrame) -> pl.DataFrame:

@@ -24,6 +24,8 @@ Made by `python -m analysis.tables_page` from `analysis/tables.py` and `ingest/c
 - What was not measured or not heard is empty (null), never zero and never the last value.
 - Every column's unit and meaning stand in the Parquet file's metadata, too; the file's own metadata names the
   version and the profile that judged.
+- CSV is for reading: numbers have four decimals there (six significant digits below 1), and text that a
+  spreadsheet would run gets an apostrophe in front. Parquet keeps every digit and every character.
 - An aid beside, never instead of, the set's own alarms, entry control, radio and training.
 
 ## Results

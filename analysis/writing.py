@@ -11,7 +11,7 @@ import polars as pl
 import pyarrow.parquet as pq
 
 from analysis.tables import TABLES, Results, empty_table, to_arrow, to_csv
-from ingest.contract.errors import UnderairError
+from ingest.contract.errors import UnderairError, reason_of
 
 
 def write_results(results: Results, folder: Path, form: str, about: dict[str, str]) -> dict[str, Path]:
@@ -57,6 +57,7 @@ class TableFiles:
     def __enter__(self) -> TableFiles:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
+            self._refuse_a_mixture()
             for name in self.paths:
                 self._open[name] = self._opened(name)
         except OSError as error:
@@ -97,6 +98,14 @@ class TableFiles:
         for severity, count in results["findings"].group_by("severity").len().iter_rows():
             self.findings[severity] = self.findings.get(severity, 0) + count
 
+    def _refuse_a_mixture(self) -> None:
+        other = "csv" if self._form == "parquet" else "parquet"
+        if any(path.with_suffix(f".{other}").exists() for path in self.paths.values()):
+            raise UnderairError(
+                f"{self._folder} holds tables as {other} already, and two runs in one folder would be taken "
+                f"for one: choose another --out, or --format {other} to replace them"
+            )
+
     def _aside(self, name: str) -> Path:
         return self.paths[name].with_suffix(f".{self._form}.part")
 
@@ -116,4 +125,7 @@ class TableFiles:
             self._aside(name).unlink(missing_ok=True)
 
     def _problem(self, error: OSError) -> UnderairError:
-        return UnderairError(f"cannot write the tables into {self._folder}: {error}")
+        return UnderairError(
+            f"cannot write the tables into {self._folder}: {reason_of(error)}; make room, or choose an --out "
+            "where you may write"
+        )

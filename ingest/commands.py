@@ -85,7 +85,10 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
             done += _import_memory(log, mapping, archive)
             continue
         with progress_of(f"importing {log.name}") as progress:
-            done += import_capture(log, archive, progress)
+            one = import_capture(log, archive, progress)
+        if not one.counts.received:
+            click.echo(f"underair: {log} holds no message", err=True)
+        done += one
     counts = done.counts
     if as_json:
         fields = ("received", "kept", "duplicates", "refused")

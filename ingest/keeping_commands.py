@@ -1,4 +1,4 @@
-"""The verbs that look after an archive and its broker: `tidy`, `verify` and `check-broker`."""
+"""The verbs that look after an archive and its broker, `tidy` and `check-broker`; what `verify` prints."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import click
 
 from ingest.broker_options import login_option
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 _ARCHIVE = ArchivePlace(must_exist=True)
 
@@ -31,31 +32,26 @@ def tidy(archive: Path, as_json: bool) -> None:
     from datetime import UTC, datetime
 
     from ingest.archive.index import ArchiveIndex
+    from ingest.archive.parts import require_archive
     from ingest.archive.tidying import tidy as bring_in_order
 
+    require_archive(archive)
     done = bring_in_order(archive, datetime.now(UTC))
     ArchiveIndex(archive).bring_up_to_date()
     if as_json:
         click.echo(json.dumps(asdict(done)))
     else:
         click.echo(
-            f"merged {done.parts_before:,} parts into {done.parts_after:,}: {done.rows:,} rows kept, "
-            f"{done.duplicates:,} duplicates left out"
+            f"merged {counted(done.parts_before, 'part')} into {done.parts_after:,}: "
+            f"{counted(done.rows, 'row')} kept, {counted(done.duplicates, 'duplicate')} left out"
         )
 
 
-@click.command()
-@click.argument("archive", metavar="DIR", type=_ARCHIVE)
-@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object.")
-def verify(archive: Path, as_json: bool) -> None:
-    """Compare an archive with its manifest.
+def print_verified(archive: Path, as_json: bool) -> bool:
+    """Compare an archive with its manifest, print what was found, and return whether it is whole."""
+    from ingest.archive.verifying import verify
 
-    Names each part that was altered, truncated, is missing or was added, and ends with 1 then. The heads
-    that it prints are worth noting elsewhere: they show later that nothing was cut off a manifest's end.
-    """
-    from ingest.archive.verifying import verify as compare
-
-    found = compare(archive)
+    found = verify(archive)
     if as_json:
         click.echo(json.dumps(asdict(found)))
     else:
@@ -63,13 +59,12 @@ def verify(archive: Path, as_json: bool) -> None:
             click.echo(fault)
         for writer, head in found.heads.items():
             click.echo(f"head of {writer}: {head}")
-        verdict = "whole" if not found.faults else f"{len(found.faults)} faults"
+        verdict = counted(len(found.faults), "fault") if found.faults else "whole"
         click.echo(
-            f"{verdict}: {found.parts:,} parts with {found.rows:,} rows as they were sealed, "
-            f"{found.unsealed:,} messages not yet sealed"
+            f"{verdict}: {counted(found.parts, 'part')} with {counted(found.rows, 'row')} as they were "
+            f"sealed, {counted(found.unsealed, 'message')} not yet sealed"
         )
-    if found.faults:
-        sys.exit(1)
+    return not found.faults
 
 
 @click.command(name="check-broker")

@@ -181,8 +181,11 @@ def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
             reader = csv.DictReader(file, delimiter=mapping.csv.delimiter, restval="", restkey="")
             missing = _columns(mapping) - set(reader.fieldnames or ())
             if missing:
-                has = ", ".join(reader.fieldnames or ())
-                raise BadCapture(f"{path} has no column {sorted(missing)[0]!r}; it has {has}")
+                has = ", ".join(reader.fieldnames or ()) or "none: it is empty, or skip_lines passes over all"
+                raise BadCapture(
+                    f"{path} has no column {sorted(missing)[0]!r}; it has {has}; "
+                    "mend the mapping's columns, delimiter or skip_lines"
+                )
             for row in reader:
                 yield (
                     reader.line_num + mapping.csv.skip_lines,

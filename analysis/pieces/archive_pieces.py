@@ -76,7 +76,8 @@ def incident_piece(folder: Path, incident_id: str) -> tuple[Messages, Scope]:
     row = known.filter(pl.col("incident_id") == incident_id)
     if not row.height:
         names = known["incident_id"].to_list()
-        there = ", ".join(names[-20:]) if names else "none; without --incident everything is analysed, by set"
+        by_set = "none, no desk opened one; `underair analyse` without --incident works by set"
+        there = ", ".join(names[-20:]) or by_set
         raise ArchiveProblem(f"no incident {incident_id} in the archive {folder}; there are: {there}")
     first, last = row["first"][0], row["last"][0]
     refusing = {"power": (pl.col("state") == "refused") & pl.col("received").is_between(first, last)}

@@ -96,7 +96,10 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
         aside.write_text(report_html(record, rules, origin, UNITS[units], zone), encoding="utf-8")
         aside.replace(out)
     except OSError as error:
-        raise UnderairError(f"cannot write the report to {out}: {error}") from None
+        raise UnderairError(
+            f"cannot write the report to {out}: {error.strerror}; does the folder {out.parent} exist, "
+            "and may you write there?"
+        ) from None
     click.echo(
         f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "
         f"SHA-256 {origin.sha256}"
@@ -151,7 +154,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
         from ingest.archive.parts import is_archive
         from ingest.archive.store import work_folder
         from ingest.contract.errors import ArchiveProblem
-        from ingest.keeping_commands import verify as verify_archive
+        from ingest.keeping_commands import print_verified
 
         if not is_archive(folder):
             raise ArchiveProblem(
@@ -177,8 +180,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
                 err=True,
             )
         broken += altered
-        click.get_current_context().invoke(verify_archive, archive=folder, as_json=as_json)
-        if broken:
+        if not print_verified(folder, as_json) or broken:
             sys.exit(1)
         return
     found = verify_case(folder, again)

@@ -35,6 +35,20 @@ def is_archive(folder: Path) -> bool:
     return any((folder / name).is_dir() for name in ("manifest", "journal", "access", *TABLES))
 
 
+def require_archive(folder: Path) -> None:
+    """Refuse a folder in which no archive was ever begun.
+
+    Raises
+    ------
+    ArchiveProblem
+    """
+    if not is_archive(folder):
+        raise ArchiveProblem(
+            f"{folder} is no archive: it has neither manifest nor journal; name the folder that "
+            f"`underair listen` or `underair import LOG --archive {folder}` writes"
+        )
+
+
 def part_files(archive: Path, kind: str, since: date | None = None, until: date | None = None) -> list[Path]:
     """Return the sealed parts of a kind, by date of receipt (inclusive bounds), then name."""
     return [path for _, parts in parts_by_day(archive, kind, since, until) for path in parts]

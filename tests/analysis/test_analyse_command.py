@@ -126,6 +126,16 @@ def test_expected_errors_end_with_1_and_say_what_to_do(
         assert incident_id in done.stderr  # the ones that there are
 
 
+def test_tables_of_two_runs_are_not_mixed_in_one_folder(archive: Path, tmp_path: Path) -> None:
+    call = ("analyse", "--archive", str(archive), "--out", str(tmp_path / "out"))
+    assert underair(*call, "--format", "csv").returncode == 0
+    mixed = underair(*call)
+    assert mixed.returncode == 1
+    assert "holds tables as csv already" in mixed.stderr
+    assert "--format csv to replace them" in mixed.stderr
+    assert not list((tmp_path / "out").glob("*.parquet*"))
+
+
 def test_wrong_calls_end_with_2(archive: Path) -> None:
     assert underair("analyse", "--archive", str(archive)).returncode == 2
     assert underair("analyse", "--archive", str(archive), "--out", "x", "--format", "xls").returncode == 2

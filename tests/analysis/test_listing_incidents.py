@@ -8,6 +8,8 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from dashboard.underair import root
+from ingest.contract.captures import read_capture, write_capture
+from ingest.contract.errors import ArchiveProblem
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 
@@ -28,8 +30,15 @@ def test_incidents_are_listed_for_people_and_for_machines(tmp_path: Path) -> Non
     assert run("incidents", "--archive", tmp_path).startswith("TH-20310504-1912  2031-05-04 ")
 
 
+def test_a_folder_that_is_no_archive_is_named(tmp_path: Path) -> None:
+    said = CliRunner().invoke(root, ["incidents", "--archive", str(tmp_path)])
+    assert isinstance(said.exception, ArchiveProblem)
+    assert f"{tmp_path} is no archive" in str(said.exception)
+
+
 def test_an_archive_without_a_desk_says_so(tmp_path: Path) -> None:
-    run("import", SAMPLES / "late_turn_back.ndjson.gz", "--archive", tmp_path / "other")
-    empty = tmp_path / "empty"
-    empty.mkdir()
-    assert "no desk spoke of any incident" in run("incidents", "--archive", empty)
+    log = tmp_path / "sets_only.ndjson"
+    heard = read_capture(SAMPLES / "late_turn_back.ndjson.gz")
+    assert write_capture(log, (one for one in heard if "/set/" in one.topic)) > 1000
+    run("import", log, "--archive", tmp_path / "archive")
+    assert "no desk spoke of any incident" in run("incidents", "--archive", tmp_path / "archive")

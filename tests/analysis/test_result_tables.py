@@ -157,3 +157,12 @@ def test_csv_lists_nulls_times_and_formulas() -> None:
     assert text.splitlines()[1] == (
         '\'=cmd(),silence,note,,\'-7,2031-05-04T10:21:07.412003Z,,"said ""so"", then left",S-1/4/10 S-1/4/11'
     )
+
+
+def test_csv_numbers_have_no_more_digits_than_anybody_can_read() -> None:
+    row = dict.fromkeys(TABLES["wears"]) | {"free_air_l": 1676.5501886854627, "free_air_sd_l": 0.0123456789}
+    frame = pl.DataFrame([row], schema=TABLES["wears"])
+    text = to_csv("wears", frame)
+    assert "1676.5502," in text
+    assert "0.0123457," in text
+    assert to_arrow("wears", frame)["free_air_l"].to_pylist() == [1676.5501886854627]

@@ -296,7 +296,7 @@ def test_verbs_tidy_and_verify(archive: Path) -> None:
     done = _run("tidy", "--archive", archive)
     assert (done.returncode, done.stdout, done.stderr) == (
         0,
-        "merged 7 parts into 2: 50 rows kept, 1 duplicates left out\n",
+        "merged 7 parts into 2: 50 rows kept, 1 duplicate left out\n",
         "",
     )
     whole = _run("verify", archive)
@@ -309,7 +309,17 @@ def test_verbs_tidy_and_verify(archive: Path) -> None:
     assert broken.returncode == 1
     (fault,) = json.loads(broken.stdout)["faults"]
     assert (fault["what"], fault["where"]) == ("missing", part.relative_to(archive).as_posix())
+    shown = _run("verify", archive)
+    assert "1 fault: 1 part with " in shown.stdout
     assert _run("verify", archive / "nowhere").returncode == 2
+
+
+def test_a_folder_that_is_no_archive_is_not_tidied(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").touch()
+    refused = _run("tidy", "--archive", tmp_path)
+    assert refused.returncode == 1
+    assert f"{tmp_path} is no archive: it has neither manifest nor journal; name the folder" in refused.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
 
 @pytest.mark.parametrize("lot_rows", [7, 20, 1000])
