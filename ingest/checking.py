@@ -23,9 +23,18 @@ from ingest.plurals import counted
 
 # Our own rules, all about what a maker would want to know; none of them makes a message refused.
 CLOCK_WORTH_A_WORD = timedelta(seconds=5)
+WATER_VOLUME_L = (0.5, 20.0)  # a cylinder on a wearer's back; common practice, no source
 _REMEMBERED = 4096  # identities a power-up, to tell a message sent twice from a counter that runs backwards
 
 Weight = Literal["refused", "advice"]
+
+
+class _Numbers(msgspec.Struct):
+    boot: int
+    seq: int
+
+
+_numbers_of = msgspec.json.Decoder(_Numbers).decode
 _names_of = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode
 
 
@@ -150,6 +159,19 @@ class _Speaker:
         self.voice.missing += max(seq - last_seq - 1, 0)
         self.last[boot] = (seq, at)
 
+    def passed_over(self, payload: bytes, received: datetime) -> None:
+        """Count a refused message as one that came, where it says which."""
+        try:
+            numbers = _numbers_of(payload)
+        except (msgspec.MsgspecError, ValueError, RecursionError):
+            return
+        last_seq, last_at = self.last.get(numbers.boot, (numbers.seq - 1, received))
+        if numbers.seq <= last_seq:
+            self.voice.missing -= numbers.seq < last_seq
+            return
+        self.voice.missing += numbers.seq - last_seq - 1
+        self.last[numbers.boot] = (numbers.seq, last_at)
+
     def in_the_end(self) -> Iterator[str]:
         voice = self.voice
         for kind, times in self.times.items():
@@ -203,15 +225,18 @@ def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = 
             checked.refused += 1
             checked.remarks.append(Remark(number, "refused", "", heard.reason))
             continue
+        speaker = None
         try:
             topic = parse_topic(heard.topic)
+            who = topic._replace(kind="")
+            speaker = speakers.get(who) or speakers.setdefault(who, _Speaker(topic))
             message = decode_known(topic, heard.payload)
         except RefusedMessage as error:
             checked.refused += 1
             checked.remarks.append(Remark(number, "refused", heard.topic, error.reason, error.path))
+            if speaker is not None:
+                speaker.passed_over(heard.payload, heard.received)
             continue
-        who = topic._replace(kind="")
-        speaker = speakers.get(who) or speakers.setdefault(who, _Speaker(topic))
         for what, path in speaker.remarks_on(message, heard, topic):
             # An identity is a matter of all kinds together; any other field is one of its kind's.
             alike = (who.text if path in ("$.seq", "$.boot") else heard.topic, path)
@@ -221,6 +246,8 @@ def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = 
                 first[alike] = Remark(number, "advice", heard.topic, what, path)
                 checked.remarks.append(first[alike])
     for who, speaker in sorted(speakers.items()):
+        if not speaker.voice.kinds:
+            continue  # all that it said was refused, and said so above
         for what in speaker.in_the_end():
             checked.remarks.append(Remark(0, "advice", who.text.rstrip("/"), what))
         checked.speakers.append(speaker.voice)
@@ -248,6 +275,13 @@ def _unknown_names(kind: str, payload: bytes) -> Iterator[tuple[str, str | None]
 def _odd_setup(message: Message) -> Iterator[tuple[str, str | None]]:
     cylinders = getattr(message, "cylinders", None)
     low_air_bar = getattr(message, "low_air_bar", None)
+    least_l, most_l = WATER_VOLUME_L
+    if cylinders is not None and not least_l <= cylinders.water_volume_l <= most_l:
+        yield (
+            f"water_volume_l {cylinders.water_volume_l:g} l is no cylinder that a wearer carries (expected "
+            f"{least_l:g} to {most_l:g} l): its litres and minutes would be wrong",
+            "$.cylinders.water_volume_l",
+        )
     if cylinders is not None and low_air_bar is not None and low_air_bar >= cylinders.rated_bar:
         yield (
             f"low_air_bar {low_air_bar:g} bar is not below rated_bar {cylinders.rated_bar:g} bar: "

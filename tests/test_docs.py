@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -93,7 +94,9 @@ def test_the_messages_shown_to_makers_keep_the_contract() -> None:
     page = (ROOT / "ingest/docs/for_makers.md").read_text(encoding="utf-8")
     (block,) = re.findall(r"```sh\n(S=underair.*?)```", page, re.S)
     settings = dict(each.split("=", 1) for each in block.split("\n", 1)[0].split("; "))
-    commands = re.findall(r"mosquitto_pub (.*?')\n", block.replace("\n  ", ""))
+    assert settings["T"] == "$(date -u +%FT%TZ)"
+    settings["T"] = datetime.now(UTC).strftime("%FT%TZ")
+    commands = re.findall(r"mosquitto_pub (.*?')\n", block)
     assert len(commands) == 4
     for command in commands:
         for name, value in settings.items():

@@ -130,7 +130,8 @@ def _heard(line: bytes) -> Heard:
     try:
         told = _decode_line(line)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise ValueError(f"it is no capture line ({_SHAPE}): {error}") from None
+        broken = "; is there a line break in its payload?" if "truncated" in str(error) else ""
+        raise ValueError(f"it is no capture line ({_SHAPE}): {error}{broken}") from None
     try:
         received = parse_time(told.received)
     except ValueError as error:

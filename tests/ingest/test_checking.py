@@ -35,8 +35,8 @@ def said(
     return Heard(heard_at, f"underair/v1/demo/set/S-1/{kind}", json.dumps(payload).encode(), retained)
 
 
-def setup(seq: int = 0, **more: object) -> Heard:
-    cylinders = {"count": 1, "water_volume_l": 6.8, "rated_bar": 300}
+def setup(seq: int = 0, water_volume_l: float = 6.8, **more: object) -> Heard:
+    cylinders = {"count": 1, "water_volume_l": water_volume_l, "rated_bar": 300}
     return said(
         seq,
         kind="setup",
@@ -154,3 +154,33 @@ def test_the_verb_prints_and_ends_as_it_says() -> None:
     told = CliRunner().invoke(root, ["check", str(SAMPLES / "late_turn_back.ndjson.gz"), "--json"])
     assert told.exit_code == 0
     assert json.loads(told.stdout)["refused"] == 0
+
+
+def test_a_refused_message_is_not_told_as_lost() -> None:
+    wrong = said(2, motion_m_s2=-1.0)
+    checked = check(
+        [said(0), said(1), wrong, *(said(seq, motion_m_s2=-1.0) for seq in range(3, 30)), said(30)]
+    )
+    (voice,) = checked.speakers
+    assert checked.refused == 28
+    assert voice.missing == 0
+    assert advice(checked) == []
+
+
+def test_a_speaker_that_is_refused_all_over_has_no_line_of_its_own() -> None:
+    assert check([said(0, motion_m_s2=-1.0)]).speakers == []
+
+
+def test_a_cylinder_of_thousands_of_litres_is_pointed_out() -> None:
+    checked = check([setup(water_volume_l=6800)])
+    assert advice(checked) == [
+        "water_volume_l 6800 l is no cylinder that a wearer carries (expected 0.5 to 20 l): its litres "
+        "and minutes would be wrong"
+    ]
+
+
+def test_a_line_break_in_a_payload_is_named(tmp_path: Path) -> None:
+    capture = tmp_path / "mine.ndjson"
+    capture.write_text('{"received":"2031-05-04T10:00:00Z","topic":"t","payload":{"kind":\n"setup"}}\n')
+    first = check(read_lines(capture)).remarks[0]
+    assert first.what.endswith("is there a line break in its payload?")
