@@ -69,6 +69,10 @@ def audit(
 ) -> None:
     """Sum up months of wears: rates, planning rates, sets, forecasts; small counts withheld.
 
+    A count from 1 to 15 (the profile's limit) is printed <16; withheld stands where a count, or what follows
+    from it, would tell more of such a one. Whatever is handed out is noted in releases.ndjson; tables that
+    overlap an earlier release are refused.
+
     What has been worked out before is kept in the archive's folder under derived/ (for an archive on a store
     in its work folder on this machine); only new wears take time. With an engine the workers of a Dask
     cluster take them; they must see the archive under the same name.
@@ -94,7 +98,7 @@ def audit(
         note_release,
     )
     from dashboard.trends.summary import summary_html, summary_months
-    from dashboard.trends.summary_words import readme
+    from dashboard.trends.summary_words import INSIDE_ONLY, marks_note, readme
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
@@ -120,11 +124,12 @@ def audit(
     roster = roster_of(archive)
     tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
     made = audit_ledger(tables, profile)
-    days = days_of(tables)
+    days, inside_only = days_of(tables), False
     if days is not None:
         since, until = first.date() if first else days[0], last.date() if last else days[1]
         try:
-            note_release(work_folder(archive_folder), made, since, until, now, overlapping=overlapping)
+            folder = work_folder(archive_folder)
+            inside_only = note_release(folder, made, since, until, now, overlapping=overlapping)
         except OverlappingRelease as error:
             raise OverlappingRelease(f"{error}; --overlapping makes them all the same") from None
     months = summary_months(made)
@@ -136,20 +141,28 @@ def audit(
             table.write_parquet(out / f"{name}.parquet")
             formula_safe(printed(table)).write_csv(files[name], float_precision=4)
         summary = out / "summary.html"
-        summary.write_text(summary_html(made, months[-1] if months else "", profile, now), encoding="utf-8")
-        (out / "README.txt").write_text(readme(made, profile.name), encoding="utf-8")
+        sheet = summary_html(made, months[-1] if months else "", profile, now, inside_only=inside_only)
+        summary.write_text(sheet, encoding="utf-8")
+        note = readme(made, profile.name, inside_only=inside_only)
+        (out / "README.txt").write_text(note, encoding="utf-8")
     except OSError as error:
         raise UnderairError(f"cannot write into {out}: {error}") from None
     wears, signals = tables["wears"].height, made.tables["standing_out"].height
     if as_json:
         said = {name: {"rows": made.tables[name].height, "file": str(path)} for name, path in files.items()}
-        about = {"wears": wears, "comparisons": made.comparisons, "smallest_count": made.smallest_count}
+        about = {
+            "wears": wears,
+            "comparisons": made.comparisons,
+            "smallest_count": made.smallest_count,
+            "marks": marks_note(made.smallest_count),
+            "inside_only": inside_only,
+        }
         click.echo(json.dumps({**about, "profile": profile.name, "summary": str(summary), "tables": said}))
     else:
         click.echo(
             f"{wears:,} wears; {signals} of {made.comparisons:,} comparisons stand out; tables and "
-            f"summary.html "
-            f"are in {out}, counts below {made.smallest_count} withheld. {profile.decides}"
+            f"summary.html are in {out}. {marks_note(made.smallest_count)} {profile.decides}"
+            f"{f' {INSIDE_ONLY}' if inside_only else ''}"
         )
 
 

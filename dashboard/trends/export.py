@@ -7,7 +7,9 @@ import threading
 import zipfile
 from datetime import UTC, datetime
 from html import escape
+from importlib.resources import files
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 from weakref import WeakKeyDictionary
 
 import flask
@@ -36,15 +38,11 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         look = keeper_of(context).look()
         year = _year(look)
         made, ledger = audited(context, look)
-        overlapping = flask.request.args.get("overlapping") == "yes"
-        days = days_of(ledger)
-        if days is not None:
-            now = datetime.now(UTC)
-            try:
-                note_release(context.archive.folder, made, *days, now, overlapping=overlapping)
-            except OverlappingRelease as error:
-                return flask.Response(refused(str(error), year), status=409, mimetype="text/html")
-        data = zipped(made, year, context.profile.name)
+        try:
+            inside_only = _noted(context, made, ledger)
+        except OverlappingRelease as error:
+            return _refused(error)
+        data = zipped(made, year, context.profile.name, inside_only=inside_only)
         answer = flask.Response(data, mimetype="application/zip")
         name = f"underair-trends{f'-{year}' if year else ''}.zip"
         answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
@@ -53,12 +51,32 @@ def add_routes(server: flask.Flask, context: Context) -> None:
     @server.get("/trends/summary.html")
     def trends_summary() -> flask.Response:
         look = keeper_of(context).look()
-        made, _ = audited(context, look)
+        made, ledger = audited(context, look)
         year, month = _year(look), flask.request.args.get("month", "")
         months = summary_months(made, year)
         chosen = month if month in months else (months[-1] if months else "")
-        text = summary_html(made, chosen, context.profile, datetime.now(UTC), months)
+        try:
+            inside_only = _noted(context, made, ledger)
+        except OverlappingRelease as error:
+            return _refused(error)
+        now = datetime.now(UTC)
+        text = summary_html(made, chosen, context.profile, now, months, inside_only=inside_only)
         return flask.Response(text, mimetype="text/html")
+
+
+def _noted(context: Context, made: Audit, ledger: Ledger) -> bool:
+    """Note that tables are handed out; return whether they must stay inside the service."""
+    days = days_of(ledger)
+    if days is None:
+        return False
+    overlapping = flask.request.args.get("overlapping") == "yes"
+    return note_release(context.archive.folder, made, *days, datetime.now(UTC), overlapping=overlapping)
+
+
+def _refused(error: OverlappingRelease) -> flask.Response:
+    asked = {name: value for name, value in flask.request.args.items() if name != "overlapping"}
+    address = f"{flask.request.path}?{urlencode({**asked, 'overlapping': 'yes'})}"
+    return flask.Response(refused(str(error), address), status=409, mimetype="text/html")
 
 
 def audited(context: Context, look: Look) -> tuple[Audit, Ledger]:
@@ -75,22 +93,23 @@ def audited(context: Context, look: Look) -> tuple[Audit, Ledger]:
         return _kept[keeper][1:]
 
 
-def refused(problem: str, year: str) -> str:
-    """Return the page that says why an export is not made, and how to make it all the same."""
-    address = f"/trends/export.zip?overlapping=yes{f'&year={year}' if year else ''}"
+def refused(problem: str, address: str) -> str:
+    """Return the page that says why nothing is handed out, and how to make it all the same."""
+    style = files("dashboard.trends").joinpath("summary.css").read_text(encoding="utf-8")
     return (
-        f'<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8">'
-        f"<title>{REFUSED_TITLE}</title></head><body><main><h1>{REFUSED_TITLE}</h1><p>{escape(problem)}.</p>"
+        f'<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8"><title>{REFUSED_TITLE}</title>'
+        '<meta name="viewport" content="width=device-width"><link rel="icon" href="data:,">'
+        f"<style>{style}</style></head><body><main><h1>{REFUSED_TITLE}</h1><p>{escape(problem)}.</p>"
         f'<p><a href="{escape(address)}">{REFUSED_LINK}</a></p><p><a href="/trends">{BACK}</a></p></main>'
         "</body></html>\n"
     )
 
 
-def zipped(made: Audit, year: str, profile_name: str) -> bytes:
+def zipped(made: Audit, year: str, profile_name: str, *, inside_only: bool = False) -> bytes:
     """Return the tables as CSV files in one ZIP archive; of one year where one is chosen."""
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("README.txt", readme(made, profile_name))
+        archive.writestr("README.txt", readme(made, profile_name, inside_only=inside_only))
         for name, table in tables_of(made, year).items():
             archive.writestr(f"{name}.csv", formula_safe(printed(table)).write_csv(float_precision=4))
     return target.getvalue()

@@ -1,28 +1,30 @@
-"""What was handed out: a line for each release of tables, kept in the archive's folder.
+"""What was handed out: a line for each release of tables or of a summary, kept in the archive's folder.
 
 Small counts are withheld within one release. Two releases over periods that overlap are not safe together:
 their difference is the table of a shorter period, in which a withheld count may stand. A release that
 overlaps an earlier one is therefore refused, unless its figures are the very same or somebody says that it
-shall be made all the same; that is then noted too.
+shall be made all the same; that is then noted too, and said on what is made. A summary is cut from the same
+tables and counts as they do: its months, tasks and rests beside an export of another day would tell as much.
 """
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
-import threading
 from datetime import date, datetime
 from pathlib import Path
+from typing import IO
 
 import msgspec
 import polars as pl
 
 from analysis.trends.audit import Audit
 from analysis.trends.ledger import Ledger
+from ingest.archive.store import sync_folder
 from ingest.contract.errors import UnderairError
 
 FILE_NAME = "releases.ndjson"
-_writing = threading.Lock()
 
 
 class Release(msgspec.Struct, frozen=True, kw_only=True):
@@ -58,8 +60,8 @@ def days_of(ledger: Ledger) -> tuple[date, date] | None:
 
 def note_release(
     archive: Path, made: Audit, first: date, last: date, now: datetime, *, overlapping: bool = False
-) -> None:
-    """Note that tables are handed out.
+) -> bool:
+    """Note that tables, or a summary of them, are handed out.
 
     Parameters
     ----------
@@ -71,6 +73,11 @@ def note_release(
     overlapping : bool
         Make them although they overlap an earlier release.
 
+    Returns
+    -------
+    bool
+        Whether these figures overlap others that were handed out before them: not to leave the service.
+
     Raises
     ------
     OverlappingRelease
@@ -78,33 +85,44 @@ def note_release(
     UnderairError
         When the list cannot be read or written.
     """
-    figures = _figures(made)
-    with _writing:
-        path = archive / FILE_NAME
-        try:
-            lines = path.read_bytes().splitlines() if path.exists() else []
-            earlier = [msgspec.json.decode(line, type=Release) for line in lines]
-        except (OSError, msgspec.DecodeError) as error:
-            raise UnderairError(f"cannot read {path}, the list of tables handed out: {error}") from None
-        if any(one.figures == figures for one in earlier):
-            return
-        others = [one for one in earlier if one.first <= last and first <= one.last]
-        if others and not overlapping:
-            newest = max(others, key=lambda one: one.last)
-            raise OverlappingRelease(
-                f"tables of {newest.first} to {newest.last} were handed out on {newest.made:%Y-%m-%d}; those "
-                f"of {first} to {last} overlap them, and the difference of two tables can tell a withheld "
-                "count. Choose a period that begins after the last one handed out, or hand out the earlier "
-                "tables again"
-            )
-        line = Release(first=first, last=last, made=now, figures=figures, overlapping=bool(others))
-        try:
-            with path.open("ab") as file:
-                file.write(msgspec.json.encode(line) + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
-        except OSError as error:
-            raise UnderairError(f"cannot note in {path} that tables are handed out: {error}") from None
+    figures, path = _figures(made), archive / FILE_NAME
+    try:
+        with path.open("a+b") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)  # the page and a verb, or two verbs, ask one after the other
+            earlier = _read(file)
+            same = next((one for one in earlier if one.figures == figures), None)
+            if same is not None:
+                return same.overlapping
+            others = [one for one in earlier if one.first <= last and first <= one.last]
+            if others and not overlapping:
+                raise OverlappingRelease(_why_not(max(others, key=lambda one: one.last), first, last))
+            line = Release(first=first, last=last, made=now, figures=figures, overlapping=bool(others))
+            file.write(msgspec.json.encode(line) + b"\n")
+            file.flush()
+            os.fsync(file.fileno())
+        sync_folder(archive)
+    except (OSError, msgspec.DecodeError) as error:
+        raise UnderairError(f"cannot note in {path} that tables are handed out: {error}") from None
+    return bool(others)
+
+
+def _read(file: IO[bytes]) -> list[Release]:
+    """Read the list; a last line without its end goes, for what it was to note was never handed out."""
+    file.seek(0)
+    text = file.read()
+    whole = text.rfind(b"\n") + 1
+    if whole < len(text):
+        file.truncate(whole)
+    return [msgspec.json.decode(line, type=Release) for line in text[:whole].splitlines()]
+
+
+def _why_not(newest: Release, first: date, last: date) -> str:
+    return (
+        f"tables of {newest.first} to {newest.last} were handed out on {newest.made:%Y-%m-%d}; those "
+        f"of {first} to {last} overlap them, and the difference of two tables can tell a withheld "
+        "count. Choose a period that begins after the last one handed out, or hand out the earlier "
+        "tables again"
+    )
 
 
 def _figures(made: Audit) -> str:

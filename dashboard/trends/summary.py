@@ -39,7 +39,13 @@ def summary_months(made: Audit, year: str = "") -> list[str]:
 
 
 def summary_html(
-    made: Audit, month: str, profile: Profile, made_at: datetime, others: Sequence[str] = ()
+    made: Audit,
+    month: str,
+    profile: Profile,
+    made_at: datetime,
+    others: Sequence[str] = (),
+    *,
+    inside_only: bool = False,
 ) -> str:
     """Return the summary.
 
@@ -52,6 +58,8 @@ def summary_html(
     made_at : datetime
     others : sequence of str
         Months that the page links to, on the screen only.
+    inside_only : bool
+        Say that it must not leave the service (`dashboard.trends.releases`).
     """
     by_month = made.tables["by_month"]
     body: list[str] = []
@@ -69,6 +77,7 @@ def summary_html(
     about = words.MADE.format(
         made=made_at, version=version("underair"), profile=profile.name, decides=profile.decides
     )
+    inside = f'<p class="caution">{escape(words.INSIDE_ONLY)}</p>' if inside_only else ""
     style = files("dashboard.trends").joinpath("summary.css").read_text(encoding="utf-8")
     withheld = words.marks_note(made.smallest_count)
     return (
@@ -76,7 +85,7 @@ def summary_html(
         f'<meta name="viewport" content="width=device-width"><link rel="icon" href="data:,">'
         f"<style>{style}</style></head><body><main>"
         f'<h1>{escape(title)}</h1><p class="made">{escape(about)}</p><p class="caution">{escape(CAUTION)}</p>'
-        f"{''.join(body)}"
+        f"{inside}{''.join(body)}"
         f'<p class="note">{escape(withheld)} {escape(words.HEAT_NOTE)}</p></main></body></html>\n'
     )
 

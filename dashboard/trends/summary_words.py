@@ -34,9 +34,13 @@ FORECAST_SENTENCE = (
     "off by "
     "less than {error:.1f} min."
 )
-REFUSED_TITLE = "Not exported: it would tell withheld counts"
-REFUSED_LINK = "Export all the same, for use inside the service only (this is noted)"
+REFUSED_TITLE = "Not made: it would tell withheld counts"
+REFUSED_LINK = "Make it all the same, for use inside the service only (this is noted, and stands on it)"
 BACK = "Back to the trends"
+INSIDE_ONLY = (
+    "Inside the service only: tables of a period that overlaps were handed out before, and both together can "
+    "tell withheld counts."
+)
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
 
 
@@ -45,10 +49,11 @@ def marks_note(smallest_count: int) -> str:
     return MARKS_NOTE.format(small=small_mark(smallest_count), most=smallest_count - 1, withheld=WITHHELD)
 
 
-def readme(made: Audit, profile_name: str) -> str:
+def readme(made: Audit, profile_name: str, *, inside_only: bool = False) -> str:
     """Return the note that lies beside exported tables."""
+    inside = f"{INSIDE_ONLY}\n\n" if inside_only else ""
     return (
-        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
+        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n{inside}"
         f"{marks_note(made.smallest_count)} Where a line has either, its `withheld` is true and what would "
         "tell the count (rates, intervals, minutes) is empty. In Parquet files the counts stay numbers; "
         "their marks stand in the columns of the same name with `_mark`. For all that stands in these files, "

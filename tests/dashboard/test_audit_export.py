@@ -9,6 +9,7 @@ import zipfile
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from dashboard.pages import trends as trends_page
 from dashboard.trends.export import tables_of, zipped
 from dashboard.trends.releases import finished_months
 from dashboard.trends.summary import summary_html, summary_months
+from dashboard.trends.summary_words import INSIDE_ONLY
 from dashboard.underair import root
 from ingest.archive.reading import Archive
 
@@ -363,8 +365,53 @@ def test_the_page_refuses_an_export_that_overlaps_another(tmp_path: Path) -> Non
     refused = client.get("/trends/export.zip")
     assert refused.status_code == 409
     assert "can tell a withheld count" in refused.text
-    assert client.get("/trends/export.zip?overlapping=yes").status_code == 200
-    assert client.get("/trends/export.zip?year=2031").status_code == 200  # cut from the same figures
+    # The summary counts by month, task and rest as the tables do: it is one of them.
+    sheet = client.get("/trends/summary.html?month=2031-03")
+    assert sheet.status_code == 409
+    again = re.search(r'href="(/trends/summary[^"]+)"', sheet.text)
+    assert again is not None
+    made = client.get(unescape(again[1]))
+    assert made.status_code == 200
+    assert "Under air: summary of 2031-03" in made.text
+    assert INSIDE_ONLY in made.text
+    year = client.get(
+        "/trends/export.zip?year=2031"
+    )  # cut from the same figures, and as little to be given away
+    assert year.status_code == 200
+    with zipfile.ZipFile(io.BytesIO(year.data)) as archive:
+        assert INSIDE_ONLY in archive.read("README.txt").decode()
+
+
+def test_a_summary_is_noted_as_handed_out(tmp_path: Path) -> None:
+    bring_in_three_years(tmp_path, NOW)
+    context = Context(archive=Archive(tmp_path), profile=PROFILE)
+    client = create_app(context, pages={"/trends": trends_page}).server.test_client()
+    sheet = client.get("/trends/summary.html")
+    assert sheet.status_code == 200
+    assert INSIDE_ONLY not in sheet.text
+    assert "“&lt;16”: a count from 1 to 15." in sheet.text
+    noted = (tmp_path / "releases.ndjson").read_text().splitlines()
+    assert len(noted) == 1
+    assert client.get("/trends/export.zip").status_code == 200  # the same figures
+    assert (tmp_path / "releases.ndjson").read_text().splitlines() == noted
+    refused = run("--archive", str(tmp_path), "--out", str(tmp_path / "out"), "--to", "2030-06-30")
+    assert refused.exit_code == 1
+    assert "overlap" in str(refused.exception)
+
+
+def test_the_rest_of_the_stations_does_not_tell_how_many_have_none() -> None:
+    """Five wears of nobody's station: the others' rate and the service's sums would give their exits."""
+    ledger = service(30.0)
+    own = audit(ledger, PROFILE).tables["standing_out"].filter(pl.col("part") == "station")
+    assert own["value"].count() > 0
+    few = pl.int_range(pl.len()) < 5
+    station = pl.when(few).then(None).otherwise(pl.col("station")).alias("station")
+    told = audit({**ledger, "wears": ledger["wears"].with_columns(station)}, PROFILE).tables
+    lines = told["by_part"].filter((pl.col("part") == "station") & (pl.col("name") == "not known"))
+    assert lines["wears_mark"].to_list() == ["<16", "<16"]
+    found = told["standing_out"].filter(pl.col("part") == "station")
+    assert len(found)
+    assert not found.select("value", "rest").count().sum_horizontal()[0]
 
 
 def test_the_running_month_is_left_out_until_it_is_over() -> None:
