@@ -177,7 +177,7 @@ class Slow:
         if self._from <= first <= self._from + timedelta(hours=1):  # type: ignore[operator]
             self.times += 1
             self.begun.set()
-            assert self.go_on.wait(30)
+            assert self.go_on.wait(120)
         return self._results
 
 
@@ -193,12 +193,12 @@ def while_one_is_analysed(
     with ThreadPoolExecutor(2) as visitors:
         other = visitors.submit(store.incidents)
         try:
-            assert slow.begun.wait(10)
-            mine = visitors.submit(look, store).result(timeout=10)
+            assert slow.begun.wait(60)
+            mine = visitors.submit(look, store).result(timeout=60)
             assert not other.done()
         finally:
             slow.go_on.set()
-        assert len(other.result(timeout=10)) == 2
+        assert len(other.result(timeout=60)) == 2
     return mine, store, slow
 
 
@@ -220,12 +220,12 @@ def test_two_who_ask_for_what_is_new_have_it_analysed_once(tmp_path: Path) -> No
     store = ResultsStore(archive_with(tmp_path, incident.messages), Profile.default(), analyse_messages=slow)
     with ThreadPoolExecutor(2) as visitors:
         first = visitors.submit(store.incidents)
-        assert slow.begun.wait(10)
+        assert slow.begun.wait(60)
         # The list was never complete: nobody is shown a part of it, everybody waits for the whole.
         second = visitors.submit(store.incident, INCIDENT)
         assert not second.done()
         assert not store.is_ready(INCIDENT)
         slow.go_on.set()
-        assert len(first.result(10)) == 1
-        assert second.result(10).about["key"] == INCIDENT
+        assert len(first.result(60)) == 1
+        assert second.result(60).about["key"] == INCIDENT
     assert slow.times == 1

@@ -33,6 +33,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
+from ingest.importing import import_capture
 from ingest.listener import Listener
 from ingest.settings import SealSettings, Settings
 from tests.store_stand_in import Store, store_at_work
@@ -251,8 +252,8 @@ def test_the_audit_gives_the_same_tables_from_a_store(archive: Path, tmp_path: P
 
 def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Path, tmp_path: Path) -> None:
     """What the refusal of the verbs that need a folder says."""
-    assert run("import", SAMPLE, "--archive", archive).returncode == 0
-    assert run("tidy", "--archive", archive).returncode == 0
+    import_capture(SAMPLE, archive)
+    tidy(archive, datetime.now(UTC), grace_s=0)
     copied = tmp_path / "copied"
     for path in StorePath(str(archive)).below():
         there = copied / path.relative_to(archive).as_posix()

@@ -206,7 +206,7 @@ def test_slow_disk_fills_the_queue_and_stops_the_reading_but_loses_nothing(
     append = SegmentWriter.append
 
     def slow(self: SegmentWriter, batch: Any) -> None:
-        go_on.wait(10)
+        go_on.wait(60)
         append(self, batch)
 
     monkeypatch.setattr(SegmentWriter, "append", slow)
