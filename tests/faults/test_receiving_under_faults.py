@@ -107,7 +107,7 @@ def statuses(mosquitto: Any) -> Iterator[list[Status]]:
     client.loop_stop()
 
 
-def test_full_disk_is_said_within_two_seconds_and_loses_nothing(
+def test_full_disk_is_said_at_once_and_loses_nothing(
     mosquitto: Any,
     small_disk: TinyFileSystem | QuotaStandIn,
     statuses: list[Status],
