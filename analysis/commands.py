@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from ingest.place_option import ArchivePlace
-
-if TYPE_CHECKING:
-    from analysis.incident import Progress
 
 _FOLDER = click.Path(file_okay=False, path_type=Path)
 
@@ -101,7 +97,7 @@ def analyse(
 
 
 @contextmanager
-def progress_bar(what: str = "wears") -> Iterator[Progress | None]:
+def progress_bar(what: str = "wears") -> Iterator[Callable[..., None] | None]:
     """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
     if not sys.stderr.isatty():
         yield None
@@ -110,11 +106,11 @@ def progress_bar(what: str = "wears") -> Iterator[Progress | None]:
     from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
 
-    columns = (TextColumn(what), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=None)
 
-        def draw(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
+        def draw(done: int, total: int, of: str = what) -> None:
+            bar.update(task, completed=done, total=total, description=of)
 
         yield draw

@@ -33,6 +33,11 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
         From `Pieces.batches`.
     bare : bool
         Readings without topic and payload, as far as none came twice: all that the analysis needs.
+
+    Raises
+    ------
+    ArchiveProblem
+        When a part is damaged, or nothing at all of the batch is there (a folder that is not mounted).
     """
     archive = open_archive(folder)
     without = tuple(NUMBERS) if bare else ()
@@ -51,6 +56,9 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     by_piece["setup"] = _by_piece(_setups(archive, batch))
     desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
     later = _by_piece(_later_notes(archive, batch, said["note"].schema))
+    everything = [*desks.values(), *(list(one.values()) for one in (*by_piece.values(), later))]
+    if not any(frame.height for frames in everything for frame in frames):
+        _say_nothing_is_there(folder, batch)
     names: dict[int, set[str]] = {}
     for piece, name in batch.incidents.select("piece", "incident_id").iter_rows():
         names.setdefault(piece, set()).add(name)
@@ -66,6 +74,15 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
         if piece in later and not of_desk:
             messages["note"] = pl.concat([messages["note"], later[piece]])
         yield messages, Scope(frozenset(names.get(piece, ())), of_desk, batch.heard_until_us, batch.tallied)
+
+
+def _say_nothing_is_there(folder: Path, batch: Pieces) -> None:
+    rows, since = int(batch.table["rows"].sum()), batch.table["since"].min()
+    if rows and isinstance(since, datetime):
+        raise ArchiveProblem(
+            f"none of the {rows:,} messages of {since:%Y-%m-%d} and after can be seen in {folder}: is the "
+            "whole archive there, and mounted? Workers must see it under the name that the command uses"
+        )
 
 
 def _said(archive: Archive, batch: Pieces, kinds: list[str], bare: tuple[str, ...]) -> Messages:

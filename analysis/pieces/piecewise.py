@@ -6,6 +6,7 @@ functions here, and both give the same tables to the bit, in the order of the pi
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -22,17 +23,41 @@ from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
 from analysis.writing import TableFiles
+from ingest.contract.errors import UnderairError
 
-Progress = Callable[[int, int], None]
+Progress = Callable[[int, int, str], None]
+"""Called with how much is done, of how much, and of what: messages, then tables."""
 _PARTS = ".pieces-"
+_JOINED = "joined"
 
 
 def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
-    """Return the tables of a batch of pieces, one piece after the other."""
-    lots = [
-        analyse(messages, profile, scope=scope) for messages, scope in messages_of(folder, batch, bare=True)
-    ]
+    """Return the tables of a batch of pieces, one piece after the other.
+
+    Raises
+    ------
+    ArchiveProblem
+        When what is to be read is damaged or not there. Any other error carries a note of where it arose.
+    """
+    lots = []
+    try:
+        for messages, scope in messages_of(folder, batch, bare=True):
+            lots.append(analyse(messages, profile, scope=scope))
+    except Exception as error:
+        error.add_note(f"in {_piece_words(batch, len(lots))} of the archive {folder}")
+        raise
     return {name: pl.concat([empty_table(name), *(lot[name] for lot in lots)]) for name in TABLES}
+
+
+def _piece_words(batch: Pieces, number: int) -> str:
+    """Say which piece of a batch this is, so that it can be looked at by itself."""
+    piece, since, until, rows, _ = batch.table.row(number)
+    incidents = batch.incidents.filter(pl.col("piece") == piece)["incident_id"].to_list()
+    sets = batch.power_ups.filter(pl.col("piece") == piece)["set_id"].unique().sort().to_list()
+    about = [f"incident {', '.join(incidents)}"] if incidents else []
+    about += [f"sets {', '.join(sets[:10])}{' and others' if len(sets) > 10 else ''}"] if sets else []
+    times = f"{since:%Y-%m-%d %H:%M:%S} to {until:%Y-%m-%d %H:%M:%S} UTC"
+    return f"piece {piece} ({'; '.join([*about, times])}, {rows:,} messages)"
 
 
 @dataclass(frozen=True)
@@ -58,40 +83,72 @@ class Task:
     parts: Path
 
 
-def work(task: Task) -> int:
-    """Analyse one batch and write its tables; doing it again writes the same again. Return its messages."""
+def work(task: Task) -> tuple[int, int, dict[str, int]]:
+    """Analyse one batch and write its tables; doing it again writes the same again.
+
+    Returns
+    -------
+    number, messages, rows by table
+
+    Raises
+    ------
+    UnderairError
+        When the folder of the results is not to be seen from here.
+    """
     results = analyse_batch(task.folder, task.batch, task.profile)
     folder = task.parts / f"{task.number:06d}"
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, table in results.items():
-        if table.height:
-            path = folder / f"{name}.parquet"
-            # Two workers may come to have the same task when one of them was thought dead.
-            aside = folder / f".{name}.{uuid.uuid4().hex}.tmp"
-            table.write_parquet(aside, compression="lz4")
-            aside.replace(path)
-    return task.rows
+    try:
+        # Never its parent: who began the run made that, and takes it away when the run is over.
+        folder.mkdir(exist_ok=True)
+        for name, table in results.items():
+            if table.height:
+                # Two workers may come to have the same task when one of them was thought dead.
+                aside = folder / f".{name}.{uuid.uuid4().hex}.tmp"
+                table.write_parquet(aside, compression="lz4")
+                aside.replace(folder / f"{name}.parquet")
+    except FileNotFoundError:
+        raise _not_shared(task.parts) from None
+    return task.number, task.rows, {name: table.height for name, table in results.items()}
+
+
+def _not_shared(parts: Path) -> UnderairError:
+    return UnderairError(
+        f"{parts} is not to be seen from here: the folder of the results must lie where all workers and the "
+        "command see it under the same name, and only one run may write into it at a time"
+    )
 
 
 @dataclass(frozen=True)
 class Joining:
-    """One table of all batches for one worker to put together."""
+    """One table of all batches for one worker to put together; `rows` has those of each batch, in order."""
 
     name: str
-    batches: int
+    rows: tuple[int, ...]
     parts: Path
-    out: Path
     form: str
     about: dict[str, str]
 
 
 def join(task: Joining) -> tuple[str, int, dict[str, int]]:
-    """Write one table from those of the batches; return its name, rows, and findings by severity."""
-    with TableFiles(task.out, task.form, task.about, [task.name]) as files:
-        for number in range(task.batches):
+    """Write one table from those of the batches; return its name, rows, and findings by severity.
+
+    Raises
+    ------
+    UnderairError
+        When what another worker wrote is not to be seen from here.
+    """
+    if not (task.parts / _JOINED).is_dir():
+        raise _not_shared(task.parts)
+    with TableFiles(task.parts / _JOINED, task.form, task.about, [task.name]) as files:
+        for number, rows in enumerate(task.rows):
+            if not rows:
+                continue
             path = task.parts / f"{number:06d}" / f"{task.name}.parquet"
-            if path.exists():
-                files.add({task.name: pl.read_parquet(path, hive_partitioning=False)})
+            try:
+                table = pl.read_parquet(path, hive_partitioning=False)
+            except FileNotFoundError:
+                raise _not_shared(path) from None
+            files.add({task.name: table})
     return task.name, files.rows[task.name], files.findings
 
 
@@ -129,13 +186,15 @@ def analyse_archive(
         Goes into the files' metadata.
     run : callable, optional
         Of `analysis.pieces.spread`; without it everything is done here.
-    progress : callable (done, total), optional
-        In messages.
+    progress : callable (done, total, of what), optional
+        In messages; then, where there are workers, in tables put together.
 
     Raises
     ------
     ArchiveProblem
         When the folder holds no message.
+    UnderairError
+        When the tables cannot be written. No table is changed then, nor when the run is broken off.
     """
     pieces = pieces_of(folder)
     total, done = int(pieces.table["rows"].sum()), 0
@@ -144,7 +203,7 @@ def analyse_archive(
         nonlocal done
         done += rows
         if progress is not None:
-            progress(done, total)
+            progress(done, total, "messages")
 
     if run is None:
         with TableFiles(out, form, about) as files:
@@ -152,24 +211,62 @@ def analyse_archive(
                 files.add(analyse_batch(folder, batch, profile))
                 tell(int(batch.table["rows"].sum()))
         return Written(files.rows, files.findings)
-    for left in out.glob(f"{_PARTS}*"):  # of a run that was killed
-        shutil.rmtree(left, ignore_errors=True)
-    parts = out.resolve() / f"{_PARTS}{uuid.uuid4().hex}"
+    parts = _room(out)
     tasks = [
         Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
         for number, batch in enumerate(pieces.batches())
     ]
-    tasks.sort(key=lambda task: -task.rows)  # the largest first: what is left at the end is short
+    rows_of: dict[int, dict[str, int]] = {}
     try:
-        for rows in run(work, tasks):
-            tell(rows)
-        written = Written({}, {})
+        # The largest first: what is left at the end is short.
+        for number, messages, rows in run(work, sorted(tasks, key=lambda task: -task.rows)):
+            rows_of[number] = rows
+            tell(messages)
         # The tables on the 1 s grid take longest to put together: first.
         names = sorted(TABLES, key=lambda name: name not in ("air", "heat"))
-        joining = [Joining(name, len(tasks), parts, out.resolve(), form, about) for name in names]
-        for name, rows, findings in run(join, joining):
-            written.rows[name] = rows
+        joining = [
+            Joining(name, tuple(rows_of[number][name] for number in range(len(tasks))), parts, form, about)
+            for name in names
+        ]
+        written = Written(dict.fromkeys(TABLES, 0), {})
+        for joined, (name, height, findings) in enumerate(run(join, joining), 1):
+            written.rows[name] = height
             written.findings.update(findings)
+            if progress is not None:
+                progress(joined, len(names), "tables")
+        _hand_over(parts / _JOINED, out, [f"{name}.{form}" for name in names])
         return written
     finally:
-        shutil.rmtree(parts, ignore_errors=True)
+        _clear(parts)
+
+
+def _room(out: Path) -> Path:
+    """Return a new folder for what the workers write, below that of the results."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for left in out.glob(f"{_PARTS}*"):  # of a run that was killed
+            shutil.rmtree(left, ignore_errors=True)
+        parts = out.resolve() / f"{_PARTS}{uuid.uuid4().hex}"
+        (parts / _JOINED).mkdir(parents=True)
+    except OSError as error:
+        raise UnderairError(f"cannot write the tables into {out}: {error}") from None
+    return parts
+
+
+def _hand_over(joined: Path, out: Path, names: Sequence[str]) -> None:
+    """Give all tables their names, now that all of them are there."""
+    if any(not (joined / name).exists() for name in names):
+        raise _not_shared(joined)
+    try:
+        for name in names:
+            (joined / name).replace(out / name)
+    except OSError as error:
+        raise UnderairError(f"cannot write the tables into {out}: {error}") from None
+
+
+def _clear(parts: Path) -> None:
+    """Take away what the workers wrote; one that is still at it must not find the place again."""
+    gone = parts.with_name(f"{parts.name}.gone")
+    with contextlib.suppress(OSError):
+        parts.replace(gone)
+        shutil.rmtree(gone, ignore_errors=True)

@@ -7,13 +7,20 @@ given to another by Dask; tasks write aside and rename, so that doing one twice 
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import logging
 import os
+import platform
 import re
-from collections.abc import Callable, Iterator, Sequence
+import socket
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
 from typing import Any, TypeVar
 
+import ingest
 from ingest.contract.errors import UnderairError
 
 T = TypeVar("T")
@@ -24,6 +31,8 @@ ENGINE_WORDS = "local, local:WORKERS or dask://HOST:PORT"
 ANSWER_WITHIN_S = 10.0
 MEMORY_A_WORKER = 4 * 2**30
 """Bytes at most. Measured: 0.53 GB with tasks of `analysis.pieces.pieces.BATCH_ROWS` messages."""
+_COUNT_FOR_THE_NUMBERS = ("numba", "numpy", "polars", "pyarrow", "scipy")
+_LEAVE_INTERRUPTS_TO_THE_COMMAND = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
 
 
 class BadEngine(UnderairError):
@@ -64,12 +73,31 @@ def spread_over(engine: str) -> Iterator[Run]:
                 f"no Dask scheduler answers at {engine} within {ANSWER_WITHIN_S:g} s ({error}); start one "
                 "with `dask scheduler` and workers with `dask worker HOST:PORT`, or use --engine local"
             ) from None
-        with client:
-            yield _runner(client)
+        with client, _quiet():
+            try:
+                client.wait_for_workers(1, timeout=ANSWER_WITHIN_S)
+            except TimeoutError:
+                raise BadEngine(
+                    f"the Dask scheduler at {engine} has no workers; start some with `dask worker "
+                    f"{engine.removeprefix('dask://')}`"
+                ) from None
+            yield _runner(client, engine)
         return
     workers = int(local.group(1)) if local.group(1) else os.cpu_count() or 1
     with workers_here(workers) as cluster, Client(cluster) as client:
-        yield _runner(client)
+        yield _runner(client, engine)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep Dask's own log from the terminal: what goes wrong comes back as an exception."""
+    log = logging.getLogger("distributed")
+    before = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        log.setLevel(before)
 
 
 @contextmanager
@@ -86,6 +114,8 @@ def workers_here(count: int) -> Iterator[Any]:
                 "distributed.nanny.pre-spawn-environ.POLARS_MAX_THREADS": 1,
                 # Nobody looks at Dask's own samples of where the time goes.
                 "distributed.worker.profile.enabled": False,
+                # Ctrl-C reaches all processes of a terminal: only the command ends the workers.
+                "distributed.worker.preload": [_LEAVE_INTERRUPTS_TO_THE_COMMAND],
             }
         ),
         # Only on this machine, on ports that are free: several clusters may stand at once.
@@ -103,20 +133,73 @@ def workers_here(count: int) -> Iterator[Any]:
         yield cluster
 
 
-def _runner(client: Any) -> Run:
+def _runner(client: Any, engine: str) -> Run:
     from distributed import KilledWorker, as_completed
 
     def run(function: Callable[[T], R], tasks: Sequence[T]) -> Iterator[R]:
         # Their own key each: Dask must not take two runs over the same archive for one.
-        futures = [client.submit(function, task, pure=False) for task in tasks]
+        futures = [client.submit(_at_worker, function, task, made_with(), pure=False) for task in tasks]
         try:
-            for _, result in as_completed(futures, with_results=True):
+            for future, result in as_completed(futures, with_results=True):
+                if future.status != "finished":
+                    raise UnderairError(
+                        f"the Dask scheduler of the engine {engine} went away, or dropped the work "
+                        f"({result}); see to the scheduler, then run this again"
+                    )
                 yield result
         except KilledWorker as error:
             raise UnderairError(
                 f"the workers die of one task again and again: {error}; have they enough memory?"
             ) from error
+        except (AttributeError, ImportError, RuntimeError) as error:
+            if any(note.startswith(_AT) for note in getattr(error, "__notes__", ())):
+                raise
+            raise UnderairError(
+                f"the scheduler or a worker of the engine {engine} cannot take the work "
+                f"({str(error.__cause__ or error).strip().splitlines()[0]}); "
+                f"all need the same: {_words(made_with())}"
+            ) from error
         finally:
             client.cancel(futures)
 
     return run
+
+
+_AT = "at the worker on "
+
+
+def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) -> R:
+    """Do a task here, if the tables will be those of who asks; an error tells the machine."""
+    where = f"{_AT}{socket.gethostname()} (process {os.getpid()})"
+    try:
+        differ = {name for name, value in made_with().items() if value != asked_with.get(name)}
+        if differ:
+            raise UnderairError(
+                f"the versions are not those of who asks, so the figures could differ: here "
+                f"{_words(made_with(), differ)}; asked for {_words(asked_with, differ)}. Install the same"
+            )
+        return function(task)
+    except UnderairError as error:
+        error.args = (f"{where}: {error}",)
+        raise
+    except Exception as error:
+        error.add_note(where)
+        raise
+
+
+@functools.cache
+def made_with() -> dict[str, str]:
+    """Return what the figures may depend on: versions, and a digest of our own code."""
+    digest = hashlib.sha256()
+    packages = [Path(__file__).parents[1], Path(next(iter(ingest.__path__)))]
+    for path in sorted(path for package in packages for path in package.rglob("*.py")):
+        digest.update(path.read_bytes())
+    return {
+        "underair": f"{version('underair')} (code {digest.hexdigest()[:8]})",
+        "Python": platform.python_version(),
+        **{name: version(name) for name in _COUNT_FOR_THE_NUMBERS},
+    }
+
+
+def _words(versions: dict[str, str], names: Collection[str] | None = None) -> str:
+    return ", ".join(f"{name} {value}" for name, value in versions.items() if names is None or name in names)
