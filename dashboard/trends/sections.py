@@ -158,7 +158,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
         [
             row["who"],
             _count(row["wears"]),
-            f"{row['newest']:%Y-%m-%d %H:%M}",
+            f"{row['newest']:%Y-%m-%d}",
             _number(row["hours"], "", 1),
             _number(row["hard_min"], "min", 1),
             cell(units.text("rate", row["rate"]), value=row["rate"]) if row["rate"] else "–",
