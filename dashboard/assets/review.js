@@ -5,6 +5,7 @@
   const SECOND = 1000;
   const SHORTEST = 2 * SECOND;
   const CLICK_PX = 4;
+  const SHEET_PX = 650; // the shorter side of an A4 sheet, less its margins
   const byId = (id) => document.getElementById(id);
   let view = null;
   let asking = false;
@@ -418,6 +419,17 @@
     placeCursor();
     if (view.at != null) ask();
   }
+
+  // Plotly draws in pixels of the screen: on paper the drawings become as small as the sheet is narrow.
+  function onPaper(printed) {
+    for (const id of ["review-overview", "review-lanes"]) {
+      const { width, height } = plot(id)?._fullLayout ?? {};
+      const least = Math.max(SHEET_PX / height, 0.5); // of a sheet that lies, where that leaves it legible
+      if (width) byId(`${id}-frame`).style.zoom = printed ? Math.min(1, SHEET_PX / width, least) : "";
+    }
+  }
+  window.addEventListener("beforeprint", () => view && onPaper(true));
+  window.addEventListener("afterprint", () => view && onPaper(false));
 
   function start() {
     const bench = byId("review-bench");

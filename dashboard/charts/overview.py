@@ -21,12 +21,12 @@ from dashboard.words import shortened
 
 BINS = 360
 BIN_CHOICES_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
-LEFT_PX = 128
+LEFT_PX = 138
 TOP_PX = 28
 BOTTOM_PX = 8
 OVERVIEW_PX = 700.0
-LABEL_LETTERS = 17
-FEWEST_TEAM_LETTERS = 6
+LABEL_LETTERS = 14
+FEWEST_TEAM_LETTERS = 5
 # The less air the more ink; the ground shows through, so that it reads on a light and on a dark page.
 SHADES = [[0.0, "rgba(31,134,196,1)"], [0.35, "rgba(31,134,196,0.75)"], [1.0, "rgba(31,134,196,0.12)"]]
 ALARM_SIGNS = {
@@ -110,14 +110,21 @@ def labels(people: pl.DataFrame, chosen: list[str]) -> list[str]:
     """Return the names beside the strips; a chosen one is pointed at and bold."""
     texts = []
     for person in people.iter_rows(named=True):
-        name = person["wearer_id"] or f"{words.SET} {person['key']}"
-        # Whole they would be cut in the middle of a letter; choices, lanes and tables have them whole.
-        room = LABEL_LETTERS - len(name) - len(" · ")
-        with_team = person["team"] and room >= min(len(person["team"]), FEWEST_TEAM_LETTERS)
-        text = f"{name} · {shortened(person['team'], room)}" if with_team else shortened(name, LABEL_LETTERS)
-        text = plain(text)
+        text = plain(label(person))
         texts.append(f"<b>▸ {text}</b>" if person["key"] in chosen else text)
     return texts
+
+
+def label(person: dict[str, Any]) -> str:
+    """Return a person's name and team as they fit beside a strip.
+
+    Whole they would be cut in the middle of a letter; choices, headings and tables have them whole.
+    """
+    name = person["wearer_id"] or f"{words.SET} {person['key']}"
+    room = LABEL_LETTERS - len(name) - len(" · ")
+    if person["team"] and room >= min(len(person["team"]), FEWEST_TEAM_LETTERS):
+        return f"{name} · {shortened(person['team'], room)}"
+    return shortened(name, LABEL_LETTERS)
 
 
 def overview_figure(

@@ -79,7 +79,7 @@ OVERVIEW_EXPLAINED = (
     "Shade: lowest pressure in each {bin_s} s, the darker the less. Blank: not under air. Hatched: silent. "
     "Press a row to choose the wearer, drag across to choose a window."
 )
-NOBODY = "Nobody was tallied in and no set was under air: this incident has the desk's words only."
+NOBODY = "No set was heard under air in this incident; what the desk wrote stands below."
 LEGEND_SHADE = "pressure, full to empty"
 MOVE = "Move"
 MESSAGE_HEADS = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 from pathlib import Path
@@ -86,23 +87,27 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html
     from dashboard.units import UNITS
-    from ingest.contract.errors import UnderairError
+    from ingest.contract.errors import UnderairError, system_sentence
 
     rules = _profile(profile)
     zone_of(zone)  # said before the incident is analysed
     record, origin = incident_of_archive(archive, rules, incident, datetime.now(UTC))
-    aside = out.with_name(f"{out.name}.part")
+    aside, replaced = out.with_name(f"{out.name}.part"), out.exists()
     try:
         aside.write_text(report_html(record, rules, origin, UNITS[units], zone), encoding="utf-8")
         aside.replace(out)
     except OSError as error:
-        raise UnderairError(
-            f"cannot write the report to {out}: {error.strerror}; does the folder {out.parent} exist, "
-            "and may you write there?"
-        ) from None
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
+        why = (
+            system_sentence(error)
+            if out.parent.is_dir()
+            else f"there is no folder {out.parent}; make it first"
+        )
+        raise UnderairError(f"cannot write the report to {out}: {why}") from None
     click.echo(
         f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "
-        f"SHA-256 {origin.sha256}"
+        f"SHA-256 {origin.sha256}" + ("; an older file of this name is replaced" if replaced else "")
     )
 
 

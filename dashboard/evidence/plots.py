@@ -15,12 +15,13 @@ from dashboard.charts.clock import moment_of
 from dashboard.charts.drawing import Window
 from dashboard.charts.figures import GRAVE, Scales
 from dashboard.charts.lanes import Band, Floats, PersonLanes, Series, Span, to_ms
+from dashboard.charts.overview import label
 from dashboard.charts.thinning import thin_band, thin_line
 from dashboard.evidence.shown import Shown
 from dashboard.units import Quantity
 
 WIDTH = 720
-LEFT = 92
+LEFT = 98
 RIGHT = 10
 LANE = 74
 THIN_LANE = 58
@@ -211,9 +212,8 @@ def overview_svg(
     row_of_wear = {wear: row for row, of in enumerate(people["wear_ids"]) for wear in of}
     parts: list[str] = []
     for row, person in enumerate(people.iter_rows(named=True)):
-        name = person["wearer_id"] or person["key"]
-        text = f"{name} {person['team'] or ''}".strip()
-        parts.append(f'<text class="end" x="{LEFT - 5}" y="{_row_y(row) + 10:.1f}">{escape(text)}</text>')
+        text = escape(label(person))
+        parts.append(f'<text class="end" x="{LEFT - 5}" y="{_row_y(row) + 10:.1f}">{text}</text>')
     for frame, name, height in ((wears, "under", 11.0), (gaps, "silent", 11.0)):
         started, ended = to_ms(frame, "started"), to_ms(frame, "ended")
         for wear, begin, end in zip(frame["wear_id"], started, ended, strict=True):

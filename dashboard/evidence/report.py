@@ -93,7 +93,7 @@ def report_html(
     body = [
         _head(about, profile, origin, shown, whole),
         _section(words.SUMMARY, _summary(record, owner, shown)),
-        _section(words.OVERVIEW, _figure(_overview(record, everybody, whole, shown))),
+        _section(words.OVERVIEW, _overview(record, everybody, whole, shown)),
         _section(words.WHO, _wears(results["wears"], shown, whole)),
         _section(words.FINDINGS, _findings(results["findings"], owner, shown)),
         _section(words.ALARMS, _alarms(results, owner, shown)),
@@ -119,18 +119,17 @@ def _section(title: str, content: str) -> str:
     return f"<section><h2>{escape(title)}</h2>{content}</section>"
 
 
-def _figure(svg: str) -> str:
-    return f'<figure>{svg}<figcaption class="note">{escape(words.ESTIMATE)}</figcaption></figure>'
-
-
 def _table(
     heads: Sequence[str], rows: Iterable[Sequence[str]], numeric: Sequence[int] = (), kind: str = ""
 ) -> str:
     """A table whose cells are text; it prints its head on every page and never cuts a row."""
     classes = [' class="number"' if column in numeric else "" for column in range(len(heads))]
 
+    def class_of(cell: str, column: int) -> str:
+        return classes[column] or (' class="long"' if len(cell) > UNBROKEN else "")
+
     def row_of(tag: str, cells: Sequence[str]) -> str:
-        made = (f"<{tag}{kind}>{_cell(cell)}</{tag}>" for cell, kind in zip(cells, classes, strict=True))
+        made = (f"<{tag}{class_of(cell, column)}>{_cell(cell)}</{tag}>" for column, cell in enumerate(cells))
         return f"<tr>{''.join(made)}</tr>"
 
     body = "".join(row_of("td", row) for row in rows)
@@ -200,11 +199,15 @@ def _who(row: dict[str, Any], owner: dict[str, str]) -> str:
 def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str:
     results, about = record.results, record.about
     wears, findings, gaps = results["wears"], results["findings"], results["gaps"]
-    texts = [
-        f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} "
-        f"under air between {shown.time(wears['started'].min())} and {shown.time(wears['ended'].max())}"  # type: ignore[arg-type]
-        f"{' UTC' if shown.clock.is_utc else ''}."
-    ]
+    texts = (
+        [review_words.NOBODY]
+        if not len(wears)
+        else [
+            f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} "
+            f"under air between {shown.time(wears['started'].min())} and {shown.time(wears['ended'].max())}"  # type: ignore[arg-type]
+            f"{' UTC' if shown.clock.is_utc else ''}."
+        ]
+    )
     timed = wears.with_columns((pl.col("ended") - pl.col("started")).dt.total_seconds().alias("seconds"))
     if len(timed):
         longest = timed.sort("seconds", descending=True).row(0, named=True)
@@ -219,7 +222,7 @@ def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str
             f"{counted(len(below), 'wear')} went on below the low-air warning, for up to "
             f"{review_words.duration_text(seconds)}."
         )
-    else:
+    elif len(wears):
         texts.append("Nobody was under air below the low-air warning, as far as was heard.")
     reported = results["alarms"].filter(pl.col("source") != "derived")
     kinds = [review_words.ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
@@ -246,8 +249,11 @@ def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str
 
 
 def _overview(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, shown: Shown) -> str:
+    if not len(everybody):
+        return f"<p>{escape(review_words.NOBODY)}</p>"
     results = record.results
-    return overview_svg(everybody, results["wears"], results["alarms"], results["gaps"], whole, shown)
+    svg = overview_svg(everybody, results["wears"], results["alarms"], results["gaps"], whole, shown)
+    return f'<figure>{svg}<figcaption class="note">{escape(words.ESTIMATE)}</figcaption></figure>'
 
 
 def _wears(wears: pl.DataFrame, shown: Shown, whole: Window) -> str:
@@ -329,6 +335,8 @@ def _courses(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, sho
         for p in people
     ]
     note = words.PLOT_NOTE.format(zone=shown.clock.span_name(whole))
+    if not figures:
+        return f"<p>{escape(review_words.NOBODY)}</p>"
     return f'<p class="note">{escape(note)} {escape(words.ESTIMATE)}</p>' + "".join(figures)
 
 

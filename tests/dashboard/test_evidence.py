@@ -17,11 +17,16 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.tables import TABLES
+from dashboard.charts.words import NOBODY
 from dashboard.evidence import words as report_words
 from dashboard.evidence.case import CaseProblem, verify_case, write_case
+from dashboard.evidence.report import Origin, report_html
+from dashboard.results_store import record_of
 from dashboard.underair import main
 from dashboard.words import CAUTION
 from ingest.contract.captures import read_capture
+from tests.dashboard.invented_incident import INCIDENT as INVENTED
+from tests.dashboard.invented_incident import OPENED, Incident
 
 SECTIONS = {
     "SUMMARY",
@@ -274,3 +279,15 @@ def test_a_folder_beside_the_case_is_left_alone(archive: Path, incident_id: str,
     write_case(archive, Profile.default(), incident_id, tmp_path / "case")
     assert (beside / "letter.txt").read_text() == "mine"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["case", "case.part"]
+
+
+def test_a_report_on_the_desks_words_alone_says_that_nobody_was_heard(tmp_path: Path) -> None:
+    incident = Incident(wearers=1, minutes=2)
+    heard = {kind: frame.clear() for kind, frame in incident.messages.items()}
+    heard |= {kind: incident.messages[kind] for kind in ("incident", "note")}
+    record = record_of(heard, Profile.default(), INVENTED)
+    text = report_html(record, Profile.default(), Origin(2, "0" * 64, OPENED))
+    assert text.count(NOBODY) == 3
+    assert "between –" not in text
+    assert "<svg" not in text
+    assert "Water on" in text

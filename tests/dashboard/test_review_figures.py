@@ -238,7 +238,7 @@ def test_beside_a_strip_a_long_name_keeps_its_end_where_names_differ() -> None:
     )
     texts = labels(people, [])
     assert all(len(text) <= LABEL_LETTERS for text in texts)
-    assert texts[0] == "W-01 · Briga…half"
+    assert texts[0] == "W-01 · Bri…alf"
     assert texts[1] == "Set W-02"
     assert texts[2].endswith("W-03")
     assert texts[3].endswith("W-04")

@@ -1,0 +1,141 @@
+"""Names of forty letters that differ at their end only, an incident without a wear, and both on paper."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pdfplumber
+import pytest
+from waitress.server import create_server
+
+from analysis.profile import Profile
+from dashboard.app import create_app
+from dashboard.charts import words
+from dashboard.context import Context
+from dashboard.pages import review as review_page
+from dashboard.underair import main
+from dashboard.words import CAUTION
+from ingest.archive.reading import Archive
+
+pytestmark = pytest.mark.browser
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
+INCIDENT = "TH-20310504-1912"
+DESK_ALONE = "TH-20310604-1912"
+DRAWN = "#review-lanes .js-plotly-plot .main-svg"
+LONG = {
+    "wearer_id": "Alexandria-Bartholomew-van-der-Nordhaven",
+    "team": "Brigade-of-the-eastern-harbour-district-",
+    "set_id": "Set-of-the-second-delivery-of-the-year--",
+}
+OVERFLOWING = """() => [...document.querySelectorAll('.scroller')]
+    .filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.closest('.listing').id)"""
+
+
+def with_long_names(line: str) -> str:
+    """A message of the sample whose wearer, team and set have names of forty letters."""
+    heard = json.loads(line)
+    for name, long in LONG.items():
+        value = heard["payload"].get(name) if isinstance(heard["payload"], dict) else None
+        if value:
+            heard["payload"][name] = long[: 40 - len(value)] + value
+            heard["topic"] = heard["topic"].replace(f"/set/{value}/", f"/set/{heard['payload'][name]}/")
+    return json.dumps(heard)
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("long")
+    lines = gzip.decompress(SAMPLE.read_bytes()).decode().splitlines()
+    of_desk = [
+        line for line in lines if line.split('"topic":"')[1].split('"')[0].endswith(("/incident", "/note"))
+    ]
+    alone = [line.replace("2031-05-04", "2031-06-04").replace(INCIDENT, DESK_ALONE) for line in of_desk]
+    capture = folder / "long.ndjson"
+    capture.write_text("\n".join([*map(with_long_names, lines), *alone]), encoding="utf-8")
+    with pytest.raises(SystemExit):
+        main(["import", str(capture), "--archive", str(folder / "archive")])
+    context = Context(archive=Archive(folder / "archive"), profile=Profile.default())
+    server = create_server(
+        create_app(context, pages={"/review": review_page}).server, host="127.0.0.1", port=0, threads=6
+    )
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.effective_port}/review"
+    server.close()
+    thread.join(5)
+
+
+@pytest.fixture(autouse=True)
+def _short_patience(page: Any) -> None:
+    page.set_default_timeout(60_000)
+
+
+@pytest.mark.parametrize("width", [1024, 1440])
+def test_no_table_scrolls_sideways(page: Any, address: str, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 768})
+    page.goto(address)
+    page.wait_for_selector("#review-wears table")
+    assert page.evaluate(OVERFLOWING) == []
+    page.goto(f"{address}?incident={INCIDENT}")
+    page.wait_for_selector(DRAWN)
+    page.wait_for_selector("#review-clocks table")
+    assert page.evaluate(OVERFLOWING) == []
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    # Names and headings stand within their drawing, and can be told apart there.
+    names = page.locator("#review-overview .ytick text").all_text_contents()
+    assert len(names) == len(set(names)) == 12
+    left = page.evaluate(
+        "() => document.querySelector('#review-overview').getBoundingClientRect().left"
+        " - Math.min(...[...document.querySelectorAll('#review-overview .ytick text')]"
+        ".map((one) => one.getBoundingClientRect().left))"
+    )
+    assert left <= 0
+    beyond = page.evaluate(
+        "() => Math.max(...[...document.querySelectorAll('#review-lanes .annotation text')]"
+        ".map((one) => one.getBoundingClientRect().right))"
+        " - document.querySelector('#review-lanes').getBoundingClientRect().right"
+    )
+    assert beyond <= 0
+
+
+def test_an_incident_with_the_desks_words_only_opens(page: Any, address: str) -> None:
+    page.goto(f"{address}?incident={DESK_ALONE}")
+    page.wait_for_selector(DRAWN)
+    assert page.get_by_text(words.NOBODY).count() == 1
+    assert page.locator("#review-notes tbody tr").count() == 24
+    assert page.locator(".problem").count() == 0
+
+
+@pytest.mark.parametrize("landscape", [False, True])
+def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(
+    page: Any, address: str, landscape: bool
+) -> None:
+    page.goto(f"{address}?incident={INCIDENT}")
+    page.wait_for_selector(DRAWN)
+    page.wait_for_selector("#review-clocks table")
+    statements = page.locator(".finding-item .statement").all_text_contents()
+    margin = dict.fromkeys(("top", "bottom", "left", "right"), "10mm")
+    printed = page.pdf(format="A4", landscape=landscape, margin=margin)
+    with pdfplumber.open(io.BytesIO(printed)) as paper:
+        sheets = list(paper.pages)
+        told = " ".join(" ".join((sheet.extract_text() or "").split()) for sheet in sheets)
+        within = all(
+            sheet.bbox[0] <= word["x0"] and word["x1"] <= sheet.bbox[2]
+            for sheet in sheets
+            for word in sheet.extract_words()
+        )
+    assert within
+    assert " ".join(CAUTION.split())[:60] in told
+    # Every finding, the last tick of the clock, the last column of the widest table.
+    assert all(statement[:40].split("-")[0] in told for statement in statements)
+    assert told.count("20:00") == 2
+    assert "Silent" in told
+    for pressed in ("Zoom in Zoom out", "Keep note", words.WITHDRAW, words.EXPORTS["csv"]):
+        assert pressed not in told
