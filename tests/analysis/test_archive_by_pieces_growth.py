@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from analysis.incident import analyse
 from analysis.pieces import pieces as finding
 from analysis.pieces.archive_pieces import incident_piece, pieces_of
 from analysis.pieces.batch_messages import messages_of
@@ -18,11 +19,11 @@ from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import BATCH_ROWS, find_pieces
 from analysis.pieces.piecewise import analyse_batch
 from analysis.profile import Profile
+from analysis.records import power_ups
 from analysis.simulation.troubles import build_radio_troubles
 from analysis.tables import TABLES
 from ingest.archive.archive import seal_messages
 from ingest.archive.index import DESKS, SETS, ArchiveIndex
-from ingest.archive.reading import Archive
 from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
@@ -136,27 +137,46 @@ def test_bare_readings_carry_no_text_and_give_the_same(archive: Path) -> None:
     )
 
 
-def test_what_came_twice_is_read_in_full(archive: Path) -> None:
-    """Copies, and another payload under one identity: the same findings as with everything read."""
-    said = Archive(archive).messages()["pressure"].head(40)
-    other = said.with_columns(
-        pl.col("received") + timedelta(seconds=1),
-        pl.col("pressure_bar") - 20.0,
-        pl.col("payload").str.replace('"pressure_bar":', '"pressure_bar": '),
-    )
+@pytest.mark.parametrize(("gap", "counts"), [("before the value", "other"), ("at the end", "first")])
+@pytest.mark.parametrize("name", ["another", "zero"])
+def test_what_came_twice_is_read_in_full(archive: Path, name: str, gap: str, counts: str) -> None:
+    """Two messages under one identity, heard in one microsecond: their payloads decide which counts.
+
+    Not the order of the parts. A space comes before any digit, and after the end of a text.
+    """
     part = next((archive / "pressure").rglob("*.parquet"))
     shutil.copy(part, part.with_name("copy.parquet"))
     frame = pl.read_parquet(part)
-    other.select(frame.columns).write_parquet(part.with_name("other.parquet"))
+    live = frame.filter(~pl.col("retained"))
+    set_id = live["set_id"].mode().sort()[0]
+    of_one = live.filter(pl.col("set_id") == set_id).unique(["boot", "seq"], keep="none").sort("seq")
+    first = of_one.slice(10, 40)
+    spaced = {
+        "before the value": pl.col("payload").str.replace('_bar":', '_bar": ', literal=True),
+        "at the end": pl.col("payload") + " ",
+    }
+    other = first.with_columns(pl.col("pressure_bar") + 0.5, spaced[gap])
+    assert ((other["payload"] < first["payload"]) == (counts == "other")).all()
+    other.write_parquet(part.with_name(f"{name}.parquet"))
     (batch,) = (one for one in pieces_of(archive).batches() if not one.table["of_desk"][0])
-    ((bare, _),) = messages_of(archive, batch, bare=True)
+    ((bare, scope),) = messages_of(archive, batch, bare=True)
+    ((whole, _),) = messages_of(archive, batch)
     assert "payload" in bare["pressure"].columns
     assert "payload" not in bare["motion"].columns
-    ((whole, _),) = messages_of(archive, batch)
     assert bare["pressure"].sort(pl.all()).equals(whole["pressure"].sort(pl.all()))
-    assert bare["pressure"].height > frame.height
-    conflicts = analyse_batch(archive, batch, Profile.default())
-    assert set(conflicts) == set(TABLES)
+    assert bare["pressure"].height == frame.unique("payload").height + other.height
+    expected = other if counts == "other" else first
+    (power_up,) = (
+        one for one in power_ups(bare, [set_id]) if one.boot == first["boot"][0] and one.role == "set"
+    )
+    channel = power_up.channels["pressure"]
+    here = np.isin(channel.seq, expected["seq"].to_numpy())
+    assert channel.numbers["pressure_bar"][here].tolist() == expected["pressure_bar"].to_list()
+    assert set(expected["seq"]) <= set(power_up.conflicts)
+    found = analyse_batch(archive, batch, Profile.default())
+    asked = analyse(whole, Profile.default(), scope=scope)
+    assert all(found[table].equals(asked[table]) for table in TABLES)
+    assert "conflicting_records" in found["findings"]["code"].to_list()
 
 
 def test_opening_an_incident_looks_into_no_day_but_its_own(
