@@ -7,7 +7,7 @@
     node.append(...children);
     return node;
   };
-  const LONG = 16; // letters; a date with its time stays in one line
+  const LONG = 19; // letters; a date with its time stays in one line
   const textOf = (cell) => (typeof cell === "string" ? cell : cell.t);
   const valueOf = (cell) => (typeof cell === "string" ? cell : cell.v ?? cell.t);
 

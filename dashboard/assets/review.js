@@ -62,6 +62,9 @@
     keepInAddress();
     showChoices();
     frameWindow();
+    // The figure comes by another way, which is silent when the server is not there.
+    if (view.at == null) fetched(`/review/moment?${query({ at: view.window[0] })}`);
+    else ask();
   }
 
   function setWindow(start, end, alsoPicture = false) {
@@ -171,6 +174,14 @@
     return size ? { left: size.l, width: size.w, top: size.t, height: size.h } : null;
   }
 
+  const toTime = (value) => (typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`));
+
+  // What the lanes show is what is drawn: a zoom that the server has not answered moves no time.
+  function drawnWindow() {
+    const range = lanesPlot()?._fullLayout?.xaxis?.range;
+    return range ? range.map(toTime) : view.window;
+  }
+
   function timeAt(gd, clientX, [start, end]) {
     const axis = axisOf(gd);
     if (!axis) return null;
@@ -182,7 +193,8 @@
     const line = byId("review-cursor");
     const gd = lanesPlot();
     const axis = axisOf(gd);
-    const share = axis && view.at != null ? (view.at - view.window[0]) / (view.window[1] - view.window[0]) : -1;
+    const [start, end] = drawnWindow();
+    const share = axis && view.at != null ? (view.at - start) / (end - start) : -1;
     line.hidden = !(share >= 0 && share <= 1);
     if (line.hidden) return;
     line.style.left = `${axis.left + share * axis.width}px`;
@@ -226,7 +238,9 @@
   async function fetched(address) {
     try {
       const answer = await fetch(address);
-      return await answer.json();
+      const told = await answer.json();
+      if (byId("review-said").textContent === view.words.unreachable) say("");
+      return told;
     } catch {
       say(view.words.unreachable);
       return null;
@@ -242,7 +256,15 @@
     const told = await fetched(`/review/moment?${query({ at: view.at })}`);
     asking = false;
     if (told?.people) showMoment(told);
+    else forgetMoment();
     if (askAgain) ask();
+  }
+
+  // Values of another moment would stand beside a cursor that has moved on.
+  function forgetMoment() {
+    byId("review-cursor-time").textContent = "";
+    byId("review-moment").replaceChildren();
+    byId("review-moment-hint").hidden = false;
   }
 
   function showMoment(told) {
@@ -350,9 +372,9 @@
 
   function wire() {
     const frame = byId("review-lanes-frame");
-    dragOn(frame, lanesPlot, () => view.window, { click: (_, at) => setCursor(at, true) });
+    dragOn(frame, lanesPlot, drawnWindow, { click: (_, at) => setCursor(at, true) });
     frame.addEventListener("pointermove", (event) => {
-      const at = timeAt(lanesPlot(), event.clientX, view.window);
+      const at = timeAt(lanesPlot(), event.clientX, drawnWindow());
       if (at == null || event.buttons) return;
       view.at = at;
       placeCursor();
@@ -408,10 +430,9 @@
     const gd = lanesPlot();
     if (!gd?.on || !plot("review-overview")?.on || gd.dataset.heard) return;
     gd.dataset.heard = "yes";
-    const toView = (value) => (typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`));
     gd.on("plotly_relayout", (change) => {
       const [start, end] = [change["xaxis.range[0]"], change["xaxis.range[1]"]];
-      if (start != null && end != null) setWindow(toView(start), toView(end));
+      if (start != null && end != null) setWindow(toTime(start), toTime(end));
     });
     gd.on("plotly_afterplot", () => placeCursor());
     plot("review-overview")?.on?.("plotly_afterplot", frameWindow);

@@ -139,3 +139,27 @@ def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(
     assert "Silent" in told
     for pressed in ("Zoom in Zoom out", "Keep note", words.WITHDRAW, words.EXPORTS["csv"]):
         assert pressed not in told
+
+
+def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_moment(
+    page: Any, address: str
+) -> None:
+    page.expected_console = ["ERR_INTERNET_DISCONNECTED", "Failed to fetch", "Callback failed"]
+    page.goto(f"{address}?incident={INCIDENT}")
+    page.wait_for_selector(DRAWN)
+    frame = page.locator("#review-lanes-frame")
+    box = frame.bounding_box()
+    frame.click(position={"x": box["width"] / 2, "y": 200})
+    page.wait_for_selector("#review-moment dl")
+    place = page.locator("#review-cursor").bounding_box()["x"]
+    page.context.set_offline(True)
+    page.click('[data-set="span:300"]')
+    page.get_by_text(words.FOR_SCRIPT["unreachable"]).wait_for()
+    # The lanes stay, and with them the cursor's place on them; values that nobody can vouch for go.
+    page.wait_for_function("() => !document.querySelector('#review-moment dl')")
+    assert abs(page.locator("#review-cursor").bounding_box()["x"] - place) < 2
+    assert page.locator("#review-cursor-time").text_content() == ""
+    page.context.set_offline(False)
+    page.click('[data-set="span:60"]')
+    page.wait_for_selector("#review-moment dl")
+    page.wait_for_function("() => document.querySelector('#review-said').textContent === ''")
