@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
@@ -11,7 +12,7 @@ import polars as pl
 import pyarrow.parquet as pq
 
 from analysis.tables import TABLES, Results, empty_table, to_arrow, to_csv
-from ingest.contract.errors import UnderairError, reason_of
+from ingest.contract.errors import UnderairError, system_sentence
 
 
 def write_results(results: Results, folder: Path, form: str, about: dict[str, str]) -> dict[str, Path]:
@@ -120,12 +121,14 @@ class TableFiles:
         return file
 
     def _drop(self) -> None:
-        for name, writer in self._open.items():
-            writer.close()
-            self._aside(name).unlink(missing_ok=True)
+        for writer in self._open.values():
+            with contextlib.suppress(OSError):  # it writes what it still holds, and the disk may be full
+                writer.close()
+        for name in self.paths:
+            with contextlib.suppress(OSError):  # of a folder that could not be made
+                self._aside(name).unlink(missing_ok=True)
 
     def _problem(self, error: OSError) -> UnderairError:
         return UnderairError(
-            f"cannot write the tables into {self._folder}: {reason_of(error)}; make room, or choose an --out "
-            "where you may write"
+            f"cannot write the tables into {self._folder}: {system_sentence(error)}; or choose another --out"
         )

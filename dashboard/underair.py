@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from ingest.contract.errors import UnderairError
+from ingest.contract.errors import UnderairError, system_sentence
 
 # In the order in which a newcomer meets them: `underair --help` reads as a story.
 VERBS = {
@@ -77,12 +77,16 @@ def root() -> None:
 
 
 def main(arguments: list[str] | None = None) -> Any:
-    """Run `underair`; an expected error prints its sentence to stderr and ends with exit code 1."""
+    """Run `underair`; an expected error, and what the machine refuses, prints a sentence and ends with 1."""
     try:
         return root.main(args=arguments, prog_name="underair")
     except UnderairError as error:
         click.echo(f"underair: {error}", err=True)
-        sys.exit(1)
+    except OSError as error:
+        if error.errno is None:  # nothing that the machine refused: a fault of ours
+            raise
+        click.echo(f"underair: {system_sentence(error)}", err=True)
+    sys.exit(1)
 
 
 if __name__ == "__main__":

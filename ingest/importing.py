@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ingest.archive.archive import Counts, create_archive, seal_messages
 from ingest.contract.captures import BadLine, Heard, read_lines
-from ingest.contract.errors import BadCapture, RefusedMessage
+from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import EPOCH, micros
 
@@ -81,7 +81,13 @@ def import_capture(
                 received = item.received
                 builder.add(micros(item.received), item.topic, item.payload, item.retained)
         messages = builder.frames()
-        counts = seal_messages(folder, messages, f"{name}-{chunk:04d}")
+        try:
+            counts = seal_messages(folder, messages, f"{name}-{chunk:04d}")
+        except OSError as error:
+            raise ArchiveProblem(
+                f"the archive {folder} cannot be written: {system_sentence(error)}; the capture can be "
+                "imported again, what is kept already is left out"
+            ) from error
         done += Imported(counts, Counter(messages["refused"]["reason"].to_list()))
         chunk += 1
         progress(done.counts.received)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
+
 import pytest
 from click.testing import CliRunner
 
-from dashboard.underair import VERBS, root
+from dashboard.underair import VERBS, main, root
 
 
 @pytest.mark.parametrize("verb", VERBS)
@@ -46,3 +48,23 @@ def test_bash_completes_verbs_options_and_values() -> None:
     assert completed("underair re") == ["replay", "retain", "report"]
     assert "--incident" in completed("underair report --inc")
     assert completed("underair report --units im") == ["imperial"]
+
+
+@pytest.mark.parametrize(
+    ("refused", "said"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), "the disk is full: make room and call again"),
+        (OSError(errno.EACCES, "Permission denied", "a/b"), "not allowed at a/b (Permission denied): call"),
+        (OSError(errno.EIO, "Input/output error", "a/b"), "Input/output error: a/b"),
+    ],
+)
+def test_what_the_machine_refuses_is_a_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], refused: OSError, said: str
+) -> None:
+    def refuse(**_: object) -> None:
+        raise refused
+
+    monkeypatch.setattr(root, "main", refuse)
+    with pytest.raises(SystemExit, match="1"):
+        main(["tidy"])
+    assert capsys.readouterr().err.startswith(f"underair: {said}")

@@ -99,11 +99,8 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
     except OSError as error:
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)
-        why = (
-            system_sentence(error)
-            if out.parent.is_dir()
-            else f"there is no folder {out.parent}; make it first"
-        )
+        no_folder = f"there is no folder {out.parent}; make it first"
+        why = system_sentence(error) if out.parent.is_dir() else no_folder
         raise UnderairError(f"cannot write the report to {out}: {why}") from None
     click.echo(
         f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "

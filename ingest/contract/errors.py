@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import errno
+
+_FULL = (errno.ENOSPC, errno.EDQUOT)
+_FORBIDDEN = (errno.EACCES, errno.EPERM, errno.EROFS)
+
 
 class UnderairError(Exception):
     """Base of all errors whose text is written for the person at the keyboard."""
@@ -49,3 +54,14 @@ def reason_of(error: BaseException) -> str:
     if isinstance(error, OSError) and error.strerror:
         return error.strerror if error.filename is None else f"{error.strerror}: {error.filename}"
     return str(error) if isinstance(error, ArchiveProblem) else f"{type(error).__name__}: {error}"
+
+
+def system_sentence(error: OSError) -> str:
+    """Return what the machine refused, where, and what to do; for what no verb words by itself."""
+    where = f" at {error.filename}" if error.filename is not None else ""
+    if error.errno in _FULL:
+        return f"the disk is full{where}: make room and call again; what was whole before is whole still"
+    if error.errno in _FORBIDDEN:
+        why = error.strerror or "permission denied"
+        return f"not allowed{where} ({why}): call as the user to whom it belongs, or have the right given"
+    return reason_of(error)

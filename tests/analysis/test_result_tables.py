@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import polars as pl
 import pytest
 
 from analysis.tables import COLUMNS, CONTRACT_TABLES, TABLES, conform, empty_table, to_arrow, to_csv
+from analysis.writing import write_results
+from ingest.contract.errors import UnderairError
 
 TIME = pl.Datetime("us", "UTC")
 CONTRACT = {
@@ -166,3 +169,14 @@ def test_csv_numbers_have_no_more_digits_than_anybody_can_read() -> None:
     assert "1676.5502," in text
     assert "0.0123457," in text
     assert to_arrow("wears", frame)["free_air_l"].to_pylist() == [1676.5501886854627]
+
+
+@pytest.mark.parametrize("form", ["parquet", "csv"])
+def test_a_full_disk_is_said_and_nothing_half_written_stays(tmp_path: Path, form: str) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / f"wears.{form}.part").symlink_to("/dev/full")
+    results = {name: empty_table(name) for name in TABLES}
+    with pytest.raises(UnderairError, match=r"cannot write the tables into .*: the disk is full.*make room"):
+        write_results(results, out, form, {})
+    assert list(out.iterdir()) == []

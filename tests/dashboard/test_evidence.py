@@ -145,6 +145,21 @@ def test_the_report_is_shown_in_other_units_and_on_a_local_clock_with_utc_beside
         assert float(psi.replace(",", "")) == pytest.approx(float(bar) * 14.5038, abs=7.8)
 
 
+def test_a_report_that_cannot_be_written_names_what_was_asked_for_and_one_replaced_is_said(
+    archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "no folder" / "report.html"
+    given = ("--archive", str(archive), "--incident", incident_id, "--out", str(out))
+    assert run("report", *given) == 1
+    said = capsys.readouterr().err
+    assert said.endswith(f"to {out}: there is no folder {out.parent}; make it first\n")
+    out.parent.mkdir()
+    assert run("report", *given) == 0
+    assert "replaced" not in capsys.readouterr().out
+    assert run("report", *given) == 0
+    assert capsys.readouterr().out.endswith("; an older file of this name is replaced\n")
+
+
 def test_a_zone_that_is_none_is_named(
     archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
