@@ -36,6 +36,22 @@ _ARCHIVE = """
 `DIR/{kind}/date=YYYY-MM-DD/*.parquet`, the date by the listener's clock (UTC); one table a kind of message,
 and `refused` for what did not keep the contract. Merging (`underair tidy`) changes files, never rows.
 """
+_AUDIT = """
+## What `underair audit` hands out
+
+`by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`, `standing_out`, each as CSV and Parquet;
+the `README.txt` beside them says what is in which. Wearers do not appear. In place of a count stands
+
+- `<16` where it is from 1 to 15 (the limit is the profile's, `withholding`);
+- `withheld` where it, or what follows from it, would tell more of such a count. It may be of any size from 1:
+  a small total of many parts reads `withheld`, too, since `<16` on it would tell too much of them;
+- the count itself where it is nought.
+
+A line with either has `withheld` true, and what would tell the count (rates, intervals, minutes) is empty.
+In Parquet files the counts stay numbers, null where a mark stands; the mark is in the column of the same name
+with `_mark`. For all that stands in one release, each small count can have every value that marks and noughts
+allow, at least half of those that its mark names, and no withheld count can be computed back.
+"""
 _EVERY = "Columns of every kind (`desk_id` instead of `set_id` where a desk speaks)"
 
 
@@ -45,6 +61,7 @@ def page() -> str:
     for name in COLUMNS:
         beyond = "" if name in CONTRACT_TABLES else " (beyond the contract's seven)"
         parts.append(f"\n### {name}{beyond}\n\n{_table(to_arrow(name, empty_table(name)).schema)}")
+    parts.append(_AUDIT)
     kinds = {name: schema for name, schema in ARROW_SCHEMAS.items() if name != "refused"}
     every = set.intersection(*(set(schema.names) for schema in kinds.values()))
     common = [each for each in kinds["pressure"] if each.name in every | {"set_id"}]

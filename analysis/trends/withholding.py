@@ -112,21 +112,22 @@ def withheld(
     seen = _Seen(values)
     _two_in_every_sum(values, sums, hidden, smallest_shown)
     while True:
-        exposed = _Attack(values, sums, hidden, marked, smallest_shown, seen).narrowed(inherent)
+        exposed = list(_Attack(values, sums, hidden, marked, smallest_shown, seen).narrowed(inherent))
         more = {_companion(values, sums, hidden, cell, smallest_shown) for cell in exposed} - {None}
         if not more:  # nothing is exposed, or all that is tied to it is withheld already
-            return Withheld(hidden, marked)
+            break
         hidden[[cell for cell in more if cell is not None]] = True
         _two_in_every_sum(values, sums, hidden, smallest_shown)
-
-
-def possible_range(
-    counts: Counts, sums: Sequence[Sum], chosen: Withheld, smallest_shown: int, cell: int
-) -> tuple[int, int]:
-    """Return the least and the greatest count that a withheld cell may have, for all that is published."""
-    values = np.asarray(counts, dtype=np.int64)
-    attack = _Attack(values, sums, chosen.hidden, chosen.small, smallest_shown, _Seen(values))
-    return attack.extreme(cell, 1), attack.extreme(cell, -1)
+    if exposed:
+        return Withheld(hidden, marked)
+    # Companions were taken one by one: what the later ones made needless is shown again, the greatest first.
+    needless = hidden & ~primary if also is None else hidden & ~primary & ~also
+    for cell in sorted(np.flatnonzero(needless), key=lambda cell: -values[cell]):
+        hidden[cell] = False
+        attack = _Attack(values, sums, hidden, marked, smallest_shown, _Seen(values))
+        if _one_in_a_sum(sums, hidden) or next(attack.narrowed(inherent), None) is not None:
+            hidden[cell] = True
+    return Withheld(hidden, marked)
 
 
 class _Seen:
@@ -182,8 +183,12 @@ def _two_in_every_sum(values: Counts, sums: Sequence[Sum], hidden: Mask, smalles
             if hidden[cells].sum() == 1 and not one.at_least:
                 others = [int(other) for other in cells[~hidden[cells] & (values[cells] > 0)]]
                 if others:
-                    hidden[_best(values, others, smallest_shown)] = True
+                    hidden[_best(values, others, int(cells[hidden[cells]][0]), smallest_shown)] = True
                     changed = True
+
+
+def _one_in_a_sum(sums: Sequence[Sum], hidden: Mask) -> bool:
+    return any(not one.at_least and hidden[[one.total, *one.parts]].sum() == 1 for one in sums)
 
 
 def _companion(
@@ -198,7 +203,7 @@ def _companion(
             near = _tied(ties, reached)
             published = [other for other in near if not hidden[other] and values[other] > 0]
             if published:
-                return _best(values, published, smallest_shown)
+                return _best(values, published, cell, smallest_shown)
             if near == reached:
                 break
     return None
@@ -214,10 +219,10 @@ def _tied(sums: Sequence[Sum], cells: set[int]) -> set[int]:
     return found
 
 
-def _best(values: Counts, cells: Sequence[int], smallest_shown: int) -> int:
-    """Return the smallest count that can give way by as much as a mark is wide and still not be small."""
-    wide = 2 * (smallest_shown - 1)
-    return min(cells, key=lambda cell: (values[cell] < wide, abs(int(values[cell]) - wide), cell))
+def _best(values: Counts, cells: Sequence[int], cell: int, smallest_shown: int) -> int:
+    """Return the smallest count that can give way until `cell` has every small value, and not be small."""
+    room = smallest_shown + max(smallest_shown - 1 - int(values[cell]), 0)
+    return min(cells, key=lambda other: (values[other] < room, abs(int(values[other]) - room), other))
 
 
 class _Attack:
@@ -252,13 +257,13 @@ class _Attack:
                 ends.append(math.inf if one.at_least else known)
         self._rows, self._right, self._ends = np.array(rows), np.array(right, dtype=float), np.array(ends)
 
-    def narrowed(self, inherent: _Seen) -> list[int]:
-        """Return the small cells that are told more closely than inherent, or any that could be computed."""
+    def narrowed(self, inherent: _Seen) -> Iterator[int]:
+        """Yield the small cells that are told more closely than inherent, or any that could be computed."""
         if not len(self._unknown):
-            return []
+            return
         tied = self._rows.any(axis=0) if len(self._rows) else np.zeros(len(self._unknown), dtype=bool)
         self.push()
-        found, most_asked = [], self._smallest - 1
+        most_asked = self._smallest - 1
         for number in np.flatnonzero(tied):
             cell = int(self._unknown[number])
             lowest, highest = int(inherent.least[cell]), min(int(inherent.most[cell]), most_asked)
@@ -266,15 +271,14 @@ class _Attack:
                 if self._seen.least[cell] == self._seen.most[cell]:
                     self.settle(cell)
                     if self._seen.least[cell] == self._seen.most[cell]:
-                        found.append(cell)
+                        yield cell
                 continue
             if self._seen.least[cell] > lowest:
                 self.extreme(cell, 1)
             if self._seen.most[cell] < highest:
                 self.extreme(cell, -1)
             if self._seen.least[cell] > lowest or self._seen.most[cell] < highest:
-                found.append(cell)
-        return found
+                yield cell
 
     def settle(self, cell: int) -> None:
         """Look for both ends of a cell, where they are not found yet."""
