@@ -210,7 +210,7 @@ def _unit_hint(field: Field, value: float) -> str:
         return f"is it in {' or '.join(units)}?" if units else ""
     if field.unit == "°C" and value > 1200:
         return "is it in °F or in tenths of a degree?"
-    if field.name == "battery_fraction" and 1 < value <= 100:
+    if field.name.endswith("_fraction") and 1 < value <= 100:
         return "is it in per cent?"
     return ""
 

@@ -102,8 +102,9 @@ def test_samples_cover_every_field_of_every_kind() -> None:
     common = {"set_id", "desk_id", "boot", "seq", "time", "uptime_s"}
     for kind in KINDS:
         own = {field.name for field in fields_of(kind)} - common
-        assert own <= given_fields[kind]
-        assert own <= {(path or "")[2:].split(".")[0].split("[")[0] for k, path in refused if k == kind}
+        assert own <= given_fields[kind], f"samples/valid.ndjson: {kind} with {own - given_fields[kind]}"
+        broken = {(path or "")[2:].split(".")[0].split("[")[0] for k, path in refused if k == kind}
+        assert own <= broken, f"samples/invalid.ndjson: {kind} with each of {own - broken} wrong"
 
 
 _odd = st.one_of(
