@@ -1,0 +1,165 @@
+"""The trends page under a choice: whose events, whose sensors, which month; and who waits for whom."""
+
+from __future__ import annotations
+
+import re
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.profile import Profile
+from analysis.simulation.make_three_years import read_three_years
+from analysis.trends.ledger import SET_EVENTS, Ledger
+from dashboard.context import Context
+from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.pages import trends as trends_page
+from dashboard.trends import sections, view, words
+from dashboard.trends.once import Once
+from dashboard.trends.view import Choice, events_in, keeper_of
+from dashboard.trends.wear_ledger import bring_in
+from ingest.archive.reading import Archive
+
+NOW = datetime(2032, 3, 10, tzinfo=UTC)
+
+
+def text_of(component: Any) -> str:
+    if isinstance(component, str):
+        return component
+    children = getattr(component, "children", None)
+    listed = str(getattr(component, "data-listing", ""))
+    parts = children if isinstance(children, list) else [children]
+    return " ".join([listed, *(text_of(part) for part in parts if part is not None)])
+
+
+def page_over(folder: Path, ledger: Ledger, query: dict[str, str] | None = None) -> str:
+    bring_in(folder, "made", ledger)
+    return text_of(
+        trends_page.layout(Context(archive=Archive(folder), profile=Profile.default()), query or {})
+    )
+
+
+@pytest.fixture(scope="module")
+def ledger() -> Ledger:
+    return read_three_years(NOW)[0]
+
+
+def test_without_a_heat_sensor_nothing_is_said_of_heat(tmp_path: Path, ledger: Ledger) -> None:
+    cold = ledger["wears"].with_columns(pl.lit(None, dtype=pl.Float64).alias("heat_dose"))
+    text = page_over(tmp_path, {**ledger, "wears": cold})
+    assert text.count(words.NOT_MEASURED) == 2
+    assert "Class I / II / III / IV: " not in text
+    assert not re.search(r"\d / \d", text)
+
+
+def test_a_wear_without_a_heat_sensor_is_no_cool_wear(tmp_path: Path, ledger: Ledger) -> None:
+    wears = ledger["wears"].with_columns(
+        pl.when(pl.int_range(pl.len()) % 2 == 0).then(pl.col("heat_dose")).alias("heat_dose")
+    )
+    with_sensor = wears.filter(pl.col("heat_dose").is_not_null())
+    hot = float(wears["class_2_s"].sum()) / 60 / len(with_sensor)
+    text = page_over(tmp_path, {**ledger, "wears": wears})
+    assert f" / {hot:.2f} / " in text
+    assert f"{len(with_sensor):,} wears with a heat sensor" in text
+
+
+def test_events_of_incidents_are_not_counted_over_drills(tmp_path: Path, ledger: Ledger) -> None:
+    bring_in(tmp_path, "made", ledger)
+    look = keeper_of(Context(archive=Archive(tmp_path), profile=Profile.default())).look()
+    every = events_in(look, Choice())[0].height
+    shares = [events_in(look, Choice(kind=kind))[0].height for kind in view.KINDS]
+    assert sum(shares) == every
+    assert all(0 < share < every for share in shares)
+
+
+def test_the_month_that_is_not_over_says_so(
+    tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(view, "utc_now", lambda: NOW)
+    text = page_over(tmp_path, ledger)
+    assert "2032-03 is not over: its counts are those so far." in text
+    assert "2032-03 so far" in text
+    monkeypatch.setattr(view, "utc_now", lambda: datetime(2032, 4, 1, tzinfo=UTC))
+    assert "so far" not in text_of(
+        trends_page.layout(Context(archive=Archive(tmp_path), profile=Profile.default()), {})
+    )
+
+
+def test_lines_that_are_brought_in_after_a_look_are_seen_by_the_next(tmp_path: Path, ledger: Ledger) -> None:
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    assert keeper_of(context).look().ledger["wears"].is_empty()
+    bring_in(tmp_path, "made", ledger)
+    assert not keeper_of(context).look().ledger["wears"].is_empty()
+
+
+def test_nobody_waits_for_the_comparisons_of_another_choice() -> None:
+    once: Once[str, int] = Once()
+    slow, asked = threading.Event(), threading.Event()
+
+    def work() -> int:
+        asked.set()
+        assert slow.wait(10)
+        return 1
+
+    thread = threading.Thread(target=once.get, args=("2031", work))
+    thread.start()
+    assert asked.wait(10)
+    assert once.get("2032", lambda: 2) == 2  # while the other is still worked out
+    slow.set()
+    thread.join()
+    assert once.get("2031", lambda: 3) == 1
+
+
+def test_what_failed_is_tried_again() -> None:
+    once: Once[str, float] = Once()
+    with pytest.raises(ZeroDivisionError):
+        once.get("2031", lambda: 1 / 0)
+    assert once.get("2031", lambda: 1.0) == 1.0
+
+
+def test_another_archive_has_comparisons_of_its_own(tmp_path: Path, ledger: Ledger) -> None:
+    (tmp_path / "one").mkdir()
+    (tmp_path / "other").mkdir()
+    bring_in_three_years(tmp_path / "one", NOW)
+    few = {**ledger, "wears": ledger["wears"].head(30), "set_events": pl.DataFrame(schema=SET_EVENTS)}
+    for _ in range(2):  # a keeper that is gone leaves its place in memory to the next one
+        contexts = [
+            Context(archive=Archive(tmp_path / name), profile=Profile.default()) for name in ("one", "other")
+        ]
+        assert "Station 4" in text_of(trends_page.layout(contexts[0], {}))
+        bring_in(tmp_path / "other", "made", few)
+        assert "Station 4" not in text_of(trends_page.layout(contexts[1], {}))
+        del contexts
+
+
+def test_who_is_left_out_of_those_due_a_look_is_counted(
+    tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sections, "MOST_DUE", 3)
+    text = page_over(tmp_path, ledger)
+    assert "more, each for fewer short rests" in text
+
+
+def test_a_wearer_stands_at_the_station_of_late(tmp_path: Path, ledger: Ledger) -> None:
+    bring_in_three_years(tmp_path, NOW)
+    # The later wears stand before the earlier ones, as archives that were brought in may.
+    backwards = ledger["wears"].sort("started", descending=True)
+    bring_in(tmp_path, "three-years", {**ledger, "wears": backwards})
+    roster = pl.read_csv(tmp_path / "roster.csv")
+    moved = roster.with_columns(
+        pl.lit("2031-12-31").alias("until"), pl.lit(None, dtype=pl.String).alias("from")
+    )
+    now = roster.with_columns(
+        pl.lit("Newly built").alias("station"),
+        pl.lit("2032-01-01").alias("from"),
+        pl.lit(None, dtype=pl.String).alias("until"),
+    )
+    pl.concat([moved, now.select(moved.columns)], how="vertical_relaxed").write_csv(tmp_path / "roster.csv")
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    page = trends_page.layout(context, {})
+    due = next(part for part in page.children if getattr(part, "id", "") == "trends-due")
+    table = next(part for part in due.children if type(part).__name__ == "Table")
+    assert {row.children[1].children for row in table.children[1].children} == {"Newly built"}
