@@ -30,7 +30,16 @@ def test_schema_is_valid_2020_12_with_our_own_id(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_name_that_ends_in_a_unit_states_that_unit(kind: str) -> None:
-    units = {"bar": "bar", "c": "°C", "s": "s", "min": "min", "l": "l", "dbm": "dBm", "s2": "m/s²", "fraction": "1"}
+    units = {
+        "bar": "bar",
+        "c": "°C",
+        "s": "s",
+        "min": "min",
+        "l": "l",
+        "dbm": "dBm",
+        "s2": "m/s²",
+        "fraction": "1",
+    }
     for name, field in schema_of(kind)["properties"].items():
         ending = name.rpartition("_")[2]
         if field.get("type") == "number":
