@@ -103,3 +103,12 @@ def test_the_messages_shown_to_makers_keep_the_contract() -> None:
             command = command.replace(f"'${name}'", f"'{value}'").replace(f"${name}", value)
         words = shlex.split(command)
         decode(words[words.index("-t") + 1], words[words.index("-m") + 1].encode())
+
+
+def test_what_tries_the_readme_s_claims_is_there() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    named = re.findall(
+        r"tests/[a-z_/]+(?:\.py)?", readme.split("Each of these claims can be tried")[1].split("\n## ")[0]
+    )
+    assert len(named) >= 12
+    assert [path for path in named if not (ROOT / path).exists()] == []
