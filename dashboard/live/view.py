@@ -214,6 +214,10 @@ def _row(row: Row, now: float, display: Display) -> dict[str, Any]:
     if row.attention == "other_alarm":
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
     why = [words.reason(reason.code, reason.since_at, now, state) for reason in row.reasons]
+    if len(why) > words.MOST_REASONS:
+        # One set with every alarm must not push the others off the screen; the list of alarms has all.
+        kept = words.MOST_REASONS - 1
+        why[kept:] = [words.MORE_REASONS.format(count=len(why) - kept)]
     return {
         "key": row.key,
         "a": row.attention,

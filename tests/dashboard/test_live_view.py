@@ -254,3 +254,12 @@ def test_where_nothing_was_ever_heard_nothing_is_counted() -> None:
     never = picture(hearing=Hearing(None, 0, 0, None, None))
     assert never["summary"] == []
     assert picture()["summary"][0] == "0 under air"
+
+
+def test_a_set_with_every_alarm_takes_no_more_than_its_row() -> None:
+    codes = ("distress", "no_motion", "low_air", "heat", "evacuate", "fault", "battery")
+    reasons = tuple(Reason(code, NOW - 65) for code in codes)
+    row = only(replace(ROW, attention="distress", reasons=reasons))
+    assert row["why"].split(" · ")[0] == "for 1:05"
+    assert row["why"].split(" · ")[2:] == ["at or below the warning for 1:05", "and 4 more"]
+    assert "more" not in only(replace(ROW, attention="distress", reasons=reasons[:4]))["why"]
