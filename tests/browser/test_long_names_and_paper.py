@@ -5,23 +5,18 @@ from __future__ import annotations
 import gzip
 import io
 import json
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pdfplumber
 import pytest
-from waitress.server import create_server
 
-from analysis.profile import Profile
-from dashboard.app import create_app
 from dashboard.charts import words
-from dashboard.context import Context
 from dashboard.pages import review as review_page
-from dashboard.underair import main
 from dashboard.words import CAUTION
-from ingest.archive.reading import Archive
+from ingest.importing import import_capture
+from tests.served_pages import pages_over
 
 pytestmark = pytest.mark.browser
 
@@ -59,22 +54,9 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     alone = [line.replace("2031-05-04", "2031-06-04").replace(INCIDENT, DESK_ALONE) for line in of_desk]
     capture = folder / "long.ndjson"
     capture.write_text("\n".join([*map(with_long_names, lines), *alone]), encoding="utf-8")
-    with pytest.raises(SystemExit):
-        main(["import", str(capture), "--archive", str(folder / "archive")])
-    context = Context(archive=Archive(folder / "archive"), profile=Profile.default())
-    server = create_server(
-        create_app(context, pages={"/review": review_page}).server, host="127.0.0.1", port=0, threads=6
-    )
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}/review"
-    server.close()
-    thread.join(5)
-
-
-@pytest.fixture(autouse=True)
-def _short_patience(page: Any) -> None:
-    page.set_default_timeout(60_000)
+    import_capture(capture, folder / "archive")
+    with pages_over(folder / "archive", {"/review": review_page}) as address:
+        yield f"{address}/review"
 
 
 @pytest.mark.parametrize("width", [1024, 1440])
