@@ -78,9 +78,9 @@ def _interval_by_wear(lines: pl.DataFrame, happened: pl.Expr) -> tuple[float, fl
     lines (Korn and Graubard 1998, Survey Methodology 24:193-201; from memory). Where all lines agree nothing
     tells how alike they are: a wear then counts once.
     """
+    if lines["wear_id"].n_unique() == len(lines):
+        return share_interval(int(lines.select(happened.sum()).item()), len(lines))
     lots = lines.group_by("wear_id").agg(happened.sum().alias("count"), pl.len().alias("size"))
-    if not len(lots):
-        return 0.0, 1.0
     count, size = lots["count"].to_numpy().astype(float), lots["size"].to_numpy().astype(float)
     of, share = float(size.sum()), float(count.sum() / size.sum())
     fewer = of / len(lots)

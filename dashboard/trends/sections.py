@@ -103,8 +103,8 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple
         reasons.setdefault(rest.wearer_id, []).append(
             f"{rest.started:%Y-%m-%d}: {sentences.short_rest(rest)}"
         )
-    of_late = wears.select("started", "wearer_id", "station").drop_nulls().sort("started")
-    home: dict[str, str | None] = dict(of_late.select("wearer_id", "station").iter_rows())
+    of_late = wears.drop_nulls(["wearer_id", "station"]).group_by("wearer_id")
+    home: dict[str, str | None] = dict(of_late.agg(pl.col("station").sort_by("started").last()).iter_rows())
     body: list[Any] = [html.P(words.NOBODY_DUE)]
     if reasons:
         # Who stands out among all, the surest first; then who rested too little most often, and last.
