@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import threading
+import time
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,13 +23,13 @@ from distributed import LocalCluster
 
 import analysis.pieces.pieces
 from analysis.pieces.archive_pieces import pieces_of
-from analysis.pieces.piecewise import Written, analyse_archive
-from analysis.pieces.spread import BadEngine, spread_over
+from analysis.pieces.piecewise import Written, analyse_archive, join, work
+from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
 from ingest.archive.archive import seal_messages
-from ingest.contract.errors import ArchiveProblem
+from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import frames_from_heard
 
 PROFILE = Profile.default()
@@ -88,7 +91,7 @@ def assert_same_files(out: Path, here: tuple[Path, Written]) -> None:
 def test_same_bytes_as_in_one_process(
     archive: Path, here: tuple[Path, Written], cluster: Any, tmp_path: Path
 ) -> None:
-    told: list[tuple[int, int]] = []
+    told: list[tuple[int, int, str]] = []
     with spread_over(engine_of(cluster)) as run:
         written = analyse_archive(
             archive, PROFILE, tmp_path, "parquet", ABOUT, run, lambda *now: told.append(now)
@@ -96,9 +99,13 @@ def test_same_bytes_as_in_one_process(
     assert written == here[1]
     assert written.rows["wears"] >= 2 * DAYS
     assert_same_files(tmp_path, here)
-    assert len(told) > DAYS
-    assert told[-1][0] == told[-1][1]
-    assert told == sorted(told)
+    messages, tables = ([one for one in told if one[2] == what] for what in ("messages", "tables"))
+    assert told == [*messages, *tables]
+    assert len(messages) > DAYS
+    assert len(tables) == len(TABLES)
+    for stage in (messages, tables):
+        assert stage == sorted(stage)
+        assert stage[-1][0] == stage[-1][1]
 
 
 def test_a_worker_killed_in_the_middle_changes_nothing(
@@ -143,6 +150,186 @@ def test_what_goes_wrong_at_a_worker_is_said_here(archive: Path, cluster: Any, t
     ):
         analyse_archive(own, PROFILE, tmp_path / "out", "parquet", {}, run)
     assert not list((tmp_path / "out").glob("*.parquet"))
+
+
+def one_by_one(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+    """Be a cluster of one worker in this process."""
+    for task in tasks:
+        yield function(task)
+
+
+def test_broken_off_while_tables_are_put_together_changes_no_table(archive: Path, tmp_path: Path) -> None:
+    """Ctrl-C then: the tables of the run before stay as they were, all of them."""
+    analyse_archive(archive, PROFILE, tmp_path, "parquet", {"run": "before"})
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+
+    def broken_off(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+        for number, task in enumerate(tasks):
+            if function is join and number == 3:
+                raise KeyboardInterrupt
+            yield function(task)
+
+    with pytest.raises(KeyboardInterrupt):
+        analyse_archive(archive, PROFILE, tmp_path, "parquet", {"run": "after"}, broken_off)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_worker_that_is_late_for_a_run_leaves_nothing(archive: Path, tmp_path: Path) -> None:
+    late: list[tuple[Callable[[Any], Any], Any]] = []
+
+    def remembering(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+        late.append((function, tasks[0]))
+        return one_by_one(function, tasks)
+
+    analyse_archive(archive, PROFILE, tmp_path, "parquet", {}, remembering)
+    after = sorted(path.name for path in tmp_path.iterdir())
+    assert [function for function, _ in late] == [work, join]
+    for function, task in late:
+        with pytest.raises(UnderairError, match="is not to be seen from here"):
+            function(task)
+    assert sorted(path.name for path in tmp_path.iterdir()) == after
+
+
+def test_what_another_worker_wrote_and_this_one_cannot_see_is_said(archive: Path, tmp_path: Path) -> None:
+    """A folder of results that is each machine's own: never tables with the rows of some of them."""
+
+    def of_another_machine(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+        if function is join:
+            next(tmp_path.glob(".pieces-*/*/wears.parquet")).unlink()
+        return one_by_one(function, tasks)
+
+    with pytest.raises(UnderairError, match=r"wears\.parquet is not to be seen from here: the folder of the"):
+        analyse_archive(archive, PROFILE, tmp_path, "parquet", {}, of_another_machine)
+    assert not list(tmp_path.iterdir())
+
+
+def test_an_archive_that_a_worker_does_not_see_gives_no_empty_tables(archive: Path, tmp_path: Path) -> None:
+    """The folder is there and nothing is mounted on it: said, instead of nought wears."""
+    own, out = tmp_path / "archive", tmp_path / "out"
+    shutil.copytree(archive, own)
+
+    def elsewhere(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+        own.rename(tmp_path / "not mounted")
+        own.mkdir()
+        return one_by_one(function, tasks)
+
+    with pytest.raises(ArchiveProblem, match=r"none of the [0-9,]+ messages of 2031-05-.* can be seen in .*"):
+        analyse_archive(own, PROFILE, out, "parquet", {}, elsewhere)
+    assert not list(out.iterdir())
+
+
+def test_a_worker_of_other_versions_is_refused() -> None:
+    """Other versions may give other figures: the tables would no longer be those of one process."""
+    mine = made_with()
+    assert _at_worker(abs, -1, mine) == 1
+    other = {**mine, "polars": "0.1", "underair": "0.0.1 (code 0)"}
+    with pytest.raises(UnderairError) as said:
+        _at_worker(abs, -1, other)
+    assert f"here underair {mine['underair']}, polars {mine['polars']}; asked for" in str(said.value)
+    assert "underair 0.0.1 (code 0), polars 0.1. Install the same" in str(said.value)
+    assert "numpy" not in str(said.value)
+
+
+def test_an_error_tells_the_piece_in_which_it_arose(
+    archive: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def broken(*_: Any, **__: Any) -> Any:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("analysis.pieces.piecewise.analyse", broken)
+
+    def at_worker(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
+        for task in tasks:
+            yield _at_worker(function, task, made_with())
+
+    for run in (None, at_worker):
+        with pytest.raises(ZeroDivisionError) as raised:
+            analyse_archive(archive, PROFILE, tmp_path, "parquet", {}, run)
+        piece, *where = raised.value.__notes__
+        assert re.search(
+            r"in piece \d+ \(incident [\w-]+; sets S-.*; 2031-05-.* UTC, [0-9,]+ messages\)", piece
+        )
+        assert bool(where) == (run is not None)
+        assert all(note.startswith("at the worker on ") for note in where)
+
+
+def test_a_scheduler_without_workers_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.pieces.spread.ANSWER_WITHIN_S", 0.5)
+    with (
+        LocalCluster(n_workers=0, host="127.0.0.1", dashboard_address="127.0.0.1:0") as none,
+        pytest.raises(BadEngine, match=r"has no workers; start some with `dask worker 127\.0\.0\.1:"),
+        spread_over(engine_of(none)),
+    ):
+        pass
+
+
+def waiting(task: tuple[int, Path]) -> int:
+    """Do the first task; be at all others until the file is there."""
+    number, file = task
+    while number and not file.exists():
+        time.sleep(0.01)
+    return number
+
+
+def test_a_scheduler_that_goes_away_is_said(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, free_port: Callable[[], int]
+) -> None:
+    """Killed between two tasks: a sentence, where there was a TypeError."""
+    monkeypatch.setattr("analysis.pieces.spread.ANSWER_WITHIN_S", 20.0)
+    port, command = free_port(), [sys.executable, "-m", "distributed.cli.dask_"]
+    quiet: dict[str, Any] = {"stderr": subprocess.DEVNULL, "cwd": Path(analysis.__file__).parents[1]}
+    of_scheduler = ["--host", "127.0.0.1", "--port", str(port), "--dashboard-address", "127.0.0.1:0"]
+    of_worker = [f"127.0.0.1:{port}", "--host", "127.0.0.1", "--no-nanny", "--no-dashboard"]
+    scheduler = subprocess.Popen([*command[:2], f"{command[2]}scheduler", *of_scheduler], **quiet)
+    worker = subprocess.Popen(
+        [*command[:2], f"{command[2]}worker", *of_worker, "--local-directory", str(tmp_path)], **quiet
+    )
+    done = []
+
+    def see() -> None:
+        with spread_over(f"dask://127.0.0.1:{port}") as run:
+            for number in run(waiting, [(number, tmp_path / "go on") for number in range(3)]):
+                done.append(number)
+                scheduler.kill()
+
+    try:
+        with pytest.raises(UnderairError, match=r"the Dask scheduler of the engine dask://.* went away"):
+            see()
+        assert done == [0]
+    finally:
+        (tmp_path / "go on").touch()
+        for process in (scheduler, worker):
+            process.kill()
+            process.wait()
+
+
+def processes_of(group: int) -> list[str]:
+    """Return the processes of a group that have not ended (one that nobody waits for stays as a Z)."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):  # ended in this very moment
+            state, _, of_group = path.read_text().rpartition(")")[2].split()[:3]
+            if int(of_group) == group and state != "Z":
+                found.append(path.parent.name)
+    return found
+
+
+def test_broken_off_at_the_terminal(archive: Path, tmp_path: Path, wait_until: Callable[..., Any]) -> None:
+    """Ctrl-C reaches the command and all its workers: no word of theirs, no process, nothing half done."""
+    command = [sys.executable, "-m", "dashboard.underair", "analyse", "--engine", "local:2"]
+    running = subprocess.Popen(
+        [*command, "--archive", str(archive), "--out", str(tmp_path)],
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    wait_until(lambda: list(tmp_path.glob(".pieces-*")), what="the tasks", timeout_s=120)
+    os.killpg(running.pid, signal.SIGINT)
+    _, said = running.communicate(timeout=120)
+    assert running.returncode == 1
+    assert said.strip() == "Aborted!"
+    assert not list(tmp_path.iterdir())
+    wait_until(lambda: not processes_of(running.pid), what="the end of its workers")
 
 
 def test_csv_from_many_workers(archive: Path, cluster: Any, tmp_path: Path) -> None:
