@@ -318,6 +318,18 @@ def shipped_profile(name: str) -> Profile:
     return parse_profile(text, f"{name}.toml")
 
 
+_TYPES = {"float": "a number", "int": "a whole number", "str": "text", "object": "a table", "array": "a list"}
+_UNITS = {
+    "_l_min": "L/min",
+    "_m_s2": "m/s²",
+    "_bar": "bar",
+    "_min": "min",
+    "_c": "°C",
+    "_s": "s",
+    "_l": "L",
+}
+
+
 def _explain(fault: str, document: dict[str, Any]) -> str:
     # msgspec says "Expected `float` <= 1.0 - at `$.air.ready_fraction`": the value itself is looked up here.
     match = re.search(r"^(?P<what>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", fault, flags=re.DOTALL)
@@ -334,5 +346,10 @@ def _explain(fault: str, document: dict[str, Any]) -> str:
     choices = {"$.turn_back.policy": POLICIES, "$.heat.dose_law": DOSE_LAWS}.get(path)
     if choices:
         what = f"expected one of {', '.join(choices)}"
+    # Its words for types are Python's, and it knows no unit: the key's name does.
+    what = re.sub(r", got `\w+`$", "", what)
+    what = re.sub(r"`(\w+)`", lambda found: _TYPES.get(found[1], found[1]), what)
+    unit = next((unit for ending, unit in _UNITS.items() if path.endswith(ending)), "")
+    what += (f" {unit}" if what[-1].isdigit() else f" in {unit}") if unit else ""
     got = "" if path == "$" else f", got {value!r}"
     return f"{what[:1].lower()}{what[1:]}{got} (at {path})".replace("`", "")

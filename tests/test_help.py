@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -68,3 +69,15 @@ def test_what_the_machine_refuses_is_a_sentence(
     with pytest.raises(SystemExit, match="1"):
         main(["tidy"])
     assert capsys.readouterr().err.startswith(f"underair: {said}")
+
+
+def test_a_day_in_another_form_is_answered_in_words(tmp_path: Path) -> None:
+    asked = ["audit", "--archive", str(tmp_path), "--out", "out", "--from", "04/05/2031"]
+    shown = CliRunner().invoke(root, asked)
+    assert shown.exit_code == 2
+    assert "'04/05/2031' is no day; expected YYYY-MM-DD, such as 2031-01-01" in shown.output
+
+
+def test_a_file_of_accounts_that_is_not_there_is_named(tmp_path: Path) -> None:
+    shown = CliRunner().invoke(root, ["account", "list", "--accounts", str(tmp_path / "none.json")])
+    assert f"no account in {tmp_path / 'none.json'}: there is no such file" in shown.output

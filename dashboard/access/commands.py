@@ -74,6 +74,9 @@ def list_accounts(path: Path, as_json: bool) -> None:
         ]
         click.echo(json.dumps(rows))
         return
+    if not accounts:
+        why = "" if path.exists() else ": there is no such file"
+        click.echo(f"underair: no account in {path}{why}", err=True)
     for name, one in sorted(accounts.items()):
         click.echo(f"{name}  {', '.join(one.roles)}  since {one.made:%Y-%m-%d}")
 

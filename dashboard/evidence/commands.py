@@ -193,6 +193,8 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
             click.echo(fault)
         click.echo(f"head: {found.head}")
         verdict = "whole" if not found.faults else counted(len(found.faults), "fault")
+        if again and not found.faults:
+            click.echo("its capture analysed anew: every table is the same to the bit")
         click.echo(f"{verdict}: a case of {counted(found.files, 'file')}")
     if found.faults:
         sys.exit(1)

@@ -131,7 +131,7 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
         raise BadNotes(f"{where}: certainty must be {' or '.join(CERTAINTIES)}, got {certainty!r}")
     if not 0 < len(text) <= LONGEST_TEXT:
         raise BadNotes(f"{where}: text must have 1 to {LONGEST_TEXT} characters, got {len(text)}")
-    return moment_in(written, zone, where), name, text, certainty
+    return moment_in(written, zone, f"{where}: time"), name, text, certainty
 
 
 def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:
@@ -146,7 +146,7 @@ def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:
         at = datetime.fromisoformat(written)
     except ValueError:
         raise BadNotes(
-            f"{where}: time must be ISO 8601 (2031-05-04T19:12:00, offset optional), got {written!r}"
+            f"{where} must be a time such as 2031-05-04T19:12:00 (ISO 8601, offset optional), got {written!r}"
         ) from None
     if at.tzinfo is not None:
         return at

@@ -203,7 +203,7 @@ def _written(bench: Bench, context: Context) -> flask.Response:
     except UnknownIncident as problem:
         return _problem(problem, 404)
     except RefusedMessage as problem:
-        return _problem(problem, 422)
+        return _problem(problem.reason, 422)
     except BrokerProblem as problem:
         return _problem(words.NOTE_NOT_SENT.format(problem=problem), 502)
     except UnderairError as problem:

@@ -88,7 +88,7 @@ def register(app: Dash, context: Context) -> None:
         except UnicodeEncodeError:  # half a character: no text at all
             return _sentence(live_words.NOT_UNDERSTOOD, 400)
         except RefusedMessage as problem:
-            return _sentence(str(problem), 422)
+            return _sentence(problem.reason, 422)  # the path is for makers of sets
         except BrokerProblem as problem:
             return _sentence(live_words.NOT_SENT.format(problem=problem), 502)
         return flask.jsonify(sent=identity)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,7 +16,19 @@ from ingest.place_option import ArchivePlace
 if TYPE_CHECKING:
     import polars as pl
 
-DAY = click.DateTime(["%Y-%m-%d"])
+
+class _Day(click.DateTime):
+    """A day, asked for in words."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the day."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value!r} is no day; expected YYYY-MM-DD, such as 2031-01-01", param, ctx)
+
+
+DAY = _Day(["%Y-%m-%d"])
 
 
 @click.command()

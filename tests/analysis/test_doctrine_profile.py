@@ -56,14 +56,14 @@ def test_every_number_in_the_default_says_where_it_comes_from() -> None:
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
-        ("[air]\nready_fraction = 1.4", r"expected float <= 1.0, got 1.4 \(at \$.air.ready_fraction\)"),
+        ("[air]\nready_fraction = 1.4", r"expected a number <= 1.0, got 1.4 \(at \$.air.ready_fraction\)"),
         ("[air]\nready = 1", r"unknown key 'ready' \(at \$.air.ready\)"),
         (
             "[turn_back]\npolicy = 'thirds'",
             r"expected one of double_return, .*, got 'thirds' \(at \$.turn_back.policy",
         ),
-        ("[heat]\nsensor_lag_s = 0", r"expected float > 0.0, got 0 \(at \$.heat.sensor_lag_s\)"),
-        ("[heat]\nsensor_lag_s = '60'", r"expected float, got str, got '60' \(at \$.heat.sensor_lag_s\)"),
+        ("[heat]\nsensor_lag_s = 0", r"expected a number > 0.0 s, got 0 \(at \$.heat.sensor_lag_s\)"),
+        ("[heat]\nsensor_lag_s = '60'", r"expected a number in s, got '60' \(at \$.heat.sensor_lag_s\)"),
         ("[air]\nlow_air_bar = nan", r"got nan \(at \$.air.low_air_bar\)"),
         ("[motion]\nno_motion_alarm_s = 5", r"must not be before .* \(20.0 s\), got 5.0 s"),
         ("[link]\nsilence_serious_s = 5", r"must not be shorter than .* \(60.0 s\), got 5.0 s"),

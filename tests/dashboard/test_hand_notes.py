@@ -92,7 +92,7 @@ def test_a_withdrawal_is_a_new_record_and_the_note_stays(
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"time": "soon"}, "ISO 8601"),
+        ({"time": "soon"}, "Moment that it is about must be a time such as 2031-05-04T19:12:00 (ISO 8601"),
         ({"zone": "Mars/Olympus"}, "IANA name"),
         ({"text": "  "}, "1 to 2000 characters"),
         ({"certainty": "perhaps"}, "recorded or estimated"),
