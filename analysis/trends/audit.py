@@ -3,7 +3,8 @@
 Every count of one kind (wears, exits below the warning, ...) is one system: months add up to years, and so do
 stations, roles and kinds; all years add up to the whole. Wears and exits are one together, since a wear ends
 below the warning once at most. `analysis.trends.withholding` decides over each system together. Where the
-wears of a line are not shown, nothing in it is. Wearers do not appear.
+wears of a line are not shown, nothing in it is; where those of the service are not, no count of another table
+that is at most as many. Wearers do not appear.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from analysis.trends.measures import AMOUNTS, EVENTS, RATES, by_month, sums_by
 from analysis.trends.planning import QUANTILES, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.statistics import rate_per
-from analysis.trends.withholding import Mask, Sum, Withheld, small_mark, withheld
+from analysis.trends.withholding import WITHHELD, Mask, Sum, Withheld, withheld
 
 ALL, NOT_KNOWN = "all", "not known"
 PARTS = ("station", "role", "kind")
@@ -62,15 +63,19 @@ def audit(ledger: Ledger, profile: Profile) -> Audit:
     months, parts = _months(wears), _parts(wears)
     sets = _sets(wears, ledger["set_events"])
     hidden = _hidden(months, parts, sets, smallest)
+    no_total = any(
+        mark is not None and (row["part"], row["year"]) == ("service", ALL)
+        for mark, row in zip(hidden["wears"]["by_part"], parts.iter_rows(named=True), strict=True)
+    )
     found, comparisons = signals(wears, ledger["set_events"]) if len(wears) else ([], 0)
     parts_shown, months_shown = _shown(parts, hidden, "by_part"), _shown(months, hidden, "by_month")
     tables = {
         "by_month": months_shown,
         "by_part": parts_shown,
-        "planning_rates": _planning(wears, smallest),
+        "planning_rates": _planning(wears, smallest, no_total=no_total),
         "sets": _sets_shown(sets, hidden["wears"].get("sets", [])),
-        "forecasts": _forecasts(audited(ledger["forecasts"]), smallest),
-        "rest": _rest(wears, profile, smallest),
+        "forecasts": _forecasts(audited(ledger["forecasts"]), smallest, no_total=no_total),
+        "rest": _rest(wears, profile, smallest, no_total=no_total),
         "standing_out": _standing_out(
             found, parts_shown, months_shown, hidden["wears"].get("sets", []), sets
         ),
@@ -243,7 +248,7 @@ def _unless(away: pl.Expr, column: str) -> pl.Expr:
     return pl.when(away).then(None).otherwise(pl.col(column)).alias(column)
 
 
-def _planning(wears: pl.DataFrame, smallest: int) -> pl.DataFrame:
+def _planning(wears: pl.DataFrame, smallest: int, *, no_total: bool) -> pl.DataFrame:
     """Median, 90th and 95th percentile by task; a task of few wears has no line of its own."""
     rates = planning_rates(wears)
     sizes = {one.task: one.wears for one in rates}
@@ -255,6 +260,7 @@ def _planning(wears: pl.DataFrame, smallest: int) -> pl.DataFrame:
         "rate_l_min": pl.Float64,
         "low_l_min": pl.Float64,
         "high_l_min": pl.Float64,
+        "wears_mark": pl.String,
     }
     if not rates:
         return pl.DataFrame(schema=schema)
@@ -263,8 +269,17 @@ def _planning(wears: pl.DataFrame, smallest: int) -> pl.DataFrame:
     counts = [sizes[""], *(sizes[task] for task in tasks), rest]
     found = withheld(counts, [Sum(0, tuple(range(1, len(counts))))], smallest)
     away = {task for task, gone in zip(["", *tasks], found.hidden, strict=False) if gone}
+    mark = WITHHELD if no_total else None
     rows = [
-        (one.task or ALL, one.quantile, one.wears, one.rate_l_min, one.low_l_min, one.high_l_min)
+        (
+            one.task or ALL,
+            one.quantile,
+            None if mark else one.wears,
+            one.rate_l_min,
+            one.low_l_min,
+            one.high_l_min,
+            mark,
+        )
         for one in rates
         if one.task not in away and one.quantile in QUANTILES
     ]
@@ -286,7 +301,7 @@ def _sets_shown(sets: pl.DataFrame, marks: Sequence[str | None]) -> pl.DataFrame
     )
 
 
-def _forecasts(account: list[Ahead], smallest: int) -> pl.DataFrame:
+def _forecasts(account: list[Ahead], smallest: int, *, no_total: bool) -> pl.DataFrame:
     width = len(AHEAD_COUNTS)
     counts = [getattr(one, name) for one in account for name in AHEAD_COUNTS]
     place = {name: number for number, name in enumerate(AHEAD_COUNTS)}
@@ -302,7 +317,8 @@ def _forecasts(account: list[Ahead], smallest: int) -> pl.DataFrame:
             Sum(number, tuple(line * width + number for line in range(1, len(account))))
             for number in place.values()
         ]
-    every = withheld(counts, sums, smallest).marks(smallest)
+    also = np.full(len(counts), no_total)
+    every = withheld(counts, sums, smallest, also).marks(smallest)
     rows = []
     for line, one in enumerate(account):
         marks = every[line * width : (line + 1) * width]
@@ -315,14 +331,14 @@ def _forecasts(account: list[Ahead], smallest: int) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
 
 
-def _rest(wears: pl.DataFrame, profile: Profile, smallest: int) -> pl.DataFrame:
+def _rest(wears: pl.DataFrame, profile: Profile, smallest: int, *, no_total: bool) -> pl.DataFrame:
     found = short_rests(wears, profile.rest)
     rows = []
     for name, rule in rules_in_force(profile.rest).items():
         count = sum(one.rule == name for one in found)
-        small = 0 < count < smallest
-        shown, mark = (None, small_mark(smallest)) if small else (count, None)
-        rows.append((name, rule.rest_min, shown, mark, small, rule.from_memory, rule.source))
+        mark = withheld([count], [], smallest, np.array([no_total])).marks(smallest)[0]
+        shown = None if mark else count
+        rows.append((name, rule.rest_min, shown, mark, mark is not None, rule.from_memory, rule.source))
     names = ("rule", "rest_min", "too_short", "too_short_mark", "withheld", "from_memory", "source")
     types = (pl.String, pl.Float64, pl.Int64, pl.String, pl.Boolean, pl.Boolean, pl.String)
     return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")

@@ -249,7 +249,13 @@ def _planning(rates: pl.DataFrame) -> str:
     for task in rates["task"].unique(maintain_order=True).head(MOST_TASKS):
         of_task = rates.filter(pl.col("task") == task)
         name = "all tasks" if task == ALL else task
-        rows.append([name, f"{of_task['wears'][0]:,}", *(f"{rate:.0f}" for rate in of_task["rate_l_min"])])
+        rows.append(
+            [
+                name,
+                _count(of_task.row(0, named=True), "wears"),
+                *(f"{rate:.0f}" for rate in of_task["rate_l_min"]),
+            ]
+        )
     return _table(words.PLANNING_HEADS, rows, numbers=(1, 2, 3, 4))
 
 

@@ -21,7 +21,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from analysis.profile import Profile
 from analysis.simulation.three_years import three_years
-from analysis.trends.audit import ALL, COUNTS, PARTS, Audit, audit
+from analysis.trends.audit import AHEAD_COUNTS, ALL, COUNTS, PARTS, Audit, audit
 from analysis.trends.ledger import Ledger
 from analysis.trends.roster import with_station_and_role
 from analysis.trends.withholding import WITHHELD
@@ -186,6 +186,23 @@ def without_counts(table: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col(name).is_in(kept)).then(pl.col(name)).otherwise(pl.lit(WITHHELD)).alias(name)
         for name in counts
     )
+
+
+def test_where_the_wears_of_the_service_are_withheld_no_other_table_bounds_them() -> None:
+    """Planning rates of 22 wears, forecasts of 21 or 20 rests too short would each say: at least as many."""
+    ledger = service(3.0)
+    ledger["wears"] = ledger["wears"].unique("set_id", maintain_order=True).head(22)
+    ledger["forecasts"] = ledger["forecasts"].head(60)
+    files = read_back(audit(ledger, PROFILE))
+    whole = files["by_part"].filter((pl.col("part") == "service") & (pl.col("year") == ALL))
+    assert whole["wears"].to_list() == [WITHHELD]
+    planning = files["planning_rates"]
+    assert len(planning)
+    assert set(planning["wears"]) == {WITHHELD}
+    assert planning["rate_l_min"].null_count() == 0
+    for name, counts in (("forecasts", AHEAD_COUNTS), ("rest", ["too_short"])):
+        for count in counts:
+            assert set(files[name][count].cast(pl.String)) <= {"0", *MARKS}
 
 
 def test_small_counts_carry_their_mark() -> None:
