@@ -21,7 +21,7 @@ from ingest.contract.topics import ID_WORDS, is_id
 
 FILE_NAMES = ("roster.toml", "roster.csv")
 KEYS = ("wearer", "station", "role", "from", "until")
-LONGEST_WORD = 40
+LONGEST_WORD = 80
 FAR = date(9999, 12, 31)
 
 ROSTER = pl.Schema(

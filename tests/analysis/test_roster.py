@@ -71,6 +71,17 @@ def test_a_wear_has_the_station_of_its_day() -> None:
     assert told["role"].to_list() == [None, "firefighter", "crew commander", None, None]
 
 
+def test_long_names_of_any_script_are_names() -> None:
+    for name in (
+        "Feuer- und Rettungswache Niederoderwitz-Süd",
+        "Пожарно-спасательная часть № 14 Заречная Слобода",
+    ):
+        assert len(name) > 40
+        assert parse_roster(f"wearer,station\nW-1,{name}\n", "roster.csv", "csv")["station"].to_list() == [
+            name
+        ]
+
+
 def test_after_the_last_day_nobody_knows() -> None:
     roster = parse_roster("wearer,station,until\nW-1,Station 1,2031-03-31\n", "roster.csv", "csv")
     assert with_station_and_role(wears(("W-1", date(2031, 4, 1))), roster)["station"].to_list() == [None]
@@ -81,6 +92,7 @@ def test_after_the_last_day_nobody_knows() -> None:
     [
         ("wearer,station\nW 1,Station 1\n", "entry 1: wearer must be a pseudonym"),
         ("wearer,station\nW-1,\n", "entry 1: wearer W-1 has no station"),
+        (f"wearer,station\nW-1,{'A' * 81}\n", "station must be a text of 1 to 80 characters"),
         ("wearer,station,from\nW-1,A,May\n", "from must be a day such as 2031-04-01, got 'May'"),
         ("wearer,station,from,until\nW-1,A,2031-05-02,2031-05-01\n", "until 2031-05-01 lies before from"),
         ("wearer,station,name\nW-1,A,x\n", "unknown key name"),
