@@ -89,7 +89,10 @@ def _estimate(
     places = units.decimals[quantity]
     if not all(math.isfinite(end) for end in ends):
         return _row(name, words.NONE)
-    span = f"{ends[0]:,.{places}f} to {ends[1]:,.{places}f} {units.label[quantity]}"
+    # Rounded outwards: a range never looks narrower than it is, least of all like none.
+    step = 10.0**-places
+    begin, end = math.floor(ends[0] / step) * step, math.ceil(ends[1] / step) * step
+    span = f"{begin:,.{places}f} to {end:,.{places}f} {units.label[quantity]}"
     value = float(middle[second])
     if not math.isfinite(value):
         return _row(name, words.NOT_HEARD, span)

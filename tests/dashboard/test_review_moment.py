@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from dashboard.charts.moment import evidence_of, messages_behind, messages_of_evidence, readout
+from dashboard.charts.moment import _estimate, evidence_of, messages_behind, messages_of_evidence, readout
 from dashboard.charts.view import Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
@@ -83,3 +84,8 @@ def test_a_findings_evidence_is_found_by_identity(look: Look) -> None:
     assert [row["identity"] for row in found] == named
     assert evidence_of(look.record.results, "nothing") == []
     assert messages_of_evidence(look.record.messages, ["S-002/1/99999999"]) == []
+
+
+def test_a_range_is_rounded_outwards_and_never_to_nothing() -> None:
+    middle, low, high = (np.array([value]) for value in (143.0, 142.6, 143.4))
+    assert _estimate("air", middle, low, high, 0, METRIC, "pressure")["remark"] == "142 to 144 bar"
