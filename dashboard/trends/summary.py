@@ -124,17 +124,20 @@ def _key_figures(by_month: pl.DataFrame, month: str) -> str:
     row = now.row(0, named=True)
     figures = [
         ("Wears", _count(row, "wears"), "", _mean_of(before, "wears", None, "a month", 0)),
-        ("Hours under air", _number(row["hours"], 1), "", _mean_of(before, "hours", None, "a month", 1)),
+        ("Hours under air", _number(row, row["hours"], 1), "", _mean_of(before, "hours", None, "a month", 1)),
     ]
     for name, title, places in (
         ("hard_min", "Minutes breathing hard, a wear", 1),
         ("silent_min", "Minutes not heard, a wear", 2),
     ):
         mean = None if row[name] is None or not row["wears"] else row[name] / row["wears"]
-        figures.append((title, _number(mean, places), "", _mean_of(before, name, "wears", "", places)))
-    dose = before["heat_dose_a_wear"].drop_nulls().mean() if not before["wears"].null_count() else None
-    doses = _number(dose if isinstance(dose, float) else None, 3)
-    figures.append(("Heat dose, a wear", _number(row["heat_dose_a_wear"], 3), "", doses))
+        figures.append((title, _number(row, mean, places), "", _mean_of(before, name, "wears", "", places)))
+    # Months without a heat sensor have no mean; only where wears are hidden is it withheld.
+    dose = before["heat_dose_a_wear"].drop_nulls().mean()
+    doses = WITHHELD if before["wears"].null_count() else words.NOTHING
+    if isinstance(dose, float) and not before["wears"].null_count():
+        doses = f"{dose:,.3f}"
+    figures.append(("Heat dose, a wear", _number(row, row["heat_dose_a_wear"], 3), "", doses))
     for event in EVENTS:
         unit = sentences.UNIT[event]
         title = f"{sentences.MEASURE[event][:1].upper()}{sentences.MEASURE[event][1:]}, {unit}"
@@ -153,13 +156,13 @@ def _mean_of(
 ) -> str:
     """Return a mean over the months before; withheld when any of them is."""
     if not len(before):
-        return "–"
+        return words.NOTHING
     if before[name].null_count() or (size is not None and before[size].null_count()):
         return WITHHELD
     total = float(before[name].sum())
     over = float(len(before)) if size is None else float(before[size].sum())
     if not over:
-        return "–"
+        return words.NOTHING
     return f"{per * total / over:,.{places}f} {unit}".strip()
 
 
@@ -183,6 +186,8 @@ def _charts(by_month: pl.DataFrame, month: str) -> str:
 def _chart(months: pl.Series, series: pl.Series) -> str:
     """Return a line over the months; a withheld month is a gap, the last month is ringed."""
     values = [None if one is None or not math.isfinite(one) else float(one) for one in series]
+    if all(value is None for value in values):
+        return f'<p class="note">{escape(words.NO_MONTH_SHOWN)}</p>'
     top = nice_ceiling(max([value for value in values if value is not None], default=1.0) * 1.05, 1e-3)
     step = (CHART_WIDTH - LEFT - 8.0) / max(len(values) - 1, 1)
     height = CHART_HEIGHT - BOTTOM - 6.0
@@ -289,5 +294,8 @@ def _count(row: dict[str, Any], name: str) -> str:
     return str(row[f"{name}_mark"] or f"{row[name]:,}")
 
 
-def _number(value: float | None, places: int) -> str:
-    return WITHHELD if value is None else f"{value:,.{places}f}"
+def _number(row: dict[str, Any], value: float | None, places: int) -> str:
+    """Return an amount of a month: withheld with its wears, a dash where there is none."""
+    if row["wears_mark"]:
+        return WITHHELD
+    return words.NOTHING if value is None else f"{value:,.{places}f}"

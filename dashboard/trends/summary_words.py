@@ -19,7 +19,9 @@ MARKS_NOTE = (
     "“{small}”: a count from 1 to {most}. “{withheld}”: hidden since it, or what follows from it, would tell "
     "more of such a count; it may be of any size from 1. A nought is shown."
 )
+NOTHING = "–"
 CHARTS = "Month by month"
+NO_MONTH_SHOWN = "No month has a figure that is shown."
 STANDS_OUT = "What stands out over all years"
 NOTHING_STANDS_OUT = "Nothing, of {count:,} comparisons judged together."
 PLANNING = "Planning rates, L/min"

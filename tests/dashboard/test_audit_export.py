@@ -282,6 +282,31 @@ def test_the_summary_prints_on_one_page_and_keeps_the_secrets(tmp_path: Path, pa
     assert not page.is_visible(".months")
 
 
+def test_the_summary_tells_what_is_withheld_from_what_is_not_there() -> None:
+    ledger = service(3.0)
+    month = ledger["wears"]["started"].dt.strftime("%Y-%m")
+    few = ledger["wears"].filter(month.is_in(["2028-01", "2028-03"])).unique("set_id").sort("started")
+    made = audit({**ledger, "wears": few.with_columns(pl.lit(None, pl.Float64).alias("heat_dose"))}, PROFILE)
+    months = made.tables["by_month"]
+    small = months["month"][0]
+
+    def figures(month: str) -> dict[str, list[str]]:
+        rows = re.findall(r"<tr><td>(.*?)</tr>", summary_html(made, month, PROFILE, NOW))
+        cells = ([unescape(re.sub("<[^>]+>", "", cell)) for cell in row.split("</td>")] for row in rows)
+        return {row[0]: row[1:4] for row in cells}
+
+    first = figures(small)
+    assert first["Wears"][0] == f"<{SMALLEST}"
+    assert first["Hours under air"] == [WITHHELD, "", "–"]
+    assert first["Heat dose, a wear"][2] == "–"  # no month before
+    assert "No month has a figure that is shown." in summary_html(made, small, PROFILE, NOW)
+    # A month without a wear has none to withhold.
+    empty = months.filter(pl.col("wears") == 0)["month"]
+    assert empty.to_list() == ["2028-02"]
+    assert figures("2028-02")["Minutes breathing hard, a wear"][0] == "–"
+    assert figures("2028-02")["Heat dose, a wear"][0] == "–"
+
+
 def run(*arguments: str) -> Any:
     return CliRunner().invoke(root, ["audit", *arguments])
 

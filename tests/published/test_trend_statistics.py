@@ -169,7 +169,7 @@ def test_example_49_a_small_count_is_printed_below_16_and_its_total_is_hidden_if
     # 80 - 40 - 25 would tell the 15.
     with_total = printed([80, 40, 15, 25, 0], [Sum(0, (1, 2, 3, 4))])
     assert with_total == ["80", "40", "<16", "withheld", "0"]
-    # 20 - 16 would tell the 4, and beside a total of 20 whatever is 16 or more leaves 4 at most: the total goes.
+    # 20 - 16 would tell the 4; beside a total of 20 a hidden 16 or more leaves 4 at most: the total goes.
     assert printed([20, 4, 16], [Sum(0, (1, 2))]) == ["withheld", "<16", "16"]
     assert printed([81, 40, 16, 25], [Sum(0, (1, 2, 3))]) == ["81", "40", "16", "25"]
 
