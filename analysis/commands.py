@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 _FOLDER = click.Path(file_okay=False, path_type=Path)
 
@@ -91,8 +92,9 @@ def analyse(
             f"{written.findings.get(word, 0)} {word}" for word in ("serious", "caution", "note")
         )
         click.echo(
-            f"{rows['wears']} wears, {rows['alarms']} alarms, {rows['findings']} findings ({counts}) by the "
-            f"profile {rules.name}; tables are in {out}. {rules.decides}"
+            f"{counted(rows['wears'], 'wear')}, {counted(rows['alarms'], 'alarm')}, "
+            f"{counted(rows['findings'], 'finding')} ({counts}) by the profile {rules.name}; "
+            f"tables are in {out}. {rules.decides}"
         )
 
 

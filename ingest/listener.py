@@ -16,8 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self
 
-from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, DisconnectFlags, MQTTMessage
-from paho.mqtt.properties import Properties
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.archive.finished_days import FinishedDays
@@ -273,12 +272,7 @@ class Listener:
                     self._client.ack(mid, 1)
 
     def _on_connect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: ConnectFlags,
-        reason: ReasonCode,
-        properties: Properties | None,
+        self, client: Client, userdata: Any, flags: ConnectFlags, reason: ReasonCode, _: Any
     ) -> None:
         if reason.is_failure:
             sentence = refusal_sentence(self.address, reason)
@@ -296,12 +290,7 @@ class Listener:
         client.subscribe(self._topics, qos=1)
 
     def _on_subscribe(
-        self,
-        client: Client,
-        userdata: Any,
-        mid: int,
-        reasons: list[ReasonCode],
-        properties: Properties | None,
+        self, client: Client, userdata: Any, mid: int, reasons: list[ReasonCode], _: Any
     ) -> None:
         if any(reason.is_failure for reason in reasons):
             sentence = f"{self.address.url} does not let us subscribe to {EVERY_TOPIC}"
@@ -317,14 +306,7 @@ class Listener:
         if isinstance(error, Exception):
             self._say_once(f"{connection_sentence(self.address, error)}; trying again")
 
-    def _on_disconnect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: DisconnectFlags,
-        reason: ReasonCode,
-        properties: Properties | None,
-    ) -> None:
+    def _on_disconnect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
         with self._ack_lock:
             was_connected, self._connected = self._connected, False
         if not was_connected and not self.subscribed.is_set() and not self._leaving and not self._refusal:

@@ -13,7 +13,7 @@ from types import TracebackType
 from typing import Any, Self
 from urllib.parse import urlsplit
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessageInfo
+from paho.mqtt.client import Client, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -327,12 +327,6 @@ class Publisher:
         """Whether there is a connection at this moment; a lost one is taken up again by itself."""
         return self._client.is_connected()
 
-    @property
-    def unacknowledged(self) -> int:
-        """How many messages the broker has not acknowledged yet."""
-        with self._count:
-            return self._unacknowledged
-
     def flush(self, timeout_s: float = 30.0) -> None:
         """Wait until the broker has acknowledged everything.
 
@@ -364,32 +358,16 @@ class Publisher:
     ) -> None:
         self.close(30.0 if error is None else 1.0)
 
-    def _on_connect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: ConnectFlags,
-        reason: ReasonCode,
-        properties: Properties | None,
-    ) -> None:
+    def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
         self._refusal = refusal_sentence(self.address, reason) if reason.is_failure else ""
         self._answered.set()
 
-    def _on_disconnect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: DisconnectFlags,
-        reason: ReasonCode,
-        properties: Properties | None,
-    ) -> None:
+    def _on_disconnect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
         if not self._answered.is_set():
             self._refusal = closed_sentence(self.address, reason)
             self._answered.set()
 
-    def _on_publish(
-        self, client: Client, userdata: Any, mid: int, reason: ReasonCode, properties: Properties
-    ) -> None:
+    def _on_publish(self, client: Client, userdata: Any, mid: int, reason: ReasonCode, _: Any) -> None:
         self._one_less()
 
     def _one_less(self) -> None:
