@@ -4,12 +4,17 @@ Arguments: [messages] [rounds] [processes ...]. MQTT 5 throughout, since only it
 subscribe and are halted; the messages are published and wait in the broker, dealt out between them; then all
 go on at once. The rate is from the first message received to the last one durable, over all; 1 and 2
 processes take turns. Each listener is a process of its own with its own journal, into one archive.
+
+Two costs: processor a message until it is durable (the listener's own process: receiving, journal, sync), and
+until all is sealed too (that, the rest of the listener, and its sealing process: decoding, Parquet, and the
+start of that process, which many messages share). The broker's processor is in neither.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import resource
 import signal
 import statistics
 import subprocess
@@ -31,7 +36,9 @@ def receive(port: int, archive: str, name: str) -> None:
 
     broker = BrokerSettings(client_id=name, protocol="5", shared_group="benchmark", keepalive_s=3600)
     listener = Listener(f"mqtt://127.0.0.1:{port}", archive, Settings(name=name, broker=broker))
-    took, began, spent = listener._take, [], []
+    took = listener._take
+    began: list[float] = []
+    spent: list[float] = []
 
     def first(batch: Any) -> None:
         if not began:
@@ -50,11 +57,13 @@ def receive(port: int, archive: str, name: str) -> None:
             seen, last, busy = now, time.monotonic(), time.process_time()
         time.sleep(0.005)
     counts = listener.stop()
-    print(json.dumps([began[0], last, seen, counts.kept, busy - spent[0]]), flush=True)
+    sealer = resource.getrusage(resource.RUSAGE_CHILDREN)
+    sealed = time.process_time() - spent[0] + sealer.ru_utime + sealer.ru_stime
+    print(json.dumps([began[0], last, seen, counts.kept, busy - spent[0], sealed]), flush=True)
 
 
-def measured(messages: int, processes: int) -> tuple[float, float]:
-    """Return messages/s until durable, and microseconds of processor time a message."""
+def measured(messages: int, processes: int) -> tuple[float, float, float]:
+    """Return messages/s until durable; microseconds of processor a message until durable, until sealed."""
     from ingest.broker.mqtt import Publisher
 
     with tempfile.TemporaryDirectory(prefix="underair-shared-") as folder:
@@ -84,7 +93,8 @@ def measured(messages: int, processes: int) -> tuple[float, float]:
     if sum(row[3] for row in said) != messages:
         raise RuntimeError(f"kept {[row[3] for row in said]} of {messages}")
     took = max(row[1] for row in said) - min(row[0] for row in said)
-    return messages / took, sum(row[4] for row in said) / messages * 1e6
+    durable, sealed = (sum(row[column] for row in said) / messages * 1e6 for column in (4, 5))
+    return messages / took, durable, sealed
 
 
 def main() -> None:
@@ -96,17 +106,18 @@ def main() -> None:
         int(word) for word in [*sys.argv[1:], "100000", "3"][: max(len(sys.argv) - 1, 2)]
     )
     counts = counts or [1, 2]
-    rates: dict[int, list[tuple[float, float]]] = {count: [] for count in counts}
+    rates: dict[int, list[tuple[float, float, float]]] = {count: [] for count in counts}
     print(f"load of the machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     for _ in range(rounds):
         for count in counts:
             rates[count].append(measured(messages, count))
-    base = statistics.median(rate for rate, _ in rates[counts[0]])
+    base = statistics.median(rate for rate, *_ in rates[counts[0]])
     for count, rows in rates.items():
-        rate, cost = (statistics.median(column) for column in zip(*rows, strict=True))
+        rate, durable, sealed = (statistics.median(column) for column in zip(*rows, strict=True))
         name = f"{count} process" + ("es" if count > 1 else "")
         print(
-            f"{name:12} durable {rate:8,.0f}/s = {rate / base:4.2f}   {cost:5.1f} us of processor a message"
+            f"{name:12} durable {rate:8,.0f}/s = {rate / base:4.2f}   processor a message: {durable:5.1f} us "
+            f"until durable, {sealed:5.1f} us until sealed"
         )
 
 
