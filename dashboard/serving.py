@@ -25,6 +25,7 @@ from dashboard.context import Context
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.trends.view import keeper_of
+from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings, BrokerProblem
@@ -182,6 +183,12 @@ def serve(
     restore = _on_signals(stop.set)
     served.start()
     click.echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
+    if not is_archive(archive_folder):  # it may be begun later; more often the name is mistyped
+        click.echo(
+            f"underair: {archive_folder} is no archive yet: the pages are empty until `underair listen` or "
+            "`underair import` writes there",
+            err=True,
+        )
     try:
         while not stop.wait(1.0):
             pass
