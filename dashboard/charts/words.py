@@ -18,7 +18,7 @@ ALARMS = {
     "heat": "heat",
     "evacuate": "evacuate",
     "battery": "battery",
-    "fault": "fault",
+    "fault": "set fault",
 }
 ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion, 1st"}
 LANES = {
@@ -71,7 +71,7 @@ WEAR_HEADS = [
     "Air used",
     "Mean rate",
     "Below warning",
-    "Silent",
+    "Not heard",
 ]
 
 OVERVIEW = "Everybody, whole incident"

@@ -70,7 +70,7 @@ ATTENTION = {
 ALARMS = {
     "distress": "Distress",
     "no_motion": "No motion",
-    "no_motion_prealarm": "No-motion warning",
+    "no_motion_prealarm": "No motion, first stage",
     "low_air": "Low air",
     "heat": "Heat",
     "battery": "Battery",
@@ -79,8 +79,8 @@ ALARMS = {
 }
 REASONS = {
     "distress": "distress for {age}",
-    "no_motion": "no motion alarm for {age}",
-    "no_motion_prealarm": "no motion warning for {age}",
+    "no_motion": "no motion for {age}",
+    "no_motion_prealarm": "no motion, first stage, for {age}",
     "low_air": "at or below the warning for {age}",
     "silent": "nothing heard for {age}",
     "turn_back": "past turn-back for {age}",

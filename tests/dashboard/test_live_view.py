@@ -11,6 +11,7 @@ import pytest
 from msgspec.structs import replace
 
 from analysis.live.rows import ORDER, AlarmLine, FanPoint, Hearing, Interval, Reason, Row, Snapshot, Team
+from dashboard.charts import words as review_words
 from dashboard.live import words as live_words
 from dashboard.live.view import System, page
 from ingest.status import Status
@@ -263,3 +264,7 @@ def test_a_set_with_every_alarm_takes_no_more_than_its_row() -> None:
     assert row["why"].split(" · ")[0] == "for 1:05"
     assert row["why"].split(" · ")[2:] == ["at or below the warning for 1:05", "and 4 more"]
     assert "more" not in only(replace(ROW, attention="distress", reasons=reasons[:4]))["why"]
+
+
+def test_an_alarm_has_one_name_on_every_page() -> None:
+    assert {kind: name.lower() for kind, name in live_words.ALARMS.items()} == review_words.ALARMS
