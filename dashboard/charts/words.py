@@ -224,6 +224,7 @@ NOT_UNDERSTOOD = "This request cannot be understood. Reload the page and try aga
 NOTE_TOO_LARGE = "This note is too large: 2,000 characters at most."
 NOTE_NEEDS_INCIDENT = "These wears belong to no incident; a note needs one. Tally the sets first."
 NOTE_NOT_SENT = "Not sent, and not kept: {problem}. Write it again when the broker is back."
+NOTE_TIME = "Moment that it is about"
 NOTE_FORM = {
     "noteTitle": "Write a note",
     "noteHint": (
@@ -231,7 +232,7 @@ NOTE_FORM = {
         "that was recorded is changed. The time is that of the clock shown on this page ({zone}), or carries "
         "an offset of its own, as in 2031-05-04T21:12:00+02:00."
     ),
-    "noteTime": "Moment that it is about",
+    "noteTime": NOTE_TIME,
     "noteText": "Note",
     "noteSource": "Source, if not the desk",
     "noteSet": "About set (optional)",

@@ -57,7 +57,7 @@ def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
         raise BadNotes(f"text must have 1 to {LONGEST_TEXT} characters, got {len(said['text'])}")
     if len(said["source"]) > LONGEST_SOURCE:
         raise BadNotes(f"source must have at most {LONGEST_SOURCE} characters, got {len(said['source'])}")
-    moment = moment_in(said["time"], zone_of(said["zone"] or "UTC"), words.NOTE_FORM["noteTime"])
+    moment = moment_in(said["time"], zone_of(said["zone"] or "UTC"), words.NOTE_TIME)
     fields = {
         "incident_id": record.about["incident_id"],
         "text": said["text"],
