@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
@@ -19,23 +18,31 @@ import polars as pl
 from analysis.profile import Profile
 from dashboard.charts import words as review_words
 from dashboard.charts.clock import clock_of
-from dashboard.charts.desk_notes import desk_notes
 from dashboard.charts.drawing import Window
 from dashboard.charts.figures import scales_of
 from dashboard.charts.lanes import lanes_of, people_of
 from dashboard.charts.overview import whole_window
 from dashboard.evidence import words
 from dashboard.evidence.plots import overview_svg, person_svg
-from dashboard.evidence.shown import BREAK, Shown
+from dashboard.evidence.report_tables import (
+    SEVERITIES,
+    alarms_table,
+    clocks_table,
+    findings_table,
+    gaps_table,
+    heat_table,
+    notes_table,
+    table,
+    turn_back_table,
+    wears_table,
+    who,
+)
+from dashboard.evidence.shown import Shown
 from dashboard.results_store import IncidentRecord
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT
 from ingest.plurals import counted
 
-MOST_EVIDENCE = 8
-UNBROKEN = 16
-TIMES = re.compile(r"[0-9:()–−+ ]+(UTC\))?")
-SEVERITIES = ("serious", "caution", "note")
 LIBRARIES = ("numpy", "polars", "scipy", "numba")
 
 
@@ -94,15 +101,15 @@ def report_html(
         _head(about, profile, origin, shown, whole),
         _section(words.SUMMARY, _summary(record, owner, shown)),
         _section(words.OVERVIEW, _overview(record, everybody, whole, shown)),
-        _section(words.WHO, _wears(results["wears"], shown, whole)),
-        _section(words.FINDINGS, _findings(results["findings"], owner, shown)),
-        _section(words.ALARMS, _alarms(results, owner, shown)),
+        _section(words.WHO, wears_table(results["wears"], shown, whole)),
+        _section(words.FINDINGS, findings_table(results["findings"], owner, shown)),
+        _section(words.ALARMS, alarms_table(results, owner, shown)),
         _section(words.COURSE, _courses(record, everybody, whole, shown)),
-        _section(words.HEAT, _heat(results, owner, shown)),
-        _section(words.NOT_HEARD, _gaps(results["gaps"], owner, shown)),
-        _section(words.DESK, _notes(record, shown)),
-        _section(words.TURN_BACK, _turn_back(results, owner, profile.turn_back.policy, shown)),
-        _section(words.CLOCKS, _clocks(results["clocks"])),
+        _section(words.HEAT, heat_table(results, owner, shown)),
+        _section(words.NOT_HEARD, gaps_table(results["gaps"], owner, shown)),
+        _section(words.DESK, notes_table(record, shown)),
+        _section(words.TURN_BACK, turn_back_table(results, owner, profile.turn_back.policy, shown)),
+        _section(words.CLOCKS, clocks_table(results["clocks"])),
         _section(words.METHODS, _methods(profile)),
         _section(words.MADE_FROM, _origin(origin)),
         f'<p class="caution">{escape(CAUTION)}</p>',
@@ -117,38 +124,6 @@ def report_html(
 
 def _section(title: str, content: str) -> str:
     return f"<section><h2>{escape(title)}</h2>{content}</section>"
-
-
-def _table(
-    heads: Sequence[str], rows: Iterable[Sequence[str]], numeric: Sequence[int] = (), kind: str = ""
-) -> str:
-    """A table whose cells are text; it prints its head on every page and never cuts a row."""
-    classes = [' class="number"' if column in numeric else "" for column in range(len(heads))]
-
-    def class_of(cell: str, column: int) -> str:
-        return classes[column] or (' class="long"' if len(cell) > UNBROKEN else "")
-
-    def row_of(tag: str, cells: Sequence[str]) -> str:
-        made = (f"<{tag}{class_of(cell, column)}>{_cell(cell)}</{tag}>" for column, cell in enumerate(cells))
-        return f"<tr>{''.join(made)}</tr>"
-
-    body = "".join(row_of("td", row) for row in rows)
-    if not body:
-        return f"<p>{words.NOTHING}</p>"
-    opening = f'<table class="{kind}">' if kind else "<table>"
-    return f"{opening}<thead>{row_of('th', heads)}</thead><tbody>{body}</tbody></table>"
-
-
-def _cell(text: str) -> str:
-    """A cell's text; a short one (a time, an identity, a number with its unit) and times are never broken."""
-    parts = [escape(part) for part in text.split(BREAK)]
-    return " ".join(
-        f"<span>{part}</span>" if len(part) <= UNBROKEN or TIMES.fullmatch(part) else part for part in parts
-    )
-
-
-def _number(value: float | None, places: int = 0, unit: str = "") -> str:
-    return "–" if value is None else f"{value:,.{places}f}{unit}"
 
 
 def _head(about: dict[str, Any], profile: Profile, origin: Origin, shown: Shown, whole: Window) -> str:
@@ -188,12 +163,6 @@ def _when(about: dict[str, Any], shown: Shown, whole: Window) -> str | None:
     ended = shown.clock.time(about["ended"], "%H:%M")
     started = shown.clock.time(about["started"], "%H:%M")
     return f"{date:%Y-%m-%d} {started} to {ended} ({shown.clock.span_name(whole)}), {utc}"
-
-
-def _who(row: dict[str, Any], owner: dict[str, str]) -> str:
-    if row["wear_id"] in owner:
-        return owner[row["wear_id"]]
-    return f"{review_words.SET} {row['set_id']}" if row["set_id"] else ""
 
 
 def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str:
@@ -242,7 +211,7 @@ def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str
     )
     grave = findings.filter(pl.col("severity") == "serious").sort("started")
     items = "".join(
-        f"<li><b>{shown.time(row['started'])}</b> {escape(_who(row, owner))}: {escape(row['statement'])}</li>"
+        f"<li><b>{shown.time(row['started'])}</b> {escape(who(row, owner))}: {escape(row['statement'])}</li>"
         for row in grave.iter_rows(named=True)
     )
     return f"<p>{escape(' '.join(texts))}</p>" + (f"<ul>{items}</ul>" if items else "")
@@ -254,77 +223,6 @@ def _overview(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, sh
     results = record.results
     svg = overview_svg(everybody, results["wears"], results["alarms"], results["gaps"], whole, shown)
     return f'<figure>{svg}<figcaption class="note">{escape(words.ESTIMATE)}</figcaption></figure>'
-
-
-def _wears(wears: pl.DataFrame, shown: Shown, whole: Window) -> str:
-    rows = []
-    for row in wears.sort("started").iter_rows(named=True):
-        cylinder = (
-            f"{row['cylinder_count']} × {row['water_volume_l']:g} L, {row['rated_bar']:.0f} bar"
-            if row["water_volume_l"] is not None and row["rated_bar"] is not None
-            else "not known"
-        )
-        air = (
-            "–"
-            if row["free_air_l"] is None
-            else f"{shown.number('volume', row['free_air_l'])} ± "
-            f"{shown.spread('volume', 1.645 * (row['free_air_sd_l'] or 0))}"
-        )
-        rows.append(
-            [
-                row["wearer_id"] or "–",
-                row["team"] or "–",
-                row["set_id"],
-                shown.span(row["started"], row["ended"]),
-                review_words.duration_text((row["ended"] - row["started"]).total_seconds()),
-                cylinder,
-                f"{shown.number('pressure', row['start_bar'])} to {shown.number('pressure', row['end_bar'])}",
-                air,
-                f"{shown.number('rate', row['mean_l_min'])} / {shown.number('rate', row['peak_l_min'])}",
-                review_words.duration_text(row["low_air_s"]),
-                review_words.duration_text(row["gap_s"]),
-            ]
-        )
-    named = shown.units.label | {"zone": shown.clock.span_name(whole)}
-    heads = [head.format(**named) for head in words.WEAR_HEADS]
-    return _table(heads, rows, range(6, 11)) + f'<p class="note">{escape(words.ESTIMATE)}</p>'
-
-
-def _findings(findings: pl.DataFrame, owner: dict[str, str], shown: Shown) -> str:
-    if not len(findings):
-        return f"<p>{escape(review_words.NO_FINDINGS)}</p>"
-    parts = []
-    for severity in SEVERITIES:
-        for row in findings.filter(pl.col("severity") == severity).sort("started").iter_rows(named=True):
-            evidence = list(row["evidence"] or [])
-            more = len(evidence) - MOST_EVIDENCE
-            text = ", ".join(evidence[:MOST_EVIDENCE])
-            if more > 0:
-                text += ", " + words.MORE_EVIDENCE.format(count=more)
-            parts.append(
-                f'<div class="finding grade-{severity}"><p><b>{review_words.SEVERITY[severity]}</b> '
-                f"{shown.time(row['started'])} {escape(_who(row, owner))}</p>"
-                f"<p>{escape(row['statement'])}</p>"
-                f'<p class="evidence">{words.EVIDENCE}: {escape(text) or "–"}</p></div>'
-            )
-    return "".join(parts)
-
-
-def _alarms(results: dict[str, pl.DataFrame], owner: dict[str, str], shown: Shown) -> str:
-    rate = review_words.alarm_rate_text(next(results["alarm_rates"].iter_rows(named=True), None))
-    rows = []
-    for row in results["alarms"].sort("raised", nulls_last=True).iter_rows(named=True):
-        times = [shown.time(row[name]) for name in ("raised", "acknowledged", "cleared", "seen")]
-        rows.append(
-            [
-                _who(row, owner),
-                review_words.ALARMS.get(row["alarm"], row["alarm"]),
-                *times,
-                review_words.duration_text(row["response_s"]),
-                review_words.SOURCES[row["source"]],
-            ]
-        )
-    return _table(words.ALARM_HEADS, rows) + (f"<p>{escape(rate)}</p>" if rate else "")
 
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, shown: Shown) -> str:
@@ -340,105 +238,6 @@ def _courses(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, sho
     return f'<p class="note">{escape(note)} {escape(words.ESTIMATE)}</p>' + "".join(figures)
 
 
-def _heat(results: dict[str, pl.DataFrame], owner: dict[str, str], shown: Shown) -> str:
-    wears = results["wears"].filter(pl.col("peak_temperature_c").is_not_null())
-    if not len(wears):
-        return f"<p>{words.NO_HEAT}</p>"
-    seconds = {
-        (row["wear_id"], row["thermal_class"]): row["seconds"]
-        for row in results["exposure"].iter_rows(named=True)
-    }
-    rows = [
-        [
-            owner.get(row["wear_id"], "–"),
-            row["set_id"],
-            shown.number("temperature", row["peak_temperature_c"], with_unit=True),
-            *(
-                review_words.duration_text(seconds.get((row["wear_id"], number), 0.0))
-                for number in (1, 2, 3, 4)
-            ),
-            _number(row["heat_dose"], 3),
-        ]
-        for row in wears.sort("heat_dose", descending=True, nulls_last=True).iter_rows(named=True)
-    ]
-    return _table(words.HEAT_HEADS, rows, range(2, 8)) + f'<p class="note">{escape(words.HEAT_NOTE)}</p>'
-
-
-def _gaps(gaps: pl.DataFrame, owner: dict[str, str], shown: Shown) -> str:
-    if not len(gaps):
-        return f"<p>{escape(words.ALL_HEARD)}</p>"
-    rows = [
-        [
-            owner.get(row["wear_id"] or "", "–"),
-            row["set_id"],
-            shown.time(row["started"]),
-            shown.time(row["ended"]),
-            review_words.duration_text(row["seconds"]),
-            str(row["lost_messages"]),
-        ]
-        for row in gaps.sort("started").iter_rows(named=True)
-    ]
-    return _table(words.GAP_HEADS, rows, (4, 5)) + f'<p class="note">{escape(review_words.SILENCES_NOTE)}</p>'
-
-
-def _notes(record: IncidentRecord, shown: Shown) -> str:
-    rows = []
-    for note in desk_notes(record.messages["note"], record.about["incident_id"]):
-        text = f"{note.source}: {note.text}" if note.outside else note.text
-        if note.withdrawn is not None:
-            text += f" ({review_words.WITHDRAWN_AT.format(when=f'{note.withdrawn:%Y-%m-%d %H:%M}')})"
-        rows.append([shown.time(note.at), text, note.set_id or "–", note.certainty])
-    return _table(words.DESK_HEADS, rows) if rows else f"<p>{words.NO_DESK}</p>"
-
-
-def _turn_back(results: dict[str, pl.DataFrame], owner: dict[str, str], in_force: str, shown: Shown) -> str:
-    replayed = {(row["wear_id"], row["policy"]): row for row in results["turn_back"].iter_rows(named=True)}
-    policies = [policy for policy in review_words.POLICIES if any(key[1] == policy for key in replayed)]
-    rows = []
-    for wear in results["wears"].sort("started").iter_rows(named=True):
-        cells = [owner.get(wear["wear_id"], wear["set_id"]), shown.time(wear["started"])]
-        team = (replayed.get((wear["wear_id"], in_force)) or {}).get("team_at")
-        cells.append(shown.time(team) if team is not None else review_words.NOT_REACHED)
-        for policy in policies:
-            row = replayed.get((wear["wear_id"], policy))
-            if row is None or row["at"] is None:
-                cells.append(review_words.NOT_REACHED)
-                continue
-            pressure = shown.number("pressure", row["pressure_bar"], with_unit=True)
-            text = f"{shown.time(row['at'])},{BREAK}{pressure}"
-            if row["minutes_in_hand_low_air"] is not None:
-                text += ", " + review_words.BEFORE_LOW_AIR.format(
-                    minutes=f"{row['minutes_in_hand_low_air']:.1f}"
-                )
-            cells.append(text)
-        rows.append(
-            [*cells, shown.time(wear["ended"]), shown.number("pressure", wear["end_bar"], with_unit=True)]
-        )
-    heads = [
-        *review_words.TURN_BACK_FIRST,
-        *review_words.policy_heads(policies, in_force),
-        *review_words.TURN_BACK_LAST,
-    ]
-    return _table(heads, rows) + f'<p class="note">{escape(review_words.TURN_BACK_NOTE)}</p>'
-
-
-def _clocks(clocks: pl.DataFrame) -> str:
-    rows = [
-        [
-            row["set_id"],
-            str(row["boot"]),
-            _number(row["offset_s"], 2, " s"),
-            _number(row["offset_sd_s"], 2, " s"),
-            _number(row["drift_ppm"], 0, " ppm"),
-            str(row["steps"]),
-        ]
-        for row in clocks.sort("set_id", "boot").iter_rows(named=True)
-    ]
-    return f'<p class="note">{escape(review_words.CLOCKS_NOTE)}</p>' + _table(
-        words.CLOCK_HEADS, rows, range(2, 6)
-    )
-
-
 def _methods(profile: Profile) -> str:
     texts = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in words.METHOD_TEXTS)
     parts = {name: value for name, value in msgspec.to_builtins(profile).items() if isinstance(value, dict)}
@@ -450,7 +249,7 @@ def _methods(profile: Profile) -> str:
     sources = "".join(f"<li>{escape(source)}</li>" for source in profile.sources)
     return (
         f"<dl>{texts}</dl><h3>{words.IN_FORCE}: {escape(profile.name)}</h3><p>{escape(profile.title)}. "
-        f"{escape(profile.decides)}</p><ul>{sources}</ul>" + _table(("Number", "Value"), numbers, kind="keys")
+        f"{escape(profile.decides)}</p><ul>{sources}</ul>" + table(("Number", "Value"), numbers, kind="keys")
     )
 
 

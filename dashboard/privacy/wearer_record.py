@@ -43,7 +43,7 @@ _ABOUT = """\
 What the archive {archive} keeps about wearer {wearer}.
 Written {made:%Y-%m-%d %H:%M} UTC by underair {version}.
 
-{wears} wears in {incidents} incidents; {messages} messages; {looks} looks at the record.
+Wears: {wears}; incidents: {incidents}; messages: {messages}; looks at the record: {looks}.
 Pages that were served without sign-in keep no log of who looked: looks there are not counted.
 Figures are estimates from the messages that arrived. Heat figures are not what a body felt.
 Evidence is not altered by this export, and the pseudonym's key is not part of the archive.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 if TYPE_CHECKING:
     import polars as pl
@@ -172,7 +173,7 @@ def audit(
         click.echo(json.dumps({**about, "profile": profile.name, "summary": str(summary), "tables": said}))
     else:
         click.echo(
-            f"{wears:,} wears; {signals} of {made.comparisons:,} comparisons stand out; tables and "
+            f"{counted(wears, 'wear')}; standing out of {counted(made.comparisons, 'comparison')}: {signals}; tables and "
             f"summary.html are in {out}. {marks_note(made.smallest_count)} {profile.decides}"
             f"{f' {INSIDE_ONLY}' if inside_only else ''}"
         )
