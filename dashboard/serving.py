@@ -151,6 +151,8 @@ class Served:
             self.desk.close()
 
     def _close_sockets(self) -> None:
+        for channel in list(self._server.active_channels.values()):
+            channel.handle_close()  # with the files that large answers wait in
         wasyncore.close_all(self._server._map)  # type: ignore[no-untyped-call]
 
 

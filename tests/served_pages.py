@@ -25,8 +25,14 @@ def served(application: Any, **options: Any) -> Iterator[int]:
     thread.start()
     yield server.effective_port
     server.task_dispatcher.shutdown(timeout=2)
+
+    def close() -> None:
+        for channel in list(server.active_channels.values()):
+            channel.handle_close()  # with the files that large answers wait in
+        wasyncore.close_all(server._map)
+
     # In the server's own thread, which else goes on for as long as a browser holds a line open.
-    server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
+    server.trigger.pull_trigger(close)
     thread.join(60)
 
 
