@@ -199,8 +199,8 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
     if not any(frame.height for frame in messages.values()):
         raise ArchiveProblem(
             f"none of the {lot.periods['messages'].sum():,} messages of {since:%Y-%m-%d} and after can be "
-            f"seen in {lot.folder}: is the whole archive there, and mounted? Workers must see it under the name "
-            "that the command uses"
+            f"seen in {lot.folder}: is the whole archive there, and mounted? Workers must see it under the "
+            "name that the command uses"
         )
     setups = archive.collected(archive.scan("setup").filter(pl.col("received") < until)).sort("received")
     worked = []
