@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import gzip
 import json
 import signal
+import socket
 import subprocess
 import sys
+import tempfile
 import urllib.error
 import urllib.request
 from collections.abc import Callable
@@ -126,3 +130,27 @@ def test_it_serves_the_three_pages_until_told_to_stop(
         finally:
             if run.poll() is None:
                 run.kill()
+
+
+def test_an_answer_that_nobody_takes_leaves_no_file_open_at_the_end(
+    tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    """A large answer waits in a file; dropped unclosed it is a warning, which fails a test."""
+
+    def waiting() -> list[str]:
+        found = []
+        for one in Path("/proc/self/fd").iterdir():
+            with contextlib.suppress(FileNotFoundError):  # closed meanwhile
+                found.append(str(one.readlink()))
+        return [name for name in found if name.startswith(tempfile.gettempdir()) and "(deleted)" in name]
+
+    before = waiting()
+    served = Served(tmp_path)
+    served.start()
+    served._server.application = lambda env, start: (start("200 OK", []), [b"x" * 2**20] * 12)[1]
+    with socket.create_connection(("127.0.0.1", served._server.effective_port)) as line:
+        line.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        wait_until(lambda: len(waiting()) > len(before), what="the answer to wait in a file")
+        served.close()
+        gc.collect()
+    assert waiting() == before
