@@ -52,7 +52,6 @@ class Span:
     what: str
     started: float
     ended: float
-    open_ended: bool = False
 
 
 @dataclass(frozen=True)
