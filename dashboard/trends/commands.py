@@ -173,8 +173,9 @@ def audit(
         click.echo(json.dumps({**about, "profile": profile.name, "summary": str(summary), "tables": said}))
     else:
         click.echo(
-            f"{counted(wears, 'wear')}; standing out of {counted(made.comparisons, 'comparison')}: {signals}; "
-            f"tables and summary.html are in {out}. {marks_note(made.smallest_count)} {profile.decides}"
+            f"{counted(wears, 'wear')}; standing out of {counted(made.comparisons, 'comparison')}: "
+            f"{signals}; tables and summary.html are in {out}. {marks_note(made.smallest_count)} "
+            f"{profile.decides}"
             f"{f' {INSIDE_ONLY}' if inside_only else ''}"
         )
 
