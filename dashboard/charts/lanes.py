@@ -260,16 +260,15 @@ def _alarm_spans(alarms: pl.DataFrame, end_of_record: float) -> tuple[list[Span]
     reported, derived = [], []
     raised, cleared = to_ms(alarms, "raised"), to_ms(alarms, "cleared")
     for row, begin, end in zip(alarms.iter_rows(named=True), raised, cleared, strict=True):
-        is_open = not np.isfinite(end)
-        until = max(end_of_record, begin) if is_open else end
-        span = Span(row["alarm"], float(begin), float(until), is_open)
+        until = end if np.isfinite(end) else max(end_of_record, begin)
+        span = Span(row["alarm"], float(begin), float(until))
         if row["source"] in ("reported", "both"):
             reported.append(span)
         if row["source"] == "derived":
             derived.append(span)
         elif row["source"] == "both":
             shift = MILLISECONDS * (row["lead_s"] or 0.0)
-            derived.append(Span(span.what, span.started - shift, span.ended, is_open))
+            derived.append(Span(span.what, span.started - shift, span.ended))
     return reported, derived
 
 
