@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
 import pytest
-from waitress.server import create_server
 
-from analysis.profile import Profile
-from dashboard.app import create_app
-from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
-from ingest.archive.reading import Archive
+from tests.served_pages import pages_over
 
 pytestmark = pytest.mark.browser
 
@@ -35,14 +30,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     roster = pl.read_csv(folder / "roster.csv")
     long = pl.col("station").replace("Station 4", "Feuer- und Rettungswache Niederoderwitz-Süd, Löschzug 2")
     roster.with_columns(long).write_csv(folder / "roster.csv")
-    context = Context(archive=Archive(folder), profile=Profile.default())
-    app = create_app(context, pages={"/trends": trends_page})
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=6)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.close()
-    thread.join(5)
+    with pages_over(folder, {"/trends": trends_page}) as address:
+        yield address
 
 
 def test_no_table_is_cut_on_a_small_screen_or_on_paper(page: Any, address: str) -> None:
