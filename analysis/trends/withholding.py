@@ -263,7 +263,7 @@ class _Attack:
             return
         tied = self._rows.any(axis=0) if len(self._rows) else np.zeros(len(self._unknown), dtype=bool)
         self.push()
-        most_asked = self._smallest - 1
+        most_asked = max(self._smallest - 1, values_left(self._smallest))
         for number in np.flatnonzero(tied):
             cell = int(self._unknown[number])
             lowest, highest = int(inherent.least[cell]), min(int(inherent.most[cell]), most_asked)

@@ -191,6 +191,11 @@ def test_a_small_total_of_few_parts_keeps_its_mark() -> None:
 
 def test_below_two_is_no_mark() -> None:
     assert printed([1, 5], withheld([1, 5], [], 2), 2) == ["withheld", "5"]
+    pair: Table = (
+        [2, 1, 1],
+        [Sum(0, (1, 2))],
+    )  # beside a 2 that is shown, two that are not nought are 1 each
+    assert printed(pair[0], withheld(*pair, 2), 2) == ["withheld"] * 3
 
 
 def test_what_bounds_a_count_is_known_to_the_attacker() -> None:
