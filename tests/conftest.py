@@ -122,10 +122,19 @@ class Mosquitto:
         return True
 
     def stop(self) -> None:
-        if self.process is not None:
-            self.process.terminate()
-            self.process.wait(60)
-            self.process = None
+        if self.process is None:
+            return
+        process, self.process = self.process, None
+
+        def ended() -> bool:
+            process.terminate()  # told before its loop runs, mosquitto forgets it
+            try:
+                process.wait(2)
+            except subprocess.TimeoutExpired:
+                return False
+            return True
+
+        wait_until(ended, what="mosquitto to end")
 
     def kill(self) -> None:
         if self.process is not None:

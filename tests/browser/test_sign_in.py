@@ -100,6 +100,19 @@ def test_a_desk_signs_in_sends_a_note_and_signs_out(
         assert ("desk-1", *expected) in actions
 
 
+def test_what_the_page_asks_while_it_signs_out_leads_nowhere_else(visitor: Any, served: Served) -> None:
+    visitor.goto(served.url)
+    sign_in(visitor, "watch-1")
+    visitor.wait_for_selector(".clock:not(:empty)")
+    held: list[Any] = []
+    visitor.route("**/sign-out", lambda route: held.append((route, route.fetch())))
+    with visitor.expect_response(lambda answer: answer.status == 401):
+        visitor.get_by_role("button", name="Sign out watch-1").click()
+    ((route, answer),) = held
+    route.fulfill(response=answer)
+    visitor.wait_for_url("**/sign-in")
+
+
 def test_who_only_watches_is_offered_no_hand(visitor: Any, served: Served) -> None:
     visitor.goto(served.url)
     sign_in(visitor, "watch-1")

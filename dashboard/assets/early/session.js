@@ -2,6 +2,7 @@
 "use strict";
 (() => {
   const plain = window.fetch;
+  let leaving = false;
   const token = () => document.cookie.match(/(?:^|;\s*)_csrf_token=([0-9a-f]+)/)?.[1] ?? "";
 
   window.fetch = async (resource, options = {}) => {
@@ -14,7 +15,7 @@
       told = { ...options, headers };
     }
     const answer = await plain(resource, told);
-    if (answer.status === 401 && answer.headers.has("X-Underair-Sign-In")) {
+    if (answer.status === 401 && answer.headers.has("X-Underair-Sign-In") && !leaving) {
       location.assign(`/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`);
     }
     return answer;
@@ -22,7 +23,13 @@
 
   document.addEventListener("click", async (event) => {
     if (event.target.closest("#sign-out")) {
-      await window.fetch("/sign-out", { method: "POST" });
+      leaving = true; // the page's own requests are refused from here on: that must not lead elsewhere
+      try {
+        await window.fetch("/sign-out", { method: "POST" });
+      } catch (lost) {
+        leaving = false;
+        throw lost;
+      }
       location.assign("/sign-in");
     }
     const end = event.target.closest("[data-end-session]");
