@@ -108,6 +108,7 @@ def test_what_the_page_asks_while_it_signs_out_leads_nowhere_else(visitor: Any, 
     visitor.route("**/sign-out", lambda route: held.append((route, route.fetch())))
     with visitor.expect_response(lambda answer: answer.status == 401):
         visitor.get_by_role("button", name="Sign out watch-1").click()
+    visitor.wait_for_event("response", lambda answer: answer.status == 401)  # it stayed and asked again
     ((route, answer),) = held
     route.fulfill(response=answer)
     visitor.wait_for_url("**/sign-in")
