@@ -215,7 +215,7 @@ def _chart(months: pl.Series, series: pl.Series) -> str:
     every = max(1, math.ceil(len(values) / 5))
     for number in range(0, len(values), every):
         x = LEFT + step * number
-        anchor = "middle" if number else "start"
+        anchor = "start" if number == 0 else "end" if number == len(values) - 1 else "middle"
         parts.append(f'<text class="{anchor}" x="{x:.1f}" y="{CHART_HEIGHT - 3}">{months[number]}</text>')
     return (
         f'<svg viewBox="0 0 {CHART_WIDTH:.0f} {CHART_HEIGHT:.0f}" aria-hidden="true">{"".join(parts)}</svg>'

@@ -14,7 +14,7 @@ MADE = "Made {made:%Y-%m-%d %H:%M} UTC by underair {version}, profile {profile}.
 OTHER_MONTHS = "Other months"
 PRINT_HINT = "Print this page from the browser (Ctrl+P); it fits one sheet of A4."
 KEY_FIGURES = "The month in figures"
-KEY_HEADS = ("", "This month", "95 % interval", "The 12 months before")
+KEY_HEADS = ("", "This month", "95 % interval", "A month before (mean of up to 12)")
 MARKS_NOTE = (
     "“{small}”: a count from 1 to {most}. “{withheld}”: hidden since it, or what follows from it, would tell "
     "more of such a count; it may be of any size from 1. A nought is shown."

@@ -50,9 +50,10 @@ HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not 
 TITLE = "Wears over time"
 PERIOD = "Period"
 ALL_YEARS = "All years"
+ONGOING = "An incident that is under way appears here half an hour after its last message."
 NOTHING = (
     "No wears in this period. Wears appear here as soon as an archive holds pressure readings: bring in a "
-    "capture with `underair import`, or listen with `underair listen`."
+    "capture with `underair import`, or listen with `underair listen`. " + ONGOING
 )
 FEW = (
     f"{{wears}} in this period: too few for a rate ({FEWEST_WEARS_FOR_A_RATE} are needed). Counts are shown "
@@ -94,7 +95,6 @@ NO_ROSTER = (
     "station, role, from, until)."
 )
 BAD_ROSTER = "The roster is left out: {problem}."
-ONGOING = "An incident that is under way appears here half an hour after its last message."
 DUE_TITLE = "Wearers due a look"
 NOBODY_DUE = "Nobody: no rule on rest was broken in this period, and no wearer stands out."
 DUE_HEADS = ["Wearer", "Station", "Why"]
