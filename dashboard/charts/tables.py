@@ -83,7 +83,7 @@ def _amount(value: float | None, units: Units, quantity: Quantity) -> Any:
 
 
 def _number(value: float | None, unit: str, places: int = 0) -> Any:
-    return "–" if value is None else cell(f"{value:,.{places}f} {unit}", value=value)
+    return "–" if value is None else cell(f"{value:z,.{places}f} {unit}", value=value)
 
 
 def _seconds(value: float | None) -> Any:

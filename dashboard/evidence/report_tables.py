@@ -51,7 +51,7 @@ def _cell(text: str) -> str:
 
 
 def _number(value: float | None, places: int = 0, unit: str = "") -> str:
-    return "–" if value is None else f"{value:,.{places}f}{unit}"
+    return "–" if value is None else f"{value:z,.{places}f}{unit}"
 
 
 def who(row: dict[str, Any], owner: dict[str, str]) -> str:
