@@ -151,7 +151,7 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
     from dashboard.evidence.case import is_case, verify_case
 
     if not is_case(folder):
-        from dashboard.access.log import read_log
+        from dashboard.access.log import FOLDER, read_log
         from dashboard.privacy.holds import HOLDS
         from ingest.archive.parts import is_archive
         from ingest.archive.store import work_folder
@@ -164,24 +164,16 @@ def verify(folder: Path, again: bool, as_json: bool) -> None:
                 "name the folder that `underair case`, `listen` or `import` wrote"
             )
 
-        # Who did what is a chain of its own, which ingest knows nothing of.
-        entries, broken = read_log(work_folder(folder))
-        for fault in broken:
-            click.echo(fault, err=as_json)
-        if entries:
-            click.echo(
-                f"access log: {counted(len(entries), 'entry', 'entries')}, {counted(len(broken), 'fault')}",
-                err=True,
-            )
-        holds, altered = read_log(work_folder(folder), HOLDS)
-        for fault in altered:
-            click.echo(fault, err=as_json)
-        if holds:
-            click.echo(
-                f"holds: {counted(len(holds), 'entry', 'entries')}, {counted(len(altered), 'fault')}",
-                err=True,
-            )
-        broken += altered
+        # Who did what, and what is held, are chains of their own, which ingest knows nothing of.
+        broken: list[str] = []
+        for what, where in (("access log", FOLDER), ("holds", HOLDS)):
+            entries, faults = read_log(work_folder(folder), where)
+            for fault in faults:
+                click.echo(fault, err=as_json)
+            if entries:
+                told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
+                click.echo(f"{what}: {told}", err=True)
+            broken += faults
         if not print_verified(folder, as_json) or broken:
             sys.exit(1)
         return
