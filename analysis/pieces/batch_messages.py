@@ -57,8 +57,13 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
     later = _by_piece(_later_notes(archive, batch, said["note"].schema))
     everything = [*desks.values(), *(list(one.values()) for one in (*by_piece.values(), later))]
-    if not any(frame.height for frames in everything for frame in frames):
-        _say_nothing_is_there(folder, batch)
+    rows, since = int(batch.table["rows"].sum()), batch.table["since"].min()
+    if (
+        rows
+        and isinstance(since, datetime)
+        and not any(one.height for frames in everything for one in frames)
+    ):
+        raise nothing_is_there(folder, rows, since)
     names: dict[int, set[str]] = {}
     for piece, name in batch.incidents.select("piece", "incident_id").iter_rows():
         names.setdefault(piece, set()).add(name)
@@ -76,13 +81,12 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
         yield messages, Scope(frozenset(names.get(piece, ())), of_desk, batch.heard_until_us, batch.tallied)
 
 
-def _say_nothing_is_there(folder: Path, batch: Pieces) -> None:
-    rows, since = int(batch.table["rows"].sum()), batch.table["since"].min()
-    if rows and isinstance(since, datetime):
-        raise ArchiveProblem(
-            f"none of the {rows:,} messages of {since:%Y-%m-%d} and after can be seen in {folder}: is the "
-            "whole archive there, and mounted? Workers must see it under the name that the command uses"
-        )
+def nothing_is_there(folder: Path, messages: int, since: datetime) -> ArchiveProblem:
+    """Return what to say when of `messages` received from `since` on none can be read."""
+    return ArchiveProblem(
+        f"none of the {messages:,} messages of {since:%Y-%m-%d} and after can be seen in {folder}: is the "
+        "whole archive there, and mounted? Workers must see it under the name that the command uses"
+    )
 
 
 def _said(archive: Archive, batch: Pieces, kinds: list[str], bare: tuple[str, ...]) -> Messages:

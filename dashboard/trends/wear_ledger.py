@@ -24,6 +24,7 @@ import msgspec
 import polars as pl
 
 from analysis.incident import analyse
+from analysis.pieces.batch_messages import nothing_is_there
 from analysis.pieces.spread import Run
 from analysis.profile import Profile
 from analysis.tables import Results
@@ -197,11 +198,7 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
     since, until = lot.periods["since"][0], lot.periods["until"][-1]
     messages = archive.messages(since=since, until=until)
     if not any(frame.height for frame in messages.values()):
-        raise ArchiveProblem(
-            f"none of the {lot.periods['messages'].sum():,} messages of {since:%Y-%m-%d} and after can be "
-            f"seen in {lot.folder}: is the whole archive there, and mounted? Workers must see it under the "
-            "name that the command uses"
-        )
+        raise nothing_is_there(lot.folder, int(lot.periods["messages"].sum()), since)
     setups = archive.collected(archive.scan("setup").filter(pl.col("received") < until)).sort("received")
     worked = []
     for row in lot.periods.iter_rows(named=True):

@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import threading
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from dashboard.trends.wear_ledger import WearLedger, between, bring_in
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard, read_capture
+from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "radio_drill.ndjson.zst"
@@ -276,3 +278,16 @@ def test_a_period_from_day_to_day(archive: Archive) -> None:
     assert between(tables, day, day)["wears"].height == 7
     assert between(tables, day + timedelta(days=1), None)["wears"].is_empty()
     assert between(tables, None, day - timedelta(days=1))["set_events"].is_empty()
+
+
+def test_a_worker_that_does_not_see_the_archive_says_so(archive: Archive, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "not-mounted"
+    elsewhere.mkdir()
+
+    def run(function: Any, lots: Any) -> Any:
+        return (function(replace(lot, folder=elsewhere)) for lot in lots)
+
+    ledger = WearLedger(archive, DEFAULT)
+    with pytest.raises(ArchiveProblem, match=r"none of the 10,675 messages of 2031-05-04 .* not-mounted"):
+        ledger.update(LONG_AFTER, run=run)
+    assert ledger.tables()["wears"].is_empty()
