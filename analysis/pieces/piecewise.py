@@ -211,13 +211,12 @@ def analyse_archive(
                 files.add(analyse_batch(folder, batch, profile))
                 tell(int(batch.table["rows"].sum()))
         return Written(files.rows, files.findings)
-    parts = _room(out)
-    tasks = [
-        Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
-        for number, batch in enumerate(pieces.batches())
-    ]
-    rows_of: dict[int, dict[str, int]] = {}
-    try:
+    with _room(out) as parts:
+        tasks = [
+            Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
+            for number, batch in enumerate(pieces.batches())
+        ]
+        rows_of: dict[int, dict[str, int]] = {}
         # The largest first: what is left at the end is short.
         for number, messages, rows in run(work, sorted(tasks, key=lambda task: -task.rows)):
             rows_of[number] = rows
@@ -236,21 +235,23 @@ def analyse_archive(
                 progress(joined, len(names), "tables")
         _hand_over(parts / _JOINED, out, [f"{name}.{form}" for name in names])
         return written
+
+
+@contextlib.contextmanager
+def _room(out: Path) -> Iterator[Path]:
+    """Yield a new folder for what the workers write, below that of the results; it goes whatever happens."""
+    parts = out.resolve() / f"{_PARTS}{uuid.uuid4().hex}"
+    try:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+            for left in out.glob(f"{_PARTS}*"):  # of a run that was killed
+                shutil.rmtree(left, ignore_errors=True)
+            (parts / _JOINED).mkdir(parents=True)
+        except OSError as error:
+            raise UnderairError(f"cannot write the tables into {out}: {error}") from None
+        yield parts
     finally:
         _clear(parts)
-
-
-def _room(out: Path) -> Path:
-    """Return a new folder for what the workers write, below that of the results."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for left in out.glob(f"{_PARTS}*"):  # of a run that was killed
-            shutil.rmtree(left, ignore_errors=True)
-        parts = out.resolve() / f"{_PARTS}{uuid.uuid4().hex}"
-        (parts / _JOINED).mkdir(parents=True)
-    except OSError as error:
-        raise UnderairError(f"cannot write the tables into {out}: {error}") from None
-    return parts
 
 
 def _hand_over(joined: Path, out: Path, names: Sequence[str]) -> None:

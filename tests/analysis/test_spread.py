@@ -25,6 +25,7 @@ import analysis.pieces.pieces
 from analysis.pieces.archive_pieces import pieces_of
 from analysis.pieces.piecewise import Written, analyse_archive, join, work
 from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
+from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
@@ -330,6 +331,21 @@ def test_broken_off_at_the_terminal(archive: Path, tmp_path: Path, wait_until: C
     assert said.strip() == "Aborted!"
     assert not list(tmp_path.iterdir())
     wait_until(lambda: not processes_of(running.pid), what="the end of its workers")
+
+
+def test_broken_off_before_the_first_task(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C may come as soon as the folder of the parts is made, while the tasks are still listed."""
+
+    def interrupted(_: Pieces) -> Iterator[Pieces]:
+        assert list(tmp_path.glob(".pieces-*"))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Pieces, "batches", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        analyse_archive(archive, PROFILE, tmp_path, "parquet", ABOUT, run=map)
+    assert not list(tmp_path.iterdir())
 
 
 def test_csv_from_many_workers(archive: Path, cluster: Any, tmp_path: Path) -> None:
