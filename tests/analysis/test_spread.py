@@ -323,6 +323,8 @@ def test_broken_off_at_the_terminal(archive: Path, tmp_path: Path, wait_until: C
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # A shell without job control lets what it starts with & ignore SIGINT, and so these tests.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     wait_until(lambda: list(tmp_path.glob(".pieces-*")), what="the tasks", timeout_s=120)
     os.killpg(running.pid, signal.SIGINT)
