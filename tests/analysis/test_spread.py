@@ -23,9 +23,9 @@ from distributed import LocalCluster
 
 import analysis.pieces.pieces
 from analysis.pieces.archive_pieces import pieces_of
+from analysis.pieces.pieces import Pieces
 from analysis.pieces.piecewise import Written, analyse_archive, join, work
 from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
-from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
