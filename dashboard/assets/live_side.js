@@ -99,7 +99,10 @@
       const doubtful = doubtOf(values);
       const told = doubtful && doubt.textContent === doubtful;
       text(doubt, told ? "" : doubtful);
-      if (doubtful && !told) return;
+      if (doubtful && !told) {
+        doubt.scrollIntoView({ block: "nearest" }); // the desk's column may end above it
+        return;
+      }
       if (kind !== "incident") values.incident_id = chosenIncident?.value || "";
       if (await send(kind, values, describe(values))) element.reset();
     } }, ...fields, make("div", { class: "buttons" }, ...buttons), doubt);

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 
 from ingest.archive.reading import Archive
 from ingest.listener import Listener
@@ -58,10 +59,11 @@ def test_a_wearer_is_filled_in_from_the_set_and_nobody_is_tallied_out_by_a_slip(
 
 
 def test_a_doubtful_tally_goes_out_when_it_is_said_again(live: Any, form: Any, listener: Listener) -> None:
+    live.set_viewport_size({"width": 1024, "height": 640})
     form.locator("[name=set_id]").fill("S-2")
     form.locator("[name=wearer_id]").fill("W-9")
     form.get_by_role("button", name="Tally out").click()
-    form.locator(".doubt", has_text="Press again").wait_for()
+    expect(form.locator(".doubt", has_text="Press again")).to_be_in_viewport(ratio=1)
     form.get_by_role("button", name="Tally out").click()
     live.wait_for_selector(".pending li.done")
     assert Archive(listener.archive).messages()["tally"]["wearer_id"].to_list() == ["W-7", "W-9"]
