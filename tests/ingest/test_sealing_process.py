@@ -88,9 +88,25 @@ def test_process_killed_at_a_segment_is_named_and_the_segment_sealed_by_the_next
     assert process.seal(first).counts == Counts(received=1, kept=1)
     pid = process.pid
     assert pid is not None
-    os.kill(pid, signal.SIGSTOP)  # so that it is at the segment when it is killed
-    killer = threading.Timer(0.2, os.kill, (pid, signal.SIGKILL))
-    killer.start()
+    os.kill(pid, signal.SIGSTOP)
+    running = process._process
+    assert running is not None
+    told = running.stdin
+
+    class KilledWhenTold:
+        """So that it has the segment, and has not answered, when it is killed."""
+
+        def write(self, line: bytes) -> None:
+            told.write(line)
+
+        def flush(self) -> None:
+            told.flush()
+            os.kill(pid, signal.SIGKILL)
+
+        def close(self) -> None:
+            told.close()
+
+    running.stdin = KilledWhenTold()  # type: ignore[assignment]
     with pytest.raises(ArchiveProblem, match=r"was ended by signal SIGKILL; it is started again"):
         process.seal(second)
     assert second.exists()
