@@ -36,7 +36,7 @@ from analysis.writing import write_results
 from dashboard.evidence.report import Origin, hash_of, report_html, versions
 from dashboard.results_store import IncidentRecord, record_of
 from ingest.contract.captures import Heard, capture_line, read_capture, write_capture
-from ingest.contract.errors import ArchiveProblem, UnderairError
+from ingest.contract.errors import ArchiveProblem, UnderairError, system_sentence
 from ingest.contract.frames import Messages, frames_from_heard
 from ingest.contract.kinds import KINDS
 
@@ -147,7 +147,7 @@ def write_case(
             out.rmdir()
         aside.rename(out)
     except OSError as error:
-        raise CaseProblem(f"cannot write the case into {out}: {error}") from None
+        raise CaseProblem(f"cannot write the case into {out}: {system_sentence(error)}") from None
     finally:
         if aside is not None:
             shutil.rmtree(aside, ignore_errors=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -104,18 +104,13 @@ def audit(
     from analysis.trends.audit import audit as audit_ledger
     from analysis.trends.audit import printed
     from analysis.trends.roster import no_roster, with_station_and_role
-    from dashboard.trends.releases import (
-        OverlappingRelease,
-        days_of,
-        finished_months,
-        note_release,
-    )
+    from dashboard.trends.releases import OverlappingRelease, days_of, finished_months, release
     from dashboard.trends.summary import summary_html, summary_months
     from dashboard.trends.summary_words import INSIDE_ONLY, marks_note, readme
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
-    from ingest.contract.errors import ArchiveProblem, UnderairError
+    from ingest.contract.errors import ArchiveProblem
 
     if first is not None and last is not None and last < first:
         raise click.BadParameter(f"{last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}", param_hint="--to")
@@ -136,33 +131,33 @@ def audit(
         raise ArchiveProblem(_nothing(archive_folder, ledger.tables()["wears"], chosen["wears"].height))
     roster = roster_of(archive)
     tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
-    made = audit_ledger(tables, profile)
-    days, inside_only = days_of(tables), False
-    if days is not None:
+    made, summary = audit_ledger(tables, profile), out / "summary.html"
+    days = days_of(tables)
+    if days is None:
+        noting: AbstractContextManager[bool] = nullcontext(False)
+    else:
         since, until = first.date() if first else days[0], last.date() if last else days[1]
+        noting = release(work_folder(archive_folder), made, since, until, now, overlapping=overlapping)
+    months = summary_months(made)
+    with _handed_over(out) as aside:
         try:
-            folder = work_folder(archive_folder)
-            inside_only = note_release(folder, made, since, until, now, overlapping=overlapping)
+            with noting as inside_only:
+                for name, table in made.tables.items():
+                    table.write_parquet(aside / f"{name}.parquet")
+                    formula_safe(printed(table)).write_csv(aside / f"{name}.csv", float_precision=4)
+                shown = months[-1] if months else ""
+                sheet = summary_html(made, shown, profile, now, inside_only=inside_only)
+                (aside / summary.name).write_text(sheet, encoding="utf-8")
+                note = readme(made, profile.name, inside_only=inside_only)
+                (aside / "README.txt").write_text(note, encoding="utf-8")
         except OverlappingRelease as error:
             raise OverlappingRelease(f"{error}; --overlapping makes them all the same") from None
-    months = summary_months(made)
-    files = {}
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for name, table in made.tables.items():
-            files[name] = out / f"{name}.csv"
-            table.write_parquet(out / f"{name}.parquet")
-            formula_safe(printed(table)).write_csv(files[name], float_precision=4)
-        summary = out / "summary.html"
-        sheet = summary_html(made, months[-1] if months else "", profile, now, inside_only=inside_only)
-        summary.write_text(sheet, encoding="utf-8")
-        note = readme(made, profile.name, inside_only=inside_only)
-        (out / "README.txt").write_text(note, encoding="utf-8")
-    except OSError as error:
-        raise UnderairError(f"cannot write into {out}: {error}") from None
     wears, signals = tables["wears"].height, made.tables["standing_out"].height
     if as_json:
-        said = {name: {"rows": made.tables[name].height, "file": str(path)} for name, path in files.items()}
+        said = {
+            name: {"rows": table.height, "file": str(out / f"{name}.csv")}
+            for name, table in made.tables.items()
+        }
         about = {
             "wears": wears,
             "comparisons": made.comparisons,
@@ -195,6 +190,32 @@ def _nothing(archive: Path, every: pl.DataFrame, of_period: int) -> str:
         f"there are no wears in the archive {archive}; bring messages in with `underair import LOG --archive "
         f"{archive}` or `underair listen`. An incident counts half an hour after its last message"
     )
+
+
+@contextmanager
+def _handed_over(out: Path) -> Iterator[Path]:
+    """Yield a folder inside `out`; what is written there gets its place when all went well, else it goes."""
+    import shutil
+    import tempfile
+
+    from ingest.contract.errors import UnderairError, system_sentence
+
+    missing = [folder for folder in (out, *out.parents) if not folder.exists()]
+    aside = None
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=".making-", dir=out))
+        yield aside
+        for file in aside.iterdir():
+            file.replace(out / file.name)
+    except OSError as error:
+        raise UnderairError(f"cannot write into {out}: {system_sentence(error)}") from None
+    finally:
+        if aside is not None:
+            shutil.rmtree(aside, ignore_errors=True)
+        with suppress(OSError):  # what holds anything stays
+            for folder in missing:
+                folder.rmdir()
 
 
 @contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import threading
 import zipfile
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
 from html import escape
 from importlib.resources import files
@@ -18,7 +19,7 @@ import polars as pl
 from analysis.tables import formula_safe
 from analysis.trends.audit import Audit, audit, printed
 from analysis.trends.ledger import Ledger
-from dashboard.trends.releases import OverlappingRelease, days_of, finished_months, note_release
+from dashboard.trends.releases import OverlappingRelease, days_of, finished_months, release
 from dashboard.trends.summary import summary_html, summary_months
 from dashboard.trends.summary_words import BACK, REFUSED_LINK, REFUSED_TITLE, readme
 from dashboard.trends.view import Keeper, Look, keeper_of, years_of
@@ -39,10 +40,10 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         year = _year(look)
         made, ledger = audited(context, look)
         try:
-            inside_only = _noted(context, made, ledger)
+            with _release(context, made, ledger) as inside_only:
+                data = zipped(made, year, context.profile.name, inside_only=inside_only)
         except OverlappingRelease as error:
             return _refused(error)
-        data = zipped(made, year, context.profile.name, inside_only=inside_only)
         answer = flask.Response(data, mimetype="application/zip")
         name = f"underair-trends{f'-{year}' if year else ''}.zip"
         answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
@@ -55,22 +56,22 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         year, month = _year(look), flask.request.args.get("month", "")
         months = summary_months(made, year)
         chosen = month if month in months else (months[-1] if months else "")
+        now = datetime.now(UTC)
         try:
-            inside_only = _noted(context, made, ledger)
+            with _release(context, made, ledger) as inside_only:
+                text = summary_html(made, chosen, context.profile, now, months, inside_only=inside_only)
         except OverlappingRelease as error:
             return _refused(error)
-        now = datetime.now(UTC)
-        text = summary_html(made, chosen, context.profile, now, months, inside_only=inside_only)
         return flask.Response(text, mimetype="text/html")
 
 
-def _noted(context: Context, made: Audit, ledger: Ledger) -> bool:
-    """Note that tables are handed out; return whether they must stay inside the service."""
+def _release(context: Context, made: Audit, ledger: Ledger) -> AbstractContextManager[bool]:
+    """Return what notes that tables are handed out, and tells whether they must stay inside the service."""
     days = days_of(ledger)
     if days is None:
-        return False
+        return nullcontext(False)
     overlapping = flask.request.args.get("overlapping") == "yes"
-    return note_release(context.archive.folder, made, *days, datetime.now(UTC), overlapping=overlapping)
+    return release(context.archive.folder, made, *days, datetime.now(UTC), overlapping=overlapping)
 
 
 def _refused(error: OverlappingRelease) -> flask.Response:

@@ -12,6 +12,8 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import IO
@@ -22,7 +24,7 @@ import polars as pl
 from analysis.trends.audit import Audit
 from analysis.trends.ledger import Ledger
 from ingest.archive.store import sync_folder
-from ingest.contract.errors import UnderairError
+from ingest.contract.errors import UnderairError, system_sentence
 
 FILE_NAME = "releases.ndjson"
 
@@ -58,10 +60,11 @@ def days_of(ledger: Ledger) -> tuple[date, date] | None:
     return (first, last) if isinstance(first, date) and isinstance(last, date) else None
 
 
-def note_release(
+@contextmanager
+def release(
     archive: Path, made: Audit, first: date, last: date, now: datetime, *, overlapping: bool = False
-) -> bool:
-    """Note that tables, or a summary of them, are handed out.
+) -> Iterator[bool]:
+    """Note that tables are handed out, when what is made ready meanwhile is ready; not when that fails.
 
     Parameters
     ----------
@@ -73,8 +76,8 @@ def note_release(
     overlapping : bool
         Make them although they overlap an earlier release.
 
-    Returns
-    -------
+    Yields
+    ------
     bool
         Whether these figures overlap others that were handed out before them: not to leave the service.
 
@@ -86,24 +89,34 @@ def note_release(
         When the list cannot be read or written.
     """
     figures, path = _figures(made), archive / FILE_NAME
-    try:
-        with path.open("a+b") as file:
+    with ExitStack() as held:
+        with _noting(path):
+            file = held.enter_context(path.open("a+b"))
             fcntl.flock(file, fcntl.LOCK_EX)  # the page and a verb, or two verbs, ask one after the other
             earlier = _read(file)
-            same = next((one for one in earlier if one.figures == figures), None)
-            if same is not None:
-                return same.overlapping
-            others = [one for one in earlier if one.first <= last and first <= one.last]
-            if others and not overlapping:
-                raise OverlappingRelease(_why_not(max(others, key=lambda one: one.last), first, last))
-            line = Release(first=first, last=last, made=now, figures=figures, overlapping=bool(others))
+        same = next((one for one in earlier if one.figures == figures), None)
+        if same is not None:
+            yield same.overlapping
+            return
+        others = [one for one in earlier if one.first <= last and first <= one.last]
+        if others and not overlapping:
+            raise OverlappingRelease(_why_not(max(others, key=lambda one: one.last), first, last))
+        yield bool(others)
+        line = Release(first=first, last=last, made=now, figures=figures, overlapping=bool(others))
+        with _noting(path):
             file.write(msgspec.json.encode(line) + b"\n")
             file.flush()
             os.fsync(file.fileno())
-        sync_folder(archive)
+            sync_folder(archive)
+
+
+@contextmanager
+def _noting(path: Path) -> Iterator[None]:
+    try:
+        yield
     except (OSError, msgspec.DecodeError) as error:
-        raise UnderairError(f"cannot note in {path} that tables are handed out: {error}") from None
-    return bool(others)
+        why = system_sentence(error) if isinstance(error, OSError) else str(error)
+        raise UnderairError(f"cannot note in {path} that tables are handed out: {why}") from None
 
 
 def _read(file: IO[bytes]) -> list[Release]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import functools
 import io
 import json
 import re
@@ -41,9 +43,20 @@ SMALLEST = PROFILE.withholding.smallest_count
 NOW = datetime(2032, 3, 1, tzinfo=UTC)
 
 
-def service(incidents_a_month: float, seed: int = 1) -> Ledger:
+@functools.cache
+def _made(incidents_a_month: float, seed: int) -> Ledger:
     ledger, roster = three_years(seed, incidents_a_month=incidents_a_month)
     return {**ledger, "wears": with_station_and_role(ledger["wears"], roster)}
+
+
+def service(incidents_a_month: float, seed: int = 1) -> Ledger:
+    return dict(_made(incidents_a_month, seed))
+
+
+@functools.cache
+def audit_of(incidents_a_month: float) -> Audit:
+    """The audit of all that `service` has, made once."""
+    return audit(service(incidents_a_month), PROFILE)
 
 
 def read_back(made: Audit) -> dict[str, pl.DataFrame]:
@@ -156,7 +169,7 @@ SYSTEMS = (("wears", "low_air_exits"), ("no_motion_alarms",), ("distress_alarms"
 @pytest.mark.parametrize("incidents_a_month", [0.5, 3.0, 30.0])
 def test_no_withheld_count_can_be_computed_back(incidents_a_month: float) -> None:
     ledger = service(incidents_a_month)
-    files = read_back(audit(ledger, PROFILE))
+    files = read_back(audit_of(incidents_a_month))
     attacked = 0
     for measures in SYSTEMS:
         truth = defaultdict(int, true_counts(ledger, measures))
@@ -207,7 +220,7 @@ def test_where_the_wears_of_the_service_are_withheld_no_other_table_bounds_them(
 
 def test_small_counts_carry_their_mark() -> None:
     ledger = service(30.0)
-    files, truth = read_back(audit(ledger, PROFILE)), true_counts(ledger, COUNTS)
+    files, truth = read_back(audit_of(30.0)), true_counts(ledger, COUNTS)
     attacker = Attacker(files, COUNTS)
     small = [key for key in attacker.withheld if truth[key] < SMALLEST]
     marked = [key for key in attacker.withheld if attacker.printed[key] == f"<{SMALLEST}"]
@@ -218,7 +231,7 @@ def test_small_counts_carry_their_mark() -> None:
 
 
 def test_no_figure_of_a_line_tells_what_is_withheld_in_it() -> None:
-    files = read_back(audit(service(3.0), PROFILE))
+    files = read_back(audit_of(3.0))
     for name in ("by_part", "by_month"):
         table = files[name]
         for event in COUNTS[1:]:
@@ -238,9 +251,26 @@ def test_no_figure_of_a_line_tells_what_is_withheld_in_it() -> None:
     assert not away.select("readings_stuck", "silent_wears", "decline").count().sum_horizontal()[0]
 
 
+def test_no_slope_of_months_tells_what_is_withheld_in_one_of_them() -> None:
+    """All months but the withheld one, and the slope over them, would give its figure and so its wears."""
+    made = audit(service(8.0, seed=3), PROFILE)
+    months, signals = made.tables["by_month"], made.tables["standing_out"]
+    rises = signals.filter((pl.col("part") == "service") & (pl.col("measure") == "heat_dose"))
+    assert rises["how"].to_list() == ["rise"]
+    assert months["wears"].null_count()
+    whole = made.tables["by_part"].filter((pl.col("part") == "service") & (pl.col("year") == ALL))
+    assert not whole["wears"].null_count()  # the months alone are why
+    assert rises["withheld"].all()
+    assert not rises.select("value", "rest", "false_rate").count().sum_horizontal()[0]
+    # Not withheld in vain: with every month shown, the rise has its figures.
+    plenty = audit(service(30.0, seed=3), PROFILE).tables["standing_out"]
+    shown = plenty.filter((pl.col("part") == "service") & (pl.col("measure") == "heat_dose"))
+    assert shown["value"].to_list() == [pytest.approx(0.016, abs=0.005)]
+
+
 def test_shown_counts_are_the_true_ones_and_none_is_small() -> None:
     ledger = service(30.0)
-    made = audit(ledger, PROFILE)
+    made = audit_of(30.0)
     truth = true_counts(ledger, COUNTS)
     shown = Attacker(read_back(made), COUNTS).shown
     assert len([count for count in shown.values() if count]) > 150
@@ -252,7 +282,7 @@ def test_shown_counts_are_the_true_ones_and_none_is_small() -> None:
 
 
 def test_persons_do_not_leave_the_house() -> None:
-    made = audit(service(30.0), PROFILE)
+    made = audit_of(30.0)
     text = " ".join(table.write_csv() for table in made.tables.values())
     summary = summary_html(made, summary_months(made)[-1], PROFILE, NOW)
     assert "W-0" not in text
@@ -260,14 +290,14 @@ def test_persons_do_not_leave_the_house() -> None:
 
 
 def test_a_years_export_is_cut_from_the_whole() -> None:
-    made = audit(service(3.0), PROFILE)
+    made = audit_of(3.0)
     year = tables_of(made, "2029")
     assert set(year) == {"by_month", "by_part"}
     assert year["by_month"].equals(made.tables["by_month"].filter(pl.col("year") == "2029"))
 
 
 def test_the_summary_prints_on_one_page_and_keeps_the_secrets(tmp_path: Path, page: Any) -> None:
-    made = audit(service(30.0), PROFILE)
+    made = audit_of(30.0)
     month = summary_months(made, "2029")[-1]
     target = tmp_path / "summary.html"
     target.write_text(summary_html(made, month, PROFILE, NOW, summary_months(made)), encoding="utf-8")
@@ -335,6 +365,33 @@ def test_the_verb_writes_tables_and_summary(tmp_path: Path) -> None:
     assert numbers["low_air_exits"].dtype == pl.Int64
     marked = numbers.filter(pl.col("low_air_exits").is_null())["low_air_exits_mark"]
     assert set(marked) == {"<16", "withheld"}
+
+
+def test_an_audit_that_fails_is_no_release(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was noted before its files were written: the next, of another period, was refused for nothing."""
+    bring_in_three_years(tmp_path, NOW)
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "by_month.csv").write_text("of last month")
+
+    def full_disk(*_: Any, **__: Any) -> str:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("dashboard.trends.summary.summary_html", full_disk)
+    failed = run("--archive", str(tmp_path), "--out", str(out), "--to", "2030-06-30")
+    assert failed.exit_code == 1
+    assert f"cannot write into {out}: the disk is full: make room and call again" in str(failed.exception)
+    assert not (tmp_path / "releases.ndjson").read_text()
+    # Nothing was handed out either, and what lay there is whole.
+    assert {path.name: path.read_text() for path in out.iterdir()} == {"by_month.csv": "of last month"}
+    new = tmp_path / "deep" / "new"
+    assert run("--archive", str(tmp_path), "--out", str(new), "--to", "2030-06-30").exit_code == 1
+    assert not new.exists()
+    monkeypatch.undo()
+    assert run("--archive", str(tmp_path), "--out", str(out), "--to", "2030-12-31").exit_code == 0
+    assert len((tmp_path / "releases.ndjson").read_text().splitlines()) == 1
+    assert (out / "by_month.csv").read_text() != "of last month"
+    assert not [path.name for path in out.iterdir() if path.name.startswith(".")]
 
 
 def test_the_verb_refuses_what_makes_no_sense(tmp_path: Path) -> None:
@@ -444,7 +501,7 @@ def test_a_summary_is_noted_as_handed_out(tmp_path: Path) -> None:
 def test_the_rest_of_the_stations_does_not_tell_how_many_have_none() -> None:
     """Five wears of nobody's station: the others' rate and the service's sums would give their exits."""
     ledger = service(30.0)
-    own = audit(ledger, PROFILE).tables["standing_out"].filter(pl.col("part") == "station")
+    own = audit_of(30.0).tables["standing_out"].filter(pl.col("part") == "station")
     assert own["value"].count() > 0
     few = pl.int_range(pl.len()) < 5
     station = pl.when(few).then(None).otherwise(pl.col("station")).alias("station")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import hashlib
 import json
@@ -249,6 +250,27 @@ def test_a_folder_in_use_is_not_mixed_with_a_case(archive: Path, incident_id: st
     with pytest.raises(CaseProblem, match="not empty"):
         write_case(archive, Profile.default(), incident_id, tmp_path)
     assert (tmp_path / "letter.txt").read_text() == "mine"
+
+
+def test_a_case_on_a_full_disk_says_so_and_leaves_nothing(
+    archive: Path,
+    incident_id: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It said "[Errno 28] No space left on device", as no other verb does."""
+
+    def full_disk(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("dashboard.evidence.case.write_capture", full_disk)
+    out = tmp_path / "case"
+    assert run("case", "--archive", str(archive), "--incident", incident_id, "--out", str(out)) == 1
+    said = capsys.readouterr().err
+    assert f"cannot write the case into {out}: the disk is full: make room and call again" in said
+    assert "Errno" not in said
+    assert not list(tmp_path.iterdir())
 
 
 def test_an_unknown_incident_ends_with_the_names_of_those_known(

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from analysis.trends.audit import Audit
-from dashboard.trends.releases import FILE_NAME, OverlappingRelease, note_release
+from dashboard.trends.releases import FILE_NAME, OverlappingRelease, release
 from ingest.contract.errors import UnderairError
 
 NOW = datetime(2032, 3, 1, tzinfo=UTC)
@@ -22,6 +22,13 @@ MORE = (date(2031, 1, 1), date(2032, 1, 31))
 
 def tables(number: int) -> Audit:
     return Audit({"rest": pl.DataFrame({"too_short": [number]})}, 16, 0)
+
+
+def note_release(
+    archive: Path, made: Audit, first: date, last: date, now: datetime, overlapping: bool = False
+) -> bool:
+    with release(archive, made, first, last, now, overlapping=overlapping) as inside_only:
+        return inside_only
 
 
 def lines(archive: Path) -> list[dict[str, object]]:
@@ -79,3 +86,10 @@ def test_another_process_that_notes_is_waited_for(tmp_path: Path) -> None:
     thread.join(30)
     assert len(said) == 1
     assert len(lines(tmp_path)) == 2
+
+
+def test_what_fails_while_it_is_made_ready_is_not_noted(tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="full"), release(tmp_path, tables(1), *YEAR, NOW):
+        raise OSError("full")
+    assert lines(tmp_path) == []
+    assert note_release(tmp_path, tables(2), *MORE, NOW) is False
