@@ -79,7 +79,7 @@ def _table(fields: Iterable[pa.Field]) -> str:
     for field in fields:
         notes = {key.decode(): value.decode() for key, value in (field.metadata or {}).items()}
         kind = str(field.type).replace("large_", "").replace("string_view", "string")
-        rows.append((f"`{field.name}`", kind, notes.get("unit", ""), notes.get("meaning", "")))
+        rows.append((f"`{field.name}`", f"`{kind}`", notes.get("unit", ""), notes.get("meaning", "")))
     return "".join("| " + " | ".join(each.replace("|", "\\|") for each in row) + " |\n" for row in rows)
 
 

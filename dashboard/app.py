@@ -1,4 +1,4 @@
-"""The web application: one Dash shell around three pages, its routes and navigation.
+"""The web application: one Dash shell around the pages, its routes and navigation.
 
 A page module offers two functions:
 
@@ -6,7 +6,8 @@ A page module offers two functions:
   dict of strings;
 - ``register(app, context)`` adds callbacks and routes, once, before the first request.
 
-To add a page, add its module to `PAGE_MODULES` and its name to `dashboard.words.PAGES`.
+To add a page, add its module to `PAGE_MODULES` and its name to `dashboard.words.PAGES`. The page of the
+method is apart: the footer of every page leads to it.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from dashboard.access.pseudonyms import Pseudonyms
 from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.context import Context
+from dashboard.pages import method
 from dashboard.pages.access import AccessPage
 from ingest.contract.errors import UnderairError
 
@@ -75,7 +77,7 @@ def create_app(
     context : Context
         What the pages work on.
     pages : dict of str to module, optional
-        Path to page module, instead of the three of the product (for tests of a single page).
+        Path to page module, instead of Live, Review and Trends (for tests of a single page).
     reach : Reach, optional
         Where the pages are reached; without one, on this machine only.
     sign_in : SignIn, optional
@@ -86,6 +88,7 @@ def create_app(
         modules["/access"] = AccessPage(sign_in)
         names = Pseudonyms.beside(sign_in.accounts.path, sign_in.archive)
         context = replace(context, pseudonyms=names)
+    modules["/method"] = method
     app = Dash(
         __name__,
         title=words.PRODUCT,
@@ -112,7 +115,7 @@ def create_app(
     def show(pathname: str | None, search: str | None) -> Any:
         visitor = roles.visitor()
         allowed = [path for path in modules if visitor.may(roles.PAGES.get(path, roles.NOBODY))]
-        path = next(iter(allowed), "/") if pathname in (None, "", "/") else str(pathname)
+        path = allowed[0] if pathname in (None, "", "/") else str(pathname)
         query = dict(parse_qsl((search or "").lstrip("?")))
         module, rule = modules.get(path), roles.PAGES.get(path, roles.NOBODY)
         content: Any = html.P(words.NOT_FOUND)
@@ -186,7 +189,8 @@ def _aria(**names: str) -> dict[str, Any]:
 
 
 def _footer(context: Context) -> Any:
-    return html.Footer(html.P(words.footer(context.profile.name)), className="bottom")
+    about: list[Any] = [words.footer(context.profile.name), " · ", html.A(words.METHOD, href="/method")]
+    return html.Footer(html.P(about), className="bottom")
 
 
 def _add_routes(app: Dash) -> None:

@@ -13,6 +13,16 @@ LIVE = "Live"
 REVIEW = "Review"
 TRENDS = "Trends"
 PAGES = {"/live": LIVE, "/review": REVIEW, "/trends": TRENDS}
+METHOD = "How it is computed"
+DOCUMENTS = {
+    "method": "How the numbers are made",
+    "findings": "What each finding says",
+    "tables": "Every column",
+    "profile": "The doctrine profile",
+    "for_makers": "What a set sends",
+}
+DOCUMENTS_LABEL = "Documents"
+CONTENTS = "On this page"
 
 CAUTION = (
     "Figures are estimates from the messages that arrived: an aid beside, never instead of, the set's own "

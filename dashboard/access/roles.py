@@ -53,7 +53,13 @@ TRENDS_EXPORT = _for("review", "audit", action="export", needs_log=True)
 ADMIN = _for("admin")
 BY_CALLBACK = SIGNED_IN  # and then by CALLBACKS
 
-PAGES: dict[str, Rule] = {"/live": LIVE, "/review": REVIEW, "/trends": TRENDS, "/access": ADMIN}
+PAGES: dict[str, Rule] = {
+    "/live": LIVE,
+    "/review": REVIEW,
+    "/trends": TRENDS,
+    "/access": ADMIN,
+    "/method": SIGNED_IN,
+}
 
 # By method and the route's own pattern, as Flask knows it.
 ROUTES: dict[str, Rule] = {

@@ -301,6 +301,7 @@
     byId("review-messages").replaceChildren(
       element("h2", { textContent: told.title }),
       element("p", { className: "note", textContent: told.note }),
+      ...(told.about ? [element("p", { className: "note" }, element("a", { href: told.about.href, textContent: told.about.text }))] : []),
       element(
         "ol",
         {},

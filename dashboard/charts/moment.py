@@ -212,7 +212,8 @@ def _rows(lines: pl.DataFrame, clock: Clock) -> list[dict[str, Any]]:
     ]
 
 
-def evidence_of(results: Results, finding_id: str) -> list[str]:
-    """Return a finding's evidence, empty when there is no such finding."""
-    rows = results["findings"].filter(pl.col("finding_id") == finding_id)["evidence"].to_list()
-    return list(rows[0] or []) if rows else []
+def evidence_of(results: Results, finding_id: str) -> tuple[str, list[str]]:
+    """Return the rule of a finding and its evidence, both empty when there is no such finding."""
+    rows = results["findings"].filter(pl.col("finding_id") == finding_id)
+    code, evidence = rows.select("code", "evidence").row(0) if len(rows) else ("", None)
+    return code, list(evidence or [])

@@ -130,6 +130,7 @@ MESSAGES = "Messages behind this moment"
 MESSAGES_HINT = "Verbatim as received: within 5 s of the moment, and the last of a kind before it."
 NO_MESSAGES = "No message within 5 s of this moment, and none of any kind before it."
 EVIDENCE = "Evidence of the finding"
+ABOUT_FINDING = "What this finding says and cannot know"
 READOUT = {
     "pressure": "Pressure, reading",
     "air": "Pressure, estimate",

@@ -116,10 +116,11 @@ def _messages(look: Look) -> dict[str, Any]:
 
 
 def _evidence(look: Look, finding_id: str) -> dict[str, Any]:
-    named = evidence_of(look.record.results, finding_id)
+    code, named = evidence_of(look.record.results, finding_id)
     rows = messages_of_evidence(look.record.messages, named, look.clock)
     note = words.EVIDENCE_NOTE.format(shown=len(rows), total=len(named))
-    return {"title": words.EVIDENCE, "note": note, "heads": words.MESSAGE_HEADS, "rows": rows}
+    about = {"text": words.ABOUT_FINDING, "href": f"/method?document=findings#{code}"}
+    return {"title": words.EVIDENCE, "note": note, "about": about, "heads": words.MESSAGE_HEADS, "rows": rows}
 
 
 def _exported(bench: Bench) -> flask.Response:

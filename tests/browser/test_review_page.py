@@ -81,6 +81,8 @@ def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_th
     page.wait_for_selector("#review-messages pre")
     assert "W-02" in view_of(page)["people"].split(",")
     assert shown_range(page)[0] <= float(view_of(page)["at"]) <= shown_range(page)[1]
+    explained = page.get_by_role("link", name="What this finding says and cannot know")
+    assert explained.get_attribute("href") == "/method?document=findings#turned_back_late"
     # To the low-air alarm, and near.
     page.locator("#review-alarms tr", has_text="low air").locator("button.jump").first.click()
     page.click("[data-set='span:60']")

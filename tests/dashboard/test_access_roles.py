@@ -45,6 +45,7 @@ PAGES = {
     "/review": {"review"},
     "/trends": {"review", "audit"},
     "/access": {"admin"},
+    "/method": {"watch", "desk", "review", "audit", "admin"},
 }
 
 

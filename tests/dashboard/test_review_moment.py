@@ -79,10 +79,11 @@ def test_in_a_silence_the_last_of_each_kind_stands_there(look: Look) -> None:
 
 
 def test_a_findings_evidence_is_found_by_identity(look: Look) -> None:
-    named = evidence_of(look.record.results, "silence-1")
+    code, named = evidence_of(look.record.results, "silence-1")
+    assert code == "silence"
     found = messages_of_evidence(look.record.messages, named)
     assert [row["identity"] for row in found] == named
-    assert evidence_of(look.record.results, "nothing") == []
+    assert evidence_of(look.record.results, "nothing") == ("", [])
     assert messages_of_evidence(look.record.messages, ["S-002/1/99999999"]) == []
 
 

@@ -1,0 +1,94 @@
+"""The page of how each figure is made: the documents of the packages, shown as they stand there."""
+
+from __future__ import annotations
+
+import re
+from importlib.resources import files
+from typing import Any, Final
+from urllib.parse import urlencode
+
+from dash import Dash, dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+
+DOCUMENTS: Final[dict[str, tuple[str, str]]] = {
+    "method": ("analysis", "docs/method.md"),
+    "findings": ("analysis", "docs/findings.md"),
+    "tables": ("analysis", "docs/tables.md"),
+    "profile": ("analysis", "docs/profile.md"),
+    "for_makers": ("ingest", "docs/for_makers.md"),
+}
+"""By name in the address: the package that holds the document, and where in it."""
+
+_HEADING = re.compile(r"^#{2,3} (.+)$", re.M)
+_LINK = re.compile(r"\[([^\]]+)\]\(([^)\s]+)\)")
+
+
+def layout(context: Context, query: dict[str, str]) -> Any:
+    """Return one document, `?document=NAME`; the method where none is named or the name is unknown."""
+    del context
+    name = query.get("document", "")
+    name = name if name in DOCUMENTS else "method"
+    text = document(name)
+    current: dict[str, Any] = {"aria-current": "true"}
+    choices = [
+        html.A(title, href=address(one), **current if one == name else {})
+        for one, title in words.DOCUMENTS.items()
+    ]
+    contents = [html.Li(html.A(_short(one), href=f"#{anchor(one)}")) for one in _HEADING.findall(text)]
+    label: dict[str, Any] = {"aria-label": words.DOCUMENTS_LABEL}
+    inside: dict[str, Any] = {"aria-label": words.CONTENTS}
+    return html.Div(
+        [
+            html.Nav(choices, className="documents", **label),
+            *([html.Nav(html.Ul(contents), className="contents", **inside)] if contents else []),
+            *(_section(heading, part) for heading, part in sections(text)),
+        ],
+        className="method",
+    )
+
+
+def register(app: Dash, context: Context) -> None:
+    """Add nothing: the page has neither callbacks nor routes of its own."""
+
+
+def _section(heading: str, text: str) -> Any:
+    name: dict[str, Any] = {"id": anchor(heading)} if heading else {}
+    return html.Section(dcc.Markdown(text), **name)
+
+
+def address(name: str, place: str = "") -> str:
+    """Return where a document is shown, at a heading or at what the first column of a table names."""
+    return f"/method?{urlencode({'document': name})}" + (f"#{place}" if place else "")
+
+
+def document(name: str) -> str:
+    """Return a document with links that lead to the others; what is not shown here keeps its name alone."""
+    package, path = DOCUMENTS[name]
+    shown = {file.rpartition("/")[2]: one for one, (_, file) in DOCUMENTS.items()}
+
+    def led(link: re.Match[str]) -> str:
+        text, target = link.groups()
+        file, _, place = target.partition("#")
+        one = name if not file else shown.get(file.rpartition("/")[2])
+        return f"[{text}]({address(one, place)})" if one is not None else text
+
+    text = _LINK.sub(led, files(package).joinpath(path).read_text(encoding="utf-8"))
+    return re.sub(r"(?<=\d) (?=%)", "\N{NO-BREAK SPACE}", text)
+
+
+def sections(text: str) -> list[tuple[str, str]]:
+    """Return a document cut before each of its headings below the title: (heading, text with it)."""
+    starts = [found.start() for found in _HEADING.finditer(text)]
+    parts = [text[start:end] for start, end in zip([0, *starts], [*starts, len(text)], strict=True)]
+    return list(zip(["", *_HEADING.findall(text)], parts, strict=True))
+
+
+def anchor(heading: str) -> str:
+    """Return the name of a heading in an address, as the documents' own links write it."""
+    return re.sub(r"[^\w\- ]", "", heading.lower()).strip().replace(" ", "-")
+
+
+def _short(heading: str) -> str:
+    return re.sub(r" \(.*\)$", "", heading).replace("`", "")
