@@ -328,7 +328,12 @@ def _listening(url: str, archive: Path, *more: str) -> Iterator[subprocess.Popen
         yield process
     finally:
         process.kill()
-        process.communicate()
+        process.wait()
+        # Not to their end: a sealing process that was left behind holds them too, and the next listener comes
+        # while it is still at work.
+        for pipe in (process.stdout, process.stderr):
+            if pipe is not None:
+                pipe.close()
 
 
 @pytest.mark.parametrize("kills", [20])

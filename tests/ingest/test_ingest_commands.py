@@ -40,9 +40,12 @@ def _listening(*arguments: object) -> Iterator[subprocess.Popen[str]]:
         assert "receiving from" in line, line + process.stderr.read()
         yield process
     finally:
-        if process.poll() is None:
-            process.kill()
-        process.communicate()
+        process.kill()
+        process.wait()
+        # Not to their end: a killed listener's sealing process holds them too, and the next comes meanwhile.
+        for pipe in (process.stdout, process.stderr):
+            if pipe is not None:
+                pipe.close()
 
 
 def test_import_counts_what_came_and_a_second_time_keeps_nothing(tmp_path: Path, pressure: Pressure) -> None:
