@@ -14,6 +14,7 @@ from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
 from ingest.archive.index import DESK_KINDS, SET_KINDS, later_note
+from ingest.archive.parts import require_archive
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, no_messages
@@ -203,11 +204,12 @@ def open_archive(folder: Path) -> Archive:
     Raises
     ------
     ArchiveProblem
-        When there is no such folder.
+        When there is no such folder, it is no archive, or a newer underair wrote there.
     """
     if not folder.is_dir():
         raise ArchiveProblem(
             f"there is no archive at {folder}; make one with `underair import LOG --archive {folder}`, or "
             "with `underair listen`"
         )
+    require_archive(folder)
     return Archive(folder)

@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 
 _accounts = click.option(
     "--accounts",
@@ -115,7 +116,9 @@ def remove(name: str, path: Path) -> None:
 def show_log(archive_folder: Path, as_json: bool) -> None:
     """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out."""
     from dashboard.access.log import read_log
+    from ingest.archive.parts import require_archive
 
+    require_archive(archive_folder)
     entries, faults = read_log(archive_folder)
     for entry in entries:
         if as_json:
@@ -128,7 +131,7 @@ def show_log(archive_folder: Path, as_json: bool) -> None:
         click.echo(f"underair: {fault}", err=True)
     if faults:
         sys.exit(1)
-    click.echo(f"underair: {len(entries)} entries, the chain holds", err=True)
+    click.echo(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain holds", err=True)
 
 
 def _password() -> str:

@@ -125,12 +125,17 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool)
     """
     from dashboard.access.log import head
     from dashboard.privacy.holds import HOLDS, holds, place_hold, release_hold
+    from ingest.archive.parts import require_archive
 
+    require_archive(archive)
     if incident is None:
         if reason is not None or release:
             raise click.UsageError("Name the incident: --incident ID.")
-        for entry in holds(archive).values():
+        held = holds(archive)
+        for entry in held.values():
             click.echo(f"{entry.target} (since {entry.at:%Y-%m-%d %H:%M} UTC, {entry.account})")
+        if not held:
+            click.echo("no incident is under hold", err=True)
     else:
         if reason is None:
             raise click.UsageError("Say why: --reason TEXT.")

@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from ingest.archive.formats import require_known_format
 from ingest.archive.store import place, work_folder
 from ingest.contract.errors import ArchiveProblem
 
@@ -34,11 +35,12 @@ def create_archive(folder: str | Path) -> Path:
     Raises
     ------
     ArchiveProblem
-        When it cannot be made, or is not a folder.
+        When it cannot be made, is not a folder, or a newer underair wrote there.
     """
     path = place(folder)
     try:
         work_folder(path).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
+    require_known_format(path)
     return path

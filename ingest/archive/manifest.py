@@ -20,6 +20,7 @@ import msgspec
 import polars as pl
 
 from ingest.archive import store_chains
+from ingest.archive.formats import FORMAT, last_line, require_known
 from ingest.archive.journal import sync_folder
 from ingest.archive.store import StorePath
 from ingest.contract.errors import ArchiveProblem
@@ -37,6 +38,8 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     Attributes
     ----------
+    format : int
+        Of the archive, since this line: see `ingest.archive.formats`. Lines of form 1 do not name it.
     part : str
         Path below the archive, with ``/``.
     rows : int
@@ -61,6 +64,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         Hash of the line before; the line's own stands behind it.
     """
 
+    format: int = 1
     part: str
     rows: int
     first: datetime
@@ -164,6 +168,7 @@ def add_line(
     def line(before: str) -> bytes:
         body = _encode(
             Line(
+                format=FORMAT,
                 part=path.relative_to(archive).as_posix(),
                 rows=held.rows,
                 first=first,
@@ -181,7 +186,13 @@ def add_line(
         return body + _HASH % _hash(body).encode() + b"\n"
 
     if isinstance(archive, StorePath):
-        store_chains.append(archive, writer, line, _hash_of_line)
+
+        def hash_of(last: bytes | None) -> str:
+            if last is not None:
+                require_known(last, archive)
+            return _hash_of_line(last)
+
+        store_chains.append(archive, writer, line, hash_of)
     else:
         _append(archive, writer, line)
 
@@ -195,7 +206,7 @@ def _append(archive: Path, writer: str, line: Callable[[str], bytes]) -> None:
     new = not manifest.exists()
     with manifest.open("a+b") as file:
         fcntl.flock(file, fcntl.LOCK_EX)  # two imports at once share a chain
-        file.write(line(_hash_of_last(file)))
+        file.write(line(_hash_of_last(file, archive)))
         file.flush()
         os.fsync(file.fileno())
     if new:
@@ -206,22 +217,13 @@ def _hash_of_line(line: bytes | None) -> str:
     return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-_HASH_LENGTH])
 
 
-def _hash_of_last(manifest: BinaryIO) -> str:
+def _hash_of_last(manifest: BinaryIO, archive: Path) -> str:
     """Return the hash of the last whole line, and cut one that a crash tore."""
-    end = manifest.seek(0, os.SEEK_END)
-    tail = b""
-    at = end
-    while at > 0:
-        step = min(at, 1 << 16)
-        at -= step
-        manifest.seek(at)
-        tail = manifest.read(step) + tail
-        whole = tail[: tail.rfind(b"\n") + 1]
-        if whole.count(b"\n") >= 2 or at == 0:
-            manifest.truncate(end - (len(tail) - len(whole)))
-            lines = whole.splitlines()
-            return _hash_of_line(lines[-1] if lines else None)
-    return NOTHING_BEFORE
+    line, end = last_line(manifest)
+    if line is not None:
+        require_known(line, archive)
+    manifest.truncate(end)
+    return _hash_of_line(line)
 
 
 def chains(archive: Path) -> Iterator[tuple[str, Path]]:
@@ -246,6 +248,11 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
         What is wrong with the chain itself.
     head : str
         Hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
+
+    Raises
+    ------
+    ArchiveProblem
+        When a newer underair wrote a line.
     """
     lines: list[Line] = []
     faults: list[str] = []
@@ -255,6 +262,7 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
         if not text:
             continue
         own_hash = _hash(text[:-_HASH_LENGTH])
+        require_known(text, path.parent.parent)
         try:
             line = _decode(text)
         except msgspec.MsgspecError as error:

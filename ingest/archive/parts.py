@@ -18,6 +18,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ingest.archive.formats import require_known_format
 from ingest.archive.journal import sync_folder
 from ingest.archive.manifest import Held, add_line, file_sha256
 from ingest.archive.store import StorePath, StoreProblem, asides, reader_options
@@ -36,7 +37,7 @@ def is_archive(folder: Path) -> bool:
 
 
 def require_archive(folder: Path) -> None:
-    """Refuse a folder in which no archive was ever begun.
+    """Refuse a folder in which no archive was ever begun, and one in which a newer underair wrote.
 
     Raises
     ------
@@ -47,6 +48,7 @@ def require_archive(folder: Path) -> None:
             f"{folder} is no archive: it has neither manifest nor journal; name the folder that "
             f"`underair listen` or `underair import LOG --archive {folder}` writes"
         )
+    require_known_format(folder)
 
 
 def part_files(archive: Path, kind: str, since: date | None = None, until: date | None = None) -> list[Path]:

@@ -12,6 +12,7 @@ from typing import TypeVar
 import polars as pl
 
 from ingest.archive.archive import part_name, unsettled
+from ingest.archive.formats import require_known_format
 from ingest.archive.journal import journal_folders, read_frames, segments
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.store import StorePath, place, store_problem
@@ -31,10 +32,16 @@ class Archive:
     Parameters
     ----------
     folder : str or Path
+
+    Raises
+    ------
+    ArchiveProblem
+        When a newer underair wrote there.
     """
 
     def __init__(self, folder: str | Path) -> None:
         self.folder = place(folder)
+        require_known_format(self.folder)
 
     def scan(self, kind: str) -> pl.LazyFrame:
         """Return the sealed parts of a kind (or of ``refused``) as a lazy frame, in no promised order.

@@ -29,6 +29,7 @@ import msgspec
 import polars as pl
 
 from ingest.archive.archive import unsettled
+from ingest.archive.formats import require_known_format
 from ingest.archive.index import FOLDER as INDEX
 from ingest.archive.journal import sync_folder
 from ingest.archive.manifest import Held, rows_digest
@@ -150,6 +151,7 @@ def retain(
         raise ArchiveProblem(f"{folder} lies on a store: names are dropped in archives in folders only")
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
+    require_known_format(folder)
     if not apply:
         names, kept, waiting = _look(folder, cut_off, held(), _UnderWay(secrets.token_bytes(32)))
         for kind in KINDS:

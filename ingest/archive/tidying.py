@@ -23,6 +23,7 @@ import polars as pl
 
 from ingest.archive import store_chains
 from ingest.archive.archive import unsettled
+from ingest.archive.formats import require_known_format
 from ingest.archive.journal import sync_folder
 from ingest.archive.merging import ROW_GROUP_ROWS, merging
 from ingest.archive.parts import (
@@ -91,6 +92,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     folder = place(archive)
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
+    require_known_format(folder)
     on_store = isinstance(folder, StorePath)
     if grace_s is None:
         grace_s = STORE_GRACE_S if on_store else GRACE_S

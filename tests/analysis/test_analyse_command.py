@@ -109,7 +109,7 @@ def test_shipped_profile_by_name_and_own_by_file(archive: Path, tmp_path: Path) 
     [
         ({"--incident": "nowhere"}, "no incident nowhere in the archive"),
         ({"--archive": "{tmp}/none"}, "there is no archive at"),
-        ({"--archive": "{tmp}"}, "holds no message; bring a capture in with `underair import LOG"),
+        ({"--archive": "{tmp}"}, "is no archive: it has neither manifest nor journal; name the folder"),
         ({"--profile": "{tmp}/none.toml"}, "shipped profiles are default,"),
     ],
 )
