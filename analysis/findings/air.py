@@ -12,7 +12,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.wears.turn_back import first_note, is_ready
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
-from ingest.plurals import counted
+from ingest.plurals import counted, percent
 
 JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
@@ -65,8 +65,8 @@ def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
         one.wear,
         one.wear.started_us,
         one.wear.started_us,
-        f"Started with {one.air.start_bar:.0f} bar, {one.air.start_bar / cylinder.rated_bar:.0%} of the "
-        f"rated {cylinder.rated_bar:.0f} bar; the profile asks for at least {part:.0%}.",
+        f"Started with {one.air.start_bar:.0f} bar, {percent(one.air.start_bar / cylinder.rated_bar)} of the "
+        f"rated {cylinder.rated_bar:.0f} bar; the profile asks for at least {percent(part)}.",
         [one.wear.identity(0), *([one.wear.setup_identity] if one.wear.setup_identity else [])],
     )
 

@@ -21,8 +21,8 @@ STANDS_S = 3.0
 NEAR_S = 30.0
 """Messages lost this close to an alarm may have been the alarm. Our own rule."""
 WORDS = {
-    "no_motion_prealarm": "motionless pre-alarm",
-    "no_motion": "motionless alarm",
+    "no_motion_prealarm": "no-motion alarm (first stage)",
+    "no_motion": "no-motion alarm",
     "distress": "distress alarm",
     "low_air": "low-air warning",
     "heat": "heat alarm",

@@ -11,7 +11,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import MOST_EVIDENCE, Context, Finding, about_wear, clock, lasting
 from analysis.records import PowerUp
 from analysis.wears.wears import cylinder_of
-from ingest.plurals import counted
+from ingest.plurals import counted, percent
 
 
 def link_findings(context: Context) -> Iterator[Finding]:
@@ -27,6 +27,7 @@ def link_findings(context: Context) -> Iterator[Finding]:
         yield from _battery_low(one, context)
     for power_up in context.records:
         yield from _conflicts(power_up, context)
+        yield from _used_again(power_up, context)
         if power_up.role == "set":
             yield from _clock(power_up, context)
             yield from _refused(power_up, context)
@@ -156,7 +157,7 @@ def _battery_low(one: Examined, context: Context) -> Iterator[Finding]:
     )
     if (charge is None or charge >= low) and lasts is not False:
         return
-    said = f"{charge:.0%} charge" if charge is not None else "unknown charge"
+    said = f"{percent(charge)} charge" if charge is not None else "unknown charge"
     said += "; the set itself said that it would not last another wear" if lasts is False else ""
     yield about_wear(
         "battery_low_at_start",
@@ -164,7 +165,7 @@ def _battery_low(one: Examined, context: Context) -> Iterator[Finding]:
         one.wear,
         int(channel.at_us[before[-1]]),
         one.wear.started_us,
-        f"Started with {said}; the profile asks for at least {low:.0%}.",
+        f"Started with {said}; the profile asks for at least {percent(low)}.",
         [one.wear.power_up.identity(seq), one.wear.identity(0)],
     )
 
@@ -176,7 +177,7 @@ def _refused(power_up: PowerUp, context: Context) -> Iterator[Finding]:
             continue
         at_us, charge = int(channel.at_us[position]), row["battery_fraction"]
         if context.inside(at_us):
-            with_charge = f" with {charge:.0%} charge" if charge is not None else ""
+            with_charge = f" with {percent(charge)} charge" if charge is not None else ""
             yield Finding(
                 "battery_refused",
                 "caution",
@@ -219,6 +220,28 @@ def _conflicts(power_up: PowerUp, context: Context) -> Iterator[Finding]:
     )
 
 
+def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
+    """Tell that a number was used again: what is cited as evidence names two messages then."""
+    if not power_up.use or not power_up.is_live:
+        return
+    first_us, last_us = power_up.span_us
+    if not context.overlaps(first_us, last_us):
+        return
+    speaker = f"{'Set' if power_up.role == 'set' else 'Desk'} {power_up.name}"
+    yield Finding(
+        "conflicting_records",
+        "caution",
+        power_up.name if power_up.role == "set" else None,
+        None,
+        first_us,
+        last_us,
+        f"{speaker} used the boot number {power_up.boot} again: from {clock(first_us)} it counted its "
+        "messages anew, under identities that others had carried. All are kept, told apart by when they were "
+        "heard; an identity cited here may name two. The number must be another at every power-up.",
+        (power_up.identity(power_up.first_live_seq()),),
+    )
+
+
 def _at_of(power_up: PowerUp, seq: int) -> int | None:
     for channel in power_up.channels.values():
         where = np.flatnonzero(channel.seq == seq)
@@ -228,11 +251,10 @@ def _at_of(power_up: PowerUp, seq: int) -> int | None:
 
 
 def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
-    fit = context.clocks.fits.get((power_up.role, power_up.name, power_up.boot))
+    fit = context.clocks.fits.get(power_up.key)
     if fit is None:
         return
-    first = min(int(channel.at_us[0]) for channel in power_up.channels.values() if len(channel))
-    last = max(int(channel.at_us[-1]) for channel in power_up.channels.values() if len(channel))
+    first, last = power_up.span_us
     for step in fit.steps:
         if context.inside(step.at_us):
             yield Finding(
@@ -246,8 +268,7 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 "times are put on the listener's clock before and after it.",
                 (power_up.identity(step.before_seq), power_up.identity(step.after_seq)),
             )
-    overlaps = context.window_us is None or (first <= context.window_us[1] and last >= context.window_us[0])
-    if abs(fit.offset_s) > context.profile.link.clock_wrong_s and overlaps:
+    if abs(fit.offset_s) > context.profile.link.clock_wrong_s and context.overlaps(first, last):
         way = "fast" if fit.offset_s > 0 else "slow"
         so = "; all its times are corrected by that"
         if fit.steps:

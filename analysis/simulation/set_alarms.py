@@ -147,10 +147,10 @@ class SetAlarms:
         standing = self._active.get("heat")
         if standing is None:
             if hot:
-                self._raise("heat", true_s, f"{temperature_c:.0f} degC at the sensor")
+                self._raise("heat", true_s, f"{temperature_c:.0f} °C at the sensor")
             elif self._dose >= 1.0 and not self._dose_reported:
                 self._dose_reported = True
-                self._raise("heat", true_s, f"dose full, {temperature_c:.0f} degC at the sensor")
+                self._raise("heat", true_s, f"dose full, {temperature_c:.0f} °C at the sensor")
             return
         by_dose = (standing.detail or "").startswith("dose")
         falls_to = (

@@ -58,7 +58,7 @@ class TrueWear:
 
     @property
     def free_air_l(self) -> float:
-        """Free air used, litres at 1.01325 bar and 20 degC."""
+        """Free air used, litres at 1.01325 bar and 20 °C."""
         return float(self.free_air_left_l[0] - self.free_air_left_l[-1])
 
     @property

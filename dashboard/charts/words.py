@@ -13,14 +13,14 @@ if TYPE_CHECKING:
 ALARMS = {
     "distress": "distress",
     "no_motion": "no motion",
-    "no_motion_prealarm": "no motion, first stage",
+    "no_motion_prealarm": "no motion (first stage)",
     "low_air": "low air",
     "heat": "heat",
     "evacuate": "evacuate",
     "battery": "battery",
     "fault": "set fault",
 }
-ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion, 1st"}
+ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion (1st)"}
 LANES = {
     "air": "Pressure",
     "rate": "Breathing rate",
@@ -29,8 +29,8 @@ LANES = {
     "alarms": "Alarms",
 }
 LANE_EXPLAINED = {
-    "air": "Pressure, {pressure} · dots and line: readings · band: estimate, 90 %",
-    "rate": "Breathing rate, {rate} · estimate after the fact, band 90 %",
+    "air": "Pressure, {pressure} · dots and line: readings · band: estimate, 90\u00a0%",
+    "rate": "Breathing rate, {rate} · estimate after the fact, band 90\u00a0%",
     "motion": "Motion, {motion} · readings",
     "heat": "Temperature, {temperature} · line: set's sensor · dashed and band: estimate of the surroundings",
     "alarms": "Alarms · solid: the set reported it · outlined under it: what the readings say",

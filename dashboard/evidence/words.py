@@ -27,7 +27,7 @@ NO_HEAT = "No set reported a temperature."
 EVIDENCE = "Messages"
 MORE_EVIDENCE = "and {count} more, in the results' findings table"
 PLOT_NOTE = (
-    "Line: readings of the set. Shaded: estimate with its 90 % band. Hatched: silent, what happened "
+    "Line: readings of the set. Shaded: estimate with its 90\u00a0% band. Hatched: silent, what happened "
     "there was "
     "not observed. Bars: alarms, solid as the set reported them, outlined under it as the readings say. "
     "Times are {zone} on the listener's clock. Scales may differ from wearer to wearer."
@@ -39,7 +39,7 @@ METHOD_TEXTS = (
         "pressure "
         "and estimated gas temperature; volume times pressure would overstate use near a full cylinder "
         "by half. "
-        "The start temperature is the largest single risk: 10 K wrong is 4 to 5.5 % of the air.",
+        "The start temperature is the largest single risk: 10 K wrong is 4 to 5.5\u00a0% of the air.",
     ),
     (
         "Breathing rate",
@@ -51,7 +51,7 @@ METHOD_TEXTS = (
     ),
     (
         "Minutes to the warning",
-        "As known at that moment, from the readings until then and nothing later; a 90 % interval.",
+        "As known at that moment, from the readings until then and nothing later; a 90\u00a0% interval.",
     ),
     (
         "Alarms",
@@ -87,7 +87,7 @@ WEAR_HEADS = (
     "Lasted",
     "Cylinder",
     "{pressure}",
-    "Air used, {volume}, ± 90 %",
+    "Air used, {volume}, ± 90\u00a0%",
     "{rate} mean / highest",
     "Below warning",
     "Not heard",

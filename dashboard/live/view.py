@@ -15,6 +15,7 @@ import msgspec
 from analysis.live.rows import AlarmLine, Interval, NoteLine, Prompt, Row, Snapshot, Team
 from dashboard.live import words
 from dashboard.live.display import STANDARD, Display
+from ingest.plurals import percent
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
@@ -42,9 +43,8 @@ def starting(token: str) -> dict[str, Any]:
 
 def catching_up(token: str, fraction: float, at: float, to: float, display: Display) -> dict[str, Any]:
     """Return the answer while messages of the past are being taken: how far, from 0 to 1, and at which."""
-    text = words.CATCHING_UP.format(
-        percent=int(100 * fraction), at=display.clock(at), to=display.named_clock(to)
-    )
+    done = percent(int(100 * fraction) / 100)  # rounded down: 100 would say that it is over
+    text = words.CATCHING_UP.format(part=done, at=display.clock(at), to=display.named_clock(to))
     return {"token": token, "banner": text, "ready": False}
 
 

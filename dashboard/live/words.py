@@ -11,7 +11,7 @@ from dashboard.words import shortened
 TITLE = "Live: who is under air"
 STARTING = "Starting: this server is getting ready. Nothing is live yet; use voice contact."
 CATCHING_UP = (
-    "Catching up with what was received before: {percent} % done, at {at} of {to}. Nothing below is live. "
+    "Catching up with what was received before: {part} done, at {at} of {to}. Nothing below is live. "
     "Use voice contact."
 )
 UNREADABLE = "The archive cannot be read, nothing below is live: {problem}"
@@ -70,7 +70,7 @@ ATTENTION = {
 ALARMS = {
     "distress": "Distress",
     "no_motion": "No motion",
-    "no_motion_prealarm": "No motion, first stage",
+    "no_motion_prealarm": "No motion (first stage)",
     "low_air": "Low air",
     "heat": "Heat",
     "battery": "Battery",
@@ -80,7 +80,7 @@ ALARMS = {
 REASONS = {
     "distress": "distress for {age}",
     "no_motion": "no motion for {age}",
-    "no_motion_prealarm": "no motion, first stage, for {age}",
+    "no_motion_prealarm": "no motion (first stage) for {age}",
     "low_air": "at or below the warning for {age}",
     "silent": "nothing heard for {age}",
     "turn_back": "past turn-back for {age}",
@@ -320,7 +320,7 @@ FOR_SCRIPT = {
     "now": "now",
     "ahead": "+{minutes} min",
     "legend": "Strip: air so far, and forecast (dashed) down to the low-air warning (dotted). Shade and bars "
-    "are the 90 % interval; ◁ turn-back, ▼ low air. Hatched: nothing heard.",
+    "are the 90\u00a0% interval; ◁ turn-back, ▼ low air. Hatched: nothing heard.",
     "alarms": "Alarms",
     "seen": "Seen",
     "seen_what": "Seen: {alarm}, {who}",

@@ -33,7 +33,7 @@ from dashboard.trends.view import (
     words_of,
     years_of,
 )
-from ingest.plurals import counted
+from ingest.plurals import counted, percent
 
 MONTHS_AT_ONCE = 60
 
@@ -92,7 +92,7 @@ def register(app: Dash, context: Context) -> None:
     def progress() -> flask.Response:
         done = keeper_of(context).progress()
         answer = {"working": done is not None, "part": done[0] / done[1] if done and done[1] else 0.0}
-        return flask.jsonify({**answer, "text": words.WORKING.format(part=answer["part"])})
+        return flask.jsonify({**answer, "text": words.WORKING.format(part=percent(answer["part"]))})
 
     trends_export.add_routes(server, context)
     keeper = keeper_of(context)
@@ -170,7 +170,7 @@ def _working(done: tuple[int, int]) -> Any:
             html.Progress(
                 value=str(round(part, 3)), max="1", id="trends-progress", **aria(label=words.WORKING_TITLE)
             ),
-            html.P(words.WORKING.format(part=part), id="trends-progress-text"),
+            html.P(words.WORKING.format(part=percent(part)), id="trends-progress-text"),
         ],
         className="panel",
     )

@@ -23,6 +23,7 @@ from dashboard.trends import sentences, words
 from dashboard.trends.figures import forecast_figure
 from dashboard.trends.view import CYLINDERS, Choice
 from dashboard.units import Units
+from ingest.plurals import percent
 
 CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
 MOST_PEOPLE = 1000
@@ -162,7 +163,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
             _number(row["hours"], "", 1),
             _number(row["hard_min"], "min", 1),
             cell(units.text("rate", row["rate"]), value=row["rate"]) if row["rate"] else "–",
-            "–" if row["place"] is None else cell(sentences.percent(row["place"]), value=row["place"]),
+            "–" if row["place"] is None else cell(percent(row["place"]), value=row["place"]),
             _change(row["late"], row["early"]),
             dose(row),
             classes(row),
@@ -343,7 +344,7 @@ def _change(late: float | None, early: float | None) -> Any:
     if not late or not early:
         return "–"
     change = late / early - 1.0
-    return cell(f"{100 * change:+.0f} %".replace("-", "\u2212"), value=change)
+    return cell(f"{100 * change:+.0f}\u00a0%".replace("-", "\u2212"), value=change)
 
 
 def _count(value: int) -> Any:

@@ -9,6 +9,7 @@ from analysis.profile import RestRule
 from analysis.trends.comparisons import MOST_FALSE, RECENT_WEARS, Signal
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead
 from analysis.trends.rest import ShortRest, reached_text
+from ingest.plurals import percent
 
 MEASURE = {
     "low_air_exits": "leaving below the low-air warning",
@@ -42,7 +43,7 @@ RULE = {
     "one_cylinder_1584": "one cylinder (1584)",
     "two_cylinders_1584": "two cylinders (1584)",
 }
-INTERVAL = "95 % interval"
+INTERVAL = "95\u00a0% interval"
 OUT_TITLE = "What stands out"
 NOTHING_OUT = (
     "Nothing stands out: none of {count:,} comparisons of stations, roles, wearers, sets and months holds "
@@ -50,7 +51,7 @@ NOTHING_OUT = (
     "all of them are judged together."
 )
 OUT_NOTE = (
-    f"{{count:,}} comparisons were made and judged together: at most {100 * MOST_FALSE:.0f} % of what "
+    f"{{count:,}} comparisons were made and judged together: at most {percent(MOST_FALSE)} of what "
     f"stands here "
     f"may be "
     "chance (Benjamini and Hochberg). It is a reason to look, not a judgement."
@@ -69,11 +70,6 @@ def figure(value: float, digits: int = 3) -> str:
 def interval(low: float, high: float, digits: int = 3) -> str:
     """Return a 95 % interval in words."""
     return f"{INTERVAL} {figure(low, digits)} to {figure(high, digits)}"
-
-
-def percent(part: float, places: int = 0) -> str:
-    """Return a share as people read it."""
-    return f"{100 * part:.{places}f} %"
 
 
 def signed(value: float) -> str:
@@ -109,7 +105,7 @@ def reason(one: Signal) -> str:
         if one.how == "fall":
             return (
                 f"Over {one.wears} wears the charge at the start has fallen steadily (rank correlation with "
-                f"time {signed(one.value)}, 95 % interval {signed(one.low)} to {signed(one.high)})."
+                f"time {signed(one.value)}, 95\u00a0% interval {signed(one.low)} to {signed(one.high)})."
             )
         times = f"{one.events} times over its {one.wears} wears"
         if one.measure == "silent_wears":
@@ -120,7 +116,7 @@ def reason(one: Signal) -> str:
         )
     if one.how == "higher":
         return (
-            f"{one.value:.0f} % higher ({INTERVAL} {one.low:.0f} to {one.high:.0f} %) in the last "
+            f"{one.value:.0f}\u00a0% higher ({INTERVAL} {one.low:.0f} to {one.high:.0f}\u00a0%) in the last "
             f"{RECENT_WEARS} wears than in the same wearer's earlier ones at the same kind of work "
             f"({one.wears} wears in all)."
         )
@@ -160,7 +156,7 @@ def rule_sentence(rule: RestRule) -> str:
 
 PLANNING_TITLE = "Planning rates from your own wears"
 PLANNING_NOTE = (
-    "Mean rate of a wear; short bursts are higher. The interval is 95 %. Minutes are those of a full "
+    "Mean rate of a wear; short bursts are higher. The interval is 95\u00a0%. Minutes are those of a full "
     "cylinder "
     "down to its warning, real gas at 15 °C, at that rate; way back and reserve are not taken off."
 )
@@ -191,13 +187,10 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
     middle = f"; said 10 min ahead, half were off by less than {ten.error_min:.1f} min" if ten else ""
     return (
         f"Of {every.known:,} forecasts whose wear reached the warning, "
-        f"{percent(every.inside / every.known)} lay "
-        f"inside "
-        f"their 90 % interval (95 % interval of that share {percent(low)} to {percent(high)}){middle}; of "
-        f"all "
-        f"{of_early:,} that could have failed early, {percent(early / of_early, 1)} did "
-        f"({percent(early_low, 1)} to "
-        f"{percent(early_high, 1)}; promised: at most 5 %)."
+        f"{percent(every.inside / every.known)} lay inside their 90\u00a0% interval "
+        f"({INTERVAL} of that share {percent(low)} to {percent(high)}){middle}; "
+        f"of all {of_early:,} that could have failed early, {percent(early / of_early, 1)} did "
+        f"({percent(early_low, 1)} to {percent(early_high, 1)}; promised: at most 5\u00a0%)."
     )
 
 

@@ -22,6 +22,7 @@ from dashboard.charts.drawing import nice_ceiling
 from dashboard.trends import sentences
 from dashboard.trends import summary_words as words
 from dashboard.words import CAUTION
+from ingest.plurals import percent
 
 MONTHS_BEFORE = 12
 MONTHS_DRAWN = 36
@@ -283,7 +284,7 @@ def _forecasts(forecasts: pl.DataFrame) -> str:
         return f"<p>{escape(words.TOO_FEW_FORECASTS)}</p>"
     text = words.FORECAST_SENTENCE.format(
         known=row["known"],
-        inside=sentences.percent(row["inside"] / row["known"]),
+        inside=percent(row["inside"] / row["known"]),
         error=row["median_error_min"],
     )
     return f"<p>{escape(text)}</p>"

@@ -14,7 +14,7 @@ MADE = "Made {made:%Y-%m-%d %H:%M} UTC by underair {version}, profile {profile}.
 OTHER_MONTHS = "Other months"
 PRINT_HINT = "Print this page from the browser (Ctrl+P); it fits one sheet of A4."
 KEY_FIGURES = "The month in figures"
-KEY_HEADS = ("", "This month", "95 % interval", "A month before (mean of up to 12)")
+KEY_HEADS = ("", "This month", "95\u00a0% interval", "A month before (mean of up to 12)")
 MARKS_NOTE = (
     "“{small}”: a count from 1 to {most}. “{withheld}”: hidden since it, or what follows from it, would tell "
     "more of such a count; it may be of any size from 1. A nought is shown."
@@ -25,14 +25,14 @@ NO_MONTH_SHOWN = "No month has a figure that is shown."
 STANDS_OUT = "What stands out over all years"
 NOTHING_STANDS_OUT = "Nothing, of {count:,} comparisons judged together."
 PLANNING = "Planning rates, L/min"
-PLANNING_HEADS = ("Task", "Wears", "Median", "90 %", "95 %")
+PLANNING_HEADS = ("Task", "Wears", "Median", "90\u00a0%", "95\u00a0%")
 NO_PLANNING = "Too few wears."
 REST = "Rest between wears, all years"
 REST_HEADS = ("Rule", "Rests too short", "Source")
 FORECASTS = "Forecasts of the low-air warning"
 TOO_FEW_FORECASTS = "Too few outcomes to speak of."
 FORECAST_SENTENCE = (
-    "Of {known:,} whose wear reached the warning {inside} lay inside their 90 % interval; half were "
+    "Of {known:,} whose wear reached the warning {inside} lay inside their 90\u00a0% interval; half were "
     "off by "
     "less than {error:.1f} min."
 )
@@ -62,8 +62,9 @@ def readme(made: Audit, profile_name: str, *, inside_only: bool = False) -> str:
         "a small count can have every value that marks and noughts allow, and none can be computed back. "
         "Wearers do not appear. Tables over another period are made anew and withhold other cells: two that "
         "overlap are refused, unless somebody asks for them all the same; do not hand those out.\n\n"
-        "by_month, by_part: sums and rates (events per 1000 wears or per 100 hours, exact 95 % intervals);\n"
-        "planning_rates: quantiles of the wears' mean rates with their 95 % interval;\n"
+        "by_month, by_part: sums and rates (events per 1000 wears or per 100 hours, "
+        "exact 95\u00a0% intervals);\n"
+        "planning_rates: quantiles of the wears' mean rates with their 95\u00a0% interval;\n"
         "sets: what was found about each set; forecasts: said against happened, by minutes ahead;\n"
         "rest: rests shorter than the rules in force ask for; standing_out: what holds when all "
         "comparisons are "

@@ -62,7 +62,7 @@ FEW = (
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
 READING = (
     "A point is a month (UTC, so that every reader counts alike); the bold number under it says how many "
-    "wears. Bars: exact 95 % interval of a count. "
+    "wears. Bars: exact 95\u00a0% interval of a count. "
     f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
     "events on (u chart for rates; individuals above and moving range below for means). A diamond lies "
     "outside them; a hollow point is a month of few wears or one that is not over, shown but not judged; a "
@@ -87,7 +87,7 @@ ALL_KINDS, ALL_STATIONS, ALL_ROLES = "All", "All", "All"
 KIND_WORDS = {"incident": "Incidents", "drill": "Drills", "training": "Training"}
 EXPORT = "Export (small counts withheld)"
 SUMMARY_LINK = "Monthly summary to print"
-WORKING = "Working out wears that are new: {part:.0%} of their messages read. The page comes by itself."
+WORKING = "Working out wears that are new: {part} of their messages read. The page comes by itself."
 WORKING_TITLE = "Reading the archive"
 NO_ROSTER = (
     "Stations and roles appear once a roster lies in the archive's folder (roster.toml or roster.csv: "
@@ -115,7 +115,7 @@ PART_HEADS = [
     "Not heard a wear",
 ]
 PART_NOTE = (
-    "Counts, and their rates with the exact 95 % interval. The diamond marks what stands out among all "
+    "Counts, and their rates with the exact 95\u00a0% interval. The diamond marks what stands out among all "
     "comparisons. Heat and thermal classes over the wears with a heat sensor."
 )
 ALL_TASKS = "all tasks"
@@ -133,7 +133,11 @@ SET_HEADS = [
     "Fell with valve closed",
 ]
 STANDS_OUT = "stands out"
-PROMISED, AS_SAID, HAPPENED = "90 % interval as said", "as said", "what happened: median, middle 90 %"
+PROMISED, AS_SAID, HAPPENED = (
+    "90\u00a0% interval as said",
+    "as said",
+    "what happened: median, middle 90\u00a0%",
+)
 SAID_AXIS, HAPPENED_AXIS = "minutes said ahead", "minutes it took"
 FORECAST_HOVER = "said %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
 MOST_MONTHS_NAMED = 4
@@ -156,9 +160,8 @@ MONTH_HEADS = [
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
     "Sums of each wearer's wears, by pseudonym; a wear that nobody tallied stands under its set. The mean "
-    "rate "
-    "with its place among all wearers (100 %: the highest), and of the last 12 wears against the earlier "
-    "ones."
+    "rate with its place among all wearers (100\u00a0%: the highest), and of the last 12 wears against the "
+    "earlier ones."
 )
 PEOPLE_HEADS = [
     "Wearer",
@@ -206,7 +209,9 @@ def rate_sentence(plot: Plot, found: MonthlyRate, holds: bool = True) -> str:
     _, exposure, rate, low, high = found.total
     amount = wears_text(round(exposure)) if plot.exposure == "wears" else f"{exposure:,.1f} hours"
     unit = "per 1000 wears" if plot.exposure == "wears" else "per 100 hours"
-    text = f"{events} in {amount}: {_short(rate)} {unit} (95 % interval {_short(low)} to {_short(high)}). "
+    text = (
+        f"{events} in {amount}: {_short(rate)} {unit} (95\u00a0% interval {_short(low)} to {_short(high)}). "
+    )
     if table["upper_limit"].null_count() == len(table):
         need = f"{FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} events"
         return text + f"Too little for control limits ({need})."
@@ -295,5 +300,5 @@ def _trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
     low, high = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
     return (
         f" A steady {direction} of about {_short(sign * trend.slope_per_step)} {unit} a year "
-        f"(95 % interval {_short(low)} to {_short(high)}; Sen's slope; Mann-Kendall, {probability})."
+        f"(95\u00a0% interval {_short(low)} to {_short(high)}; Sen's slope; Mann-Kendall, {probability})."
     )

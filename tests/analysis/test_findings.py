@@ -139,8 +139,8 @@ def never_out(log: Any) -> None:
 
 
 PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
-    "battery_low_at_start": (battery_low, "11% charge"),
-    "battery_refused": (battery_refused, "refused to start with 5% charge"),
+    "battery_low_at_start": (battery_low, "11\u00a0% charge"),
+    "battery_refused": (battery_refused, "refused to start with 5\u00a0% charge"),
     "left_below_warning": (below_warning, "below the warning at 55 bar"),
     "under_air_below_warning": (below_warning, "under air below the warning at 55 bar"),
     "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),

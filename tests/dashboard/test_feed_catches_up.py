@@ -76,7 +76,7 @@ def test_it_says_that_it_starts_then_how_far_it_has_caught_up_and_shows_no_row_m
         assert said["ready"] is False
         assert "rows" not in said
         assert "Catching up" in said["banner"]
-        percent = int(said["banner"].split(": ")[1].split(" %")[0])
+        percent = int(said["banner"].split(": ")[1].split("\u00a0%")[0])
         assert 35 <= percent <= 50  # 6 lots of half an hour out of six hours
         archive.let.release(100)
         wait_until(lambda: picture(feed)["ready"], what="the live picture")

@@ -59,7 +59,7 @@ def test_too_few_wears_are_said_to_be_too_few() -> None:
 def test_a_rate_stands_with_count_exposure_and_interval() -> None:
     text = words.rate_sentence(EXITS, rate(3, 1, None))
     assert text == (
-        "3 in 60 wears: 50 per 1000 wears (95 % interval 20 to 104). "
+        "3 in 60 wears: 50 per 1000 wears (95\u00a0% interval 20 to 104). "
         "Too little for control limits (8 months and 10 events)."
     )
 
@@ -84,7 +84,8 @@ def test_a_month_outside_is_named_with_its_wears() -> None:
 def test_a_trend_is_told_with_its_test_and_size() -> None:
     rise = mann_kendall([float(i) for i in range(12)])
     told = (
-        "A steady rise of about 12 per 1000 wears a year (95 % interval 12 to 12; Sen's slope; Mann-Kendall, "
+        "A steady rise of about 12 per 1000 wears a year (95\u00a0% interval 12 to 12; Sen's slope; "
+        "Mann-Kendall, "
     )
     assert f"{told}p < 0.001)." in words.rate_sentence(EXITS, rate(12, 2, 200.0, trend=rise))
     flat = mann_kendall([1.0, 2.0] * 6)
@@ -286,7 +287,7 @@ def test_work_under_way_is_shown_with_a_bar(
     monkeypatch.setattr(Keeper, "progress", lambda self: (30, 120))
     text = _text_of(trends_page.layout(three_years_of_wears, {}))
     assert "Reading the archive" in text
-    assert "25% of their messages read" in text
+    assert "25\u00a0% of their messages read" in text
 
 
 def test_the_units_can_be_changed_and_stay_in_every_link(tmp_path: Path) -> None:

@@ -1,0 +1,44 @@
+"""Words that people read: percentages written in one way, names that can stand in a list."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import get_args
+
+from analysis.findings import alarms as findings
+from dashboard.charts import words as review
+from dashboard.live import words as live
+from ingest.contract.kinds import Alarm
+
+ROOT = Path(__file__).parents[2]
+# After a figure or a placeholder, or at the beginning of what follows one in an f-string; `.0%` of a format.
+OTHERWISE = re.compile(r"(?:[\d}]|^) ?%(?![\w({])")
+
+
+def texts_of(module: Path) -> Iterator[str]:
+    tree = ast.parse(module.read_text(encoding="utf-8"))
+    bare = {
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in bare:
+            yield node.value
+
+
+def test_no_text_of_the_pages_and_findings_writes_it_otherwise() -> None:
+    modules = [*(ROOT / "dashboard").rglob("*.py"), *(ROOT / "analysis/findings").glob("*.py")]
+    texts = [(module.name, text) for module in modules for text in texts_of(module)]
+    assert sum("\u00a0%" in text for _, text in texts) > 10
+    assert [one for one in texts if OTHERWISE.search(one[1])] == []
+
+
+def test_an_alarm_s_name_can_stand_in_a_list_of_alarms() -> None:
+    """Or "no motion, no motion, first stage" would be read as three."""
+    for names in (review.ALARMS, review.ALARMS_NARROW, live.ALARMS, findings.WORDS):
+        assert set(names) == set(get_args(Alarm))
+        assert [name for name in names.values() if "," in name] == []
