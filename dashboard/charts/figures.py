@@ -265,11 +265,14 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     marks: dict[str, list[Any]] = {"x": [], "y": [], "text": [], "textposition": []}
     window = drawing.window
     for mark in person.marks:
-        late = mark.at > window.start + 0.8 * (window.end - window.start)
+        text = words.MARKS[mark.text]
+        at_px = (mark.at - window.start) / (window.end - window.start) * drawing.view.plot_px
+        late = at_px + DESK_CHARACTER_PX * len(text) > drawing.view.plot_px
         marks["textposition"] += ["middle left" if late else "middle right"] * 3
         marks["x"] += [mark.at, mark.at, math.nan]
         marks["y"] += [0.0, top * 0.9, math.nan]
-        marks["text"] += [BLANK, words.MARKS[mark.text], BLANK]
+        # Words of a moment outside of the window would reach into it, cut.
+        marks["text"] += [BLANK, text if window.start <= mark.at <= window.end else BLANK, BLANK]
     drawing.add(
         {
             "type": "scatter",

@@ -320,7 +320,8 @@ FOR_SCRIPT = {
     "now": "now",
     "ahead": "+{minutes} min",
     "legend": "Strip: air so far, and forecast (dashed) down to the low-air warning (dotted). Shade and bars "
-    "are the 90\u00a0% interval; ◁ turn-back, ▼ low air. Hatched: nothing heard.",
+    "are the 90\u00a0% interval; ◁ turn-back, ▼ low air. Hatched: nothing heard. Crossed out: no longer "
+    "fresh. Underlined: changed just now.",
     "alarms": "Alarms",
     "seen": "Seen",
     "seen_what": "Seen: {alarm}, {who}",

@@ -227,6 +227,19 @@ def test_the_desks_words_end_within_the_window() -> None:
     assert texts[3] == figures.BLANK
 
 
+@pytest.mark.parametrize(("marked_s", "told"), [(9.0, ""), (61.0, ""), (10.0, "right"), (57.0, "left")])
+def test_words_of_a_line_stand_whole_within_the_window_or_not_at_all(
+    look: Look, marked_s: float, told: str
+) -> None:
+    person = replace(look.lanes[0], marks=(Mark(ms(marked_s), "turn_back"),))
+    window = Window(ms(10.0), ms(60.0))
+    view = View(lanes=("air",), units=METRIC, plot_px=900.0)
+    figure, _ = lanes_figure([person], [], window, view, look.scales)
+    (trace,) = [each for each in figure["data"] if each.get("mode") == "lines+text"]
+    assert words.MARKS["turn_back"] in trace["text"] if told else not "".join(trace["text"]).strip()
+    assert not told or set(trace["textposition"]) == {f"middle {told}"}
+
+
 def test_beside_a_strip_a_long_name_keeps_its_end_where_names_differ() -> None:
     long = "Alexandria-Bartholomew-van-der-Nordhaven-"[:36]
     people = pl.DataFrame(
