@@ -292,7 +292,7 @@ def load_profile(path: Path | str) -> Profile:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         names = ", ".join(shipped_profiles())
-        why = error.strerror if isinstance(error, OSError) else error
+        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
         raise BadProfile(f"cannot read the profile {path}: {why}; shipped profiles are {names}") from None
     return parse_profile(text, str(path))
 
@@ -337,6 +337,9 @@ def _explain(fault: str, document: dict[str, Any]) -> str:
     unknown = re.search(r"unknown field `([^`]+)`", what)
     if unknown:
         return f"unknown key {unknown[1]!r} (at {path}.{unknown[1]})"
+    missing = re.search(r"missing required field `([^`]+)`", what)
+    if missing:
+        return f"the key {missing[1]!r} is missing (at {path})"
     value: Any = document
     for name, index in re.findall(r"\.([A-Za-z0-9_]+)|\[(\d+)\]", path):
         if isinstance(value, dict) and name:

@@ -118,7 +118,8 @@ class Served:
             )
         except OSError as error:
             raise BadSettings(
-                f"cannot listen on {host} port {port}: {error}; choose another --port"
+                f"cannot listen on {host} port {port}: {error.strerror or error}; end what uses the port, or "
+                "choose another --port; --host must be an address of this machine"
             ) from error
         shown = f"[{host}]" if ":" in host else host
         self.url = (reach.public_url or f"http://{shown}:{self._server.effective_port}").rstrip("/")

@@ -37,10 +37,13 @@ def check(log: Path, as_json: bool) -> None:
     """
     from ingest.checking import check as look_at
     from ingest.contract.captures import read_lines
+    from ingest.contract.errors import BadCapture
     from ingest.progress import progress_of
 
     with progress_of(f"checking {log.name}") as progress:
         checked = look_at(read_lines(log), progress)
+    if not checked.messages:  # a test bench must not take silence for success
+        raise BadCapture(f"{log} holds no message: nothing was checked; was the set or the broker silent?")
     if as_json:
         click.echo(json.dumps(asdict(checked), ensure_ascii=False))
     else:

@@ -24,12 +24,20 @@ class ArchivePlace(click.Path):
     name = "archive"
 
     def __init__(self, *, stores: bool = True, must_exist: bool = False) -> None:
-        super().__init__(exists=must_exist, file_okay=False, path_type=Path)
+        super().__init__(file_okay=False, path_type=Path)
         self._stores = stores
+        self._must_exist = must_exist
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path."""
         if not str(value).startswith(_SCHEME):
+            if self._must_exist and not Path(value).exists():
+                self.fail(
+                    f"there is no folder {value}; `underair import LOG --archive {value}` or `underair "
+                    "listen` makes an archive",
+                    param,
+                    ctx,
+                )
             return super().convert(value, param, ctx)
         if not self._stores:
             self.fail(

@@ -54,13 +54,15 @@ def parse_broker_url(url: str) -> BrokerAddress:
         With what is wrong and how to write it. Names and passwords do not belong in a URL: it would stand in
         logs and in the list of processes.
     """
+    shown = url.rpartition("@")[2]  # what stands before it may be a password
     if "://" not in url:
-        raise BrokerProblem(f"broker {url!r} has no scheme; {_EXAMPLE}")
+        raise BrokerProblem(f"broker {shown!r} has no scheme; {_EXAMPLE}")
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError as error:
-        raise BrokerProblem(f"broker URL cannot be read: {error}; {_EXAMPLE}") from None
+        why = "the port must be a number from 1 to 65535" if "Port" in str(error) else error
+        raise BrokerProblem(f"broker {shown!r} cannot be read: {why}; {_EXAMPLE}") from None
     if parts.username is not None or parts.password is not None:
         raise BrokerProblem(
             f"no user or password in a broker's URL: set {USERNAME_VARIABLE} and {PASSWORD_VARIABLE} instead"
