@@ -180,17 +180,14 @@ def clocks_table(
     """Return the table `clocks`; within a window, of the power-ups in which something was said in it."""
     if window is None:
         return table
-    # Only the power-ups in which something was said while the incident lasted.
-    during = {
-        (record.name, record.boot)
-        for record in records
-        if record.role == "set"
-        and any(
+    fitted = [record for record in records if record.role == "set" and record.is_live]  # a row each
+    keep = [
+        any(
             np.any((channel.at_us >= window[0]) & (channel.at_us <= window[1]))
             for channel in record.channels.values()
         )
-    }
-    keep = [(set_id, boot) in during for set_id, boot in table.select("set_id", "boot").iter_rows()]
+        for record in fitted
+    ]
     return table.filter(pl.Series(keep, dtype=pl.Boolean))
 
 

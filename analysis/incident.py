@@ -31,13 +31,23 @@ from analysis.findings.examined import Examined, examine
 from analysis.findings.finding import Context
 from analysis.findings.findings import find
 from analysis.profile import Profile
-from analysis.records import PowerUp, power_ups
+from analysis.records import PowerUp, micros, power_ups
 from analysis.tables import TABLES, Results
-from analysis.wears.tally import Incident, Tally, read_incidents, read_tallies, two_at_once, written_then
+from analysis.wears.tally import (
+    FORGOTTEN_AFTER_US,
+    Incident,
+    Tally,
+    read_incidents,
+    read_tallies,
+    two_at_once,
+    written_then,
+)
 from analysis.wears.turn_back import TurnBackMoment, read_notes, replay, team_moments
 from analysis.wears.wears import Wear, find_wears
 
 Progress = Callable[[int, int], None]
+EARLIER_US = 3600 * 1_000_000
+"""A set may be on for so long before a desk first speaks of its incident. Our own rule."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +101,8 @@ def analyse(
     """
     sets = _sets_of(messages, incident_id) if incident_id is not None else None
     records = power_ups(messages, sets)
+    if incident_id is not None:
+        records = _without_other_uses(records, _spoken(messages, incident_id))
     clocks = reconcile(records)
     incidents = read_incidents(records)
     tallies = read_tallies(records, incidents)
@@ -158,14 +170,40 @@ def _heard_until(records: Sequence[PowerUp]) -> int:
 
 def _sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]:
     """Return the sets of an incident: tallied, or refused to start while it lasted."""
-    about = pl.col("incident_id") == incident_id
-    tallied = messages["tally"].filter(about)
-    heard = {**messages, "note": messages["note"].filter(written_then())}
-    spoken = pl.concat([heard[kind].filter(about)["received"] for kind in ("incident", "tally", "note")])
+    tallied = messages["tally"].filter(pl.col("incident_id") == incident_id)
+    spoken = _spoken(messages, incident_id)
     power = messages["power"].filter(
         (pl.col("state") == "refused") & pl.col("received").is_between(spoken.min(), spoken.max())
     )
     return pl.concat([tallied["set_id"], power["set_id"]]).unique().sort().to_list()
+
+
+def _spoken(messages: Mapping[str, pl.DataFrame], incident_id: str) -> pl.Series:
+    """Return when desks spoke of an incident, by receipt."""
+    heard = {**messages, "note": messages["note"].filter(written_then())}
+    about = pl.col("incident_id") == incident_id
+    return pl.concat([heard[kind].filter(about)["received"] for kind in ("incident", "tally", "note")])
+
+
+def _without_other_uses(records: list[PowerUp], spoken: pl.Series) -> list[PowerUp]:
+    """Leave out what a set said at another time under a boot number that it used again.
+
+    Else the count of its wears, and so their names, would follow from what else was read.
+    """
+    again = {record.key[:3] for record in records if record.use}
+    if not again:
+        return records
+    heard_us = micros(spoken)
+    since_us, until_us = int(heard_us.min()) - EARLIER_US, int(heard_us.max()) + FORGOTTEN_AFTER_US
+    return [
+        record
+        for record in records
+        if record.key[:3] not in again
+        or any(
+            bool(((one.received_us >= since_us) & (one.received_us <= until_us)).any())
+            for one in record.channels.values()
+        )
+    ]
 
 
 def _window(

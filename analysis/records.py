@@ -2,7 +2,7 @@
 
 Everything after this works on numpy arrays; the frames are touched once, sorted once, and freed of
 duplicates once. The same identity with another payload is a conflict: the one heard first is used, and
-all of them are named.
+all of them are named. A whole power-up under a number used before stands by itself (`analysis.uses`).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.uses import FIRST_IN_CONFLICT, LONG_SILENCE, uses_of
 from ingest.contract.topics import DESK_KINDS, SET_KINDS
 
 Floats = NDArray[np.float64]
@@ -48,6 +49,11 @@ ROWS: dict[str, tuple[str, ...]] = {
 
 MOST_STILL_S = 1e9
 """Thirty years: a set that says more is wrong, and microseconds must fit their 64 bits. Our own rule."""
+
+
+Key = tuple[str, str, int, int]
+"""Role, name, boot and use of a power-up."""
+_LONG_SILENCE_US = int(LONG_SILENCE.total_seconds() * 1e6)
 
 
 @dataclass(slots=True)
@@ -91,7 +97,7 @@ class Channel:
 
 @dataclass(slots=True)
 class PowerUp:
-    """All that one speaker said from one power-up on."""
+    """All that one speaker said from one power-up on; `use` counts those of the same number."""
 
     role: str
     name: str
@@ -99,6 +105,31 @@ class PowerUp:
     channels: dict[str, Channel] = field(default_factory=dict)
     conflicts: list[int] = field(default_factory=list)
     seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    use: int = 0
+
+    @property
+    def key(self) -> Key:
+        """What tells it from every other."""
+        return self.role, self.name, self.boot, self.use
+
+    @property
+    def is_live(self) -> bool:
+        """Whether any of it was heard live; its clock is known only then."""
+        return any(not channel.retained.all() for channel in self.channels.values())
+
+    @property
+    def span_us(self) -> tuple[int, int]:
+        """First and last moment of it, microseconds since 1970 on the reconciled clock."""
+        channels = [channel for channel in self.channels.values() if len(channel)]
+        return min(int(one.at_us[0]) for one in channels), max(int(one.at_us[-1]) for one in channels)
+
+    def first_live_seq(self) -> int:
+        """Return the least number that was heard live; there must be one."""
+        return min(
+            int(channel.seq[~channel.retained].min())
+            for channel in self.channels.values()
+            if not channel.retained.all()
+        )
 
     def identity(self, seq: int) -> str:
         """Return a message's identity as it stands in findings."""
@@ -120,23 +151,47 @@ def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None
     list of PowerUp
         Sorted by role, name and boot; messages without an identity (a last will) are left out.
     """
-    found: dict[tuple[str, str, int], PowerUp] = {}
-    for role, column, kinds in (("desk", "desk_id", DESK_KINDS), ("set", "set_id", SET_KINDS)):
+    found: dict[Key, PowerUp] = {}
+    again: set[Key] = set()
+    for role, column, kinds in _SPEAKERS:
         frames = {kind: messages[kind] for kind in kinds if kind in messages and messages[kind].height}
         for kind, whole in frames.items():
             frame = whole.filter(pl.col("seq").is_not_null()) if whole["seq"].null_count() else whole
             if sets is not None and role == "set":
                 frame = frame.filter(pl.col(column).is_in(list(sets)))
             if frame.height:
-                _take(found, frame, role, column, kind)
+                again |= _take(found, frame, role, column, kind)
     for power_up in found.values():
-        _find_cross_conflicts(power_up)
+        if _find_cross_conflicts(power_up) or len(power_up.conflicts) >= FIRST_IN_CONFLICT:
+            again.add(power_up.key)
+    for key in sorted(again):
+        for one in _uses(messages, found.pop(key)):
+            found[one.key] = one
     return [found[key] for key in sorted(found)]
 
 
-def _take(
-    found: dict[tuple[str, str, int], PowerUp], frame: pl.DataFrame, role: str, column: str, kind: str
-) -> None:
+_SPEAKERS = (("desk", "desk_id", DESK_KINDS), ("set", "set_id", SET_KINDS))
+
+
+def _uses(messages: Mapping[str, pl.DataFrame], mixed: PowerUp) -> list[PowerUp]:
+    """Return the power-ups that a speaker gave one number, each by itself."""
+    _, column, kinds = next(one for one in _SPEAKERS if one[0] == mixed.role)
+    its = (pl.col(column) == mixed.name) & (pl.col("boot") == mixed.boot) & pl.col("seq").is_not_null()
+    said = {kind: messages[kind].filter(its) for kind in kinds if kind in mixed.channels}
+    parted = []
+    for use, frames in enumerate(uses_of(said)):
+        found: dict[Key, PowerUp] = {}
+        for kind, frame in frames.items():
+            _take(found, frame, mixed.role, column, kind)
+        (one,) = found.values()
+        _find_cross_conflicts(one)
+        one.use = use
+        parted.append(one)
+    return parted
+
+
+def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str, kind: str) -> set[Key]:
+    """Take one kind's frame apart; return who said the same identity in another way after a long silence."""
     names = _names(frame[column])
     code = frame[column].cast(pl.Enum(names)).to_physical().to_numpy() if len(names) > 1 else None
     boot = frame["boot"].to_numpy()
@@ -154,8 +209,12 @@ def _take(
     code = np.zeros(len(seq), np.uint32) if code is None else code[order]
     again = (seq[1:] == seq[:-1]) & (boot[1:] == boot[:-1]) & (code[1:] == code[:-1])
     conflicts: list[int] = []
+    apart: set[Key] = set()
     if again.any() and not isinstance(order, slice):
-        keep, conflicts = _first_of_each(frame["payload"].gather(order).to_list(), again, received[order])
+        keep, conflicts, far = _first_of_each(
+            frame["payload"].gather(order).to_list(), again, received[order]
+        )
+        apart = {(role, names[int(code[i])], int(boot[i]), 0) for i in keep[far].tolist()}
         order, boot, seq, code = order[keep], boot[keep], seq[keep], code[keep]
     time = micros(frame["time"])[order]
     received, retained = received[order], retained[order]
@@ -168,7 +227,7 @@ def _take(
     conflicting = set(conflicts)
     for first, last in zip([0, *edges.tolist()], [*edges.tolist(), len(seq)], strict=True):
         name, number = names[int(code[first])], int(boot[first])
-        power_up = found.setdefault((role, name, number), PowerUp(role, name, number))
+        power_up = found.setdefault((role, name, number, 0), PowerUp(role, name, number))
         span = slice(first, last)
         power_up.channels[kind] = Channel(
             seq[span],
@@ -186,6 +245,7 @@ def _take(
                 for position, value in enumerate(seq[span].tolist(), first)
                 if position in conflicting
             ]
+    return apart
 
 
 def micros(times: pl.Series) -> Ints:
@@ -222,12 +282,18 @@ def _any_twice(ordered: list[Ints]) -> bool:
     return bool(same.any())
 
 
-def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int]]:
-    """Keep the first of each identity; return kept positions, and which of them (new numbering) conflict."""
+def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int], list[int]]:
+    """Keep the first of each identity.
+
+    Returns
+    -------
+    kept positions; which of them (new numbering) conflict; which of these after a long silence
+    """
     starts = np.flatnonzero(np.r_[True, ~again])
     ends = np.r_[starts[1:], len(payloads)]
     keep = starts.copy()
     conflicts: list[int] = []
+    far: list[int] = []
     for number in np.flatnonzero(ends - starts > 1).tolist():
         first, last = int(starts[number]), int(ends[number])
         # Heard in the same microsecond: the payload decides, so that the order of parts does not.
@@ -235,18 +301,26 @@ def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[I
         keep[number] = min(same, key=lambda i: payloads[i])
         if len(set(payloads[first:last])) > 1:
             conflicts.append(number)
-    return keep, conflicts
+            if np.ptp(received[first:last]) > _LONG_SILENCE_US:
+                far.append(number)
+    return keep, conflicts, far
 
 
-def _find_cross_conflicts(power_up: PowerUp) -> None:
-    # One identity must not be used by two kinds either.
-    seqs = np.concatenate([channel.seq for channel in power_up.channels.values()])
-    seqs.sort(kind="stable")  # runs in order already: ten times as fast
+def _find_cross_conflicts(power_up: PowerUp) -> bool:
+    """Find identities that two kinds use, which must not be; return whether a long silence lies between."""
+    channels = list(power_up.channels.values())
+    seqs = np.concatenate([channel.seq for channel in channels])
+    order = np.argsort(seqs, kind="stable")  # runs in order already: ten times as fast
+    seqs = seqs[order]
     twice = seqs[1:][seqs[1:] == seqs[:-1]]
     power_up.seqs = seqs
-    if len(twice):
-        power_up.conflicts = sorted({*power_up.conflicts, *twice.tolist()})
-        power_up.seqs = np.unique(seqs)
+    if not len(twice):
+        return False
+    power_up.conflicts = sorted({*power_up.conflicts, *twice.tolist()})
+    power_up.seqs = np.unique(seqs)
+    received = np.concatenate([channel.received_us for channel in channels])[order]
+    apart_us = np.abs(np.diff(received))[seqs[1:] == seqs[:-1]]
+    return bool(apart_us.max() > _LONG_SILENCE_US)
 
 
 def lost_between(power_up: PowerUp, first_seq: int, last_seq: int) -> int:

@@ -18,7 +18,7 @@ own time, and its spread stays empty: its clock could not be checked.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numba
@@ -26,7 +26,7 @@ import numpy as np
 import polars as pl
 
 from analysis.clocks.steps import find_steps, quantum_s, uptime_steps
-from analysis.records import Floats, Ints, PowerUp, power_ups
+from analysis.records import Bools, Floats, Ints, Key, PowerUp, power_ups
 from analysis.tables import table_of
 
 MICRO = 1e-6
@@ -96,10 +96,11 @@ class ClockFit:
 
 @dataclass(frozen=True)
 class Clocks:
-    """All fits, by (role, name, boot), and the table `clocks`."""
+    """All fits, by the key of the power-up, and the table `clocks`; where in time each power-up begins."""
 
-    fits: Mapping[tuple[str, str, int], ClockFit]
+    fits: Mapping[Key, ClockFit]
     table: pl.DataFrame
+    begins: Mapping[tuple[str, str, int], list[tuple[int, ClockFit]]]
 
     def reconciled(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return a kind's frame with the column `at` added: its messages' reconciled time.
@@ -113,14 +114,27 @@ class Clocks:
         groups = frame.select(name, "boot", "seq", "time", "uptime_s").with_row_index()
         groups = groups.filter(pl.col("seq").is_not_null() & pl.col("boot").is_not_null())
         for (speaker, boot), part in groups.group_by(name, "boot"):
-            fit = self.fits.get((role, str(speaker), int(boot)))
-            if fit is not None:
-                at[part["index"].to_numpy()] = fit.at_us(
-                    part["seq"].to_numpy(),
-                    part["time"].to_physical().to_numpy(),
-                    part["uptime_s"].cast(pl.Float64).to_numpy(),
+            index = part["index"].to_numpy()
+            for fit, mine in _fits_of(self.begins.get((role, str(speaker), int(boot)), []), at[index]):
+                at[index[mine]] = fit.at_us(
+                    part["seq"].to_numpy()[mine],
+                    part["time"].to_physical().to_numpy()[mine],
+                    part["uptime_s"].cast(pl.Float64).to_numpy()[mine],
                 )
         return frame.with_columns(pl.Series("at", at).cast(pl.Datetime("us", "UTC")))
+
+
+def _fits_of(
+    begins: Sequence[tuple[int, ClockFit]], received_us: Ints
+) -> Iterator[tuple[ClockFit, Bools | slice]]:
+    """Yield each fit of one `boot` number, and which messages it is for: those received since it began."""
+    if len(begins) == 1:
+        yield begins[0][1], slice(None)
+        return
+    since = np.array([since_us for since_us, _ in begins], np.int64)
+    number = np.clip(np.searchsorted(since, received_us, side="right") - 1, 0, None)
+    for position, (_, fit) in enumerate(begins):
+        yield fit, number == position
 
 
 def fit_clocks(messages: Mapping[str, pl.DataFrame]) -> Clocks:
@@ -136,21 +150,24 @@ def fit_clocks(messages: Mapping[str, pl.DataFrame]) -> Clocks:
 
 def reconcile(records: list[PowerUp]) -> Clocks:
     """Fit every power-up's clock and write the reconciled time into its channels."""
-    fits: dict[tuple[str, str, int], ClockFit] = {}
+    fits: dict[Key, ClockFit] = {}
+    begins: dict[tuple[str, str, int], list[tuple[int, ClockFit]]] = {}
     for power_up in records:
         fit = _fit(power_up)
         if fit is None:
             continue
-        fits[(power_up.role, power_up.name, power_up.boot)] = fit
+        fits[power_up.key] = fit
+        since_us = min(int(channel.received_us.min()) for channel in power_up.channels.values())
+        begins.setdefault(power_up.key[:3], []).append((since_us, fit))
         for channel in power_up.channels.values():
             channel.at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
             channel.order_by_time()
     rows = [
         (name, boot, fit.offset_s, fit.offset_sd_s, fit.drift_ppm, len(fit.steps))
-        for (role, name, boot), fit in fits.items()
+        for (role, name, boot, _), fit in fits.items()
         if role == "set"
     ]
-    return Clocks(fits, table_of("clocks", rows))
+    return Clocks(fits, table_of("clocks", rows), begins)
 
 
 def _fit(power_up: PowerUp) -> ClockFit | None:

@@ -65,7 +65,11 @@ class Context:
 
     def inside(self, at_us: int) -> bool:
         """Return whether a moment belongs to the incident asked for."""
-        return self.window_us is None or self.window_us[0] <= at_us <= self.window_us[1]
+        return self.overlaps(at_us, at_us)
+
+    def overlaps(self, first_us: int, last_us: int) -> bool:
+        """Return whether a stretch of time reaches into the incident asked for."""
+        return self.window_us is None or (first_us <= self.window_us[1] and last_us >= self.window_us[0])
 
 
 def about_wear(

@@ -89,10 +89,15 @@ def _with_setups_before(archive: Archive, since: datetime, until: datetime) -> M
     earlier = archive.collected(archive.scan("setup").filter(pl.col("received") < since))
     if not earlier.height:
         return messages
-    last = earlier.sort("received", "seq").group_by("set_id", maintain_order=True).last()
+    setups = messages["setup"]
+    ordered = earlier.sort("received", "seq").select(setups.columns)
+    last = ordered.group_by("set_id", maintain_order=True).last().select(setups.columns)
+    # And whose number is used again here: that it was used before must be said of this period too.
+    used = ordered.join(setups, on=["set_id", "boot", "seq"], how="semi").unique("set_id", keep="last")
+    known = pl.concat([last, used]).unique("payload", maintain_order=True)
     # As if the broker had kept it: else a power-up of another day would get a clock and findings here.
-    kept = last.with_columns(pl.lit(value=True).alias("retained")).select(messages["setup"].columns)
-    return {**messages, "setup": pl.concat([kept, messages["setup"]])}
+    kept = known.with_columns(pl.lit(value=True).alias("retained"))
+    return {**messages, "setup": pl.concat([kept, setups])}
 
 
 def _with_notes(archive: Archive, messages: Messages, about: pl.Expr) -> Messages:

@@ -16,7 +16,7 @@ import numpy as np
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
-from analysis.records import Bools, Channel, Floats, Ints, PowerUp
+from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
 from analysis.wears.tally import Tally, tally_of
 from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
 
@@ -63,7 +63,7 @@ class Setup:
     at_us: int
     identity: str
     said: dict[str, Any]
-    boot: int
+    power_up: Key
 
 
 @dataclass(slots=True)
@@ -181,7 +181,9 @@ def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Pr
         setups = _setups(sets[set_id])
         of_set: list[Wear] = []
         for power_up in sets[set_id]:
-            of_set += _wears_of(power_up, setups, profile)
+            # Where a number was used again, the count goes on: each wear has a name of its own.
+            before = sum(wear.power_up.boot == power_up.boot for wear in of_set) if power_up.use else 0
+            of_set += _wears_of(power_up, setups, profile, before)
         of_set.sort(key=lambda wear: (wear.started_us, wear.wear_id))
         for wear, previous in zip(of_set[1:], of_set[:-1], strict=True):
             wear.previous = previous
@@ -217,11 +219,11 @@ def _setups(power_ups: Sequence[PowerUp]) -> list[Setup]:
         if channel is not None:
             for position, row in enumerate(channel.rows):
                 identity = power_up.identity(int(channel.seq[position]))
-                found.append(Setup(int(channel.at_us[position]), identity, row, power_up.boot))
+                found.append(Setup(int(channel.at_us[position]), identity, row, power_up.key))
     return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
 
 
-def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[Wear]:
+def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile, before: int) -> list[Wear]:
     channel = power_up.channels.get("pressure")
     if channel is None:
         return []
@@ -232,7 +234,7 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[
     at_us, seq = channel.at_us[live], channel.seq[live]
     bar = channel.numbers["pressure_bar"][live]
     gas_c = channel.numbers["gas_temperature_c"][live]
-    first_setup = _setup_at(setups, power_up.boot, int(at_us[0]))
+    first_setup = _setup_at(setups, power_up.key, int(at_us[0]))
     volume_l = TYPICAL_WATER_VOLUME_L
     if first_setup is not None and (known := cylinder_of(first_setup.said)) is not None:
         volume_l = known.total_l
@@ -246,7 +248,7 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[
         part_spike = spikes(at_s[first:last], bar[first:last])
         for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l):
             span = slice(first + start, first + stop + 1)
-            setup = _setup_at(setups, power_up.boot, int(at_us[span.start]))
+            setup = _setup_at(setups, power_up.key, int(at_us[span.start]))
             off = offs[part] if part < len(offs) else None
             following = off
             if span.stop < last:
@@ -258,8 +260,8 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile) -> list[
                 )
             wears.append(
                 Wear(
-                    wear_id=f"{power_up.name}/{power_up.boot}/{len(wears) + 1}",
-                    number=len(wears) + 1,
+                    wear_id=f"{power_up.name}/{power_up.boot}/{before + len(wears) + 1}",
+                    number=before + len(wears) + 1,
                     power_up=power_up,
                     seq=seq[span],
                     at_us=at_us[span],
@@ -302,9 +304,9 @@ def _power_offs(power_up: PowerUp) -> list[Following]:
     return sorted(offs, key=lambda off: off.seq)
 
 
-def _setup_at(setups: list[Setup], boot: int, at_us: int) -> Setup | None:
+def _setup_at(setups: list[Setup], power_up: Key, at_us: int) -> Setup | None:
     """Return the latest setup at or before a moment, else the first after it; the own power-up's first."""
-    for known in ([setup for setup in setups if setup.boot == boot], setups):
+    for known in ([setup for setup in setups if setup.power_up == power_up], setups):
         before = [setup for setup in known if setup.at_us <= at_us]
         if before or known:
             return before[-1] if before else known[0]

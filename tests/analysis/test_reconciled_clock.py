@@ -64,7 +64,7 @@ class TestFaultyClocks:
         errors = np.abs(errors_s(log, messages, clocks))
         assert np.quantile(errors, 0.99) < 0.1
         assert errors.max() < ALLOWED_S
-        (step,) = clocks.fits[("set", "S-1", 1)].steps
+        (step,) = clocks.fits[("set", "S-1", 1, 0)].steps
         assert step.jump_s == pytest.approx(jump_s, abs=0.2)
 
     def test_clock_at_1970(self, log: Any, jitter: Delay, powered_s: float | None) -> None:

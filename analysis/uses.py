@@ -1,0 +1,88 @@
+"""A `boot` number that a speaker used again: what was said under it, told apart by when it was heard.
+
+The contract wants another number at every power-up. A speaker that keeps its number begins `seq` anew, and
+what it says carries identities that were heard before. A conflict of single messages stays one (the first
+heard is used); a whole power-up must not be lost to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta
+from itertools import islice
+
+import numpy as np
+import polars as pl
+
+LONG_SILENCE = timedelta(hours=6)
+"""A speaker that is still on is heard again before so long: one conflict across it tells. Our own rule."""
+SILENCE = timedelta(seconds=10)
+"""A shorter one may lie within a power-up: the first messages after it must tell. Our own rule."""
+FIRST_MESSAGES, FIRST_IN_CONFLICT = 10, 8
+"""So many of the first so many messages after a short silence carry identities heard before. Our own rule."""
+
+
+def uses_of(said: Mapping[str, pl.DataFrame]) -> list[dict[str, pl.DataFrame]]:
+    """Part what one speaker said under one `boot` number into its power-ups, in order of receipt.
+
+    Parameters
+    ----------
+    said : mapping of kind to DataFrame
+        Frames of the archive's reader, of one speaker and one `boot`, each message with its `seq`.
+
+    Returns
+    -------
+    list of dict of kind to DataFrame
+        One a power-up; a single one where the number was used once. What came later without a conflict (out
+        of a set's own memory) is with the power-up whose times on the speaker's clock are nearest.
+    """
+    heard = pl.concat(
+        frame.select(pl.lit(kind).alias("kind"), "received", "seq", "time").with_row_index("row")
+        for kind, frame in said.items()
+    ).sort("received", "seq", "time", "kind")
+    silence = heard["received"].diff().fill_null(LONG_SILENCE * 2)
+    runs = heard.with_columns(silence.alias("silence"), (silence > SILENCE).cum_sum().alias("run"))
+    uses: list[_Use] = []
+    numbers: list[int] = []
+    for run in runs.partition_by("run", maintain_order=True):
+        times_us = run["time"].drop_nulls().to_physical().to_numpy()
+        middle_us = float(np.median(times_us)) if len(times_us) else 0.0
+        # In order, so that of one identity the first heard stands.
+        said_us = dict(zip(run["seq"].reverse(), run["time"].to_physical().reverse(), strict=True))
+        said_us = dict(reversed(said_us.items()))
+        long = run["silence"][0] > LONG_SILENCE
+        free = [use for use in uses if not use.is_over(said_us, long=long)]
+        if free:
+            use = min(reversed(free), key=lambda one: abs(one.middle_us - middle_us))
+        else:
+            use = _Use(len(uses), middle_us)
+            uses.append(use)
+        use.said_us = said_us | use.said_us
+        numbers += [use.number] * run.height
+    of_rows = runs.with_columns(pl.Series("use", numbers)).partition_by("use", as_dict=True)
+    return [
+        {
+            kind: said[kind][rows["row"].sort()]
+            for (kind,), rows in of_rows[(use.number,)].partition_by("kind", as_dict=True).items()
+        }
+        for use in uses
+    ]
+
+
+@dataclass(slots=True)
+class _Use:
+    """One power-up: the middle of its times on the speaker's clock, and the time of each number."""
+
+    number: int
+    middle_us: float
+    said_us: dict[int, int | None] = field(default_factory=dict)
+
+    def is_over(self, after_us: Mapping[int, int | None], *, long: bool) -> bool:
+        """Tell whether what was heard after a silence was said in another power-up.
+
+        The same number at another time on the speaker's clock; at the same time it was only sent again.
+        """
+        first = islice(after_us.items(), None if long else FIRST_MESSAGES)
+        other = sum(self.said_us.get(seq, time_us) != time_us for seq, time_us in first)
+        return other >= (1 if long else FIRST_IN_CONFLICT)
