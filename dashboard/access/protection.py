@@ -16,12 +16,15 @@ from urllib.parse import quote, urlsplit
 import flask
 from dash import Dash
 from dash.exceptions import DependencyException
+from werkzeug.exceptions import HTTPException
 
 from dashboard.access import roles, words
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
+from dashboard.access.refused import as_page
 from dashboard.access.roles import Visitor
 from dashboard.access.sessions import form_token
 from dashboard.access.sign_in import SignIn
+from dashboard.words import FAILED
 from ingest.contract.errors import UnderairError
 from ingest.contract.refusals import depth_exceeds
 
@@ -91,6 +94,13 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
     def no_such_file(error: DependencyException) -> flask.Response:
         return refuse(404, str(error), words.NOT_UNDERSTOOD)
 
+    @server.errorhandler(HTTPException)
+    def said(error: HTTPException) -> flask.Response:
+        status = error.code or 500
+        sentence = words.NOT_THERE if status == 404 else FAILED if status >= 500 else words.NOT_UNDERSTOOD
+        allow = {name: value for name, value in error.get_headers() if name == "Allow"}
+        return refuse(status, f"{status} {error.name}", sentence, **allow)
+
     @server.after_request
     def secure(response: flask.Response) -> flask.Response:
         if not hashes:  # known only when every callback is registered
@@ -104,6 +114,7 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
         if response.status_code >= 400:
             reason = flask.g.get("refusal", response.status)
             log.warning("refused: %s; %s", plain(reason), _who_and_what())
+            return as_page(flask.request, response)
         return response
 
 

@@ -23,6 +23,9 @@ NOT_YOURS = "This is not for your role ({roles}). Whoever keeps the accounts can
 WATCH_ONLY = "Your role watches: it reads, it cannot send."
 NOT_FROM_HERE = "This request did not come from a page of this service."
 NOT_UNDERSTOOD = "This request cannot be understood."
+NOT_DONE = "This cannot be shown"
+NOT_THERE = "There is nothing at this address."
+TO_THE_PAGES = "To the pages"
 NO_LOG = "Refused: it could not be written into the access log. Is the archive's disk full?"
 NO_TLS = "Refused: this request did not come over TLS through the declared proxy. Open {url} instead."
 

@@ -1,0 +1,58 @@
+"""A refusal as a page, for who followed a link or typed an address; scripts are told the same as JSON."""
+
+from __future__ import annotations
+
+import html
+
+import flask
+
+from dashboard.access import words
+from dashboard.words import CAUTION, PRODUCT
+
+_PAGE = """<!DOCTYPE html>
+<html lang="en-GB">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title} · {product}</title>
+<link rel="icon" href="data:,">
+<link rel="stylesheet" href="/theme.css">
+<link rel="stylesheet" href="/assets/shell.css">
+<script src="/assets/early/theme.js"></script>
+</head>
+<body>
+<header class="top"><span class="product">{product}</span><p class="caution">{caution}</p></header>
+<main id="page">
+<h1>{title}</h1>
+<p role="alert" class="problem">{problem}</p>
+<p><a href="/">{back}</a></p>
+</main>
+</body>
+</html>"""
+
+
+def as_page(request: flask.Request, response: flask.Response) -> flask.Response:
+    """Return a refusal as it is, or as a page where a person would else read JSON.
+
+    Parameters
+    ----------
+    request : Request
+        One by which a browser opens a page says so in `Sec-Fetch-Mode`.
+    response : Response
+        Of status 400 or more; one that is a page already stays.
+    """
+    told = response.get_json(silent=True) if response.is_json else None
+    problem = told.get("problem") if isinstance(told, dict) else None
+    if request.headers.get("Sec-Fetch-Mode") != "navigate" or not isinstance(problem, str):
+        return response
+    response.set_data(
+        _PAGE.format(
+            title=words.NOT_DONE,
+            product=PRODUCT,
+            caution=html.escape(CAUTION),
+            problem=html.escape(problem[:1].upper() + problem[1:]),
+            back=words.TO_THE_PAGES,
+        )
+    )
+    response.mimetype = "text/html"
+    return response
