@@ -258,3 +258,42 @@ def test_the_verb_account_says_what_is_wrong(
     assert done.returncode == code
     assert said in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_name_is_given_once_and_a_boundless_password_is_not_hashed(
+    file: AccountFile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file.add("desk-1", PASSWORD, ("desk",))
+    with pytest.raises(BadAccounts, match="there is an account desk-1 already"):
+        file.add("desk-1", f"another {PASSWORD}", ("admin",))
+    assert file.accounts()["desk-1"].roles == ("desk",)
+    assert file.verify("desk-1", PASSWORD)
+    monkeypatch.setattr(accounts, "_hasher", None)  # it would raise
+    assert not file.verify("desk-1", "x" * 100_000)
+
+
+def test_a_place_that_holds_no_file_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    beside = AccountFile(tmp_path / "file" / "accounts.json")
+    with pytest.raises(BadAccounts, match="cannot be read: Not a directory"):
+        beside.accounts()
+    folder = tmp_path / "accounts.json"
+    folder.mkdir(mode=0o700)
+    with pytest.raises(BadAccounts, match="cannot be read: Is a directory"):
+        AccountFile(folder).accounts()
+
+
+def test_sessions_that_cannot_be_written_sign_nobody_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A full disk."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("dashboard.access.sessions.write_private", full)
+    sessions = Sessions(tmp_path / "sessions")
+    token = sessions.begin("desk-1", "browser")
+    assert "sessions are not kept over a restart" in caplog.text
+    assert "No space left on device" in caplog.text
+    assert sessions.of(token, "browser")[0] is not None

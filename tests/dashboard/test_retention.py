@@ -14,12 +14,14 @@ from click.testing import CliRunner
 
 from analysis.pieces.archive_pieces import incident_messages
 from analysis.profile import BadProfile, Profile, parse_profile
+from dashboard.access.log import AccessLog
 from dashboard.privacy.holds import holds, place_hold
 from dashboard.results_store import record_of
 from dashboard.underair import root
 from ingest.archive import retention
 from ingest.archive.archive import seal_messages
 from ingest.archive.index import ArchiveIndex
+from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import read_chain
 from ingest.archive.reading import Archive
 from ingest.archive.retention import GONE, UNDER_WAY, Retained, retain
@@ -28,6 +30,7 @@ from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import micros
 from ingest.importing import import_capture
 
 ROOT = Path(__file__).parents[2]
@@ -320,3 +323,69 @@ def test_the_profile_says_how_long_and_the_verbs_say_what_is_wrong(archive: Path
         refused = CliRunner().invoke(root, ["hold", "--archive", str(archive), *wrong])
         assert refused.exit_code == 1
         assert sentence in str(refused.exception)
+
+
+def test_a_damaged_part_or_note_stops_it_before_anything_is_changed(archive: Path) -> None:
+    part = next((archive / "tally").rglob("*.parquet"))
+    whole = part.read_bytes()
+    part.write_bytes(whole[:-30])
+    before = _bytes(archive)
+    for apply in (False, True):
+        with pytest.raises(
+            ArchiveProblem, match=r"a part cannot be read, nothing was changed: .*`underair verify"
+        ):
+            _drop(archive, apply=apply)
+    assert {name: data for name, data in _bytes(archive).items() if name in before} == before
+    part.write_bytes(whole)
+    (archive / UNDER_WAY).write_bytes(b"{")
+    with pytest.raises(ArchiveProblem, match=r"left by a run that was killed, is damaged .*Delete it"):
+        _drop(archive)
+    (archive / UNDER_WAY).unlink()
+    assert _drop(archive).incidents == ["OLD"]
+    with pytest.raises(ArchiveProblem, match="there is no archive"):
+        _drop(archive / "none")
+
+
+def test_the_verbs_list_what_is_held_and_what_waits(archive: Path, tmp_path: Path) -> None:
+    def run(*arguments: str) -> Any:
+        return CliRunner().invoke(root, [*arguments, "--archive", str(archive)])
+
+    assert run("hold").stdout == ""
+    placed = run("hold", "--incident", "OLD", "--reason", "inquiry 7")
+    assert placed.exit_code == 0, placed.output
+    twice = run("hold", "--incident", "OLD", "--reason", "inquiry 8")
+    assert "OLD is under hold already; `underair hold` lists the holds" in str(twice.exception)
+    listed = run("hold")
+    assert listed.stdout.startswith("OLD: inquiry 7 (since ")
+    for wrong, sentence in (
+        (["--release"], "Name the incident: --incident ID."),
+        (["--reason", "r"], "Name the incident: --incident ID."),
+        (["--incident", "OLD"], "Say why: --reason TEXT."),
+    ):
+        refused = run("hold", *wrong)
+        assert refused.exit_code == 2
+        assert sentence in refused.stderr
+
+    waits = OLD + timedelta(days=400)
+    seal_messages(archive, frames_from_heard(_incident("WAITS", waits)), "import-WAITS")
+    journal = archive / "journal" / "one"
+    journal.mkdir(parents=True)
+    writer = SegmentWriter(journal, waits)
+    late = _desk(8, waits, "note", incident_id="WAITS", text="x")
+    writer.append([Record(micros(late.received), late.topic, late.payload, False)])
+    writer.close()
+    profile = tmp_path / "ours.toml"
+    profile.write_text('name = "ours"\ntitle = "t"\ndecides = "d"\n[retention]\nidentity_months = 36\n')
+    before = _bytes(archive)
+    told = run("retain", "--profile", str(profile))
+    assert told.exit_code == 0, told.output
+    assert "OLD is under hold: untouched\n" in told.stdout
+    assert "WAITS has messages that are not sealed yet: untouched\n" in told.stdout
+    assert _bytes(archive) == before
+
+
+def test_a_hold_that_cannot_be_written_is_none(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(AccessLog, "write", lambda *_, **__: False)
+    with pytest.raises(ArchiveProblem, match="cannot be written: nothing was changed"):
+        place_hold(archive, "OLD", "inquiry 7")
+    assert holds(archive) == {}

@@ -21,6 +21,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.errors import BadCapture, BadSettings
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.units import known_units, to_contract_unit
+from ingest.importing import import_capture
 from ingest.memory import EXAMPLE, import_memory, load_mapping
 
 Pressure = Callable[..., Heard]
@@ -144,6 +145,39 @@ def test_decimal_comma_and_lines_before_the_names(tmp_path: Path, memory: Path) 
     assert counts.kept == 1
     value = Archive(tmp_path / "a").messages()["pressure"]["pressure_bar"][0]
     assert value == pytest.approx(2910.5 * 0.0689475729, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("form", "written", "taken"),
+    [
+        ("", "2031-05-04T12:00:03+02:00", "2031-05-04T10:00:03Z"),
+        ("%d.%m.%Y %H:%M:%S %z", "04.05.2031 12:00:03 +0200", "2031-05-04T10:00:03Z"),
+        ("%m/%d/%Y %H:%M:%S", "05/04/2031 10:00:03", "2031-05-04T10:00:03Z"),
+        ("%m/%d/%Y %H:%M:%S", "04.05.2031", None),
+    ],
+)
+def test_a_time_is_read_as_the_mapping_says_or_refused(
+    tmp_path: Path, memory: Path, form: str, written: str, taken: str | None
+) -> None:
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text(EXAMPLE.read_text().replace('format = "%m/%d/%Y %H:%M:%S"', f'format = "{form}"'))
+    memory.write_text(f"{CSV.splitlines()[0]}\n{written};S-014;17;3;2910;;\n")
+    counts, reasons = import_memory(memory, load_mapping(mapping), tmp_path / "a", NOW)
+    if taken is None:
+        assert (counts.kept, counts.refused) == (0, 1)
+        assert f"time '{written}': " in reasons[0]
+    else:
+        times = Archive(tmp_path / "a").messages()["pressure"]["time"].to_list()
+        assert times == [datetime.fromisoformat(taken)]
+
+
+def test_files_that_cannot_be_opened_are_named(tmp_path: Path) -> None:
+    with pytest.raises(BadSettings, match=r"mapping .*none\.toml cannot be read: No such file"):
+        load_mapping(tmp_path / "none.toml")
+    with pytest.raises(BadCapture, match=r"none\.csv cannot be read: No such file"):
+        import_memory(tmp_path / "none.csv", load_mapping(EXAMPLE), tmp_path / "a", NOW)
+    with pytest.raises(BadCapture, match=r"none\.ndjson cannot be read: No such file"):
+        import_capture(tmp_path / "none.ndjson", tmp_path / "a")
 
 
 @given(body=st.binary(max_size=300), header=st.booleans())
