@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from analysis.pieces.batch_messages import open_archive
+from analysis.records import micros
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
@@ -17,6 +19,10 @@ from ingest.contract.kinds import KINDS
 TAIL = timedelta(days=2)
 """What a listener has not sealed yet is newer than this before the newest sealed message."""
 SILENCE = timedelta(hours=6)
+LONGEST_PAUSE = timedelta(days=1)
+"""An incident that desks speak of again so soon goes on; later its name was given again. Our own rule."""
+LONGEST_JOINED = timedelta(days=7)
+"""No more is read at once for an incident that never ends. Our own rule."""
 NOTES_AROUND = SILENCE / 2
 """So far outside of a period a note's moment may be and still be about it: a call comes before the sets."""
 
@@ -34,7 +40,7 @@ def heard_periods(folder: Path) -> list[Period]:
     """Cut an archive where nothing at all was heard for six hours; nobody is under air for so long.
 
     Each period is read and analysed on its own, so that memory follows the longest of them and not the
-    archive.
+    archive. Where desks go on with an incident after the silence, within a day, it is not cut.
 
     Raises
     ------
@@ -60,10 +66,45 @@ def heard_periods(folder: Path) -> list[Period]:
     rows = minutes.group_by(number).agg(
         pl.col("minute").min().alias("since"), pl.col("minute").max().alias("last"), pl.col("count").sum()
     )
-    return [
-        Period(row["since"], row["last"] + timedelta(minutes=1), row["count"])
-        for row in rows.sort("since").iter_rows(named=True)
-    ]
+    stretches = rows.sort("since").with_columns(pl.col("last") + timedelta(minutes=1))
+    goes_on = _goes_on(stretches, _spoken_of_incidents(archive, recent))
+    periods: list[Period] = []
+    for row, joined in zip(stretches.iter_rows(named=True), goes_on, strict=True):
+        if joined and row["last"] - periods[-1].since <= LONGEST_JOINED:
+            before = periods.pop()
+            periods.append(Period(before.since, row["last"], before.messages + row["count"]))
+        else:
+            periods.append(Period(row["since"], row["last"], row["count"]))
+    return periods
+
+
+def _spoken_of_incidents(archive: Archive, recent: Messages) -> pl.DataFrame:
+    """Return from when to when desks spoke of an incident with no pause of a day: first, last."""
+    kinds = ("incident", "tally")
+    heard = pl.concat(
+        frame.filter(~pl.col("retained")).select("incident_id", "received")
+        for kind in kinds
+        for frame in (archive.scan(kind), recent[kind].lazy())
+    )
+    ordered = archive.collected(heard).sort("incident_id", "received")
+    paused = pl.col("received").diff().over("incident_id") > LONGEST_PAUSE
+    return (
+        ordered.group_by("incident_id", paused.fill_null(value=False).cum_sum().alias("number"))
+        .agg(pl.col("received").min().alias("first"), pl.col("received").max().alias("last"))
+        .select("first", "last")
+    )
+
+
+def _goes_on(stretches: pl.DataFrame, spoken: pl.DataFrame) -> list[bool]:
+    """Return of each stretch, in order of time, whether an incident of the one before goes on in it."""
+    begins_in = np.searchsorted(micros(stretches["last"]), micros(spoken["first"]), side="right")
+    ends_in = np.searchsorted(micros(stretches["since"]), micros(spoken["last"]), side="right") - 1
+    change = np.zeros(stretches.height + 2, np.int64)
+    reaches_on = ends_in > begins_in
+    np.add.at(change, begins_in[reaches_on] + 1, 1)
+    np.add.at(change, ends_in[reaches_on] + 1, -1)
+    found: list[bool] = (np.cumsum(change)[: stretches.height] > 0).tolist()
+    return found
 
 
 def period_messages(folder: Path, period: Period) -> Messages:

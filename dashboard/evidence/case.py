@@ -52,14 +52,20 @@ class CaseProblem(UnderairError):
 def heard_in(messages: Messages, sets: set[str], incident_id: str) -> Iterator[Heard]:
     """Yield an incident's messages as they were heard, in the order received.
 
-    Those of its sets, those of desks about it, and the desks' words about its sets' alarms.
+    Those of its sets, those of desks about it, and the desks' words about its sets' alarms; and who wore its
+    sets at other incidents: for want of that a wear of theirs would fall to this one.
     """
-    about_it = pl.col("incident_id") == incident_id
     of_its_sets = pl.col("set_id").is_in(list(sets))
+    its_sets_at = messages["tally"].filter(of_its_sets)["incident_id"]
+    about: dict[str, pl.Expr] = {
+        "incident": pl.col("incident_id").is_in([incident_id, *its_sets_at]),
+        "tally": (pl.col("incident_id") == incident_id) | of_its_sets,
+        "note": pl.col("incident_id") == incident_id,
+    }
     parts = []
     for kind in KINDS:
         frame = messages[kind]
-        wanted = about_it if kind in ("incident", "tally", "note") else of_its_sets
+        wanted = about.get(kind, of_its_sets)
         seq = pl.col("seq").cast(pl.Int64)
         parts.append(frame.filter(wanted).select("received", "topic", seq, "payload", "retained"))
     # Topic, number and payload settle the order of what came in the same microsecond: same bytes every time.

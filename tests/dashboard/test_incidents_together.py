@@ -1,0 +1,101 @@
+"""Incidents that share sets, and one that goes on over a long silence: page, report and tables agree."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+from dashboard.evidence.case import incident_of_archive, verify_case, write_case
+from dashboard.results_store import ResultsStore
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from tests.analysis.conftest import Talker, WrittenLog
+
+PROFILE = Profile.default()
+MADE = datetime(2032, 1, 1, tzinfo=UTC)
+
+
+def worn(log: WrittenLog, set_id: str, boot: int, from_s: float) -> None:
+    talker = log.talker(set_id, boot)
+    talker.set_up(from_s - 50)
+    talker.breathe(from_s, 300)
+    talker.say(from_s + 330, "power", state="off", battery_fraction=0.8)
+
+
+def tallied(desk: Talker, incident_id: str, set_id: str, wearer_id: str, from_s: float) -> None:
+    about: dict[str, Any] = {"incident_id": incident_id, "set_id": set_id, "wearer_id": wearer_id}
+    desk.say(from_s - 10, "tally", action="in", **about)
+    desk.say(from_s + 320, "tally", action="out", **about)
+
+
+def sealed(folder: Path, log: WrittenLog) -> Path:
+    folder.mkdir()
+    seal_messages(folder, log.frames(), "log")
+    return folder
+
+
+def test_a_wear_of_another_incident_stays_there(tmp_path: Path) -> None:
+    """Two incidents at once that share two sets: the report gave the first a wear of the second."""
+    log = WrittenLog()
+    desks = {"I-A": log.desk(), "I-B": log.desk("D-2")}
+    for incident_id, desk in desks.items():
+        desk.say(0, "incident", incident_id=incident_id, action="open")
+        desk.say(4000, "incident", incident_id=incident_id, action="close")
+    worn(log, "S-1", 1, 600)
+    tallied(desks["I-A"], "I-A", "S-1", "W-1", 600)
+    worn(log, "S-1", 2, 1600)
+    tallied(desks["I-B"], "I-B", "S-1", "W-2", 1600)
+    worn(log, "S-2", 1, 2000)
+    # Written down at the first, and never out again: the second has the wear.
+    desks["I-A"].say(700, "tally", incident_id="I-A", set_id="S-2", wearer_id="W-3", action="in")
+    tallied(desks["I-B"], "I-B", "S-2", "W-3", 2000)
+    archive = sealed(tmp_path / "archive", log)
+    store = ResultsStore(Archive(archive), PROFILE)
+    whole = analyse(log.frames(), PROFILE)["wears"]
+    assert sorted(whole["incident_id"]) == ["I-A", "I-B", "I-B"]
+    for incident_id in desks:
+        report, _ = incident_of_archive(archive, PROFILE, incident_id, MADE)
+        page = store.incident(incident_id)
+        for table in ("wears", "air", "alarm_rates", "turn_back", "gaps"):
+            assert page.results[table].equals(report.results[table]), (incident_id, table)
+        its = whole.filter(pl.col("incident_id") == incident_id)
+        assert report.results["wears"]["wear_id"].to_list() == its["wear_id"].to_list()
+        out = tmp_path / incident_id
+        write_case(archive, PROFILE, incident_id, out)
+        assert not verify_case(out, again=True).faults
+
+
+@pytest.mark.parametrize("pause_h", [5, 8, 20])
+def test_an_incident_with_a_long_pause_is_one_on_the_page(pause_h: int, tmp_path: Path) -> None:
+    """Nothing at all was heard for a night: the page had a line for each stretch, and opened the first."""
+    log = WrittenLog()
+    desk = log.desk()
+    starts = [600.0 + number * pause_h * 3600 for number in range(4)]
+    desk.say(0, "incident", incident_id="I-1", action="open", name="Peat fire")
+    for number, from_s in enumerate(starts):
+        worn(log, f"S-{number % 2 + 1}", 10 + number, from_s)
+        tallied(desk, "I-1", f"S-{number % 2 + 1}", "W-1", from_s)
+    desk.say(starts[-1] + 600, "incident", incident_id="I-1", action="close")
+    archive = sealed(tmp_path / "archive", log)
+    store = ResultsStore(Archive(archive), PROFILE)
+    assert store.incidents().select("key", "wears").rows() == [("I-1", 4)]
+    report, _ = incident_of_archive(archive, PROFILE, "I-1", MADE)
+    page = store.incident("I-1")
+    assert all(page.results[name].equals(table) for name, table in report.results.items())
+
+
+def test_the_same_name_half_a_year_later_is_another_incident(tmp_path: Path) -> None:
+    """Two stretches of an archive with nothing between are not read as one for a name that they share."""
+    log = WrittenLog()
+    for number, from_s in enumerate((600.0, 180 * 86400.0)):
+        desk = log.talker("D-1", 7 + number, role="desk")
+        worn(log, "S-1", 10 + number, from_s)
+        tallied(desk, "drill", "S-1", "W-1", from_s)
+    store = ResultsStore(Archive(sealed(tmp_path / "archive", log)), PROFILE)
+    assert store.incidents().select("key", "wears").rows() == [("drill", 1), ("drill", 1)]
