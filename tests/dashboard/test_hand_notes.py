@@ -97,6 +97,7 @@ def test_a_withdrawal_is_a_new_record_and_the_note_stays(
         ({"text": "  "}, "1 to 2000 characters"),
         ({"certainty": "perhaps"}, "recorded or estimated"),
         ({"source": "***"}, "letter or digit"),
+        ({"source": "R" * 200}, "source must have at most"),
         ({"set_id": "no set"}, "set_id"),
     ],
 )
@@ -143,3 +144,36 @@ def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: Context, 
         assert len(Archive(context.archive.folder).messages()["note"]) == before
     finally:
         desk.close()
+
+
+def test_a_withdrawal_needs_its_note_and_a_reason(client: Any, context: Context, incident: str) -> None:
+    unknown = post(client, incident, withdraws="D-1/1/1", text="wrong channel")
+    assert unknown.status_code == 400
+    assert "has no note 'D-1/1/1' to withdraw; reload the page" in unknown.json["problem"]
+    identity = post(client, incident, **NOTE).json["sent"]
+    assert kept(client, incident, identity)
+    before = len(context.archive.messages()["note"])
+    for reason in (" ", "x" * 2000):
+        refused = post(client, incident, withdraws=identity, text=reason)
+        assert refused.status_code == 400
+        assert "say why it is withdrawn" in refused.json["problem"]
+    assert len(context.archive.messages()["note"]) == before
+
+
+@pytest.mark.parametrize(
+    ("body", "mimetype", "status"),
+    [
+        (b"incident=I-1", "application/x-www-form-urlencoded", 415),
+        (b"[]", "application/json", 400),
+        (b"{", "application/json", 400),
+        (b'{"text": "' + b"x" * 100_000 + b'"}', "application/json", 413),
+    ],
+)
+def test_a_request_that_is_no_note_writes_nothing(
+    client: Any, context: Context, body: bytes, mimetype: str, status: int
+) -> None:
+    before = len(context.archive.messages()["note"])
+    answer = client.post("/review/note", data=body, content_type=mimetype, headers=OURS)
+    assert answer.status_code == status
+    assert answer.json["problem"]
+    assert len(context.archive.messages()["note"]) == before

@@ -82,6 +82,11 @@ def test_a_bad_line_is_named_with_what_was_expected(tmp_path: Path, line: str, w
 def test_a_file_that_is_no_such_list_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BadNotes, match="the first line must be"):
         notes_in(tmp_path, "when,what\n1,2\n")
+    latin = tmp_path / "latin.csv"
+    latin.write_bytes(LINES.replace("Alder", "Ald\u00e9r").encode("latin-1"))
+    with pytest.raises(BadNotes, match=r"latin\.csv is not UTF-8: .* at byte \d+; save it as UTF-8"):
+        notes_from_csv(latin, "demo", "I-1", Source(), NOW)
+    assert len(notes_in(tmp_path, LINES + "\n , , \n")) == 1, "lines without a word are passed over"
     with pytest.raises(BadNotes, match="no time zone"):
         notes_in(tmp_path, LINES, Source("Mars/Olympus"))
 

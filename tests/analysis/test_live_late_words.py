@@ -1,0 +1,108 @@
+"""What reaches the live board late, twice or in another order than it was said, and a set whose row fails."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+import analysis.live.board as board_module
+from analysis.live.board import NOTES_KEPT, LiveBoard
+from analysis.profile import Profile
+from ingest.contract.frames import frames_from_heard
+
+See = Callable[[float], Any]
+
+
+@pytest.fixture
+def board() -> LiveBoard:
+    return LiveBoard(Profile.default())
+
+
+@pytest.fixture
+def see(log: Any, board: LiveBoard) -> See:
+    until = [log.at(-1e6)]
+
+    def snapshot(true_s: float) -> Any:
+        now = log.at(true_s)
+        everything = [*(heard for _, heard in log.heard()), *log.extra]
+        board.take(frames_from_heard([heard for heard in everything if until[0] < heard.received <= now]))
+        until[0] = now
+        return board.snapshot(now)
+
+    return snapshot
+
+
+def test_an_alarm_that_is_over_goes_when_the_desk_has_seen_it(log: Any, see: See) -> None:
+    one = log.talker("S-1")
+    desk = log.talker("D-1", role="desk", delay=lambda true_s: 4.0 if true_s == 8 else 0.05)
+    desk.say(5, "note", incident_id="I-1", text="here")
+    # Of an earlier alarm, and heard after this one was raised.
+    desk.say(8, "seen", set_id="S-1", alarm="distress")
+    one.say(10, "alarm", alarm="distress", state="raised")
+    one.say(20, "alarm", alarm="distress", state="cleared")
+    desk.say(30, "seen", set_id="S-1", alarm="distress")
+    (line,) = see(15).alarms
+    assert (line.seen_at, line.ended_at) == (None, None)
+    (line,) = see(25).alarms
+    assert line.ended_at is not None
+    assert see(31).alarms == ()
+
+
+def test_an_older_tally_that_comes_late_changes_nothing(log: Any, see: See) -> None:
+    desk = log.talker("D-1", role="desk", delay=lambda true_s: 30.0 if true_s == 10 else 0.05)
+    who = {"incident_id": "I-1", "set_id": "S-1", "action": "in", "team": "A"}
+    desk.say(5, "note", incident_id="I-1", text="here")
+    desk.say(10, "tally", wearer_id="W-1", **who)
+    desk.say(20, "tally", wearer_id="W-2", **who)
+    assert see(25).rows[0].wearer_id == "W-2"
+    assert see(50).rows[0].wearer_id == "W-2"
+
+
+def test_a_cylinder_changed_while_nothing_was_heard_begins_another_wear(log: Any, see: See) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    for second in range(1, 60):
+        one.say(second, "pressure", pressure_bar=150)
+    for second in range(120, 200):
+        one.say(second, "pressure", pressure_bar=290)
+    (before,), (after,) = see(59).rows, see(199).rows
+    assert before.started_at == pytest.approx(log.at(1).timestamp(), abs=5)
+    assert after.started_at == pytest.approx(log.at(120).timestamp(), abs=5)
+
+
+def test_what_the_broker_kept_of_a_desk_is_no_news(log: Any, see: See) -> None:
+    desk = log.desk()
+    desk.say(5, "note", incident_id="I-1", text="of yesterday", retained=True)
+    desk.say(6, "note", incident_id="I-1", text="of now")
+    assert [note.text for note in see(10).notes] == ["of now"]
+
+
+def test_only_the_latest_notes_are_kept(log: Any, see: See) -> None:
+    desk = log.desk()
+    for number in range(NOTES_KEPT + 5):
+        desk.say(number, "note", incident_id="I-1", text=f"note {number}")
+    texts = {note.text for note in see(NOTES_KEPT + 10).notes}
+    assert f"note {NOTES_KEPT + 4}" in texts
+    assert "note 4" not in texts
+
+
+def test_a_set_whose_row_fails_hides_no_other(
+    log: Any, see: See, board: LiveBoard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is shown once more without its air, and left out when that fails too."""
+    for name in ("S-1", "S-2"):
+        talker = log.talker(name)
+        for second in range(1, 30):
+            talker.say(second, "pressure", pressure_bar=280)
+    row_of = board_module.row_of
+
+    def failing(live_set: Any, now_s: float) -> Any:
+        if live_set.set_id == "S-1":
+            raise ZeroDivisionError("out of the blue")
+        return row_of(live_set, now_s)
+
+    monkeypatch.setattr(board_module, "row_of", failing)
+    assert [row.set_id for row in see(30).rows] == ["S-2"]
+    assert {name for name, _ in board.faults} == {"trial/S-1"}
