@@ -6,16 +6,16 @@ writes its own file, and needs to name only what differs.
 
 from __future__ import annotations
 
-import re
 import tomllib
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
 
 from ingest.contract.errors import BadProfile
+from ingest.toml_faults import explain
 
 PressureBar = Annotated[float, Meta(ge=0, le=500)]
 Seconds = Annotated[float, Meta(ge=0, le=86400)]
@@ -28,6 +28,10 @@ DoseLaw = Literal["iso13571_clothed", "sfpe_unclothed"]
 
 POLICIES: tuple[Policy, ...] = ("double_return", "half_of_usable", "fixed_margin", "forecast")
 DOSE_LAWS: tuple[DoseLaw, ...] = ("iso13571_clothed", "sfpe_unclothed")
+EXPECTED = {
+    "$.turn_back.policy": f"one of {', '.join(POLICIES)}",
+    "$.heat.dose_law": f"one of {', '.join(DOSE_LAWS)}",
+}
 
 
 class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -262,7 +266,7 @@ def parse_profile(text: str, origin: str) -> Profile:
     try:
         profile = msgspec.convert(document, Profile, strict=True)
     except msgspec.ValidationError as error:
-        raise BadProfile(f"profile {origin}: {_explain(str(error), document)}") from None
+        raise BadProfile(f"profile {origin}: {explain(str(error), document, EXPECTED)}") from None
     if profile.motion.no_motion_alarm_s < profile.motion.no_motion_prealarm_s:
         raise BadProfile(
             f"profile {origin}: no_motion_alarm_s must not be before no_motion_prealarm_s "
@@ -316,43 +320,3 @@ def shipped_profile(name: str) -> Profile:
         raise BadProfile(f"no shipped profile {name!r}; there are {', '.join(shipped_profiles())}")
     text = resources.files("analysis").joinpath("profiles", f"{name}.toml").read_text(encoding="utf-8")
     return parse_profile(text, f"{name}.toml")
-
-
-_TYPES = {"float": "a number", "int": "a whole number", "str": "text", "object": "a table", "array": "a list"}
-_UNITS = {
-    "_l_min": "L/min",
-    "_m_s2": "m/s²",
-    "_bar": "bar",
-    "_min": "min",
-    "_c": "°C",
-    "_s": "s",
-    "_l": "L",
-}
-
-
-def _explain(fault: str, document: dict[str, Any]) -> str:
-    # msgspec says "Expected `float` <= 1.0 - at `$.air.ready_fraction`": the value itself is looked up here.
-    match = re.search(r"^(?P<what>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", fault, flags=re.DOTALL)
-    what, path = (match["what"], match["path"] or "$") if match else (fault, "$")
-    unknown = re.search(r"unknown field `([^`]+)`", what)
-    if unknown:
-        return f"unknown key {unknown[1]!r} (at {path}.{unknown[1]})"
-    missing = re.search(r"missing required field `([^`]+)`", what)
-    if missing:
-        return f"the key {missing[1]!r} is missing (at {path})"
-    value: Any = document
-    for name, index in re.findall(r"\.([A-Za-z0-9_]+)|\[(\d+)\]", path):
-        if isinstance(value, dict) and name:
-            value = value.get(name)
-        elif isinstance(value, list) and index:
-            value = value[int(index)]
-    choices = {"$.turn_back.policy": POLICIES, "$.heat.dose_law": DOSE_LAWS}.get(path)
-    if choices:
-        what = f"expected one of {', '.join(choices)}"
-    # Its words for types are Python's, and it knows no unit: the key's name does.
-    what = re.sub(r", got `\w+`$", "", what)
-    what = re.sub(r"`(\w+)`", lambda found: _TYPES.get(found[1], found[1]), what)
-    unit = next((unit for ending, unit in _UNITS.items() if path.endswith(ending)), "")
-    what += (f" {unit}" if what[-1].isdigit() else f" in {unit}") if unit else ""
-    got = "" if path == "$" else f", got {value!r}"
-    return f"{what[:1].lower()}{what[1:]}{got} (at {path})".replace("`", "")

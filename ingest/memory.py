@@ -26,7 +26,12 @@ from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.times import micros
 from ingest.contract.topics import SET_KINDS, Topic
 from ingest.contract.units import known_units, to_contract_unit
+from ingest.toml_faults import explain
 
+_EXPECTED = {
+    "$.time.utc_offset": "an offset such as +02:00",
+    "$.csv.decimal": 'one of ".", ","',
+}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
 
@@ -95,13 +100,15 @@ def load_mapping(path: str | Path) -> Mapping:
     """
     try:
         told = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-        mapping = msgspec.convert(told, Mapping)
     except OSError as error:
         raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadSettings(f"mapping {path} is not TOML: {error}") from error
+    try:
+        mapping = msgspec.convert(told, Mapping)
     except msgspec.ValidationError as error:
-        raise BadSettings(f"mapping {path}: {error}; {EXAMPLE.name} documents every option") from error
+        what = explain(str(error), told, _EXPECTED)
+        raise BadSettings(f"mapping {path}: {what}; {EXAMPLE.name} documents every option") from error
     for number, message in enumerate(mapping.message):
         where = f"mapping {path}: message[{number}]"
         if message.kind not in SET_KINDS:

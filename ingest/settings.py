@@ -12,7 +12,14 @@ from msgspec import Meta, Struct
 
 from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings
+from ingest.toml_faults import explain
 
+_ID = "1 to 40 letters, digits, . _ or -"
+_EXPECTED = {
+    "$.name": f"{_ID}, not beginning with import-",
+    "$.broker.protocol": 'one of "3.1.1", "5"',
+    "$.broker.shared_group": _ID,
+}
 EXAMPLE = Path(__file__).with_name("settings.example.toml")
 
 
@@ -86,9 +93,8 @@ def load_settings(path: str | Path) -> Settings:
     try:
         settings = msgspec.convert(told, Settings)
     except msgspec.ValidationError as error:
-        raise BadSettings(
-            f"settings {path}: {error}; every option is documented in {EXAMPLE.name}"
-        ) from error
+        what = explain(str(error), told, _EXPECTED)
+        raise BadSettings(f"settings {path}: {what}; every option is documented in {EXAMPLE.name}") from error
     if settings.broker.shared_group and settings.broker.protocol != "5":
         raise BadSettings(f'settings {path}: broker.shared_group needs broker.protocol = "5"')
     return settings

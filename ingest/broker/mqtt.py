@@ -183,13 +183,23 @@ def tls_context(
     try:
         context = ssl.create_default_context(cafile=ca_file)
     except (OSError, ssl.SSLError) as error:
-        raise BrokerProblem(f"the CA file {ca_file} cannot be read: {error}") from error
+        raise BrokerProblem(f"the CA file {ca_file} cannot be read: {_why(error)}") from error
     if certificate_file:
         try:
             context.load_cert_chain(certificate_file, key_file)
         except (OSError, ssl.SSLError) as error:
-            raise BrokerProblem(f"our certificate {certificate_file} cannot be read: {error}") from error
+            key = f" with the key {key_file}" if key_file else ""
+            raise BrokerProblem(
+                f"our certificate {certificate_file}{key} cannot be read: {_why(error)}"
+            ) from error
     return context
+
+
+def _why(error: OSError) -> str:
+    reason = getattr(error, "reason", None) or error.strerror or str(error)
+    if reason == "KEY_VALUES_MISMATCH":
+        return "the key is not that of the certificate"
+    return str(reason)
 
 
 def _try_handshake(address: BrokerAddress, context: ssl.SSLContext) -> None:
@@ -242,7 +252,7 @@ def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
     hint = (
         "; does it want a certificate of ours (certificate_file and key_file in the settings, --config)?"
         if address.tls
-        else ""
+        else "; a broker that speaks TLS on this port wants mqtts:// in the URL"
     )
     return f"{address.url} closed the connection before it answered: {reason}{hint}"
 

@@ -8,11 +8,14 @@ import sys
 from pathlib import Path
 
 import pytest
+import trustme
 from click.testing import CliRunner
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from analysis.profile import load_profile
 from dashboard.underair import root
-from ingest.broker.mqtt import parse_broker_url
+from ingest.broker.mqtt import closed_sentence, parse_broker_url, tls_context
 from ingest.contract.errors import BadCapture, BadProfile, BrokerProblem
 
 
@@ -98,3 +101,27 @@ def test_a_profile_that_cannot_be_used_says_why(content: bytes, sentence: str, t
     with pytest.raises(BadProfile) as problem:
         load_profile(path)
     assert str(problem.value).startswith(sentence.format(path=path))
+
+
+def test_a_plain_call_to_a_tls_port_hears_of_tls() -> None:
+    reason = ReasonCode(PacketTypes.DISCONNECT, "Unspecified error")
+    said = closed_sentence(parse_broker_url("mqtt://localhost:8883"), reason)
+    assert said.endswith("; a broker that speaks TLS on this port wants mqtts:// in the URL")
+
+
+def test_a_key_of_another_certificate_is_said_in_words(tmp_path: Path) -> None:
+    authority = trustme.CA()
+    one, two = authority.issue_cert("127.0.0.1"), authority.issue_cert("127.0.0.1")
+    one.cert_chain_pems[0].write_to_path(tmp_path / "one.pem")
+    two.private_key_pem.write_to_path(tmp_path / "two.key")
+    with pytest.raises(BrokerProblem) as problem:
+        tls_context(None, str(tmp_path / "one.pem"), str(tmp_path / "two.key"))
+    assert str(problem.value) == (
+        f"our certificate {tmp_path}/one.pem with the key {tmp_path}/two.key cannot be read: "
+        "the key is not that of the certificate"
+    )
+
+
+def test_a_missing_authority_is_said_without_the_number_that_the_system_has_for_it(tmp_path: Path) -> None:
+    with pytest.raises(BrokerProblem, match=r"none.pem cannot be read: No such file or directory$"):
+        tls_context(str(tmp_path / "none.pem"))

@@ -106,8 +106,8 @@ def test_units_become_those_of_the_contract(
         (('unit = "psi"', 'unit = "atm"'), "unit must be one of bar, kPa, MPa, Pa, psi, got 'atm'"),
         (("pressure_bar =", "presure_bar ="), "pressure has no field 'presure_bar'; it has set_id, boot"),
         (('kind = "pressure"', 'kind = "note"'), "kind must be one of pressure"),
-        (("skip_lines", "skip_rows"), r"unknown field `skip_rows` - at `\$.csv`"),
-        (('decimal = "."', 'decimal = "x"'), r"at `\$.csv.decimal`"),
+        (("skip_lines", "skip_rows"), r"unknown key 'skip_rows' \(at \$.csv.skip_rows\)"),
+        (('decimal = "."', 'decimal = "x"'), r"""expected one of ".", ",", got 'x' \(at \$.csv.decimal\)"""),
         (('service = "demo"', "service ="), "is not TOML"),
     ],
 )

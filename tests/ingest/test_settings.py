@@ -28,13 +28,18 @@ def test_example_documents_every_option_with_its_default() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("nmae = 'x'", "unknown field `nmae`"),
-        ("[seal]\nrow = 5", r"unknown field `row` - at `\$.seal`"),
-        ("[seal]\nrows = 0", r">= 1 - at `\$.seal.rows`"),
-        ("[seal]\nrows = '5'", r"Expected `int`, got `str` - at `\$.seal.rows`"),
-        ("[broker]\nprotocol = '4'", r"Invalid enum value '4' - at `\$.broker.protocol`"),
-        ("name = 'a/b'", r"at `\$.name`"),
-        ("name = 'import-x'", r"at `\$.name`"),
+        ("nmae = 'x'", r"unknown key 'nmae' \(at \$.nmae\)"),
+        ("[seal]\nrow = 5", r"unknown key 'row' \(at \$.seal.row\)"),
+        ("[seal]\nrows = 0", r"expected a whole number >= 1, got 0 \(at \$.seal.rows\)"),
+        ("[seal]\nrows = '5'", r"expected a whole number, got '5' \(at \$.seal.rows\)"),
+        ("[merge]\nfinished_days = 'no'", r"expected true or false, got 'no' \(at \$.merge.finished_days\)"),
+        ("[broker]\nkeepalive_s = 2", r"expected a whole number >= 5 s, got 2 \(at \$.broker.keepalive_s\)"),
+        (
+            "[broker]\nprotocol = '4'",
+            r"""expected one of "3.1.1", "5", got '4' \(at \$.broker.protocol\); every option""",
+        ),
+        ("name = 'a/b'", r"expected 1 to 40 letters, digits, . _ or -, .* got 'a/b' \(at \$.name\)"),
+        ("name = 'import-x'", r"not beginning with import-, got 'import-x' \(at \$.name\)"),
         ("name = ", "is not TOML"),
     ],
 )

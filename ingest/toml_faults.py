@@ -1,0 +1,62 @@
+"""What is wrong in a TOML file of the user's, in words for the person who wrote it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+_TYPES = {
+    "float": "a number",
+    "int": "a whole number",
+    "str": "text",
+    "bool": "true or false",
+    "object": "a table",
+    "array": "a list",
+}
+_UNITS = {
+    "_l_min": "L/min",
+    "_m_s2": "m/s²",
+    "_bar": "bar",
+    "_min": "min",
+    "_c": "°C",
+    "_s": "s",
+    "_l": "L",
+}
+
+
+def explain(fault: str, document: Mapping[str, Any], expected: Mapping[str, str]) -> str:
+    """Return what is wrong, the value, and what was expected with its unit, and where.
+
+    Parameters
+    ----------
+    fault : str
+        As msgspec says it: "Expected `float` <= 1.0 - at `$.air.ready_fraction`".
+    document : mapping
+        In which the value itself is looked up.
+    expected : mapping of str to str
+        By path: what stands there, where a type and bounds do not tell.
+    """
+    match = re.search(r"^(?P<what>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", fault, flags=re.DOTALL)
+    what, path = (match["what"], match["path"] or "$") if match else (fault, "$")
+    unknown = re.search(r"unknown field `([^`]+)`", what)
+    if unknown:
+        return f"unknown key {unknown[1]!r} (at {path}.{unknown[1]})"
+    missing = re.search(r"missing required field `([^`]+)`", what)
+    if missing:
+        return f"the key {missing[1]!r} is missing (at {path})"
+    value: Any = document
+    for name, index in re.findall(r"\.([A-Za-z0-9_]+)|\[(\d+)\]", path):
+        if isinstance(value, dict) and name:
+            value = value.get(name)
+        elif isinstance(value, list) and index:
+            value = value[int(index)]
+    if path in expected:
+        what = f"expected {expected[path]}"
+    # Its words for types are Python's, and it knows no unit: the key's name does.
+    what = re.sub(r", got `\w+`$", "", what)
+    what = re.sub(r"`(\w+)`", lambda found: _TYPES.get(found[1], found[1]), what)
+    unit = next((unit for ending, unit in _UNITS.items() if path.endswith(ending)), "")
+    what += (f" {unit}" if what[-1].isdigit() else f" in {unit}") if unit else ""
+    got = "" if path == "$" or "[...]" in path else f", got {value!r}"  # which of a list is not told
+    return f"{what[:1].lower()}{what[1:]}{got} (at {path})".replace("`", "")
