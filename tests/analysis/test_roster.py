@@ -119,3 +119,18 @@ def test_the_roster_beside_an_archive_is_found(tmp_path: Path) -> None:
     assert found.height == 3
     with pytest.raises(BadRoster, match=r"ends in \.toml or \.csv"):
         load_roster(tmp_path / "roster.xlsx")
+
+
+def test_a_roster_that_cannot_be_read_is_named(tmp_path: Path) -> None:
+    with pytest.raises(BadRoster, match=r"cannot read the roster .*none\.csv"):
+        load_roster(tmp_path / "none.csv")
+    (tmp_path / "roster.csv").write_bytes("wearer,station\nW-1,Zürich\n".encode("latin-1"))
+    with pytest.raises(BadRoster, match=r"cannot read the roster .*roster\.csv"):
+        load_roster(tmp_path / "roster.csv")
+    with pytest.raises(BadRoster, match=r"roster roster\.toml is not TOML"):
+        parse_roster("[[wearer]\n", "roster.toml", "toml")
+
+
+def test_a_day_with_a_time_is_its_day() -> None:
+    text = '[[wearer]]\nwearer = "W-1"\nstation = "A"\nfrom = 2031-04-01T00:00:00\n'
+    assert parse_roster(text, "roster.toml", "toml")["from"].to_list() == [date(2031, 4, 1)]

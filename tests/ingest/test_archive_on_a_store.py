@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -20,12 +21,13 @@ from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
+from ingest.archive import store as store_module
 from ingest.archive import verifying
 from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
-from ingest.archive.store import StorePath, StoreProblem, place, work_folder
+from ingest.archive.store import StorePath, StoreProblem, place, store_problem, work_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher
@@ -354,6 +356,62 @@ def test_missing_keys_bucket_and_a_bad_address_are_said(
         seal_messages(archive, messages, "import-a")
     (tmp_path / "keys").write_text("[default]\naws_access_key_id = key\naws_secret_access_key = %secret\n")
     assert seal_messages(archive, messages, "import-a").kept == 1
+
+
+def test_keys_and_addresses_that_cannot_be_are_said_without_the_keys(
+    archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    messages = frames_from_heard([pressure(1)])
+    with monkeypatch.context() as wrong:
+        wrong.setenv("AWS_ENDPOINT_URL", "store.example:9000/path")
+        with pytest.raises(StoreProblem, match=r"AWS_ENDPOINT_URL must be https://HOST\[:PORT\]"):
+            seal_messages(archive, messages, "import-a")
+    monkeypatch.delenv("AWS_ACCESS_KEY_ID")
+    keys = tmp_path / "keys"
+    keys.write_text("no section, a secret")
+    monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(keys))
+    with pytest.raises(StoreProblem, match=r"the file of keys .* cannot be read: MissingSection") as told:
+        seal_messages(archive, messages, "import-a")
+    assert "secret" not in str(told.value)
+    keys.write_text("[other]\naws_access_key_id = key\naws_secret_access_key = s\naws_session_token = t\n")
+    monkeypatch.setenv("AWS_PROFILE", "other")
+    assert seal_messages(archive, messages, "import-a").kept == 1
+    assert Archive(archive).scan("pressure").collect().height == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            "AWS Error ACCESS_DENIED during PutObject",
+            "refuses our keys for s3://b/a: AWS Error ACCESS_DENIED",
+        ),
+        ("When writing: HTTP 403", "refuses our keys"),
+        ("AWS Error SLOW_DOWN\nsecond line", r"did not do what was asked \(s3://b/a\): AWS Error SLOW_DOWN$"),
+        ("x" * 400, "x{300}…$"),
+    ],
+)
+def test_what_a_store_refuses_is_said_in_one_line(store: Store, text: str, said: str) -> None:
+    assert re.search(said, str(store_problem(StorePath("s3://b/a"), OSError(text))))
+
+
+def test_an_object_that_arrived_in_part_is_no_object(
+    archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fill(archive, pressure)
+    segment = segment_of(archive, [pressure(50)], 9)
+    told = store_module._told
+
+    def short(path: StorePath, ask: Any) -> Any:
+        return 7 if ask.__name__ == "write" else told(path, ask)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(store_module, "_told", short)
+        with pytest.raises(StoreProblem, match=r"the store holds 7 bytes, \d+ were written"):
+            seal_segment(archive, segment, Recent())
+    assert segment.exists()
+    assert seal_segment(archive, segment, Recent()).counts == Counts(1, 1, 0, 0)
+    assert verify(archive).faults == []
 
 
 @pytest.mark.broker
