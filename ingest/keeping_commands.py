@@ -40,6 +40,8 @@ def tidy(archive: Path, as_json: bool) -> None:
     ArchiveIndex(archive).bring_up_to_date()
     if as_json:
         click.echo(json.dumps(asdict(done)))
+    elif not done.rows:
+        click.echo(f"nothing to merge: {counted(done.parts_after, 'part')} as they were")
     else:
         click.echo(
             f"merged {counted(done.parts_before, 'part')} into {done.parts_after:,}: "

@@ -19,6 +19,27 @@ def test_help_shows_an_example(verb: str) -> None:
     assert f"underair {verb}" in shown.output.split("Usage:", 1)[1].split("\n", 1)[1]
 
 
+@pytest.mark.parametrize("verb", ["add", "password", "list", "end", "remove", "log"])
+def test_help_of_accounts_shows_examples_too(verb: str) -> None:
+    shown = CliRunner().invoke(root, ["account", verb, "--help"]).output
+    assert f"  Example: underair account {verb} " in shown
+
+
+def test_the_file_that_the_help_of_notes_shows_is_taken(tmp_path: Path) -> None:
+    shown = CliRunner().invoke(root, ["notes", "--help"]).output
+    told = shown.split("radio.csv such as\n")[1].split("and then:")[0]
+    (tmp_path / "radio.csv").write_text(
+        "".join(f"{line.strip()}\n" for line in told.splitlines() if line.strip())
+    )
+    archive = str(tmp_path / "archive")
+    capture = Path(__file__).parents[1] / "sample_logs" / "late_turn_back.ndjson.gz"
+    incident_id = "TH-20310504-1912"
+    CliRunner().invoke(root, ["import", str(capture), "--archive", archive])
+    call = ["notes", str(tmp_path / "radio.csv"), "--archive", archive, "--incident", incident_id]
+    done = CliRunner().invoke(root, call)
+    assert (done.exit_code, done.output) == (0, f"{tmp_path / 'radio.csv'}: 2 notes, 2 of them new\n")
+
+
 def test_the_list_of_verbs_cuts_no_sentence() -> None:
     shown = CliRunner().invoke(root, ["--help"]).output.split("Commands:")[1]
     assert "..." not in shown

@@ -43,7 +43,11 @@ def account() -> None:
 @click.option("--role", "roles", multiple=True, required=True, help="One role; may be given several times.")
 @_accounts
 def add(name: str, roles: tuple[str, ...], path: Path) -> None:
-    """Add an account; its password is asked for, or read as the first line of standard input."""
+    """Add an account; its password is asked for, or read as the first line of standard input.
+
+    \b
+    Example: underair account add crew-desk --role desk --accounts accounts.json
+    """
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).add(name, _password(), roles)
@@ -54,7 +58,11 @@ def add(name: str, roles: tuple[str, ...], path: Path) -> None:
 @click.argument("name")
 @_accounts
 def password(name: str, path: Path) -> None:
-    """Give an account another password; whoever is signed in with it is signed out."""
+    """Give an account another password; whoever is signed in with it is signed out.
+
+    \b
+    Example: underair account password crew-desk --accounts accounts.json
+    """
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).set_password(name, _password())
@@ -65,7 +73,11 @@ def password(name: str, path: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @_accounts
 def list_accounts(path: Path, as_json: bool) -> None:
-    """List the accounts and their roles."""
+    """List the accounts and their roles.
+
+    \b
+    Example: underair account list --accounts accounts.json
+    """
     from dashboard.access.accounts import AccountFile
 
     accounts = AccountFile(path).accounts()
@@ -86,7 +98,11 @@ def list_accounts(path: Path, as_json: bool) -> None:
 @click.argument("name")
 @_accounts
 def end(name: str, path: Path) -> None:
-    """End every session of an account, at once; it can sign in again."""
+    """End every session of an account, at once; it can sign in again.
+
+    \b
+    Example: underair account end crew-desk --accounts accounts.json
+    """
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).end_sessions(name)
@@ -97,7 +113,11 @@ def end(name: str, path: Path) -> None:
 @click.argument("name")
 @_accounts
 def remove(name: str, path: Path) -> None:
-    """Remove an account; whoever is signed in with it is signed out at once."""
+    """Remove an account; whoever is signed in with it is signed out at once.
+
+    \b
+    Example: underair account remove crew-desk --accounts accounts.json
+    """
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).remove(name)
@@ -114,7 +134,11 @@ def remove(name: str, path: Path) -> None:
 )
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one line an entry.")
 def show_log(archive_folder: Path, as_json: bool) -> None:
-    """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out."""
+    """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out.
+
+    \b
+    Example: underair account log --archive archive
+    """
     from dashboard.access.log import read_log
     from ingest.archive.parts import require_archive
 

@@ -41,7 +41,11 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     They are added, never edited; the same file again changes nothing.
 
     \b
-    Example:
+    Example, with a file radio.csv such as
+        time,source,text,certainty
+        2031-05-04 19:27:30,radio,Alder asks for a hose line,recorded
+        2031-05-04 19:30,officer,smoke turns yellow,estimated
+    and then:
         underair notes radio.csv --archive archive --incident TH-20310504-1912
     """
     from datetime import UTC, datetime

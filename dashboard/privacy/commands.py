@@ -63,7 +63,11 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     gets a random name in each incident that nobody can trace back. Without --apply nothing is changed.
 
     \b
-    Example: underair retain --archive archive --profile our-service.toml
+    Example, with a profile of your own (analysis/docs/profile.md shows one) that says
+        [retention]
+        identity_months = 36
+    and then:
+        underair retain --archive archive --profile our-service.toml
     """
     from dataclasses import asdict
     from datetime import UTC, datetime

@@ -299,6 +299,10 @@ def test_verbs_tidy_and_verify(archive: Path) -> None:
         "merged 7 parts into 2: 50 rows kept, 1 duplicate left out\n",
         "",
     )
+    again = _run("tidy", "--archive", archive)
+    assert (
+        again.stdout == "nothing to merge: 2 parts as they were\n"
+    )  # was "merged 2 parts into 2: 0 rows kept"
     whole = _run("verify", archive)
     assert whole.returncode == 0
     assert "whole: 2 parts with 52 rows as they were sealed, 0 messages not yet sealed" in whole.stdout
