@@ -13,6 +13,7 @@ import polars as pl
 
 from analysis.incident import Scope
 from analysis.pieces.batch_messages import messages_of, open_archive
+from analysis.pieces.changing import looked_again
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
 from ingest.archive.index import (
     DESK_KINDS,
@@ -29,6 +30,7 @@ SILENCE = timedelta(hours=6)
 """A set that is still on speaks again before so long. Our own rule."""
 
 
+@looked_again
 def pieces_of(folder: Path) -> Pieces:
     """Return the pieces of an archive, from its index and from what is not sealed yet.
 
@@ -51,6 +53,7 @@ def pieces_of(folder: Path) -> Pieces:
     return find_pieces(sets, desks, setups)
 
 
+@looked_again
 def incidents_in(folder: Path) -> pl.DataFrame:
     """Return the incidents that desks spoke of: incident_id, first and last (received), sets."""
     return _incidents(_desks(open_archive(folder), ArchiveIndex(folder)))
@@ -67,6 +70,7 @@ def incident_messages(folder: Path, incident_id: str) -> Messages:
     return incident_piece(folder, incident_id)[0]
 
 
+@looked_again
 def incident_piece(folder: Path, incident_id: str) -> tuple[Messages, Scope]:
     """Return what one incident needs, and what its analysis answers for. As `incident_messages`."""
     archive, index = open_archive(folder), ArchiveIndex(folder)

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from analysis.pieces.batch_messages import open_archive
+from analysis.pieces.changing import looked_again
 from analysis.records import micros
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
@@ -36,6 +37,7 @@ class Period:
     messages: int
 
 
+@looked_again
 def heard_periods(folder: Path) -> list[Period]:
     """Cut an archive where nothing at all was heard for six hours; nobody is under air for so long.
 
@@ -107,6 +109,7 @@ def _goes_on(stretches: pl.DataFrame, spoken: pl.DataFrame) -> list[bool]:
     return found
 
 
+@looked_again
 def period_messages(folder: Path, period: Period) -> Messages:
     """Return what was heard in a period, with the last setup of each set before it: knowledge, no event.
 

@@ -9,7 +9,6 @@ other messages are found in it. Lines that came without their messages (the demo
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import threading
 import time
@@ -25,6 +24,7 @@ import polars as pl
 
 from analysis.incident import analyse
 from analysis.pieces.batch_messages import nothing_is_there
+from analysis.pieces.changing import looked_again
 from analysis.pieces.spread import Run
 from analysis.profile import Profile
 from analysis.tables import Results
@@ -36,14 +36,12 @@ from ingest.archive.journal import journal_folders, segments
 from ingest.archive.parts import parts_by_day, scan_parts
 from ingest.archive.reading import Archive
 from ingest.archive.store import StorePath, work_folder
-from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
 SILENCE_BETWEEN_PERIODS = timedelta(minutes=30)
 MESSAGES_AT_ONCE = 400_000
 SAVED_EVERY_S = 20.0
-LISTED_AGAIN = 5
 MINUTES = pl.Schema([("day", pl.Date), ("print", pl.String), ("minute", TIME), ("messages", pl.Int64)])
 """By day of receipt, with what tells that it changed; a day without a message has one line, no minute."""
 
@@ -143,18 +141,15 @@ class WearLedger:
 
     def _minutes(self) -> pl.DataFrame:
         """Return in which minutes how much was heard, by day of receipt; only changed days are read."""
-        for _ in range(LISTED_AGAIN):
-            with contextlib.suppress(FileNotFoundError):  # a part was merged in this very moment
-                return self._counted()
-        raise ArchiveProblem(f"the archive {self._archive.folder} changes faster than it can be read")
+        return looked_again(self._counted)(self._archive.folder)
 
-    def _counted(self) -> pl.DataFrame:
+    def _counted(self, archive: Path) -> pl.DataFrame:
         path = self._folder / "minutes.parquet"
         kept = read_table(path, MINUTES)
         if kept is None:
             kept = pl.DataFrame(schema=MINUTES)
         known: dict[date, str] = dict(kept.select("day", "print").unique().iter_rows())
-        parts = _parts_of_days(self._archive.folder)
+        parts = _parts_of_days(archive)
         prints = {day: _print_of(files) for day, files in parts.items()}
         if prints == known:
             return kept
@@ -199,7 +194,7 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
     messages = archive.messages(since=since, until=until)
     if not any(frame.height for frame in messages.values()):
         raise nothing_is_there(lot.folder, int(lot.periods["messages"].sum()), since)
-    setups = archive.collected(archive.scan("setup").filter(pl.col("received") < until)).sort("received")
+    setups = _setups_before(lot.folder, until)
     worked = []
     for row in lot.periods.iter_rows(named=True):
         within = pl.col("received").is_between(row["since"], row["until"], closed="left")
@@ -207,6 +202,12 @@ def _work_out(lot: _Lot) -> tuple[int, list[tuple[dict[str, Any], Ledger]]]:
         heard["setup"] = _with_earlier(heard["setup"], setups, row["since"])
         worked.append((row, ledger_of(lot.analyse_messages(heard, lot.profile), heard)))
     return lot.number, worked
+
+
+@looked_again
+def _setups_before(folder: Path, until: datetime) -> pl.DataFrame:
+    archive = Archive(folder)
+    return archive.collected(archive.scan("setup").filter(pl.col("received") < until)).sort("received")
 
 
 def bring_in(archive: Path, name: str, ledger: Ledger) -> None:

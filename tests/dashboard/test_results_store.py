@@ -54,7 +54,10 @@ def test_an_empty_archive_has_no_incident_and_no_wear(tmp_path: Path) -> None:
 
 
 def again_later(messages: Messages, by: timedelta, power_up: int = 1) -> Messages:
-    """The same from another power-up, so much later; blanks make its payloads others."""
+    """The same from another power-up, so much later; blanks make its payloads others.
+
+    Without the desk's words of the incident: it would go on over the silence, and nothing be cut.
+    """
 
     def moved(frame: pl.DataFrame) -> pl.DataFrame:
         return frame.with_columns(
@@ -63,7 +66,8 @@ def again_later(messages: Messages, by: timedelta, power_up: int = 1) -> Message
             pl.col("payload") + " " * power_up,
         )
 
-    return {kind: moved(frame) if "boot" in frame.columns else frame for kind, frame in messages.items()}
+    later = {kind: moved(frame) if "boot" in frame.columns else frame for kind, frame in messages.items()}
+    return {**later, "incident": later["incident"].clear(), "tally": later["tally"].clear()}
 
 
 def counting_store(folder: Path, incident: Incident, messages: Messages) -> tuple[ResultsStore, list[int]]:
