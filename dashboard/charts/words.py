@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 ALARMS = {
     "distress": "distress",
     "no_motion": "no motion",
-    "no_motion_prealarm": "no motion (first stage)",
+    "no_motion_prealarm": "no motion (first\u00a0stage)",
     "low_air": "low air",
     "heat": "heat",
     "evacuate": "evacuate",

@@ -70,7 +70,7 @@ ATTENTION = {
 ALARMS = {
     "distress": "Distress",
     "no_motion": "No motion",
-    "no_motion_prealarm": "No motion (first stage)",
+    "no_motion_prealarm": "No motion (first\u00a0stage)",
     "low_air": "Low air",
     "heat": "Heat",
     "battery": "Battery",
@@ -80,7 +80,7 @@ ALARMS = {
 REASONS = {
     "distress": "distress for {age}",
     "no_motion": "no motion for {age}",
-    "no_motion_prealarm": "no motion (first stage) for {age}",
+    "no_motion_prealarm": "no motion (first\u00a0stage) for {age}",
     "low_air": "at or below the warning for {age}",
     "silent": "nothing heard for {age}",
     "turn_back": "past turn-back for {age}",
