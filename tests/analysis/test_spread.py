@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import polars as pl
 import pytest
 from distributed import LocalCluster
@@ -107,6 +108,29 @@ def test_same_bytes_as_in_one_process(
     for stage in (messages, tables):
         assert stage == sorted(stage)
         assert stage[-1][0] == stage[-1][1]
+
+
+def test_a_doctrine_of_ones_own_reaches_the_workers(
+    archive: Path, here: tuple[Path, Written], cluster: Any, tmp_path: Path
+) -> None:
+    """Nested values too, and what is no default: not one of them may be a worker's own."""
+    own = msgspec.structs.replace(
+        PROFILE,
+        name="own",
+        turn_back=msgspec.structs.replace(
+            PROFILE.turn_back,
+            policy="fixed_margin",
+            fixed_margin=msgspec.structs.replace(PROFILE.turn_back.fixed_margin, planning_l_min=63.0),
+        ),
+        link=msgspec.structs.replace(PROFILE.link, silence_caution_s=5.0),
+    )
+    alone, many = tmp_path / "alone", tmp_path / "many"
+    written = analyse_archive(archive, own, alone, "parquet", ABOUT)
+    with spread_over(engine_of(cluster)) as run:
+        assert analyse_archive(archive, own, many, "parquet", ABOUT, run) == written
+    assert_same_files(many, (alone, written))
+    for name in ("wears", "turn_back", "findings"):
+        assert (many / f"{name}.parquet").read_bytes() != (here[0] / f"{name}.parquet").read_bytes(), name
 
 
 def test_a_worker_killed_in_the_middle_changes_nothing(
