@@ -280,9 +280,28 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
             None,
             first,
             last,
-            f"The clock of set {power_up.name} was {lasting(fit.offset_s)} {way}{so}.",
+            f"The clock of set {power_up.name} was {lasting(fit.offset_s)} {way}{so}."
+            + _perhaps_the_listener(power_up, fit.offset_s, context),
             (power_up.identity(int(power_up.seqs[0])), power_up.identity(int(power_up.seqs[-1]))),
         )
+
+
+def _perhaps_the_listener(power_up: PowerUp, offset_s: float, context: Context) -> str:
+    """Say when all sets heard meanwhile were off alike (our own rule: three or more sets)."""
+    first, last = power_up.span_us
+    others: dict[str, list[float]] = {}
+    for other in context.records:
+        began, ended = other.span_us
+        fit = context.clocks.fits.get(other.key)
+        if other.role == "set" and other.name != power_up.name and began <= last and ended >= first and fit:
+            others.setdefault(other.name, []).append(fit.offset_s)
+    alike_s = context.profile.link.clock_wrong_s
+    if len(others) < 2 or any(abs(one - offset_s) > alike_s for ones in others.values() for one in ones):
+        return ""
+    return (
+        f" So were those of all {len(others)} other sets heard meanwhile, by about as much: perhaps it was "
+        "the listener's machine, and then the times given here are wrong by that; or all was replayed."
+    )
 
 
 def _signed(seconds: float) -> str:
