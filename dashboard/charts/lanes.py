@@ -29,11 +29,6 @@ class Series:
     y: Floats
     gap_ms: float
 
-    @property
-    def usual_s(self) -> float:
-        """Seconds between two neighbours, as usual."""
-        return self.gap_ms / USUAL_GAP_FACTOR / MILLISECONDS
-
 
 @dataclass(frozen=True)
 class Band:

@@ -38,7 +38,6 @@ from ingest.contract.times import matches_time
 from ingest.contract.topics import Topic, parse_topic
 
 _decode_json = msgspec.json.Decoder(Message).decode
-_encode_json = msgspec.json.Encoder().encode
 _iso = datetime.fromisoformat
 # Below this many brackets nothing can be nested too deep; a message of the contract has at most 23.
 _FEW_BRACKETS = 24
@@ -103,11 +102,6 @@ def _decode_exactly(topic: Topic, payload: bytes) -> Message:
         raise RefusedMessage(f"the payload could not be read: {error}") from error
 
 
-def encode(message: Message) -> bytes:
-    """Encode a message as its payload; what is None is left out."""
-    return _encode_json(message)
-
-
 __all__ = [
     "KINDS",
     "AlarmMessage",
@@ -125,5 +119,4 @@ __all__ = [
     "Temperature",
     "decode",
     "decode_known",
-    "encode",
 ]
