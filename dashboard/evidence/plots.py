@@ -14,7 +14,7 @@ from dashboard.charts import words
 from dashboard.charts.clock import moment_of
 from dashboard.charts.drawing import Window
 from dashboard.charts.figures import GRAVE, Scales
-from dashboard.charts.lanes import Band, Floats, PersonLanes, Series, Span, to_ms
+from dashboard.charts.lanes import ALARM_ORDER, Band, Floats, PersonLanes, Series, Span, to_ms
 from dashboard.charts.overview import label
 from dashboard.charts.thinning import thin_band, thin_line
 from dashboard.evidence.shown import Shown
@@ -223,19 +223,22 @@ def overview_svg(
                 parts.append(
                     f'<rect class="{name}" x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height}"/>'
                 )
-    reported = alarms.filter(pl.col("source") != "derived").sort("raised", nulls_last=True)
-    free_from: dict[int, float] = {}
+    reported = alarms.filter(pl.col("source") != "derived").drop_nulls("raised").sort("raised")
     kinds = reported.select("wear_id", "alarm").iter_rows()
-    for (wear, kind), at in zip(kinds, to_ms(reported, "raised"), strict=True):
-        if wear not in row_of_wear:
-            continue
-        x, y = sheet.x(at), _row_y(row_of_wear[wear])
+    marks = [
+        (row_of_wear[wear], sheet.x(at), kind)
+        for (wear, kind), at in zip(kinds, to_ms(reported, "raised"), strict=True)
+        if wear in row_of_wear
+    ]
+    taken: dict[int, list[tuple[float, float]]] = {}
+    # The graver are worded first; a word that would fall on another stays away, the table of alarms has it.
+    for row, x, kind in sorted(marks, key=lambda mark: ALARM_ORDER.index(mark[2])):
+        y, text = _row_y(row), words.ALARMS_NARROW[kind]
         parts.append(f'<line class="alarm" x1="{x:.1f}" x2="{x:.1f}" y1="{y:.1f}" y2="{y + 15:.1f}"/>')
-        # A word that would fall on the one before it stays away; the table of alarms has every one.
-        if x >= free_from.get(row_of_wear[wear], 0.0):
-            text = words.ALARMS_NARROW.get(kind, kind)
+        end = x + 5.5 * len(text)
+        if all(x >= other_end or end <= other_x for other_x, other_end in taken.setdefault(row, [])):
             parts.append(f'<text x="{x + 3:.1f}" y="{y + 11:.1f}">{escape(text)}</text>')
-            free_from[row_of_wear[wear]] = x + 5.5 * len(text)
+            taken[row].append((x, end))
     height = _row_y(len(people)) + 4
     return _svg([*_axis(sheet, height), *parts], height, "Everybody's time under air")
 
