@@ -7,6 +7,7 @@ functions here, and both give the same tables to the bit, in the order of the pi
 from __future__ import annotations
 
 import contextlib
+import io
 import shutil
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -104,7 +105,11 @@ def work(task: Task) -> tuple[int, int, dict[str, int]]:
             if table.height:
                 # Two workers may come to have the same task when one of them was thought dead.
                 aside = folder / f".{name}.{uuid.uuid4().hex}.tmp"
-                table.write_parquet(aside, compression="lz4")
+                made = (
+                    io.BytesIO()
+                )  # not by polars into the file: of a full disk it makes an error of the format
+                table.write_parquet(made, compression="lz4")
+                aside.write_bytes(made.getbuffer())
                 aside.replace(folder / f"{name}.parquet")
     except FileNotFoundError:
         raise _not_shared(task.parts) from None

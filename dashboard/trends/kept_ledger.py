@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import io
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -102,11 +103,16 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
     """Write a table aside, synced, and put it in its place."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    with aside.open("wb") as file:
-        frame.write_parquet(file, compression="zstd")
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
+    made = io.BytesIO()  # not by polars into the file: of a full disk it makes an error of the format
+    frame.write_parquet(made, compression="zstd")
+    try:
+        with aside.open("wb") as file:
+            file.write(made.getbuffer())
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
     folder = os.open(path.parent, os.O_RDONLY)
     try:
         os.fsync(folder)

@@ -257,12 +257,15 @@ def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.Data
 
 def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
     about = {"underair_index": json.dumps({"version": _VERSION, "parts": marks})}
+    made = io.BytesIO()  # not by polars into the file: of a full disk it makes an error of the format
+    rows.write_parquet(made, row_group_size=_ROW_GROUP_ROWS, metadata=about)
     if isinstance(path, StorePath):
-        made = io.BytesIO()
-        rows.write_parquet(made, row_group_size=_ROW_GROUP_ROWS, metadata=about)
         path.put(made.getbuffer())
         return
     path.parent.mkdir(exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    rows.write_parquet(aside, row_group_size=_ROW_GROUP_ROWS, metadata=about)
-    aside.replace(path)
+    try:
+        aside.write_bytes(made.getbuffer())
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
