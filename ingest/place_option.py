@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ class ArchivePlace(click.Path):
     name = "archive"
 
     def __init__(self, *, stores: bool = True, must_exist: bool = False) -> None:
-        super().__init__(file_okay=False, path_type=Path)
+        super().__init__(file_okay=False, readable=False, path_type=Path)
         self._stores = stores
         self._must_exist = must_exist
 
@@ -35,6 +36,13 @@ class ArchivePlace(click.Path):
                 self.fail(
                     f"there is no folder {value}; `underair import LOG --archive {value}` or `underair "
                     "listen` makes an archive",
+                    param,
+                    ctx,
+                )
+            if Path(value).is_dir() and not os.access(value, os.R_OK | os.X_OK):
+                self.fail(
+                    f"not allowed to read {value}: call as the user to whom it belongs, or have the right "
+                    "given",
                     param,
                     ctx,
                 )

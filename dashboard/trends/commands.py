@@ -94,6 +94,7 @@ def audit(
     Example:
         underair audit --archive archive --out audit --from 2031-01-01 --to 2031-12-31
     """
+    import io
     import json
     from contextlib import nullcontext
     from datetime import UTC
@@ -143,12 +144,16 @@ def audit(
         try:
             with noting as inside_only:
                 for name, table in made.tables.items():
-                    table.write_parquet(aside / f"{name}.parquet")
-                    formula_safe(printed(table)).write_csv(aside / f"{name}.csv", float_precision=4)
+                    # Not by polars into the file: of a full disk it makes an error of the format.
+                    columns = io.BytesIO()
+                    table.write_parquet(columns)
+                    (aside / f"{name}.parquet").write_bytes(columns.getbuffer())
+                    lines = formula_safe(printed(table)).write_csv(float_precision=4)
+                    (aside / f"{name}.csv").write_text(lines, encoding="utf-8", newline="")
                 shown = months[-1] if months else ""
                 sheet = summary_html(made, shown, profile, now, inside_only=inside_only)
                 (aside / summary.name).write_text(sheet, encoding="utf-8")
-                note = readme(made, profile.name, inside_only=inside_only)
+                note = readme(made, profile.name, made.tables, inside_only=inside_only)
                 (aside / "README.txt").write_text(note, encoding="utf-8")
         except OverlappingRelease as error:
             raise OverlappingRelease(f"{error}; --overlapping makes them all the same") from None

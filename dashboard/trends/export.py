@@ -110,8 +110,9 @@ def zipped(made: Audit, year: str, profile_name: str, *, inside_only: bool = Fal
     """Return the tables as CSV files in one ZIP archive; of one year where one is chosen."""
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("README.txt", readme(made, profile_name, inside_only=inside_only))
-        for name, table in tables_of(made, year).items():
+        tables = tables_of(made, year)
+        archive.writestr("README.txt", readme(made, profile_name, tables, inside_only=inside_only))
+        for name, table in tables.items():
             archive.writestr(f"{name}.csv", formula_safe(printed(table)).write_csv(float_precision=4))
     return target.getvalue()
 

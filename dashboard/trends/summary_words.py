@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from importlib.metadata import version
 
 from analysis.trends.audit import Audit
@@ -51,9 +52,21 @@ def marks_note(smallest_count: int) -> str:
     return MARKS_NOTE.format(small=small_mark(smallest_count), most=smallest_count - 1, withheld=WITHHELD)
 
 
-def readme(made: Audit, profile_name: str, *, inside_only: bool = False) -> str:
-    """Return the note that lies beside exported tables."""
+_TABLES = {
+    "by_month": "sums and rates by month (events per 1000 wears or per 100 hours, exact 95\u00a0% intervals)",
+    "by_part": "the same by kind, station and role",
+    "planning_rates": "quantiles of the wears' mean rates with their 95\u00a0% interval",
+    "sets": "what was found about each set",
+    "forecasts": "said against happened, by minutes ahead",
+    "rest": "rests shorter than the rules in force ask for",
+    "standing_out": "what holds when all comparisons are judged together",
+}
+
+
+def readme(made: Audit, profile_name: str, tables: Iterable[str], *, inside_only: bool = False) -> str:
+    """Return the note that lies beside exported tables, which are these."""
     inside = f"{INSIDE_ONLY}\n\n" if inside_only else ""
+    about = "".join(f"{name}: {_TABLES[name]}\n" for name in tables)
     return (
         f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n{inside}"
         f"{marks_note(made.smallest_count)} Where a line has either, its `withheld` is true and what would "
@@ -61,12 +74,5 @@ def readme(made: Audit, profile_name: str, *, inside_only: bool = False) -> str:
         "their marks stand in the columns of the same name with `_mark`. For all that stands in these files, "
         "a small count can have every value that marks and noughts allow, and none can be computed back. "
         "Wearers do not appear. Tables over another period are made anew and withhold other cells: two that "
-        "overlap are refused, unless somebody asks for them all the same; do not hand those out.\n\n"
-        "by_month, by_part: sums and rates (events per 1000 wears or per 100 hours, "
-        "exact 95\u00a0% intervals);\n"
-        "planning_rates: quantiles of the wears' mean rates with their 95\u00a0% interval;\n"
-        "sets: what was found about each set; forecasts: said against happened, by minutes ahead;\n"
-        "rest: rests shorter than the rules in force ask for; standing_out: what holds when all "
-        "comparisons are "
-        "judged together.\n"
+        f"overlap are refused, unless somebody asks for them all the same; do not hand those out.\n\n{about}"
     )

@@ -70,6 +70,18 @@ def read_back(made: Audit) -> dict[str, pl.DataFrame]:
         }
 
 
+@pytest.mark.parametrize("year", ["", "2029"])
+def test_the_note_tells_of_the_tables_that_lie_beside_it_and_of_no_others(year: str) -> None:
+    """Mended: the note in a year's export spoke of seven tables, of which two lay beside it."""
+    made = audit_of(30.0)
+    with zipfile.ZipFile(io.BytesIO(zipped(made, year, "default"))) as archive:
+        names = {name.removesuffix(".csv") for name in archive.namelist() if name.endswith(".csv")}
+        note = archive.read("README.txt").decode()
+    told = {line.partition(":")[0] for line in note.rpartition("\n\n")[2].splitlines()}
+    assert told == names
+    assert names < made.tables.keys() if year else names == made.tables.keys()
+
+
 Key = tuple[str, str, str, str]
 MARKS = (f"<{SMALLEST}", WITHHELD)
 

@@ -75,6 +75,15 @@ def test_a_missing_archive_says_what_makes_one(verb: list[str], tmp_path: Path) 
     assert f"there is no folder {missing}; `underair import LOG --archive {missing}`" in done.stderr
 
 
+def test_an_archive_that_may_not_be_read_says_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ingest.place_option.os.access", lambda path, mode: False)  # root may read all
+    done = CliRunner().invoke(root, ["incidents", "--archive", str(tmp_path)])
+    assert done.exit_code == 2
+    assert f"not allowed to read {tmp_path}: call as the user to whom it belongs" in done.stderr
+
+
 def test_a_port_in_use_is_said_without_the_number_that_the_system_has_for_it(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
