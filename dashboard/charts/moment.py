@@ -116,7 +116,7 @@ def _alarms_at(person: PersonLanes, at_ms: float) -> str:
         for span in spans:
             if span.started <= at_ms <= span.ended:
                 age = words.duration_text((at_ms - span.started) / SECOND_MS)
-                texts.append(f"{words.ALARMS[span.what]} ({source}, {age})")
+                texts.append(f"{words.ALARMS[span.what]}: {source}, {age}")
     if any(gap.started < at_ms < gap.ended for gap in person.silences):
         texts.append(words.SILENT)
     return "; ".join(texts) or words.NONE

@@ -48,7 +48,7 @@ def test_a_reading_is_never_carried_over_a_silence(look: Look) -> None:
 
 def test_alarms_at_a_moment_say_who_said_so(look: Look) -> None:
     assert rows(look, 1, DISTRESS_AT_S + 20)["Alarms"][0] == (
-        "distress (reported, 20 s); no motion (reported, 8 s); no motion (derived, 12 s)"
+        "distress: reported, 20 s; no motion: reported, 8 s; no motion: derived, 12 s"
     )
     assert rows(look, 0, DISTRESS_AT_S + 20)["Alarms"][0] == "none"
 
