@@ -76,7 +76,7 @@ WEAR_HEADS = [
 
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
-    "Shade: lowest pressure in each {bin_s} s, the darker the less. Blank: not under air. Hatched: silent. "
+    "Shade: lowest pressure in each {bin_s} s, the stronger the less. Blank: not under air. Hatched: silent. "
     "Press a row to choose the wearer (▸), drag across to choose a window (framed)."
 )
 NOBODY = "No set was heard under air in this incident; what the desk wrote stands below."
