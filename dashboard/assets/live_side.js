@@ -117,6 +117,10 @@
     if (values.action === "in" && other && other !== values.wearer_id) return underair.fill(words.tally_other, { ...values, other });
     return "";
   };
+  const doubtAboutClosing = (values) => {
+    const inside = tallied.filter((one) => one.incident_id === values.incident_id).map((one) => one.wearer_id);
+    return values.action === "close" && inside.length ? underair.fill(words.close_inside, { who: inside.join(", ") }) : "";
+  };
   // A set that is tallied in brings its wearer with it; what somebody has typed stays.
   const fillFromSet = (event) => {
     const { elements } = event.target.form;
@@ -240,7 +244,8 @@
           field("name", words.incident_name, { maxlength: 120 }),
           field("place", words.incident_place, { maxlength: 120 }),
         ], [button(words.incident_open, "open"), button(words.incident_close, "close")],
-        (values) => underair.fill(values.action === "open" ? words.open_what : words.close_what, values)),
+        (values) => underair.fill(values.action === "open" ? words.open_what : words.close_what, values),
+        doubtAboutClosing),
       ] : [make("p", { class: "none" }, words.read_only)];
       return make(
         "aside", { class: "side", "aria-label": words.side },

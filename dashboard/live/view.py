@@ -239,6 +239,7 @@ def _row(row: Row, now: float, display: Display) -> dict[str, Any]:
             "wearer_id": row.wearer_id,
             "team": row.team,
             "task": row.task,
+            "incident_id": row.incident_id,
         },
         "strip": _strip(row),
     }

@@ -344,6 +344,7 @@ FOR_SCRIPT = {
     "tally_nobody": "Not sent: nobody is tallied in as {wearer_id} with set {set_id}. "
     "Press again to send it all the same.",
     "tally_other": "Not sent: set {set_id} is tallied in with {other}. Press again to send it all the same.",
+    "close_inside": "Not sent: tallied in or under air there: {who}. Press again to send it all the same.",
     "note": "Write a note",
     "note_text": "Note",
     "note_set": "About set (optional)",

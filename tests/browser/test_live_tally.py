@@ -67,3 +67,27 @@ def test_a_doubtful_tally_goes_out_when_it_is_said_again(live: Any, form: Any, l
     form.get_by_role("button", name="Tally out").click()
     live.wait_for_selector(".pending li.done")
     assert Archive(listener.archive).messages()["tally"]["wearer_id"].to_list() == ["W-7", "W-9"]
+
+
+def test_an_incident_with_somebody_inside_is_not_closed_by_a_slip(
+    live: Any, form: Any, listener: Listener
+) -> None:
+    """Mended: an incident was closed without a word while its wearers were under air."""
+    live.locator("summary", has_text="Open or close an incident").click()
+    incident = live.locator("form.incident")
+    incident.locator("[name=incident_id]").fill("I-1")
+    incident.get_by_role("button", name="Close").click()
+    expect(incident.locator(".doubt")).to_have_text(
+        "Not sent: tallied in or under air there: W-7. Press again to send it all the same."
+    )
+    assert Archive(listener.archive).messages()["incident"]["action"].to_list() == ["open"]
+    incident.locator("[name=incident_id]").fill("I-2")
+    incident.get_by_role("button", name="Close").click()  # nobody is in that one
+    live.wait_for_selector(".pending li.done")
+    assert incident.locator(".doubt").text_content() == ""
+    for _ in range(2):  # said again, it goes out
+        incident.locator("[name=incident_id]").fill("I-1")
+        incident.get_by_role("button", name="Close").click()
+    expect(live.locator(".pending li.done")).to_have_count(2)
+    closed = Archive(listener.archive).messages()["incident"].select("incident_id", "action").rows()
+    assert closed == [("I-1", "open"), ("I-2", "close"), ("I-1", "close")]

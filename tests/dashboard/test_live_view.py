@@ -248,7 +248,8 @@ def test_a_long_name_keeps_its_end_and_the_forms_have_it_whole() -> None:
     row = only(replace(ROW, wearer_id=long, team=long, set_id=long))
     assert row["who"] == row["team"] == "Alexandri…ordha-07"
     assert row["sub"] == "Alexandri…ordha-07 · search"
-    assert row["fields"] == {"set_id": long, "wearer_id": long, "team": long, "task": "search"}
+    told = {"set_id": long, "wearer_id": long, "team": long, "task": "search"}
+    assert row["fields"].items() >= told.items()
 
 
 def test_where_nothing_was_ever_heard_nothing_is_counted() -> None:
