@@ -14,7 +14,7 @@ from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
 from ingest.archive.index import DESK_KINDS, SET_KINDS, later_note
-from ingest.archive.parts import require_archive
+from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, no_messages
@@ -40,6 +40,9 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     ArchiveProblem
         When a part is damaged, or nothing at all of the batch is there (a folder that is not mounted).
     """
+    rows, since = int(batch.table["rows"].sum()), batch.table["since"].min()
+    if isinstance(since, datetime) and folder.is_dir() and not is_archive(folder):
+        raise nothing_is_there(folder, rows, since)
     archive = open_archive(folder)
     without = tuple(NUMBERS) if bare else ()
     said = _said(archive, batch, [*_READINGS, *DESK_KINDS], without)
@@ -58,7 +61,6 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
     later = _by_piece(_later_notes(archive, batch, said["note"].schema))
     everything = [*desks.values(), *(list(one.values()) for one in (*by_piece.values(), later))]
-    rows, since = int(batch.table["rows"].sum()), batch.table["since"].min()
     if (
         rows
         and isinstance(since, datetime)
