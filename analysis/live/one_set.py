@@ -37,6 +37,7 @@ FLICKER_BAR = 3.0
 OUTLOOK_S = 1.0  # an outlook without a newer reading is made anew after this
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 MISSED_READINGS = 3
+USED_AGAIN_S = 10.0  # said so long after the latest power-up was last heard: no straggler; our own rule
 TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed readings
 DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
@@ -131,7 +132,7 @@ class LiveSet:
         self.pressure: tuple[float, float] | None = None  # (at, bar) of the last one believed
         self.temperature: tuple[float, float] | None = None
         self.link: str | None = None
-        self._alarm_order: dict[str, tuple[int, int]] = {}
+        self._alarm_order: dict[str, tuple[int, int, float]] = {}  # boot, seq, time
         self._cleared: set[str] = set()  # alarms whose last message was `cleared`
         self._intervals: deque[float] = deque(maxlen=21)
         self._motion_at: float | None = None  # of the last motion message
@@ -161,8 +162,11 @@ class LiveSet:
         """Take one message and return the moment it was spoken."""
         boot, seq = record["boot"], record["seq"]
         at = self.clock.at(boot, seq, record["time_s"], record["received_s"])
-        if boot in self._boots_left:  # a straggler of an earlier power-up: only the review can place it
-            return at
+        if boot in self._boots_left:
+            heard_at = at if self.last_heard_at is None else self.last_heard_at
+            if record["retained"] or at <= heard_at + USED_AGAIN_S:
+                return at  # a straggler of an earlier power-up: only the review can place it
+            self._boots_left.discard(boot)  # against the contract, but its wearer is under air
         if kind == "setup":  # a retained one is knowledge as well
             self._setup(record)
             return at
@@ -368,9 +372,10 @@ class LiveSet:
 
     def _alarm(self, at: float, record: Record) -> None:
         alarm, state = record["alarm"], record["state"]
-        order = (record["boot"], record["seq"])
+        order = (record["boot"], record["seq"], record["time_s"])
         last = self._alarm_order.get(alarm)
-        if last is not None and last[0] == order[0] and order[1] <= last[1]:
+        # One that is said later under a smaller number is of a set that used its boot number again.
+        if last is not None and last[0] == order[0] and order[1] <= last[1] and order[2] <= last[2]:
             return  # a repeated or overtaken message
         self._alarm_order[alarm] = order
         if state == "acknowledged" and alarm in self._cleared and (last is None or last[0] == order[0]):

@@ -208,6 +208,32 @@ def test_a_straggler_of_an_earlier_power_up_disturbs_neither_wear_nor_alarms_nor
     assert clock.at(2, 1, 6.0, 120.0) == 113.0  # late, and known to be: the clock was kept
 
 
+def test_a_set_that_goes_back_to_an_earlier_boot_number_is_shown(log: Any, see: Any) -> None:
+    """Against the contract, but its wearer is under air: an alarm must not be taken for a straggler."""
+    for boot, begins_s in ((1, 0), (2, 100), (1, 200)):
+        one = log.talker("S-1", boot=boot)
+        one.set_up(begins_s)
+        breathe(one, begins_s + 1, begins_s + 80, start_bar=250.0 - begins_s / 10)
+    one.say(270, "alarm", alarm="distress", state="raised")
+    shown = see(275)
+    assert only(shown).pressure_at == pytest.approx(log.at(275).timestamp(), abs=1.1)
+    assert only(shown).started_at == pytest.approx(log.at(201).timestamp(), abs=1.1)
+    assert [line.alarm for line in shown.alarms] == ["distress"]
+
+
+def test_an_alarm_under_a_boot_number_that_is_used_again_is_shown(log: Any, see: Any) -> None:
+    """`seq` begins anew with the power-up: a smaller number is not always an overtaken message."""
+    for begins_s in (0, 200):
+        one, desk = log.talker("S-1"), log.desk(f"D-{begins_s}")
+        one.set_up(begins_s)
+        breathe(one, begins_s + 1, begins_s + 80 - begins_s // 5)
+        one.say(begins_s + 20 + (200 - begins_s) // 5, "alarm", alarm="distress", state="raised")
+        assert [line.ended_at for line in see(begins_s + 70).alarms] == [None]
+        desk.say(begins_s + 72, "seen", set_id="S-1", alarm="distress")
+        one.say(begins_s + 75, "alarm", alarm="distress", state="cleared")
+        assert see(begins_s + 79).alarms == ()
+
+
 def test_the_moment_that_a_note_is_about_is_put_right_with_its_desks_clock(log: Any, see: Any) -> None:
     desk = log.talker("D-1", role="desk", clock=lambda true_s: true_s + 600.0)
     about = log.at(20.0 + 600.0).isoformat()  # as the desk's clock showed it then
