@@ -7,7 +7,6 @@ functions here, and both give the same tables to the bit, in the order of the pi
 from __future__ import annotations
 
 import contextlib
-import io
 import shutil
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -25,6 +24,7 @@ from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
 from analysis.writing import TableFiles
 from ingest.contract.errors import UnderairError
+from ingest.parquet_bytes import parquet_bytes
 
 Progress = Callable[[int, int, str], None]
 """Called with how much is done, of how much, and of what: messages, then tables."""
@@ -105,11 +105,7 @@ def work(task: Task) -> tuple[int, int, dict[str, int]]:
             if table.height:
                 # Two workers may come to have the same task when one of them was thought dead.
                 aside = folder / f".{name}.{uuid.uuid4().hex}.tmp"
-                made = (
-                    io.BytesIO()
-                )  # not by polars into the file: of a full disk it makes an error of the format
-                table.write_parquet(made, compression="lz4")
-                aside.write_bytes(made.getbuffer())
+                aside.write_bytes(parquet_bytes(table, compression="lz4"))
                 aside.replace(folder / f"{name}.parquet")
     except FileNotFoundError:
         raise _not_shared(task.parts) from None

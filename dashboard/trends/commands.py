@@ -94,7 +94,6 @@ def audit(
     Example:
         underair audit --archive archive --out audit --from 2031-01-01 --to 2031-12-31
     """
-    import io
     import json
     from contextlib import nullcontext
     from datetime import UTC
@@ -112,6 +111,7 @@ def audit(
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
+    from ingest.parquet_bytes import parquet_bytes
 
     if first is not None and last is not None and last < first:
         raise click.BadParameter(f"{last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}", param_hint="--to")
@@ -144,10 +144,7 @@ def audit(
         try:
             with noting as inside_only:
                 for name, table in made.tables.items():
-                    # Not by polars into the file: of a full disk it makes an error of the format.
-                    columns = io.BytesIO()
-                    table.write_parquet(columns)
-                    (aside / f"{name}.parquet").write_bytes(columns.getbuffer())
+                    (aside / f"{name}.parquet").write_bytes(parquet_bytes(table))
                     lines = formula_safe(printed(table)).write_csv(float_precision=4)
                     (aside / f"{name}.csv").write_text(lines, encoding="utf-8", newline="")
                 shown = months[-1] if months else ""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import io
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from typing import Any
 import polars as pl
 
 from analysis.trends.ledger import SCHEMAS, TIME, Ledger
+from ingest.parquet_bytes import parquet_bytes
 
 PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
 MOST_CHUNKS = 64
@@ -103,11 +103,10 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
     """Write a table aside, synced, and put it in its place."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    made = io.BytesIO()  # not by polars into the file: of a full disk it makes an error of the format
-    frame.write_parquet(made, compression="zstd")
+    made = parquet_bytes(frame, compression="zstd")
     try:
         with aside.open("wb") as file:
-            file.write(made.getbuffer())
+            file.write(made)
             file.flush()
             os.fsync(file.fileno())
         aside.replace(path)

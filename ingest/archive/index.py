@@ -29,6 +29,7 @@ from ingest.archive.store import StorePath, StoreProblem
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
+from ingest.parquet_bytes import parquet_bytes
 
 FOLDER = "index"
 SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
@@ -257,15 +258,14 @@ def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.Data
 
 def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
     about = {"underair_index": json.dumps({"version": _VERSION, "parts": marks})}
-    made = io.BytesIO()  # not by polars into the file: of a full disk it makes an error of the format
-    rows.write_parquet(made, row_group_size=_ROW_GROUP_ROWS, metadata=about)
+    made = parquet_bytes(rows, row_group_size=_ROW_GROUP_ROWS, metadata=about)
     if isinstance(path, StorePath):
-        path.put(made.getbuffer())
+        path.put(made)
         return
     path.parent.mkdir(exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
-        aside.write_bytes(made.getbuffer())
+        aside.write_bytes(made)
         aside.replace(path)
     finally:
         aside.unlink(missing_ok=True)

@@ -41,7 +41,7 @@ class Broker:
                 threading.Thread(target=self._serve, args=(line,), daemon=True).start()
 
     def _serve(self, line: socket.socket) -> None:
-        with contextlib.suppress(OSError, IndexError), line.makefile("rb") as stream:
+        with contextlib.suppress(OSError, IndexError), line, line.makefile("rb") as stream:
             while True:
                 kind = stream.read(1)[0] >> 4
                 length = shift = 0
@@ -56,11 +56,11 @@ class Broker:
                     line.sendall(self._answers[kind](body))
 
     def close(self) -> None:
-        self._listening.close()
-        for line in self._open:
+        # Shut down first: an `accept` that waits goes on waiting when its socket is only closed.
+        for one in (self._listening, *self._open):
             with contextlib.suppress(OSError):
-                line.shutdown(socket.SHUT_RDWR)
-            line.close()
+                one.shutdown(socket.SHUT_RDWR)
+            one.close()
 
 
 @contextlib.contextmanager

@@ -200,7 +200,7 @@ def test_listen_takes_settings_and_credentials(
     done = _run("listen", "--broker", mosquitto.url, "--archive", archive, "--config", settings)
     assert done.returncode == 1
     assert (
-        "unknown field `row` - at `$.seal`; every option is documented in settings.example.toml"
+        "unknown key 'row' (at $.seal.row); every option is documented in settings.example.toml"
         in done.stderr
     )
 
