@@ -13,8 +13,8 @@ import polars as pl
 
 from analysis.incident import Scope
 from analysis.pieces.batch_messages import messages_of, open_archive
-from analysis.pieces.changing import looked_again
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
+from ingest.archive.changing import looked_again
 from ingest.archive.index import (
     DESK_KINDS,
     SET_KINDS,

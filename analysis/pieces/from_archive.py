@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 
 from analysis.pieces.batch_messages import open_archive
-from analysis.pieces.changing import looked_again
 from analysis.records import micros
+from ingest.archive.changing import looked_again
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages

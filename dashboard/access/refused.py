@@ -7,28 +7,15 @@ import html
 import flask
 
 from dashboard.access import words
+from dashboard.access.bare_page import bare_page
 from dashboard.words import CAUTION, PRODUCT
 
-_PAGE = """<!DOCTYPE html>
-<html lang="en-GB">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title} · {product}</title>
-<link rel="icon" href="data:,">
-<link rel="stylesheet" href="/theme.css">
-<link rel="stylesheet" href="/assets/shell.css">
-<script src="/assets/early/theme.js"></script>
-</head>
-<body>
-<header class="top"><span class="product">{product}</span><p class="caution">{caution}</p></header>
+_BODY = """<header class="top"><span class="product">{product}</span><p class="caution">{caution}</p></header>
 <main id="page">
 <h1>{title}</h1>
 <p role="alert" class="problem">{problem}</p>
 <p><a href="/">{back}</a></p>
-</main>
-</body>
-</html>"""
+</main>"""
 
 
 def as_page(request: flask.Request, response: flask.Response) -> flask.Response:
@@ -45,14 +32,13 @@ def as_page(request: flask.Request, response: flask.Response) -> flask.Response:
     problem = told.get("problem") if isinstance(told, dict) else None
     if request.headers.get("Sec-Fetch-Mode") != "navigate" or not isinstance(problem, str):
         return response
-    response.set_data(
-        _PAGE.format(
-            title=words.NOT_DONE,
-            product=PRODUCT,
-            caution=html.escape(CAUTION),
-            problem=html.escape(problem[:1].upper() + problem[1:]),
-            back=words.TO_THE_PAGES,
-        )
+    body = _BODY.format(
+        title=words.NOT_DONE,
+        product=PRODUCT,
+        caution=html.escape(CAUTION),
+        problem=html.escape(problem[:1].upper() + problem[1:]),
+        back=words.TO_THE_PAGES,
     )
+    response.set_data(bare_page(words.NOT_DONE, body))
     response.mimetype = "text/html"
     return response

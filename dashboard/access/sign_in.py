@@ -17,6 +17,7 @@ import flask
 from dashboard.access import roles, words
 from dashboard.access.accounts import AccountFile, BadAccounts, TooBusy
 from dashboard.access.attempts import Attempts
+from dashboard.access.bare_page import bare_page
 from dashboard.access.log import AccessLog
 from dashboard.access.roles import Visitor
 from dashboard.access.sessions import LASTS_S, Sessions, form_token
@@ -27,20 +28,7 @@ FORM_TOKEN_LENGTH = 48
 
 log = logging.getLogger(__name__)
 
-_PAGE = """<!DOCTYPE html>
-<html lang="en-GB">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title} · {product}</title>
-<link rel="icon" href="data:,">
-<link rel="stylesheet" href="/theme.css">
-<link rel="stylesheet" href="/assets/shell.css">
-<link rel="stylesheet" href="/assets/sign_in.css">
-<script src="/assets/early/theme.js"></script>
-</head>
-<body>
-<main class="sign-in">
+_BODY = """<main class="sign-in">
 <h1>{product}</h1>
 <p class="caution">{caution}</p>
 <form method="post" action="/sign-in">
@@ -55,9 +43,7 @@ _PAGE = """<!DOCTYPE html>
  maxlength="256" required>
 <button type="submit">{submit}</button>
 </form>
-</main>
-</body>
-</html>"""
+</main>"""
 
 
 class SignIn:
@@ -199,8 +185,7 @@ class SignIn:
         token = flask.request.cookies.get(self.form_cookie, "")
         if len(token) != FORM_TOKEN_LENGTH or not token.isalnum():
             token = secrets.token_hex(FORM_TOKEN_LENGTH // 2)
-        page = _PAGE.format(
-            title=words.TITLE,
+        body = _BODY.format(
             product=PRODUCT,
             caution=html.escape(CAUTION),
             problem=f'<p role="alert" class="problem">{html.escape(problem)}</p>' if problem else "",
@@ -210,7 +195,7 @@ class SignIn:
             password=words.PASSWORD,
             submit=words.SUBMIT,
         )
-        response = flask.make_response(page, status)
+        response = flask.make_response(bare_page(words.TITLE, body, "sign_in.css"), status)
         self._set(response, self.form_cookie, token, FORM_LASTS_S)
         return response
 

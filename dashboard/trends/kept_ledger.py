@@ -17,6 +17,7 @@ from typing import Any
 import polars as pl
 
 from analysis.trends.ledger import SCHEMAS, TIME, Ledger
+from ingest.archive.store import sync_folder
 from ingest.parquet_bytes import parquet_bytes
 
 PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
@@ -112,11 +113,7 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
         aside.replace(path)
     finally:
         aside.unlink(missing_ok=True)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    sync_folder(path.parent)
 
 
 @contextlib.contextmanager

@@ -24,7 +24,6 @@ import polars as pl
 
 from analysis.incident import analyse
 from analysis.pieces.batch_messages import nothing_is_there
-from analysis.pieces.changing import looked_again
 from analysis.pieces.spread import Run
 from analysis.profile import Profile
 from analysis.tables import Results
@@ -32,6 +31,7 @@ from analysis.trends.ledger import SCHEMAS, TIME, VERSION, Ledger, ledger_of
 from analysis.trends.roster import roster_beside
 from dashboard.trends.kept_ledger import PERIODS, Kept, read_kept, read_table, write_kept, write_table
 from ingest.archive.archive import unsettled
+from ingest.archive.changing import looked_again
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.parts import parts_by_day, scan_parts
 from ingest.archive.reading import Archive

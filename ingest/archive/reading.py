@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
@@ -12,6 +11,7 @@ from typing import TypeVar
 import polars as pl
 
 from ingest.archive.archive import part_name, unsettled
+from ingest.archive.changing import until_whole
 from ingest.archive.formats import require_known_format
 from ingest.archive.journal import journal_folders, read_frames, segments
 from ingest.archive.parts import part_files, scan_parts
@@ -22,7 +22,6 @@ from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicat
 from ingest.contract.times import micros
 
 Frame = TypeVar("Frame", pl.DataFrame, pl.LazyFrame)
-_TRIES = 20
 _MTIME_SETTLES_NS = 100_000_000
 
 
@@ -91,26 +90,25 @@ class Archive:
         dict of str to polars.DataFrame
             Each kind by time of receipt, duplicates removed.
         """
-        for _ in range(_TRIES):
+
+        def read() -> tuple[Messages, Messages]:
             # Journals first: a segment is deleted only when its parts are there, so nothing is between the
             # two.
-            try:
-                tail, names = self._unsealed(since, until)
-                sealed = self._sealed(since, until, names, only, bare)
-            except FileNotFoundError:
-                continue  # sealed or merged in this very moment: look again
-            chosen = {
-                kind: frame.filter(pl.lit(True) if only is None else only.get(kind, pl.lit(False)))
-                for kind, frame in tail.items()
-            }
-            both = concat([sealed, {kind: _asked(frame, kind in bare) for kind, frame in chosen.items()}])
-            whole = {
-                kind: frame.sort("received", maintain_order=True)
-                for kind, frame in both.items()
-                if kind not in bare
-            }
-            return {**both, **drop_duplicates(whole)}
-        raise ArchiveProblem(f"the archive {self.folder} changes faster than it can be read")
+            tail, names = self._unsealed(since, until)
+            return tail, self._sealed(since, until, names, only, bare)
+
+        tail, sealed = until_whole(self.folder, read)
+        chosen = {
+            kind: frame.filter(pl.lit(True) if only is None else only.get(kind, pl.lit(False)))
+            for kind, frame in tail.items()
+        }
+        both = concat([sealed, {kind: _asked(frame, kind in bare) for kind, frame in chosen.items()}])
+        whole = {
+            kind: frame.sort("received", maintain_order=True)
+            for kind, frame in both.items()
+            if kind not in bare
+        }
+        return {**both, **drop_duplicates(whole)}
 
     def follow(self) -> Follower:
         """Return a follower of what the listeners receive from now on."""
@@ -118,10 +116,7 @@ class Archive:
 
     def unsealed(self) -> Messages:
         """Return what the journals hold: received, and not yet in any part."""
-        for _ in range(_TRIES):
-            with contextlib.suppress(FileNotFoundError):
-                return self._unsealed(None, None)[0]
-        raise ArchiveProblem(f"the archive {self.folder} changes faster than it can be read")
+        return until_whole(self.folder, lambda: self._unsealed(None, None)[0])
 
     def _unsealed(self, since: datetime | None, until: datetime | None) -> tuple[Messages, set[str]]:
         first = 0 if since is None else micros(since)

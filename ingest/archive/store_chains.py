@@ -14,13 +14,13 @@ import secrets
 from collections.abc import Callable
 from pathlib import Path
 
+from ingest.archive.changing import until_whole
 from ingest.archive.store import StorePath, put_durably, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"
 _OWNER = ".owner"
 _SHARED = ("import", "tidy")
-_TRIES = 20
 _RUN = secrets.token_hex(6)  # of this process: its imports have a chain of their own
 _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
 
@@ -76,16 +76,16 @@ def writers(folder: StorePath) -> list[str]:
 
 def read(chain: StorePath) -> bytes:
     """Return all lines of a chain, as they would stand in one file."""
-    for _ in range(_TRIES):
-        # Lines first: they go only when the folded object holds them.
+
+    def lines() -> bytes:
+        # Single ones first: they go only when the folded object holds them.
         single = _lines(chain)
         folded = _folded(chain)
-        try:
-            rest = [path.read_bytes() for number, path in single if number >= folded.count(b"\n")]
-        except FileNotFoundError:
-            continue  # folded in this very moment
-        return folded + b"".join(rest)
-    raise ArchiveProblem(f"{chain} changes faster than it can be read")
+        return folded + b"".join(
+            path.read_bytes() for number, path in single if number >= folded.count(b"\n")
+        )
+
+    return until_whole(chain, lines)
 
 
 def fold(archive: StorePath) -> None:

@@ -11,6 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.live.board import LiveBoard
+from analysis.live.rows import Snapshot
+from analysis.profile import Profile
 from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages, frames_from_heard
 
@@ -118,6 +121,19 @@ class WrittenLog:
         """Return the typed frames."""
         return frames_from_heard([*(one for _, one in self.heard()), *self.extra])
 
+    def seen_on(self, board: LiveBoard) -> Callable[[float], Snapshot]:
+        """Return what gives a board everything received up to a true time, for the picture of that moment."""
+        until = [self.at(-1e6)]
+
+        def see(true_s: float) -> Snapshot:
+            now = self.at(true_s)
+            everything = [*(heard for _, heard in self.heard()), *self.extra]
+            board.take(frames_from_heard([heard for heard in everything if until[0] < heard.received <= now]))
+            until[0] = now
+            return board.snapshot(now)
+
+        return see
+
     @staticmethod
     def at(true_s: float) -> datetime:
         """Return the moment of a true time."""
@@ -134,3 +150,14 @@ def jitter() -> Callable[[float], float]:
     """Radio delays: at least 40 ms, 60 ms more on average, the same in every run."""
     generator = np.random.default_rng(7)
     return lambda true_s: 0.04 + float(generator.exponential(0.06))
+
+
+@pytest.fixture
+def board() -> LiveBoard:
+    return LiveBoard(Profile.default())
+
+
+@pytest.fixture
+def see(log: WrittenLog, board: LiveBoard) -> Callable[[float], Snapshot]:
+    """Show the live board at a true time of the log."""
+    return log.seen_on(board)

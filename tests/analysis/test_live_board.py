@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -27,26 +26,6 @@ SETUP = {
     "no_motion_alarm_s": 30.0,
     "heat_start_c": 120.0,
 }
-
-
-@pytest.fixture
-def board() -> LiveBoard:
-    return LiveBoard(Profile.default())
-
-
-@pytest.fixture
-def see(log: Any, board: LiveBoard) -> Callable[[float], Snapshot]:
-    """Give the board everything received up to a true time and return the picture of that moment."""
-    until = [log.at(-1e6)]
-
-    def snapshot(true_s: float) -> Snapshot:
-        now = log.at(true_s)
-        everything = [*(heard for _, heard in log.heard()), *log.extra]
-        board.take(frames_from_heard([heard for heard in everything if until[0] < heard.received <= now]))
-        until[0] = now
-        return board.snapshot(now)
-
-    return snapshot
 
 
 def breathe(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -11,31 +10,7 @@ from analysis.live.board import LiveBoard
 from analysis.live.clock import LiveClock
 from analysis.live.one_set import LiveSet
 from analysis.live.rows import Row, Snapshot
-from analysis.profile import Profile, parse_profile
-from ingest.contract.frames import frames_from_heard
-
-
-@pytest.fixture
-def board() -> LiveBoard:
-    return LiveBoard(Profile.default())
-
-
-@pytest.fixture
-def see(log: Any, board: LiveBoard) -> Callable[[float], Snapshot]:
-    return following(log, board)
-
-
-def following(log: Any, board: LiveBoard) -> Callable[[float], Snapshot]:
-    """Give the board everything received up to a true time and return the picture of that moment."""
-    until = [log.at(-1e6)]
-
-    def snapshot(true_s: float) -> Snapshot:
-        now = log.at(true_s)
-        board.take(frames_from_heard([one for _, one in log.heard() if until[0] < one.received <= now]))
-        until[0] = now
-        return board.snapshot(now)
-
-    return snapshot
+from analysis.profile import parse_profile
 
 
 def breathe(talker: Any, from_s: int, to_s: int, start_bar: float = 280.0, **first: Any) -> None:
@@ -125,7 +100,7 @@ def test_a_late_setup_gives_the_policy_that_counts_litres_its_moment(log: Any) -
     profile = parse_profile(
         'name = "trial"\ntitle = "t"\ndecides = "d"\n[turn_back]\npolicy = "fixed_margin"\n', "trial.toml"
     )
-    see = following(log, LiveBoard(profile))
+    see = log.seen_on(LiveBoard(profile))
     one = log.talker("S-1")
     one.set_up(100.5)
     breathe(one, 1, 120)

@@ -9,29 +9,8 @@ import pytest
 
 import analysis.live.board as board_module
 from analysis.live.board import NOTES_KEPT, LiveBoard
-from analysis.profile import Profile
-from ingest.contract.frames import frames_from_heard
 
 See = Callable[[float], Any]
-
-
-@pytest.fixture
-def board() -> LiveBoard:
-    return LiveBoard(Profile.default())
-
-
-@pytest.fixture
-def see(log: Any, board: LiveBoard) -> See:
-    until = [log.at(-1e6)]
-
-    def snapshot(true_s: float) -> Any:
-        now = log.at(true_s)
-        everything = [*(heard for _, heard in log.heard()), *log.extra]
-        board.take(frames_from_heard([heard for heard in everything if until[0] < heard.received <= now]))
-        until[0] = now
-        return board.snapshot(now)
-
-    return snapshot
 
 
 def test_an_alarm_that_is_over_goes_when_the_desk_has_seen_it(log: Any, see: See) -> None:

@@ -1,0 +1,42 @@
+"""Reading an archive that is sealed and merged meanwhile: a part that went was replaced, so look again."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from pathlib import Path
+from typing import Concatenate, ParamSpec, TypeVar
+
+from ingest.contract.errors import ArchiveProblem
+
+Given = ParamSpec("Given")
+Found = TypeVar("Found")
+_TRIES = 20
+
+
+def until_whole(where: Path, read: Callable[[], Found]) -> Found:
+    """Return what `read` finds; it begins anew when something that it listed is gone.
+
+    Raises
+    ------
+    ArchiveProblem
+        When that happens again and again; `where` is named.
+    """
+    for _ in range(_TRIES):
+        try:
+            return read()
+        except FileNotFoundError:
+            continue
+    raise ArchiveProblem(f"the archive {where} changes faster than it can be read")
+
+
+def looked_again(
+    read: Callable[Concatenate[Path, Given], Found],
+) -> Callable[Concatenate[Path, Given], Found]:
+    """Have a function that reads an archive's folder do so by `until_whole`."""
+
+    @functools.wraps(read)
+    def again(folder: Path, /, *given: Given.args, **named: Given.kwargs) -> Found:
+        return until_whole(folder, lambda: read(folder, *given, **named))
+
+    return again
