@@ -141,6 +141,24 @@ class Link(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     tally_late_s: Seconds = 120.0
 
 
+class Entry(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """People inside: when somebody counts as not accounted for, and who must be ready outside.
+
+    Attributes
+    ----------
+    never_heard_s : float
+        After so many seconds without a reading a wearer who was tallied in is not accounted for.
+    relief_ready_min : float
+        Minutes that the next team needs before it can go in.
+    standby_team : bool
+        The page says when wearers are inside and no emergency team is ready.
+    """
+
+    never_heard_s: Seconds = 120.0
+    relief_ready_min: Minutes = 5.0
+    standby_team: bool = True
+
+
 class RestRule(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How long a wearer rests before the next wear; a threshold of 0 is not used.
 
@@ -233,6 +251,7 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     heat: Heat = Heat()
     battery: Battery = Battery()
     link: Link = Link()
+    entry: Entry = Entry()
     rest: Rest = Rest()
     withholding: Withholding = Withholding()
     retention: Retention = Retention()

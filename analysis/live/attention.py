@@ -1,18 +1,22 @@
-"""From the state of a set to its row: how much attention it needs, why, and how long it has."""
+"""Who needs attention, why, and in which order; and what a team can rely on.
+
+The board fills a `Row` with facts; `judge` gives it its class of attention and its reasons.
+"""
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Mapping
 
 from msgspec.structs import replace
 
-from analysis.live.one_set import LiveSet
 from analysis.live.rows import ORDER, Attention, Interval, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
 OTHER_ALARMS = ("no_motion_prealarm", "heat", "evacuate", "fault", "battery")
+PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
 
 
 Moments = dict[tuple[str, str], set[float]]
@@ -50,51 +54,83 @@ def _key(row: Row) -> tuple[int, float, str]:
     return ORDER[row.attention], _within(row), row.key
 
 
-def row_of(live_set: LiveSet, now_s: float) -> Row:
-    """Return a set's row."""
-    wear, tally = live_set.wear, live_set.tally
-    silent_since_at = live_set.silent_since(now_s)
-    outlook = turn_back = None
-    if wear is not None and silent_since_at is None:
-        outlook = wear.outlook(live_set.low_air_bar, now_s)
-        low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
-        turn_back = wear.turn_back.ahead(now_s, low_air, leave)
-    was_expected_at = None
-    if wear is not None and silent_since_at is not None:
-        last = wear.outlook(live_set.low_air_bar, wear.last_at, keep=True)
-        if last is not None and last.low_air is not None:
-            was_expected_at = (
-                last.made_at + 60.0 * last.low_air.low,
-                last.made_at + 60.0 * last.low_air.high,
-            )
-    attention, reasons = _attention(live_set, silent_since_at, turn_back)
-    return Row(
-        key=f"{live_set.service}/{live_set.set_id}",
-        set_id=live_set.set_id,
-        wearer_id=tally.wearer_id if tally else None,
-        team=tally.team if tally else None,
-        task=tally.task if tally else None,
-        incident_id=tally.incident_id if tally else None,
-        tallied_in_at=tally.at if tally and tally.action == "in" else None,
-        tallied_out_at=tally.at if tally and tally.action == "out" else None,
-        attention=attention,
-        reasons=reasons,
-        started_at=wear.started_at if wear else None,
-        ended_at=live_set.ended_at,
-        pressure_bar=live_set.pressure[1] if live_set.pressure else None,
-        pressure_at=live_set.pressure[0] if live_set.pressure else None,
-        silent_since_at=silent_since_at,
-        cylinder_known=live_set.cylinder_in_use is not None,
-        start_bar=wear.start_bar if wear else None,
-        low_air_bar=live_set.low_air_bar,
-        turn_back_bar=wear.turn_back.leave_bar if wear else None,
-        turn_back_reached_at=wear.turn_back.reached_at if wear else None,
-        rate_l_min=outlook.rate_l_min if outlook else None,
-        low_air=outlook.low_air if outlook else None,
-        turn_back=turn_back,
-        fan=outlook.fan if outlook else (),
-        low_air_was_expected_at=was_expected_at,
-    )
+def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool = False) -> Row:
+    """Return the row with its class of attention and its reasons.
+
+    Parameters
+    ----------
+    row : Row
+        The facts.
+    alarms : mapping of str to float
+        Alarms that nobody has closed, with the moment of each, seconds since 1970.
+    now_s : float
+        Seconds since 1970.
+    was_soon : bool
+        Turn-back was already due soon: it stays so until clearly later, so that rows do not change places
+        every second.
+    """
+    found: list[Attention] = []
+    reasons: list[Reason] = []
+
+    def because(attention: Attention, code: str, since_at: float | None = None) -> None:
+        found.append(attention)
+        reasons.append(Reason(code, since_at))
+
+    if "distress" in alarms:
+        because("distress", "distress", alarms["distress"])
+    if "no_motion" in alarms:
+        because("no_motion", "no_motion", alarms["no_motion"])
+    if row.lost is not None:
+        because("not_accounted", f"lost_{row.lost.code}", row.lost.since_at)
+    if row.losing_min is not None:
+        because("losing_air", "losing_air")
+    inside = row.started_at is not None
+    if inside and ("low_air" in alarms or _is_low(row)):
+        because("low_air", "low_air", alarms.get("low_air"))
+    past = _past_as_last_heard(row, now_s)
+    if row.silent_since_at is not None:
+        because("silent" if past is None else "silent_past", "silent", row.silent_since_at)
+    if past is not None:
+        reasons.append(Reason("turn_back_as_last_heard", past))
+    if inside and row.turn_back_reached_at is not None:
+        because("turn_back", "turn_back", row.turn_back_reached_at)
+    if inside and row.turn_back is not None:
+        soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
+        if row.turn_back.low <= soon:
+            because("turn_back_soon", "turn_back_soon")
+    for name in OTHER_ALARMS:
+        if name in alarms:
+            because("other_alarm", name, alarms[name])
+    if inside:
+        found.append("under_air")
+        reasons += _remarks(row)
+    elif row.lost is None:
+        if row.ended_at is not None:
+            because("valve_closed", "valve_closed", row.ended_at)
+        else:
+            because("no_air_yet", "no_air_yet", row.tallied_in_at)
+    attention = min(found, key=lambda name: ORDER[name])
+    return replace(row, attention=attention, reasons=(*reasons, *row.reasons))
+
+
+def _is_low(row: Row) -> bool:
+    return row.pressure_bar is not None and row.pressure_bar <= row.low_air_bar
+
+
+def _past_as_last_heard(row: Row, now_s: float) -> float | None:
+    """Return since when a silent wearer may be past turn-back, by the early end of the last forecast."""
+    expected = row.turn_back_was_expected_at
+    if row.silent_since_at is None or row.turn_back_reached_at is not None or expected is None:
+        return None
+    return expected[0] if expected[0] <= now_s else None
+
+
+def _remarks(row: Row) -> list[Reason]:
+    if row.tallied_out_at is not None:
+        remarks = [Reason("tallied_out", row.tallied_out_at)]
+    else:
+        remarks = [] if row.tallied_in_at is not None else [Reason("no_tally")]
+    return remarks if row.cylinder_known else [*remarks, Reason("no_setup")]
 
 
 def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:
@@ -109,27 +145,37 @@ def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:
 
 
 def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float, str], Team]:
-    under_air = [row for row in own if row.started_at is not None]
+    inside = [row for row in own if row.started_at is not None or row.lost is not None]
+    # Whoever fell silent or lost the air counts with the last pressure: less known is never better.
     lowest = min(
-        (row for row in under_air if row.pressure_bar is not None),
+        (row for row in inside if row.pressure_bar is not None),
         key=lambda row: row.pressure_bar or 0.0,
         default=None,
     )
     reached = [
         reason.since_at
-        for row in under_air
+        for row in inside
         for reason in row.reasons
-        if reason.code in ("turn_back", "team_turn_back") and reason.since_at is not None
+        if reason.code in PAST_TURN_BACK and reason.since_at is not None
     ]
-    ahead = [row.turn_back for row in under_air if row.turn_back is not None]
-    earliest = min(ahead, key=lambda interval: interval.low, default=None)
+    ahead = [row.turn_back for row in inside if row.turn_back is not None]
+    earliest: Interval | None = min(ahead, key=lambda interval: interval.low, default=None)
+    unheard = [
+        row.turn_back_was_expected_at[0]
+        for row in inside
+        if row.turn_back is None and row.turn_back_was_expected_at is not None
+    ]
+    unknown = sum(
+        row.turn_back is None and row.turn_back_was_expected_at is None and row.turn_back_reached_at is None
+        for row in inside
+    )
     first = min(own, key=lambda row: ORDER[row.attention])
     team = Team(
         team=name,
         incident_id=incident_id,
         members=len(own),
-        under_air=len(under_air),
-        silent=sum(row.silent_since_at is not None for row in under_air),
+        under_air=sum(row.started_at is not None for row in own),
+        silent=sum(row.silent_since_at is not None for row in own),
         lowest_set_id=lowest.set_id if lowest else None,
         lowest_wearer_id=lowest.wearer_id if lowest else None,
         lowest_bar=lowest.pressure_bar if lowest else None,
@@ -137,72 +183,27 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         turn_back=None if reached else earliest,
         turn_back_reached_at=min(reached, default=None),
         attention=first.attention,
+        not_accounted=sum(row.lost is not None for row in own),
+        turn_back_by_at=None if reached else min(unheard, default=None),
+        turn_back_unknown=unknown,
     )
-    left = -1.0 if reached else _or_far(earliest.median if earliest else None)
+    left = -1.0 if reached else _or_far(earliest.low if earliest else None)
     return (ORDER[first.attention], left, name), team
-
-
-def _attention(
-    live_set: LiveSet, silent_since_at: float | None, turn_back: Interval | None
-) -> tuple[Attention, tuple[Reason, ...]]:
-    wear, tally = live_set.wear, live_set.tally
-    active = {name: alarm for name, alarm in live_set.alarms.items() if alarm.ended_at is None}
-    reasons: list[Reason] = []
-    found: list[Attention] = []
-
-    def because(attention: Attention, code: str, since_at: float | None = None) -> None:
-        found.append(attention)
-        reasons.append(Reason(code, since_at))
-
-    if "distress" in active:
-        because("distress", "distress", active["distress"].raised_at)
-    if "no_motion" in active:
-        because("no_motion", "no_motion", active["no_motion"].raised_at)
-    if "low_air" in active and wear is not None:
-        because("low_air", "low_air", active["low_air"].raised_at)
-    if silent_since_at is not None:
-        because("silent", "silent", silent_since_at)
-        if live_set.link == "down":
-            reasons.append(Reason("link_down"))
-    if wear is not None and wear.turn_back.reached_at is not None:
-        because("turn_back", "turn_back", wear.turn_back.reached_at)
-    for name in OTHER_ALARMS:
-        if name in active:
-            because("other_alarm", name, active[name].raised_at)
-    if wear is not None and turn_back is not None:
-        # Once soon it stays so until clearly later: rows must not change places every second.
-        wear.turn_back.soon = turn_back.low <= (SOON_UNTIL_MIN if wear.turn_back.soon else SOON_MIN)
-        if wear.turn_back.soon:
-            because("turn_back_soon", "turn_back_soon")
-    if wear is None:
-        if live_set.ended_at is not None and (tally is None or live_set.ended_at >= tally.at):
-            because("valve_closed", "valve_closed", live_set.ended_at)
-        else:
-            because("no_air_yet", "no_air_yet", tally.at if tally else None)
-    else:
-        found.append("under_air")
-        if tally is None:
-            reasons.append(Reason("no_tally"))
-        elif tally.action == "out":
-            reasons.append(Reason("tallied_out", tally.at))
-        if wear.cylinder is None:
-            reasons.append(Reason("no_setup"))
-        elif live_set.cylinder != wear.cylinder:
-            reasons.append(Reason("other_setup"))  # it counts from the next wear on, as in the review
-    return min(found, key=lambda name: ORDER[name]), tuple(reasons)
 
 
 def _within(row: Row) -> float:
     """Return the order inside one class of attention: who has the least left, or has waited longest."""
-    if row.attention in ("distress", "no_motion", "silent", "other_alarm", "valve_closed", "no_air_yet"):
-        since = [reason.since_at for reason in row.reasons if reason.since_at is not None]
-        return since[0] if since else 0.0
+    if row.attention == "losing_air":
+        return _or_far(row.losing_min)
     if row.attention == "low_air":
-        return row.pressure_bar or 0.0
+        return row.to_empty.low if row.to_empty is not None else (row.pressure_bar or 0.0)
     if row.attention == "turn_back":
-        return _or_far(row.low_air.median if row.low_air else None)
-    left = row.turn_back or row.low_air
-    return _or_far(left.median if left else None)
+        return _or_far(row.low_air.low if row.low_air else None)
+    if row.attention in ("turn_back_soon", "under_air"):
+        left = row.turn_back or row.low_air
+        return _or_far(left.low if left else None)
+    since = [reason.since_at for reason in row.reasons if reason.since_at is not None]
+    return since[0] if since else 0.0
 
 
 def _or_far(minutes: float | None) -> float:

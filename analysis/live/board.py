@@ -13,8 +13,9 @@ from typing import Any
 
 import polars as pl
 
-from analysis.live.attention import Moments, in_order_of_need, row_of, team_rows
+from analysis.live.attention import Moments, in_order_of_need, team_rows
 from analysis.live.clock import LiveClock
+from analysis.live.facts import row_of
 from analysis.live.one_set import LiveSet, Record
 from analysis.live.rows import AlarmLine, Hearing, Incident, NoteLine, Prompt, Row, Snapshot
 from analysis.profile import Profile
@@ -40,7 +41,6 @@ DESK_KEPT = 100
 DELAYS_KEPT = 500
 SECONDS_COUNTED = 120
 PROMPT_FOR_S = 300.0  # a prompt that nobody answered is no longer of use after this
-ENDED_UNSEEN_S = 1800.0  # an alarm that ended unseen leaves the page after this
 FORGOTTEN_S = (
     7200.0  # a silent set that nobody tallied in leaves the page after this: no cylinder lasts as long
 )
@@ -213,8 +213,6 @@ class LiveBoard:
         for (service, set_id), live_set in self._sets.items():
             tally = live_set.tally
             for active in list(live_set.alarms.values()):
-                if active.ended_at is not None and now_s - active.ended_at > ENDED_UNSEEN_S:
-                    continue
                 if active.alarm not in MOST_URGENT and (
                     active.ended_at is not None or not self._belongs(live_set, now_s)
                 ):
@@ -235,6 +233,7 @@ class LiveBoard:
                         seen_at=active.seen_at,
                         seen_by=active.seen_by,
                         detail=active.detail,
+                        unknown_since_at=active.unknown_since_at,
                     )
                 )
         # Nobody has seen it, it is still on, it is of the gravest kind, it is old: in this order.

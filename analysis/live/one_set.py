@@ -40,6 +40,7 @@ MISSED_READINGS = 3
 USED_AGAIN_S = 10.0  # said so long after the latest power-up was last heard: no straggler; our own rule
 TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed readings
 DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
+HELD = ("distress", "no_motion")  # a person closes these, not a set that goes off
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 
 Record = dict[str, Any]
@@ -58,6 +59,7 @@ class ActiveAlarm:
     seen_at: float | None = None
     seen_by: str | None = None
     detail: str | None = None
+    unknown_since_at: float | None = None  # the set went off or restarted: nobody knows
 
 
 @dataclass
@@ -73,6 +75,7 @@ class Wear:
     cylinder: Cylinder | None = None  # a wear keeps its first: the air is counted with it to the end
     prompts_at: tuple[float, ...] = ()  # when a third and two thirds of the expected time are used
     line: list[tuple[float, float]] = field(default_factory=list)
+    recent: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=40))
     _outlook: Outlook | None = None
 
     def outlook(self, low_air_bar: float, now_s: float, *, keep: bool = False) -> Outlook | None:
@@ -126,6 +129,10 @@ class LiveSet:
         self.tally: Tally | None = None
         self.wear: Wear | None = None
         self.ended_at: float | None = None  # of the last wear, once it is over
+        self.entry_bar: float | None = None
+        self.last_wear_bar: float | None = None
+        self.power_off_at: float | None = None
+        self.restarted_at: float | None = None
         self.alarms: dict[str, ActiveAlarm] = {}
         self.last_heard_at: float | None = None  # any kind
         self.reading_at: float | None = None  # of the last pressure reading, believed or not
@@ -179,7 +186,8 @@ class LiveSet:
             if self.boot is not None:
                 self._boots_left.add(self.boot)
                 self._end_wear(at)
-                self._end_alarms(at)
+                self._doubt_alarms(at)
+                self.restarted_at = at
             self.boot = boot
         self.last_heard_at = max(at, self.last_heard_at or at)
         if kind == "pressure":
@@ -241,7 +249,8 @@ class LiveSet:
     def _power(self, at: float, record: Record) -> None:
         if record["state"] == "off":
             self._end_wear(at)
-            self._end_alarms(at)
+            self._doubt_alarms(at)
+            self.power_off_at = at
 
     def _motion(self, at: float, motion_m_s2: float | None, still_s: float | None) -> None:
         """Follow stillness: as the set counts it, else from its motion (as `still_from_motion` does)."""
@@ -309,6 +318,8 @@ class LiveSet:
         self._opening_at = None
         watch = TurnBackWatch(self.profile, at, bar, self.low_air_bar)
         self.wear = Wear(at, bar, None, watch, at, bar, line=[(at, bar)])
+        self.wear.recent.append((at, bar))
+        self.entry_bar = bar
         self.ended_at = None
         self._derive_low_air(at, bar)
         self._start_air(self.wear, gas_temperature_c)
@@ -346,6 +357,7 @@ class LiveSet:
             wear.air.add(at - wear.started_at, bar, gas_temperature_c)
         wear.turn_back.reading(at, bar)
         wear.last_at, wear.last_bar = at, bar
+        wear.recent.append((at, bar))
         if at - wear.line[-1][0] >= LINE_STEP_S:
             wear.line.append((at, bar))
         self._derive_low_air(at, bar)
@@ -353,19 +365,25 @@ class LiveSet:
     def _end_wear(self, at: float) -> None:
         if self.wear is None:
             return
+        self.last_wear_bar = self.wear.last_bar
         self.wear = None
         self.ended_at = at
         self._opening_at = None
         for alarm in [name for name, active in self.alarms.items() if active.derived]:
-            del self.alarms[alarm]
+            if alarm not in HELD:
+                del self.alarms[alarm]
 
-    def _end_alarms(self, at: float) -> None:
-        for alarm in list(self.alarms):
-            self._end_alarm(alarm, at)
+    def _doubt_alarms(self, at: float) -> None:
+        """The set went off or restarted: the gravest alarms stay, and nobody knows whether they still are."""
+        for alarm, active in list(self.alarms.items()):
+            if alarm not in HELD:
+                self._end_alarm(alarm, at)
+            elif active.ended_at is None and active.unknown_since_at is None:
+                active.unknown_since_at = at
 
     def _end_alarm(self, alarm: str, at: float) -> None:
         active = self.alarms[alarm]
-        if active.seen_at is not None or active.derived:
+        if active.seen_at is not None or (active.derived and alarm not in HELD):
             del self.alarms[alarm]
         elif active.ended_at is None:
             active.ended_at = at  # it stays on the page until somebody has seen it
@@ -391,6 +409,7 @@ class LiveSet:
                 return
             active = ActiveAlarm(alarm, at, inferred=state == "acknowledged", detail=record["detail"])
             self.alarms[alarm] = active
+        active.unknown_since_at = None
         if state == "acknowledged" and active.acknowledged_at is None:
             active.acknowledged_at = at
         elif state == "cleared":

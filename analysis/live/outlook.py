@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from analysis.air.breathing import LiveAir, LiveEstimate
+from analysis.live.losing import EMPTY_BAR
 from analysis.live.rows import FanPoint, Interval
 
 FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
@@ -25,6 +26,8 @@ class Outlook:
         To the low-air warning, and to the pressure at which to turn back.
     fan : tuple of FanPoint
         The way down to the warning.
+    to_empty : Interval or None
+        To an empty cylinder, from the warning on.
     """
 
     made_at: float
@@ -33,6 +36,7 @@ class Outlook:
     low_air: Interval | None
     leave: Interval | None
     fan: tuple[FanPoint, ...]
+    to_empty: Interval | None = None
 
 
 def look_ahead(
@@ -58,13 +62,15 @@ def look_ahead(
     """
     reading_at, reading_bar = reading
     estimate = air.at(max(now_s, reading_at) - started_at)
-    low_air = leave = None
+    low_air = leave = to_empty = None
     fan: tuple[FanPoint, ...] = ()
     if reading_bar > low_air_bar:
         low_air = _minutes(estimate, low_air_bar)
         fan = _fan(estimate, low_air_bar, low_air)
         if leave_bar is not None and reading_bar > leave_bar:
             leave = _minutes(estimate, leave_bar)
+    elif reading_bar > EMPTY_BAR:
+        to_empty = _minutes(estimate, EMPTY_BAR)
     return Outlook(
         made_at=now_s,
         reading_at=reading_at,
@@ -72,6 +78,7 @@ def look_ahead(
         low_air=low_air,
         leave=leave,
         fan=fan,
+        to_empty=to_empty,
     )
 
 

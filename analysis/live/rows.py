@@ -10,16 +10,18 @@ from typing import Literal
 
 import msgspec
 
-# In order of need, first the most urgent. Between alarms of the other kinds and "soon" the order is our own
-# choice; the rest follows the questions that the page answers.
+# In order of need, first the most urgent: our own rule.
 Attention = Literal[
     "distress",
     "no_motion",
+    "not_accounted",
+    "losing_air",
     "low_air",
+    "silent_past",
     "silent",
     "turn_back",
-    "other_alarm",
     "turn_back_soon",
+    "other_alarm",
     "under_air",
     "no_air_yet",
     "valve_closed",
@@ -51,6 +53,25 @@ class Reason(msgspec.Struct, frozen=True):
     since_at: float | None = None
 
 
+# Why there is no evidence that somebody inside has air now.
+LostCode = Literal["empty", "valve_closed", "off", "restarted", "silent", "never_heard"]
+
+
+class Lost(msgspec.Struct, frozen=True):
+    """Somebody inside whose air nothing vouches for: why, and since when."""
+
+    code: LostCode
+    since_at: float
+
+
+class Gauge(msgspec.Struct, frozen=True):
+    """The last gauge read by voice."""
+
+    bar: float
+    at: float
+    desk_id: str
+
+
 class Prompt(msgspec.Struct, frozen=True):
     """One or two thirds of the expected time are used: the desk should ask for the gauge."""
 
@@ -63,7 +84,31 @@ class Prompt(msgspec.Struct, frozen=True):
 
 
 class Row(msgspec.Struct, frozen=True):
-    """One set with its wearer."""
+    """One wearer inside, or one set under air that nobody tallied in.
+
+    The board fills in facts; `attention.judge` fills in `attention` and `reasons`.
+
+    Attributes
+    ----------
+    entered_at : float or None
+        When the entry began: tallied in, or first heard under air.
+    entry_bar : float or None
+        Pressure at the first wear on this cylinder; a restart does not change it.
+    lost : Lost or None
+        No evidence of air now.
+    losing_min : float or None
+        Minutes to empty at the present fall, where that is faster than breathing.
+    to_empty : Interval or None
+        Minutes to an empty cylinder, from the low-air warning on.
+    planned : bool
+        `low_air` and `turn_back` come from the planning rate, not from a forecast.
+    low_air_was_expected_at, turn_back_was_expected_at : (float, float) or None
+        Of a silent set: early and late end as last known.
+    relief_at : float or None
+        When the next wearer must be ready.
+    gauge : Gauge or None
+        Last reading by voice.
+    """
 
     key: str
     set_id: str
@@ -89,11 +134,30 @@ class Row(msgspec.Struct, frozen=True):
     low_air: Interval | None
     turn_back: Interval | None
     fan: tuple[FanPoint, ...]
-    low_air_was_expected_at: tuple[float, float] | None  # of a silent set: the interval as last known
+    low_air_was_expected_at: tuple[float, float] | None
+    turn_back_was_expected_at: tuple[float, float] | None = None
+    service: str = ""
+    entered_at: float | None = None
+    entry_bar: float | None = None
+    lost: Lost | None = None
+    losing_min: float | None = None
+    to_empty: Interval | None = None
+    planned: bool = False
+    relief_at: float | None = None
+    gauge: Gauge | None = None
 
 
 class Team(msgspec.Struct, frozen=True):
-    """A team turns back on its lowest member."""
+    """A team turns back on its lowest member, heard or not.
+
+    Attributes
+    ----------
+    turn_back_by_at : float or None
+        Early end of the turn-back, as last heard from a silent member, where that comes before what the
+        others' readings say.
+    turn_back_unknown : int
+        Members inside of whom no turn-back is known.
+    """
 
     team: str
     incident_id: str
@@ -107,10 +171,17 @@ class Team(msgspec.Struct, frozen=True):
     turn_back: Interval | None
     turn_back_reached_at: float | None
     attention: Attention
+    not_accounted: int = 0
+    turn_back_by_at: float | None = None
+    turn_back_unknown: int = 0
 
 
 class AlarmLine(msgspec.Struct, frozen=True):
-    """One alarm that is active, or over and not yet seen."""
+    """One alarm that is raised, or over and not yet seen.
+
+    `unknown_since_at` says since when nobody knows whether it still is: the set went off, restarted or fell
+    silent. Such an alarm stays, and sounds until somebody has seen it.
+    """
 
     key: str
     service: str
@@ -126,6 +197,7 @@ class AlarmLine(msgspec.Struct, frozen=True):
     seen_at: float | None
     seen_by: str | None
     detail: str | None
+    unknown_since_at: float | None = None
 
 
 class NoteLine(msgspec.Struct, frozen=True):

@@ -13,6 +13,9 @@
   const SHAPES = {
     distress: "M8 1 L15 15 H1 Z",
     no_motion: "M2 2 H14 V14 H2 Z",
+    not_accounted: "M2 5 V2 H5 M11 2 H14 V5 M14 11 V14 H11 M5 14 H2 V11",
+    losing_air: "M1 1 H15 L8 8 Z M1 8 H15 L8 15 Z",
+    silent_past: "M8 2 A6 6 0 1 0 8 14 A6 6 0 1 0 8 2 M3.5 12.5 L12.5 3.5 M3.5 3.5 L12.5 12.5",
     low_air: "M1 2 H15 L8 15 Z",
     silent: "M8 2 A6 6 0 1 0 8 14 A6 6 0 1 0 8 2 M3.5 12.5 L12.5 3.5",
     turn_back: "M14 3 V13 H7 V16 L0 8 L7 0 V3 Z",
@@ -22,7 +25,7 @@
     no_air_yet: "M3 8 H5 M7 8 H9 M11 8 H13",
     valve_closed: "M3 8 H13",
   };
-  const FILLED = new Set(["distress", "no_motion", "low_air", "turn_back", "other_alarm"]);
+  const FILLED = new Set(["distress", "no_motion", "losing_air", "low_air", "turn_back", "other_alarm"]);
 
   underair.shape = (attention) => {
     const icon = svg("svg", { viewBox: "-1 -1 18 18", class: "shape", "aria-hidden": "true" });

@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from analysis.live.attention import PAST_TURN_BACK
 from analysis.live.rows import AlarmLine, Interval, NoteLine, Prompt, Row, Snapshot, Team
 from dashboard.live import words
 from dashboard.live.display import STANDARD, Display
@@ -21,7 +22,6 @@ from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
 GRAVE = ("distress", "no_motion")
-PAST_TURN_BACK = {"turn_back", "team_turn_back"}
 
 
 class System(msgspec.Struct, frozen=True):
@@ -144,7 +144,7 @@ def _summary(snapshot: Snapshot, under_air: int) -> list[str]:
         words.IN_DISTRESS: sum(row.attention in GRAVE for row in snapshot.rows),
         words.SILENT: sum(row.silent_since_at is not None for row in snapshot.rows),
         words.TO_TURN_BACK: sum(
-            bool(PAST_TURN_BACK & {reason.code for reason in row.reasons}) for row in snapshot.rows
+            any(reason.code in PAST_TURN_BACK for reason in row.reasons) for row in snapshot.rows
         ),
     }
     return [template.format(count=count) for template, count in counts.items()]
@@ -204,7 +204,7 @@ def _system(
 def _row(row: Row, now: float, display: Display) -> dict[str, Any]:
     silent = row.silent_since_at is not None
     target, label = row.low_air, words.LOW_AIR_IN
-    if row.turn_back is not None and not PAST_TURN_BACK & {reason.code for reason in row.reasons}:
+    if row.turn_back is not None and not any(reason.code in PAST_TURN_BACK for reason in row.reasons):
         target, label = row.turn_back, words.TO_TURN_BACK_IN
     left, left_range = words.interval(target)
     if target is None:

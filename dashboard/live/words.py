@@ -58,7 +58,10 @@ DELAY = "Delay {seconds:.1f} s"
 ATTENTION = {
     "distress": "Distress",
     "no_motion": "No motion",
+    "not_accounted": "Not accounted for",
+    "losing_air": "Losing air",
     "low_air": "Low air",
+    "silent_past": "Silent, turn-back due",
     "silent": "Silent",
     "turn_back": "Turn back",
     "other_alarm": "Alarm",
@@ -86,6 +89,14 @@ REASONS = {
     "turn_back": "past turn-back for {age}",
     "team_turn_back": "team past turn-back for {age}",
     "turn_back_soon": "turn-back may be due within 5 min",
+    "turn_back_as_last_heard": "turn-back may be past since {age}, as last heard",
+    "lost_empty": "cylinder empty for {age}",
+    "lost_valve_closed": "valve closed for {age}",
+    "lost_off": "set switched off for {age}",
+    "lost_restarted": "set restarted {age} ago, not on air since",
+    "lost_silent": "silent for {age}, air may be used up",
+    "lost_never_heard": "tallied in {age} ago, never heard",
+    "losing_air": "pressure falls faster than breathing",
     "heat": "heat alarm for {age}",
     "battery": "battery alarm for {age}",
     "evacuate": "told to evacuate {age} ago",
@@ -207,7 +218,9 @@ def reason(code: str, since_at: float | None, now: float, named: str) -> str:
         template = SOON
     else:
         template = REASONS[code]
-    return template.format(age=duration(now - since_at) if since_at is not None else "")
+    if since_at is None:
+        return template.removesuffix(" for {age}")
+    return template.format(age=duration(now - since_at))
 
 
 def alarm_age(line: AlarmLine, now: float, display: Display) -> str:

@@ -1,0 +1,133 @@
+"""Who comes first on the live page when somebody is in danger, and what a team can rely on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from analysis.live.losing import minutes_to_empty
+from analysis.live.rows import ORDER, Row, Snapshot
+from analysis.profile import Profile
+
+
+def inside(log: Any, *wearers: tuple[str, float], seconds: int = 400) -> list[Any]:
+    """Tally in wearers of one team, each under air with its own use of air; return the sets."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    sets = []
+    for number, (set_id, bar_s) in enumerate(wearers, 1):
+        one = log.talker(set_id)
+        one.set_up(0)
+        desk.say(number, "tally", incident_id="I-1", action="in", set_id=set_id,
+                 wearer_id=f"W-{number}", team="Alder")  # fmt: skip
+        one.breathe(20, seconds, bar_s=bar_s, closes=False)
+        sets.append(one)
+    return sets
+
+
+def first(snapshot: Snapshot) -> Row:
+    return snapshot.rows[0]
+
+
+def test_whose_cylinder_ran_empty_inside_stays_on_top_with_last_pressure_and_alarm(
+    log: Any, see: Any
+) -> None:
+    low, _ = inside(log, ("S-1", 0.74), ("S-2", 0.1))
+    low.say(360, "alarm", alarm="low_air", state="raised")
+    for second in range(420, 480):
+        low.say(second, "pressure", pressure_bar=0.0)
+    row = first(see(475))
+    assert (row.wearer_id, row.attention) == ("W-1", "not_accounted")
+    assert row.lost is not None
+    assert row.lost.code == "empty"
+    (team,) = see(476).teams
+    assert (team.lowest_wearer_id, team.not_accounted) == ("W-1", 1)
+    assert team.lowest_bar is not None
+    assert team.lowest_bar < 10
+
+
+@pytest.mark.parametrize(("state", "code"), [("off", "off"), (None, "restarted")])
+def test_a_set_that_goes_off_or_restarts_inside_is_not_accounted_for_and_its_distress_goes_on(
+    log: Any, see: Any, state: str | None, code: str
+) -> None:
+    one, _ = inside(log, ("S-1", 0.1), ("S-2", 0.1))
+    one.say(300, "alarm", alarm="distress", state="raised")
+    if state is not None:
+        one.say(421, "power", state=state)
+    else:
+        again = log.talker("S-1", boot=2)
+        again.say(421, "power", state="on")
+    snapshot = see(430)
+    assert first(snapshot).attention == "distress"
+    assert first(snapshot).lost is not None
+    assert first(snapshot).lost.code == code  # type: ignore[union-attr]
+    (line,) = [line for line in snapshot.alarms if line.alarm == "distress"]
+    assert (line.seen_at, line.ended_at) == (None, None)
+    assert line.unknown_since_at == pytest.approx(log.at(421).timestamp(), abs=0.2)
+
+
+def test_who_is_tallied_in_and_never_heard_is_not_accounted_for(log: Any, see: Any) -> None:
+    desk = log.desk()
+    desk.say(0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    assert first(see(100)).attention == "no_air_yet"
+    row = first(see(125))
+    assert (row.attention, row.lost.code if row.lost else None) == ("not_accounted", "never_heard")
+
+
+def test_a_silent_member_never_makes_the_teams_turn_back_later(log: Any, see: Any) -> None:
+    inside(log, ("S-1", 0.24), ("S-2", 0.05), seconds=300)
+    (heard,) = see(319).teams
+    assert heard.turn_back is not None
+    by_at = log.at(319).timestamp() + 60 * heard.turn_back.low
+    for second in range(320, 400):
+        log.talkers[-1].say(second, "pressure", pressure_bar=285.0)
+    (team,) = see(390).teams
+    assert team.silent == 1
+    assert team.turn_back_by_at is not None
+    assert team.turn_back_by_at <= by_at + 1
+    (past,) = see(by_at - log.at(0).timestamp() + 30).teams
+    assert past.turn_back_reached_at == pytest.approx(team.turn_back_by_at)
+
+
+def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) -> None:
+    leaking, low = inside(log, ("S-1", 0.1), ("S-2", 0.6), seconds=420)
+    for second in range(20):
+        leaking.say(440 + second, "pressure", pressure_bar=258.0 - round(0.71 * second))
+        low.say(440 + second, "pressure", pressure_bar=44.0)
+    rows = see(460).rows
+    assert [row.attention for row in rows] == ["losing_air", "low_air"]
+    assert rows[0].losing_min == pytest.approx((245 - 5) / 43, rel=0.3)
+    assert rows[1].to_empty is not None
+    assert rows[1].to_empty.low < rows[1].to_empty.median
+
+
+def test_hard_breathing_is_not_losing_air() -> None:
+    """100 L/min from 6.8 L: 0.25 bar a second on a gauge of 1 bar steps."""
+    readings = [(float(second), float(round(200 - 0.25 * second))) for second in range(60)]
+    for last in range(2, 60):
+        assert minutes_to_empty(readings[:last], 6.8, Profile.default()) is None
+
+
+def test_the_first_minute_has_the_planned_figure_and_says_so(log: Any, see: Any) -> None:
+    inside(log, ("S-1", 0.1), seconds=30)
+    row = first(see(30))
+    assert row.planned
+    assert row.low_air is not None
+    # 40 L/min; less than nominal litres give, since air near 300 bar is less than ideal gas.
+    assert 33 < row.low_air.low == row.low_air.high < (300 - 55) * 6.8 / 40
+
+
+def test_the_order_is_the_order_of_need() -> None:
+    order = sorted(ORDER, key=ORDER.__getitem__)
+    assert order[:9] == [
+        "distress",
+        "no_motion",
+        "not_accounted",
+        "losing_air",
+        "low_air",
+        "silent_past",
+        "silent",
+        "turn_back",
+        "turn_back_soon",
+    ]
