@@ -157,7 +157,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     for received_us, topic, payload, retained in frames.records:
         builder.add(received_us, topic, payload, retained)
     for damage in frames.damages:
-        reason = f"journal {segment.name}: bytes {damage.start} to {damage.end} are damaged"
+        reason = f"journal {segment.name}: {damage.sentence()}"
         if damage.torn_tail:
             reason += "; they are its end: not acknowledged if a write broke off there"
         written_us = segment.stat().st_mtime_ns // 1000

@@ -1,137 +1,26 @@
 """The journal: what was received, safe on disk before the broker is told so.
 
-A segment is a file of frames; a frame is one batch: magic, length and CRC-32 of the body (little endian),
-then the batch in MessagePack, a list of [received (us), topic, payload, retained]. A crash in mid-write
-leaves a torn tail, which was never acknowledged. A damaged frame is stepped over; sealing keeps its bytes
-as refused, those of the tail too, and reports them.
+A segment is a file of frames, see `ingest.archive.journal_frames`. A crash in mid-write leaves a torn tail,
+which was never acknowledged. A damaged frame is stepped over; sealing keeps its bytes as refused, those of
+the tail too, and reports them.
 """
 
 from __future__ import annotations
 
 import os
-import struct
-import zlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import NamedTuple
 
-import msgspec
-
+from ingest.archive.journal_frames import Damage as Damage
+from ingest.archive.journal_frames import Record as Record
+from ingest.archive.journal_frames import new_magic, numbered_frame, segment_header
+from ingest.archive.journal_frames import read_frames as read_frames
 from ingest.archive.store import sync_folder as sync_folder
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
 
-MAGIC = b"UAJ1"
 SUFFIX = ".journal"
-_HEAD = struct.Struct("<4sII")
-_pack = msgspec.msgpack.Encoder().encode
-
-
-class Record(NamedTuple):
-    """One message as it was received."""
-
-    received_us: int
-    topic: str
-    payload: bytes
-    retained: bool
-
-
-_unpack = msgspec.msgpack.Decoder(list[Record]).decode
-
-
-@dataclass(frozen=True)
-class Damage:
-    """Bytes of a segment that hold no whole frame.
-
-    Attributes
-    ----------
-    start, end : int
-        Where they stand in the segment.
-    torn_tail : bool
-        At the end: never acknowledged if a write broke off there; damaged since, if not.
-    """
-
-    start: int
-    end: int
-    torn_tail: bool
-
-
-@dataclass(frozen=True)
-class Frames:
-    """What a segment (or the rest of one) holds.
-
-    Attributes
-    ----------
-    records : list of Record
-    end : int
-        Offset behind the last whole frame.
-    damages : list of Damage
-    """
-
-    records: list[Record]
-    end: int
-    damages: list[Damage]
-
-
-def frame_of(batch: Sequence[Record]) -> bytes:
-    """Return the frame of one batch."""
-    body = _pack(batch)
-    return _HEAD.pack(MAGIC, len(body), zlib.crc32(body)) + body
-
-
-def read_frames(data: bytes, start: int = 0) -> Frames:
-    """Read all whole frames from `start` on.
-
-    Parameters
-    ----------
-    data : bytes
-        A segment, or its rest.
-    start : int
-        Offset of the first frame.
-    """
-    records: list[Record] = []
-    damages: list[Damage] = []
-    at = start
-    while at < len(data):
-        found = _whole_frame(data, at)
-        if found is None:
-            resumed = _next_frame(data, at + 1)
-            if resumed is None:
-                damages.append(Damage(at, len(data), torn_tail=True))
-                break
-            damages.append(Damage(at, resumed, torn_tail=False))
-            at = resumed
-            continue
-        batch, at = found
-        records += batch
-    end = damages[-1].start if damages and damages[-1].torn_tail else at
-    return Frames(records, end, damages)
-
-
-def _whole_frame(data: bytes, at: int) -> tuple[list[Record], int] | None:
-    if len(data) - at < _HEAD.size:
-        return None
-    magic, length, checksum = _HEAD.unpack_from(data, at)
-    end = at + _HEAD.size + length
-    if magic != MAGIC or end > len(data):
-        return None
-    body = memoryview(data)[at + _HEAD.size : end]
-    if zlib.crc32(body) != checksum:
-        return None
-    try:
-        return _unpack(body), end
-    except msgspec.MsgspecError:
-        return None
-
-
-def _next_frame(data: bytes, at: int) -> int | None:
-    while (at := data.find(MAGIC, at)) >= 0:
-        if _whole_frame(data, at) is not None:
-            return at
-        at += 1
-    return None
 
 
 def segments(folder: Path) -> list[Path]:
@@ -172,6 +61,8 @@ class SegmentWriter:
         self.path = path
         self.rows = 0
         self.size = 0
+        self._frames = 0
+        self._magic = new_magic()
         self.started = now
         sync_folder(folder)
 
@@ -184,7 +75,11 @@ class SegmentWriter:
             When the disk did not take it (it may be full). The segment is as before; go on in a new one:
             after a failed sync nobody knows what a file's cached pages are worth.
         """
-        frame = memoryview(frame_of(batch))
+        frame = memoryview(
+            # The header goes with the first batch, so that a full disk leaves no segment with a header alone.
+            (b"" if self._frames else segment_header(self._magic))
+            + numbered_frame(self._magic, self._frames, batch)
+        )
         written = 0
         try:
             while written < len(frame):  # a disk that is getting full takes a part first
@@ -195,6 +90,7 @@ class SegmentWriter:
             raise
         self.size += len(frame)
         self.rows += len(batch)
+        self._frames += 1
 
     def close(self) -> None:
         """Close the segment; one without rows is removed."""

@@ -13,7 +13,8 @@ import polars as pl
 from ingest.archive.archive import part_name, unsettled
 from ingest.archive.changing import until_whole
 from ingest.archive.formats import require_known_format
-from ingest.archive.journal import journal_folders, read_frames, segments
+from ingest.archive.journal import journal_folders, segments
+from ingest.archive.journal_frames import Record, SegmentReader, read_frames
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.store import StorePath, place, store_problem
 from ingest.contract.columns import TABLES
@@ -124,8 +125,10 @@ class Archive:
         builder = FrameBuilder()
         names = set()
         for folder in journal_folders(self.folder):
-            for segment in segments(folder):
-                for record in read_frames(segment.read_bytes()).records:
+            listed = segments(folder)
+            for segment in listed:
+                # The last one may be in the middle of a write.
+                for record in read_frames(segment.read_bytes(), open_tail=segment == listed[-1]).records:
                     if first <= record.received_us < last:  # before it is decoded: that is what costs time
                         builder.add(*record)
                 names.add(part_name(segment))
@@ -192,7 +195,7 @@ class Follower:
 
     def __init__(self, folder: str | Path) -> None:
         self._folder = place(folder)
-        self._open: dict[Path, tuple[int, int]] = {}  # segment: file handle, offset
+        self._open: dict[Path, tuple[int, SegmentReader]] = {}  # segment: file handle, how far it is read
         self._seen: set[str] = set()
         self._mtimes: dict[Path, int] = {}
         self._since = datetime.now(UTC)
@@ -204,9 +207,8 @@ class Follower:
         """Return what came since the last call (or since the follower was made), by time of receipt."""
         builder = FrameBuilder()
         changed = self._folders_changed()
-        for data in self._read_journals():
-            for record in read_frames(data).records:
-                builder.add(*record)
+        for record in self._read_journals():
+            builder.add(*record)
         lots = [builder.frames()]
         if changed:
             lots.append(self._missed())
@@ -220,20 +222,20 @@ class Follower:
             os.close(handle)
         self._open.clear()
 
-    def _read_journals(self) -> Iterator[bytes]:
-        listed = {path for folder in journal_folders(self._folder) for path in segments(folder)}
+    def _read_journals(self) -> Iterator[Record]:
+        by_folder = [segments(folder) for folder in journal_folders(self._folder)]
+        listed = {path for paths in by_folder for path in paths}
+        may_grow = {paths[-1] for paths in by_folder if paths}
         for path in sorted(listed - self._open.keys()):
             try:
-                self._open[path] = (os.open(path, os.O_RDONLY), 0)
+                self._open[path] = (os.open(path, os.O_RDONLY), SegmentReader())
             except FileNotFoundError:
                 continue  # its parts are read instead
             self._seen.add(part_name(path))
         for path in sorted(self._open):
-            handle, offset = self._open[path]
-            data = os.pread(handle, os.fstat(handle).st_size - offset, offset) if offset >= 0 else b""
-            whole = read_frames(data)
-            self._open[path] = (handle, offset + whole.end)
-            yield data[: whole.end]
+            handle, reader = self._open[path]
+            data = os.pread(handle, os.fstat(handle).st_size - reader.offset, reader.offset)
+            yield from reader.read(data, open_tail=path in may_grow).records
             if path not in listed:
                 os.close(handle)
                 del self._open[path]

@@ -226,7 +226,7 @@ def _journals(archive: Path) -> tuple[int, list[Fault]]:
                 Fault(
                     "damaged",
                     segment.relative_to(work_folder(archive)).as_posix(),
-                    f"bytes {damage.start} to {damage.end} hold no whole frame",
+                    damage.sentence(),
                 )
                 for damage in frames.damages
             ]

@@ -289,4 +289,4 @@ def _damage_sentence(segment: Path, damage: Damage) -> str:
         if damage.torn_tail
         else "damaged bytes were stepped over and kept in refused"
     )
-    return f"journal {segment.name}, bytes {damage.start} to {damage.end}: {what}"
+    return f"journal {segment.name}: {damage.sentence()}; {what}"

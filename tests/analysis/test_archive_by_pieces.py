@@ -28,7 +28,8 @@ from analysis.simulation.troubles import build_clock_troubles, build_late_turn_b
 from analysis.tables import TABLES, TEXTS, Results
 from ingest.archive.archive import seal_messages
 from ingest.archive.index import FOLDER, ArchiveIndex
-from ingest.archive.journal import Record, frame_of
+from ingest.archive.journal import Record
+from ingest.archive.journal_frames import segment_bytes
 from ingest.archive.reading import Archive
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
@@ -188,7 +189,7 @@ def test_what_is_not_sealed_yet_belongs_to_it(tmp_path: Path) -> None:
     records = [
         Record(micros(one.received), one.topic, one.payload, one.retained) for one in staged.heard[half:]
     ]
-    (folder / "000001.journal").write_bytes(frame_of(records))
+    (folder / "000001.journal").write_bytes(segment_bytes([records]))
     expected = analyse(frames_from_heard(staged.heard), PROFILE)
     whole = drop_duplicates(frames_from_heard(staged.heard))
     assert Archive(archive).messages()["pressure"].height == whole["pressure"].height

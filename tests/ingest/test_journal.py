@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.archive.journal import Record, SegmentWriter, frame_of, read_frames, segments
+from ingest.archive.journal import Record, SegmentWriter, read_frames, segments
+from ingest.archive.journal_frames import segment_bytes
 
 NOW = datetime(2031, 5, 4, 10, 21, 7, 412_003, UTC)
 _records = st.builds(
@@ -23,7 +24,7 @@ _records = st.builds(
 
 @given(st.lists(st.lists(_records, min_size=1, max_size=4), max_size=4))
 def test_what_was_written_is_read(batches: list[list[Record]]) -> None:
-    data = b"".join(frame_of(batch) for batch in batches)
+    data = segment_bytes(batches)
     frames = read_frames(data)
     assert frames.records == [record for batch in batches for record in batch]
     assert frames.damages == []

@@ -146,11 +146,12 @@ def test_seals_by_rows_and_by_time_while_it_runs(
 def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     mosquitto: Any, tmp_path: Path, pressure: Pressure, said: list[str], wait_until: WaitUntil
 ) -> None:
-    from ingest.archive.journal import Record, frame_of
+    from ingest.archive.journal import Record
+    from ingest.archive.journal_frames import segment_bytes
 
     folder = tmp_path / "journal" / "listener"
     folder.mkdir(parents=True)
-    whole = frame_of([Record(1_935_656_467_000_000, pressure(1).topic, pressure(1).payload, False)])
+    whole = segment_bytes([[Record(1_935_656_467_000_000, pressure(1).topic, pressure(1).payload, False)]])
     segment = folder / "20310504T102107000000Z.journal"
     segment.write_bytes(whole + whole[:40])
     half = tmp_path / "pressure" / "date=2031-05-04" / ".listener-x.parquet.tmp"
@@ -159,7 +160,7 @@ def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     with _listening(mosquitto.url, tmp_path, said):
         wait_until(lambda: not segment.exists(), what="the segment to be sealed")
     assert Archive(tmp_path).scan("pressure").collect()["seq"].to_list() == [1]
-    torn = f"bytes {len(whole)} to {len(whole) + 40}: a torn tail was kept in refused; it had not been ack"
+    torn = f"bytes {len(whole)} to {len(whole) + 40} hold no whole frame; a torn tail was kept in refused"
     assert any(torn in sentence for sentence in said)
     assert not half.exists()
 

@@ -13,7 +13,7 @@ import pytest
 from ingest.archive import writing as writing_module
 from ingest.archive.archive import Recent, part_name, seal_segment
 from ingest.archive.folder import Counts
-from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.journal import Record, SegmentWriter, read_frames
 from ingest.archive.parts import MERGED
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Outcome
@@ -67,7 +67,7 @@ def test_bit_flip_in_the_last_frame_of_a_segment_is_kept_as_refused_and_said(
 ) -> None:
     segment = _segment(tmp_path, [[pressure(0)], [pressure(1)]])
     data = bytearray(segment.read_bytes())
-    start = len(data) // 2
+    start = read_frames(bytes(data[:-1])).end
     data[-20] ^= 1
     segment.write_bytes(data)
     said: list[str] = []
@@ -76,9 +76,9 @@ def test_bit_flip_in_the_last_frame_of_a_segment_is_kept_as_refused_and_said(
     assert writing.health.sealed == Counts(received=2, kept=1, duplicates=0, refused=1)
     refused = Archive(tmp_path).messages()["refused"].row(0, named=True)
     assert refused["payload"] == bytes(data[start:])
-    assert f"bytes {start} to {len(data)} are damaged" in refused["reason"]
+    assert f"bytes {start} to {len(data)} hold no whole frame" in refused["reason"]
     assert len(said) == 1
-    assert f"bytes {start} to {len(data)}: a torn tail was kept in refused" in said[0]
+    assert f"bytes {start} to {len(data)} hold no whole frame; a torn tail was kept in refused" in said[0]
 
 
 def test_segment_without_a_whole_frame_is_refused_on_the_day_it_was_written(tmp_path: Path) -> None:
