@@ -16,7 +16,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.uses import FIRST_IN_CONFLICT, LONG_SILENCE, uses_of
-from ingest.contract.topics import DESK_KINDS, SET_KINDS
+from ingest.contract.fields import fields_of, speaker_field
+from ingest.contract.kinds import DESK_KINDS, KINDS, SET_KINDS, Spoken
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,26 +28,14 @@ NUMBERS: dict[str, tuple[str, ...]] = {
     "motion": ("motion_m_s2", "still_s"),
     "temperature": ("temperature_c",),
 }
-"""Kinds that come every second are read as arrays of these columns; the others as rows."""
+"""Kinds that come every second are read as arrays of these columns."""
+_EVERY = frozenset(Spoken.__struct_fields__)
 ROWS: dict[str, tuple[str, ...]] = {
-    "alarm": ("alarm", "state", "detail"),
-    "power": ("state", "battery_fraction", "battery_type", "lasts_another_wear"),
-    "setup": (
-        "cylinders",
-        "choices",
-        "chosen",
-        "low_air_bar",
-        "no_motion_prealarm_s",
-        "no_motion_alarm_s",
-        "heat_start_c",
-    ),
-    "link": (),
-    "incident": ("incident_id", "action", "name", "place", "type"),
-    "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task"),
-    "note": ("incident_id", "text", "set_id", "at", "certainty"),
-    "seen": ("set_id", "alarm"),
+    kind: tuple(field.name for field in fields_of(kind) if field.name not in (*_EVERY, speaker_field(kind)))
+    for kind in KINDS
+    if kind not in NUMBERS
 }
-
+"""The kinds that are read as rows, each with its own fields."""
 MOST_STILL_S = 1e9
 """Thirty years: a set that says more is wrong, and microseconds must fit their 64 bits. Our own rule."""
 

@@ -450,10 +450,12 @@ def _moments_of_notes(folder: Path) -> pl.Series:
 
 
 def _with_reconciled_times(messages: Messages) -> Messages:
-    """Add `at`, the reconciled time; a note's own `at` (the moment it is about) becomes `about`."""
+    """Add `at`, the reconciled time; an own `at` (the moment that a message is about) becomes `about`."""
     clocks = fit_clocks(messages)
-    renamed = {**messages, "note": messages["note"].rename({"at": "about"})}
-    return {kind: clocks.reconciled(frame) if kind in KINDS else frame for kind, frame in renamed.items()}
+    return {
+        kind: clocks.reconciled(frame.rename({"at": "about"}, strict=False)) if kind in KINDS else frame
+        for kind, frame in messages.items()
+    }
 
 
 _stores: WeakKeyDictionary[Archive, ResultsStore] = WeakKeyDictionary()

@@ -20,22 +20,8 @@ from analysis.live.one_set import LiveSet, Record
 from analysis.live.rows import AlarmLine, Hearing, Incident, NoteLine, Prompt, Row, Snapshot
 from analysis.profile import Profile
 from ingest.contract.frames import Messages
+from ingest.contract.kinds import SET_KINDS
 
-SET_COLUMNS = {
-    "pressure": ["pressure_bar", "gas_temperature_c"],
-    "motion": ["motion_m_s2", "still_s"],
-    "temperature": ["temperature_c"],
-    "alarm": ["alarm", "state", "detail"],
-    "power": ["state"],
-    "setup": ["cylinders", "low_air_bar", "no_motion_alarm_s", "heat_start_c"],
-    "link": ["state"],
-}
-DESK_COLUMNS = {
-    "incident": ["incident_id", "action", "name", "place"],
-    "tally": ["incident_id", "action", "set_id", "wearer_id", "team", "task"],
-    "note": ["incident_id", "text", "set_id", "at", "certainty"],
-    "seen": ["set_id", "alarm"],
-}
 NOTES_KEPT = 200
 DESK_KEPT = 100
 DELAYS_KEPT = 500
@@ -85,7 +71,7 @@ class LiveBoard:
                 self._refused.append((record["received_s"], record["reason"]))
                 continue
             try:
-                if kind in SET_COLUMNS:
+                if kind in SET_KINDS:
                     self._take_set(kind, record)
                 else:
                     self._take_desk(kind, record)
@@ -176,7 +162,7 @@ class LiveBoard:
                 live_set.take_note(self._notes[key].at, record["text"], record["set_id"])
             if len(self._notes) > NOTES_KEPT:
                 del self._notes[min(self._notes, key=lambda name: self._notes[name].at)]
-        elif at >= self._incident_at.get(record["incident_id"], at):
+        elif kind == "incident" and at >= self._incident_at.get(record["incident_id"], at):
             self._take_incident(at, record)
 
     def _take_incident(self, at: float, record: Record) -> None:
@@ -298,17 +284,8 @@ def _in_order(messages: Messages) -> Iterator[tuple[str, dict[str, Any]]]:
         if kind == "refused":
             chosen = frame.select(_seconds("received"), "reason")
         else:
-            own = SET_COLUMNS.get(kind) or DESK_COLUMNS[kind]
-            speaker = "set_id" if kind in SET_COLUMNS else "desk_id"
-            chosen = frame.select(
-                "service",
-                speaker,
-                "boot",
-                "seq",
-                "retained",
-                _seconds("time"),
-                _seconds("received"),
-                *[_seconds(column) if column == "at" else column for column in own],
+            chosen = frame.drop("topic", "payload").with_columns(
+                _seconds(name) for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime)
             )
         everything += [(row["received_s"], kind, row) for row in chosen.iter_rows(named=True)]
     everything.sort(key=lambda item: item[0])

@@ -16,8 +16,6 @@ from analysis.pieces.batch_messages import messages_of, open_archive
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
 from ingest.archive.changing import looked_again
 from ingest.archive.index import (
-    DESK_KINDS,
-    SET_KINDS,
     ArchiveIndex,
     days_between,
     summary_of_tail,
@@ -25,6 +23,7 @@ from ingest.archive.index import (
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
+from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
 SILENCE = timedelta(hours=6)
 """A set that is still on speaks again before so long. Our own rule."""

@@ -13,11 +13,12 @@ from analysis.incident import Scope
 from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
-from ingest.archive.index import DESK_KINDS, SET_KINDS, later_note
+from ingest.archive.index import later_note
 from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, no_messages
+from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
 _READINGS = tuple(kind for kind in SET_KINDS if kind != "setup")
 _SEQ_BITS = 32

@@ -17,11 +17,10 @@ from dashboard.charts import words
 from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
 from dashboard.charts.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
 from dashboard.units import Quantity, Units
+from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
 SPAN_S = 5.0
 MOST_MESSAGES = 120
-SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
-DESK_KINDS = ("incident", "tally", "note", "seen")
 
 Row = dict[str, str]
 

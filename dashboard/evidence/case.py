@@ -36,6 +36,7 @@ from analysis.writing import write_results
 from dashboard.evidence.report import Origin, hash_of, report_html, versions
 from dashboard.results_store import IncidentRecord, record_of
 from ingest.contract.captures import Heard, capture_line, read_capture, write_capture
+from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, UnderairError, system_sentence
 from ingest.contract.frames import Messages, frames_from_heard
 from ingest.contract.kinds import KINDS
@@ -58,9 +59,9 @@ def heard_in(messages: Messages, sets: set[str], incident_id: str) -> Iterator[H
     of_its_sets = pl.col("set_id").is_in(list(sets))
     its_sets_at = messages["tally"].filter(of_its_sets)["incident_id"]
     about: dict[str, pl.Expr] = {
+        **{kind: pl.col("incident_id") == incident_id for kind in INCIDENT_KINDS},
         "incident": pl.col("incident_id").is_in([incident_id, *its_sets_at]),
         "tally": (pl.col("incident_id") == incident_id) | of_its_sets,
-        "note": pl.col("incident_id") == incident_id,
     }
     parts = []
     for kind in KINDS:

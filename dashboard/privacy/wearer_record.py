@@ -148,7 +148,7 @@ def _messages_of(messages: Messages, wears: pl.DataFrame, wearer_id: str) -> Ite
     while_worn = pl.any_horizontal(worn) if worn else pl.lit(value=False)
     for kind in KINDS:
         frame = messages[kind]
-        if kind == "tally":
+        if "wearer_id" in frame.columns:
             frame = frame.filter(pl.col("wearer_id") == wearer_id)
         elif kind == "note":  # whoever names them, whichever set it is about, or none
             frame = frame.filter(while_worn | pl.col("text").str.contains(_named(wearer_id)))

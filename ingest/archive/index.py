@@ -29,11 +29,10 @@ from ingest.archive.store import StorePath, StoreProblem
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
+from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 from ingest.parquet_bytes import parquet_bytes
 
 FOLDER = "index"
-SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
-DESK_KINDS = ("incident", "tally", "note", "seen")
 LATER = timedelta(hours=12)
 """A note about a moment so long ago was brought in afterwards. Our own rule."""
 _ROW_GROUP_ROWS = 50_000

@@ -45,14 +45,14 @@ from ingest.archive.parts import (
 from ingest.archive.reading import Archive
 from ingest.archive.store import StorePath, put_durably
 from ingest.archive.tidying import ASIDE, GRACE_S, finish_merge, only_one
-from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.frames import FrameBuilder
 from ingest.contract.messages import decode_known
 from ingest.contract.times import micros
 from ingest.contract.topics import parse_topic
 
-KINDS = ("incident", "tally", "note")
+KINDS = INCIDENT_KINDS
 """What desks say of an incident."""
 WRITER = "retention"
 UNDER_WAY = ".retaining"
@@ -60,7 +60,21 @@ GONE = re.compile(r"gone-[0-9a-f]{10}")
 _ROW = "row number"  # no field of the contract is called so
 _TOO_LONG = "?"  # no name is shorter: it fits where the new one would not
 # Evidence, and what says which message it is: never altered, whatever a wearer is called.
-_EVIDENCE = frozenset({"kind", "desk_id", "set_id", "incident_id", "time", "at", "action", "certainty"})
+_EVIDENCE = frozenset(
+    {
+        "kind",
+        "desk_id",
+        "set_id",
+        "incident_id",
+        "time",
+        "at",
+        "action",
+        "certainty",
+        "state",
+        "order",
+        "alarm",
+    }
+)
 _STRING = re.compile(r'("(?:[^"\\]|\\.)*")(\s*:)?')
 
 

@@ -6,7 +6,7 @@ import polars as pl
 import pyarrow as pa
 
 from ingest.contract.fields import Field, fields_of
-from ingest.contract.kinds import KINDS
+from ingest.contract.kinds import DESK_KINDS, KINDS
 
 TABLES: tuple[str, ...] = (*KINDS, "refused")
 _TIME = pa.timestamp("us", tz="UTC")
@@ -67,6 +67,12 @@ FRAME_SCHEMAS: dict[str, pl.Schema] = {
     for kind, schema in ARROW_SCHEMAS.items()
 }
 """Polars schema of each kind and of `refused`."""
+
+
+INCIDENT_KINDS: tuple[str, ...] = tuple(
+    kind for kind in DESK_KINDS if "incident_id" in FRAME_SCHEMAS[kind].names()
+)
+"""What desks say of an incident, whatever it is."""
 
 
 def empty_frame(kind: str) -> pl.DataFrame:

@@ -68,7 +68,10 @@ class Field:
                 return f"{noun} of at least {self.low:.17g}{unit}"
             return f"a finite {'integer' if self.shape == 'integer' else 'number'}{unit and f' in{unit}'}"
         if self.shape == "string":
-            return "text" if self.high is None else f"text of up to {self.high:.17g} characters"
+            if self.high is None:
+                return "text"
+            least = "" if self.low is None else f"{self.low:.17g} to "
+            return f"text of {least or 'up to '}{self.high:.17g} characters"
         return {"boolean": "true or false", "object": "an object"}.get(
             self.shape, f"a list of up to {self.high} objects"
         )

@@ -17,7 +17,7 @@ from ingest.contract.times import micros, parse_time
 from ingest.contract.topics import Topic, parse_topic
 
 Messages = dict[str, pl.DataFrame]
-"""A frame for each of the eleven kinds and for ``refused``; always all of them, with their types."""
+"""A frame for each kind and for ``refused``; always all of them, with their types."""
 
 _TIME = pl.Datetime("us", "UTC")
 _Row = tuple[Message, str, int, str, bytes, bool]  # message, service, received (us), topic, payload, retained
@@ -74,7 +74,7 @@ def frames_from_heard(heard: Iterable[Heard]) -> Messages:
     Returns
     -------
     dict of str to polars.DataFrame
-        All eleven kinds and ``refused``.
+        All kinds and ``refused``.
     """
     builder = FrameBuilder()
     add = builder.add
@@ -104,18 +104,21 @@ def _column(field: Field, messages: tuple[Message, ...], dtype: pl.DataType) -> 
     if field.is_time:
         return _times(field.name, [read(message) for message in messages])
     if field.shape in ("object", "array"):
-        names = [member.name for member in field.members]
-
-        def members(value: Any) -> dict[str, Any]:
-            return {name: getattr(value, name) for name in names}
-
         held = [read(message) for message in messages]
         if field.shape == "object":
-            return pl.Series(field.name, [members(each) for each in held], dtype)
-        return pl.Series(
-            field.name, [None if each is None else [members(one) for one in each] for each in held], dtype
-        )
+            values: list[Any] = [None if each is None else _members(field, each) for each in held]
+        else:
+            values = [None if each is None else [_members(field, one) for one in each] for each in held]
+        return pl.Series(field.name, values, dtype)
     return pl.Series(field.name, [read(message) for message in messages], dtype)
+
+
+def _members(field: Field, value: Any) -> dict[str, Any]:
+    read = ((member, getattr(value, member.name)) for member in field.members)
+    return {
+        member.name: parse_time(held) if member.is_time and held is not None else held
+        for member, held in read
+    }
 
 
 def _times(name: str, texts: list[str | None]) -> pl.Series:

@@ -1,7 +1,8 @@
-"""The eleven kinds of message as types: names, bounds, units and meanings of contract version 1.
+"""The kinds of message as types: names, bounds, units and meanings of contract version 1.
 
-All that is published (JSON Schemas, AsyncAPI document, Parquet columns) is derived from these classes.
-Fields that version 1 does not name are accepted and stay in the stored payload.
+The class of a kind is its one declaration: topics, schemas, AsyncAPI document, decoder, Parquet columns,
+index, live board and export are derived from `KIND_TYPES`. Fields that version 1 does not name are accepted
+and stay in the stored payload.
 """
 
 from __future__ import annotations
@@ -11,9 +12,12 @@ from typing import Annotated, Any, Literal
 from msgspec import Meta, Struct
 
 from ingest.contract.times import TIME_PATTERN
-from ingest.contract.topics import ID_PATTERN, ID_WORDS
 
 MAX_PAYLOAD_BYTES = 4096
+ID_PATTERN = r"^[A-Za-z0-9._-]{1,40}$"
+ID_WORDS = "1 to 40 of A-Z a-z 0-9 . _ -"
+MOST_STANDING_ORDERS = 12
+"""With identifiers of 40 characters so many still fit into one payload of 4 KiB. Our own rule."""
 # Numbers without a bound of their own are still finite: JSON can write 1e999, no reader can hold it.
 LARGEST = 1.7976931348623157e308
 
@@ -38,6 +42,7 @@ Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z"))]
 Alarm = Literal[
     "no_motion_prealarm", "no_motion", "distress", "low_air", "heat", "battery", "evacuate", "fault"
 ]
+OrderName = Literal["evacuate", "withdraw"]
 Text120 = Annotated[str, Meta(max_length=120)]
 
 
@@ -73,16 +78,26 @@ class Pressure(
         Annotated[float, _said("Minutes to the low-air warning as the set showed them to the wearer.", "min")]
         | None
     ) = None
+    shown_empty_min: (
+        Annotated[float, _said("Minutes to an empty cylinder as the set showed them to the wearer.", "min")]
+        | None
+    ) = None
+    breaths_per_min: (
+        Annotated[float, Meta(ge=0), _said("Breaths a minute as the set counted them.", "1/min")] | None
+    ) = None
 
 
 class Motion(
     FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="motion"
 ):
-    """How much the wearer moved."""
+    """How much the wearer moved: `motion_m_s2`, `still_s` or both."""
 
-    motion_m_s2: Annotated[
-        float, Meta(ge=0), _said("RMS acceleration over the reporting interval, gravity removed.", "m/s²")
-    ]
+    motion_m_s2: (
+        Annotated[
+            float, Meta(ge=0), _said("RMS acceleration over the reporting interval, gravity removed.", "m/s²")
+        ]
+        | None
+    ) = None
     still_s: Annotated[float, _said("Since the set last moved.", "s")] | None = None
 
 
@@ -94,6 +109,8 @@ class Temperature(
     temperature_c: Annotated[
         float, Meta(ge=-60, le=1200), _said("Reading of the set's own heat sensor.", "°C")
     ]
+    mask_temperature_c: Annotated[float, _said("Temperature inside the mask.", "°C")] | None = None
+    radiant_temperature_c: Annotated[float, _said("Reading of a radiant heat sensor.", "°C")] | None = None
 
 
 class AlarmMessage(
@@ -132,10 +149,14 @@ class Setup(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
         | None
     ) = None
     chosen: Annotated[int, Meta(ge=0, le=7), _said("Index into `choices`, from 0.")] | None = None
-    low_air_bar: Annotated[float, _said("Pressure at which the set warns of low air, gauge.", "bar")]
-    no_motion_prealarm_s: Annotated[float, _said("Stillness to the pre-alarm.", "s")]
-    no_motion_alarm_s: Annotated[float, _said("Stillness to the alarm.", "s")]
-    heat_start_c: Annotated[float, _said("Sensor temperature from which the set counts heat.", "°C")]
+    low_air_bar: (
+        Annotated[float, _said("Pressure at which the set warns of low air, gauge.", "bar")] | None
+    ) = None
+    no_motion_prealarm_s: Annotated[float, _said("Stillness to the pre-alarm.", "s")] | None = None
+    no_motion_alarm_s: Annotated[float, _said("Stillness to the alarm.", "s")] | None = None
+    heat_start_c: (
+        Annotated[float, _said("Sensor temperature from which the set counts heat.", "°C")] | None
+    ) = None
 
 
 class Link(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="link"):
@@ -160,6 +181,14 @@ class Incident(
     type: Annotated[Text120, _said("What it is: building fire, and so on.")] | None = None
 
 
+class Corrected(Struct, frozen=True, kw_only=True, gc=False):
+    """The identity of a tally whose place another takes."""
+
+    desk_id: Annotated[Identifier, _said("The desk that sent it.", **_ID)]
+    boot: Annotated[Boot, _said("Its power-up.")]
+    seq: Annotated[Seq, _said("Its number.")]
+
+
 class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="tally"):
     """A wearer goes in or comes out: ties a set to its wearer and incident."""
 
@@ -169,6 +198,13 @@ class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     wearer_id: Annotated[Identifier, _said("The wearer, by number or code.", **_ID)]
     team: Annotated[Identifier, _said("The wearer's team.", **_ID)] | None = None
     task: Annotated[Text120, _said("What the wearer is sent to do.")] | None = None
+    corrects: (
+        Annotated[
+            Corrected,
+            _said("The tally in whose place this one is, from that one's time on; both stay in the record."),
+        ]
+        | None
+    ) = None
 
 
 class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="note"):
@@ -188,20 +224,126 @@ class Seen(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
     alarm: Annotated[Alarm, _said("The alarm that was seen.")]
 
 
+class StandingOrder(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+    """An order that a desk gave and has not lifted."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    order: Annotated[OrderName, _said("What was ordered.")]
+    team: Annotated[Identifier, _said("The team it is for.", **_ID)] | None = None
+    set_id: Annotated[Identifier, _said("The set it is for.", **_ID)] | None = None
+    since: Annotated[Time, _said("When it was given.", **_TIME)]
+
+
+class Order(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="order"):
+    """The desk gives an order to a set, a team or everybody in an incident, or lifts it; retained."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    order: Annotated[OrderName, _said("What is ordered.")]
+    state: Annotated[Literal["given", "lifted"], _said("Whether it is given or lifted.")]
+    team: (
+        Annotated[Identifier, _said("The team it is for; without team and set, everybody.", **_ID)] | None
+    ) = None
+    set_id: (
+        Annotated[Identifier, _said("The set it is for; without team and set, everybody.", **_ID)] | None
+    ) = None
+    text: Annotated[str, Meta(max_length=200), _said("Free text.")] | None = None
+    standing: (
+        Annotated[
+            list[StandingOrder],
+            Meta(max_length=MOST_STANDING_ORDERS),
+            _said("Every order of this desk that is in force after this message, this one included."),
+        ]
+        | None
+    ) = None
+
+
+class RollCall(
+    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="roll_call"
+):
+    """Everybody is called by name: opened, answered or missing, and closed."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    roll_id: Annotated[Identifier, _said("This roll call.", **_ID)]
+    state: Annotated[
+        Literal["called", "answered", "missing", "closed"],
+        _said("`answered` and `missing` name a wearer or a team."),
+    ]
+    wearer_id: Annotated[Identifier, _said("The wearer who answered or is missing.", **_ID)] | None = None
+    team: Annotated[Identifier, _said("The team that answered or is missing.", **_ID)] | None = None
+
+
+class Gauge(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="gauge"):
+    """A pressure that the wearer read from the gauge and said by voice."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    set_id: Annotated[Identifier, _said("The set whose gauge it is.", **_ID)]
+    pressure_bar: Annotated[float, Meta(ge=0, le=500), _said("Cylinder pressure, gauge.", "bar")]
+    at: Annotated[Time, _said("When it was read, when that is not `time`.", **_TIME)] | None = None
+
+
+class Standby(
+    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="standby"
+):
+    """The emergency team is ready, committed or stood down."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    team: Annotated[Identifier, _said("The emergency team.", **_ID)]
+    state: Annotated[Literal["ready", "committed", "stood_down"], _said("Its new state.")]
+    text: Annotated[Text120, _said("Free text.")] | None = None
+
+
+class Resolved(
+    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="resolved"
+):
+    """A person closes an alarm or an entry and says how it was settled."""
+
+    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    set_id: Annotated[Identifier, _said("The set whose alarm or entry it is.", **_ID)]
+    alarm: Annotated[Alarm, _said("The alarm; without it, the entry.")] | None = None
+    text: Annotated[str, Meta(min_length=1, max_length=200), _said("How it was settled.")]
+
+
 Message = (
-    Pressure | Motion | Temperature | AlarmMessage | Power | Setup | Link | Incident | Tally | Note | Seen
+    Pressure
+    | Motion
+    | Temperature
+    | AlarmMessage
+    | Power
+    | Setup
+    | Link
+    | Incident
+    | Tally
+    | Note
+    | Seen
+    | Order
+    | RollCall
+    | Gauge
+    | Standby
+    | Resolved
 )
-KIND_TYPES: dict[str, type[Message]] = {
-    "pressure": Pressure,
-    "motion": Motion,
-    "temperature": Temperature,
-    "alarm": AlarmMessage,
-    "power": Power,
-    "setup": Setup,
-    "link": Link,
-    "incident": Incident,
-    "tally": Tally,
-    "note": Note,
-    "seen": Seen,
-}
-KINDS: tuple[str, ...] = tuple(KIND_TYPES)
+KIND_TYPES: dict[str, type[Message]] = {}
+"""Every kind of the contract by its name, those of sets first."""
+KINDS: tuple[str, ...] = ()
+SET_KINDS: tuple[str, ...] = ()
+DESK_KINDS: tuple[str, ...] = ()
+
+
+def declare(*kind_types: type[Any]) -> None:
+    """Add kinds to the contract; everything else is derived from them when it is imported, so do it before.
+
+    Parameters
+    ----------
+    kind_types : types
+        Subclasses of `FromSet` or `FromDesk` with `tag_field="kind"` and the kind as their tag.
+    """
+    global KINDS, SET_KINDS, DESK_KINDS
+    for kind_type in kind_types:
+        KIND_TYPES[str(kind_type.__struct_config__.tag)] = kind_type
+    SET_KINDS = tuple(kind for kind, known in KIND_TYPES.items() if issubclass(known, FromSet))
+    DESK_KINDS = tuple(kind for kind, known in KIND_TYPES.items() if issubclass(known, FromDesk))
+    KINDS = (*SET_KINDS, *DESK_KINDS)
+
+
+declare(*Message.__args__)
+RETAINED_KINDS = ("setup", "link", "order")
+"""Published as retained messages: a broker hands the last one of a topic to whoever connects later."""

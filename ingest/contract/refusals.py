@@ -73,14 +73,30 @@ def read_exactly(topic: Topic, payload: bytes) -> dict[str, Any]:
         f"{topic.speaker}_id" in value,
     )
     _check_members(fields_of(topic.kind), value, "$")
-    if topic.kind == "setup" and "chosen" in value:
+    _check_together(topic.kind, value)
+    return value
+
+
+def _check_together(kind: str, value: dict[str, Any]) -> None:
+    """Refuse fields that are right one by one and wrong together."""
+    if kind == "setup" and "chosen" in value:
         held = len(value.get("choices", ()))
         if value["chosen"] >= held:
             raise RefusedMessage(
                 f"chosen must index into choices, from 0, got {value['chosen']} with {held} choices",
                 "$.chosen",
             )
-    return value
+    if kind == "motion" and not value.keys() & {"motion_m_s2", "still_s"}:
+        raise RefusedMessage(
+            "motion_m_s2 is missing; expected a number of at least 0 m/s², or still_s in its place",
+            "$.motion_m_s2",
+        )
+    named = value.keys() & {"wearer_id", "team"}
+    if kind == "roll_call" and value["state"] in ("answered", "missing") and not named:
+        raise RefusedMessage(
+            f"wearer_id is missing; a roll call that is {value['state']} must name wearer_id or team",
+            "$.wearer_id",
+        )
 
 
 def _json_object(payload: bytes) -> dict[str, Any]:
@@ -194,6 +210,7 @@ def _checked_text(field: Field, value: Any, path: str) -> str:
         (field.one_of and value not in field.one_of)
         or (field.pattern is not None and not is_id(value))
         or (field.high is not None and len(value) > field.high)
+        or (field.low is not None and len(value) < field.low)
     ):
         _refuse(field, value, path)
     return value

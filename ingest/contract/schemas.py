@@ -43,6 +43,11 @@ def schema_of(kind: str) -> dict[str, Any]:
         },
         "required": ["kind", *(field.name for field in fields if field.required)],
     }
+    if kind == "motion":
+        schema["anyOf"] = [{"required": ["motion_m_s2"]}, {"required": ["still_s"]}]
+    if kind == "roll_call":
+        schema["if"] = {"properties": {"state": {"enum": ["answered", "missing"]}}}
+        schema["then"] = {"anyOf": [{"required": ["wearer_id"]}, {"required": ["team"]}]}
     if kind == "setup":
         schema["dependentRequired"] = {"chosen": ["choices"]}
         schema["allOf"] = [
@@ -71,6 +76,8 @@ def _property(field: Field) -> dict[str, Any]:
         schema["maximum"] = LARGEST if field.high is None else field.high
     elif field.shape == "string" and field.high is not None:
         schema["maxLength"] = field.high
+        if field.low is not None:
+            schema["minLength"] = field.low
     elif field.shape == "object":
         schema |= _object(field.members)
     elif field.shape == "array":

@@ -7,13 +7,9 @@ from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from ingest.contract.errors import RefusedMessage
+from ingest.contract.kinds import DESK_KINDS, ID_PATTERN, ID_WORDS, RETAINED_KINDS, SET_KINDS
 
-SET_KINDS = ("pressure", "motion", "temperature", "alarm", "power", "setup", "link")
-DESK_KINDS = ("incident", "tally", "note", "seen")
-RETAINED_KINDS = ("setup", "link")
 EVERY_TOPIC = "underair/v1/#"
-ID_PATTERN = r"^[A-Za-z0-9._-]{1,40}$"
-ID_WORDS = "1 to 40 of A-Z a-z 0-9 . _ -"
 
 is_id = re.compile(ID_PATTERN.removesuffix("$")).fullmatch
 
@@ -63,3 +59,16 @@ def parse_topic(topic: str) -> Topic:
 
 def _shown(text: str) -> str:
     return repr(text if len(text) <= 120 else text[:117] + "...")
+
+
+__all__ = [
+    "DESK_KINDS",
+    "EVERY_TOPIC",
+    "ID_PATTERN",
+    "ID_WORDS",
+    "RETAINED_KINDS",
+    "SET_KINDS",
+    "Topic",
+    "is_id",
+    "parse_topic",
+]
