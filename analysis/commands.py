@@ -56,6 +56,7 @@ def analyse(
 
     from analysis.incident import analyse as analyse_messages
     from analysis.pieces.archive_pieces import incident_piece
+    from analysis.pieces.incident_uses import incident_id_of
     from analysis.pieces.piecewise import Written, analyse_archive
     from analysis.pieces.spread import spread_over
     from analysis.profile import Profile, load_profile
@@ -73,7 +74,7 @@ def analyse(
             raise click.UsageError("--incident is one piece, and --engine spreads many: give one of the two")
         messages, scope = incident_piece(archive, incident)
         with progress_bar("wears") as progress:
-            results = analyse_messages(messages, rules, incident, progress, scope)
+            results = analyse_messages(messages, rules, incident_id_of(incident), progress, scope)
         write_results(results, out, form, about)
         severities = dict(results["findings"].group_by("severity").len().iter_rows())
         written = Written({name: table.height for name, table in results.items()}, severities)

@@ -34,7 +34,7 @@ def incidents(archive: Path, as_json: bool) -> None:
         rows = [row | {end: row[end].strftime(form) for end in ("first", "last")} for row in found]
         click.echo(json.dumps(rows))
         return
-    widest = max((len(row["incident_id"]) for row in found), default=0)
+    widest = max((len(row["key"]) for row in found), default=0)
     for row in found:
         sets = (
             f"{counted(len(row['sets']), 'set')}: {' '.join(row['sets'])}"
@@ -42,6 +42,6 @@ def incidents(archive: Path, as_json: bool) -> None:
             else "no set tallied"
         )
         first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
-        click.echo(f"{row['incident_id']:{widest}}  {first} to {last} UTC  {sets}")
+        click.echo(f"{row['key']:{widest}}  {first} to {last} UTC  {sets}")
     if not found:
         click.echo("no desk spoke of any incident here; underair analyse works through it by set", err=True)

@@ -24,6 +24,7 @@ import polars as pl
 from analysis.clocks.clocks import fit_clocks
 from analysis.incident import analyse
 from analysis.pieces.from_archive import NOTES_AROUND, Period, heard_periods, period_messages
+from analysis.pieces.incident_uses import incident_id_of
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
@@ -383,11 +384,12 @@ def _row(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None
     }
 
 
-def record_of(messages: Messages, profile: Profile, incident_id: str) -> IncidentRecord:
+def record_of(messages: Messages, profile: Profile, incident: str) -> IncidentRecord:
     """Analyse one incident's messages and return its record, as the report and the case need it."""
+    incident_id = incident_id_of(incident)
     results = analyse(messages, profile, incident_id)
     with_at = _with_reconciled_times(messages)
-    return IncidentRecord(_row(results, with_at["incident"], incident_id, incident_id), results, with_at, 0)
+    return IncidentRecord(_row(results, with_at["incident"], incident, incident_id), results, with_at, 0)
 
 
 def _last_said(said: pl.DataFrame, column: str) -> str | None:

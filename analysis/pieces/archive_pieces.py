@@ -13,6 +13,7 @@ import polars as pl
 
 from analysis.incident import Scope
 from analysis.pieces.batch_messages import messages_of, open_archive
+from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
 from ingest.archive.changing import looked_again
 from ingest.archive.index import (
@@ -20,7 +21,6 @@ from ingest.archive.index import (
     days_between,
     summary_of_tail,
 )
-from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
@@ -42,7 +42,7 @@ def pieces_of(folder: Path) -> Pieces:
     # The tail first: what is sealed in between is then in both, which does no harm.
     tail = archive.unsealed()
     sets = pl.concat([index.sets(index.days()), summary_of_tail(tail, SET_KINDS)])
-    desks = pl.concat([index.desks(), summary_of_tail(tail, DESK_KINDS)])
+    desks = _desks(tail, index)
     setups = pl.concat([index.setups(), summary_of_tail(tail, ["setup"])])
     if sets.is_empty() and desks.is_empty():
         raise ArchiveProblem(
@@ -54,43 +54,50 @@ def pieces_of(folder: Path) -> Pieces:
 
 @looked_again
 def incidents_in(folder: Path) -> pl.DataFrame:
-    """Return the incidents that desks spoke of: incident_id, first and last (received), sets."""
-    return _incidents(_desks(open_archive(folder), ArchiveIndex(folder)))
+    """Return the incidents that desks spoke of, as `analysis.pieces.incident_uses.incident_uses`."""
+    return incident_uses(_desks(open_archive(folder).unsealed(), ArchiveIndex(folder)))
 
 
-def incident_messages(folder: Path, incident_id: str) -> Messages:
+def incident_messages(folder: Path, incident: str) -> Messages:
+    """Return what one incident needs, as `incident_piece`."""
+    return incident_piece(folder, incident)[0]
+
+
+@looked_again
+def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     """Return what one incident needs: all that its sets said in their power-ups, and desks about it.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive's.
+    incident : str
+        Its key or id, of `incidents_in`.
+
+    Returns
+    -------
+    messages, scope
+        And what their analysis answers for.
 
     Raises
     ------
     ArchiveProblem
-        When there is no such incident, with the names of those there are.
+        When there is no such incident, with the names of those there are, or several of one name.
     """
-    return incident_piece(folder, incident_id)[0]
-
-
-@looked_again
-def incident_piece(folder: Path, incident_id: str) -> tuple[Messages, Scope]:
-    """Return what one incident needs, and what its analysis answers for. As `incident_messages`."""
     archive, index = open_archive(folder), ArchiveIndex(folder)
     tail = archive.unsealed()
-    desks = pl.concat([index.desks(), summary_of_tail(tail, DESK_KINDS)])
-    known = _incidents(desks)
-    row = known.filter(pl.col("incident_id") == incident_id)
-    if not row.height:
-        names = known["incident_id"].to_list()
-        by_set = "none, no desk opened one; `underair analyse` without --incident works by set"
-        there = ", ".join(names[-20:]) or by_set
-        raise ArchiveProblem(f"no incident {incident_id} in the archive {folder}; there are: {there}")
-    first, last = row["first"][0], row["last"][0]
+    desks = _desks(tail, index)
+    (row,) = asked_for(incident_uses(desks), incident, f"the archive {folder}").iter_rows(named=True)
+    first, last = row["first"], row["last"]
     refusing = {"power": (pl.col("state") == "refused") & pl.col("received").is_between(first, last)}
     refused = archive.messages(first, last + timedelta(seconds=1), refusing)["power"]["set_id"]
-    of_set = pl.col("set_id").is_in([*row["sets"][0].to_list(), *refused])
+    of_set = pl.col("set_id").is_in([*row["sets"], *refused])
     of_tail = summary_of_tail(tail, SET_KINDS)
     sets = _sets_around(index, first - BEFORE, last + AFTER, of_set, of_tail)
     setups = pl.concat([index.setups(), of_tail.filter(pl.col("kind") == "setup")]).filter(of_set)
-    near = desks.filter((pl.col("incident_id") == incident_id) | _near(pl.col("first"), first, last))
-    piece = _one_piece(find_pieces(sets, near, setups), incident_id, refused.to_list(), first, last)
+    of_it = pl.col("key") == row["key"]
+    pieces = find_pieces(sets, desks.filter(of_it | _near(pl.col("first"), first, last)), setups)
+    piece = _one_piece(pieces, row["key"], refused.to_list(), first, last)
     (found,) = messages_of(folder, piece)
     messages, scope = found
     newest = max([piece.heard_until_us, *_ends(index, of_tail, desks)])
@@ -114,11 +121,9 @@ def _sets_around(
         low, high = wider
 
 
-def _one_piece(
-    pieces: Pieces, incident_id: str, refused: list[str], first: datetime, last: datetime
-) -> Pieces:
+def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, last: datetime) -> Pieces:
     """Return the piece of an incident alone, with the sets that refused to start while it lasted."""
-    number = pieces.incidents.filter(pl.col("incident_id") == incident_id)["piece"][0]
+    number = pieces.incidents.filter(pl.col("key") == key)["piece"][0]
     also = pieces.power_ups.filter(
         pl.col("set_id").is_in(refused) & (pl.col("first") <= last) & (pl.col("last") >= first)
     ).select("piece", "set_id", "boot")
@@ -153,29 +158,8 @@ def _ends(index: ArchiveIndex, of_tail: pl.DataFrame, desks: pl.DataFrame) -> li
     return [value for times in newest if isinstance(value := times.to_physical().max(), int)]
 
 
-def _desks(archive: Archive, index: ArchiveIndex) -> pl.DataFrame:
-    tail = archive.unsealed()
-    return pl.concat([index.desks(), summary_of_tail(tail, DESK_KINDS)])
-
-
-def _incidents(desks: pl.DataFrame) -> pl.DataFrame:
-    about = desks.filter(pl.col("incident_id").is_not_null())
-    then = ~pl.col("later")
-    return (
-        about.group_by("incident_id")
-        .agg(
-            # What was brought in later does not move an incident that has a time of its own.
-            pl.coalesce(pl.col("first").filter(then).min(), pl.col("first").min()).alias("first"),
-            pl.coalesce(pl.col("last").filter(then).max(), pl.col("last").max()).alias("last"),
-            pl.col("set_id")
-            .filter(then & (pl.col("kind") == "tally"))
-            .drop_nulls()
-            .unique()
-            .sort()
-            .alias("sets"),
-        )
-        .sort("first", "incident_id")
-    )
+def _desks(tail: Messages, index: ArchiveIndex) -> pl.DataFrame:
+    return with_uses(pl.concat([index.desks(), summary_of_tail(tail, DESK_KINDS)]))
 
 
 def _near(moment: pl.Expr, since: datetime, until: datetime) -> pl.Expr:

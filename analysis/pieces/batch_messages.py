@@ -192,7 +192,10 @@ def _later_notes(archive: Archive, batch: Pieces, schema: pl.Schema) -> pl.DataF
         midnight = datetime.combine(day, time(), UTC)
         only = later_note() & pl.col("incident_id").is_in(wanted["incident_id"].unique().to_list())
         notes = archive.messages(midnight, midnight + timedelta(days=1), {"note": only})["note"]
-        found.append(notes.join(wanted.drop("day"), on="incident_id", maintain_order="left"))
+        about = notes.join(wanted.drop("day"), on="incident_id", maintain_order="left")
+        # Of one name, but about another use of it: not of this piece.
+        within = pl.col("at").is_between(pl.col("low"), pl.col("high"), closed="left")
+        found.append(about.filter(within).drop("low", "high"))
     return pl.concat(found)
 
 

@@ -2,8 +2,9 @@
 
 A piece is an incident with all the power-ups of its sets, or the power-ups of one set outside incidents.
 What belongs together stays together: a set's power-ups less than an hour apart (one may go on where the
-other ended), a set and the incidents that it was tallied to, incidents that tallied one wearer at once. A
-desk's own record is a piece too: the other pieces take from it only what is about them.
+other ended), a set and the incidents that it was tallied to, incidents that tallied one wearer at once. An
+incident's name that is given again is another incident. A desk's own record is a piece too: the other pieces
+take from it only what is about them.
 
 Found from the archive's index, in vectors: nothing here reads a message.
 """
@@ -19,6 +20,7 @@ import polars as pl
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from analysis.pieces.incident_uses import incident_uses
 from analysis.pieces.intervals import overlaps
 from analysis.records import micros
 from analysis.wears.tally import FORGOTTEN_AFTER_US
@@ -29,6 +31,7 @@ BEFORE, AFTER = timedelta(hours=1), timedelta(hours=2)
 """What desks said so long before and after is read with a piece. Our own rule."""
 NOTED = timedelta(minutes=10)
 FORGOTTEN = timedelta(microseconds=FORGOTTEN_AFTER_US)
+_INCIDENT = ["incident_id", "incident_use"]
 BATCH_ROWS = 400_000
 BATCH_PIECES = 200
 BATCH_SPAN = timedelta(days=2)
@@ -46,11 +49,12 @@ class Pieces:
     power_ups : DataFrame
         piece, set_id, boot, first, last: what the piece answers for.
     incidents : DataFrame
-        piece, incident_id.
+        piece, incident_id, incident_use (from 1 for the first use of a name), key (see `incident_uses`).
     desks : DataFrame
         piece, desk_id, boot: the desk records that say something about it.
     later : DataFrame
-        piece, incident_id, day: days on which notes about it were brought in afterwards.
+        piece, incident_id, day, low, high: days on which notes about it were brought in afterwards, and the
+        moments that make them be about this use of the name.
     setups : DataFrame
         piece, set_id, boot, day: where its sets said what they are, which may be long before.
     heard_until_us : int
@@ -112,8 +116,8 @@ def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -
     Parameters
     ----------
     sets, desks, setups : DataFrame
-        From `ingest.archive.index`: who spoke when, what desks said about whom, where sets said what
-        they are.
+        From `ingest.archive.index`: who spoke when, what desks said about whom (by `with_uses`), where sets
+        said what they are.
 
     Returns
     -------
@@ -122,20 +126,24 @@ def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -
     """
     power_ups = _power_ups(sets)
     about = desks.filter(~pl.col("later"))
-    names = desks["incident_id"].drop_nulls().unique().sort()
+    uses = incident_uses(desks).with_row_index("node")
+    node = uses.select("incident_id", "incident_use", "node")
+    about = about.join(node, on=["incident_id", "incident_use"], how="left", maintain_order="left")
     stretches = power_ups.group_by("stretch", "set_id").agg(pl.col("first").min(), pl.col("last").max())
     tallied, wearers = _tallied(about, stretches), _same_wearer(about)
-    nodes = len(names) + stretches.height
-    a = np.r_[names.search_sorted(tallied["incident_id"]), names.search_sorted(wearers["incident_id"])]
-    b = np.r_[len(names) + tallied["stretch"].to_numpy(), names.search_sorted(wearers["other_id"])]
+    nodes = uses.height + stretches.height
+    a = np.r_[tallied["node"].to_numpy(), wearers["node"].to_numpy()]
+    b = np.r_[uses.height + tallied["stretch"].to_numpy(), wearers["other"].to_numpy()]
     label = np.empty(0, np.int64)
     if nodes:
         edges = (np.ones(len(a), np.int8), (a, b))
         graph = coo_array(edges, shape=(nodes, nodes))  # type: ignore[no-untyped-call]
         label = connected_components(graph, directed=False)[1].astype(np.int64)
-    of_incidents = pl.DataFrame({"incident_id": names, "label": label[: len(names)]})
+    of_incidents = uses.select(
+        "incident_id", "incident_use", "key", pl.Series("label", label[: uses.height], pl.Int64)
+    )
     power_ups = power_ups.with_columns(
-        pl.Series("label", label[len(names) + power_ups["stretch"].to_numpy()])
+        pl.Series("label", label[uses.height + power_ups["stretch"].to_numpy()])
     )
     return _numbered(power_ups, of_incidents, desks, setups)
 
@@ -174,11 +182,11 @@ def _said_from() -> pl.Expr:
 
 
 def _tallied(about: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
-    """Return which stretches of which sets belong to which incidents: incident_id, stretch."""
+    """Return which stretches of which sets belong to which incidents: node, stretch."""
     tally = pl.col("kind") == "tally"
     spans = (
-        about.filter(pl.col("incident_id").is_not_null() & pl.col("set_id").is_not_null())
-        .group_by("incident_id", "set_id", tally.alias("tally"))
+        about.filter(pl.col("node").is_not_null() & pl.col("set_id").is_not_null())
+        .group_by("node", "set_id", tally.alias("tally"))
         .agg(
             _said_from().min().alias("low"),
             pl.col("last").max().alias("high"),
@@ -189,29 +197,29 @@ def _tallied(about: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
             pl.col("high") + pl.when("forgotten").then(FORGOTTEN).when("tally").then(BEFORE).otherwise(NOTED),
         )
     )
-    return overlaps(spans, stretches, by="set_id").select("incident_id", "stretch")
+    return overlaps(spans, stretches, by="set_id").select("node", "stretch")
 
 
 def _same_wearer(about: pl.DataFrame) -> pl.DataFrame:
-    """Return pairs of incidents that tallied one wearer at once: incident_id, other_id."""
+    """Return pairs of incidents that tallied one wearer at once: node, other."""
     spans = (
-        about.filter(pl.col("wearer_id").is_not_null() & pl.col("incident_id").is_not_null())
-        .group_by("wearer_id", "incident_id")
+        about.filter(pl.col("wearer_id").is_not_null() & pl.col("node").is_not_null())
+        .group_by("wearer_id", "node")
         .agg(
             _said_from().min().alias("low"),
             pl.col("last").max().alias("high"),
             (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
         )
         .with_columns(pl.col("high") + pl.when("forgotten").then(FORGOTTEN).otherwise(timedelta(0)))
-        .sort("wearer_id", "low", "incident_id")
+        .sort("wearer_id", "low", "node")
     )
     return (
         spans.with_columns(
-            pl.col("incident_id").shift(1).over("wearer_id").alias("other_id"),
+            pl.col("node").shift(1).over("wearer_id").alias("other"),
             pl.col("high").cum_max().shift(1).over("wearer_id").alias("until"),
         )
         .filter(pl.col("low") <= pl.col("until"))
-        .select("incident_id", "other_id")
+        .select("node", "other")
     )
 
 
@@ -220,14 +228,14 @@ def _numbered(
 ) -> Pieces:
     """Give the pieces their numbers, in order of time, and gather what belongs to each."""
     about = desks.filter(~pl.col("later"))
-    spoken = about.join(of_incidents, on="incident_id")
+    spoken = about.join(of_incidents, on=_INCIDENT)
     spans = pl.concat(
         [
             power_ups.select("label", "first", "last", "rows", pl.col("set_id").alias("name")),
             spoken.select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
             # Only notes that were brought in afterwards: the incident has no other time.
             of_incidents.join(spoken, on="label", how="anti")
-            .join(desks, on="incident_id")
+            .join(desks, on=_INCIDENT)
             .select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
         ]
     )
@@ -251,8 +259,8 @@ def _numbered(
     )
     number = of_sets.select("piece", "label")
     mine = power_ups.join(number, on="label").sort("piece", "set_id", "boot")
-    incidents = of_incidents.join(number, on="label").select("piece", "incident_id").sort(pl.all())
-    later = desks.filter("later").join(incidents, on="incident_id")
+    incidents = of_incidents.join(number, on="label").select("piece", *_INCIDENT, "key").sort(pl.all())
+    later = desks.filter("later").join(incidents, on=_INCIDENT)
     return Pieces(
         table=table,
         power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
@@ -260,7 +268,7 @@ def _numbered(
         desks=pl.concat(
             [_desks_of(about, incidents, mine), of_desks.select("piece", "desk_id", "boot")]
         ).sort(pl.all()),
-        later=later.select("piece", "incident_id", "day").unique().sort(pl.all()),
+        later=later.select("piece", "incident_id", "day", "low", "high").unique().sort(pl.all()),
         setups=_setups_of(mine, setups),
         heard_until_us=int(micros(table["until"]).max()) if table.height else 0,
         tallied=bool((about["ins"] > 0).any()),
@@ -268,7 +276,7 @@ def _numbered(
 
 
 def _desks_of(about: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame) -> pl.DataFrame:
-    of_incidents = about.join(incidents, on="incident_id").select("piece", "desk_id", "boot")
+    of_incidents = about.join(incidents, on=_INCIDENT).select("piece", "desk_id", "boot")
     said = about.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null()).select(
         "set_id",
         "desk_id",

@@ -30,6 +30,7 @@ import msgspec
 import polars as pl
 
 from analysis.pieces.archive_pieces import incident_messages
+from analysis.pieces.incident_uses import incident_id_of
 from analysis.profile import Profile
 from analysis.tables import Results
 from analysis.writing import write_results
@@ -89,13 +90,13 @@ def incident_of_archive(
     return _analysed(heard, profile, incident_id, made)
 
 
-def _heard_of_archive(folder: Path, incident_id: str) -> list[Heard]:
-    messages = incident_messages(folder, incident_id)
+def _heard_of_archive(folder: Path, incident: str) -> list[Heard]:
+    messages, incident_id = incident_messages(folder, incident), incident_id_of(incident)
     sets = set(messages["tally"].filter(pl.col("incident_id") == incident_id)["set_id"])
     refused = messages["power"].filter(pl.col("state") == "refused")["set_id"]
     heard = list(heard_in(messages, sets | set(refused), incident_id))
     if not heard:
-        raise ArchiveProblem(f"the archive {folder} holds no message of incident {incident_id!r}")
+        raise ArchiveProblem(f"the archive {folder} holds no message of incident {incident!r}")
     return heard
 
 

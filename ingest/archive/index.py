@@ -36,12 +36,12 @@ FOLDER = "index"
 LATER = timedelta(hours=12)
 """A note about a moment so long ago was brought in afterwards. Our own rule."""
 _ROW_GROUP_ROWS = 50_000
-_VERSION = 1
+_VERSION = 2
 _TIME = pl.Datetime("us", "UTC")
 
 _Columns = dict[str, pl.DataType | type[pl.DataType]]
 _PART: _Columns = {"kind": pl.String, "day": pl.Date, "part": pl.String}
-_SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64}
+_SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64, "digest": pl.UInt64}
 SETS = pl.Schema({**_PART, "set_id": pl.String, "boot": pl.Int64, **_SPAN, "live_rows": pl.Int64})
 DESKS = pl.Schema(
     {
@@ -174,9 +174,18 @@ def _sets_in(frame: pl.LazyFrame) -> pl.LazyFrame:
             pl.coalesce(pl.col("received").filter(live).min(), pl.col("received").min()).alias("first"),
             pl.coalesce(pl.col("received").filter(live).max(), pl.col("received").min()).alias("last"),
             pl.len().cast(pl.Int64).alias("rows"),
+            pl.when(live.any()).then(_digest().filter(live).sum()).otherwise(_digest().sum()).alias("digest"),
             live.sum().cast(pl.Int64).alias("live_rows"),
         )
     )
+
+
+def _digest() -> pl.Expr:
+    """Return what tells one message from another; its sum (modulo 2**64) is the same in any order and parts.
+
+    It tells that something changed, and proves nothing: the manifest's SHA-256 do that.
+    """
+    return pl.col("payload").hash()
 
 
 def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
@@ -186,20 +195,31 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
         pl.col(name) if name in there else pl.lit(None, pl.String).alias(name)
         for name in ("incident_id", "set_id", "wearer_id")
     ]
-    action = pl.col("action") if kind == "tally" else pl.lit("")
+    action = pl.col("action") if kind in ("incident", "tally") else pl.lit("")
     late = later_note() if kind == "note" else pl.lit(False)
+    # What was brought in later is about its own moment, which may be another use of the incident's name.
+    moment = pl.when(late).then(pl.col("at")).otherwise(pl.col("time")) if kind == "note" else pl.col("time")
+    day = pl.when("later").then(pl.col("moment").dt.date())
     return (
         frame.select(
-            "desk_id", "boot", "received", "time", *about, action.alias("action"), late.alias("later")
+            "desk_id",
+            "boot",
+            "received",
+            "payload",
+            moment.alias("moment"),
+            *about,
+            action.alias("action"),
+            late.alias("later"),
         )
-        .group_by("desk_id", "boot", "incident_id", "set_id", "wearer_id", "later")
+        .group_by("desk_id", "boot", "incident_id", "set_id", "wearer_id", "later", day.alias("of_day"))
         .agg(
-            pl.col("time").min().alias("first_said"),
+            pl.col("moment").min().alias("first_said"),
             pl.col("received").min().alias("first"),
             pl.col("received").max().alias("last"),
             pl.len().cast(pl.Int64).alias("rows"),
-            (pl.col("action") == "in").sum().cast(pl.Int64).alias("ins"),
-            (pl.col("action") == "out").sum().cast(pl.Int64).alias("outs"),
+            _digest().sum().alias("digest"),
+            pl.col("action").is_in(["in", "open"]).sum().cast(pl.Int64).alias("ins"),
+            pl.col("action").is_in(["out", "close"]).sum().cast(pl.Int64).alias("outs"),
         )
     )
 

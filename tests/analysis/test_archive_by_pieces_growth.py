@@ -15,6 +15,7 @@ from analysis.incident import analyse
 from analysis.pieces import pieces as finding
 from analysis.pieces.archive_pieces import incident_piece, pieces_of
 from analysis.pieces.batch_messages import messages_of
+from analysis.pieces.incident_uses import with_uses
 from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import BATCH_ROWS, find_pieces
 from analysis.pieces.piecewise import analyse_batch
@@ -60,7 +61,7 @@ def years_of_a_station() -> tuple[pl.DataFrame, pl.DataFrame]:
     wear = np.tile(np.arange(WEARS), SETS_IN)
     number = np.repeat(np.arange(SETS_IN), WEARS)
     first = pl.Series(wear * 86_400_000_000 + number * 1_000_000).cast(TIME)
-    spans = {"first": first, "last": first + timedelta(minutes=40), "rows": 7200}
+    spans = {"first": first, "last": first + timedelta(minutes=40), "rows": 7200, "digest": 0}
     names = pl.Series([f"S-{one:02d}" for one in number])
     part = {"kind": "pressure", "day": first.dt.date(), "part": "p", "set_id": names}
     sets = pl.DataFrame({**part, "boot": wear, **spans, "live_rows": 7200}).cast(SETS)
@@ -96,7 +97,7 @@ def test_finding_pieces_stays_linear(monkeypatch: pytest.MonkeyPatch) -> None:
     sets, desks = years_of_a_station()
     monkeypatch.setattr(finding, "overlaps", counted)
     monkeypatch.setattr(pl.DataFrame, "join", watched)
-    pieces = find_pieces(sets, desks, sets.clear())
+    pieces = find_pieces(sets, with_uses(desks), sets.clear())
     assert pieces.power_ups.height == SETS_IN * WEARS
     assert pieces.incidents.height == WEARS
     assert sizes == [SETS_IN * WEARS, SETS_IN * WEARS]
@@ -106,7 +107,7 @@ def test_finding_pieces_stays_linear(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_tasks_are_bounded_whatever_the_number_of_wears() -> None:
     """A worker holds one task: none is larger than the limit, but for a piece that is so by itself."""
     sets, desks = years_of_a_station()
-    batches = list(find_pieces(sets, desks, sets.clear()).batches())
+    batches = list(find_pieces(sets, with_uses(desks), sets.clear()).batches())
     assert len(batches) > 300
     largest_piece = max(int(batch.table["rows"].max() or 0) for batch in batches)  # type: ignore[arg-type]
     assert largest_piece < BATCH_ROWS

@@ -1,0 +1,162 @@
+"""One name, many incidents: a name that desks give again after a long pause is another incident.
+
+A station that calls every drill ``DRILL`` would else have one incident of all its years.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+
+from ingest.archive.index import LATER
+from ingest.contract.errors import ArchiveProblem
+
+LONGEST_PAUSE = timedelta(days=1)
+"""Desks that open, or tally in, under a name so long after its last word begin another. Our own rule."""
+PAUSE_AFTER_CLOSE = timedelta(hours=6)
+"""And so long after every open was closed, when the name is opened again. Our own rule."""
+CALLED = timedelta(hours=1)
+"""A note may be written so long before the incident is opened. Our own rule."""
+_AT_ALL_TIMES = datetime(2, 1, 1, tzinfo=UTC), datetime(9999, 1, 1, tzinfo=UTC)
+
+
+def with_uses(desks: pl.DataFrame) -> pl.DataFrame:
+    """Return what desks said (`ArchiveIndex.desks`), each row with the use of its incident's name.
+
+    Returns
+    -------
+    DataFrame
+        With `incident_use`, from 1 for the first use of a name; `key`, what the incident is asked for by
+        (its id, with the day on which it began where the name was used again); `low` and `high` (not
+        counted), between which the moment of a note must lie that is brought in later and is about it. All
+        null where no incident is named.
+    """
+    late = pl.when("later").then(LATER).when(pl.col("kind") == "note").then(CALLED).otherwise(timedelta(0))
+    moment = pl.when("later").then("first_said").otherwise("first") + late
+    use = ["incident_id", "incident_use"]
+    began = pl.coalesce(pl.col("first").filter(~pl.col("later")).min(), pl.col("first").min()).over(use)
+    return (
+        desks.with_columns(moment.alias("moment"))
+        .with_row_index("row")
+        .sort("moment")
+        .join_asof(
+            _uses_by_time(desks),
+            left_on="moment",
+            right_on="start",
+            by="incident_id",
+            check_sortedness=False,
+        )
+        .sort("row")
+        .with_columns(
+            pl.when(pl.col("uses") > 1)
+            .then(pl.format("{}@{}", "incident_id", began.dt.date()))
+            .otherwise("incident_id")
+            .alias("key")
+        )
+        .drop("row", "moment", "start", "uses")
+    )
+
+
+def incident_uses(desks: pl.DataFrame) -> pl.DataFrame:
+    """Return every incident, each use of a name being one, in order of time.
+
+    Parameters
+    ----------
+    desks : DataFrame
+        From `with_uses`.
+
+    Returns
+    -------
+    DataFrame
+        incident_id, incident_use, key, first, last (received), sets (tallied in it).
+    """
+    then = ~pl.col("later")
+    return (
+        desks.filter(pl.col("incident_id").is_not_null())
+        .group_by("incident_id", "incident_use", "key")
+        .agg(
+            # What was brought in later does not move an incident that has a time of its own.
+            pl.coalesce(pl.col("first").filter(then).min(), pl.col("first").min()).alias("first"),
+            pl.coalesce(pl.col("last").filter(then).max(), pl.col("last").max()).alias("last"),
+            pl.col("set_id")
+            .filter(then & (pl.col("kind") == "tally"))
+            .drop_nulls()
+            .unique()
+            .sort()
+            .alias("sets"),
+        )
+        .sort("first", "incident_id")
+    )
+
+
+def incident_id_of(key: str) -> str:
+    """Return the id in an incident's key; an id holds no ``@``.
+
+    Examples
+    --------
+    >>> incident_id_of("DRILL@2031-05-04"), incident_id_of("TH-20310504-1912")
+    ('DRILL', 'TH-20310504-1912')
+    """
+    return key.partition("@")[0]
+
+
+def asked_for(uses: pl.DataFrame, asked: str, where: str) -> pl.DataFrame:
+    """Return the one row of `incident_uses` that is asked for by key or id.
+
+    Raises
+    ------
+    ArchiveProblem
+        When there is none, or several of that name; the text says which there are.
+    """
+    found = uses.filter(pl.col("key") == asked)
+    if not found.height:
+        found = uses.filter(pl.col("incident_id") == asked)
+    if found.height > 1:
+        keys = ", ".join(found["key"].tail(20))
+        raise ArchiveProblem(
+            f"the name {asked} was given to {found.height} incidents in {where}, days apart; "
+            f"say which: {keys}"
+        )
+    if not found.height:
+        by_set = "none, no desk opened one; `underair analyse` without --incident works by set"
+        there = ", ".join(uses["key"].tail(20)) or by_set
+        raise ArchiveProblem(f"no incident {asked} in {where}; there are: {there}")
+    return found
+
+
+def _uses_by_time(desks: pl.DataFrame) -> pl.DataFrame:
+    """Return from when on a name is another incident: incident_id, start, incident_use, uses, low, high."""
+    at_desk = pl.col("kind") == "incident"
+    spoken = (
+        desks.filter(
+            pl.col("incident_id").is_not_null()
+            & ~pl.col("later")
+            & pl.col("kind").is_in(["incident", "tally"])
+        )
+        .sort("incident_id", "first", "last")
+        .with_columns(
+            (pl.col("first") - pl.col("last").cum_max().shift(1)).over("incident_id").alias("pause"),
+            pl.when(at_desk)
+            .then(pl.col("ins") - pl.col("outs"))
+            .otherwise(0)
+            .cum_sum()
+            .shift(1)
+            .over("incident_id")
+            .alias("open"),
+        )
+    )
+    anew = (pl.col("ins") > 0) & (
+        (pl.col("pause") > LONGEST_PAUSE)
+        | (at_desk & (pl.col("pause") > PAUSE_AFTER_CLOSE) & (pl.col("open") <= 0))
+    )
+    begun = spoken.filter(anew).select("incident_id", pl.col("first").alias("start"))
+    names = desks.filter(pl.col("incident_id").is_not_null()).select("incident_id").unique()
+    always = names.with_columns(pl.lit(_AT_ALL_TIMES[0], begun.schema["start"]).alias("start"))
+    starts = pl.concat([always, begun]).sort("incident_id", "start")
+    return starts.with_columns(
+        pl.int_range(1, pl.len() + 1, dtype=pl.UInt32).over("incident_id").alias("incident_use"),
+        pl.len().over("incident_id").alias("uses"),
+        (pl.col("start") - LATER).alias("low"),
+        (pl.col("start").shift(-1).over("incident_id") - LATER).fill_null(_AT_ALL_TIMES[1]).alias("high"),
+    ).sort("start")
