@@ -174,12 +174,10 @@
     return size ? { left: size.l, width: size.w, top: size.t, height: size.h } : null;
   }
 
-  const toTime = (value) => (typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`));
-
   // What the lanes show is what is drawn: a zoom that the server has not answered moves no time.
   function drawnWindow() {
     const range = lanesPlot()?._fullLayout?.xaxis?.range;
-    return range ? range.map(toTime) : view.window;
+    return range ?? view.window;
   }
 
   function timeAt(gd, clientX, [start, end]) {
@@ -433,7 +431,7 @@
     gd.dataset.heard = "yes";
     gd.on("plotly_relayout", (change) => {
       const [start, end] = [change["xaxis.range[0]"], change["xaxis.range[1]"]];
-      if (start != null && end != null) setWindow(toTime(start), toTime(end));
+      if (start != null && end != null) setWindow(start, end);
     });
     gd.on("plotly_afterplot", () => placeCursor());
     plot("review-overview")?.on?.("plotly_afterplot", frameWindow);

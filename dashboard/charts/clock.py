@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.contract.errors import UnderairError
 
 SECOND_MS = 1000.0
+HOUR_MS = 3600 * SECOND_MS
+MOST_LOOKS = 2000
 DAY_S = 86_400.0
 STEPS_S = (
     *(0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30),
@@ -127,23 +129,44 @@ class Clock:
         step_s = next((step for step in STEPS_S if length_s / step <= most), None)
         if step_s is None:
             step_s = DAY_S * math.ceil(length_s / DAY_S / most)
-        offset = self.local(moment_of(extent.start)).utcoffset() or timedelta()
-        shift_ms = offset.total_seconds() * SECOND_MS
-        step_ms = step_s * SECOND_MS
-        first = math.ceil((extent.start + shift_ms) / step_ms)
-        last = math.floor((extent.end + shift_ms) / step_ms)
-        moments = [number * step_ms - shift_ms for number in range(first, last + 1)]
-        changes = self.changes or self.span_name(extent) != self.name(moment_of(extent.start))
-        return moments, [self._tick(at, step_s, length_s, changes) for at in moments]
+        step_ms, found = step_s * SECOND_MS, set()
+        offsets = self._offsets_ms(extent)
+        # Round on the clock as it is at that moment: after a change of summer time other moments are round.
+        for shift_ms in offsets:
+            first = math.ceil((extent.start + shift_ms) / step_ms)
+            last = math.floor((extent.end + shift_ms) / step_ms)
+            moments = (number * step_ms - shift_ms for number in range(first, last + 1))
+            found |= {at for at in moments if self._offset_ms(at) == shift_ms}
+        changes = self.changes or len(offsets) > 1
+        texts, date_before = [], None
+        dated = step_s < DAY_S and len({self._date(at) for at in (extent.start, extent.end)}) > 1
+        for at in sorted(found):
+            date = self._date(at)
+            texts.append(self._tick(at, step_s, changes, with_date=dated and date != date_before))
+            date_before = date
+        return sorted(found), texts
 
-    def _tick(self, at_ms: float, step_s: float, length_s: float, changes: bool) -> str:
+    def _offset_ms(self, at_ms: float) -> float:
+        offset = self.local(moment_of(at_ms)).utcoffset() or timedelta()
+        return offset.total_seconds() * SECOND_MS
+
+    def _offsets_ms(self, extent: Extent) -> set[float]:
+        """Return every distance from UTC that this clock has in a stretch."""
+        looks = min(2 + int((extent.end - extent.start) / HOUR_MS), MOST_LOOKS)
+        step = (extent.end - extent.start) / (looks - 1)
+        return {self._offset_ms(extent.start + number * step) for number in range(looks)}
+
+    def _date(self, at_ms: float) -> date:
+        return self.local(moment_of(at_ms)).date()
+
+    def _tick(self, at_ms: float, step_s: float, changes: bool, with_date: bool) -> str:
         local = self.local(moment_of(round(at_ms)))
         if step_s >= DAY_S:
             return f"{local:%Y-%m-%d}"
         text = f"{local:%H:%M:%S}" if step_s < 60 else f"{local:%H:%M}"
         if step_s < 1:
             text += f".{local.microsecond // 100_000}"
-        if length_s > DAY_S:
+        if with_date:
             text = f"{local:%m-%d} {text}"
         return text + (_offset(local, short=True) if changes else "")
 

@@ -101,7 +101,6 @@ def lanes_figure(
         "barmode": "overlay",
         "bargap": 0,
         "xaxis": {
-            "type": "date",
             "side": "top",
             "anchor": "y",
             "automargin": False,
@@ -147,12 +146,19 @@ def lanes_update(
 
 
 def x_axis(window: Window, clock: Clock, plot_px: float) -> dict[str, Any]:
-    """Return what of the x axis follows the window: its range (UTC) and its ticks, worded on the shown clock.
+    """Return what of the x axis follows the window: its range and its ticks, worded on the shown clock.
 
-    Plotly knows no time zones; ticks of its own would be wrong after a change of summer time.
+    The axis is linear, in milliseconds since 1970. On a date axis plotly shifts numbers by the browser's own
+    distance from UTC: an hour too many or too few appears wherever that distance changes.
     """
     moments, texts = clock.ticks(window, max(int(plot_px / TICK_PX), 3))
-    return {"range": [window.start, window.end], "tickmode": "array", "tickvals": moments, "ticktext": texts}
+    return {
+        "type": "linear",
+        "range": [window.start, window.end],
+        "tickmode": "array",
+        "tickvals": moments,
+        "ticktext": texts,
+    }
 
 
 def _draw(people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales) -> Drawing:

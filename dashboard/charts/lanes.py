@@ -1,6 +1,6 @@
 """One wearer's record as arrays on the reconciled clock, ready to be thinned and drawn lane by lane.
 
-Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arrays on a date axis.
+Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arrays on a linear axis.
 """
 
 from __future__ import annotations

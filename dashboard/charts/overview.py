@@ -171,7 +171,6 @@ def overview_figure(
         "showlegend": False,
         "barmode": "overlay",
         "xaxis": {
-            "type": "date",
             "side": "top",
             "automargin": False,
             **x_axis(whole, clock, OVERVIEW_PX),

@@ -46,3 +46,21 @@ def test_ticks_are_round_on_the_shown_clock() -> None:
 def test_what_is_no_zone_is_refused_with_words(name: str) -> None:
     with pytest.raises(BadZone, match="IANA name"):
         clock_of(name)
+
+
+def test_days_begin_at_midnight_after_a_change_too() -> None:
+    week = window("2031-10-24T00:00:00", "2031-10-29T00:00:00")
+    moments, texts = clock_of("Europe/Berlin", week).ticks(week, 6)
+    assert [moment_of(at).isoformat()[:16] for at in moments] == [
+        "2031-10-24T22:00",
+        "2031-10-25T22:00",
+        "2031-10-26T23:00",
+        "2031-10-27T23:00",
+        "2031-10-28T23:00",
+    ]
+    assert texts[0] == "2031-10-25"
+
+
+def test_the_first_tick_of_each_day_names_the_date_where_midnight_is_crossed() -> None:
+    night = window("2031-05-04T23:20:00", "2031-05-05T00:40:00")
+    assert UTC_CLOCK.ticks(night, 6)[1] == ["05-04 23:30", "23:45", "05-05 00:00", "00:15", "00:30"]
