@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from ingest.broker_options import login_option
+from ingest.broker_options import log_options, login_option, metrics_option
+from ingest.logs import Form
 from ingest.place_option import ArchivePlace
 
 
@@ -55,6 +56,8 @@ def demo(port: int, no_browser: bool) -> None:
     "--service", help="Service the desk speaks for until one is heard: the third level of the topics."
 )
 @login_option
+@metrics_option
+@log_options
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(
@@ -67,6 +70,9 @@ def serve(
     desk_id: str,
     service: str | None,
     config: Path | None,
+    metrics: str | None,
+    log_form: Form,
+    log_level: str,
     public_url: str | None,
     proxy: str | None,
 ) -> None:
@@ -82,4 +88,16 @@ def serve(
     from dashboard.access.reach import Reach
 
     reach = Reach(host, accounts, public_url, proxy)
-    serving.serve(archive_folder, broker_url, reach, port, profile_file, desk_id, service, config)
+    serving.serve(
+        archive_folder,
+        broker_url,
+        reach,
+        port,
+        profile_file,
+        desk_id,
+        service,
+        config,
+        metrics,
+        log_form,
+        log_level,
+    )

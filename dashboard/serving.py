@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import logging
 import signal
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 import click
+from prometheus_client.core import Metric
 from waitress import wasyncore
 from waitress.server import create_server
 
@@ -30,7 +31,11 @@ from ingest.archive.reading import Archive
 from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.topics import ID_WORDS, is_id
+from ingest.logs import Form, log_to_stderr
+from ingest.operations import Operations, figure, listener_metrics
+from ingest.service_manager import ServiceManager
 from ingest.settings import load_login
+from ingest.status import read_statuses
 
 THREADS = MOST_SLOW + 6  # what is slow leaves six to the live page
 ENDS_WITHIN_S = 2.0
@@ -86,6 +91,7 @@ class Served:
         host = reach.host
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
+        self._archive_folder = archive_folder
         self.desk = Desk.at_broker(broker_url, desk_id, login) if broker_url is not None else None
         self.feed = Feed(
             archive,
@@ -137,6 +143,30 @@ class Served:
                 # Reading must not depend on the broker; the page says that nothing can be sent.
                 click.echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
 
+    def operations(self, address: str) -> Operations:
+        """Return what answers for metrics and readiness on an address of its own.
+
+        Raises
+        ------
+        BadSettings
+            When the address cannot be listened on.
+        """
+
+        def metrics() -> Iterator[Metric]:
+            yield from listener_metrics(read_statuses(self._archive_folder))
+            yield figure("live_tick_seconds", "work for the latest answer", self.feed.last_tick_ms / 1000)
+            yield figure(
+                "live_ready", "1 when the live page shows the present", not self.feed.why_not_ready()
+            )
+            if self.desk is not None:
+                yield figure("desk_connected", "1 when the desk can send", self.desk.connected())
+
+        return Operations(address, metrics, self.why_not_alive, self.feed.why_not_ready)
+
+    def why_not_alive(self) -> str:
+        """Return whether the live feed has ended by a fault of ours; empty when it works."""
+        return "" if self.feed.alive else "the live feed has ended: restart underair serve"
+
     def close(self) -> None:
         """Stop serving."""
         self._server.task_dispatcher.shutdown(timeout=ENDS_WITHIN_S)
@@ -166,11 +196,12 @@ def serve(
     desk_id: str,
     service: str | None,
     config: Path | None,
+    metrics: str | None,
+    log_form: Form,
+    log_level: str,
 ) -> None:
     """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
-    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
-    # A page's many small files wait for each other for a moment: that is no news.
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    log_to_stderr(log_form, log_level)
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
     served = Served(
         archive_folder,
@@ -183,6 +214,8 @@ def serve(
         login=load_login(config),
     )
     stop = threading.Event()
+    manager = ServiceManager()
+    operations = served.operations(metrics) if metrics is not None else nullcontext()
     restore = _on_signals(stop.set)
     served.start()
     click.echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
@@ -193,8 +226,10 @@ def serve(
             err=True,
         )
     try:
-        while not stop.wait(1.0):
-            pass
+        with operations:
+            manager.ready()
+            while not stop.wait(1.0):
+                manager.alive(served.why_not_alive())
     finally:
         served.close()
         restore()

@@ -1,10 +1,14 @@
-"""The command line's words for a broker: where it is, and who we are to it."""
+"""Options that several verbs share: where the broker is, who we are to it, metrics and logs."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
+
+from ingest.logs import FORMS, LEVELS
 
 broker_option = click.option(
     "--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS."
@@ -15,3 +19,27 @@ login_option = click.option(
     help="Settings in TOML; their [broker] names user, password file, authority and certificate. "
     "ingest/settings.example.toml shows all.",
 )
+metrics_option = click.option(
+    "--metrics",
+    metavar="[HOST:]PORT",
+    help="Answer /metrics, /alive and /ready there; this machine only unless HOST names another address.",
+)
+
+
+def log_options(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options of a verb that goes on running: how it logs."""
+    verb = click.option(
+        "--log-level",
+        type=click.Choice(LEVELS),
+        default="info",
+        show_default=True,
+        help="From where on to log.",
+    )(verb)
+    return click.option(
+        "--log",
+        "log_form",
+        type=click.Choice(FORMS),
+        default="plain",
+        show_default=True,
+        help="Sentences, or one JSON object a line with time, level and message.",
+    )(verb)

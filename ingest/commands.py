@@ -7,19 +7,22 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from ingest.broker_options import broker_option, login_option
+from ingest.broker_options import broker_option, log_options, login_option, metrics_option
 from ingest.counting import Telling, counts_sentence
+from ingest.logs import Form, log_to_stderr
 from ingest.place_option import ArchivePlace
 from ingest.progress import progress_of
 
 if TYPE_CHECKING:
+    from ingest.archive.writing import Health
     from ingest.importing import Imported
+    from ingest.listener import Listener
 
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -35,7 +38,11 @@ _ARCHIVE = ArchivePlace()
     help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
 )
 @click.option("--config", type=_FILE, help="Settings in TOML; ingest/settings.example.toml shows all.")
-def listen(broker: str, archive: Path, config: Path | None) -> None:
+@metrics_option
+@log_options
+def listen(
+    broker: str, archive: Path, config: Path | None, metrics: str | None, log_form: Form, log_level: str
+) -> None:
     """Receive from a broker into an archive until Ctrl-C or SIGTERM.
 
     User and password come from UNDERAIR_MQTT_USERNAME and UNDERAIR_MQTT_PASSWORD, or from the settings.
@@ -45,14 +52,37 @@ def listen(broker: str, archive: Path, config: Path | None) -> None:
         underair listen --broker mqtt://127.0.0.1:1883 --archive archive
     """
     from ingest.listener import Listener
+    from ingest.service_manager import ServiceManager
     from ingest.settings import Settings, load_settings
 
     settings = Settings() if config is None else load_settings(config)
-    telling = Telling()
-    with _stopped_by_signal() as stop:
-        counts = Listener(broker, archive, settings, say=telling.say).run(stop, telling.look)
+    log_to_stderr(log_form, log_level)
+    telling = Telling(live=None if log_form == "plain" else False, log=log_form == "json")
+    listener = Listener(broker, archive, settings, say=telling.say)
+    manager = ServiceManager()
+
+    def look(health: Health) -> None:
+        telling.look(health)
+        manager.ready()
+        manager.alive(listener.why_not_alive())
+
+    with _stopped_by_signal() as stop, _operations(metrics, listener):
+        counts = listener.run(stop, look)
     telling.clear()
     click.echo(counts_sentence(counts))
+
+
+def _operations(address: str | None, listener: Listener) -> AbstractContextManager[object]:
+    if address is None:
+        return nullcontext()
+    from ingest.operations import Operations, listener_metrics
+
+    return Operations(
+        address,
+        lambda: listener_metrics([listener.status]),
+        listener.why_not_alive,
+        listener.why_not_ready,
+    )
 
 
 @click.command(name="import")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 import time
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
     from ingest.archive.folder import Counts
     from ingest.archive.writing import Health
 
+_LOG = logging.getLogger("underair")
 EVERY_S = 60.0
 LIVE_EVERY_S = 1.0
 _BACK_AND_CLEAR = "\r\x1b[K"
@@ -44,9 +46,12 @@ class Telling:
         Whether to rewrite one line each second; by default on a terminal.
     now_s : float or None
         A clock that never goes back; by default that of the machine.
+    log : bool
+        Hand sentences to `logging` instead of writing them out.
     """
 
-    def __init__(self, live: bool | None = None, now_s: float | None = None) -> None:
+    def __init__(self, live: bool | None = None, now_s: float | None = None, *, log: bool = False) -> None:
+        self._log = log
         self._live = sys.stderr.isatty() if live is None else live
         began = time.monotonic() if now_s is None else now_s
         self._told = (began, 0)
@@ -67,6 +72,9 @@ class Telling:
 
     def say(self, sentence: str) -> None:
         """Say a sentence on a line of its own."""
+        if self._log:
+            _LOG.info(sentence)
+            return
         self.clear()
         click.echo(f"underair: {sentence}", err=True)
 

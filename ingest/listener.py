@@ -144,6 +144,24 @@ class Listener:
         """How the writing goes right now."""
         return self._writing.health
 
+    @property
+    def status(self) -> Status:
+        """What the listener last said of itself."""
+        return self._teller.last or self._status()
+
+    def why_not_ready(self) -> str:
+        """Return what keeps messages from being received and made safe; empty when nothing does."""
+        if not self._connected:
+            return f"not connected to {self.address.url}"
+        if not self.subscribed.is_set():
+            return f"connected to {self.address.url}, not yet subscribed"
+        health = self._writing.health
+        return health.trouble or health.sealing_trouble
+
+    def why_not_alive(self) -> str:
+        """Return whether the writing has ended by a fault of ours; empty when it works or waits."""
+        return "" if self._writing.alive else "the journal's thread has ended: restart the listener"
+
     def start(self) -> None:
         """Seal what an earlier run left, and begin to connect; goes on trying until `stop`."""
         self._writing.start()

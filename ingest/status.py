@@ -100,6 +100,21 @@ def read_statuses(archive: str | Path) -> list[Status]:
     return found
 
 
+def why_none_listens(statuses: list[Status], now: datetime) -> str:
+    """Return why nothing comes into an archive that has listeners; empty when one of them receives."""
+    if not statuses or any(status.connected and _is_fresh(status, now) for status in statuses):
+        return ""
+    last = max(statuses, key=lambda status: status.at)
+    ago_s = max(0, round((now - last.at).total_seconds()))
+    if _is_fresh(last, now):
+        return f"listener {last.listener} is {last.state}, not connected to its broker"
+    return f"no listener is running: {last.listener} last said {ago_s:,} s ago that it is {last.state}"
+
+
+def _is_fresh(status: Status, now: datetime) -> bool:
+    return status.state == "up" and (now - status.at).total_seconds() <= 3 * EVERY_S
+
+
 def free_bytes(folder: Path) -> int:
     """Return how much room the disk of a folder has."""
     try:
@@ -138,6 +153,7 @@ class StatusTeller:
         self._matters = matters
         self._look = look
         self._publish = publish
+        self.last: Status | None = None  # as last told
         self._stop = threading.Event()
         self._file = os.open(folder / FILE_NAME, os.O_WRONLY | os.O_CREAT, 0o644)
         self._thread = threading.Thread(target=self._run, name="status", daemon=True)
@@ -165,6 +181,7 @@ class StatusTeller:
                 return
 
     def _tell(self, status: Status) -> None:
+        self.last = status
         text = encode_status(status)
         with contextlib.suppress(
             OSError

@@ -41,6 +41,7 @@ ONLY_IN = {
     "plotly": ("dashboard/",),
     "flask": ("dashboard/",),
     "waitress": ("dashboard/",),
+    "prometheus_client": ("ingest/operations.py", "dashboard/serving.py"),
     "dask": ("analysis/pieces/spread.py",),
     "distributed": ("analysis/pieces/spread.py",),
 }

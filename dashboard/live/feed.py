@@ -31,13 +31,14 @@ from dashboard.live.listener_clock import ListenerClock
 from ingest.archive.reading import Archive, Follower
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import Messages
-from ingest.status import read_statuses
+from ingest.status import read_statuses, why_none_listens
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
 READ_AT_ONCE = timedelta(minutes=30)  # of the past, so that memory follows half an hour and not six
 TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words on how far it is
 LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
+LATE_S = 10.0  # an answer older than this is no longer the present
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
 LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last hours anew
 FAULT_SHOWN_S = 600.0  # a fault of ours stands on the system line so long after its last time
@@ -116,6 +117,7 @@ class Feed:
         self._faulty: dict[str, tuple[str, float]] = {}  # by speaker: what, and when last
         self._unpainted: list[tuple[str, Exception]] = []  # of the latest answer
         self._failures = 0  # of the whole feed, one after another
+        self._problem = "starting"
         # The token goes to pages of our own origin only; a form on a foreign page cannot know it.
         self.token = secrets.token_urlsafe(24)
         self._told_services = services
@@ -138,6 +140,17 @@ class Feed:
     def alive(self) -> bool:
         """Whether the thread still follows; when it ended by a fault, the page must say so."""
         return self._thread.is_alive()
+
+    def why_not_ready(self) -> str:
+        """Return why what the live page shows is not what is happening; empty when it is."""
+        if not self.alive:
+            return "the live feed has ended: restart underair serve"
+        if self._problem:
+            return self._problem
+        late_s = now_s() - self.answer.made_s
+        if late_s > LATE_S:
+            return f"the live page was last renewed {late_s:,.0f} s ago"
+        return why_none_listens(read_statuses(self._folder), datetime.now(UTC))
 
     def _run(self) -> None:
         follower: Follower | None = None
@@ -162,7 +175,9 @@ class Feed:
                 if not self._stop.is_set():
                     self._tick(began_s)
                     self._failures = 0
+                    self._problem = ""
             except Exception as error:
+                self._problem = f"the live page could not be renewed: {error}"
                 if isinstance(error, UNREADABLE):
                     log.exception("the archive cannot be read; trying again")
                     self.answer = self._say(live_view.unreadable(str(error), self.token))

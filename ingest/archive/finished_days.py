@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from ingest.archive.store import StorePath, place
+from ingest.own_process import command_of
 
 FIRST_AFTER_S = 60.0
 AGAIN_AFTER_S = 3600.0
@@ -70,7 +71,7 @@ class FinishedDays:
                 if self._stopping.is_set():
                     return ""
                 self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
-                    [sys.executable, "-m", "ingest.archive.finished_days", str(self._archive)],
+                    command_of("ingest.archive.finished_days", str(self._archive)),
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                     text=True,

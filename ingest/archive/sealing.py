@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import signal
 import subprocess
-import sys
 from pathlib import Path
 
 import msgspec
@@ -19,6 +18,7 @@ import msgspec
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage
 from ingest.contract.errors import ArchiveProblem
+from ingest.own_process import command_of
 
 
 class Outcome(msgspec.Struct, frozen=True):
@@ -75,7 +75,7 @@ class SealingProcess:
             return
         # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
         self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
-            [sys.executable, "-m", "ingest.archive.sealing_process", *self._arguments],
+            command_of("ingest.archive.sealing_process", *self._arguments),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,

@@ -117,6 +117,11 @@ class Writing:
         with self._health_lock:
             return replace(self._health, queued=len(self._queue))
 
+    @property
+    def alive(self) -> bool:
+        """Whether the journal's thread works, or waits for work."""
+        return self._journaller.is_alive()
+
     def take_delay(self) -> float:
         """Return the longest time from receipt to being safe since the last call, ms."""
         with self._health_lock:

@@ -12,11 +12,11 @@ import secrets
 import select
 import socket
 import subprocess
-import sys
 from types import TracebackType
 from typing import Self
 
 from ingest.contract.errors import BrokerProblem
+from ingest.own_process import command_of
 
 WARNING = (
     "The built-in broker is for the demo only: it keeps nothing for who is away and can lose messages. "
@@ -61,8 +61,8 @@ class EmbeddedBroker:
         BrokerProblem
             When it does not come up, for instance because the port is taken.
         """
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "ingest.broker.embedded_broker_process"],
+        self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
+            command_of("ingest.broker.embedded_broker_process"),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

@@ -1,0 +1,174 @@
+"""What an IT department asks a running underair: metrics, is it alive, is it ready. On a port of its own.
+
+``/metrics`` answers in the Prometheus text format; ``/alive`` and ``/ready`` answer 200, or 503 with the
+reason. The port is for this machine unless the operator names another address. The figures name listeners,
+never people.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from socketserver import ThreadingMixIn
+from types import TracebackType
+from typing import Any, Self
+from wsgiref.simple_server import WSGIRequestHandler, WSGIServer, make_server
+
+from prometheus_client import CollectorRegistry, make_wsgi_app
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.registry import Collector
+
+from ingest.contract.errors import BadSettings
+from ingest.status import Status
+
+_PLAIN = (("Content-Type", "text/plain; charset=utf-8"), ("Cache-Control", "no-store"))
+
+
+class _Server(ThreadingMixIn, WSGIServer):
+    """Stops when the answers under way are given."""
+
+
+class _Quiet(WSGIRequestHandler):
+    timeout = 2  # a client that sends nothing frees its thread, and does not hold up the end
+
+    def log_message(self, format: str, *arguments: Any) -> None:
+        """Say nothing: a scrape every few seconds is no news."""
+
+
+class Operations(Collector):
+    """Answers on a port of its own until `stop`.
+
+    Parameters
+    ----------
+    address : str
+        ``PORT`` or ``HOST:PORT``; without a host, this machine only. Port 0 takes a free one.
+    metrics : callable
+        Gives the present metrics.
+    why_not_alive, why_not_ready : callable
+        Give the reason, empty when all is well.
+
+    Raises
+    ------
+    BadSettings
+        When the address cannot be listened on.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        metrics: Callable[[], Iterable[Metric]],
+        why_not_alive: Callable[[], str],
+        why_not_ready: Callable[[], str],
+    ) -> None:
+        self._metrics = metrics
+        self._answers = {"/alive": why_not_alive, "/ready": why_not_ready}
+        registry = CollectorRegistry()
+        registry.register(self)
+        self._scraped = make_wsgi_app(registry)
+        host, port = _host_and_port(address)
+        try:
+            self._server = make_server(host, port, self._answer, server_class=_Server, handler_class=_Quiet)
+        except OSError as error:
+            raise BadSettings(
+                f"metrics cannot be served on {host} port {port}: {error.strerror or error}; "
+                "choose another port, or end what uses it"
+            ) from error
+        self.url = f"http://{host}:{self._server.server_port}"
+        self._thread = threading.Thread(target=self._server.serve_forever, name="operations", daemon=True)
+
+    def collect(self) -> Iterator[Metric]:
+        """Return the metrics, as the registry asks for them."""
+        yield from self._metrics()
+
+    def start(self) -> None:
+        """Begin to answer."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop answering."""
+        if self._thread.is_alive():
+            self._server.shutdown()
+        self._server.server_close()
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    def _answer(self, environ: dict[str, Any], start: Callable[..., Any]) -> Iterable[bytes]:
+        path = environ.get("PATH_INFO", "/")
+        if path == "/metrics":
+            answer: Iterable[bytes] = self._scraped(environ, start)
+            return answer
+        ask = self._answers.get(path)
+        if ask is None:
+            start("404 Not Found", list(_PLAIN))
+            return [b"This port answers /metrics, /alive and /ready.\n"]
+        why_not = ask()
+        start("503 Service Unavailable" if why_not else "200 OK", list(_PLAIN))
+        return [f"{why_not or 'ok'}\n".encode()]
+
+
+def _host_and_port(address: str) -> tuple[str, int]:
+    host, _, port = address.rpartition(":")
+    if not port.isdigit() or int(port) > 65_535:
+        raise BadSettings(f"--metrics must be PORT or HOST:PORT, got {address!r}")
+    return host.strip("[]") or "127.0.0.1", int(port)
+
+
+_COUNTERS = {
+    "received": ("messages safe on disk since the start", lambda status: status.received),
+    "kept": ("messages sealed into the archive since the start", lambda status: status.kept),
+    "duplicates": ("messages that the archive had already", lambda status: status.duplicates),
+    "refused": ("messages that do not keep the contract", lambda status: status.refused),
+}
+_GAUGES = {
+    "queued": ("messages in memory that wait for the disk", lambda status: status.queued),
+    "delay_seconds": (
+        "longest time from receipt to being safe on disk, over the last interval",
+        lambda status: status.delay_ms / 1000,
+    ),
+    "received_per_second": ("rate of receipt over the last interval", lambda status: status.received_per_s),
+    "disk_free_bytes": ("room on the archive's disk", lambda status: status.disk_free_bytes),
+    "broker_connected": ("1 when the listener is connected to its broker", lambda status: status.connected),
+    "troubled": (
+        "1 when something keeps the listener from its work; its status says what",
+        lambda status: bool(status.trouble),
+    ),
+    "possible_loss": (
+        "1 when messages may have been lost before they arrived; its status says why",
+        lambda status: bool(status.possible_loss),
+    ),
+    "last_sealed_timestamp_seconds": (
+        "when a segment last became Parquet, 0 for never",
+        lambda status: status.last_sealed.timestamp() if status.last_sealed else 0,
+    ),
+    "status_timestamp_seconds": (
+        "when the listener last said how it is",
+        lambda status: status.at.timestamp(),
+    ),
+}
+
+
+def listener_metrics(statuses: Iterable[Status]) -> Iterator[Metric]:
+    """Return the metrics of listeners, by name."""
+    told = list(statuses)
+    for name, (meaning, read) in _COUNTERS.items():
+        counter = CounterMetricFamily(f"underair_{name}", meaning, labels=["listener"])
+        for status in told:
+            counter.add_metric([status.listener], float(read(status)))  # type: ignore[no-untyped-call]
+        yield counter
+    for name, (meaning, read) in _GAUGES.items():
+        gauge = GaugeMetricFamily(f"underair_{name}", meaning, labels=["listener"])
+        for status in told:
+            gauge.add_metric([status.listener], float(read(status)))  # type: ignore[no-untyped-call]
+        yield gauge
+
+
+def figure(name: str, meaning: str, value: float) -> Metric:
+    """Return one metric without labels, ``underair_NAME``."""
+    return GaugeMetricFamily(f"underair_{name}", meaning, value=value)
