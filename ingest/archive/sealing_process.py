@@ -10,14 +10,16 @@ import fcntl
 import os
 import signal
 import sys
+import threading
 from pathlib import Path
+from typing import BinaryIO
 
 import polars as pl
 import pyarrow as pa
 
 from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.folder import Counts
-from ingest.archive.sealing import Outcome, decode_segment, encode_outcome
+from ingest.archive.sealing import SIGN_OF_LIFE, SIGN_OF_LIFE_EVERY_S, Outcome, decode_segment, encode_outcome
 from ingest.archive.store import asides, place
 from ingest.contract.errors import reason_of
 
@@ -69,19 +71,57 @@ class Sealing:
         return Outcome(sealed.counts, sealed.damages, trouble)
 
 
+class Answers:
+    """Answers to the listener, and signs of life while there is work.
+
+    Parameters
+    ----------
+    pipe : BinaryIO
+    """
+
+    def __init__(self, pipe: BinaryIO) -> None:
+        self._pipe = pipe
+        self._lock = threading.Lock()
+        self._at_work = threading.Event()
+        threading.Thread(target=self._beat, name="sign of life", daemon=True).start()
+
+    def begin(self) -> None:
+        """Give signs of life from now on."""
+        self._at_work.set()
+
+    def give(self, line: bytes) -> None:
+        """Answer; there are no more signs of life until the next `begin`."""
+        self._at_work.clear()
+        self._write(line)
+
+    def _beat(self) -> None:
+        pause = threading.Event()
+        with contextlib.suppress(OSError, ValueError):  # the listener is gone
+            while self._at_work.wait():
+                self._write(SIGN_OF_LIFE)
+                pause.wait(SIGN_OF_LIFE_EVERY_S)
+
+    def _write(self, line: bytes) -> None:
+        with self._lock:
+            self._pipe.write(line)
+            self._pipe.flush()
+
+
 def main() -> None:
     """Seal until the end of the input."""
     for number in (signal.SIGINT, signal.SIGTERM):
         # Who ends a whole group of processes means the listener; it has the rest sealed and then ends us.
         signal.signal(number, signal.SIG_IGN)
     os.nice(NICENESS)
-    answers = os.fdopen(os.dup(1), "wb")
+    pipe = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints must not stand among the answers
+    answers = Answers(pipe)
+    answers.begin()  # it may have to wait for the process of an earlier run
     sealing = Sealing(place(sys.argv[1]), Path(sys.argv[2]))
     with contextlib.suppress(BrokenPipeError):  # the listener is gone; its next run goes on from here
         for line in sys.stdin.buffer:
-            answers.write(encode_outcome(sealing.seal(Path(decode_segment(line)))) + b"\n")
-            answers.flush()
+            answers.begin()
+            answers.give(encode_outcome(sealing.seal(Path(decode_segment(line)))) + b"\n")
 
 
 if __name__ == "__main__":

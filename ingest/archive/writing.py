@@ -21,10 +21,12 @@ from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage, Record, SegmentWriter, segments
 from ingest.archive.sealing import Outcome, SealingProcess
 from ingest.contract.errors import reason_of
+from ingest.plurals import counted
 from ingest.settings import JournalSettings, SealSettings
 
 LARGEST_BATCH = 10_000
 LARGEST_SEGMENT_BYTES = 64_000_000  # sealing holds a segment in memory
+FINISH_WITHIN_S = 45.0  # systemd waits 90 s for a service to end
 _RETRY_S = 0.5
 _LONGEST_RETRY_S = 30.0
 
@@ -108,7 +110,7 @@ class Writing:
         self._health = Health()
         self._health_lock = threading.Lock()
         self._journaller = threading.Thread(target=self._journal, name="journal", daemon=True)
-        self._sealing = SealingProcess(archive, folder)
+        self._sealing = SealingProcess(archive, folder, self._note_slow_sealing)
         self._sealer = threading.Thread(target=self._seal_all, name="seal", daemon=True)
 
     @property
@@ -159,9 +161,19 @@ class Writing:
         self._journaller.join()
 
     def finish(self) -> Counts:
-        """After `drain`: seal everything; return what became of what was received."""
+        """After `drain`: seal everything; return what became of what was received.
+
+        What cannot be sealed in time stays in the journal, for the next start.
+        """
+        self._sealing.end_by = time.monotonic() + FINISH_WITHIN_S
         self._to_seal.put(None)
         self._sealer.join()
+        left = len(segments(self._folder))
+        if left:
+            self._say(
+                f"left {counted(left, 'journal segment')} unsealed; nothing is lost, "
+                "the next start of this listener seals them"
+            )
         return self.health.sealed
 
     def _note(self, **changes: object) -> None:
@@ -264,6 +276,10 @@ class Writing:
                     break
                 pause_s = min(2 * pause_s, _LONGEST_RETRY_S)
         self._sealing.close()
+
+    def _note_slow_sealing(self, sentence: str) -> None:
+        self._say(sentence)
+        self._note(sealing_trouble=f"{sentence}; the journal is kept until then")
 
     def _seal_one(self, segment: Path) -> bool:
         try:

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from ingest.archive import sealing as sealing_module
 from ingest.archive import writing as writing_module
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Record, SegmentWriter
@@ -207,3 +208,133 @@ def test_listener_itself_loads_nothing_of_parquet() -> None:
     code = "import sys, ingest.listener; print({'polars', 'pyarrow', 'numpy'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "set()"
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing_module, "_RETRY_S", 0.01)
+    monkeypatch.setattr(sealing_module, "SILENT_S", 3.0)
+    monkeypatch.setattr(sealing_module, "END_WITHIN_S", 3.0)
+
+
+def test_halted_process_is_said_and_replaced_and_loses_nothing(
+    tmp_path: Path, pressure: Pressure, impatient: None, wait_until: WaitUntil
+) -> None:
+    said: list[str] = []
+    writing = Writing(
+        tmp_path, _folder(tmp_path), JournalSettings(), SealSettings(rows=50), lambda _: None, said.append
+    )
+    writing.start()
+    writing.put([Delivery(_record(pressure(seq)), 1, 1, 1) for seq in range(50)])
+    wait_until(lambda: writing.health.sealed.kept == 50, what="the first segment to be sealed")
+    halted = writing._sealing.pid
+    assert halted is not None
+    os.kill(halted, signal.SIGSTOP)
+    writing.put([Delivery(_record(pressure(seq)), 1, 1, 1) for seq in range(50, 100)])
+    wait_until(lambda: "no sign of life" in writing.health.sealing_trouble, what="the status to tell it")
+    wait_until(lambda: writing.health.sealed.kept == 100, what="the next process to seal")
+    assert writing.health.sealing_trouble == ""
+    assert not _is_running(halted)
+    writing.drain()
+    writing.finish()
+    assert _seqs(tmp_path) == list(range(100))
+    told = f"the sealing process (pid {halted}) gave no sign of life for 3 s"
+    assert [told in sentence for sentence in said] == [True, False]
+    assert said[1] == "the journal can be sealed again"
+
+
+def test_listener_whose_sealing_process_is_halted_ends_in_time_and_seals(
+    tmp_path: Path, pressure: Pressure, impatient: None, wait_until: WaitUntil
+) -> None:
+    writing = Writing(
+        tmp_path, _folder(tmp_path), JournalSettings(), SealSettings(rows=50), lambda _: None, lambda _: None
+    )
+    writing.start()
+    writing.put([Delivery(_record(pressure(seq)), 1, 1, 1) for seq in range(50)])
+    wait_until(lambda: writing.health.sealed.kept == 50, what="the first segment to be sealed")
+    halted = writing._sealing.pid
+    assert halted is not None
+    os.kill(halted, signal.SIGSTOP)
+    writing.put([Delivery(_record(pressure(seq)), 1, 1, 1) for seq in range(50, 60)])
+    _ends(writing)
+    assert not _is_running(halted)
+    assert _seqs(tmp_path) == list(range(60))
+
+
+def _ends(writing: Writing) -> None:
+    writing.drain()
+    ending = threading.Thread(target=writing.finish, daemon=True)
+    ending.start()
+    ending.join(60)
+    assert not ending.is_alive()
+
+
+def test_idle_process_that_is_halted_does_not_keep_the_listener(
+    tmp_path: Path, pressure: Pressure, impatient: None
+) -> None:
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    process.seal(_segment(tmp_path, [pressure(0)]))
+    halted = process.pid
+    assert halted is not None
+    os.kill(halted, signal.SIGSTOP)
+    ending = threading.Thread(target=process.close, daemon=True)
+    ending.start()
+    ending.join(60)
+    assert not ending.is_alive()
+    assert not _is_running(halted)
+
+
+AT_WORK_FOR_EVER = """
+import sys, time
+from ingest.archive.sealing import SIGN_OF_LIFE
+for _ in sys.stdin.buffer:
+    while True:
+        sys.stdout.buffer.write(SIGN_OF_LIFE)
+        sys.stdout.buffer.flush()
+        time.sleep(0.1)
+"""
+
+
+def _sealing_runs(monkeypatch: pytest.MonkeyPatch, code: str) -> None:
+    monkeypatch.setattr(SealingProcess, "_command", lambda self: [sys.executable, "-c", code])
+
+
+def test_process_that_works_on_one_segment_for_ever_is_said_and_ended(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sealing_module, "SLOW_AFTER_S", 0.5)
+    monkeypatch.setattr(sealing_module, "DEADLINE_S", 3.0)
+    _sealing_runs(monkeypatch, AT_WORK_FOR_EVER)
+    slow: list[str] = []
+    process = SealingProcess(tmp_path, _folder(tmp_path), slow.append)
+    segment = _segment(tmp_path, [pressure(0)])
+    with pytest.raises(ArchiveProblem, match=r"was not done with 2\d+T\d+Z.journal after 3 s"):
+        process.seal(segment)
+    assert slow == [f"sealing {segment.name} takes longer than 0.5 s"]
+    assert process.pid is None
+    assert segment.exists()
+
+
+def test_what_cannot_be_sealed_in_time_at_the_end_is_left_for_the_next_start_and_said(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing_module, "FINISH_WITHIN_S", 2.0)
+    with monkeypatch.context() as patch:
+        _sealing_runs(patch, AT_WORK_FOR_EVER)
+        said: list[str] = []
+        writing = Writing(
+            tmp_path, _folder(tmp_path), JournalSettings(), SealSettings(rows=50), lambda _: None, said.append
+        )
+        writing.start()
+        for first in range(0, 150, 50):
+            writing.put([Delivery(_record(pressure(seq)), 1, 1, 1) for seq in range(first, first + 50)])
+        _ends(writing)
+    left = list(_folder(tmp_path).glob("*.journal"))
+    assert left
+    assert any(f"left {len(left)} journal segment" in sentence for sentence in said)
+    following = Writing(
+        tmp_path, _folder(tmp_path), JournalSettings(), SealSettings(), lambda _: None, said.append
+    )
+    following.start()
+    _ends(following)
+    assert _seqs(tmp_path) == list(range(150))
