@@ -35,6 +35,7 @@ from ingest.broker.mqtt import (
 )
 from ingest.broker.paho_batches import BatchingClient, Publication
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
+from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
 from ingest.rates import Rates
 from ingest.settings import Settings, login_of
@@ -335,17 +336,18 @@ class Listener:
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
         received_us = time.time_ns() // 1000
         try:
-            record = Record(received_us, message.topic, bytes(message.payload), message.retain)
+            topic, retained = message.topic, message.retain
         except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
-            record = Record(received_us, f"unreadable topic ({error})", bytes(message.payload), False)
+            topic, retained = f"unreadable topic ({error})", False
+        record = Record(received_us, topic, *_kept(bytes(message.payload), retained))
         self._take([Delivery(record, message.mid, message.qos, self._generation)])
 
     def _on_batch(self, batch: list[Publication]) -> None:
         generation = self._generation
         self._take(
             [
-                Delivery(Record(received_us, topic, payload, retained), mid, qos, generation)
-                for received_us, topic, payload, retained, mid, qos in batch
+                Delivery(Record(received_us, topic, payload, retained, whole_bytes), mid, qos, generation)
+                for received_us, topic, payload, retained, mid, qos, whole_bytes in batch
             ]
         )
 
@@ -355,6 +357,13 @@ class Listener:
             self._say_once(_QUALITY_0)
         self._rates.count([each.record.topic for each in batch])
         self._writing.put(batch)
+
+
+def _kept(payload: bytes, retained: bool) -> tuple[bytes, bool, int]:
+    """Return what is kept of a payload, and its whole length when that is only its start."""
+    if len(payload) <= KEPT_OF_A_LONG_PAYLOAD_BYTES:
+        return payload, retained, 0
+    return payload[:KEPT_OF_A_LONG_PAYLOAD_BYTES], retained, len(payload)
 
 
 def _lock(folder: Path, name: str) -> IO[str]:

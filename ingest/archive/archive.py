@@ -154,8 +154,8 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     data = segment.read_bytes()
     frames = read_frames(data)
     builder = FrameBuilder()
-    for received_us, topic, payload, retained in frames.records:
-        builder.add(received_us, topic, payload, retained)
+    for record in frames.records:
+        builder.add(*record)
     for damage in frames.damages:
         reason = f"journal {segment.name}: {damage.sentence()}"
         if damage.torn_tail:

@@ -2,8 +2,8 @@
 
 The header is the form, 16 random bytes (the segment's magic) and their CRC-32. A frame is one batch: the
 magic, the frame's number from 0 on, the body's length, the CRC-32 of the body and of the frame's head (all
-little endian), then the batch in MessagePack, a list of [received (us), topic, payload, retained]. No sender
-can know the magic, so no payload can contain a frame that a reader believes.
+little endian), then the batch in MessagePack, a list of [received (us), topic, payload, retained, whole
+length]. No sender can know the magic, so no payload can contain a frame that a reader believes.
 
 Where a frame is not whole, reading resumes at a frame with this magic, a later number and both checksums.
 While a segment may still grow, nothing behind such a place is read.
@@ -31,12 +31,24 @@ _pack = msgspec.msgpack.Encoder().encode
 
 
 class Record(NamedTuple):
-    """One message as it was received."""
+    """One message as it was received.
+
+    Attributes
+    ----------
+    received_us : int
+        Microseconds since 1970 on the listener's clock.
+    topic : str
+    payload : bytes
+    retained : bool
+    whole_bytes : int
+        Length of a payload of which only the start was kept; 0 when it is whole.
+    """
 
     received_us: int
     topic: str
     payload: bytes
     retained: bool
+    whole_bytes: int = 0
 
 
 _unpack = msgspec.msgpack.Decoder(list[Record]).decode

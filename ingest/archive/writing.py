@@ -25,7 +25,9 @@ from ingest.plurals import counted
 from ingest.settings import JournalSettings, SealSettings
 
 LARGEST_BATCH = 10_000
-LARGEST_SEGMENT_BYTES = 64_000_000  # sealing holds a segment in memory
+LARGEST_BATCH_BYTES = 4_000_000  # of topics and payloads; a frame is made in memory
+LARGEST_QUEUE_BYTES = 16_000_000  # long messages come sooner to this bound than to that of their number
+LARGEST_SEGMENT_BYTES = 32_000_000  # sealing holds a segment in memory
 FINISH_WITHIN_S = 45.0  # systemd waits 90 s for a service to end
 _RETRY_S = 0.5
 _LONGEST_RETRY_S = 30.0
@@ -100,7 +102,10 @@ class Writing:
         self._seal = seal
         self._durable = durable
         self._say = say
-        self._queue: deque[Delivery] = deque()
+        self._queue: deque[tuple[list[Delivery], int]] = deque()  # as they came, with their bytes
+        self._queued = 0
+        self._queued_bytes = 0
+        self._queue_lock = threading.Lock()
         self._arrived = threading.Event()
         self._room = threading.Event()
         self._stopping = threading.Event()
@@ -117,7 +122,7 @@ class Writing:
     def health(self) -> Health:
         """How it goes right now."""
         with self._health_lock:
-            return replace(self._health, queued=len(self._queue))
+            return replace(self._health, queued=self._queued)
 
     @property
     def alive(self) -> bool:
@@ -139,17 +144,21 @@ class Writing:
 
     def put(self, batch: list[Delivery]) -> bool:
         """Queue messages; waits while the queue is full. False: stopping, not all were taken."""
-        taken = 0
-        while taken < len(batch):
+        while batch:
             if self._stopping.is_set():
                 return False
-            room = self._limit - len(self._queue)
+            room = self._limit - self._queued if self._queued_bytes < LARGEST_QUEUE_BYTES else 0
             if room > 0:
-                self._queue.extend(batch[taken : taken + room])
-                taken += room
+                # A batch comes out of one look at the network: it may pass the bound in bytes by so much.
+                part, batch = (batch, []) if len(batch) <= room else (batch[:room], batch[room:])
+                part_bytes = sum([len(each[0].payload) + len(each[0].topic) for each in part])
+                with self._queue_lock:
+                    self._queue.append((part, part_bytes))
+                    self._queued += len(part)
+                    self._queued_bytes += part_bytes
             if not self._arrived.is_set():
                 self._arrived.set()
-            if taken < len(batch):
+            if batch:
                 self._room.clear()
                 self._room.wait(0.1)
         return True
@@ -195,8 +204,18 @@ class Writing:
                 return
 
     def _take(self) -> list[Delivery]:
-        taken = min(len(self._queue), LARGEST_BATCH)
-        batch = [self._queue.popleft() for _ in range(taken)]
+        batch: list[Delivery] = []
+        size = 0
+        while self._queue:
+            part, part_bytes = self._queue[0]
+            if batch and (len(batch) + len(part) > LARGEST_BATCH or size + part_bytes > LARGEST_BATCH_BYTES):
+                break
+            with self._queue_lock:
+                self._queue.popleft()
+                self._queued -= len(part)
+                self._queued_bytes -= part_bytes
+            batch += part
+            size += part_bytes
         if not self._room.is_set():
             self._room.set()
         return batch

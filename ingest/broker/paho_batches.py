@@ -18,7 +18,14 @@ import paho.mqtt
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode, MQTTProtocolVersion
 
+from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
+
 READ_BYTES = 262_144
+LONG_PACKET_BYTES = (
+    262_144  # of a longer one the start is read, with all of its topic, and the rest passed over
+)
+LONGEST_KEPT_TOPIC_BYTES = 200
+MOST_KEPT_TOPICS = 25_000
 TRIED_WITH = "2.2."
 _PRIVATE_NAMES = (
     "_sock_recv",
@@ -44,6 +51,7 @@ class Publication(NamedTuple):
     retained: bool
     mid: int
     qos: int
+    whole_bytes: int = 0  # of a payload of which only the start is kept
 
 
 def is_possible() -> bool:
@@ -64,6 +72,8 @@ class BatchingClient(Client):
         super().__init__(*arguments, **named)
         self.take: Callable[[list[Publication]], object] = len
         self._unparsed = b""
+        self._long: Publication | None = None  # a long one whose rest is on its way, and how much of it
+        self._to_pass_over = 0
         self._topics: dict[bytes, str] = {}
 
     def acknowledge(self, mids: Sequence[int]) -> None:
@@ -74,6 +84,7 @@ class BatchingClient(Client):
     def reconnect(self) -> MQTTErrorCode:
         """Reconnect; what was half received belongs to the connection that is gone."""
         self._unparsed = b""
+        self._long, self._to_pass_over = None, 0
         return super().reconnect()
 
     def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
@@ -97,13 +108,28 @@ class BatchingClient(Client):
         received_us = time.time_ns() // 1000
         batch: list[Publication] = []
         at, size = 0, len(data)
+        if self._long is not None:
+            at = min(size, self._to_pass_over)
+            self._to_pass_over -= at
+            if self._to_pass_over:
+                return MQTTErrorCode.MQTT_ERR_SUCCESS
+            batch.append(self._long)
+            self._long = None
         try:
             while size - at >= 2:
                 extent = _extent(data, at)
-                if extent is None or extent[1] > size:
+                if extent is None:
                     break  # the rest is on its way
                 start, end = extent
                 command = data[at]
+                if end > size:
+                    if size - start >= LONG_PACKET_BYTES:
+                        if command & 0xF0 != _PUBLISH or command & _TWO_OF_QUALITY:
+                            raise ValueError("a long packet that is no publication")
+                        self._long = self._publication(data, command, start, end, received_us)
+                        self._to_pass_over = end - size
+                        at = size
+                    break
                 if command & 0xF0 == _PUBLISH and not command & _TWO_OF_QUALITY:
                     batch.append(self._publication(data, command, start, end, received_us))
                 else:
@@ -129,13 +155,14 @@ class BatchingClient(Client):
         name = data[start + 2 : body]
         topic = self._topics.get(name)
         if topic is None:
-            if len(self._topics) > 100_000:
-                self._topics.clear()
             try:
                 topic = name.decode()
             except UnicodeDecodeError as error:
                 topic = f"unreadable topic ({error})"  # kept, and refused later, as without batches
-            self._topics[name] = topic
+            if len(name) <= LONGEST_KEPT_TOPIC_BYTES:
+                if len(self._topics) >= MOST_KEPT_TOPICS:
+                    self._topics.clear()
+                self._topics[name] = topic
         mid = 0
         if command & 0x06:
             mid = data[body] << 8 | data[body + 1]
@@ -145,7 +172,11 @@ class BatchingClient(Client):
             body = end + 1 if properties is None else properties[1]
         if body > end:
             raise ValueError("a publication longer than its packet")
-        return Publication(received_us, topic, data[body:end], bool(command & 1), mid, command >> 1 & 3)
+        retained, qos = bool(command & 1), command >> 1 & 3
+        if end - body <= KEPT_OF_A_LONG_PAYLOAD_BYTES:
+            return Publication(received_us, topic, data[body:end], retained, mid, qos)
+        start_of_it = data[body : body + KEPT_OF_A_LONG_PAYLOAD_BYTES]
+        return Publication(received_us, topic, start_of_it, retained, mid, qos, end - body)
 
     def _handle_as_paho(self, command: int, body: bytes) -> MQTTErrorCode:
         self._in_packet = _packet(command, body)

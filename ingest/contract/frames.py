@@ -13,6 +13,7 @@ from ingest.contract.columns import FRAME_SCHEMAS, TABLES, empty_frame
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.messages import KINDS, Message, decode_known
+from ingest.contract.refusals import too_long
 from ingest.contract.times import micros, parse_time
 from ingest.contract.topics import Topic, parse_topic
 
@@ -30,7 +31,9 @@ class FrameBuilder:
         self._rows: dict[str, list[_Row]] = {kind: [] for kind in KINDS}
         self._refused: list[tuple[int, str, bytes, bool, str, str | None]] = []
 
-    def add(self, received_us: int, topic: str, payload: bytes, retained: bool = False) -> None:
+    def add(
+        self, received_us: int, topic: str, payload: bytes, retained: bool = False, whole_bytes: int = 0
+    ) -> None:
         """Decode one message; what does not keep the contract becomes a row of ``refused``.
 
         Parameters
@@ -40,7 +43,13 @@ class FrameBuilder:
         topic : str
         payload : bytes
         retained : bool
+        whole_bytes : int
+            How long the payload was when only its start was kept, else 0.
         """
+        if whole_bytes:
+            reason = f"{too_long(whole_bytes)}; its first {len(payload)} bytes are kept"
+            self.refuse(received_us, topic, payload, retained, RefusedMessage(reason))
+            return
         try:
             known = parse_topic(topic)
             message = decode_known(known, payload)

@@ -14,6 +14,7 @@ from msgspec import Meta, Struct
 from ingest.contract.times import TIME_PATTERN
 
 MAX_PAYLOAD_BYTES = 4096
+KEPT_OF_A_LONG_PAYLOAD_BYTES = 64 * 1024  # of what is refused in any case: enough to see what it was
 ID_PATTERN = r"^[A-Za-z0-9._-]{1,40}$"
 ID_WORDS = "1 to 40 of A-Z a-z 0-9 . _ -"
 MOST_STANDING_ORDERS = 12

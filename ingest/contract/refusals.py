@@ -99,11 +99,16 @@ def _check_together(kind: str, value: dict[str, Any]) -> None:
         )
 
 
+def too_long(payload_bytes: int) -> str:
+    """Return the reason for refusing a payload of this length."""
+    return f"the payload is {payload_bytes} bytes; at most {MAX_PAYLOAD_BYTES} are allowed"
+
+
 def _json_object(payload: bytes) -> dict[str, Any]:
     if not payload:
         raise RefusedMessage("the payload is empty; expected one JSON object")
     if len(payload) > MAX_PAYLOAD_BYTES:
-        raise RefusedMessage(f"the payload is {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} are allowed")
+        raise RefusedMessage(too_long(len(payload)))
     try:
         text = payload.decode()
     except UnicodeDecodeError as error:

@@ -19,6 +19,7 @@ _records = st.builds(
     st.text(st.characters(exclude_categories=["Cs"])),
     st.binary(),
     st.booleans(),
+    st.integers(0, 2**32),
 )
 
 

@@ -15,7 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 
 from ingest.broker import paho_batches
 from ingest.broker.mqtt import new_client
-from ingest.broker.paho_batches import BatchingClient, Publication
+from ingest.broker.paho_batches import LONG_PACKET_BYTES, BatchingClient, Publication
+from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 
 Sent = tuple[bytes, bytes, int, int, bool]  # topic, payload, packet id, QoS, retained
 
@@ -150,3 +151,48 @@ def test_another_paho_gets_its_own_client() -> None:
 def test_this_paho_is_the_one_it_was_written_for() -> None:
     assert paho_batches.is_possible()
     assert type(new_client("c", batching=True)) is BatchingClient
+
+
+@given(
+    size=st.integers(200_000, 600_000),
+    before=st.lists(_sent, max_size=2),
+    after=st.lists(_sent, max_size=2),
+    cuts=st.lists(st.integers(0, 700_000), max_size=6),
+    mqtt5=st.booleans(),
+)
+def test_of_a_long_payload_the_start_is_kept_and_what_follows_is_whole(
+    size: int, before: list[Sent], after: list[Sent], cuts: list[int], mqtt5: bool
+) -> None:
+    payload = b"0123456789" * (size // 10)
+    packets = [*before, (b"t", payload, 7, 1, False), *after]
+    got = _by_batches(b"".join(_packet(each, mqtt5) for each in packets), cuts, mqtt5)
+    kept = (b"t", payload[:KEPT_OF_A_LONG_PAYLOAD_BYTES], 7, 1, False)
+    assert [(topic.encode(), *rest) for topic, *rest in got] == [
+        (topic, held, mid if quality else 0, quality, retained)
+        for topic, held, mid, quality, retained in [*before, kept, *after]
+    ]
+
+
+def test_long_payload_is_handed_on_with_its_length_and_only_when_all_of_it_came() -> None:
+    client = _client(BatchingClient, False)
+    got: list[Publication] = []
+    client.take = got.extend
+    packet = _packet((b"t", b"x" * 8_000_000, 7, 1, False), False)
+    step = 200_000
+    for at in range(0, len(packet), step):
+        assert got == []
+        client._take_apart(client._unparsed + packet[at : at + step])
+        assert len(client._unparsed) <= LONG_PACKET_BYTES + step
+    assert [each.whole_bytes for each in got] == [8_000_000]
+
+
+def test_what_was_half_received_is_forgotten_with_its_connection(monkeypatch: pytest.MonkeyPatch) -> None:
+    client = _client(BatchingClient, False)
+    got: list[Publication] = []
+    client.take = got.extend
+    packet = _packet((b"t", b"x" * 600_000, 7, 1, False), False)
+    client._take_apart(packet[:400_000])
+    monkeypatch.setattr(Client, "reconnect", lambda self: MQTTErrorCode.MQTT_ERR_SUCCESS)
+    client.reconnect()
+    client._take_apart(_packet((b"t", b"{}", 8, 1, False), False))
+    assert [each.payload for each in got] == [b"{}"]
