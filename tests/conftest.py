@@ -74,6 +74,12 @@ def wait_until(condition: Callable[[], Any], timeout_s: float = 60.0, what: str 
         time.sleep(0.02)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def own_state(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What this machine remembers of cases and archives is kept in a folder of the tests."""
+    os.environ["UNDERAIR_WORK_FOLDER"] = str(tmp_path_factory.mktemp("state"))
+
+
 @pytest.fixture(name="wait_until")
 def wait_until_fixture() -> Callable[..., Any]:
     return wait_until

@@ -15,10 +15,14 @@ from ingest.plurals import counted
 
 if TYPE_CHECKING:
     from analysis.profile import Profile
+    from dashboard.evidence.origin import ArchiveState
 
 _NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _FOLDER = ArchivePlace(must_exist=True)
 _LOCAL = ArchivePlace(must_exist=True, stores=False)
+INCOMPLETE = 3
+"""Exit code: done, but not all that was received could be read."""
 
 
 def _profile(name: str | None) -> Profile:
@@ -110,87 +114,169 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
         f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "
         f"SHA-256 {origin.sha256}" + ("; an older file of this name is replaced" if replaced else "")
     )
+    _end_with_state(origin.archive, "the report")
 
 
-@click.command()
-@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
-@click.option("--incident", required=True, metavar="ID", help="The incident.")
-@click.option(
-    "--out",
-    required=True,
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="A new folder.",
-)
+@click.group(invoke_without_command=True)
+@click.option("--archive", type=_FOLDER, help="Folder of the archive.")
+@click.option("--incident", metavar="ID", help="The incident.")
+@click.option("--out", metavar="DIR", type=_NEW_FOLDER, help="A new folder.")
+@click.option("--why", metavar="TEXT", help="For what purpose; it goes into the case.")
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
-def case(archive: Path, incident: str, out: Path, profile: str | None) -> None:
-    """Put one incident into a folder: messages, tables, report, profile, versions, hashes.
+@click.option(
+    "--sign",
+    "key",
+    metavar="KEY",
+    type=_FILE,
+    help="Sign with this private key of OpenSSH.",
+)
+@click.pass_context
+def case(
+    ctx: click.Context,
+    archive: Path | None,
+    incident: str | None,
+    out: Path | None,
+    why: str | None,
+    profile: str | None,
+    key: Path | None,
+) -> None:
+    """Put one incident into a folder that a third party can check without underair.
 
-    Prints the head of the hash chain: note it elsewhere, it stands for every byte of the folder.
+    A bag (BagIt 1.0, RFC 8493): messages, refused messages, tables, report, profile, schemas, versions and a
+    README. Prints its head: note it elsewhere, it stands for every byte. Ends with 3 when the archive is not
+    whole; the case then says so.
 
     \b
     Example:
-        underair case --archive archive --incident TH-20310504-1912 --out case
+        underair case --archive archive --incident TH-20310504-1912 --out case --why "inquiry 31-7"
+        underair case note case --text "handed to the inquiry"
     """
+    if ctx.invoked_subcommand:
+        return
+    given = {"--archive": archive, "--incident": incident, "--out": out, "--why": why}
+    missing = [name for name, value in given.items() if not value]
+    if missing or archive is None or incident is None or out is None or why is None:
+        raise click.UsageError(f"a case needs {', '.join(missing)}; `underair case --help` shows an example")
     from dashboard.evidence.case import write_case
 
-    head = write_case(archive, _profile(profile), incident, out)
+    head, state = write_case(archive, _profile(profile), incident, out, why=why, key=key)
     click.echo(f"{out}: head {head}")
+    _end_with_state(state, "the case")
+
+
+@case.command(name="note")
+@click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option("--text", required=True, help="What was done with it, such as to whom it was handed.")
+def case_note(folder: Path, text: str) -> None:
+    """Write a line into a case's custody log: who had it, when, to whom it went.
+
+    \b
+    Example:
+        underair case note case --text "handed to the inquiry"
+    """
+    from datetime import UTC, datetime
+
+    from dashboard.evidence import custody
+    from dashboard.evidence.case import head_of
+    from dashboard.evidence.checked import CaseProblem
+    from ingest.contract.errors import system_sentence
+
+    if not (folder / custody.FILE).is_file():
+        raise CaseProblem(f"{folder} has no {custody.FILE}: it is no case of underair 0.4.0 or later")
+    try:
+        custody.add_entry(folder, "noted", text, head_of(folder), datetime.now(UTC))
+    except OSError as error:
+        raise CaseProblem(f"cannot write into {folder / custody.FILE}: {system_sentence(error)}") from None
+    entries, _, last = custody.read_custody(folder)
+    click.echo(f"{folder / custody.FILE}: {counted(len(entries), 'line')}, last {last}")
+
+
+def _end_with_state(state: ArchiveState, what: str) -> None:
+    """Say that an archive was not whole, and end with 3 then."""
+    if state.whole:
+        return
+    for fault in state.faults:
+        click.echo(f"underair: {fault}", err=True)
+    click.echo(f"underair: the archive is not whole, and {what} says so", err=True)
+    sys.exit(INCOMPLETE)
 
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=_FOLDER)
-@click.option("--again", is_flag=True, help="A case: also analyse its capture anew and compare every table.")
+@click.option("--again", is_flag=True, help="A case: also make every table and the report anew, and compare.")
+@click.option("--expect", metavar="HEAD", help="The head that was noted elsewhere.")
+@click.option("--signers", metavar="FILE", type=_FILE, help="A case: allowed signers (ssh-keygen).")
+@click.option("--tsa", metavar="PEM", type=_FILE, help="A case: root certificates of the time stamp.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object.")
-def verify(folder: Path, again: bool, as_json: bool) -> None:
+def verify(
+    folder: Path, again: bool, expect: str | None, signers: Path | None, tsa: Path | None, as_json: bool
+) -> None:
     """Compare a case folder, or an archive, with its list of hashes.
 
-    Names each file or part that was altered, truncated, is missing or was added, and ends with 1 then. The
-    heads that it prints are worth noting elsewhere: they show later that nothing was exchanged.
+    Names each file or part that was altered, truncated, is missing or was added, and ends with 1 then. Note
+    the heads that it prints elsewhere: with --expect they show that nothing was exchanged or rolled back.
 
     \b
     Example:
-        underair verify case
+        underair verify case --again --signers allowed_signers
     """
-    from dashboard.evidence.case import is_case, verify_case
+    from datetime import UTC, datetime
+
+    from dashboard.evidence.case_check import is_case, note_opened, verify_case
 
     if not is_case(folder):
-        from dashboard.access.log import FOLDER, read_log
-        from dashboard.privacy.holds import HOLDS
-        from ingest.archive.parts import is_archive
-        from ingest.archive.store import work_folder
-        from ingest.contract.errors import ArchiveProblem
-        from ingest.keeping_commands import print_verified
-
-        if not is_archive(folder):
-            raise ArchiveProblem(
-                f"{folder} is neither a case nor an archive: it has no case.json, manifest or journal; "
-                "name the folder that `underair case`, `listen` or `import` wrote"
-            )
-
-        # Who did what, and what is held, are chains of their own, which ingest knows nothing of.
-        broken: list[str] = []
-        for what, where in (("access log", FOLDER), ("holds", HOLDS)):
-            entries, faults = read_log(work_folder(folder), where)
-            for fault in faults:
-                click.echo(fault, err=as_json)
-            if entries:
-                told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
-                click.echo(f"{what}: {told}", err=True)
-            broken += faults
-        if not print_verified(folder, as_json) or broken:
-            sys.exit(1)
+        _verify_archive(folder, expect, as_json)
         return
-    found = verify_case(folder, again)
+    found = verify_case(folder, again, expect, signers, tsa)
+    unnoted = note_opened(folder, found, datetime.now(UTC))
     if as_json:
-        click.echo(json.dumps({"files": found.files, "head": found.head, "faults": list(found.faults)}))
+        told = {
+            "files": found.files,
+            "head": found.head,
+            "faults": list(found.faults),
+            "said": list(found.said),
+        }
+        click.echo(json.dumps(told))
     else:
-        for fault in found.faults:
-            click.echo(fault)
+        for line in (*found.faults, *found.said, unnoted):
+            if line:
+                click.echo(line)
         click.echo(f"head: {found.head}")
         verdict = "whole" if not found.faults else counted(len(found.faults), "fault")
         if again and not found.faults:
-            click.echo("its capture analysed anew: every table is the same to the bit")
+            click.echo("made anew from its messages: tables and report are the same")
         click.echo(f"{verdict}: a case of {counted(found.files, 'file')}")
     if found.faults:
+        sys.exit(1)
+
+
+def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
+    from dashboard.access.log import FOLDER, read_log
+    from dashboard.evidence.archive_heads import compared_with_memory
+    from dashboard.privacy.holds import HOLDS
+    from ingest.archive.parts import is_archive
+    from ingest.archive.store import work_folder
+    from ingest.contract.errors import ArchiveProblem
+    from ingest.keeping_commands import print_verified
+
+    if not is_archive(folder):
+        raise ArchiveProblem(
+            f"{folder} is neither a case nor an archive: it has no bagit.txt, case.json, manifest or "
+            "journal; name the folder that `underair case`, `listen` or `import` wrote"
+        )
+    # Who did what, and what is held, are chains of their own, which ingest knows nothing of.
+    broken: list[str] = []
+    for what, where in (("access log", FOLDER), ("holds", HOLDS)):
+        entries, faults = read_log(work_folder(folder), where)
+        if entries:
+            told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
+            click.echo(f"{what}: {told}", err=True)
+        broken += faults
+    said, faults = compared_with_memory(folder, expect)
+    broken += faults
+    for fault in broken:
+        click.echo(fault, err=as_json)
+    for line in said:
+        click.echo(line, err=True)
+    if not print_verified(folder, as_json) or broken:
         sys.exit(1)

@@ -2,13 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
-import platform
-from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import datetime
 from html import escape
-from importlib.metadata import version
 from importlib.resources import files
 from typing import Any
 
@@ -23,6 +17,7 @@ from dashboard.charts.figures import scales_of
 from dashboard.charts.lanes import lanes_of, people_of
 from dashboard.charts.overview import whole_window
 from dashboard.evidence import words
+from dashboard.evidence.origin import Origin
 from dashboard.evidence.plots import overview_svg, person_svg
 from dashboard.evidence.report_tables import (
     SEVERITIES,
@@ -43,31 +38,7 @@ from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT
 from ingest.plurals import counted
 
-LIBRARIES = ("numpy", "polars", "scipy", "numba")
-
-
-@dataclass(frozen=True)
-class Origin:
-    """Where a report's figures come from: hash and count of the messages, and when it was made."""
-
-    messages: int
-    sha256: str
-    made: datetime
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of underair and of what computes its figures."""
-    found = {"underair": version("underair"), "python": platform.python_version()}
-    return found | {name: version(name) for name in LIBRARIES}
-
-
-def hash_of(lines: Iterable[bytes]) -> tuple[int, str]:
-    """Return the count and the SHA-256 of a capture's lines, as its uncompressed file would have it."""
-    digest, count = hashlib.sha256(), 0
-    for line in lines:
-        digest.update(line)
-        count += 1
-    return count, digest.hexdigest()
+LIBRARIES = ("underair", "python", "numpy", "polars", "scipy", "numba")
 
 
 def report_html(
@@ -137,10 +108,18 @@ def _head(about: dict[str, Any], profile: Profile, origin: Origin, shown: Shown,
     return (
         f'<header><p class="kind">{words.TITLE}</p><h1>{escape(name)}</h1>'
         f"<p>{escape(' · '.join(fact for fact in facts if fact))}</p>"
-        f'<p class="note">{PRODUCT} {version("underair")} · profile {escape(profile.name)} · '
+        f'<p class="note">{PRODUCT} {origin.versions.get("underair", "")} · profile {escape(profile.name)} · '
         f"made {origin.made:%Y-%m-%d %H:%M:%S} UTC</p>"
-        f'{_choices(shown, whole)}<p class="caution">{escape(CAUTION)}</p></header>'
+        f'{_state(origin)}{_choices(shown, whole)}<p class="caution">{escape(CAUTION)}</p></header>'
     )
+
+
+def _state(origin: Origin) -> str:
+    """Say on the first page when the archive was not whole."""
+    if origin.archive.whole:
+        return ""
+    told = " ".join((words.NOT_WHOLE, *origin.archive.faults))
+    return f'<p class="caution">{escape(told)}</p>'
 
 
 def _choices(shown: Shown, whole: Window) -> str:
@@ -268,7 +247,7 @@ def _plain(value: Any) -> str:
 
 
 def _origin(origin: Origin) -> str:
-    made_with = ", ".join(f"{name} {number}" for name, number in versions().items())
+    made_with = ", ".join(f"{name} {origin.versions[name]}" for name in LIBRARIES if name in origin.versions)
     return (
         f"<p>{origin.messages:,} messages. SHA-256 of them as a capture, one a line in the order received: "
         f"<code>{origin.sha256}</code></p><p>{escape(made_with)}</p>"

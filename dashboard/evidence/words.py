@@ -102,6 +102,7 @@ DESK_HEADS = ("Time", "Note", "Set", "Certainty")
 ALARM_HEADS = ("Wearer", "Alarm", "Raised", "Acknowledged", "Cleared", "Seen", "Response", "Source")
 GAP_HEADS = ("Wearer", "Set", "From", "Until", "Lasted", "Messages lost")
 CLOCK_HEADS = ("Set", "Power-up", "Set minus listener", "Sure to", "Drift", "Jumps")
+NOT_WHOLE = "The archive was not whole when this was made; figures may lack what is missing."
 NOTHING = "none"
 LOCAL_TIMES = "Times are those of {zone}, with UTC in brackets beside them; plots have the first only."
 OTHER_UNITS = (

@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import errno
-import gzip
-import hashlib
 import json
 import re
-import shutil
-import subprocess
-from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
-import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from analysis.tables import TABLES
 from dashboard.charts.words import NOBODY
 from dashboard.evidence import words as report_words
-from dashboard.evidence.case import CaseProblem, verify_case, write_case
-from dashboard.evidence.report import Origin, report_html
+from dashboard.evidence.case import write_case
+from dashboard.evidence.checked import CaseProblem
+from dashboard.evidence.origin import Origin
+from dashboard.evidence.report import report_html
 from dashboard.results_store import record_of
 from dashboard.underair import main
 from dashboard.words import CAUTION
@@ -61,19 +56,6 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def incident_id() -> str:
     topics = (json.loads(heard.payload) for heard in read_capture(SAMPLE) if "/incident" in heard.topic)
     return str(next(topics)["incident_id"])
-
-
-@pytest.fixture(scope="module")
-def made_case(archive: Path, incident_id: str) -> Path:
-    out = archive.parent / "case"
-    assert run("case", "--archive", str(archive), "--incident", incident_id, "--out", str(out)) == 0
-    return out
-
-
-@pytest.fixture
-def case(made_case: Path, tmp_path: Path) -> Path:
-    """A case of the test's own to spoil."""
-    return Path(shutil.copytree(made_case, tmp_path / "case"))
 
 
 class Page(HTMLParser):
@@ -171,80 +153,6 @@ def test_a_zone_that_is_none_is_named(
     assert not out.exists()
 
 
-def test_the_same_archive_gives_the_same_case_but_for_when_it_was_made(
-    archive: Path, incident_id: str, made_case: Path, tmp_path: Path
-) -> None:
-    later = datetime(2032, 1, 1, tzinfo=UTC)
-    write_case(archive, Profile.default(), incident_id, tmp_path / "again", later)
-    first, again = (
-        json.loads((folder / "case.json").read_text()) for folder in (made_case, tmp_path / "again")
-    )
-    assert first["messages_sha256"] == again["messages_sha256"]
-    same = [a["sha256"] == b["sha256"] for a, b in zip(first["files"], again["files"], strict=True)]
-    names = [entry["file"] for entry in first["files"]]
-    assert [name for name, equal in zip(names, same, strict=True) if not equal] == ["report.html"]
-
-
-def test_a_case_holds_every_table_and_its_own_capture_gives_them_again(case: Path) -> None:
-    assert {path.stem for path in (case / "results").iterdir()} == set(TABLES)
-    assert verify_case(case, again=True).faults == ()
-    lines = gzip.decompress((case / "messages.ndjson.gz").read_bytes())
-    assert (
-        hashlib.sha256(lines).hexdigest() == json.loads((case / "case.json").read_text())["messages_sha256"]
-    )
-
-
-def test_a_table_that_the_capture_does_not_give_is_named(case: Path) -> None:
-    path = case / "results" / "wears.parquet"
-    altered = pl.read_parquet(path).with_columns(pl.col("end_bar") + 1)
-    altered.write_parquet(path)
-    assert verify_case(case).faults == ("results/wears.parquet: altered (SHA-256 is not that of the list)",)
-
-
-def test_sha256sum_agrees(case: Path) -> None:
-    program = shutil.which("sha256sum")
-    assert program is not None
-    done = subprocess.run(
-        [program, "--check", "--strict", "SHA256SUMS"], cwd=case, capture_output=True, check=False
-    )
-    assert done.returncode == 0, done.stdout
-
-
-@pytest.mark.parametrize("name", ["messages.ndjson.gz", "results/air.parquet", "report.html", "profile.json"])
-def test_one_altered_byte_is_named(case: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    path = case / name
-    data = bytearray(path.read_bytes())
-    data[len(data) // 2] ^= 1
-    path.write_bytes(data)
-    assert run("verify", str(case)) == 1
-    assert f"{name}: altered" in capsys.readouterr().out
-
-
-def test_missing_added_and_a_changed_list_are_named(case: Path) -> None:
-    (case / "report.html").unlink()
-    (case / "extra.txt").write_text("x")
-    (case / "SHA256SUMS").write_text("")
-    faults = verify_case(case).faults
-    assert "report.html: missing" in faults
-    assert "extra.txt: added, not in the list" in faults
-    assert "SHA256SUMS: does not agree with case.json" in faults
-
-
-def test_a_list_rewritten_with_a_file_breaks_its_chain(case: Path) -> None:
-    manifest = json.loads((case / "case.json").read_text())
-    (case / "profile.json").write_text("{}")
-    entry = next(one for one in manifest["files"] if one["file"] == "profile.json")
-    entry["sha256"] = hashlib.sha256(b"{}").hexdigest()
-    (case / "case.json").write_text(json.dumps(manifest))
-    assert any("the chain does not hold at profile.json" in fault for fault in verify_case(case).faults)
-
-
-def test_what_a_case_says_about_itself_is_in_the_chain(case: Path) -> None:
-    manifest = json.loads((case / "case.json").read_text())
-    (case / "case.json").write_text(json.dumps({**manifest, "made": "2001-01-01T00:00:00+00:00"}))
-    assert any("chain does not hold" in fault for fault in verify_case(case).faults)
-
-
 def test_a_folder_in_use_is_not_mixed_with_a_case(archive: Path, incident_id: str, tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("mine")
     with pytest.raises(CaseProblem, match="not empty"):
@@ -264,9 +172,12 @@ def test_a_case_on_a_full_disk_says_so_and_leaves_nothing(
     def full_disk(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("dashboard.evidence.case.write_capture", full_disk)
+    monkeypatch.setattr("dashboard.evidence.case.write_messages", full_disk)
     out = tmp_path / "case"
-    assert run("case", "--archive", str(archive), "--incident", incident_id, "--out", str(out)) == 1
+    assert (
+        run("case", "--archive", str(archive), "--incident", incident_id, "--out", str(out), "--why", "test")
+        == 1
+    )
     said = capsys.readouterr().err
     assert f"cannot write the case into {out}: the disk is full: make room and call again" in said
     assert "Errno" not in said
@@ -277,36 +188,11 @@ def test_an_unknown_incident_ends_with_the_names_of_those_known(
     archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "none"
-    assert run("case", "--archive", str(archive), "--incident", "I-9", "--out", str(out)) == 1
+    assert (
+        run("case", "--archive", str(archive), "--incident", "I-9", "--out", str(out), "--why", "test") == 1
+    )
     assert incident_id in capsys.readouterr().err
     assert not out.exists()
-
-
-def test_verify_still_checks_an_archive(archive: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("verify", str(archive)) == 0
-    assert "whole" in capsys.readouterr().out
-
-
-def test_verify_gives_no_false_assurance_on_what_is_neither_case_nor_archive(
-    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    gutted = tmp_path / "gutted"
-    shutil.copytree(case, gutted)
-    (gutted / "case.json").unlink()
-    empty = tmp_path / "empty"
-    empty.mkdir()
-    for folder, said in ((gutted, "case.json cannot be read"), (empty, "neither a case nor an archive")):
-        with pytest.raises(SystemExit) as ended:
-            main(["verify", str(folder)])
-        assert ended.value.code == 1
-        assert said in capsys.readouterr().err
-
-
-def test_a_name_outside_of_the_case_is_a_fault_and_not_read(case: Path) -> None:
-    manifest = json.loads((case / "case.json").read_text())
-    manifest["files"][0]["file"] = "../../etc/hostname"
-    (case / "case.json").write_text(json.dumps(manifest))
-    assert any("not inside the case" in fault for fault in verify_case(case).faults)
 
 
 def test_a_folder_beside_the_case_is_left_alone(archive: Path, incident_id: str, tmp_path: Path) -> None:
@@ -323,7 +209,7 @@ def test_a_report_on_the_desks_words_alone_says_that_nobody_was_heard(tmp_path: 
     heard = {kind: frame.clear() for kind, frame in incident.messages.items()}
     heard |= {kind: incident.messages[kind] for kind in ("incident", "note")}
     record = record_of(heard, Profile.default(), INVENTED)
-    text = report_html(record, Profile.default(), Origin(2, "0" * 64, OPENED))
+    text = report_html(record, Profile.default(), Origin(made=OPENED, sha256="0" * 64, kept=2))
     assert text.count(NOBODY) == 3
     assert "between –" not in text
     assert "<svg" not in text

@@ -1,0 +1,51 @@
+"""An archive's heads against those noted elsewhere and those seen on this machine: a roll-back shows."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from dashboard.evidence.heads import Seen, note_seen, seen_before
+from ingest.archive.manifest import chains, read_chain
+from ingest.archive.store import place
+
+
+def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:
+    """Compare an archive's chains with heads known before; return what is to be said, and faults.
+
+    A chain only grows: a head that once was its last line is still one of its lines. An archive rolled back
+    to an older copy, or written anew, lacks it.
+
+    Parameters
+    ----------
+    archive : Path
+    expect : str, optional
+        A head that was noted elsewhere.
+    """
+    folder = place(archive)
+    there, heads = set(), {}
+    for writer, path in chains(folder):
+        lines, _, heads[writer] = read_chain(path)
+        there |= {heads[writer], *(line.before for line in lines)}
+    faults, said = [], []
+    wanted = expect.strip().lower() if expect else None
+    if wanted and wanted not in there:
+        faults.append(
+            f"head: expected {wanted}, and no line of this archive has it: rolled back or exchanged"
+        )
+    subject = f"archive {folder if '://' in str(folder) else Path(str(folder)).resolve()}"
+    looks = seen_before(subject)
+    gone = {look.head: look.at for look in looks if look.head not in there}
+    faults += [
+        f"head: {head}, seen on this machine on {at:%Y-%m-%d %H:%M:%S} UTC, is in no chain: "
+        "rolled back or exchanged"
+        for head, at in gone.items()
+    ]
+    known = {look.head for look in looks}
+    if looks:
+        said.append(f"this machine saw this archive last on {looks[-1].at:%Y-%m-%d %H:%M:%S} UTC")
+    now = datetime.now(UTC)
+    for head in heads.values():
+        if head not in known and not faults:
+            note_seen(Seen(now, subject, head))
+    return said, faults

@@ -1,0 +1,296 @@
+"""Checking a case: bag, lists, what it says about itself, signature, custody, and all of it made again."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import bagit
+import msgspec
+import polars as pl
+
+from analysis.profile import parse_profile
+from analysis.tables import TABLES
+from dashboard.evidence import case as made
+from dashboard.evidence import custody, provenance
+from dashboard.evidence.case_messages import counts_of
+from dashboard.evidence.checked import CaseChecked, CaseProblem
+from dashboard.evidence.heads import Seen, note_seen, seen_before
+from dashboard.evidence.older_cases import is_older_case, verify_older_case
+from dashboard.evidence.signing import (
+    SIGNATURE,
+    TAG_MANIFEST,
+    TIME_STAMP,
+    check_signature,
+    check_time_stamp,
+)
+from ingest.contract.captures import capture_line, read_capture
+from ingest.contract.errors import UnderairError
+from ingest.contract.frames import frames_from_heard
+
+MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
+LISTED = (MANIFEST, BAG_INFO, BAGIT)
+UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, custody.FILE)
+OF_THE_BAG = {"Payload-Oxum"}
+
+
+class _Asked(msgspec.Struct, frozen=True):
+    again: bool
+    expect: str | None
+    signers: Path | None
+    authority: Path | None
+
+
+def is_case(folder: Path) -> bool:
+    """Say whether a folder is a case, if only what is left of one, and not an archive."""
+    return any((folder / name).is_file() for name in (*LISTED, TAG_MANIFEST)) or is_older_case(folder)
+
+
+def verify_case(
+    folder: Path,
+    again: bool = False,
+    expect: str | None = None,
+    signers: Path | None = None,
+    authority: Path | None = None,
+) -> CaseChecked:
+    """Check a case; each file altered, missing or added is named. Writes nothing: see `note_opened`.
+
+    Parameters
+    ----------
+    folder : Path
+    again : bool
+        Also compute tables, report and everything else anew from the case's messages, and compare.
+    expect : str, optional
+        The head that was noted elsewhere.
+    signers : Path, optional
+        Allowed-signers file of OpenSSH; the case must be signed by one of them.
+    authority : Path, optional
+        Root certificates (PEM) of the time-stamping authority; the case must have its stamp.
+
+    Raises
+    ------
+    CaseProblem
+        When the list itself cannot be read.
+    """
+    asked = _Asked(again, expect.strip().lower() if expect else None, signers, authority)
+    if (folder / BAGIT).is_file() or (folder / TAG_MANIFEST).is_file():
+        return _verify_bag(folder, asked)
+    found = verify_older_case(folder, again)
+    faults = list(found.faults)
+    if asked.expect and asked.expect != found.head:
+        faults.append(_other_head(asked.expect, found.head))
+    if signers:
+        faults.append("not signed: cases of underair up to 0.3.0 have no signature")
+    return replace(found, faults=tuple(faults))
+
+
+def _other_head(expected: str, head: str) -> str:
+    return f"head: expected {expected}, but this case's is {head}: it is not the case that was noted"
+
+
+def _verify_bag(folder: Path, asked: _Asked) -> CaseChecked:
+    faults = list(_links(folder))
+    if faults:  # nothing is read through a link
+        return CaseChecked(0, "", tuple(faults))
+    bag = _opened(folder)
+    faults += _lists(folder, bag)
+    intact = not faults
+    head = made.head_of(folder)
+    if asked.expect and asked.expect != head:
+        faults.append(_other_head(asked.expect, head))
+    about = _about(folder)
+    faults += _words_of_the_bag(bag, about)
+    faults += _messages_hash(folder, about)
+    signed, signature_faults = check_signature(folder, asked.signers)
+    stamp, stamp_faults = check_time_stamp(folder, asked.authority)
+    entries, custody_faults, last = custody.read_custody(folder)
+    faults += signature_faults + stamp_faults + custody_faults
+    if entries and (entries[0].what != "made" or entries[0].head != head):
+        faults.append(f"{custody.FILE}: does not begin with the making of this case")
+    said = [signed, stamp, f"custody log: {len(entries)} lines"]
+    has_signature = (folder / SIGNATURE).is_file()
+    more, seen_faults = _against_memory(folder, about.incident, head, has_signature)
+    said += more
+    faults += seen_faults
+    if not about.origin.archive.whole:
+        said += ["the archive was not whole when the case was made:", *about.origin.archive.faults]
+    if asked.again and intact:
+        faults += _made_again(folder, about)
+    made_with = about.origin.versions.get("underair", "")
+    files = len(bag.payload_entries())
+    return CaseChecked(
+        files, head, tuple(faults), about.incident, made_with, tuple(said), has_signature, last
+    )
+
+
+def _links(folder: Path) -> Iterator[str]:
+    """Name whatever is neither file nor folder, without following it."""
+    for path in sorted(folder.rglob("*")):
+        if path.is_symlink() or not (path.is_file() or path.is_dir()):
+            yield f"{path.relative_to(folder).as_posix()!r}: neither a file nor a folder; a case has no links"
+
+
+def _opened(folder: Path) -> bagit.Bag:
+    try:
+        return bagit.Bag(str(folder))
+    except (bagit.BagError, OSError, ValueError, LookupError) as error:
+        raise CaseProblem(f"{folder} cannot be read as a bag (RFC 8493): {error}") from None
+
+
+def _lists(folder: Path, bag: bagit.Bag) -> list[str]:
+    """Compare the folder with the bag's lists: by ourselves, to name every file, then by the library."""
+    faults = []
+    listed = {name: digests.get("sha256", "") for name, digests in bag.entries.items()}
+    faults += [f"{name}: in no tag manifest" for name in LISTED if name not in listed]
+    if not (folder / TAG_MANIFEST).is_file():
+        raise CaseProblem(f"{folder} has no {TAG_MANIFEST}: a case of underair has one")
+    if (folder / "fetch.txt").exists():
+        faults.append("fetch.txt: a case is complete and fetches nothing")
+    for name, digest in sorted(listed.items()):
+        path = folder / name
+        if ".." in Path(name).parts or Path(name).is_absolute():
+            faults.append(f"{name!r}: named in the list, but not inside the case")
+        elif not path.is_file():
+            faults.append(f"{name}: missing")
+        elif _sha256(path) != digest.lower():
+            faults.append(f"{name}: altered (SHA-256 is not that of the list)")
+    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    faults += [f"{name!r}: added, in no list" for name in sorted(there - set(listed) - set(UNLISTED))]
+    if not faults:
+        try:
+            bag.validate()
+        except (bagit.BagError, OSError, ValueError) as error:
+            faults.append(f"not a valid bag (RFC 8493): {error}")
+    return faults
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _about(folder: Path) -> made.About:
+    path = folder / "data" / made.ABOUT
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=made.About)
+    except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:
+        raise CaseProblem(f"{path} cannot be read as what a case says about itself: {error}") from None
+
+
+def _words_of_the_bag(bag: bagit.Bag, about: made.About) -> list[str]:
+    """Compare bag-info.txt with case.json, from which it was made."""
+    told = {name: _listed(value) for name, value in bag.info.items() if name not in OF_THE_BAG}
+    meant = {name: _listed(value) for name, value in made.bag_info(about).items()}
+    different = sorted(name for name in {*told, *meant} if told.get(name) != meant.get(name))
+    return [f"{BAG_INFO}: {name} is not what data/{made.ABOUT} says" for name in different]
+
+
+def _listed(value: str | list[str]) -> list[str]:
+    return [value] if isinstance(value, str) else list(value)
+
+
+def _messages_hash(folder: Path, about: made.About) -> list[str]:
+    digest = hashlib.sha256()
+    try:
+        for heard in read_capture(folder / "data" / made.CAPTURE):
+            digest.update(capture_line(heard))
+    except UnderairError as error:
+        return [f"data/{made.CAPTURE}: {error}"]
+    if digest.hexdigest() == about.origin.sha256:
+        return []
+    return [f"data/{made.CAPTURE}: not the messages whose SHA-256 data/{made.ABOUT} has"]
+
+
+def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tuple[list[str], list[str]]:
+    """Compare a case with what this machine has seen of the incident: what is to be said, and faults."""
+    looks = seen_before(made.subject(incident))
+    same = [look for look in looks if look.head == head]
+    others = {look.head: look.at for look in looks if look.head != head}
+    faults, said = [], []
+    if same:
+        said.append(f"this machine saw this head first on {same[0].at:%Y-%m-%d %H:%M:%S} UTC")
+        if any(look.signed for look in same) and not signed:
+            faults.append(f"{SIGNATURE}: was there when this machine saw this case, and is gone")
+        known = {hashlib.sha256(line).hexdigest() for line in _custody_lines(folder)}
+        here = [look.custody for look in same if look.custody and look.where == str(folder.resolve())]
+        if not known.issuperset(here):
+            faults.append(
+                f"{custody.FILE}: a line that this machine has seen is gone: shortened or rewritten"
+            )
+    else:
+        said.append("this machine has not seen this head before")
+    said += [
+        f"another case of this incident, seen on {at:%Y-%m-%d %H:%M:%S} UTC, has the head {other}"
+        for other, at in others.items()
+    ]
+    return said, faults
+
+
+def _custody_lines(folder: Path) -> list[bytes]:
+    path = folder / custody.FILE
+    return path.read_bytes().splitlines() if path.is_file() else []
+
+
+def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
+    """Write into the custody log, and on this machine, that a case was checked; return why not."""
+    result = "whole" if not found.faults else f"{len(found.faults)} faults: {found.faults[0]}"
+    problem, last = "", found.custody
+    if (folder / custody.FILE).is_file():
+        try:
+            last = custody.add_entry(folder, "opened", result, found.head, at)
+        except OSError as error:
+            problem = f"not noted in {custody.FILE}: {error.strerror}"
+    if found.head and not found.faults:
+        note_seen(
+            Seen(at, made.subject(found.incident), found.head, last, found.signed, str(folder.resolve()))
+        )
+    return problem
+
+
+def _made_again(folder: Path, about: made.About) -> list[str]:
+    """Make everything anew from the case's messages, profile and origin; name what differs."""
+    data = folder / "data"
+    messages = frames_from_heard(read_capture(data / made.CAPTURE))
+    faults = []
+    counts = counts_of(messages)
+    told = (about.origin.kept, about.origin.refused, about.origin.conflicting)
+    if (counts.kept, counts.refused, counts.conflicting) != told:
+        faults.append(f"data/{made.ABOUT}: its counts of messages are not those of the capture")
+    try:
+        profile = parse_profile((data / made.PROFILE).read_text(encoding="utf-8"), made.PROFILE)
+    except (UnderairError, OSError, UnicodeDecodeError) as error:
+        return [*faults, f"data/{made.PROFILE}: {error}"]
+    with tempfile.TemporaryDirectory() as name:
+        fresh = Path(name)
+        made.write_payload(fresh, messages, profile, about)
+        expected = {path.relative_to(fresh).as_posix() for path in fresh.rglob("*") if path.is_file()}
+        kept = {path.relative_to(data).as_posix() for path in data.rglob("*") if path.is_file()}
+        faults += [f"data/{each}: not what a case holds" for each in sorted(kept - expected - {made.CAPTURE})]
+        for each in sorted(expected):
+            if not (data / each).is_file():
+                faults.append(f"data/{each}: missing, made anew it is there")
+            elif not _same(data / each, fresh / each):
+                faults.append(f"data/{each}: made anew from the messages it is another")
+    then, now = about.origin.source_sha256, provenance.source_sha256()
+    if faults and then != now:
+        faults.append(
+            f"this is underair {provenance.versions()['underair']} ({provenance.commit()}), the case was "
+            f"made by {about.origin.versions.get('underair')} (commit {about.origin.commit}): differences "
+            "may come from that; compare with the version that made it"
+        )
+    return faults
+
+
+def _same(kept: Path, fresh: Path) -> bool:
+    """Compare two files: tables by contents (another library may pack them otherwise), the rest by byte."""
+    if kept.suffix != ".parquet":
+        return kept.read_bytes() == fresh.read_bytes()
+    try:
+        one, other = pl.read_parquet(kept), pl.read_parquet(fresh)
+    except (pl.exceptions.PolarsError, OSError):
+        return False
+    return fresh.stem in TABLES and one.schema == other.schema and one.equals(other)

@@ -1,0 +1,72 @@
+"""The heads of cases and archives that this machine has seen: what was exchanged since then shows.
+
+One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``. It is
+no part of any case, so that who exchanges a case does not exchange this.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+
+FILE = "heads.ndjson"
+
+
+class Seen(msgspec.Struct, frozen=True):
+    """One look.
+
+    Attributes
+    ----------
+    at : datetime
+    subject : str
+        ``case INCIDENT`` or ``archive FOLDER``.
+    head : str
+    custody : str
+        Hash of the custody log's last line at that moment; empty for an archive.
+    signed : bool
+        Whether a signature lay beside it.
+    where : str
+        The case's folder: each copy of a case has a custody log of its own from then on.
+    """
+
+    at: datetime
+    subject: str
+    head: str
+    custody: str = ""
+    signed: bool = False
+    where: str = ""
+
+
+def state_file() -> Path:
+    """Return where this machine keeps the heads that it has seen."""
+    told = os.environ.get("UNDERAIR_WORK_FOLDER")
+    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return (Path(told) if told else Path(state) / "underair") / FILE
+
+
+def seen_before(subject: str) -> list[Seen]:
+    """Return the looks at a subject on this machine, oldest first; what cannot be read is passed over."""
+    found = []
+    with contextlib.suppress(OSError):
+        for line in state_file().read_bytes().splitlines():
+            with contextlib.suppress(msgspec.MsgspecError, ValueError):
+                look = msgspec.json.decode(line, type=Seen)
+                if look.subject == subject:
+                    found.append(look)
+    return found
+
+
+def note_seen(look: Seen) -> bool:
+    """Append a look; return whether it could be kept."""
+    path = state_file()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("ab") as file:
+            file.write(msgspec.json.encode(look) + b"\n")
+    except OSError:
+        return False
+    return True

@@ -1,0 +1,126 @@
+"""Cases that underair up to 0.3.0 made: ``case.json``, a list of our own, and no bag. Checked, never made.
+
+The chain begins with the hash of what `case.json` says about itself; each file's entry then hashes the entry
+before it, the file's name and its SHA-256, so that one value, the last, stands for all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import polars as pl
+
+from analysis.profile import Profile
+from dashboard.evidence.checked import CaseChecked, CaseProblem
+from dashboard.results_store import record_of
+from ingest.contract.captures import capture_line, read_capture
+from ingest.contract.frames import frames_from_heard
+
+CAPTURE = "messages.ndjson.gz"
+MANIFEST = "case.json"
+SUMS = "SHA256SUMS"
+
+
+def _files(folder: Path) -> list[str]:
+    """Every file of a case but the two that hold the hashes, by its name from the folder, in order."""
+    names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    return sorted(name for name in names if name not in (MANIFEST, SUMS))
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _link(before: str, name: str, sha256: str) -> str:
+    return hashlib.sha256(f"{before} {name} {sha256}".encode()).hexdigest()
+
+
+def _start(about: dict[str, Any]) -> str:
+    """The first link: what the manifest says beside its files."""
+    return hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()
+
+
+def is_older_case(folder: Path) -> bool:
+    """Say whether a folder is a case of that form, if only what is left of one."""
+    return any((folder / name).is_file() for name in (MANIFEST, SUMS, CAPTURE))
+
+
+def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
+    """Compare a case with its list: each file altered, missing or added is named.
+
+    Parameters
+    ----------
+    folder : Path
+    again : bool
+        Also analyse the case's capture anew and compare every table to the bit.
+
+    Raises
+    ------
+    CaseProblem
+        When the list itself cannot be read.
+    """
+    try:
+        manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        entries = [(str(e["file"]), str(e["sha256"]), str(e["chain"])) for e in manifest["files"]]
+        head, incident_id = str(manifest["head"]), str(manifest["incident"])
+        about = {name: value for name, value in manifest.items() if name not in ("files", "head")}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise CaseProblem(f"{folder / MANIFEST} cannot be read as the list of a case: {error}") from None
+    faults, before = [], _start(about)
+    for name, sha256, chain in entries:
+        before = _link(before, name, sha256)
+        if before != chain:
+            faults.append(f"{MANIFEST}: the chain does not hold at {name}: the list itself was altered")
+            before = chain
+        path = folder / name
+        if not path.resolve().is_relative_to(folder.resolve()):
+            faults.append(f"{name}: named in the list, but not inside the case")
+        elif not path.is_file():
+            faults.append(f"{name}: missing")
+        elif _sha256(path) != sha256:
+            faults.append(f"{name}: altered (SHA-256 is not that of the list)")
+    if before != head:
+        faults.append(f"{MANIFEST}: its head is not that of its chain")
+    faults += [
+        f"{name}: added, not in the list" for name in _files(folder) if name not in {e[0] for e in entries}
+    ]
+    sums = "".join(f"{sha256}  {name}\n" for name, sha256, _ in entries)
+    if not (folder / SUMS).is_file() or (folder / SUMS).read_text(encoding="utf-8") != sums:
+        faults.append(f"{SUMS}: does not agree with {MANIFEST}")
+    if not faults:
+        faults += _messages_hash(folder, about)
+    made_with = str(about.get("versions", {}).get("underair", "an older underair"))
+    if again and not faults:
+        faults += _compared_again(folder, incident_id, made_with)
+    return CaseChecked(len(entries), head, tuple(faults), incident_id, made_with)
+
+
+def _messages_hash(folder: Path, about: dict[str, Any]) -> list[str]:
+    digest = hashlib.sha256()
+    for heard in read_capture(folder / CAPTURE):
+        digest.update(capture_line(heard))
+    if digest.hexdigest() == about.get("messages_sha256"):
+        return []
+    return [f"{CAPTURE}: not the messages whose SHA-256 {MANIFEST} has"]
+
+
+def _compared_again(folder: Path, incident_id: str, made_with: str) -> list[str]:
+    profile = msgspec.json.decode((folder / "profile.json").read_bytes(), type=Profile)
+    messages = frames_from_heard(read_capture(folder / CAPTURE))
+    made = record_of(messages, profile, incident_id).results
+    faults = []
+    for path in sorted((folder / "results").glob("*.parquet")):
+        kept = pl.read_parquet(path)
+        table = made.get(path.stem)
+        common = [] if table is None else [name for name in kept.columns if name in table.columns]
+        if table is None or not table.select(common).equals(kept.select(common)):
+            faults.append(
+                f"results/{path.name}: analysing the capture with this version gives another table; "
+                f"the case was made by underair {made_with}, check it again with that"
+            )
+    return faults

@@ -1,0 +1,261 @@
+"""Forged cases and rolled-back archives, with every list hashed anew: each is refused."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import shutil
+import subprocess
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import msgspec
+import polars as pl
+import pytest
+
+from analysis.profile import Profile
+from dashboard.evidence.case import write_case
+from dashboard.evidence.case_check import note_opened, verify_case
+from dashboard.underair import main
+from ingest.contract.captures import Heard, read_capture, write_capture
+from ingest.importing import import_capture
+from tests.dashboard.forged_cases import INCIDENT, SAMPLE, about_of, rehash
+
+NOW = datetime(2031, 6, 1, tzinfo=UTC)
+
+
+def run(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as done:
+        main(list(arguments))
+    return int(done.value.code or 0)
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("forged") / "archive"
+    import_capture(SAMPLE, folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def made(archive: Path) -> tuple[Path, str]:
+    out = archive.parent / "case"
+    head, _ = write_case(archive, Profile.default(), INCIDENT, out, NOW, why="inquiry 31-7")
+    return out, head
+
+
+@pytest.fixture
+def case(made: tuple[Path, str], tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made[0], tmp_path / "case"))
+
+
+def report_says_less(case: Path) -> None:
+    path = case / "data" / "report.html"
+    text = path.read_text(encoding="utf-8")
+    assert "turn-back was due" in text
+    path.write_text(text.replace("turn-back was due", "turn-back was not due"), encoding="utf-8")
+
+
+def note_is_changed(case: Path) -> None:
+    path = case / "data" / "messages.ndjson.gz"
+    lines = gzip.decompress(path.read_bytes())
+    assert b"Told Alder W-02 to leave" in lines
+    path.write_bytes(gzip.compress(lines.replace(b"Told Alder W-02 to leave", b"Told Alder W-02 to stay!")))
+
+
+def table_is_changed(case: Path) -> None:
+    path = case / "data" / "results" / "wears.parquet"
+    pl.read_parquet(path).with_columns(pl.col("end_bar") + 1).write_parquet(path)
+
+
+def csv_is_changed(case: Path) -> None:
+    path = case / "data" / "results" / "wears.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("W-02", "W-03"), encoding="utf-8")
+
+
+def profile_is_changed(case: Path) -> None:
+    path = case / "data" / "profile.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "silence_caution_s = " in text
+    before = text.split("silence_caution_s = ")[1].split("\n")[0]
+    path.write_text(
+        text.replace(f"silence_caution_s = {before}", "silence_caution_s = 1.5"), encoding="utf-8"
+    )
+
+
+def method_is_changed(case: Path) -> None:
+    path = case / "data" / "method.md"
+    path.write_text(path.read_text(encoding="utf-8") + "\nAll figures are exact.\n", encoding="utf-8")
+
+
+def file_is_added(case: Path) -> None:
+    (case / "data" / "statement.txt").write_text("it was not so")
+
+
+def refusals_are_hidden(case: Path) -> None:
+    about = about_of(case)
+    origin = msgspec.structs.replace(about.origin, refused=about.origin.refused + 3)
+    rehash(case, msgspec.structs.replace(about, origin=origin))
+
+
+FORGERIES = [
+    report_says_less,
+    table_is_changed,
+    csv_is_changed,
+    profile_is_changed,
+    method_is_changed,
+    file_is_added,
+    refusals_are_hidden,
+]
+
+
+@pytest.mark.parametrize("forge", FORGERIES, ids=lambda forge: forge.__name__)
+def test_what_is_forged_with_all_lists_hashed_anew_is_found_by_making_it_again(
+    case: Path, forge: Callable[[Path], None]
+) -> None:
+    forge(case)
+    rehash(case)
+    found = verify_case(case, again=True)
+    assert any(fault.startswith("data/") for fault in found.faults), found
+
+
+def test_a_changed_note_is_found_without_making_anything_again(case: Path) -> None:
+    note_is_changed(case)
+    rehash(case)
+    assert any("not the messages whose SHA-256" in fault for fault in verify_case(case).faults)
+
+
+def test_a_changed_note_is_found_also_with_its_own_hash_made_anew(case: Path) -> None:
+    note_is_changed(case)
+    import hashlib
+
+    lines = gzip.decompress((case / "data" / "messages.ndjson.gz").read_bytes())
+    about = about_of(case)
+    origin = msgspec.structs.replace(about.origin, sha256=hashlib.sha256(lines).hexdigest())
+    rehash(case, msgspec.structs.replace(about, origin=origin))
+    assert any(fault.startswith("data/report.html") for fault in verify_case(case, again=True).faults)
+
+
+@pytest.fixture
+def doctored(tmp_path: Path) -> Path:
+    """A case made, by this very program, from an archive that was made from a doctored capture."""
+
+    def changed(heard: Heard) -> Heard:
+        return heard._replace(payload=heard.payload.replace(b"Told Alder W-02 to leave", b"Told to stay"))
+
+    write_capture(tmp_path / "doctored.ndjson", map(changed, read_capture(SAMPLE)))
+    import_capture(tmp_path / "doctored.ndjson", tmp_path / "doctored")
+    write_case(
+        tmp_path / "doctored", Profile.default(), INCIDENT, tmp_path / "case of it", NOW, why="inquiry 31-7"
+    )
+    return tmp_path / "case of it"
+
+
+def test_a_case_from_a_doctored_capture_is_not_the_one_that_was_noted(
+    doctored: Path, made: tuple[Path, str]
+) -> None:
+    assert verify_case(doctored, again=True).faults == ()  # it is a case like any other, but not that one
+    assert run("verify", str(doctored), "--expect", made[1]) == 1
+    assert run("verify", str(made[0]), "--expect", made[1]) == 0
+
+
+def test_a_case_from_a_doctored_capture_has_no_allowed_signer(doctored: Path, tmp_path: Path) -> None:
+    ssh = shutil.which("ssh-keygen")
+    assert ssh
+    for name in ("service", "forger"):
+        call = [ssh, "-q", "-t", "ed25519", "-N", "", "-f", str(tmp_path / name)]
+        subprocess.run(call, check=True)
+    public = (tmp_path / "service.pub").read_text()
+    (tmp_path / "allowed").write_text(f"evidence@tarnhollow {public}")
+    assert (
+        verify_case(doctored, signers=tmp_path / "allowed")
+        .faults[0]
+        .endswith("an allowed signer was asked for")
+    )
+    from dashboard.evidence.signing import sign
+
+    sign(doctored, tmp_path / "forger")
+    assert "by none of the signers" in verify_case(doctored, signers=tmp_path / "allowed").faults[0]
+    sign(doctored, tmp_path / "service")
+    assert verify_case(doctored, signers=tmp_path / "allowed").faults == ()
+    (doctored / "data" / "refused.csv").write_text("")
+    rehash(doctored)
+    assert any("not a signature" in fault for fault in verify_case(doctored).faults)
+
+
+def test_this_machine_says_which_heads_of_an_incident_it_has_seen(
+    case: Path, doctored: Path, made: tuple[Path, str]
+) -> None:
+    note_opened(case, verify_case(case), NOW)
+    said = verify_case(doctored).said
+    assert any(made[1] in line for line in said), said
+    assert any(line.startswith("this machine saw this head first") for line in verify_case(case).said)
+
+
+def test_a_custody_log_that_was_shortened_or_rewritten_is_found(case: Path) -> None:
+    log = case / "custody.ndjson"
+    note_opened(case, verify_case(case), NOW)
+    note_opened(case, verify_case(case), NOW + timedelta(hours=1))
+    assert verify_case(case).faults == ()
+    lines = log.read_text().splitlines()
+    log.write_text("\n".join([lines[0], *lines[2:]]) + "\n")
+    assert any("does not follow the line before" in fault for fault in verify_case(case).faults)
+    log.write_text("\n".join(lines[:2]) + "\n")
+    assert any("a line that this machine has seen is gone" in fault for fault in verify_case(case).faults)
+    first = json.loads(lines[0])
+    log.write_text(json.dumps({**first, "account": "somebody else"}) + "\n")
+    assert any("a line that this machine has seen is gone" in fault for fault in verify_case(case).faults)
+
+
+def test_links_and_names_outside_of_the_case_are_refused_and_not_read(case: Path, tmp_path: Path) -> None:
+    (tmp_path / "secret").write_text("x")
+    path = case / "data" / "refused.csv"
+    path.unlink()
+    path.symlink_to(tmp_path / "secret")
+    assert "neither a file nor a folder" in verify_case(case).faults[0]
+    path.unlink()
+    with (case / "manifest-sha256.txt").open("a") as file:
+        file.write(f"{'0' * 64}  data/../../secret\n")
+    assert run("verify", str(case)) == 1
+
+
+@pytest.mark.parametrize(
+    "name", ["data/messages.ndjson.gz", "data/results/air.parquet", "data/report.html", "bag-info.txt"]
+)
+def test_one_altered_byte_is_named(case: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    path = case / name
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    assert run("verify", str(case)) == 1
+    assert f"{name}: altered" in capsys.readouterr().out
+
+
+def test_missing_added_and_a_missing_list_are_named(case: Path) -> None:
+    (case / "data" / "report.html").unlink()
+    (case / "extra.txt").write_text("x")
+    faults = verify_case(case).faults
+    assert "data/report.html: missing" in faults
+    assert "'extra.txt': added, in no list" in faults
+
+
+def test_an_archive_that_was_rolled_back_is_found(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An older copy of the archive was whole for `verify`: nothing outside of it knew its head."""
+    folder = Path(shutil.copytree(archive, tmp_path / "archive"))
+    older = Path(shutil.copytree(folder, tmp_path / "older"))
+    assert run("verify", str(folder)) == 0
+    later = list(read_capture(SAMPLE.with_name("clock_drill.ndjson.gz")))[:200]
+    write_capture(tmp_path / "later.ndjson", later)
+    import_capture(tmp_path / "later.ndjson", folder)
+    capsys.readouterr()
+    assert run("verify", str(folder)) == 0
+    head = capsys.readouterr().out.split("head of import: ")[1].split()[0]
+    assert run("verify", str(folder), "--expect", head) == 0
+    assert run("verify", str(older), "--expect", head) == 1
+    shutil.rmtree(folder)
+    shutil.copytree(older, folder)
+    assert run("verify", str(folder)) == 1
+    assert "rolled back or exchanged" in capsys.readouterr().out
