@@ -11,7 +11,8 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from dashboard.evidence.case import incident_of_archive, verify_case, write_case
+from dashboard.evidence.case import incident_of_archive, write_case
+from dashboard.evidence.case_check import verify_case
 from dashboard.results_store import ResultsStore
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive

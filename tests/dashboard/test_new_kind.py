@@ -98,7 +98,7 @@ behind = messages_behind(
 assert {"lamp", "wish"} <= {line["kind"] for line in behind}, behind
 
 write_case(archive, Profile.default(), "I-1", folder / "case", made=began)
-inside = list(read_capture(folder / "case" / "messages.ndjson.gz"))
+inside = list(read_capture(folder / "case" / "data" / "messages.ndjson.gz"))
 assert {"lamp", "wish"} <= {heard.topic.rpartition("/")[2] for heard in inside}, "in the case"
 print("walked")
 '''

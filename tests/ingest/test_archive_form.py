@@ -27,7 +27,7 @@ VERBS = [
     ["tidy"],
     ["analyse", "--out", "{aside}/tables"],
     ["report", "--incident", "I-1", "--out", "{aside}/report.html"],
-    ["case", "--incident", "I-1", "--out", "{aside}/case"],
+    ["case", "--incident", "I-1", "--out", "{aside}/case", "--why", "test"],
     ["audit", "--out", "{aside}/audit"],
     ["import", "{aside}/capture.ndjson"],
     ["listen", "--broker", "mqtt://127.0.0.1:1"],

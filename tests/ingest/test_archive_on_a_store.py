@@ -221,8 +221,8 @@ def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_p
     for table in tables:
         assert table.read_bytes() == (tmp_path / "out1" / table.name).read_bytes(), table.name
     incident = within("incidents", "--archive", archive).stdout.split()[0]
-    for verb, out in (("report", "report.html"), ("case", "case")):
-        done = within(verb, "--archive", archive, "--incident", incident, "--out", tmp_path / out)
+    for verb, out, *more in (("report", "report.html"), ("case", "case", "--why", "test")):
+        done = within(verb, "--archive", archive, "--incident", incident, "--out", tmp_path / out, *more)
         assert done.exit_code == 0, done.output
     assert within("tidy", "--archive", archive).exit_code == 0
     whole = within("verify", archive)
