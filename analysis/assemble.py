@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from analysis.air.gas import free_air_l
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.words import Flood, alarm_rates
 from analysis.findings.examined import Examined
@@ -16,22 +19,17 @@ from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
 from analysis.records import Floats, PowerUp
 from analysis.tables import TIME, empty_table, table_of
-from analysis.wears.turn_back import TurnBackMoment
+from analysis.wears.entries import Entry, Turns
 
 
-def wears_table(
-    examined: Sequence[Examined],
-    moments: Mapping[str, list[TurnBackMoment]],
-    team_us: Mapping[str, dict[str, int | None]],
-    profile: Profile,
-) -> pl.DataFrame:
+def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profile: Profile) -> pl.DataFrame:
     """Return the table `wears`."""
     policy = profile.turn_back.policy
     rows = []
     for one in examined:
         wear, air, known = one.wear, one.air, one.known_air
         cylinder, tally = wear.cylinder, wear.tally
-        moment = next(moment for moment in moments[wear.wear_id] if moment.policy == policy)
+        moment = turns[wear.wear_id].moments[policy]
         peak_c, dose = None, None
         if one.heat is not None:
             peak_c = float(np.nanmax(one.heat.temperature_c))
@@ -59,14 +57,67 @@ def wears_table(
                 one.low_air_us,
                 one.low_air_seconds,
                 turn_back_bar,
-                team_us[wear.wear_id][policy],
+                turns[wear.wear_id].team_us[policy],
                 peak_c,
                 dose,
                 float(sum(gap.seconds for gap in one.gaps if not gap.at_end)),
                 one.lost_messages,
+                turns[wear.wear_id].entry.entry_id,
             )
         )
     return table_of("wears", rows)
+
+
+BETWEEN_SD = 0.05
+"""The air between two wears of a cylinder is known to so much of itself: nobody heard the gas's temperature.
+Our own rule."""
+BETWEEN_C = 20.0
+
+
+def entries_table(entries: Sequence[Entry], examined: Sequence[Examined]) -> pl.DataFrame:
+    """Return the table `entries`."""
+    by_wear = {one.wear.wear_id: one for one in examined}
+    return table_of("entries", [_entry_row(entry, by_wear) for entry in entries])
+
+
+def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]:
+    own = [by_wear[wear.wear_id] for wear in entry.wears]
+    known = bool(own) and all(one.known_air for one in own)
+    between_l, between_s = 0.0, 0.0
+    for charge in entry.charges:
+        for before, after in itertools.pairwise(charge.wears):
+            between_s += (after.started_us - before.ended_us) * 1e-6
+            if charge.cylinder is not None:
+                volume_l = charge.cylinder.total_l
+                left_l, there_l = (
+                    float(free_air_l(bar, BETWEEN_C, volume_l)) for bar in (before.last_bar, after.first_bar)
+                )
+                between_l += max(left_l - there_l, 0.0)
+    spread_l = [*(one.air.free_air_sd_l for one in own), BETWEEN_SD * between_l]
+    return (
+        entry.entry_id,
+        entry.incident_id,
+        entry.wearer_id,
+        entry.team,
+        list(entry.set_ids),
+        [wear.wear_id for wear in entry.wears],
+        entry.tallied_in_us,
+        entry.first_heard_us,
+        entry.entry_bar,
+        entry.turn_back_bar,
+        entry.turn_back_us,
+        entry.noted.at_us if entry.noted is not None else None,
+        entry.late_s,
+        entry.low_air_us,
+        entry.lowest_bar,
+        entry.last_heard_us,
+        entry.tallied_out_us,
+        entry.ended_how,
+        entry.under_air_s,
+        sum((gap.seconds for one in own for gap in one.gaps if not gap.at_end), between_s),
+        sum(one.air.free_air_l for one in own) + between_l if known else None,
+        math.hypot(*spread_l) if known else None,
+    )
 
 
 def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
@@ -149,6 +200,7 @@ def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
                 one.response_s,
                 one.source,
                 one.lead_s,
+                one.heard_us,
             )
             for one in alarms
         ],
@@ -191,28 +243,22 @@ def clocks_table(
     return table.filter(pl.Series(keep, dtype=pl.Boolean))
 
 
-def turn_back_table(
-    examined: Sequence[Examined],
-    moments: Mapping[str, list[TurnBackMoment]],
-    team_us: Mapping[str, dict[str, int | None]],
-) -> pl.DataFrame:
+def turn_back_table(examined: Sequence[Examined], turns: Mapping[str, Turns]) -> pl.DataFrame:
     """Return the table `turn_back`: every policy replayed on every wear."""
     rows = []
     for one in examined:
-        low_us = one.low_air_us
-        for moment in moments[one.wear.wear_id]:
-            second = moment.second
+        low_us, own = one.low_air_us, turns[one.wear.wear_id]
+        for policy, moment in own.moments.items():
+            at_us = moment.at_us
             rows.append(
                 (
                     one.wear.wear_id,
-                    moment.policy,
-                    one.at_us(second) if second is not None else None,
-                    team_us[one.wear.wear_id][moment.policy],
+                    policy,
+                    at_us,
+                    own.team_us[policy],
                     moment.pressure_bar,
-                    (low_us - one.at_us(second)) / 60e6
-                    if low_us is not None and second is not None
-                    else None,
-                    (one.wear.ended_us - one.at_us(second)) / 60e6 if second is not None else None,
+                    (low_us - at_us) / 60e6 if low_us is not None and at_us is not None else None,
+                    (one.wear.ended_us - at_us) / 60e6 if at_us is not None else None,
                 )
             )
     return table_of("turn_back", rows)

@@ -18,6 +18,7 @@ from analysis.assemble import (
     alarm_rates_table,
     alarms_table,
     clocks_table,
+    entries_table,
     exposure_table,
     floods_table,
     gaps_table,
@@ -27,12 +28,14 @@ from analysis.assemble import (
 )
 from analysis.clocks.clocks import reconcile
 from analysis.clocks.links import links_down
-from analysis.findings.examined import Examined, examine
+from analysis.findings.examined import early_ends, examine
 from analysis.findings.finding import Context
 from analysis.findings.findings import find
+from analysis.findings.sensors import offsets_of
 from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
 from analysis.tables import TABLES, Results
+from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
     Incident,
@@ -42,7 +45,7 @@ from analysis.wears.tally import (
     two_at_once,
     written_then,
 )
-from analysis.wears.turn_back import TurnBackMoment, read_notes, replay, team_moments
+from analysis.wears.turn_back import read_notes
 from analysis.wears.wears import Wear, find_wears
 
 Progress = Callable[[int, int], None]
@@ -105,20 +108,20 @@ def analyse(
         records = _without_other_uses(records, _spoken(messages, incident_id))
     clocks = reconcile(records)
     incidents = read_incidents(records)
-    tallies = read_tallies(records, incidents)
+    book = read_tallies(records)
     notes = read_notes(records)
     if scope is not None:
-        tallies = [tally for tally in tallies if tally.incident_id in scope.incidents]
+        book = book.within(scope.incidents)
         notes = [note for note in notes if note.incident_id in scope.incidents]
-    wears = find_wears(records, tallies, profile)
-    doubled = two_at_once(tallies)
+    wears = find_wears(records, book.tallies, profile)
+    doubled = two_at_once(book.tallies)
     if incident_id is not None:
         # Only now: a wear that belongs to another incident must not fall to this one for want of its tally.
         wears = [wear for wear in wears if wear.tally is not None and wear.tally.incident_id == incident_id]
-        tallies = [tally for tally in tallies if tally.incident_id == incident_id]
+        book = book.within({incident_id})
         doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
     alarms = find_alarms(records, wears, profile)
-    window = _window(incident_id, incidents, tallies, wears)
+    window = _window(incident_id, incidents, book.tallies, wears)
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
     examined = []
@@ -126,35 +129,37 @@ def analyse(
         examined.append(examine(wear, profile))
         if progress is not None:
             progress(number, len(wears))
-    moments = {one.wear.wear_id: replay(one.wear, one.air, profile, notes) for one in examined}
-    team_us = _team_moments(examined, moments)
+    entries = find_entries(wears, book.stays, notes, profile, early=early_ends(examined))
+    turns = turns_of(entries)
     answered_for = [one for one in records if scope is None or scope.of_desk or one.role == "set"]
     context = Context(
         profile=profile,
         records=answered_for,
         clocks=clocks,
-        tallies=tallies,
+        book=book,
         doubled=doubled,
         notes=notes,
         examined=examined,
         alarms=alarms,
-        team_us={wear_id: by_policy[profile.turn_back.policy] for wear_id, by_policy in team_us.items()},
-        moments=moments,
+        entries=entries,
+        offsets=offsets_of(examined, alarms),
+        turns=turns,
         floods=_floods(alarms, profile),
         window_us=window,
         heard_until_us=scope.heard_until_us if scope is not None else _heard_until(records),
-        tallied=scope.tallied if scope is not None else bool(tallies),
+        tallied=scope.tallied if scope is not None else bool(book.tallies),
         links_down=links_down(messages),
     )
     tables = {
-        "wears": wears_table(examined, moments, team_us, profile),
+        "wears": wears_table(examined, turns, profile),
+        "entries": entries_table(entries, examined),
         "air": air_table(examined),
         "alarms": alarms_table(alarms),
         "heat": heat_table(examined),
         "gaps": gaps_table(examined),
         "clocks": clocks_table(clocks.table, records, window),
         "findings": find(context),
-        "turn_back": turn_back_table(examined, moments, team_us),
+        "turn_back": turn_back_table(examined, turns),
         "exposure": exposure_table(examined),
         "alarm_rates": alarm_rates_table(examined, alarms),
         "floods": floods_table(context.floods),
@@ -223,23 +228,6 @@ def _window(
     if incident is not None and incident.closed_us is not None:
         ends.append(incident.closed_us)
     return (min(starts), max(ends)) if starts and ends else (0, 0)
-
-
-def _team_moments(
-    examined: Sequence[Examined], moments: Mapping[str, list[TurnBackMoment]]
-) -> dict[str, dict[str, int | None]]:
-    wears = [one.wear for one in examined]
-    team: dict[str, dict[str, int | None]] = {wear.wear_id: {} for wear in wears}
-    for number in range(4):
-        own: dict[str, int | None] = {}
-        policy = ""
-        for one in examined:
-            moment = moments[one.wear.wear_id][number]
-            policy = moment.policy
-            own[one.wear.wear_id] = one.at_us(moment.second) if moment.second is not None else None
-        for wear_id, at_us in team_moments(wears, own).items():
-            team[wear_id][policy] = at_us
-    return team
 
 
 def _floods(alarms: Sequence[Alarm], profile: Profile) -> list[Flood]:

@@ -14,19 +14,25 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from analysis.policies import (
+    POLICIES,
+    DoubleReturn,
+    FixedMargin,
+    ForecastMargin,
+    Fraction,
+    HalfOfUsable,
+    Minutes,
+    PressureBar,
+    RateLMin,
+)
+from analysis.policies import PolicyName as Policy
 from ingest.contract.errors import BadProfile
 from ingest.toml_faults import explain
 
-PressureBar = Annotated[float, Meta(ge=0, le=500)]
 Seconds = Annotated[float, Meta(ge=0, le=86400)]
-Minutes = Annotated[float, Meta(ge=0, le=600)]
-RateLMin = Annotated[float, Meta(gt=0, le=1000)]
-Fraction = Annotated[float, Meta(ge=0, le=1)]
 Text = Annotated[str, Meta(min_length=1, max_length=500)]
-Policy = Literal["double_return", "half_of_usable", "fixed_margin", "forecast"]
 DoseLaw = Literal["iso13571_clothed", "sfpe_unclothed"]
 
-POLICIES: tuple[Policy, ...] = ("double_return", "half_of_usable", "fixed_margin", "forecast")
 DOSE_LAWS: tuple[DoseLaw, ...] = ("iso13571_clothed", "sfpe_unclothed")
 EXPECTED = {
     "$.turn_back.policy": f"one of {', '.join(POLICIES)}",
@@ -36,33 +42,6 @@ EXPECTED = {
 
 class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Base of every part of a profile: immutable, and an unknown key is an error."""
-
-
-class DoubleReturn(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Leave by `factor` times the pressure used on the way in."""
-
-    factor: Annotated[float, Meta(ge=1, le=5)] = 2.0
-
-
-class HalfOfUsable(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Leave at reserve plus half of (start minus reserve)."""
-
-    reserve_bar: PressureBar = 0.0
-    reserve_fraction: Fraction = 0.0
-    round_up_bar: PressureBar = 0.0
-
-
-class FixedMargin(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Leave after nominal volume over planning rate, less a margin."""
-
-    planning_l_min: RateLMin = 40.0
-    margin_min: Minutes = 10.0
-
-
-class ForecastMargin(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Leave when the early end of the forecast no longer covers the way in plus a margin."""
-
-    margin_min: Minutes = 2.0
 
 
 class TurnBack(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -71,6 +71,36 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("heat_dose", pl.Float64, "", "dose at the end, by the profile's law; not what a body felt"),
         ("gap_s", pl.Float64, "s", "seconds of silence inside the wear"),
         ("lost_messages", pl.Int64, "", "sequence numbers missing inside the wear"),
+        ("entry_id", pl.String, "", "the entry that this wear belongs to"),
+    ),
+    "entries": _columns(
+        (
+            "entry_id",
+            pl.String,
+            "",
+            "what one person did: {incident_id}/{wearer_id or set_id}/{n}",
+        ),
+        ("incident_id", pl.String, "", "incident, from the desk's tally; null without one"),
+        ("wearer_id", pl.String, "", "wearer, from the desk's tally"),
+        ("team", pl.String, "", "team, from the desk's latest tally"),
+        ("set_ids", TEXTS, "", "sets, in the order in which they were tallied"),
+        ("wear_ids", TEXTS, "", "wears, in order of time"),
+        ("tallied_in", TIME, "", "when the desk tallied the wearer in; null without a tally"),
+        ("first_heard", TIME, "", "first reading under air"),
+        ("entry_bar", pl.Float64, "bar", "reading of the first wear on the cylinder used last (gauge)"),
+        ("turn_back_bar", pl.Float64, "bar", "reading at which the profile's policy turns this wearer back"),
+        ("turn_back_at", TIME, "", "turn-back of the team by that policy, on the lowest member"),
+        ("turn_back_noted_at", TIME, "", "when the desk noted that the wearer or team turned back"),
+        ("turn_back_late_s", pl.Float64, "s", "from turn_back_at to the note, without one to the exit"),
+        ("low_air_at", TIME, "", "first reading at or below the low-air warning"),
+        ("lowest_bar", pl.Float64, "bar", "lowest reading under air"),
+        ("last_heard", TIME, "", "last reading under air"),
+        ("tallied_out", TIME, "", "when the desk tallied the wearer out"),
+        ("ended_how", pl.String, "", "tallied_out, resolved, incident_closed or open"),
+        ("under_air_s", pl.Float64, "s", "seconds under air, all wears together"),
+        ("unheard_s", pl.Float64, "s", "seconds of silence inside wears, and between wears of one cylinder"),
+        ("free_air_l", pl.Float64, "L", "free air used, also between wears of one cylinder"),
+        ("free_air_sd_l", pl.Float64, "L", "standard deviation of the free air used"),
     ),
     "air": _columns(
         ("wear_id", pl.String, "", "the wear"),
@@ -96,6 +126,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("response_s", pl.Float64, "s", "first of acknowledged and seen, after raised"),
         ("source", pl.String, "", "reported, derived or both"),
         ("lead_s", pl.Float64, "s", "reported minus derived; positive: the set was late"),
+        ("heard", TIME, "", "when the listener received what raised it"),
     ),
     "heat": _columns(
         ("wear_id", pl.String, "", "the wear"),
@@ -172,9 +203,9 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("alarms", pl.Int64, "", "most alarms in any window inside"),
     ),
 }
-"""Columns of every table. The first seven are the published contract; the rest only add to it."""
+"""Columns of every table. `CONTRACT_TABLES` are the published contract; the rest only add to it."""
 
-CONTRACT_TABLES = ("wears", "air", "alarms", "heat", "gaps", "clocks", "findings")
+CONTRACT_TABLES = ("wears", "entries", "air", "alarms", "heat", "gaps", "clocks", "findings")
 TABLES: dict[str, pl.Schema] = {
     name: pl.Schema([(column.name, column.dtype) for column in columns]) for name, columns in COLUMNS.items()
 }

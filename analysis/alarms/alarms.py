@@ -51,6 +51,13 @@ class Alarm:
         return "reported" if self.reported is not None else "derived"
 
     @property
+    def heard_us(self) -> int | None:
+        """When the listener received what raised it."""
+        if self.reported is not None:
+            return self.reported.heard_us
+        return self.derived.heard_us if self.derived else None
+
+    @property
     def answered_us(self) -> int | None:
         """The first of acknowledged and seen."""
         answers = [at for at in (self.acknowledged_us, self.seen_us) if at is not None]

@@ -26,6 +26,7 @@ class Derived:
     raised_us: int
     cleared_us: int | None
     evidence: tuple[str, ...]
+    heard_us: int | None = None
 
 
 def derived_alarms(wear: Wear, profile: Profile) -> list[Derived]:
@@ -37,11 +38,13 @@ def _low_air(wear: Wear) -> list[Derived]:
     first = wear.low_air
     if first is None:
         return []
-    return [Derived("low_air", int(wear.at_us[first]), wear.ended_us, (wear.identity(first),))]
+    evidence = (wear.identity(first),)
+    heard_us = int(wear.received_us[first])
+    return [Derived("low_air", int(wear.at_us[first]), wear.ended_us, evidence, heard_us)]
 
 
-def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints] | None:
-    """Return (at_us, seconds still, seq) of a wear's motion readings; None without any.
+def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints, Ints] | None:
+    """Return (at_us, seconds still, seq, received_us) of a wear's motion readings; None without any.
 
     The set's own `still_s` where it says it, else counted from the motion readings.
     """
@@ -54,14 +57,14 @@ def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints] | None:
         motion = channel.numbers["motion_m_s2"][span]
         counted = still_from_motion(at_us, motion, profile.motion.still_below_m_s2)
         still_s = np.where(np.isnan(still_s), counted, still_s)
-    return at_us, still_s, channel.seq[span]
+    return at_us, still_s, channel.seq[span], channel.received_us[span]
 
 
 def _no_motion(wear: Wear, profile: Profile) -> list[Derived]:
     still = stillness(wear, profile)
     if still is None:
         return []
-    at_us, still_s, seq = still
+    at_us, still_s, seq, received_us = still
     found: list[Derived] = []
     for alarm, after_s in (
         ("no_motion_prealarm", wear.thresholds.no_motion_prealarm_s),
@@ -76,7 +79,8 @@ def _no_motion(wear: Wear, profile: Profile) -> list[Derived]:
                 for position in sorted({max(first - 1, 0), first, min(last, len(seq) - 1)})
             )
             if raised_us <= wear.ended_us:
-                found.append(Derived(alarm, max(raised_us, wear.started_us), cleared_us, evidence))
+                heard_us = int(received_us[first])
+                found.append(Derived(alarm, max(raised_us, wear.started_us), cleared_us, evidence, heard_us))
     return found
 
 
@@ -123,7 +127,8 @@ def _heat(wear: Wear) -> list[Derived]:
     for first, last in runs_of(hot[decided] > 0):
         cleared_us = int(at_us[last]) if last < len(at_us) else None
         evidence = (wear.power_up.identity(int(seq[first])),)
-        found.append(Derived("heat", int(at_us[first]), cleared_us, evidence))
+        heard_us = int(channel.received_us[span][first])
+        found.append(Derived("heat", int(at_us[first]), cleared_us, evidence, heard_us))
     return found
 
 
@@ -138,7 +143,8 @@ def _battery(wear: Wear, profile: Profile) -> list[Derived]:
         if charge is not None and charge < profile.battery.low_fraction and row["state"] == "on":
             at = span.start + position
             identity = wear.power_up.identity(int(channel.seq[at]))
-            return [Derived("battery", int(channel.at_us[at]), None, (identity,))]
+            heard_us = int(channel.received_us[at])
+            return [Derived("battery", int(channel.at_us[at]), None, (identity,), heard_us)]
     return []
 
 

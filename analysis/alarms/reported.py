@@ -26,6 +26,8 @@ class Reported:
 
     Attributes
     ----------
+    heard_us : int
+        When the first of its messages was received.
     raised_us : int
         When it was raised; with `inferred`, the latest moment at which it can have been.
     inferred : bool
@@ -45,6 +47,7 @@ class Reported:
     cleared_us: int | None = None
     clear_lost: bool = False
     detail: str | None = None
+    heard_us: int = 0
     last_us: int = 0  # when it was last spoken of
     evidence: list[str] = field(default_factory=list)
 
@@ -85,6 +88,7 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
                 last_heard[alarm] = seq
                 continue  # a set that says at power-up that all is clear
             one = Reported(power_up.name, power_up.boot, alarm, at_us, inferred=state != "raised")
+            one.heard_us = int(channel.received_us[position])
             standing[alarm] = one
             found.append(one)
         one.evidence.append(power_up.identity(seq))

@@ -10,7 +10,8 @@ from analysis.air.gas import Cylinder, free_air_l
 from analysis.alarms.derived import runs_of, stillness
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
-from analysis.wears.turn_back import first_note, is_ready
+from analysis.findings.sensors import offset_said
+from analysis.wears.turn_back import is_ready
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
 from ingest.plurals import counted, percent
 
@@ -18,12 +19,6 @@ JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
 STUCK_LEAST_L_MIN = 6.0
 """Nobody at work breathes less: it is the rate of a person at rest. Our own rule."""
-POLICY_WORDS = {
-    "double_return": "twice the way in",
-    "half_of_usable": "half of the usable air",
-    "fixed_margin": "planning rate and margin",
-    "forecast": "forecast, early end",
-}
 LEAP_BAR = 5.0
 """A reading this far from the line around it is worth telling. Our own rule."""
 CHANGED_LATER_S = 3600.0
@@ -35,7 +30,6 @@ def air_findings(context: Context) -> Iterator[Finding]:
     for one in context.examined:
         yield from _started_low(one, context)
         yield from _below_warning(one, context)
-        yield from _turned_back_late(one, context)
         yield from _set_aside(one)
         yield from _changed(one, context)
         yield from _stuck(one, context)
@@ -51,6 +45,28 @@ def leaving(one: Examined) -> tuple[int, str]:
     if out_us is not None and wear.started_us < out_us < wear.ended_us:
         return out_us, (tally.out_identity if tally else None) or wear.identity(-1)
     return wear.ended_us, wear.identity(-1)
+
+
+def warnings_said(one: Examined, context: Context) -> str:
+    """Say when the readings reached the warning, and when the set raised its own: never one for the other."""
+    own = next(
+        (
+            alarm.reported
+            for alarm in context.alarms
+            if alarm.wear is one.wear and alarm.alarm == "low_air" and alarm.reported is not None
+        ),
+        None,
+    )
+    said = []
+    if one.low_air_us is not None:
+        low_bar = one.wear.thresholds.low_air_bar
+        said.append(f"The readings reached {low_bar:.0f} bar at {clock(one.low_air_us)} (derived)")
+    if own is not None:
+        said.append(f"the set raised its own warning at {clock(own.raised_us)} (reported)")
+    else:
+        said.append("no warning of the set itself was heard")
+    text = "; ".join(said)
+    return f"{text[0].upper()}{text[1:]}.{offset_said(context, one.wear.wear_id)}"
 
 
 def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
@@ -87,8 +103,8 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             wear,
             left_us,
             left_us,
-            f"{how} at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar, "
-            f"which was reached at {clock(at_us)}.",
+            f"{how} at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar. "
+            f"{warnings_said(one, context)}",
             [wear.identity_at(at_us), left_identity, wear.identity(-1)],
         )
     limit_s = context.profile.air.below_warning_s
@@ -100,64 +116,9 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             at_us,
             wear.ended_us,
             f"{lasting(one.low_air_seconds)} under air below the warning at {low_bar:.0f} bar, from "
-            f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar.",
+            f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar. {warnings_said(one, context)}",
             [wear.identity_at(at_us), wear.identity(-1)],
         )
-
-
-def _turned_back_late(one: Examined, context: Context) -> Iterator[Finding]:
-    """A note of the withdrawal says when; without one, that the warning came well before leaving."""
-    wear, rules = one.wear, context.profile.turn_back
-    due_us, low_us = context.team_us[wear.wear_id], one.low_air_us
-    if due_us is None:
-        return
-    left_us, left_identity = leaving(one)
-    below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
-    note = first_note(context.notes, wear, rules.withdrawal_word)
-    due = _due(one, due_us, context)
-    if note is not None:
-        late_s = (note.at_us - due_us) * 1e-6
-        # Late by the policy and no harm in the air: only a finding when the warning came before leaving.
-        if late_s <= rules.late_margin_s or below_s <= 0.0:
-            return
-        statement = f"{due}; the desk noted it at {clock(note.at_us)}, {lasting(late_s)} later"
-        evidence = [wear.identity_at(due_us), note.identity]
-    else:
-        if low_us is None or low_us <= due_us or below_s <= rules.late_margin_s:
-            return
-        statement = f"{due}; nobody noted when it was"
-        evidence = [wear.identity_at(due_us)]
-    if low_us is not None:
-        evidence += [wear.identity_at(low_us), left_identity]
-        statement += (
-            f". The warning came at {clock(low_us)}, {lasting(below_s)} before leaving at {clock(left_us)}"
-        )
-    if note is None:
-        statement += "; the way back may have begun late or been longer than the way in"
-    yield about_wear(
-        "turned_back_late",
-        "serious" if below_s > 2.0 * rules.late_margin_s else "caution",
-        wear,
-        due_us,
-        left_us,
-        f"{statement}.",
-        evidence,
-    )
-
-
-def _due(one: Examined, due_us: int, context: Context) -> str:
-    """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
-    wear, policy = one.wear, context.profile.turn_back.policy
-    due_bar = float(one.air.pressure_bar[(due_us - wear.started_us) // 1_000_000])
-    second = next(own.second for own in context.moments[wear.wear_id] if own.policy == policy)
-    said = f"By {POLICY_WORDS[policy]} turn-back was due at {clock(due_us)}"
-    if second is not None and one.at_us(second) == due_us:
-        return f"{said} by this wearer's own gauge ({due_bar:.0f} bar)"
-    own_words = "never" if second is None else f"at {clock(one.at_us(second))}"
-    return (
-        f"{said} for the team, on its lowest member (this wearer had {due_bar:.0f} bar then; "
-        f"by the own gauge it was due {own_words})"
-    )
 
 
 def _set_aside(one: Examined) -> Iterator[Finding]:
@@ -250,7 +211,7 @@ def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding
     still = stillness(wear, context.profile)
     if still is None:
         return
-    at_us, still_s, _ = still
+    at_us, still_s, _, _ = still
     for first, last in runs_of(still_s >= rules.leak_without_motion_s):
         from_us = int(at_us[first]) - round(float(still_s[first]) * 1e6)
         a = max((from_us - wear.started_us) // 1_000_000, 0)

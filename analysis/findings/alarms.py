@@ -18,6 +18,7 @@ ANSWERED_KINDS = ("no_motion", "distress")
 DERIVED_KINDS = ("low_air", "no_motion", "no_motion_prealarm", "heat")
 STANDS_S = 3.0
 """A condition shorter than this may fall between a set's own samples. Our own rule."""
+HEARD_LATE_US = 5_000_000
 NEAR_S = 30.0
 """Messages lost this close to an alarm may have been the alarm. Our own rule."""
 WORDS = {
@@ -112,7 +113,9 @@ def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
     if alarm.alarm not in ANSWERED_KINDS or alarm.reported is None or alarm.reported.inferred:
         return
     answered_us, cleared_us = alarm.answered_us, alarm.cleared_us
-    over_us = alarm.raised_us + round(limit_s * 1e6)
+    # Nobody can answer what has not been heard.
+    known_us = max(alarm.raised_us, alarm.heard_us or alarm.raised_us)
+    over_us = known_us + round(limit_s * 1e6)
     if answered_us is not None and answered_us <= over_us:
         return
     if answered_us is None and cleared_us is not None and cleared_us <= over_us:
@@ -122,6 +125,10 @@ def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
         how += f", until it was cleared at {clock(cleared_us)}" if cleared_us is not None else " at all"
     else:
         how = f"was first answered at {clock(answered_us)}, after {lasting(alarm.response_s or 0.0)}"
+        if known_us - alarm.raised_us > HEARD_LATE_US:
+            how += (
+                f"; it was heard at {clock(known_us)}, {lasting((answered_us - known_us) * 1e-6)} before that"
+            )
     yield _finding(
         "alarm_unanswered",
         "serious",

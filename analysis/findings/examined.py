@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,6 +90,17 @@ def examine(wear: Wear, profile: Profile) -> Examined:
         gas_temperature_c=gas_c if np.isfinite(gas_c).any() else None,
     )
     return Examined(wear, air, heat, gaps_of(wear), lost_in(wear))
+
+
+def early_ends(examined: Sequence[Examined]) -> dict[str, tuple[Ints, Floats]]:
+    """Return, by wear, the early end of the forecast at each second, as it was known then."""
+    return {
+        one.wear.wear_id: (
+            one.wear.started_us + 1_000_000 * np.arange(one.seconds, dtype=np.int64),
+            one.air.low_air_lo_min,
+        )
+        for one in examined
+    }
 
 
 def _seconds(at_us: Ints, zero_us: int) -> Floats:

@@ -14,8 +14,9 @@ from analysis.clocks.clocks import Clocks
 from analysis.findings.examined import Examined
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.tally import Tally
-from analysis.wears.turn_back import Note, TurnBackMoment
+from analysis.wears.entries import Entry, Turns
+from analysis.wears.tally import Tally, TallyBook
+from analysis.wears.turn_back import Note
 from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
@@ -50,18 +51,24 @@ class Context:
     profile: Profile
     records: Sequence[PowerUp]
     clocks: Clocks
-    tallies: Sequence[Tally]
+    book: TallyBook
     doubled: Sequence[tuple[Tally, Tally]]
     notes: Sequence[Note]
     examined: Sequence[Examined]
     alarms: Sequence[Alarm]
-    team_us: Mapping[str, int | None]
-    moments: Mapping[str, Sequence[TurnBackMoment]]
+    entries: Sequence[Entry]
+    offsets: Mapping[str, tuple[float, list[tuple[str, float]]]]
+    turns: Mapping[str, Turns]
     floods: Sequence[Flood]
     window_us: tuple[int, int] | None
     heard_until_us: int
     tallied: bool
     links_down: Mapping[str, Sequence[int]]
+
+    @property
+    def tallies(self) -> Sequence[Tally]:
+        """The tallies that count."""
+        return self.book.tallies
 
     def inside(self, at_us: int) -> bool:
         """Return whether a moment belongs to the incident asked for."""

@@ -12,12 +12,25 @@ from analysis.findings.air import air_findings
 from analysis.findings.alarms import alarm_findings
 from analysis.findings.finding import Context, Finding
 from analysis.findings.heat import heat_findings
+from analysis.findings.late import late_findings
 from analysis.findings.link import link_findings
 from analysis.findings.rest import rest_findings
+from analysis.findings.sensors import sensor_findings
 from analysis.findings.tally import tally_findings
+from analysis.findings.turn_back import turn_back_findings
 from analysis.tables import table_of
 
-RULES = (air_findings, heat_findings, alarm_findings, link_findings, tally_findings, rest_findings)
+RULES = (
+    air_findings,
+    turn_back_findings,
+    sensor_findings,
+    heat_findings,
+    alarm_findings,
+    late_findings,
+    link_findings,
+    tally_findings,
+    rest_findings,
+)
 
 
 def find(context: Context) -> pl.DataFrame:

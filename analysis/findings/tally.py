@@ -9,7 +9,6 @@ import numpy as np
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.records import PowerUp
 from analysis.wears.tally import Tally
-from analysis.wears.wears import Wear
 
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
@@ -22,6 +21,9 @@ def tally_findings(context: Context) -> Iterator[Finding]:
     yield from _wears(context)
     yield from _not_out(context)
     yield from _two_sets(context.doubled)
+    yield from _two_wearers(context)
+    yield from _corrected(context)
+    yield from _without_wear(context)
     yield from _never_heard(context)
 
 
@@ -66,35 +68,32 @@ def _wears(context: Context) -> Iterator[Finding]:
 
 
 def _not_out(context: Context) -> Iterator[Finding]:
-    by_tally: dict[str, list[Wear]] = {}
-    for one in context.examined:
-        if one.wear.tally is not None:
-            by_tally.setdefault(one.wear.tally.in_identity, []).append(one.wear)
-    for tally in context.tallies:
-        if tally.out_us is not None or tally.replaced:
+    for entry in context.entries:
+        stay = entry.stay
+        if stay is None or stay.ended_how in ("tallied_out", "resolved"):
             continue
-        wears = by_tally.get(tally.in_identity, [])
-        over = wears and context.heard_until_us - max(wear.ended_us for wear in wears) > GONE_US
-        if not (tally.closed or over):
+        last = entry.wears[-1] if entry.wears else None
+        over = last is not None and context.heard_until_us - last.ended_us > GONE_US
+        if not (stay.ended_how == "incident_closed" or over):
             continue
-        last = max(wears, key=lambda wear: wear.ended_us, default=None)
+        tally = stay.tallies[-1]
         yield Finding(
             "not_tallied_out",
             "caution",
             tally.set_id,
             last.wear_id if last else None,
-            tally.in_us,
-            tally.ended_us,
-            f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(tally.in_us)} and never out"
+            stay.in_us,
+            stay.ended_us if stay.ended_us is not None else tally.ended_us,
+            f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(stay.in_us)} and never out"
             + (f"; the set was last under air at {clock(last.ended_us)}." if last else "."),
-            (tally.in_identity,),
+            (stay.tallies[0].in_identity,),
         )
 
 
 def _two_sets(doubled: Sequence[tuple[Tally, Tally]]) -> Iterator[Finding]:
     for tally, other in doubled:
         yield Finding(
-            "two_sets_one_wearer",
+            "one_wearer_two_sets",
             "caution",
             other.set_id,
             None,
@@ -103,6 +102,64 @@ def _two_sets(doubled: Sequence[tuple[Tally, Tally]]) -> Iterator[Finding]:
             f"{tally.wearer_id} was tallied in with two sets at once, {tally.set_id} and "
             f"{other.set_id}, from {clock(other.in_us)}; one of the two entries is wrong.",
             (tally.in_identity, other.in_identity),
+        )
+
+
+def _two_wearers(context: Context) -> Iterator[Finding]:
+    for shared in context.book.shared:
+        first, second = shared.first, shared.second
+        yield Finding(
+            "two_wearers_one_set",
+            "caution",
+            second.set_id,
+            None,
+            shared.from_us,
+            min(first.ended_us, second.ended_us) if first.ended_us > shared.from_us else second.ended_us,
+            f"{second.wearer_id} was tallied in with set {second.set_id} at {clock(shared.from_us)}, while "
+            f"{first.wearer_id} was in with it since {clock(first.in_us)}; nobody had tallied "
+            f"{first.wearer_id} out. The readings cannot tell who wore it.",
+            (first.in_identity, second.in_identity),
+        )
+
+
+def _corrected(context: Context) -> Iterator[Finding]:
+    by_identity = {one.in_identity: one for one in (*context.book.tallies, *context.book.struck)}
+    for struck in context.book.struck:
+        new = by_identity.get(struck.corrected_by or "")
+        if new is None:
+            continue
+        yield Finding(
+            "tally_corrected",
+            "note",
+            new.set_id,
+            None,
+            struck.in_us,
+            new.said_us,
+            f"Desk {new.desk_id} corrected a tally at {clock(new.said_us)}: {struck.wearer_id} with set "
+            f"{struck.set_id} at {clock(struck.said_us)} became {new.wearer_id} with set {new.set_id}, from "
+            f"{clock(new.in_us)} on. Until then the desk's screen showed the earlier one.",
+            (new.in_identity, struck.in_identity),
+        )
+
+
+def _without_wear(context: Context) -> Iterator[Finding]:
+    for entry in context.entries:
+        if entry.stay is None or entry.wears:
+            continue
+        tally = entry.stay.tallies[-1]
+        until_us = min(entry.stay.ended_us or tally.ended_us, max(context.heard_until_us, entry.stay.in_us))
+        if until_us - entry.stay.in_us < NEVER_HEARD_US:
+            continue
+        yield Finding(
+            "tallied_without_wear",
+            "caution",
+            tally.set_id,
+            None,
+            entry.stay.in_us,
+            until_us,
+            f"{entry.wearer_id} was tallied in with {' and '.join(f'set {each}' for each in entry.set_ids)} "
+            f"at {clock(entry.stay.in_us)}, and no time under air belongs to that entry.",
+            (entry.stay.tallies[0].in_identity,),
         )
 
 

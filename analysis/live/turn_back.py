@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from analysis.air.gas import Cylinder
 from analysis.live.rows import Interval
+from analysis.policies import double_return_bar, half_of_usable_bar, working_minutes
 from analysis.profile import Profile
-from analysis.wears.turn_back import double_return_bar, half_of_usable_bar, working_minutes
 
 
 @dataclass

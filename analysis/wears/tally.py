@@ -1,9 +1,15 @@
-"""The desk's tally: who was in, with which set, for which incident, from when to when."""
+"""The desk's tally: who went in with which set, for which incident, and who said that they are out.
+
+A wearer's entry begins with an `in` and ends in one way only: somebody says so (`out`, `resolved`, or the
+incident is closed). Meanwhile it claims one set after another. An `in` of the same wearer in the same
+incident goes on with the entry; with another set it moves the claim there. A set that two open entries claim
+is given to the one that claimed it last, and comes back to the other when that one moves on to another set.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -11,7 +17,8 @@ from analysis.records import PowerUp
 from ingest.archive.index import later_note
 
 FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
-"""A tally that nobody closed counts for so long at most, else it would claim the next day. Our own rule."""
+"""A tally that nobody closed claims a set for so long at most, else it would claim the next day's wears. The
+entry stays open. Our own rule."""
 
 
 def written_then() -> pl.Expr:
@@ -22,20 +29,27 @@ def written_then() -> pl.Expr:
     return ~later_note()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Tally:
-    """One `in`, and the `out` that belongs to it, on the reconciled clock (microseconds since 1970).
+    """One `in`, and what it came to, on the reconciled clock (microseconds since 1970).
 
     Attributes
     ----------
-    ended_us : int
-        When it stops to count: `out`, the next `in` of the set, the incident's close, or 12 hours.
+    in_us : int
+        From when it counts: its own moment, or that of the tally that it corrects.
+    said_us : int
+        When the desk said it.
+    spans : list of (int, int)
+        When it claims its set: until `out`, the wearer's or the set's next `in`, the end of the entry, or
+        12 hours.
     out_us : int or None
         When the wearer was tallied out; None when nobody did.
     closed : bool
         Whether the incident was closed after it (only then a missing `out` is a fault).
     replaced : bool
-        Whether another `in` of the set in the same incident ended it: the desk corrected itself.
+        Whether the same wearer's next `in` took its place.
+    corrects, corrected_by : str or None
+        Identity of the tally in whose place this one is, and of the one that is in place of this.
     """
 
     set_id: str
@@ -44,12 +58,47 @@ class Tally:
     team: str | None
     task: str | None
     in_us: int
-    ended_us: int
-    out_us: int | None
-    closed: bool
+    said_us: int
     in_identity: str
-    out_identity: str | None
-    replaced: bool
+    desk_id: str
+    spans: list[tuple[int, int]] = field(default_factory=list)
+    out_us: int | None = None
+    out_identity: str | None = None
+    closed: bool = False
+    replaced: bool = False
+    corrects: str | None = None
+    corrected_by: str | None = None
+
+    @property
+    def ended_us(self) -> int:
+        """When it stops to count."""
+        return self.spans[-1][1] if self.spans else self.in_us
+
+
+@dataclass(slots=True)
+class Stay:
+    """One person in: the tallies of one wearer in one incident until somebody says how it ended.
+
+    Attributes
+    ----------
+    ended_how : str
+        `tallied_out`, `resolved`, `incident_closed` or `open`.
+    ended_by : str or None
+        Identity of the message that ended it.
+    """
+
+    incident_id: str
+    wearer_id: str
+    number: int
+    tallies: list[Tally]
+    ended_us: int | None = None
+    ended_how: str = "open"
+    ended_by: str | None = None
+
+    @property
+    def in_us(self) -> int:
+        """When the wearer was tallied in."""
+        return self.tallies[0].in_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +110,61 @@ class Incident:
     closed_us: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """A set that two open entries claimed at the same time."""
+
+    first: Tally
+    second: Tally
+    from_us: int
+
+
+@dataclass(frozen=True)
+class TallyBook:
+    """All that desks said about who was in.
+
+    Attributes
+    ----------
+    tallies : list of Tally
+        Those that count, by set and time.
+    struck : list of Tally
+        Those that another one corrects; they stay in the record.
+    stays : list of Stay
+        By incident, wearer and time.
+    shared : list of Shared
+        Sets that two wearers were in with at once.
+    unmatched : list of (int, str, dict)
+        Each `out` of somebody who was not in: moment, identity and what was said.
+    """
+
+    tallies: list[Tally]
+    struck: list[Tally]
+    stays: list[Stay]
+    shared: list[Shared]
+    unmatched: list[tuple[int, str, dict[str, object]]]
+
+    def within(self, incidents: frozenset[str] | set[str]) -> TallyBook:
+        """Return the book of some incidents only."""
+        return TallyBook(
+            [one for one in self.tallies if one.incident_id in incidents],
+            [one for one in self.struck if one.incident_id in incidents],
+            [one for one in self.stays if one.incident_id in incidents],
+            [one for one in self.shared if {one.first.incident_id, one.second.incident_id} & incidents],
+            [one for one in self.unmatched if one[2]["incident_id"] in incidents],
+        )
+
+
 def read_incidents(records: Sequence[PowerUp]) -> dict[str, Incident]:
     """Return the incidents that desks spoke of: first `open`, last `close`."""
     opened: dict[str, int] = {}
     closed: dict[str, int] = {}
     names: set[str] = set()
     for power_up in records:
-        for kind in ("incident", "tally", "note") if power_up.role == "desk" else ():
-            channel = power_up.channels.get(kind)
-            for position, row in enumerate(channel.rows if channel else ()):
-                name, at_us = row["incident_id"], int(channel.at_us[position]) if channel else 0
+        for kind, channel in power_up.channels.items() if power_up.role == "desk" else ():
+            for position, row in enumerate(channel.rows):
+                name, at_us = row.get("incident_id"), int(channel.at_us[position])
+                if name is None:
+                    continue
                 names.add(name)
                 if kind == "incident" and row["action"] == "open":
                     opened[name] = min(at_us, opened.get(name, at_us))
@@ -79,80 +173,218 @@ def read_incidents(records: Sequence[PowerUp]) -> dict[str, Incident]:
     return {name: Incident(name, opened.get(name), closed.get(name)) for name in sorted(names)}
 
 
-def read_tallies(records: Sequence[PowerUp], incidents: dict[str, Incident]) -> list[Tally]:
-    """Pair every `in` with its `out`, by set, in order of reconciled time.
+_RANK = {"tally": 0, "resolved": 1, "incident": 2}
+_Word = tuple[int, int, str, str, dict[str, object], str]  # moment, rank, identity, kind, row, desk
 
-    An `in` while the set is in already replaces the earlier one from that moment (the desk corrected it).
-    """
-    entries: dict[str, list[tuple[int, str, str, str, str | None, str | None, str]]] = {}
+
+def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
+    """Read every tally, settlement and close of incidents, in order of reconciled time."""
+    words: list[_Word] = []
     for power_up in records:
-        channel = power_up.channels.get("tally") if power_up.role == "desk" else None
-        for position, row in enumerate(channel.rows if channel else ()):
-            at_us = int(channel.at_us[position]) if channel else 0
-            identity = power_up.identity(int(channel.seq[position])) if channel else ""
-            entries.setdefault(row["set_id"], []).append(
-                (
-                    at_us,
-                    identity,
-                    row["action"],
-                    row["incident_id"],
-                    row["team"],
-                    row["task"],
-                    row["wearer_id"],
-                )
-            )
-    tallies: list[Tally] = []
-    for set_id in sorted(entries):
-        ordered = sorted(entries[set_id], key=lambda entry: entry[:2])
-        for number, (at_us, identity, action, incident_id, team, task, wearer_id) in enumerate(ordered):
-            if action != "in":
-                continue
-            following = ordered[number + 1] if number + 1 < len(ordered) else None
-            out = following if following is not None and following[2] == "out" else None
-            incident = incidents.get(incident_id)
-            closed_us = incident.closed_us if incident else None
-            ended_us = at_us + FORGOTTEN_AFTER_US
-            if following is not None:
-                ended_us = min(ended_us, following[0])
-            if closed_us is not None and closed_us > at_us and out is None:
-                ended_us = min(ended_us, closed_us)
-            again = following is not None and following[2:4] == ("in", incident_id)
-            tallies.append(
-                Tally(
-                    set_id=set_id,
-                    incident_id=incident_id,
-                    wearer_id=wearer_id,
-                    team=team,
-                    task=task,
-                    in_us=at_us,
-                    ended_us=ended_us,
-                    out_us=out[0] if out else None,
-                    closed=closed_us is not None and closed_us > at_us,
-                    in_identity=identity,
-                    out_identity=out[1] if out else None,
-                    replaced=again and following is not None and ended_us == following[0],
-                )
-            )
-    return tallies
+        for kind in _RANK if power_up.role == "desk" else ():
+            channel = power_up.channels.get(kind)
+            for position, row in enumerate(channel.rows if channel else ()):
+                if channel is None or channel.retained[position]:
+                    continue
+                if (kind == "incident" and row["action"] != "close") or (
+                    kind == "resolved" and row["alarm"] is not None
+                ):
+                    continue
+                identity = power_up.identity(int(channel.seq[position]))
+                at_us = int(channel.at_us[position])
+                words.append((at_us, _RANK[kind], identity, kind, row, power_up.name))
+    return _Reader(words).book()
+
+
+class _Reader:
+    """Goes through what desks said, in order of time."""
+
+    def __init__(self, words: list[_Word]) -> None:
+        corrected = _corrections(words)
+        self._corrected_by = {old: new for new, old in corrected.items()}
+        said_us = {identity: at_us for at_us, _, identity, _, _, _ in words}
+        self._corrects = corrected
+        # A correction counts from the moment of the tally in whose place it is.
+        self._words = sorted(
+            (
+                (self._from_us(identity, at_us, said_us), rank, at_us, identity, kind, row, desk)
+                for at_us, rank, identity, kind, row, desk in words
+            ),
+            key=lambda word: word[:4],
+        )
+        self._open: dict[str, list[Stay]] = {}
+        self._claims: dict[str, list[Tally]] = {}  # by set: the last one holds it
+        self._stays: list[Stay] = []
+        self._struck: list[Tally] = []
+        self._tallies: list[Tally] = []
+        self._shared: list[Shared] = []
+        self._unmatched: list[tuple[int, str, dict[str, object]]] = []
+
+    def _from_us(self, identity: str, at_us: int, said_us: dict[str, int]) -> int:
+        seen = {identity}
+        while (old := self._corrects.get(identity)) is not None and old not in seen:
+            seen.add(old)
+            identity = old
+            at_us = said_us.get(old, at_us)
+        return at_us
+
+    def book(self) -> TallyBook:
+        """Return the book."""
+        for from_us, _, said_us, identity, kind, row, desk in self._words:
+            if kind == "incident":
+                for stay in [one for ones in self._open.values() for one in ones]:
+                    if stay.incident_id == row["incident_id"] and stay.in_us < from_us:
+                        self._end(stay, from_us, "incident_closed", identity)
+            elif kind == "resolved":
+                self._resolve(from_us, identity, row)
+            elif row["action"] == "out":
+                self._out(from_us, identity, row)
+            else:
+                self._in(from_us, said_us, identity, row, desk)
+        for claims in self._claims.values():
+            if claims:
+                self._release(claims[-1], claims[-1].in_us + FORGOTTEN_AFTER_US)
+        counts: dict[tuple[str, str], int] = {}
+        for stay in self._stays:
+            key = (stay.incident_id, stay.wearer_id)
+            counts[key] = stay.number = counts.get(key, 0) + 1
+        self._stays.sort(key=lambda stay: (stay.incident_id, stay.wearer_id, stay.number))
+        self._tallies.sort(key=lambda tally: (tally.set_id, tally.in_us, tally.in_identity))
+        return TallyBook(self._tallies, self._struck, self._stays, self._shared, self._unmatched)
+
+    def _in(self, from_us: int, said_us: int, identity: str, row: dict[str, object], desk: str) -> None:
+        tally = Tally(
+            set_id=str(row["set_id"]),
+            incident_id=str(row["incident_id"]),
+            wearer_id=str(row["wearer_id"]),
+            team=_text(row["team"]),
+            task=_text(row["task"]),
+            in_us=from_us,
+            said_us=said_us,
+            in_identity=identity,
+            desk_id=desk,
+            corrects=self._corrects.get(identity),
+            corrected_by=self._corrected_by.get(identity),
+        )
+        if tally.corrected_by is not None:
+            self._struck.append(tally)
+            return
+        self._tallies.append(tally)
+        stays = self._open.setdefault(tally.wearer_id, [])
+        stay = next((one for one in stays if one.incident_id == tally.incident_id), None)
+        if stay is None:
+            stay = Stay(tally.incident_id, tally.wearer_id, 0, [tally])
+            stays.append(stay)
+            self._stays.append(stay)
+        else:
+            before = stay.tallies[-1]
+            before.replaced = True
+            stay.tallies.append(tally)
+            held = self._claims.get(before.set_id, [])
+            if before.set_id == tally.set_id and held and held[-1] is before:
+                self._release(before, from_us)
+                held[-1] = tally
+                tally.spans.append((from_us, from_us))
+                return
+            self._move_on(before, from_us, back=before.set_id != tally.set_id)
+        claims = self._claims.setdefault(tally.set_id, [])
+        if claims:
+            holder = claims[-1]
+            fresh = from_us < holder.in_us + FORGOTTEN_AFTER_US
+            if holder.wearer_id != tally.wearer_id and fresh:
+                self._shared.append(Shared(holder, tally, from_us))
+            self._release(holder, from_us)
+        claims.append(tally)
+        tally.spans.append((from_us, from_us))
+
+    def _move_on(self, tally: Tally, at_us: int, *, back: bool) -> None:
+        """End a claim; the one that it took the set from has it back when the wearer moved on."""
+        claims = self._claims.get(tally.set_id, [])
+        if tally not in claims:
+            return
+        held = claims[-1] is tally
+        if held:
+            self._release(tally, at_us)
+        claims.remove(tally)
+        if held and claims:
+            if back:
+                claims[-1].spans.append((at_us, at_us))
+            else:
+                claims.clear()
+
+    def _release(self, tally: Tally, at_us: int) -> None:
+        if tally.spans:
+            began = tally.spans[-1][0]
+            tally.spans[-1] = (began, max(min(at_us, tally.in_us + FORGOTTEN_AFTER_US), began))
+
+    def _out(self, at_us: int, identity: str, row: dict[str, object]) -> None:
+        stays = self._open.get(str(row["wearer_id"]), [])
+        own = [one for one in stays if one.incident_id == row["incident_id"]]
+        # An `out` that names another incident is about the wearer's open entry: nobody is in twice.
+        if not stays:
+            self._unmatched.append((at_us, identity, row))
+            return
+        stay = (own or stays)[-1]
+        stay.tallies[-1].out_us, stay.tallies[-1].out_identity = at_us, identity
+        self._end(stay, at_us, "tallied_out", identity)
+
+    def _resolve(self, at_us: int, identity: str, row: dict[str, object]) -> None:
+        of_set = [
+            stay
+            for stays in self._open.values()
+            for stay in stays
+            if stay.tallies[-1].set_id == row["set_id"]
+        ]
+        own = [stay for stay in of_set if stay.incident_id == row["incident_id"]]
+        if own or of_set:
+            stay = max(own or of_set, key=lambda one: (one.tallies[-1].in_us, one.tallies[-1].in_identity))
+            self._end(stay, at_us, "resolved", identity)
+
+    def _end(self, stay: Stay, at_us: int, how: str, identity: str) -> None:
+        stay.ended_us, stay.ended_how, stay.ended_by = at_us, how, identity
+        for tally in stay.tallies:
+            tally.closed = tally.closed or how == "incident_closed"
+        self._move_on(stay.tallies[-1], at_us, back=False)
+        self._open[stay.wearer_id].remove(stay)
+
+
+def _corrections(words: Sequence[_Word]) -> dict[str, str]:
+    """Return which tally is in whose place: identity to identity, only of tallies that were heard."""
+    heard = {identity for _, _, identity, kind, _, _ in words if kind == "tally"}
+    found: dict[str, str] = {}
+    for _, _, identity, kind, row, _ in sorted(words, key=lambda word: (word[0], word[2])):
+        corrects = row.get("corrects") if kind == "tally" else None
+        if isinstance(corrects, dict):
+            old = f"{corrects['desk_id']}/{corrects['boot']}/{corrects['seq']}"
+            if old in heard and old != identity and old not in found.values():
+                found[identity] = old
+    return found
+
+
+def _text(value: object) -> str | None:
+    return None if value is None else str(value)
 
 
 def tally_of(tallies: Sequence[Tally], started_us: int, ended_us: int) -> Tally | None:
     """Return the tally that overlaps a wear most; None when none does. Of equals the earlier."""
     best, most = None, -1
     for tally in tallies:
-        overlap = min(tally.ended_us, ended_us) - max(tally.in_us, started_us)
-        if overlap > most and overlap >= 0:
-            best, most = tally, overlap
+        overlaps = [min(last, ended_us) - max(first, started_us) for first, last in tally.spans]
+        if any(each >= 0 for each in overlaps):
+            overlap = sum(each for each in overlaps if each >= 0)
+            if overlap > most:
+                best, most = tally, overlap
     return best
 
 
 def two_at_once(tallies: Sequence[Tally]) -> list[tuple[Tally, Tally]]:
-    """Return every two tallies by which one wearer was in with two sets at the same time."""
+    """Return every two tallies by which one wearer was in with two sets without an `out` between."""
     ordered = sorted(tallies, key=lambda tally: (tally.in_us, tally.in_identity))
     found = []
     for number, tally in enumerate(ordered):
+        until_us = tally.out_us if tally.out_us is not None else tally.in_us + FORGOTTEN_AFTER_US
         for other in ordered[number + 1 :]:
-            if other.in_us >= tally.ended_us:
+            if other.in_us >= until_us or (tally.closed and other.in_us >= tally.ended_us):
                 break
             if other.wearer_id == tally.wearer_id and other.set_id != tally.set_id:
                 found.append((tally, other))

@@ -72,7 +72,7 @@ class Wear:
 
     Attributes
     ----------
-    seq, at_us, pressure_bar : arrays
+    seq, at_us, received_us, pressure_bar : arrays
         The pressure readings of the wear in order of reconciled time, spikes included.
     spike : array of bool
         Readings that leapt away and came back.
@@ -91,6 +91,7 @@ class Wear:
     power_up: PowerUp
     seq: Ints
     at_us: Ints
+    received_us: Ints
     pressure_bar: Floats
     gas_temperature_c: Floats
     spike: Bools
@@ -125,6 +126,16 @@ class Wear:
         return int(self.at_us[-1])
 
     @property
+    def first_bar(self) -> float:
+        """Pressure of the first reading."""
+        return float(self.pressure_bar[0])
+
+    @property
+    def last_bar(self) -> float:
+        """Pressure of the last reading."""
+        return float(self.pressure_bar[-1])
+
+    @property
     def restarted_from(self) -> Wear | None:
         """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
         before = self.previous
@@ -142,6 +153,10 @@ class Wear:
         first = int(np.searchsorted(channel.at_us, self.started_us, side="left"))
         last = int(np.searchsorted(channel.at_us, self.ended_us + 999_999, side="right"))
         return (channel, slice(first, last)) if last > first else None
+
+    def bar_at(self, at_us: int) -> float:
+        """Return the last reading at a moment, the first one before any."""
+        return float(self.pressure_bar[max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0)])
 
     def identity(self, position: int) -> str:
         """Return the identity of the wear's reading number `position`."""
@@ -231,7 +246,7 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile, before: 
     live = np.flatnonzero(~channel.retained & np.isfinite(channel.numbers["pressure_bar"]))
     if not len(live):
         return []
-    at_us, seq = channel.at_us[live], channel.seq[live]
+    at_us, seq, received_us = channel.at_us[live], channel.seq[live], channel.received_us[live]
     bar = channel.numbers["pressure_bar"][live]
     gas_c = channel.numbers["gas_temperature_c"][live]
     first_setup = _setup_at(setups, power_up.key, int(at_us[0]))
@@ -265,6 +280,7 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile, before: 
                     power_up=power_up,
                     seq=seq[span],
                     at_us=at_us[span],
+                    received_us=received_us[span],
                     pressure_bar=bar[span],
                     gas_temperature_c=gas_c[span],
                     spike=part_spike[start : stop + 1],

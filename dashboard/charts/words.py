@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from analysis.policies import POLICY_WORDS
 from dashboard.words import shortened
 from ingest.plurals import counted
 
@@ -166,12 +167,7 @@ IN_FORCE = "{policy} (in force)"
 NOT_REACHED = "not reached"
 BEFORE_LOW_AIR = "{minutes} min to low air"
 # A key of the profile never stands bare on a screen.
-POLICIES = {
-    "double_return": "twice the way in",
-    "half_of_usable": "half of the usable air",
-    "fixed_margin": "planning rate and margin",
-    "forecast": "forecast, early end",
-}
+POLICIES = POLICY_WORDS
 CLOCKS_TITLE = "Clocks and what was done about them"
 CLOCKS_NOTE = (
     "Times on this page are on the listener's clock. Each set's own time was moved by its offset and drift; "

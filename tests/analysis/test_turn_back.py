@@ -153,7 +153,7 @@ def test_turned_back_late(log: Any, said_s: float | None, late: bool) -> None:
     found = findings.filter(pl.col("code") == "turned_back_late").to_dicts()
     assert bool(found) is late
     if found:
-        assert ("the desk noted it at 10:28:20 UTC" in found[0]["statement"]) is (said_s is not None)
+        assert ("The desk noted the turn at 10:28:20 UTC" in found[0]["statement"]) is (said_s is not None)
         assert len(found[0]["evidence"]) >= 3
 
 

@@ -317,7 +317,7 @@ class TestTally:
         desk = log.desk()
         for set_id in ("S-1", "S-2"):
             desk.say(110, "tally", incident_id="I-1", action="in", set_id=set_id, wearer_id="W-1")
-        assert "two_sets_one_wearer" in codes_of(log)
+        assert "one_wearer_two_sets" in codes_of(log)
 
 
 class TestHeardAndLost:

@@ -12,8 +12,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from analysis.policies import double_return_bar
 from analysis.profile import shipped_profile
-from analysis.wears.turn_back import double_return_bar, is_ready, prompt_times_s
+from analysis.wears.turn_back import is_ready, prompt_times_s
 
 
 def test_worked_example_12_way_back() -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import pytest
 
 from analysis.air.gas import nominal_air_l
-from analysis.wears.turn_back import half_of_usable_bar, working_minutes
+from analysis.policies import half_of_usable_bar, working_minutes
 
 
 def test_worked_example_5() -> None:

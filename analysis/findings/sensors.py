@@ -1,0 +1,170 @@
+"""Findings about the pressure sensor: an offset that witnesses show, and readings that dropped out."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from analysis.alarms.alarms import Alarm
+from analysis.findings.examined import Examined
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.wears.valve import CLOSED_BELOW_BAR, OPEN_ABOVE_BAR
+from analysis.wears.wears import Wear
+
+LEAST_OFFSET_BAR = 5.0
+"""A smaller one is within what a gauge may be off. Our own rule."""
+AGREE_BAR = 6.0
+"""Witnesses agree when they are no further apart: two gauge steps and a cylinder 2 K warm. Our own rule."""
+SURE_CLOSED = 3
+"""So many readings alike show a closed valve. Our own rule."""
+ALIKE_BAR = 1.0
+DROPPED_OUT_S = 60.0
+"""Nobody closes a valve inside for so short a time and goes on. Our own rule."""
+GOES_ON_BAR = 10.0
+"""The pressure goes on where it was, but for what a minute uses. Our own rule."""
+
+
+def offsets_of(
+    examined: Sequence[Examined], alarms: Sequence[Alarm]
+) -> dict[str, tuple[float, list[tuple[str, float]]]]:
+    """Return, by wear, how much too high its pressure reads, and the witnesses that agree on it.
+
+    One witness is enough where the valve was closed; a full cylinder may be warm, and a set's own warning may
+    be late: these two count together or with the first.
+    """
+    found = {}
+    for one in examined:
+        witnesses = _witnesses(one, alarms)
+        closed = [bar for name, bar in witnesses if name == "closed"]
+        best = max(
+            (
+                [each for each in witnesses if abs(each[1] - bar) <= AGREE_BAR]
+                for _, bar in witnesses
+                if abs(bar) >= LEAST_OFFSET_BAR
+            ),
+            key=len,
+            default=[],
+        )
+        if closed and abs(closed[0]) >= LEAST_OFFSET_BAR:
+            best = [each for each in witnesses if abs(each[1] - closed[0]) <= AGREE_BAR]
+        elif len(best) < 2:
+            continue
+        found[one.wear.wear_id] = (float(np.median([bar for _, bar in best])), witnesses)
+    return found
+
+
+def _witnesses(one: Examined, alarms: Sequence[Alarm]) -> list[tuple[str, float]]:
+    wear = one.wear
+    found: list[tuple[str, float]] = []
+    closed = _closed_bar(wear)
+    if closed is not None:
+        found.append(("closed", closed))
+    if wear.cylinder is not None and wear.restarted_from is None:
+        over_bar = wear.first_bar - wear.cylinder.rated_bar
+        if over_bar >= LEAST_OFFSET_BAR:
+            found.append(("full", over_bar))
+    for alarm in alarms:
+        if alarm.wear is wear and alarm.alarm == "low_air" and alarm.reported and not alarm.reported.inferred:
+            found.append(("warning", wear.bar_at(alarm.raised_us) - wear.thresholds.low_air_bar))
+            break
+    return found
+
+
+def _closed_bar(wear: Wear) -> float | None:
+    """Return what the sensor read with the valve closed: before it was opened, or after it was closed."""
+    channel = wear.power_up.channels.get("pressure")
+    if channel is None:
+        return None
+    bar = channel.numbers["pressure_bar"]
+    first = int(np.searchsorted(channel.at_us, wear.started_us))
+    last = int(np.searchsorted(channel.at_us, wear.ended_us, side="right"))
+    for part in (bar[max(first - 30, 0) : first], bar[last : last + 30]):
+        low = part[np.isfinite(part) & (part < OPEN_ABOVE_BAR)]
+        for start in range(len(low) - SURE_CLOSED + 1):
+            run = low[start : start + SURE_CLOSED]
+            if np.ptp(run) <= ALIKE_BAR:
+                return float(np.median(run))
+    return None
+
+
+WITNESS_WORDS = {
+    "closed": "with the valve closed it read {bar:.0f} bar",
+    "full": "the full cylinder read {bar:.0f} bar above its rated pressure",
+    "warning": "the set raised its own warning {bar:.0f} bar away from its threshold (reported)",
+}
+
+
+def offset_said(context: Context, wear_id: str) -> str:
+    """Return the sentence that a statement about a doubtful reading must carry; empty without an offset."""
+    offset = context.offsets.get(wear_id)
+    if offset is None:
+        return ""
+    way = "high" if offset[0] > 0 else "low"
+    return f" Reading offset: this set's pressure reads about {abs(offset[0]):.0f} bar too {way}."
+
+
+def sensor_findings(context: Context) -> Iterator[Finding]:
+    """Apply every rule about the pressure sensor."""
+    for one in context.examined:
+        offset = context.offsets.get(one.wear.wear_id)
+        if offset is not None:
+            yield _offset(one, *offset)
+    by_wear = {one.wear.wear_id: one for one in context.examined}
+    for entry in context.entries:
+        for charge in entry.charges:
+            for before, after in itertools.pairwise(charge.wears):
+                yield from _dropped_out(before, after, by_wear)
+
+
+def _offset(one: Examined, offset_bar: float, witnesses: list[tuple[str, float]]) -> Finding:
+    wear = one.wear
+    agree = [each for each in witnesses if abs(each[1] - offset_bar) <= AGREE_BAR]
+    others = [each for each in witnesses if each not in agree]
+    way = "high" if offset_bar > 0 else "low"
+    said = "; ".join(WITNESS_WORDS[name].format(bar=bar) for name, bar in agree)
+    statement = f"The pressure reads about {abs(offset_bar):.0f} bar too {way}: {said}."
+    if others:
+        said = "; ".join(WITNESS_WORDS[name].format(bar=bar) for name, bar in others)
+        statement += f" This does not agree: {said}."
+    return about_wear(
+        "pressure_offset",
+        "caution",
+        wear,
+        wear.started_us,
+        wear.ended_us,
+        f"{statement} No figure was corrected by it.",
+        [wear.identity(0), wear.identity(-1)],
+    )
+
+
+def _dropped_out(before: Wear, after: Wear, by_wear: Mapping[str, Examined]) -> Iterator[Finding]:
+    apart_s = (after.started_us - before.ended_us) * 1e-6
+    if after.power_up is not before.power_up or apart_s > DROPPED_OUT_S:
+        return
+    if abs(after.first_bar - before.last_bar) > GOES_ON_BAR or before.wear_id not in by_wear:
+        return
+    lowest = _lowest_between(before, after)
+    low = "" if lowest is None else f", {lowest:.0f} bar between"
+    zero = lowest is not None and lowest < CLOSED_BELOW_BAR
+    yield about_wear(
+        "readings_dropped_out",
+        "caution",
+        after,
+        before.ended_us,
+        after.started_us,
+        f"The pressure fell away for {lasting(apart_s)} and went on where it was: {before.last_bar:.0f} bar "
+        f"at {clock(before.ended_us)}{low}, {after.first_bar:.0f} bar at {clock(after.started_us)}. One "
+        "cylinder, one entry pressure; the readings between are left out of the air"
+        + (", and the valve may have been closed for that time." if zero else "."),
+        [before.identity(-1), after.identity(0)],
+    )
+
+
+def _lowest_between(before: Wear, after: Wear) -> float | None:
+    channel = before.power_up.channels["pressure"]
+    first = int(np.searchsorted(channel.at_us, before.ended_us, side="right"))
+    last = int(np.searchsorted(channel.at_us, after.started_us))
+    between = channel.numbers["pressure_bar"][first:last]
+    return float(np.nanmin(between)) if len(between) and np.isfinite(between).any() else None

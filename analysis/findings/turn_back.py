@@ -1,0 +1,76 @@
+"""Findings about turning back: everybody whose turn, or exit, was late by the policy in force."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.findings.air import warnings_said
+from analysis.findings.examined import Examined
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.policies import POLICY_WORDS
+from analysis.wears.entries import Entry
+
+
+def turn_back_findings(context: Context) -> Iterator[Finding]:
+    """Apply the rule to every entry."""
+    by_wear = {one.wear.wear_id: one for one in context.examined}
+    for entry in context.entries:
+        if entry.team_turn_back_us is not None and entry.wears:
+            yield from _turned_back_late(entry, entry.team_turn_back_us, by_wear, context)
+
+
+def _turned_back_late(
+    entry: Entry, due_us: int, by_wear: dict[str, Examined], context: Context
+) -> Iterator[Finding]:
+    """The desk's note of the turn says when; without one, an exit below the warning."""
+    margin_s = context.profile.turn_back.late_margin_s
+    wear = next((one for one in reversed(entry.wears) if one.started_us <= due_us), entry.wears[0])
+    one = by_wear[wear.wear_id]
+    left_us = entry.left_us if entry.left_us is not None else wear.ended_us
+    due = _due(entry, due_us, context)
+    evidence = [wear.identity_at(due_us)]
+    low_us = entry.low_air_us
+    below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
+    if entry.noted is not None:
+        late_s = (entry.noted.at_us - due_us) * 1e-6
+        if late_s <= margin_s:
+            return
+        statement = f"{due}. The desk noted the turn at {clock(entry.noted.at_us)}, {lasting(late_s)} late"
+        evidence.append(entry.noted.identity)
+    else:
+        # Only the air tells then: in time, half of it would have been enough for the way back.
+        if low_us is None or low_us <= due_us or below_s <= margin_s:
+            return
+        late_s = (left_us - due_us) * 1e-6
+        statement = (
+            f"{due}. Nobody noted the turn; the exit at {clock(left_us)} was {lasting(late_s)} later and "
+            f"{lasting(below_s)} below the warning: the turn was late, or the way back longer than the way in"
+        )
+    if low_us is not None:
+        last = next(each for each in entry.wears if each.low_air is not None)
+        evidence.append(last.identity_at(low_us))
+    evidence.append(entry.wears[-1].identity(-1))
+    yield about_wear(
+        "turned_back_late",
+        "serious" if below_s > 2.0 * margin_s else "caution",
+        wear,
+        due_us,
+        left_us,
+        f"{statement}. {warnings_said(one, context)}",
+        evidence,
+    )
+
+
+def _due(entry: Entry, due_us: int, context: Context) -> str:
+    """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
+    said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
+    bar = next((wear.bar_at(due_us) for wear in reversed(entry.wears) if wear.started_us <= due_us), None)
+    had = "" if bar is None else f"{bar:.0f} bar"
+    if entry.own_turn_back_us == due_us:
+        return f"{said} by this wearer's own gauge ({had})"
+    own = entry.own_turn_back_us
+    when = "it was never due" if own is None else f"it was due at {clock(own)}"
+    return (
+        f"{said} for the team, on its lowest member (this wearer had {had or 'no reading'} then; by this "
+        f"wearer's own gauge {when})"
+    )

@@ -1,0 +1,441 @@
+"""Entries: what a person did, from going in until somebody says that they are out.
+
+A wear is what a set did. An entry holds one or more wears: a restart, a sensor drop-out, an outage or a
+second cylinder does not end it. Who was tallied in has an entry for each stay; a set under air that nobody
+tallied in has one of its own. What goes on at no higher pressure is the same cylinder, and keeps its entry
+pressure and its turn-back. Empty, off, silent or never heard are states inside an open entry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.air.gas import Cylinder
+from analysis.policies import POLICIES, Course, PolicyName, TurnBackMoment, judge_by
+from analysis.profile import Profile
+from analysis.wears.tally import Stay, Tally
+from analysis.wears.turn_back import Note, note_about
+from analysis.wears.valve import CHANGED_RISE_BAR, CLOSED_BELOW_BAR
+from analysis.wears.wears import Wear
+
+EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
+UNTALLIED_APART_US = 3600 * 1_000_000
+"""Wears of a set that nobody tallied in belong to one entry when they are no further apart. Our own rule."""
+NOTHING: NDArray[np.float64] = np.empty(0)
+NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
+EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
+"""By wear: moments, and the early end of the forecast of minutes to the warning as it was known then."""
+
+
+@dataclass(slots=True)
+class Charge:
+    """One filling of one cylinder: the wears that breathed it."""
+
+    wears: list[Wear]
+
+    @property
+    def entry_us(self) -> int:
+        """When it was opened first."""
+        return self.wears[0].started_us
+
+    @property
+    def entry_bar(self) -> float:
+        """Its first reading: the entry pressure."""
+        return self.wears[0].first_bar
+
+    @property
+    def low_air_bar(self) -> float:
+        """The warning of the set that carries it."""
+        return self.wears[-1].thresholds.low_air_bar
+
+    @property
+    def cylinder(self) -> Cylinder | None:
+        """The first that its sets named."""
+        return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), None)
+
+    def course(self, objective_us: int | None, profile: Profile, until_us: int, early: EarlyEnds) -> Course:
+        """Return how it went down until a moment."""
+        at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
+        bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
+        known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]
+        return Course(
+            entry_us=self.entry_us,
+            entry_bar=self.entry_bar,
+            at_us=at_us,
+            bar=bar,
+            low_air_bar=self.low_air_bar,
+            cylinder=self.cylinder,
+            objective_us=objective_us,
+            way_in_min=profile.turn_back.way_in_min,
+            until_us=until_us,
+            early_at_us=_joined([one[0] for one in known], NO_MOMENTS),
+            early_min=_joined([one[1] for one in known], NOTHING),
+        )
+
+
+@dataclass(slots=True)
+class Entry:
+    """One person in; moments in microseconds since 1970 on the reconciled clock.
+
+    Attributes
+    ----------
+    entry_id : str
+        `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time; of a set that nobody tallied in
+        `-/{set_id}/{boot}-{n}`, after its first wear.
+    stay : Stay or None
+        What desks said; None for a set that nobody tallied in.
+    wears : list of Wear
+        In order of time.
+    charges : list of Charge
+        Cylinders in order of time; the last one is in use.
+    moments : dict of policy to list of TurnBackMoment
+        What each policy says of each charge.
+    team_turn_back_us : int or None
+        When the policy in force turns the team back, on its lowest member.
+    noted : Note or None
+        The desk's first note that this wearer, or the team, turned back.
+    """
+
+    entry_id: str
+    incident_id: str | None
+    wearer_id: str | None
+    set_ids: tuple[str, ...]
+    stay: Stay | None
+    wears: list[Wear]
+    charges: list[Charge]
+    until_us: int
+    moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
+    policy: PolicyName = "half_of_usable"
+    team_turn_back_us: int | None = None
+    noted: Note | None = None
+
+    @property
+    def tally(self) -> Tally | None:
+        """The tally in force."""
+        return self.stay.tallies[-1] if self.stay is not None else None
+
+    @property
+    def team(self) -> str | None:
+        """The team that the latest tally named."""
+        return self.tally.team if self.tally is not None else None
+
+    @property
+    def began_us(self) -> int:
+        """Tallied in, or first heard under air."""
+        return self.stay.in_us if self.stay is not None else self.wears[0].started_us
+
+    @property
+    def first_heard_us(self) -> int | None:
+        """First reading under air."""
+        return self.wears[0].started_us if self.wears else None
+
+    @property
+    def last_heard_us(self) -> int | None:
+        """Last reading under air."""
+        return self.wears[-1].ended_us if self.wears else None
+
+    @property
+    def tallied_in_us(self) -> int | None:
+        """When the wearer was tallied in."""
+        return self.stay.in_us if self.stay is not None else None
+
+    @property
+    def ended_how(self) -> str:
+        """`tallied_out`, `resolved`, `incident_closed` or `open`."""
+        return self.stay.ended_how if self.stay is not None else "open"
+
+    @property
+    def ended_us(self) -> int | None:
+        """When somebody said that it is over; None while it is open."""
+        return self.stay.ended_us if self.stay is not None else None
+
+    @property
+    def tallied_out_us(self) -> int | None:
+        """When the wearer was tallied out."""
+        return self.ended_us if self.ended_how == "tallied_out" else None
+
+    @property
+    def entry_bar(self) -> float | None:
+        """The pressure of the first wear on the cylinder in use."""
+        return self.charges[-1].entry_bar if self.charges else None
+
+    @property
+    def lowest_bar(self) -> float | None:
+        """The lowest reading under air."""
+        return min((float(wear.pressure_bar[~wear.spike].min()) for wear in self.wears), default=None)
+
+    @property
+    def low_air_us(self) -> int | None:
+        """First reading at or below the warning."""
+        return next((int(one.at_us[one.low_air]) for one in self.wears if one.low_air is not None), None)
+
+    @property
+    def turn_back(self) -> TurnBackMoment | None:
+        """What the policy in force says of the cylinder in use; of one before it that was due first."""
+        moments = self.moments.get(self.policy, [])
+        return next((one for one in moments if one.at_us is not None), moments[-1] if moments else None)
+
+    @property
+    def own_turn_back_us(self) -> int | None:
+        """When this wearer's own gauge reached turn-back."""
+        return self.turn_back.at_us if self.turn_back is not None else None
+
+    @property
+    def turn_back_bar(self) -> float | None:
+        """The pressure at which the policy in force turns this wearer back."""
+        one = self.turn_back
+        return None if one is None else one.leave_bar if one.leave_bar is not None else one.pressure_bar
+
+    @property
+    def turn_back_us(self) -> int | None:
+        """When the wearer should have turned back: the team's moment, on its lowest member."""
+        return self.team_turn_back_us
+
+    @property
+    def left_us(self) -> int | None:
+        """When the wearer left: tallied out, or last heard under air where that was before."""
+        last_us = self.last_heard_us
+        out_us = self.tallied_out_us
+        if last_us is None or out_us is None:
+            return last_us if last_us is not None else out_us
+        return min(last_us, out_us) if out_us > self.wears[0].started_us else last_us
+
+    @property
+    def late_s(self) -> float | None:
+        """How much later than due the turn was noted, or, where nobody noted it, the exit was."""
+        due_us = self.team_turn_back_us
+        if due_us is None:
+            return None
+        at_us = self.noted.at_us if self.noted is not None else self.left_us
+        return None if at_us is None else max(at_us - due_us, 0) * 1e-6
+
+    def span_of(self, number: int) -> tuple[int, int]:
+        """Return from when to when a cylinder was in use; the last one until now."""
+        charge = self.charges[number]
+        last = number == len(self.charges) - 1
+        return charge.entry_us, self.until_us if last else charge.wears[-1].ended_us
+
+    @property
+    def under_air_s(self) -> float:
+        """Seconds under air."""
+        return sum(wear.ended_us - wear.started_us for wear in self.wears) * 1e-6
+
+
+def _joined(parts: list[NDArray[Any]], nothing: NDArray[Any]) -> NDArray[Any]:
+    if not parts:
+        return nothing
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def find_entries(
+    wears: Sequence[Wear],
+    stays: Sequence[Stay],
+    notes: Sequence[Note],
+    profile: Profile,
+    as_of_us: int | None = None,
+    early: EarlyEnds | None = None,
+    policies: Sequence[PolicyName] = POLICIES,
+) -> list[Entry]:
+    """Return everybody's entries, in order of time.
+
+    Parameters
+    ----------
+    wears : sequence of Wear
+        From `find_wears`, with their tallies.
+    stays : sequence of Stay
+        From `read_tallies`.
+    notes : sequence of Note
+        Of desks, in order of time.
+    profile : Profile
+    as_of_us : int, optional
+        Now, for the policy that names a moment of the clock; None when nothing more comes.
+    early : mapping of wear_id to (moments, minutes), optional
+        For the policy that looks at the forecast.
+    policies : sequence of str
+        Those to judge by.
+    """
+    entries = [*_tallied(wears, stays), *_untallied(wears)]
+    entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
+    for entry in entries:
+        _judge(entry, notes, profile, as_of_us, early or {}, policies)
+    moments = team_moments(entries, profile.turn_back.policy)
+    for entry in entries:
+        reached = [at_us for at_us in moments[entry.entry_id] if at_us is not None]
+        entry.team_turn_back_us = min(reached, default=None)
+    return entries
+
+
+def _tallied(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Entry]:
+    by_tally: dict[str, list[Wear]] = {}
+    for wear in wears:
+        if wear.tally is not None:
+            by_tally.setdefault(wear.tally.in_identity, []).append(wear)
+    found = []
+    for stay in stays:
+        own = [wear for tally in stay.tallies for wear in by_tally.get(tally.in_identity, ())]
+        own.sort(key=lambda wear: (wear.started_us, wear.wear_id))
+        found.append(
+            Entry(
+                entry_id=f"{stay.incident_id}/{stay.wearer_id}/{stay.number}",
+                incident_id=stay.incident_id,
+                wearer_id=stay.wearer_id,
+                set_ids=tuple(dict.fromkeys(tally.set_id for tally in stay.tallies)),
+                stay=stay,
+                wears=own,
+                charges=charges_of(own),
+                until_us=0,
+            )
+        )
+    return found
+
+
+def _untallied(wears: Sequence[Wear]) -> list[Entry]:
+    found: list[Entry] = []
+    for wear in sorted(wears, key=lambda one: (one.set_id, one.started_us, one.wear_id)):
+        if wear.tally is not None:
+            continue
+        last = found[-1] if found and found[-1].set_ids == (wear.set_id,) else None
+        if last is not None and wear.started_us - last.wears[-1].ended_us <= UNTALLIED_APART_US:
+            last.wears.append(wear)
+            continue
+        # Named after its first wear, so that the name does not follow from what else was read.
+        name = f"-/{wear.set_id}/{wear.power_up.boot}-{wear.number}"
+        found.append(Entry(name, None, None, (wear.set_id,), None, [wear], [], 0))
+    for entry in found:
+        entry.charges = charges_of(entry.wears)
+    return found
+
+
+def charges_of(wears: Sequence[Wear]) -> list[Charge]:
+    """Return the cylinders of an entry: only a higher pressure than before is a new one."""
+    charges: list[Charge] = []
+    for wear in wears:
+        if charges and wear.first_bar - charges[-1].wears[-1].last_bar <= CHANGED_RISE_BAR:
+            charges[-1].wears.append(wear)
+        else:
+            charges.append(Charge([wear]))
+    return charges
+
+
+def _judge(
+    entry: Entry,
+    notes: Sequence[Note],
+    profile: Profile,
+    as_of_us: int | None,
+    early: EarlyEnds,
+    policies: Sequence[PolicyName],
+) -> None:
+    rules = profile.turn_back
+    entry.policy = rules.policy
+    if not entry.wears:
+        return
+    last_us = entry.wears[-1].ended_us
+    entry.until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
+    sets = {wear.set_id for wear in entry.wears} | set(entry.set_ids)
+    judged: dict[PolicyName, list[TurnBackMoment]] = {policy: [] for policy in policies}
+    for number, charge in enumerate(entry.charges):
+        _, until_us = entry.span_of(number)
+        objective = note_about(
+            notes, sets, entry.team, charge.entry_us, until_us, rules.objective_word, of_team=True
+        )
+        objective_us = objective.at_us if objective is not None else None
+        course = charge.course(objective_us, profile, until_us, early)
+        for policy in policies:
+            judged[policy].append(judge_by(policy, rules, course))
+    entry.moments = judged
+    since_us = entry.wears[0].started_us
+    until_us = max(entry.until_us, entry.ended_us or 0)
+    entry.noted = note_about(notes, sets, entry.team, since_us, until_us, rules.withdrawal_word)
+
+
+def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:
+    """Return when a policy turns each entry's team back, cylinder by cylinder.
+
+    A team turns back on its lowest member: the earliest moment of the members in with it. Entries count
+    together when incident and team are the same; a member's moment counts for another only while that one
+    is in.
+    """
+    teams: dict[tuple[str | None, str | None], list[int]] = {}
+    for entry in entries:
+        if entry.team is not None:
+            reached = [one.at_us for one in entry.moments.get(policy, ()) if one.at_us is not None]
+            teams.setdefault((entry.incident_id, entry.team), []).extend(reached)
+    found: dict[str, list[int | None]] = {}
+    for entry in entries:
+        together = teams.get((entry.incident_id, entry.team), [])
+        found[entry.entry_id] = []
+        for number, own in enumerate(entry.moments.get(policy, ())):
+            first_us, last_us = entry.span_of(number)
+            moments = [at_us for at_us in together if first_us <= at_us <= last_us]
+            moments += [own.at_us] if own.at_us is not None else []
+            found[entry.entry_id].append(min(moments, default=None))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Turns:
+    """What the policies say of one wear: its entry, and each policy's moment of its cylinder and team."""
+
+    entry: Entry
+    moments: Mapping[PolicyName, TurnBackMoment]
+    team_us: Mapping[PolicyName, int | None]
+
+
+def turns_of(entries: Sequence[Entry]) -> dict[str, Turns]:
+    """Return, by wear, what each policy says of its cylinder; a moment after the wear is not its own."""
+    teams = {policy: team_moments(entries, policy) for policy in POLICIES}
+    found: dict[str, Turns] = {}
+    for entry in entries:
+        for number, charge in enumerate(entry.charges):
+            for wear in charge.wears:
+                moments: dict[PolicyName, TurnBackMoment] = {}
+                team_us: dict[PolicyName, int | None] = {}
+                for policy in POLICIES:
+                    own = entry.moments[policy][number]
+                    at_us = teams[policy][entry.entry_id][number]
+                    late = own.at_us is not None and own.at_us > wear.ended_us
+                    moments[policy] = replace(own, at_us=None, pressure_bar=None) if late else own
+                    team_us[policy] = at_us if at_us is not None and at_us <= wear.ended_us else None
+                found[wear.wear_id] = Turns(entry, moments, team_us)
+    return found
+
+
+def ran_empty(wear: Wear) -> bool:
+    """Return whether a wear went down to nothing, rather than that a valve was closed on what was left."""
+    return wear.last_bar <= 2.0 * CLOSED_BELOW_BAR
+
+
+def state_of(
+    entry: Entry, as_of_us: int, silent_after_us: int, off_us: int | None, boot_us: int | None
+) -> tuple[EntryState, int]:
+    """Return the state inside an entry at a moment, and since when.
+
+    Parameters
+    ----------
+    entry : Entry
+    as_of_us : int
+    silent_after_us : int
+        How long its set may be quiet.
+    off_us, boot_us : int or None
+        When its set was last switched off, and when its newest power-up was first heard.
+    """
+    if entry.ended_us is not None and entry.ended_us <= as_of_us:
+        return "out", entry.ended_us
+    since_us = entry.began_us
+    if not entry.wears:
+        return "expected", since_us
+    last = entry.wears[-1]
+    if off_us is not None and off_us >= last.ended_us:
+        return "off", off_us
+    if boot_us is not None and boot_us > last.ended_us:
+        return "restarted", boot_us
+    if last.ended_how in ("closed", "changed"):
+        return ("empty" if ran_empty(last) else "valve_closed"), last.ended_us
+    if as_of_us - last.ended_us > silent_after_us:
+        return "silent", last.ended_us
+    return "under_air", last.started_us
