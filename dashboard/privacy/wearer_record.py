@@ -131,6 +131,8 @@ def _tables_of(results: Results, wearer_id: str) -> Results:
     for name, frame in results.items():
         if name == "wears":
             own[name] = wears
+        elif "wearer_id" in frame.columns:
+            own[name] = frame.filter(pl.col("wearer_id") == wearer_id)
         elif "wear_id" in frame.columns:
             own[name] = frame.filter(pl.col("wear_id").is_in(ids))
         else:  # of a set or of the whole incident, not of a person
