@@ -6,6 +6,7 @@ not sealed yet.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -30,26 +31,31 @@ SILENCE = timedelta(hours=6)
 
 
 @looked_again
+def cut(folder: Path) -> Pieces:
+    """Return the pieces of an archive, from its index and what is not sealed yet; none when it is empty."""
+    archive, index = open_archive(folder), ArchiveIndex(folder)
+    # The tail first: what is sealed in between is then in both, which does no harm.
+    tail = archive.unsealed()
+    sets = pl.concat([index.sets(index.days()), summary_of_tail(tail, SET_KINDS)])
+    setups = pl.concat([index.setups(), summary_of_tail(tail, ["setup"])])
+    return find_pieces(sets, _desks(tail, index), setups)
+
+
 def pieces_of(folder: Path) -> Pieces:
-    """Return the pieces of an archive, from its index and from what is not sealed yet.
+    """Return the pieces of an archive, as `cut`.
 
     Raises
     ------
     ArchiveProblem
         When the folder holds no message.
     """
-    archive, index = open_archive(folder), ArchiveIndex(folder)
-    # The tail first: what is sealed in between is then in both, which does no harm.
-    tail = archive.unsealed()
-    sets = pl.concat([index.sets(index.days()), summary_of_tail(tail, SET_KINDS)])
-    desks = _desks(tail, index)
-    setups = pl.concat([index.setups(), summary_of_tail(tail, ["setup"])])
-    if sets.is_empty() and desks.is_empty():
+    pieces = cut(folder)
+    if pieces.table.is_empty():
         raise ArchiveProblem(
             f"the archive {folder} holds no message; bring a capture in with "
             f"`underair import LOG --archive {folder}`, or listen to a broker with `underair listen`"
         )
-    return find_pieces(sets, desks, setups)
+    return pieces
 
 
 @looked_again
@@ -98,10 +104,9 @@ def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     of_it = pl.col("key") == row["key"]
     pieces = find_pieces(sets, desks.filter(of_it | _near(pl.col("first"), first, last)), setups)
     piece = _one_piece(pieces, row["key"], refused.to_list(), first, last)
-    (found,) = messages_of(folder, piece)
-    messages, scope = found
     newest = max([piece.heard_until_us, *_ends(index, of_tail, desks)])
-    return messages, Scope(scope.incidents, scope.of_desk, newest, scope.tallied)
+    (found,) = messages_of(folder, replace(piece, heard_until_us=newest))
+    return found
 
 
 def _sets_around(
@@ -136,7 +141,8 @@ def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, la
     )
     of_it = pieces.table.filter(mine)
     span = power_ups.select(pl.col("first").min(), pl.col("last").max())
-    return Pieces(
+    return replace(
+        pieces,
         table=of_it.with_columns(
             pl.min_horizontal("since", pl.lit(span["first"][0], of_it.schema["since"])),
             pl.max_horizontal("until", pl.lit(span["last"][0], of_it.schema["until"])),
@@ -146,8 +152,6 @@ def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, la
         desks=pieces.desks.filter(mine),
         later=pieces.later.filter(mine),
         setups=pieces.setups.filter(mine | of_also).with_columns(that).unique(maintain_order=True),
-        heard_until_us=pieces.heard_until_us,
-        tallied=pieces.tallied,
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from analysis.incident import Scope
+from analysis.pieces.identity import KNOWN_AFTER
 from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
@@ -72,6 +73,7 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     for piece, name in batch.incidents.select("piece", "incident_id").iter_rows():
         names.setdefault(piece, set()).add(name)
     nothing = no_messages()
+    ends = micros(batch.table["until"] + KNOWN_AFTER)
     for number, (piece, of_desk) in enumerate(batch.table.select("piece", "of_desk").iter_rows()):
         messages = {**nothing}
         for kind, lots in by_piece.items():
@@ -82,7 +84,8 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
             messages["note"] = messages["note"].filter(~later_note())
         if piece in later and not of_desk:
             messages["note"] = pl.concat([messages["note"], later[piece]])
-        yield messages, Scope(frozenset(names.get(piece, ())), of_desk, batch.heard_until_us, batch.tallied)
+        heard_until_us = min(batch.heard_until_us, int(ends[number]))
+        yield messages, Scope(frozenset(names.get(piece, ())), of_desk, heard_until_us, batch.tallied)
 
 
 def nothing_is_there(folder: Path, messages: int, since: datetime) -> ArchiveProblem:

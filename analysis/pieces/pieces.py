@@ -12,7 +12,7 @@ Found from the archive's index, in vectors: nothing here reads a message.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
@@ -20,17 +20,14 @@ import polars as pl
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from analysis.pieces.identity import FORGOTTEN, ONE_STRETCH, digests, named, with_ends
 from analysis.pieces.incident_uses import incident_uses
 from analysis.pieces.intervals import overlaps
 from analysis.records import micros
-from analysis.wears.tally import FORGOTTEN_AFTER_US
 
-ONE_STRETCH = timedelta(minutes=65)
-"""Power-ups of a set so close belong together: findings link wears up to an hour apart."""
 BEFORE, AFTER = timedelta(hours=1), timedelta(hours=2)
 """What desks said so long before and after is read with a piece. Our own rule."""
 NOTED = timedelta(minutes=10)
-FORGOTTEN = timedelta(microseconds=FORGOTTEN_AFTER_US)
 _INCIDENT = ["incident_id", "incident_use"]
 BATCH_ROWS = 400_000
 BATCH_PIECES = 200
@@ -45,7 +42,8 @@ class Pieces:
     Attributes
     ----------
     table : DataFrame
-        piece, since, until (receipt), rows, of_desk.
+        piece, since, until (receipt), rows, of_desk; key, which names it for good, and digest, which changes
+        when anything does that its tables are made from; settled, until when it may still go on.
     power_ups : DataFrame
         piece, set_id, boot, first, last: what the piece answers for.
     incidents : DataFrame
@@ -92,21 +90,38 @@ class Pieces:
         if len(rows) > first:
             yield self._part(first, len(rows))
 
+    def only(self, wanted: pl.Expr) -> Pieces:
+        """Return the pieces of which an expression over `table` is true."""
+        table = self.table.filter(wanted)
+
+        def mine(frame: pl.DataFrame) -> pl.DataFrame:
+            return frame.filter(pl.col("piece").is_in(table["piece"].implode()))
+
+        return replace(
+            self,
+            table=table,
+            power_ups=mine(self.power_ups),
+            incidents=mine(self.incidents),
+            desks=mine(self.desks),
+            later=mine(self.later),
+            setups=mine(self.setups),
+        )
+
     def _part(self, first: int, last: int) -> Pieces:
         def part(frame: pl.DataFrame) -> pl.DataFrame:
             # Sorted by piece, all of them: a look at the ends, whatever lies between.
-            low, high = np.searchsorted(frame["piece"].to_numpy(), [first, last]).tolist()
+            low, high = np.searchsorted(frame["piece"].to_numpy(), ends).tolist()
             return frame[low:high]
 
-        return Pieces(
-            part(self.table),
-            part(self.power_ups),
-            part(self.incidents),
-            part(self.desks),
-            part(self.later),
-            part(self.setups),
-            self.heard_until_us,
-            self.tallied,
+        ends = [self.table["piece"][first], self.table["piece"][last - 1] + 1]
+        return replace(
+            self,
+            table=self.table[first:last],
+            power_ups=part(self.power_ups),
+            incidents=part(self.incidents),
+            desks=part(self.desks),
+            later=part(self.later),
+            setups=part(self.setups),
         )
 
 
@@ -139,9 +154,7 @@ def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -
         edges = (np.ones(len(a), np.int8), (a, b))
         graph = coo_array(edges, shape=(nodes, nodes))  # type: ignore[no-untyped-call]
         label = connected_components(graph, directed=False)[1].astype(np.int64)
-    of_incidents = uses.select(
-        "incident_id", "incident_use", "key", pl.Series("label", label[: uses.height], pl.Int64)
-    )
+    of_incidents = uses.select(*_INCIDENT, "key", "first", pl.Series("label", label[: uses.height], pl.Int64))
     power_ups = power_ups.with_columns(
         pl.Series("label", label[uses.height + power_ups["stretch"].to_numpy()])
     )
@@ -157,6 +170,14 @@ def _power_ups(sets: pl.DataFrame) -> pl.DataFrame:
             pl.coalesce(pl.col("first").filter(live).min(), pl.col("first").min()).alias("first"),
             pl.coalesce(pl.col("last").filter(live).max(), pl.col("last").max()).alias("last"),
             pl.col("rows").sum(),
+            # A retained copy that comes again is no news.
+            *(
+                pl.when(live.any())
+                .then(pl.col(name).filter(live).sum())
+                .otherwise(pl.col(name).sum())
+                .alias(f"said_{name}")
+                for name in ("rows", "digest")
+            ),
             pl.col("first").filter(live & (pl.col("kind") == "pressure")).min().alias("first_pressure"),
         )
         .sort("set_id", "first", "boot")
@@ -250,46 +271,58 @@ def _numbered(
     )
     of_sets = of_sets.sort("since", "name", "label").with_row_index("piece")
     of_desks = of_desks.sort("since", "desk_id", "boot").with_row_index("piece", offset=of_sets.height)
-    columns = ["piece", "since", "until", "rows"]
-    table = pl.concat(
-        [
-            of_sets.select(*columns, pl.lit(False).alias("of_desk")),
-            of_desks.select(*columns, pl.lit(True).alias("of_desk")),
-        ]
-    )
     number = of_sets.select("piece", "label")
     mine = power_ups.join(number, on="label").sort("piece", "set_id", "boot")
-    incidents = of_incidents.join(number, on="label").select("piece", *_INCIDENT, "key").sort(pl.all())
-    later = desks.filter("later").join(incidents, on=_INCIDENT)
+    incidents = of_incidents.join(number, on="label").sort("piece", *_INCIDENT)
+    said, setups = _said_of(desks, incidents, mine, of_desks), _setups_of(mine, setups)
+    tallied = bool((about["ins"] > 0).any())
+    table = pl.concat(
+        [
+            of_sets.drop("label").with_columns(of_desk=pl.lit(False), boot=pl.lit(None, pl.Int64)),
+            of_desks.rename({"desk_id": "name"}).with_columns(of_desk=pl.lit(True)),
+        ],
+        how="diagonal",
+    )
+    table = named(table, mine, incidents)
+    table = with_ends(table, said)
+    spoken_in = mine.select("piece", "set_id", "boot", "first", "last", "said_rows", "said_digest")
+    table = table.with_columns(digests(table, spoken_in, said, setups, incidents, tallied).alias("digest"))
+    of_set_piece = pl.col("piece") < of_sets.height
+    later = said.filter("later", of_set_piece)
     return Pieces(
-        table=table,
+        table=table.select("piece", "since", "until", "rows", "of_desk", "key", "digest", "settled"),
         power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
-        incidents=incidents,
+        incidents=incidents.select("piece", *_INCIDENT, "key"),
         desks=pl.concat(
-            [_desks_of(about, incidents, mine), of_desks.select("piece", "desk_id", "boot")]
+            [
+                said.filter(~pl.col("later") & of_set_piece).select("piece", "desk_id", "boot").unique(),
+                of_desks.select("piece", "desk_id", "boot"),
+            ]
         ).sort(pl.all()),
         later=later.select("piece", "incident_id", "day", "low", "high").unique().sort(pl.all()),
-        setups=_setups_of(mine, setups),
+        setups=setups.select("piece", "set_id", "boot", "day").unique().sort(pl.all()),
         heard_until_us=int(micros(table["until"]).max()) if table.height else 0,
-        tallied=bool((about["ins"] > 0).any()),
+        tallied=tallied,
     )
 
 
-def _desks_of(about: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame) -> pl.DataFrame:
-    of_incidents = about.join(incidents, on=_INCIDENT).select("piece", "desk_id", "boot")
-    said = about.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null()).select(
-        "set_id",
-        "desk_id",
-        "boot",
-        (pl.col("first") - AFTER).alias("low"),
-        (pl.col("last") + BEFORE).alias("high"),
+def _said_of(
+    desks: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame, of_desks: pl.DataFrame
+) -> pl.DataFrame:
+    """Return what desks said about each piece, and all that each said in its own: the index, with `piece`."""
+    desks = desks.drop("key").with_row_index("row")
+    seen = desks.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null()).select(
+        "row", "set_id", (pl.col("first") - AFTER).alias("low"), (pl.col("last") + BEFORE).alias("high")
     )
-    seen = overlaps(said, power_ups.select("set_id", "piece", "first", "last"), by="set_id")
-    return pl.concat([of_incidents, seen.select("piece", "desk_id", "boot")]).unique()
+    of_sets = overlaps(seen, power_ups.select("set_id", "piece", "first", "last"), by="set_id")
+    of_incidents = desks.join(incidents.select(*_INCIDENT, "piece"), on=_INCIDENT)
+    own = desks.join(of_desks.select("desk_id", "boot", "piece"), on=["desk_id", "boot"])
+    whose = [lot.select("row", "piece") for lot in (of_incidents, of_sets, own)]
+    return desks.join(pl.concat(whose).unique(), on="row").drop("row")
 
 
 def _setups_of(power_ups: pl.DataFrame, setups: pl.DataFrame) -> pl.DataFrame:
-    """Return where the sets of each piece said what they are.
+    """Return where the sets of each piece said what they are: piece, set_id, boot, day, live_rows, digest.
 
     In its own power-ups; the latest before a power-up's first reading; without one, the first after it.
     """
@@ -311,4 +344,6 @@ def _setups_of(power_ups: pl.DataFrame, setups: pl.DataFrame) -> pl.DataFrame:
         known = near.filter(pl.col("boot").is_not_null())
         found.append(known.select("piece", "set_id", "boot", "day"))
         reading = reading.join(known, on=["piece", "set_id", "first_pressure"], how="anti")
-    return pl.concat(found).unique().sort(pl.all())
+    where = ["set_id", "boot", "day"]
+    parts = setups.select(*where, "live_rows", "digest")
+    return pl.concat(found).unique().join(parts, on=where).sort("piece", *where)

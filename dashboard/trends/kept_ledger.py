@@ -1,7 +1,7 @@
-"""What is kept of a ledger on disk: its tables and the periods that they hold, read and written as one.
+"""What is kept of a ledger on disk: its tables and the pieces that they hold, read and written as one.
 
 Written under a lock of its own, so that a page and an audit of one archive never leave the tables of the one
-beside the periods of the other, and synced, so that a lost machine leaves the old or the new.
+beside the pieces of the other, and synced, so that a lost machine leaves the old or the new.
 """
 
 from __future__ import annotations
@@ -16,79 +16,80 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.ledger import SCHEMAS, TIME, Ledger
+from analysis.trends.ledger import SCHEMAS, Ledger
 from ingest.archive.store import sync_folder
 from ingest.parquet_bytes import parquet_bytes
 
-PERIODS = pl.Schema([("since", TIME), ("until", TIME), ("messages", pl.Int64)])
+IDENTITY = ("key", "digest")
+PIECES = pl.Schema([("key", pl.String), ("digest", pl.UInt64), ("messages", pl.Int64)])
 MOST_CHUNKS = 64
 """So many additions, and a table is put together again: each costs its chunks, and thousands would add up."""
 
 
 @dataclass(frozen=True)
 class Kept:
-    """Lines and the periods that they were made from; never changed, so that a look sees a whole one.
+    """Lines and the pieces that they were made from; never changed, so that a look sees a whole one.
 
     Attributes
     ----------
     tables : dict of str to DataFrame
-        As `SCHEMAS`, each with `period` (its start) in front.
-    periods : DataFrame
-        `PERIODS`.
+        As `SCHEMAS`, each with `piece` (its key) in front.
+    pieces : DataFrame
+        `PIECES`.
     """
 
     tables: dict[str, pl.DataFrame]
-    periods: pl.DataFrame
+    pieces: pl.DataFrame
 
-    def with_period(self, period: dict[str, Any], lines: Ledger) -> Kept:
-        """Return it with the lines of one more period."""
+    def with_piece(self, piece: dict[str, Any], lines: Ledger) -> Kept:
+        """Return it with the lines of one more piece."""
         tables = {}
         for name, frame in self.tables.items():
-            marked = lines[name].with_columns(pl.lit(period["since"], dtype=TIME).alias("period"))
+            marked = lines[name].with_columns(pl.lit(piece["key"], dtype=pl.String).alias("piece"))
             tables[name] = _together(frame.vstack(marked.select(frame.columns)))
-        return Kept(tables, _together(self.periods.vstack(pl.DataFrame([period], schema=PERIODS))))
+        return Kept(tables, _together(self.pieces.vstack(pl.DataFrame([piece], schema=PIECES))))
 
-    def without(self, periods: pl.DataFrame) -> Kept:
-        """Return it without the lines of some periods."""
-        away = pl.col("period").is_in(periods["since"].implode())
+    def without(self, pieces: pl.DataFrame) -> Kept:
+        """Return it without the lines of some pieces."""
+        away = pl.col("piece").is_in(pieces["key"].implode())
         tables = {name: frame.filter(~away) for name, frame in self.tables.items()}
-        return Kept(tables, self.periods.join(periods, on="since", how="anti"))
+        return Kept(tables, self.pieces.join(pieces, on="key", how="anti"))
 
 
 def nothing_kept() -> Kept:
     """Return tables without a line."""
     return Kept(
         {name: pl.DataFrame(schema=_kept(schema)) for name, schema in SCHEMAS.items()},
-        pl.DataFrame(schema=PERIODS),
+        pl.DataFrame(schema=PIECES),
     )
 
 
 def read_kept(folder: Path) -> Kept:
     """Read what is kept; nothing when a table is missing, damaged or of another make: all is made again.
 
-    A table alone that cannot be read would be a period without its wears, and nobody would notice.
+    A table alone that cannot be read would be a piece without its wears, and nobody would notice.
     """
     if not folder.is_dir():
         return nothing_kept()
     with _with_other_readers(folder):
-        periods = read_table(folder / "periods.parquet", PERIODS)
+        pieces = read_table(folder / "pieces.parquet", PIECES)
         tables = {name: read_table(folder / f"{name}.parquet", _kept(of)) for name, of in SCHEMAS.items()}
     whole = {name: frame for name, frame in tables.items() if frame is not None}
-    if periods is None or len(whole) < len(tables):
+    if pieces is None or len(whole) < len(tables):
         return nothing_kept()
-    known = pl.col("period").is_in(periods["since"].implode())
-    return Kept({name: frame.filter(known) for name, frame in whole.items()}, periods)
+    known = pl.col("piece").is_in(pieces["key"].implode())
+    return Kept({name: frame.filter(known) for name, frame in whole.items()}, pieces)
 
 
 def write_kept(kept: Kept, folder: Path) -> None:
-    """Write everything; the periods last, so that what a crash leaves is made again."""
+    """Write everything; the pieces last, so that what a crash leaves is made again."""
     folder.mkdir(parents=True, exist_ok=True)
     with _alone(folder):
         # Those of before speak of other tables from here on.
-        (folder / "periods.parquet").unlink(missing_ok=True)
+        (folder / "pieces.parquet").unlink(missing_ok=True)
         for name, frame in kept.tables.items():
             write_table(frame, folder / f"{name}.parquet")
-        write_table(kept.periods, folder / "periods.parquet")
+        write_table(kept.pieces, folder / "pieces.parquet")
 
 
 def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
@@ -136,7 +137,7 @@ def _with_other_readers(folder: Path) -> Iterator[None]:
 
 
 def _kept(schema: pl.Schema) -> pl.Schema:
-    return pl.Schema([("period", TIME), *schema.items()])
+    return pl.Schema([("piece", pl.String), *schema.items()])
 
 
 def _together(frame: pl.DataFrame) -> pl.DataFrame:

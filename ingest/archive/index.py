@@ -24,6 +24,7 @@ from typing import NamedTuple
 
 import polars as pl
 
+from ingest.archive.archive import unsettled
 from ingest.archive.parts import day_folders, day_of, parts_by_day, parts_in, scan_parts
 from ingest.archive.store import StorePath, StoreProblem
 from ingest.contract.columns import FRAME_SCHEMAS
@@ -150,6 +151,8 @@ def days_between(first: date, last: date) -> list[date]:
 
 def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = None) -> list[Part]:
     found = []
+    # What is on its way to a store is passed over by the reader, too.
+    coming = unsettled(archive) if isinstance(archive, StorePath) else set()
     for kind in kinds:
         by_day = (
             parts_by_day(archive, kind)
@@ -158,6 +161,8 @@ def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = No
         )
         for day, paths in by_day:
             for path in paths:
+                if path.stem in coming:
+                    continue
                 stat = path.stat()
                 found.append(Part(kind, day, path, stat.st_size, stat.st_mtime_ns))
     return found

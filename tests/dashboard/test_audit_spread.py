@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from distributed import LocalCluster
 
-import dashboard.trends.wear_ledger
+import analysis.pieces.pieces
 from analysis.pieces.spread import spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
@@ -46,7 +46,7 @@ def from_the_last(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Itera
 
 
 def test_whoever_is_done_first(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(dashboard.trends.wear_ledger, "MESSAGES_AT_ONCE", 1)
+    monkeypatch.setattr(analysis.pieces.pieces, "BATCH_ROWS", 1)
     tables, told = [], []
     for run in (None, from_the_last):
         shutil.rmtree(archive / "derived", ignore_errors=True)
@@ -66,7 +66,7 @@ def test_a_worker_killed_in_the_middle_changes_nothing(
     archive: Path, monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., Any]
 ) -> None:
     """Killed when the first period has come back: what it was at is worked out by the other."""
-    monkeypatch.setattr(dashboard.trends.wear_ledger, "MESSAGES_AT_ONCE", 1)
+    monkeypatch.setattr(analysis.pieces.pieces, "BATCH_ROWS", 1)
     here = WearLedger(Archive(archive), Profile.default())
     assert here.update(NOW)
     shutil.rmtree(archive / "derived")

@@ -7,7 +7,7 @@ import fcntl
 import os
 import threading
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from dashboard.trends import wear_ledger
 from dashboard.trends.kept_ledger import MOST_CHUNKS, nothing_kept, read_kept, write_kept
 from dashboard.trends.wear_ledger import WearLedger, between, bring_in
 from ingest.archive.archive import seal_messages
+from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import ArchiveProblem
@@ -41,9 +42,9 @@ class Counted:
     def __init__(self) -> None:
         self.calls = 0
 
-    def __call__(self, messages: Any, profile: Profile) -> Results:
+    def __call__(self, messages: Any, profile: Profile, **scope: Any) -> Results:
         self.calls += 1
-        return analyse(messages, profile)
+        return analyse(messages, profile, **scope)
 
 
 def later(heard: list[Heard], by: timedelta) -> list[Heard]:
@@ -94,7 +95,7 @@ def test_an_incident_under_way_waits_for_its_end(archive: Archive) -> None:
     ledger = WearLedger(archive, DEFAULT)
     assert not ledger.update(LAST + timedelta(minutes=5))
     assert ledger.tables()["wears"].is_empty()
-    assert ledger.update(LAST + timedelta(minutes=32))
+    assert ledger.update(LAST + timedelta(minutes=67))
     assert ledger.tables()["wears"].height == 7
 
 
@@ -116,43 +117,12 @@ def test_what_is_damaged_or_deleted_is_made_again(archive: Archive) -> None:
     ledger = WearLedger(archive, DEFAULT)
     ledger.update(LONG_AFTER)
     wears = ledger.tables()["wears"]
-    for damage in ("periods.parquet", "wears.parquet"):
+    for damage in ("pieces.parquet", "wears.parquet"):
         (path,) = archive.folder.glob(f"derived/wears-*/{damage}")
         path.write_bytes(b"torn")
         again = WearLedger(archive, DEFAULT)
         again.update(LONG_AFTER)
         assert again.tables()["wears"].equals(wears), damage
-
-
-def test_a_torn_count_of_days_is_made_again(archive: Archive) -> None:
-    WearLedger(archive, DEFAULT).update(LONG_AFTER)
-    path = archive.folder / "derived" / "minutes.parquet"
-    whole, counted = path.read_bytes(), pl.read_parquet(path)
-    path.write_bytes(whole[: len(whole) // 2])
-    again = WearLedger(archive, DEFAULT)
-    again.update(LONG_AFTER)
-    assert pl.read_parquet(path).equals(counted)
-    assert len(again.tables()["wears"])
-
-
-def test_a_day_is_counted_once_and_again_when_it_changes(
-    archive: Archive, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    days: list[date] = []
-    count = wear_ledger._minutes_of_day
-
-    def noted(archive: Archive, day: date, *given: Any) -> pl.DataFrame:
-        days.append(day)
-        return count(archive, day, *given)
-
-    monkeypatch.setattr(wear_ledger, "_minutes_of_day", noted)
-    ledger = WearLedger(archive, DEFAULT)
-    ledger.update(LONG_AFTER)
-    ledger.update(LONG_AFTER)
-    assert days == [FIRST_DAY]
-    put(archive.folder, later(HEARD, timedelta(hours=24)), "second")
-    ledger.update(LONG_AFTER)
-    assert sorted(days[1:]) == [FIRST_DAY + timedelta(days=1)]
 
 
 def test_two_who_look_first_read_what_is_kept_once(archive: Archive, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -194,6 +164,7 @@ def test_what_another_process_writes_is_never_mixed_with_ours(archive: Archive) 
 def test_every_table_is_synced_before_it_takes_its_place(
     archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    ArchiveIndex(archive.folder).bring_up_to_date()  # which is not synced: it is checked when it is read
     done: list[tuple[str, str]] = []
     sync, replace = os.fsync, Path.replace
 
@@ -209,18 +180,17 @@ def test_every_table_is_synced_before_it_takes_its_place(
     monkeypatch.setattr(Path, "replace", replaced)
     WearLedger(archive, DEFAULT).update(LONG_AFTER)
     put_in_place = [name for what, name in done if what == "replaced"]
-    assert {name.split(".")[1] for name in put_in_place} == {*SCHEMAS, "periods", "minutes"}
+    assert {name.split(".")[1] for name in put_in_place} == {*SCHEMAS, "pieces"}
     for name in put_in_place:
         assert done.index(("synced", name)) < done.index(("replaced", name))
 
 
-def test_many_small_periods_do_not_pile_up(archive: Archive) -> None:
+def test_many_small_pieces_do_not_pile_up(archive: Archive) -> None:
     kept = nothing_kept()
     for number in range(200):
-        at = LAST + timedelta(hours=number)
-        kept = kept.with_period({"since": at, "until": at, "messages": 1}, empty_ledger())
-    assert kept.periods.height == 200
-    assert kept.periods.n_chunks() <= MOST_CHUNKS
+        kept = kept.with_piece({"key": f"S-1/{number}", "digest": 1, "messages": 1}, empty_ledger())
+    assert kept.pieces.height == 200
+    assert kept.pieces.n_chunks() <= MOST_CHUNKS
 
 
 def test_another_profile_has_another_ledger(archive: Archive) -> None:
@@ -262,7 +232,7 @@ def test_the_messages_parts_are_left_alone(archive: Archive) -> None:
         return {
             str(path): path.read_bytes()
             for path in files
-            if path.is_file() and "derived" not in path.relative_to(archive.folder).parts
+            if path.is_file() and path.relative_to(archive.folder).parts[0] not in ("derived", "index")
         }
 
     before = parts()
@@ -288,6 +258,6 @@ def test_a_worker_that_does_not_see_the_archive_says_so(archive: Archive, tmp_pa
         return (function(replace(lot, folder=elsewhere)) for lot in lots)
 
     ledger = WearLedger(archive, DEFAULT)
-    with pytest.raises(ArchiveProblem, match=r"none of the 10,675 messages of 2031-05-04 .*not-mounted"):
+    with pytest.raises(ArchiveProblem, match=r"none of the 10,674 messages of 2031-05-04 .*not-mounted"):
         ledger.update(LONG_AFTER, run=run)
     assert ledger.tables()["wears"].is_empty()

@@ -1,0 +1,139 @@
+"""What a piece is called for good, and what tells that it must be worked out anew.
+
+The key is an incident with the day on which it began, else a set with its first power-up. The digest is made
+from the index: of the piece's power-ups, of what desks said of it and of where its sets said what they are,
+summed over the parts of the archive, so that sealing and merging change nothing and a message that came late,
+or stands in another's place, changes its own piece alone.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from analysis.wears.tally import FORGOTTEN_AFTER_US
+
+ONE_STRETCH = timedelta(minutes=65)
+"""Power-ups of a set so close belong together: findings link wears up to an hour apart."""
+FORGOTTEN = timedelta(microseconds=FORGOTTEN_AFTER_US)
+KNOWN_AFTER = FORGOTTEN + timedelta(hours=1)
+"""No rule asks whether the archive goes on for longer than this after a piece (a tally counts for 12 h)."""
+_STEP = timedelta(minutes=10)
+"""What is said of an open tally moves with the archive's end: it is made anew so often. Our own rule."""
+
+
+def named(table: pl.DataFrame, power_ups: pl.DataFrame, incidents: pl.DataFrame) -> pl.DataFrame:
+    """Return a table of pieces with `key`; those of desks have the desk's.
+
+    Parameters
+    ----------
+    table : DataFrame
+        piece, of_desk, name, boot.
+    power_ups : DataFrame
+        piece, set_id, boot, first.
+    incidents : DataFrame
+        piece, incident_id, first.
+    """
+    first_incident = (
+        incidents.sort("first", "incident_id")
+        .group_by("piece", maintain_order=True)
+        .first()
+        .select("piece", pl.format("{}@{}", "incident_id", pl.col("first").dt.date()).alias("by_incident"))
+    )
+    first_set = (
+        power_ups.sort("first", "set_id", "boot")
+        .group_by("piece", maintain_order=True)
+        .first()
+        .select("piece", pl.format("{}/{}", "set_id", "boot").alias("by_set"))
+    )
+    return (
+        table.join(first_incident, on="piece", how="left", maintain_order="left")
+        .join(first_set, on="piece", how="left", maintain_order="left")
+        .with_columns(
+            pl.coalesce("by_incident", "by_set", pl.format("desk {}/{}", "name", "boot")).alias("key")
+        )
+        .drop("by_incident", "by_set")
+    )
+
+
+def with_ends(table: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
+    """Return a table of pieces with `tally_open` and `settled`.
+
+    Until when a tally counts that nobody closed (null without one), and until when the piece may still go on:
+    as long as that, and its sets for an hour.
+
+    Parameters
+    ----------
+    table : DataFrame
+        piece, until.
+    said : DataFrame
+        What desks said about each piece: the columns of the index with `piece` and `incident_use`.
+    """
+    of = ["piece", "incident_id", "incident_use"]
+    closed = (
+        said.filter(pl.col("kind") == "incident")
+        .group_by(of)
+        .agg((pl.col("ins").sum() <= pl.col("outs").sum()).alias("closed"))
+    )
+    inside = (
+        said.filter((pl.col("kind") == "tally") & ~pl.col("later"))
+        .group_by(*of, "set_id")
+        .agg(
+            pl.col("last").max(),
+            (pl.col("ins").sum() > pl.col("outs").sum()).alias("inside"),
+        )
+        .join(closed, on=of, how="left")
+        .filter(pl.col("inside") & ~pl.col("closed").fill_null(value=False))
+        .group_by("piece")
+        .agg((pl.col("last").max() + FORGOTTEN).alias("tally_open"))
+    )
+    found = table.join(inside, on="piece", how="left", maintain_order="left")
+    return found.with_columns(pl.max_horizontal(pl.col("until") + ONE_STRETCH, "tally_open").alias("settled"))
+
+
+def digests(
+    table: pl.DataFrame,
+    power_ups: pl.DataFrame,
+    said: pl.DataFrame,
+    setups: pl.DataFrame,
+    incidents: pl.DataFrame,
+    tallied: bool,
+) -> pl.Series:
+    """Return the digest of each piece, in the order of `table`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        piece, until, tally_open.
+    power_ups : DataFrame
+        piece, set_id, boot, first, last, said_rows, said_digest.
+    said : DataFrame
+        As for `with_ends`.
+    setups : DataFrame
+        piece, set_id, boot, day, live_rows, digest: from the index, part by part.
+    incidents : DataFrame
+        piece, key.
+    tallied : bool
+        Whether anybody is tallied in the whole archive: else nobody's tally is missed.
+    """
+    live = pl.col("live_rows") > 0
+    whose = ["desk_id", "boot", "kind", "incident_id", "set_id", "wearer_id", "later"]
+    desks = said.group_by("piece", *whose).agg(
+        pl.col("first").min(), pl.col("last").max(), pl.col("rows").sum(), pl.col("digest").sum()
+    )
+    known = setups.group_by("piece", "set_id", "boot").agg(
+        pl.when(live.any()).then(pl.col("digest").filter(live).sum()).otherwise(pl.col("digest").sum())
+    )
+    end = table["until"].max()
+    # What is said of an open tally moves with the archive's end; nothing else does.
+    moving = table.filter(pl.col("tally_open") > end).select(
+        "piece", pl.min_horizontal(pl.lit(end), pl.col("until") + KNOWN_AFTER).dt.truncate(_STEP)
+    )
+    flag = table.select("piece", pl.lit(tallied))
+    lots = [power_ups, desks, known, incidents.select("piece", "key"), moving, flag]
+    hashed = pl.concat(
+        [lot.select("piece", pl.struct(pl.exclude("piece")).hash().alias("digest")) for lot in lots]
+    )
+    sums = hashed.group_by("piece").agg(pl.col("digest").sum())
+    return table.join(sums, on="piece", how="left", maintain_order="left")["digest"]

@@ -1,0 +1,96 @@
+"""One way to cut an archive: tables, report, review and trends name the same wears.
+
+They cut it in three ways: a radio outage of 40 minutes was one wear with a gap in the review, and two wears
+of one and the same id in the trends.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.pieces.archive_pieces import incidents_in
+from analysis.pieces.piecewise import analyse_archive
+from analysis.profile import Profile
+from dashboard.evidence.case import incident_of_archive
+from dashboard.results_store import ResultsStore
+from dashboard.trends.wear_ledger import WearLedger
+from ingest.archive.archive import seal_messages
+from ingest.archive.reading import Archive
+from ingest.contract.captures import read_capture
+from ingest.contract.frames import Messages, frames_from_heard
+from tests.analysis.conftest import WrittenLog
+
+PROFILE = Profile.default()
+LONG_AFTER = datetime(2040, 1, 1, tzinfo=UTC)
+SAMPLES = sorted((Path(__file__).parents[2] / "sample_logs").glob("*.ndjson*"))
+WEAR = ["wear_id", "incident_id", "wearer_id", "set_id", "started", "ended", "free_air_l"]
+
+
+def with_outage(minutes: int) -> Messages:
+    """Two wears, one of them tallied, which no radio reaches for so long; the set goes on all the time."""
+    log = WrittenLog()
+    desk = log.desk()
+    about: dict[str, Any] = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(590, "tally", action="in", **about)
+    silent = (1200.0, 1200.0 + minutes * 60)
+    for set_id in ("S-1", "S-2"):
+        talker = log.talker(set_id)
+        talker.set_up(550)
+        last_s = talker.breathe(600, minutes * 60 + 1200, bar_s=0.008, silent=silent)
+        talker.say(last_s + 10, "power", state="off", battery_fraction=0.8)
+    desk.say(last_s + 20, "tally", action="out", **about)
+    desk.say(last_s + 60, "incident", incident_id="I-1", action="close")
+    return log.frames()
+
+
+def named_by_all(folder: Path) -> dict[str, pl.DataFrame]:
+    """The wears of an archive as each of the four names them; the report's only where there is a tally."""
+    analyse_archive(folder, PROFILE, folder.parent / "tables", "parquet", {})
+    analysed = pl.read_parquet(folder.parent / "tables" / "wears.parquet")
+    ledger = WearLedger(Archive(folder), PROFILE)
+    ledger.update(LONG_AFTER)
+    trends = ledger.tables()["wears"].with_columns((pl.col("silent_min") * 60.0).alias("gap_s"))
+    reports = [
+        incident_of_archive(folder, PROFILE, key, LONG_AFTER)[0].results["wears"]
+        for key in incidents_in(folder)["key"]
+    ]
+    untallied = analysed.filter(pl.col("incident_id").is_null())
+    found = {
+        "analyse": analysed,
+        "review": ResultsStore(Archive(folder), PROFILE).wears(),
+        "trends": trends,
+        "report": pl.concat([untallied, *reports]),
+    }
+    return {
+        name: frame.select(*WEAR, pl.col("gap_s").fill_null(0.0).round(6)).sort("started", "wear_id")
+        for name, frame in found.items()
+    }
+
+
+def assert_they_agree(found: dict[str, pl.DataFrame]) -> None:
+    assert found["analyse"]["wear_id"].is_unique().all()
+    for name, frame in found.items():
+        assert frame.equals(found["analyse"]), name
+
+
+@pytest.mark.parametrize("minutes", [20, 40, 400])
+def test_an_outage_is_the_same_to_all(minutes: int, tmp_path: Path) -> None:
+    (tmp_path / "archive").mkdir()
+    seal_messages(tmp_path / "archive", with_outage(minutes), "log")
+    found = named_by_all(tmp_path / "archive")
+    assert found["analyse"]["wear_id"].to_list() == ["S-1/1/1", "S-2/1/1"]
+    assert found["analyse"]["gap_s"].to_list() == pytest.approx([minutes * 60.0] * 2, abs=2.0)
+    assert_they_agree(found)
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda path: path.name)
+def test_every_sample_log_is_the_same_to_all(sample: Path, tmp_path: Path) -> None:
+    (tmp_path / "archive").mkdir()
+    seal_messages(tmp_path / "archive", frames_from_heard(read_capture(sample)), "log")
+    assert_they_agree(named_by_all(tmp_path / "archive"))
