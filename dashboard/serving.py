@@ -100,6 +100,7 @@ class Served:
             self.desk.connected if self.desk else None,
             prepare,
             (service,) if service is not None else (),
+            desk_id if self.desk is not None else None,
         )
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         self._prepares = prepare is not None

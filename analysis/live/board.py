@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 import polars as pl
 
 from analysis.live.attention import Moments, in_order_of_need, team_rows
+from analysis.live.came_out import CameOut
 from analysis.live.clock import LiveClock
+from analysis.live.desk_words import DeskWords
 from analysis.live.facts import row_of
 from analysis.live.one_set import LiveSet, Record
-from analysis.live.rows import AlarmLine, Hearing, Incident, NoteLine, Prompt, Row, Snapshot
+from analysis.live.rows import AlarmLine, Hearing, Incident, NoteLine, Out, Prompt, Row, Snapshot
 from analysis.profile import Profile
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import SET_KINDS
@@ -26,7 +29,6 @@ NOTES_KEPT = 200
 DESK_KEPT = 100
 DELAYS_KEPT = 500
 SECONDS_COUNTED = 120
-PROMPT_FOR_S = 300.0  # a prompt that nobody answered is no longer of use after this
 FORGOTTEN_S = (
     7200.0  # a silent set that nobody tallied in leaves the page after this: no cylinder lasts as long
 )
@@ -46,6 +48,8 @@ class LiveBoard:
         self._incidents: dict[str, Incident] = {}
         self._incident_at: dict[str, float] = {}
         self._notes: dict[str, NoteLine] = {}
+        self._words = DeskWords()
+        self._out = CameOut()
         self._desk_heard: deque[str] = deque(maxlen=DESK_KEPT)
         self._team_reached: Moments = {}
         self._delays_s: deque[float] = deque(maxlen=DELAYS_KEPT)
@@ -99,6 +103,11 @@ class LiveBoard:
             desk_heard=tuple(self._desk_heard),
             set_ids=tuple({set_id for _, set_id in self._sets}),
             services=tuple(sorted({service for service, _ in self._sets})),
+            orders=self._words.orders(shown),
+            roll_calls=self._words.roll_calls(),
+            standby=self._words.standby(),
+            contradictions=self._words.contradictions(),
+            came_out=self._out.lines(self.profile.rest),
         )
 
     def lines(self) -> dict[str, list[tuple[float, float]]]:
@@ -124,7 +133,7 @@ class LiveBoard:
         """Return a set's row; after a fault without its forecast, rather than not at all."""
         for _ in range(2):
             try:
-                return row_of(live_set, now_s)
+                return row_of(live_set, now_s, self._words)
             except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
                 self._fault(live_set.service, live_set.set_id, error)
         return None
@@ -142,8 +151,11 @@ class LiveBoard:
         if record["retained"]:
             return
         self._desk_heard.append(f"{desk_id}/{record['boot']}/{record['seq']}")
+        self._words.take(kind, record, at)
         if kind == "tally":
-            self._set(service, record["set_id"]).take_tally(at, record)
+            self._take_tally(service, at, record)
+        elif kind == "resolved":
+            self._take_resolved(service, at, record)
         elif kind == "seen":
             self._set(service, record["set_id"]).take_seen(at, record["alarm"], desk_id)
         elif kind == "note":
@@ -165,10 +177,52 @@ class LiveBoard:
         elif kind == "incident" and at >= self._incident_at.get(record["incident_id"], at):
             self._take_incident(at, record)
 
+    def _take_tally(self, service: str, at: float, record: Record) -> None:
+        if (corrected := record["corrects"]) is not None:
+            identity = (corrected["desk_id"], corrected["boot"], corrected["seq"])
+            for other in self._sets.values():
+                if other.tally is not None and other.tally.identity == identity:
+                    other.tally = None
+        live_set = self._set(service, record["set_id"])
+        live_set.take_tally(at, record)
+        if record["action"] == "out" and corrected is None:
+            self._note_out(live_set, at)
+        elif record["action"] == "in" and corrected is not None:
+            self._out.take_back(record["incident_id"], record["wearer_id"])
+
+    def _take_resolved(self, service: str, at: float, record: Record) -> None:
+        live_set = self._set(service, record["set_id"])
+        if record["alarm"] is not None:
+            live_set.alarms.pop(record["alarm"], None)
+        elif live_set.tally is not None and live_set.tally.at <= at:
+            live_set.tally = replace(live_set.tally, action="out", at=at)
+            self._note_out(live_set, at)
+
+    def _note_out(self, live_set: LiveSet, at: float) -> None:
+        tally, wear = live_set.tally, live_set.wear
+        if tally is None:
+            return
+        began_at = wear.started_at if wear is not None else live_set.began_at
+        ended_at = live_set.ended_at if wear is None and live_set.ended_at is not None else at
+        self._out.take(
+            Out(
+                key=f"{live_set.service}/{live_set.set_id}/{at:.3f}",
+                wearer_id=tally.wearer_id,
+                set_id=live_set.set_id,
+                team=tally.team,
+                incident_id=tally.incident_id,
+                at=at,
+                pressure_bar=wear.last_bar if wear is not None else live_set.last_wear_bar,
+                under_air_s=max(ended_at - began_at, 0.0) if began_at is not None else None,
+            )
+        )
+
     def _take_incident(self, at: float, record: Record) -> None:
         incident_id = record["incident_id"]
         self._incident_at[incident_id] = at
         if record["action"] == "close":
+            self._words.close(incident_id)
+            self._out.close(incident_id)
             self._incidents.pop(incident_id, None)
             for key in [key for key, note in self._notes.items() if note.incident_id == incident_id]:
                 del self._notes[key]
@@ -234,14 +288,17 @@ class LiveBoard:
         return tuple(lines)
 
     def _prompts(self, sets: list[LiveSet], now_s: float) -> tuple[Prompt, ...]:
-        """Return whom to ask: due, not long ago, and nothing was written about the set since."""
+        """Return whom to ask: due, and neither gauge nor note came since."""
         prompts = []
         for live_set in sets:
             wear, tally = live_set.wear, live_set.tally
             due = [at for at in wear.prompts_at if at <= now_s] if wear is not None else []
-            if wear is None or not due or now_s - due[-1] > PROMPT_FOR_S:
+            if wear is None or not due:
                 continue
             if any(note.set_id == live_set.set_id and note.at >= due[-1] for note in self._notes.values()):
+                continue
+            gauge = self._words.gauge(live_set.set_id)
+            if gauge is not None and gauge.at >= due[-1]:
                 continue
             key = f"{live_set.service}/{live_set.set_id}"
             prompts.append(

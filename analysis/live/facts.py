@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from analysis.air.gas import free_air_l
 from analysis.live.attention import judge
+from analysis.live.desk_words import DeskWords
 from analysis.live.losing import EMPTY_BAR, minutes_to_empty
 from analysis.live.one_set import PLANNING_C, LiveSet
 from analysis.live.rows import Interval, Lost, Reason, Row
 
 
-def row_of(live_set: LiveSet, now_s: float) -> Row:
-    """Return a set's row, judged."""
+def row_of(live_set: LiveSet, now_s: float, words: DeskWords) -> Row:
+    """Return a set's row, judged; `words` is what the desks said of it."""
     wear, tally, profile = live_set.wear, live_set.tally, live_set.profile
     tallied_in = tally is not None and tally.action == "in"
     silent_since_at = live_set.silent_since(now_s)
@@ -36,6 +37,9 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
             was_turn_back = _moments(made_at, wear.turn_back.ahead(made_at, low_air, leave))
             low_air, planned = None, False
     lost = _lost(live_set, was_low_air, silent_since_at, now_s) if tallied_in else None
+    if tallied_in and tally is not None:
+        missing_at = words.missing_since(tally.incident_id, tally.wearer_id, tally.team)
+        lost = lost or (Lost("missing", missing_at) if missing_at is not None else None)
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
@@ -78,6 +82,8 @@ def row_of(live_set: LiveSet, now_s: float) -> Row:
         losing_min=losing_min,
         to_empty=to_empty,
         planned=planned,
+        gauge=words.gauge(live_set.set_id),
+        evacuate_acknowledged_at=live_set.evacuate_acknowledged_at,
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )
     active = {name: alarm.raised_at for name, alarm in live_set.alarms.items() if alarm.ended_at is None}

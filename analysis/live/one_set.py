@@ -110,6 +110,7 @@ class Tally:
     task: str | None
     at: float
     desk_id: str
+    identity: tuple[str, int | None, int]
 
 
 class LiveSet:
@@ -130,6 +131,8 @@ class LiveSet:
         self.wear: Wear | None = None
         self.ended_at: float | None = None  # of the last wear, once it is over
         self.entry_bar: float | None = None
+        self.began_at: float | None = None  # of the last wear
+        self.evacuate_acknowledged_at: float | None = None
         self.last_wear_bar: float | None = None
         self.power_off_at: float | None = None
         self.restarted_at: float | None = None
@@ -215,6 +218,7 @@ class LiveSet:
             task=record["task"],
             at=at,
             desk_id=record["desk_id"],
+            identity=(record["desk_id"], record["boot"], record["seq"]),
         )
 
     def take_note(self, at: float, text: str, set_id: str | None) -> None:
@@ -319,7 +323,7 @@ class LiveSet:
         watch = TurnBackWatch(self.profile, at, bar, self.low_air_bar)
         self.wear = Wear(at, bar, None, watch, at, bar, line=[(at, bar)])
         self.wear.recent.append((at, bar))
-        self.entry_bar = bar
+        self.entry_bar, self.began_at = bar, at
         self.ended_at = None
         self._derive_low_air(at, bar)
         self._start_air(self.wear, gas_temperature_c)
@@ -410,6 +414,8 @@ class LiveSet:
             active = ActiveAlarm(alarm, at, inferred=state == "acknowledged", detail=record["detail"])
             self.alarms[alarm] = active
         active.unknown_since_at = None
+        if alarm == "evacuate" and state == "acknowledged":
+            self.evacuate_acknowledged_at = at
         if state == "acknowledged" and active.acknowledged_at is None:
             active.acknowledged_at = at
         elif state == "cleared":

@@ -54,7 +54,7 @@ class Reason(msgspec.Struct, frozen=True):
 
 
 # Why there is no evidence that somebody inside has air now.
-LostCode = Literal["empty", "valve_closed", "off", "restarted", "silent", "never_heard"]
+LostCode = Literal["missing", "empty", "valve_closed", "off", "restarted", "silent", "never_heard"]
 
 
 class Lost(msgspec.Struct, frozen=True):
@@ -108,6 +108,8 @@ class Row(msgspec.Struct, frozen=True):
         When the next wearer must be ready.
     gauge : Gauge or None
         Last reading by voice.
+    evacuate_acknowledged_at : float or None
+        When the wearer last acknowledged an evacuation at the set.
     """
 
     key: str
@@ -145,6 +147,7 @@ class Row(msgspec.Struct, frozen=True):
     planned: bool = False
     relief_at: float | None = None
     gauge: Gauge | None = None
+    evacuate_acknowledged_at: float | None = None
 
 
 class Team(msgspec.Struct, frozen=True):
@@ -212,6 +215,71 @@ class NoteLine(msgspec.Struct, frozen=True):
     certainty: str | None
 
 
+class OrderLine(msgspec.Struct, frozen=True):
+    """An order in force: to how many, acknowledged by whom, who is out; `waiting`: rows of the rest."""
+
+    key: str
+    incident_id: str
+    order: str
+    team: str | None
+    set_id: str | None
+    text: str | None
+    given_at: float
+    desk_id: str
+    meant: int
+    acknowledged: int
+    out: int
+    waiting: tuple[str, ...]
+
+
+class RollCallLine(msgspec.Struct, frozen=True):
+    """An open roll call; `answers` are (wearer, set, team, `called`, `answered` or `missing`)."""
+
+    key: str
+    incident_id: str
+    roll_id: str
+    called_at: float
+    answers: tuple[tuple[str, str, str | None, str], ...]
+    complete_at: float | None
+
+
+class StandbyLine(msgspec.Struct, frozen=True):
+    """An emergency team."""
+
+    incident_id: str
+    team: str
+    state: str
+    at: float
+    text: str | None
+
+
+class Contradiction(msgspec.Struct, frozen=True):
+    """Two desks that said different things about the same within 30 s: (desk, what it said ...) each."""
+
+    key: str
+    kind: str
+    incident_id: str
+    about: str
+    at: float
+    first: tuple[str, ...]
+    second: tuple[str, ...]
+
+
+class Out(msgspec.Struct, frozen=True):
+    """Somebody who came out: when, with how much, and until when the profile's rules ask for rest."""
+
+    key: str
+    wearer_id: str | None
+    set_id: str
+    team: str | None
+    incident_id: str
+    at: float
+    pressure_bar: float | None
+    under_air_s: float | None
+    rest_until_at: float | None = None
+    rest_source: str = ""
+
+
 class Incident(msgspec.Struct, frozen=True):
     """An open incident."""
 
@@ -251,3 +319,8 @@ class Snapshot(msgspec.Struct, frozen=True):
     desk_heard: tuple[str, ...]
     set_ids: tuple[str, ...]
     services: tuple[str, ...]
+    orders: tuple[OrderLine, ...] = ()
+    roll_calls: tuple[RollCallLine, ...] = ()
+    standby: tuple[StandbyLine, ...] = ()
+    contradictions: tuple[Contradiction, ...] = ()
+    came_out: tuple[Out, ...] = ()

@@ -56,6 +56,15 @@ const underair = (window.underair = {});
     }
   };
 
+  underair.options = (select, items) => {
+    const wanted = items.map((one) => one.id).join("\n");
+    if (select.dataset.wanted === wanted) return;
+    const before = select.value; // a datalist has none
+    select.dataset.wanted = wanted;
+    select.replaceChildren(...items.map((one) => underair.make("option", { value: one.id }, one.text)));
+    if (items.some((one) => one.id === before)) select.value = before;
+  };
+
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(),
     goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
@@ -72,6 +81,8 @@ const underair = (window.underair = {});
       clock: make("span", { class: "clock" }),
       summary: make("ul", { class: "summary" }),
       incidents: make("span", { class: "incidents" }),
+      desk: make("span", { class: "desk-name" }),
+      filter: underair.filter.build(state.words, () => state.data?.ready && paint()),
       system: make("ul", { class: "system" }),
       sound: underair.sound.build(state.words),
       choices: underair.choices.build(state.words, () => state.soon?.()),
@@ -83,10 +94,11 @@ const underair = (window.underair = {});
       parts.announce,
       parts.printed,
       parts.gap,
-      make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents),
-      make("div", { class: "status second" }, parts.system, list.hold, ...parts.choices, parts.sound),
+      make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents, parts.filter),
+      make("div", { class: "status second" }, parts.desk, parts.system, list.hold, ...parts.choices, parts.sound),
       // Hidden until something is known: an empty list of alarms must not look like good news.
       (parts.board = make("div", { class: "board", hidden: true }, list.section, side)),
+      underair.actions.build(state.words),
     );
     state.parts = parts;
   };
@@ -110,8 +122,10 @@ const underair = (window.underair = {});
     underair.text(parts.clock, data.clock);
     const date = new Date((data.now + data.offset_s) * 1000).toISOString().slice(0, 10);
     underair.text(parts.printed, underair.fill(words.printed, { date, clock: data.clock }));
-    plainList(parts.summary, data.summary, (text) => text);
+    underair.filter.paint(data);
+    plainList(parts.summary, data.summary[underair.filter.chosen()] ?? [], (text) => text);
     underair.text(parts.incidents, data.incident);
+    underair.text(parts.desk, data.desk);
     plainList(
       parts.system,
       data.system,
@@ -120,6 +134,7 @@ const underair = (window.underair = {});
     );
     underair.list.paint(data);
     underair.side.paint(data);
+    underair.actions.paint(data);
     underair.sound.paint(data);
     announce();
   };

@@ -25,6 +25,7 @@
       show();
       return button;
     }),
+    chosen,
     query: () => {
       const offset = chosen("times") === "local" ? -new Date().getTimezoneOffset() : "";
       return new URLSearchParams({ units: chosen("units"), offset }).toString();

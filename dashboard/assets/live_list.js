@@ -1,32 +1,37 @@
 // The rows: one for each set, in the order of need, and the axis above them.
 "use strict";
 (() => {
-  const REORDER_MS = 5000; // rows do not jump under a finger; the gravest come to the top at once
+  const CALM_MS = 15000; // so long a row keeps its place among the others unless its class changes
   const MOVED_MS = 6000;
   const NEW_AT_ONCE = 25;
+  const TEXTS = ["state", "why", "who", "team", "sub", "turn", "turn_range", "turn_bar", "low", "low_range", "low_what", "air",
+    "air_sub", "entry", "entered", "inside", "out_by", "aside"];
   const LABEL_PX = 64; // room for one label of the axis
   const HAND_MS = 1500; // so long after a pointer moved over the rows they keep their places for it ...
   const LONGEST_HAND_MS = 4000; // ... but no longer than this, when the vehicle shakes the hand
   let words, axis, rows, hold, held = false, order = [], orderedAt = 0, handAt = -Infinity, wantedAt = null;
   let classes = new Map();
+  const moving = new Set();
 
   const cell = (name, ...children) => underair.make("div", { class: name }, ...children);
+  const named = (name, title, ...children) => underair.make("div", { class: name, "data-name": title }, ...children); // no head there
 
   const makeRow = () => {
     const parts = {
       shape: underair.shape("under_air"),
       strip: underair.strip.make(),
     };
-    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub", "aside"]) {
-      parts[name] = underair.make("span", { class: name });
-    }
+    for (const name of TEXTS) parts[name] = underair.make("span", { class: name });
     const row = underair.make(
       "li", { class: "row", tabindex: "-1" },
       cell("c-state", parts.shape, parts.state, parts.why),
       cell("c-who", cell("name", parts.who, parts.team), parts.sub),
-      cell("c-left", parts.label, parts.left, parts.range),
-      cell("c-air", parts.air, parts.air_sub),
-      cell("c-strip", parts.strip, parts.aside),
+      named("c-turn", words.head_turn, parts.turn, parts.turn_range, parts.turn_bar),
+      named("c-low", words.head_low, parts.low, parts.low_range, parts.low_what),
+      cell("c-air", parts.air, parts.air_sub, parts.aside),
+      cell("c-entry", parts.entry, parts.entered),
+      cell("c-inside", parts.inside, parts.out_by),
+      cell("c-strip", parts.strip),
     );
     row.parts = parts;
     nearby.observe(row);
@@ -35,9 +40,7 @@
 
   const paintRow = (row, item, grid) => {
     const { parts } = row;
-    for (const name of ["state", "why", "who", "team", "sub", "label", "left", "range", "air", "air_sub", "aside"]) {
-      underair.text(parts[name], item[name]);
-    }
+    for (const name of TEXTS) underair.text(parts[name], item[name]);
     underair.reshape(parts.shape, item.a);
     underair.attribute(row, "data-a", item.a);
     underair.attribute(row, "data-key", item.key);
@@ -71,26 +74,39 @@
     return [72, 58, 46].find((height) => height <= room) ?? 46;
   };
 
+  // Those in `moving` take the places that the server gives them; all others keep theirs.
+  const moved = (items, moving) => {
+    const rank = new Map(items.map((item, place) => [item.key, place]));
+    const places = order.filter((key) => rank.has(key) && !moving.has(key));
+    for (const { key } of items.filter((item) => moving.has(item.key))) {
+      const before = places.findIndex((other) => rank.get(other) > rank.get(key));
+      places.splice(before < 0 ? places.length : before, 0, key);
+    }
+    return places;
+  };
+
   const inOrder = (items) => {
     const now = performance.now();
     const byKey = new Map(items.map((item) => [item.key, item]));
-    const urgent = (item) => item.a === "distress" || item.a === "no_motion";
     const changed = items.filter((item) => classes.has(item.key) && classes.get(item.key) !== item.a);
-    const fresh = items.length !== order.length || items.some((item) => !order.includes(item.key));
-    if (changed.some(urgent)) wantedAt ??= now;
-    else if (fresh || now - orderedAt > REORDER_MS) wantedAt ??= now;
+    const fresh = items.filter((item) => !order.includes(item.key));
+    for (const { key } of [...changed, ...fresh]) moving.add(key);
+    if (moving.size || now - orderedAt > CALM_MS) wantedAt ??= now;
     const hand = wantedAt != null && now - handAt < HAND_MS && now - wantedAt < LONGEST_HAND_MS;
     if (wantedAt != null && !held && !hand && !rows.matches(":active")) {
-      order = items.map((item) => item.key);
-      orderedAt = now;
+      const calmOver = now - orderedAt > CALM_MS;
+      order = calmOver ? items.map((item) => item.key) : moved(items, moving);
+      if (calmOver) orderedAt = now;
+      moving.clear();
       wantedAt = null;
-    } else if (fresh) {
+    } else if (fresh.length) {
       // Whoever is new stands last until the order is free again, and nobody is left out.
-      order = [...order.filter((key) => byKey.has(key)), ...items.map((item) => item.key).filter((key) => !order.includes(key))];
+      order = [...order, ...fresh.map((item) => item.key)];
     }
+    order = order.filter((key) => byKey.has(key));
     showHold(items);
     classes = new Map(items.map((item) => [item.key, item.a]));
-    return { sorted: order.filter((key) => byKey.has(key)).map((key) => byKey.get(key)), changed };
+    return { sorted: order.map((key) => byKey.get(key)), changed };
   };
 
   const showHold = (items) => {
@@ -101,6 +117,7 @@
   };
   const toggleHold = () => {
     held = !held;
+    if (!held) orderedAt = -Infinity;
     if (!held) wantedAt = performance.now() - LONGEST_HAND_MS;
     underair.list.paint(underair.state.data);
   };
@@ -144,7 +161,7 @@
     rove(row);
     rows.querySelector(".chosen")?.classList.remove("chosen");
     row.classList.add("chosen");
-    underair.side.choose(row.item);
+    underair.actions.open(row.item, row);
   };
   const rove = (row) => {
     for (const other of rows.querySelectorAll(".row[tabindex='0']")) other.tabIndex = -1;
@@ -175,7 +192,8 @@
         underair.make(
           "div", { class: "head" },
           heading("c-state", words.head_state), heading("c-who", words.head_who),
-          heading("c-left", words.head_left), heading("c-air", words.head_air),
+          heading("c-turn", words.head_turn), heading("c-low", words.head_low), heading("c-air", words.head_air),
+          heading("c-entry", words.head_entry), heading("c-inside", words.head_inside),
           axis,
         ),
         rows,
@@ -187,9 +205,10 @@
 
     paint: (data) => {
       const width = Math.floor(axis.clientWidth);
-      if (width > 0) underair.rescale(data, width, stripHeight(data.rows.length));
-      const grid = gridPath(data);
-      const { sorted, changed } = inOrder(data.rows);
+      const items = data.rows.filter((row) => underair.filter.shows(row.incident));
+      if (width > 0) underair.rescale(data, width, stripHeight(items.length));
+      const grid = width > 0 ? gridPath(data) : "";
+      const { sorted, changed } = inOrder(items);
       const lot = inLots(sorted);
       underair.keyed(rows, lot, makeRow, (row, item) => paintRow(row, item, grid));
       if (lot.length < sorted.length) setTimeout(() => underair.list.paint(underair.state.data));
@@ -199,9 +218,9 @@
         setTimeout(() => row?.classList.remove("moved"), MOVED_MS);
       }
       if (rows.firstElementChild && !rows.querySelector(".row[tabindex='0']")) rove(rows.firstElementChild);
-      rows.nextElementSibling.hidden = data.rows.length > 0;
+      rows.nextElementSibling.hidden = items.length > 0;
       underair.text(rows.nextElementSibling, data.nobody);
-      rows.classList.toggle("many", data.rows.length > 14);
+      rows.classList.toggle("many", items.length > 14);
     },
   };
 })();

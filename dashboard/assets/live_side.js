@@ -1,124 +1,38 @@
-// Beside the rows: alarms, teams, whom to ask for the gauge, and the desk's own hand (tally, note, seen).
-// What is sent stands as "sent" until it has come back through the archive.
+// Beside the rows: alarms, teams, whom to ask for the gauge, the desk's forms, notes, who came out.
 "use strict";
 (() => {
   const HAND_MS = 1500;
   const LONGEST_HAND_MS = 4000;
-  const BACK_WITHIN_MS = 10000;
-  const SERVICE_KEPT = "underair-service";
-  const DONE_FOR_MS = 30000; // so long something just done can be undone from here
-  let words, parts, pending = [], tallied = [], count = 0, chosenIncident = null;
+  let words, parts, tallied = [], sets = [];
   const { make, text, attribute } = underair;
 
   const section = (name, title, ...content) =>
     make("section", { class: name, "aria-labelledby": `h-${name}` }, make("h2", { id: `h-${name}` }, title), ...content);
+  const fold = (kind, title, content) => make("details", { class: `fold ${kind}` }, make("summary", {}, title), content);
 
-  const send = async (kind, fields, what) => {
-    const item = { key: `sent-${(count += 1)}`, kind, fields, what, sentAt: performance.now(), state: words.sending };
-    pending.push(item);
-    if (kind !== "seen" && !fields.incident_id) {
-      item.problem = words.no_incident_open;
-      paintPending([]);
-      return false;
-    }
-    try {
-      const response = await fetch(`/live/desk/${kind}`, {
-        method: "POST",
-        headers: { "Content-Type": "application/json", "X-Underair-Token": underair.state.token },
-        body: JSON.stringify({ service: parts.service.value, ...fields }),
-        signal: AbortSignal.timeout(8000),
-      });
-      const answer = await response.json();
-      if (response.ok) localStorage.setItem(SERVICE_KEPT, parts.service.value);
-      if (response.ok) item.identity = answer.sent;
-      else item.problem = answer.problem;
-    } catch {
-      item.problem = words.not_reached;
-    }
-    paintPending([]);
-    return !item.problem;
-  };
-
-  // To undo is to say the opposite: what was said stays in the record. Nobody can unsee an alarm.
-  const undoing = ({ kind, fields, what }) => {
-    const again = { ...fields };
-    if (kind === "note") again.text = underair.fill(words.withdrawn, fields);
-    else again.action = { in: "out", out: "in", open: "close", close: "open" }[fields.action];
-    return () => send(kind, again, underair.fill(words.undo_what, { what }));
-  };
-
-  const stateOf = (item, now) => {
-    if (item.problem) return item.problem;
-    if (item.doneAt) return words.done;
-    if (!item.identity) return words.sending;
-    return now - item.sentAt > BACK_WITHIN_MS ? words.not_back : words.sent;
-  };
-
-  const makePending = (item) => {
-    const remove = () => {
-      pending = pending.filter((other) => other !== item);
-      paintPending([]);
-    };
-    const undo = make("button", { type: "button", class: "undo", onclick: () => {
-      undoing(item)();
-      remove();
-    } }, words.undo);
-    const close = make("button", { type: "button", class: "close", onclick: remove }, words.dismiss);
-    return make("li", {}, make("span"), undo, close);
-  };
-
-  const paintPending = (heard) => {
-    const now = performance.now();
-    const back = new Set(heard);
-    for (const item of pending) if (item.identity && back.has(item.identity)) item.doneAt ??= now;
-    pending = pending.filter((item) => !(item.doneAt && now - item.doneAt > (item.kind === "seen" ? 0 : DONE_FOR_MS)));
-    underair.keyed(parts.pending, pending, makePending, (element, item) => {
-      const [said, undo, close] = element.children;
-      text(said, `${item.what}: ${stateOf(item, now)}`);
-      undo.hidden = !item.doneAt;
-      close.hidden = !(item.problem || (!item.doneAt && now - item.sentAt > BACK_WITHIN_MS));
-      element.classList.toggle("bad", Boolean(item.problem));
-      element.classList.toggle("done", Boolean(item.doneAt));
-    });
-    parts.pending.hidden = pending.length === 0;
-  };
-
-  const field = (name, label, attributes = {}) => {
-    const input = make(attributes.rows ? "textarea" : "input", { name, autocomplete: "off", ...attributes });
-    return make("label", { class: `f-${name}` }, label, input);
-  };
-
-  // What is doubtful is said once, and goes out when it is said again: the page may know less than the desk.
-  const form = (kind, title, fields, buttons, describe, doubtOf = () => "") => {
-    const doubt = make("p", { class: "doubt", role: "alert" });
-    const element = make("form", { class: `send ${kind}`, onsubmit: async (event) => {
-      event.preventDefault();
-      const values = Object.fromEntries(new FormData(element));
-      const action = event.submitter?.value;
-      if (action) values.action = action;
-      const doubtful = doubtOf(values);
-      const told = doubtful && doubt.textContent === doubtful;
-      text(doubt, told ? "" : doubtful);
-      if (doubtful && !told) {
-        doubt.scrollIntoView({ block: "nearest" }); // the desk's column may end above it
-        return;
-      }
-      if (kind !== "incident") values.incident_id = chosenIncident?.value || "";
-      if (await send(kind, values, describe(values))) element.reset();
-    } }, ...fields, make("div", { class: "buttons" }, ...buttons), doubt);
-    return make("details", { class: `fold ${kind}` }, make("summary", {}, title), element);
-  };
-  const button = (label, value) => make("button", { type: "submit", value }, label);
-
-  const wearerOf = (set) => tallied.find((one) => one.set_id === set)?.wearer_id;
+  const entryOf = (values) => tallied.find((one) => one.set_id === values.set_id && one.inside);
+  const shapeOf = (name) => name.replace(/[0-9]/g, "9").replace(/[a-z]/gi, "A");
+  // Whatever the page finds odd about a tally is asked once.
   const doubtAboutTally = (values) => {
-    const other = wearerOf(values.set_id);
-    if (values.action === "out" && other !== values.wearer_id) return underair.fill(words.tally_nobody, values);
-    if (values.action === "in" && other && other !== values.wearer_id) return underair.fill(words.tally_other, { ...values, other });
+    const other = entryOf(values)?.wearer_id;
+    if (values.action === "out") return other === values.wearer_id ? "" : underair.fill(words.tally_nobody, values);
+    if (other && other !== values.wearer_id) return underair.fill(words.tally_other, { ...values, other });
+    const elsewhere = tallied.find((one) => one.inside && one.wearer_id === values.wearer_id && one.set_id !== values.set_id);
+    if (elsewhere) return underair.fill(words.tally_elsewhere, { ...values, other: elsewhere.set_id });
+    if (!sets.includes(values.set_id)) return underair.fill(words.tally_unheard, values);
+    const shapes = tallied.map((one) => one.wearer_id).filter(Boolean);
+    const usual = shapes.length > 1 && new Set(shapes.map(shapeOf)).size === 1;
+    if (usual && shapeOf(values.wearer_id) !== shapeOf(shapes[0])) return underair.fill(words.tally_unlike, { ...values, other: shapes[0] });
     return "";
   };
+  // An open entry keeps its incident; the chosen one is for new entries only.
+  const completeTally = (values, action) => {
+    const entry = entryOf(values) ?? tallied.find((one) => one.inside && one.wearer_id === values.wearer_id);
+    const incident_id = entry?.incident_id || underair.desk.incident() || "";
+    return { ...values, action, incident_id, ...(entry?.service ? { service: entry.service } : {}) };
+  };
   const doubtAboutClosing = (values) => {
-    const inside = tallied.filter((one) => one.incident_id === values.incident_id).map((one) => one.wearer_id);
+    const inside = tallied.filter((one) => one.incident_id === values.incident_id && one.wearer_id).map((one) => one.wearer_id);
     return values.action === "close" && inside.length ? underair.fill(words.close_inside, { who: inside.join(", ") }) : "";
   };
   // A set that is tallied in brings its wearer with it; what somebody has typed stays.
@@ -129,16 +43,27 @@
       if (known?.[name] && !elements[name].value) elements[name].value = known[name];
     }
   };
+  const tallyForm = (buttons, after) => {
+    const { form, field } = underair.desk;
+    return form("tally", [
+      field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40, onchange: fillFromSet }),
+      field("wearer_id", words.wearer, { required: true, maxlength: 40 }),
+      field("team", words.team, { maxlength: 40 }),
+      field("task", words.task, { maxlength: 120 }),
+    ], buttons, {
+      describe: (values) => underair.fill(values.action === "in" ? words.tally_in_what : words.tally_out_what, values),
+      doubtOf: doubtAboutTally, complete: completeTally, after,
+    });
+  };
 
   const makeAlarm = (item) => {
     const shown = {};
     for (const name of ["alarm", "who", "age", "state"]) shown[name] = make("span", { class: name });
     const seen = make("button", { type: "button", class: "seen", onclick: () => {
-      send("seen", { set_id: element.item.set_id, alarm: element.item.code, service: element.item.service },
-        underair.fill(words.seen_what, { alarm: element.item.alarm, who: element.item.who }));
+      underair.side.see(element.item);
     } }, words.seen);
     const element = make("li", {}, underair.shape(item.a), shown.alarm, seen, shown.who,
-      make("span", { class: "since" }, shown.age, " · ", shown.state));
+      make("span", { class: "since" }, shown.age, shown.state));
     Object.assign(element, { shown, seen });
     return element;
   };
@@ -153,13 +78,14 @@
     attribute(element.seen, "aria-label", underair.fill(words.seen_what, item));
   };
 
-  const makePrompt = () => {
-    const asked = make("button", { type: "button", hidden: !words.may_send, onclick: () => {
-      const { item } = element;
-      send("note", { incident_id: item.incident_id ?? chosenIncident.value, set_id: item.set_id,
-        text: underair.fill(words.asked_note, item) }, underair.fill(words.asked_what, item));
-    } }, words.asked);
-    const element = make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" }), asked);
+  const makePrompt = (item) => {
+    const number = make("input", { type: "number", name: "pressure_shown", min: 0, max: 8000, required: true, "aria-label": words.gauge });
+    const answer = make("form", { class: "gauge", hidden: !words.may_send, onsubmit: async (event) => {
+      event.preventDefault();
+      if (await underair.side.gauge(element.item, number.value)) number.value = "";
+    } }, number, make("button", { type: "submit" }, words.gauge_keep));
+    const element = make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" }), answer);
+    element.item = item;
     return element;
   };
 
@@ -178,15 +104,6 @@
     text(left, item.left);
     left.classList.toggle("known", item.known);
     text(members, item.members);
-  };
-
-  const options = (select, incidents) => {
-    const wanted = incidents.map((one) => one.id).join("\n");
-    if (select.dataset.wanted === wanted) return;
-    const before = select.value; // a datalist has none
-    select.dataset.wanted = wanted;
-    select.replaceChildren(...incidents.map((one) => make("option", { value: one.id }, one.text)));
-    if (incidents.some((one) => one.id === before)) select.value = before;
   };
 
   // While a hand is on a list its buttons keep their places: what is new stands last until the hand has gone.
@@ -209,84 +126,92 @@
   underair.side = {
     build: (given) => {
       words = given;
-      chosenIncident = make("select", { name: "incident_id", id: "incident" });
       parts = {
-        pending: make("ul", { class: "pending", role: "status", hidden: true }),
         alarms: underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
         noAlarms: make("p", { class: "none" }),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
-        service: make("input", { name: "service", list: "known-services", maxlength: 40, autocomplete: "off",
-          value: localStorage.getItem(SERVICE_KEPT) ?? "" }),
-        services: make("datalist", { id: "known-services" }),
+        out: make("ol", { class: "came-out", tabindex: 0, "aria-label": words.came_out }),
         sets: make("datalist", { id: "known-sets" }),
       };
       parts.promptSection = section("ask", words.prompts, parts.prompts);
-      parts.serviceLabel = make("label", { hidden: true }, words.service, parts.service);
+      const { form, field, button, build } = underair.desk;
+      const pending = build(words);
       const desk = words.may_send ? [
-        parts.serviceLabel,
-        make("label", { class: "which", for: "incident" }, words.incident, chosenIncident),
-        form("tally", words.tally, [
-          field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40, onchange: fillFromSet }),
-          field("wearer_id", words.wearer, { required: true, maxlength: 40 }),
-          field("team", words.team, { maxlength: 40 }),
-          field("task", words.task, { maxlength: 120 }),
-        ], [button(words.tally_in, "in"), button(words.tally_out, "out")],
-        (values) => underair.fill(values.action === "in" ? words.tally_in_what : words.tally_out_what, values),
-        doubtAboutTally),
-        form("note", words.note, [
+        underair.desk.serviceLabel,
+        underair.desk.whichLabel,
+        fold("tally", words.tally, tallyForm([button(words.tally_in, "in"), button(words.tally_out, "out")])),
+        fold("order", words.order, underair.orders.form(words)),
+        fold("standby", words.standby, underair.orders.standbyForm(words)),
+        fold("note", words.note, form("note", [
           field("text", words.note_text, { required: true, rows: 3, maxlength: 2000 }),
           field("set_id", words.note_set, { list: "known-sets", maxlength: 40 }),
-        ], [button(words.note_send)], () => words.note_what),
-        form("incident", words.incident_form, [
+        ], [button(words.note_send)], {
+          describe: () => words.note_what,
+          complete: (values) => ({ ...values, incident_id: underair.desk.incident() }),
+        })),
+        fold("incident", words.incident_form, form("incident", [
           field("incident_id", words.incident_id, { required: true, maxlength: 40 }),
           field("name", words.incident_name, { maxlength: 120 }),
           field("place", words.incident_place, { maxlength: 120 }),
-        ], [button(words.incident_open, "open"), button(words.incident_close, "close")],
-        (values) => underair.fill(values.action === "open" ? words.open_what : words.close_what, values),
-        doubtAboutClosing),
+        ], [button(words.incident_open, "open"), button(words.incident_close, "close")], {
+          describe: (values) => underair.fill(values.action === "open" ? words.open_what : words.close_what, values),
+          doubtOf: doubtAboutClosing, complete: (values, action) => ({ ...values, action }),
+        })),
       ] : [make("p", { class: "none" }, words.read_only)];
-      return make(
-        "aside", { class: "side", "aria-label": words.side },
-        parts.pending,
+      const watch = make(
+        "section", { class: "watch", "aria-label": words.watch },
+        pending,
+        underair.orders.build(words),
         section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
-        (parts.teamSection = section("team-list", words.teams, parts.teams)),
-        parts.promptSection,
-        section("desk", words.desk, ...desk, parts.sets, parts.services),
-        (parts.noteSection = section("note-list", words.notes, parts.notes)),
       );
+      const side = make(
+        "aside", { class: "side", "aria-label": words.side },
+        parts.promptSection,
+        (parts.teamSection = section("team-list", words.teams, parts.teams)),
+        section("desk", words.desk, ...desk, parts.sets, underair.desk.services),
+        (parts.noteSection = section("note-list", words.notes, parts.notes)),
+        (parts.outSection = section("out-list", words.came_out, parts.out)),
+      );
+      return make("div", { class: "right" }, watch, side);
     },
 
-    // A row was chosen: the tally and note forms are filled for it.
-    choose: (row) => {
-      for (const element of document.querySelectorAll(".side form.tally, .side form.note")) {
-        for (const [name, value] of Object.entries(row.fields)) {
-          if (element.elements[name]) element.elements[name].value = value ?? "";
-        }
-      }
+    tallyForm,
+    // The desk has seen it: an alarm of a set by its own message, a state or an order by a note.
+    see: (item) => {
+      const what = underair.fill(words.seen_what, { alarm: item.alarm, who: item.who });
+      const incident_id = item.incident ?? underair.state.data.incident_of[item.row] ?? underair.desk.incident();
+      const about = item.service ? { service: item.service } : {};
+      if (item.note) underair.desk.send("note", { incident_id, set_id: item.set_id, text: item.note, ...about }, what);
+      else underair.desk.send("seen", { set_id: item.set_id, alarm: item.code, ...about }, what);
     },
+    gauge: (item, shown) => underair.desk.send("gauge", {
+      incident_id: item.incident ?? underair.desk.incident(), set_id: item.set_id, pressure_shown: Number(shown),
+      units: underair.choices.chosen("units"),
+    }, underair.fill(words.gauge_what, item)),
 
     paint: (data) => {
+      const shown = (items) => items.filter((one) => underair.filter.shows(one.incident ?? data.incident_of[one.row]));
       tallied = data.rows.map((row) => row.fields).filter((fields) => fields.wearer_id);
-      underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
-      parts.noAlarms.hidden = data.alarms.length > 0;
-      underair.text(parts.noAlarms, data.no_alarms);
-      underair.keyed(parts.teams, data.teams, makeTeam, paintTeam);
-      underair.keyed(
-        parts.prompts, steady(parts.prompts, data.prompts),
-        makePrompt,
-        (element, item) => {
-          element.item = item;
-          text(element.children[0], item.text);
-          text(element.children[1], item.age);
-        },
-      );
-      parts.promptSection.hidden = data.prompts.length === 0;
+      sets = data.sets;
+      const alarms = shown(data.alarms);
+      underair.keyed(parts.alarms, steady(parts.alarms, alarms), makeAlarm, paintAlarm);
+      parts.noAlarms.hidden = alarms.length > 0;
+      text(parts.noAlarms, data.no_alarms);
+      underair.keyed(parts.teams, shown(data.teams), makeTeam, paintTeam);
+      const prompts = shown(data.prompts);
+      underair.keyed(parts.prompts, steady(parts.prompts, prompts), makePrompt, (element, item) => {
+        element.item = item;
+        text(element.children[0], item.text);
+        text(element.children[1], item.age);
+      });
+      const notes = shown(data.notes);
+      parts.promptSection.hidden = prompts.length === 0;
       parts.teamSection.hidden = data.teams.length === 0;
-      parts.noteSection.hidden = data.notes.length === 0;
+      parts.noteSection.hidden = notes.length === 0;
       underair.keyed(
-        parts.notes, data.notes,
+        parts.notes, notes,
         () => make("li", {}, make("time"), make("span", { class: "about" }), make("span", { class: "text" })),
         (element, item) => {
           const [time, about, body] = element.children;
@@ -295,13 +220,12 @@
           text(body, item.text);
         },
       );
-      options(chosenIncident, data.incidents);
-      // Only where it is not plain which service is meant does anybody have to say so.
-      parts.serviceLabel.hidden = data.services.length === 1;
-      if (data.services.length === 1) parts.service.value = data.services[0];
-      options(parts.services, data.services.map((id) => ({ id, text: id })));
+      const out = shown(data.out);
+      parts.outSection.hidden = out.length === 0;
+      underair.keyed(parts.out, out, () => make("li"), (element, item) => text(element, item.text));
       underair.keyed(parts.sets, data.sets.map((id) => ({ key: id })), (item) => make("option", { value: item.key }), () => {});
-      paintPending(data.heard);
+      underair.desk.paint(data);
+      underair.orders.paint(data, shown);
     },
   };
 })();

@@ -1,8 +1,8 @@
-"""The command desk's hand: publishes incident, tally, note and seen over MQTT as the contract's desk
-messages.
+"""The command desk's hand: publishes the contract's desk messages over MQTT.
 
-Nothing is shown as done because it was sent. It is done when it has come back through the listener and the
-archive; the page recognises it there by its identity (`desk_id/boot/seq`).
+`send` returns when the broker has acknowledged; what failed never goes out later by itself. A message is done
+when it has come back through the listener and the archive; the page recognises it there by its identity
+(`desk_id/boot/seq`).
 """
 
 from __future__ import annotations
@@ -12,16 +12,17 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
 
-from ingest.broker.mqtt import Login, Publisher
-from ingest.contract.errors import BadSettings, BrokerProblem
+from ingest.broker.mqtt import ConfirmingPublisher, Login, Publisher, Unconfirmed
+from ingest.contract.errors import BadSettings, BrokerProblem, RefusedMessage
+from ingest.contract.kinds import DESK_KINDS, MOST_STANDING_ORDERS, RETAINED_KINDS
 from ingest.contract.messages import decode
-from ingest.contract.topics import DESK_KINDS, ID_WORDS, Topic, is_id
+from ingest.contract.topics import ID_WORDS, Topic, is_id
 
 TRY_EVERY_S = 10.0
 HANG_UP_S = 2.0
@@ -32,10 +33,15 @@ log = logging.getLogger(__name__)
 # What a page may fill in; everything else of a message is the desk's own.
 FIELDS: dict[str, tuple[str, ...]] = {
     "incident": ("incident_id", "action", "name", "place", "type"),
-    "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task"),
+    "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task", "corrects"),
     # The contract keeps what it does not name: who else said it, and which note this one takes back.
     "note": ("incident_id", "text", "set_id", "at", "certainty", "source", "withdraws"),
     "seen": ("set_id", "alarm"),
+    "order": ("incident_id", "order", "state", "team", "set_id", "text"),
+    "roll_call": ("incident_id", "roll_id", "state", "wearer_id", "team"),
+    "gauge": ("incident_id", "set_id", "pressure_bar", "at"),
+    "standby": ("incident_id", "team", "state", "text"),
+    "resolved": ("incident_id", "set_id", "alarm", "text"),
 }
 
 
@@ -60,13 +66,14 @@ class Desk:
         # A restarted server is a new power-up of the desk: a random number, so that no state must be kept.
         self._boot = secrets.randbits(52)
         self._seq = 0
+        self._standing: dict[tuple[str, ...], dict[str, Any]] | None = None
         self._lock = threading.Lock()
         self._tried_s = -TRY_EVERY_S
 
     @staticmethod
     def at_broker(url: str, desk_id: str = "desk", login: Login | None = None) -> Desk:
         """Return a desk that publishes to the broker at `url`; it connects on its first use."""
-        return Desk(lambda: Publisher(url, login=login), desk_id)
+        return Desk(lambda: ConfirmingPublisher(url, login=login), desk_id)
 
     def open(self) -> None:
         """Connect now rather than on the first message.
@@ -89,24 +96,32 @@ class Desk:
             threading.Thread(target=self._try, name="desk", daemon=True).start()
         return False
 
-    def send(self, kind: str, service: str, fields: dict[str, Any]) -> str:
+    def send(
+        self,
+        kind: str,
+        service: str,
+        fields: dict[str, Any],
+        standing: Iterable[dict[str, Any]] = (),
+    ) -> str:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
 
         Parameters
         ----------
         kind : str
-            `incident`, `tally`, `note` or `seen`.
+            One of `FIELDS`.
         service : str
             The service in the topic.
         fields : dict
             The kind's own fields (`FIELDS`); empty ones are left out.
+        standing : iterable of dict
+            For the first `order` of this desk: its orders that were in force before it was started.
 
         Raises
         ------
         RefusedMessage
             When it would not keep the contract: the listener would refuse it.
         BrokerProblem
-            When it could not be handed to the broker within `SENT_WITHIN_S`; it will not go out later.
+            When the broker has not acknowledged it within `SENT_WITHIN_S`; it will not go out later.
         """
         if kind not in DESK_KINDS:
             raise ValueError(f"a desk sends {', '.join(DESK_KINDS)}, got {kind!r}")
@@ -124,6 +139,10 @@ class Desk:
                 "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
                 **given,
             }
+            in_force = None
+            if kind == "order":
+                in_force = self._in_force(message, standing)
+                message["standing"] = list(in_force.values())
             payload = msgspec.json.encode(message)
             decode(topic, payload)
             line = self._line()
@@ -131,14 +150,34 @@ class Desk:
             if left_s <= 0:
                 raise BrokerProblem("connecting to the broker took too long; nothing was sent, try again")
             try:
-                line.publish(topic, payload, timeout_s=left_s)
-            except BrokerProblem:
+                line.publish(topic, payload, kind in RETAINED_KINDS, timeout_s=left_s)
+            except BrokerProblem as problem:
+                if isinstance(problem, Unconfirmed):
+                    self._seq += 1  # it may have arrived: another message must not have its number
                 self._hang_up()
                 raise
             self._seq += 1
+            if in_force is not None:
+                self._standing = in_force
         finally:
             self._lock.release()
         return f"{self.desk_id}/{self._boot}/{self._seq - 1}"
+
+    def _in_force(
+        self, order: dict[str, Any], before: Iterable[dict[str, Any]]
+    ) -> dict[tuple[str, ...], dict[str, Any]]:
+        """Return this desk's orders that are in force once `order` has gone out."""
+        known = {_same_order(one): one for one in before} if self._standing is None else self._standing
+        in_force = {key: one for key, one in known.items() if key != _same_order(order)}
+        if order["state"] == "given":
+            own = {name: order[name] for name in ("incident_id", "order", "team", "set_id") if name in order}
+            in_force[_same_order(order)] = own | {"since": order["time"]}
+        if len(in_force) > MOST_STANDING_ORDERS:
+            raise RefusedMessage(
+                f"at most {MOST_STANDING_ORDERS} orders of one desk can be in force; lift one first",
+                "$.standing",
+            )
+        return in_force
 
     def close(self) -> None:
         """Close the line."""
@@ -162,3 +201,7 @@ class Desk:
                 publisher.close(HANG_UP_S)
             except BrokerProblem as problem:
                 log.warning("%s", problem)
+
+
+def _same_order(order: dict[str, Any]) -> tuple[str, ...]:
+    return tuple(order.get(name) or "" for name in ("incident_id", "order", "team", "set_id"))

@@ -24,6 +24,7 @@ import numpy as np
 import polars as pl
 
 from analysis.live.board import LiveBoard
+from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
 from dashboard.live.display import STANDARD, Display
@@ -93,6 +94,8 @@ class Feed:
         Called once on the feed's thread before anything is read; the page says meanwhile that it is starting.
     services : tuple of str
         Services that the desk may speak for before anything was heard of them.
+    desk_id : str, optional
+        Who sends from these pages.
     """
 
     def __init__(
@@ -103,6 +106,7 @@ class Feed:
         broker_connected: Callable[[], bool] | None = None,
         prepare: Callable[[], None] | None = None,
         services: tuple[str, ...] = (),
+        desk_id: str | None = None,
     ) -> None:
         self._archive = archive
         self._folder = folder
@@ -121,7 +125,9 @@ class Feed:
         # The token goes to pages of our own origin only; a form on a foreign page cannot know it.
         self.token = secrets.token_urlsafe(24)
         self._told_services = services
+        self._desk_id = desk_id
         self.services = services  # and those that were heard
+        self.snapshot: Snapshot | None = None  # the latest
         self.last_tick_ms = 0.0  # the server's work for the latest answer
         self.answer = self._say(live_view.starting(self.token))
         self.lines = self._say({})
@@ -224,6 +230,7 @@ class Feed:
             self.lines = self._say(live_view.lines(self._board.lines()))
             self._disk_free_bytes = shutil.disk_usage(self._folder).free
         snapshot = self._board.snapshot(self._listeners_now())
+        self.snapshot = snapshot
         self.services = tuple(sorted({*snapshot.services, *self._told_services}))
         system = live_view.System(
             listeners=listeners,
@@ -233,6 +240,8 @@ class Feed:
             clocks_ahead_s=self._clock.differences_s(),
             faulty=tuple(self._faults()),
             services=self._told_services,
+            desk_id=self._desk_id,
+            standby_wanted=self._board.profile.entry.standby_team,
         )
         failed: list[tuple[str, Exception]] = []
         self._unpainted = failed

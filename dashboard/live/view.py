@@ -8,20 +8,21 @@ here, in Python.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from typing import Any
 
 import msgspec
 
 from analysis.live.attention import PAST_TURN_BACK
-from analysis.live.rows import AlarmLine, Interval, NoteLine, Prompt, Row, Snapshot, Team
-from dashboard.live import words
+from analysis.live.rows import Row, Snapshot
+from dashboard.live import side_view, words
 from dashboard.live.display import STANDARD, Display
+from dashboard.live.row_view import row_view
 from ingest.plurals import percent
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
-GRAVE = ("distress", "no_motion")
 
 
 class System(msgspec.Struct, frozen=True):
@@ -34,6 +35,8 @@ class System(msgspec.Struct, frozen=True):
     clocks_ahead_s: Mapping[str, float] = {}  # by listener, where its clock and ours do not agree
     faulty: tuple[str, ...] = ()  # whose messages this program failed on of late
     services: tuple[str, ...] = ()  # of the archive and the settings, beside those heard just now
+    desk_id: str | None = None  # who sends from this page
+    standby_wanted: bool = False  # the profile asks for an emergency team
 
 
 def starting(token: str) -> dict[str, Any]:
@@ -110,6 +113,8 @@ def page(
         {"id": item.incident_id, "text": words.incident(item.incident_id, item.name, item.place)}
         for item in snapshot.incidents
     ]
+    open_ids = [item.incident_id for item in snapshot.incidents]
+    many = len({*open_ids, *(row.incident_id for row in snapshot.rows if row.incident_id)}) > 1
     return {
         "token": system.token,
         "ready": True,
@@ -120,32 +125,65 @@ def page(
         "from": round(snapshot.window_from_at),
         "ahead_s": AHEAD_MIN * 60.0,
         # Where nothing was ever heard, "nobody in distress" would say what nobody knows.
-        "summary": _summary(snapshot, under_air) if heard_age_s is not None else [],
+        "summary": _summaries(snapshot, system, open_ids) if heard_age_s is not None else {},
         "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy)),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
         "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
         "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
-        "rows": each(_row, snapshot.rows),
-        "teams": [_team(team, now, display) for team in snapshot.teams],
-        "alarms": each(_alarm, snapshot.alarms),
-        "prompts": [_prompt(prompt, now) for prompt in snapshot.prompts],
-        "notes": [_note(note, display) for note in snapshot.notes],
+        "rows": each(partial(row_view, name_incident=many), snapshot.rows),
+        "teams": [side_view.team_view(team, now, display, name_incident=many) for team in snapshot.teams],
+        "alarms": side_view.in_order(
+            [*each(side_view.alarm_view, snapshot.alarms), *side_view.state_alarms(snapshot, display)]
+        ),
+        "prompts": [side_view.prompt_view(prompt, now) for prompt in snapshot.prompts],
+        "notes": [side_view.note_view(note, display) for note in snapshot.notes],
+        "orders": side_view.order_views(snapshot, display, system.desk_id),
+        "rolls": [side_view.roll_view(line, now, display) for line in snapshot.roll_calls],
+        "standby": side_view.standby_views(snapshot, display),
+        "contradictions": [side_view.contradiction_view(one, display) for one in snapshot.contradictions],
+        "out": [side_view.out_view(one, display) for one in snapshot.came_out],
         "incidents": incidents,
         "incident": words.incidents([item["text"] for item in incidents]),
         "heard": list(snapshot.desk_heard),
         "sets": sorted(snapshot.set_ids),
         "services": sorted({*snapshot.services, *system.services}),
+        "desk": words.DESK_NAME.format(desk=system.desk_id) if system.desk_id else "",
+        "incident_of": {row.key: row.incident_id for row in snapshot.rows},
     }
 
 
-def _summary(snapshot: Snapshot, under_air: int) -> list[str]:
+def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[str, list[str]]:
+    """Return the counts of all, under an empty name, and of each open incident."""
+    counts = {"": _summary(snapshot.rows)}
+    for incident_id in open_ids:
+        counts[incident_id] = _summary(row for row in snapshot.rows if row.incident_id == incident_id)
+    for name, line in counts.items():
+        teams = [one for one in snapshot.standby if name in ("", one.incident_id)]
+        ready = sorted(one.team for one in teams if one.state == "ready")
+        committed = sorted(one.team for one in teams if one.state == "committed")
+        if ready:
+            line.append(words.STANDBY["ready"].format(teams=", ".join(ready)))
+        if committed:
+            line.append(words.STANDBY["committed"].format(teams=", ".join(committed)))
+        if not ready and system.standby_wanted and not line[0].startswith("0 "):
+            line.append(words.NO_STANDBY)
+    return counts
+
+
+def _summary(rows: Iterable[Row]) -> list[str]:
+    """Return the counts: who is in is under air, not accounted for, or not on air yet; then who of them needs
+    what."""
+    inside = [row for row in rows if row.tallied_in_at is not None or row.started_at is not None]
+    lost = sum(row.lost is not None for row in inside)
+    under_air = sum(row.lost is None and row.started_at is not None for row in inside)
     counts = {
+        words.IN_ALL: len(inside),
         words.UNDER_AIR: under_air,
-        words.IN_DISTRESS: sum(row.attention in GRAVE for row in snapshot.rows),
-        words.SILENT: sum(row.silent_since_at is not None for row in snapshot.rows),
-        words.TO_TURN_BACK: sum(
-            any(reason.code in PAST_TURN_BACK for reason in row.reasons) for row in snapshot.rows
-        ),
+        words.NOT_ACCOUNTED: lost,
+        words.NOT_YET: len(inside) - lost - under_air,
+        words.IN_DISTRESS: sum(any(one.code in side_view.GRAVE for one in row.reasons) for row in inside),
+        words.SILENT: sum(row.silent_since_at is not None for row in inside),
+        words.TO_TURN_BACK: sum(any(one.code in PAST_TURN_BACK for one in row.reasons) for row in inside),
     }
     return [template.format(count=count) for template, count in counts.items()]
 
@@ -199,134 +237,3 @@ def _system(
     if system.faulty:
         parts.append((words.FAULTY.format(names=", ".join(system.faulty)), True))
     return [{"text": text, "bad": bad} for text, bad in parts]
-
-
-def _row(row: Row, now: float, display: Display) -> dict[str, Any]:
-    silent = row.silent_since_at is not None
-    target, label = row.low_air, words.LOW_AIR_IN
-    if row.turn_back is not None and not any(reason.code in PAST_TURN_BACK for reason in row.reasons):
-        target, label = row.turn_back, words.TO_TURN_BACK_IN
-    left, left_range = words.interval(target)
-    if target is None:
-        label, left, left_range = words.no_forecast(row, now, display)
-    air, air_sub = words.air(row, now, display)
-    state = words.ATTENTION[row.attention]
-    if row.attention == "other_alarm":
-        state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
-    why = [words.reason(reason.code, reason.since_at, now, state) for reason in row.reasons]
-    if len(why) > words.MOST_REASONS:
-        # One set with every alarm must not push the others off the screen; the list of alarms has all.
-        kept = words.MOST_REASONS - 1
-        why[kept:] = [words.MORE_REASONS.format(count=len(why) - kept)]
-    return {
-        "key": row.key,
-        "a": row.attention,
-        "state": state,
-        "why": " · ".join(why),
-        "who": words.who(row.wearer_id, row.set_id),
-        "team": words.named(row.team or ""),
-        "sub": words.where(row.set_id if row.wearer_id else None, row.task),
-        "label": label,
-        "left": left,
-        "range": left_range,
-        "air": air,
-        "air_sub": air_sub,
-        "silent": silent,
-        "aside": words.was_expected(row, display),
-        "over": row.started_at is None,
-        "fields": {
-            "set_id": row.set_id,
-            "wearer_id": row.wearer_id,
-            "team": row.team,
-            "task": row.task,
-            "incident_id": row.incident_id,
-        },
-        "strip": _strip(row),
-    }
-
-
-def _strip(row: Row) -> dict[str, Any] | None:
-    """Return what the strip is drawn from: moments in seconds since 1970, forecasts in seconds from now."""
-    if row.started_at is None or row.pressure_at is None or row.pressure_bar is None or row.start_bar is None:
-        return None
-
-    def seconds(interval: Interval | None) -> list[float] | None:
-        if interval is None:
-            return None
-        return [
-            None if m is None else round(m * 60.0, 1) for m in (interval.low, interval.median, interval.high)
-        ]
-
-    return {
-        "start": round(row.started_at, 1),
-        "started_bar": row.start_bar,
-        "last": [round(row.pressure_at, 1), round(row.pressure_bar, 1)],
-        "silent": None if row.silent_since_at is None else round(row.silent_since_at, 1),
-        "low": row.low_air_bar,
-        "fan": [
-            [round(point.bar, 1), *[round(m * 60.0, 1) for m in (point.low, point.median, point.high)]]
-            for point in row.fan
-        ],
-        "turn_back": seconds(row.turn_back),
-        "turned": None if row.turn_back_reached_at is None else round(row.turn_back_reached_at, 1),
-        "turn_back_bar": row.turn_back_bar,
-        "low_air": seconds(row.low_air),
-    }
-
-
-def _team(team: Team, now: float, display: Display) -> dict[str, Any]:
-    if team.turn_back_reached_at is not None:
-        left = words.TEAM_TURNED.format(age=words.duration(now - team.turn_back_reached_at))
-    elif team.turn_back is not None:
-        left = words.TEAM_TURN_BACK.format(interval=words.interval_in_line(team.turn_back))
-    else:
-        left = words.TEAM_NO_TURN_BACK
-    return {
-        "key": f"{team.incident_id}/{team.team}",
-        "a": team.attention,
-        "state": words.ATTENTION[team.attention],
-        "name": words.TEAM.format(team=words.named(team.team)),
-        "members": words.team_members(team, now, display),
-        "left": left,
-        "known": left != words.TEAM_NO_TURN_BACK,
-    }
-
-
-def _alarm(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
-    return {
-        "key": line.key,
-        "a": line.alarm if line.alarm in (*GRAVE, "low_air") else "other_alarm",
-        "grave": line.alarm in GRAVE,
-        "raised": line.raised_at,
-        "ended": line.ended_at is not None,
-        "new": line.seen_at is None,
-        "alarm": words.ALARMS[line.alarm],
-        "who": words.who(line.wearer_id, line.set_id),
-        "team": words.TEAM.format(team=words.named(line.team)) if line.team else "",
-        "age": words.alarm_age(line, now, display),
-        "state": words.alarm_state(line, display),
-        "service": line.service,
-        "set_id": line.set_id,
-        "code": line.alarm,
-    }
-
-
-def _prompt(prompt: Prompt, now: float) -> dict[str, Any]:
-    return {
-        "key": prompt.key,
-        "set_id": prompt.set_id,
-        "incident_id": prompt.incident_id,
-        "text": words.prompt(words.who(prompt.wearer_id, prompt.set_id), prompt.thirds),
-        "age": words.duration(now - prompt.due_at),
-    }
-
-
-def _note(note: NoteLine, display: Display) -> dict[str, Any]:
-    moment = display.clock(note.at)
-    return {
-        "key": note.key,
-        "at": moment if note.certainty != "estimated" else words.ESTIMATED.format(at=moment),
-        "text": note.text,
-        "about": words.who(None, note.set_id) if note.set_id else "",
-        "desk": note.desk_id,
-    }

@@ -28,10 +28,15 @@ NOBODY = "Nobody is tallied in or under air."
 NOBODY_KNOWN = "Nothing has been received yet: nobody is known here."
 NO_ALARMS = "No alarm is active."
 NO_ALARMS_KNOWN = "Nothing has been received yet."
+IN_ALL = "{count} in"
 UNDER_AIR = "{count} under air"
+NOT_ACCOUNTED = "{count} not accounted for"
+NOT_YET = "{count} not on air yet"
 IN_DISTRESS = "{count} in distress or motionless"
 SILENT = "{count} silent"
 TO_TURN_BACK = "{count} past turn-back"
+NO_STANDBY = "No emergency team ready"
+STANDBY = {"ready": "Emergency team ready: {teams}", "committed": "Emergency team inside: {teams}"}
 
 LISTENER_BAD = "{state}. Nothing below is live. Use voice contact."
 NO_LISTENER = "No listener on this archive"
@@ -46,6 +51,7 @@ CLOCK_AHEAD = (
 CLOCK_BEHIND = (
     "The clock of {listener} is {by} behind this server's: times and ages here go by it. Set the clocks"
 )
+DESK_NAME = "This desk: {desk}"
 NO_BROKER = "This desk reads only"
 BROKER_UP = "This desk can send"
 BROKER_DOWN = "This desk cannot send: no broker"
@@ -90,6 +96,7 @@ REASONS = {
     "team_turn_back": "team past turn-back for {age}",
     "turn_back_soon": "turn-back may be due within 5 min",
     "turn_back_as_last_heard": "turn-back may be past since {age}, as last heard",
+    "lost_missing": "missing at the roll call for {age}",
     "lost_empty": "cylinder empty for {age}",
     "lost_valve_closed": "valve closed for {age}",
     "lost_off": "set switched off for {age}",
@@ -110,9 +117,23 @@ REASONS = {
     "valve_closed": "valve closed {age} ago",
 }
 
-TO_TURN_BACK_IN = "turn back in"
-LOW_AIR_IN = "low air in"
-SOON = "may be due within 5 min"
+NONE = "–"
+AS_LAST_HEARD = "as last heard"
+PLANNED = "planned"
+TO_EMPTY = "to empty"
+TO_EMPTY_NOW = "to empty at this fall"
+BELOW = "below {pressure}"
+PAST = "past {age}"
+TEAMS_MOMENT = "its team's"
+AT_PRESSURE = "at {pressure}"
+AT_LEAST = "at least {low}"
+BY = "by {at}"
+AT = "at {at}"
+INSIDE = "{minutes} min"
+OUT_BY = "out by {at}"
+BY_VOICE = "by voice {pressure}, {at}"
+RELIEF = "Next team ready by {at}"
+HARDEST = "If it stays as hard as the hardest 3 min: {minutes} min ({rate})"
 SHORT = "< 1 min"
 MOST_REASONS = 4
 MORE_REASONS = "and {count} more"
@@ -122,6 +143,8 @@ TEAM = "Team {team}"
 TEAM_TURN_BACK = "turn back in {interval}"
 TEAM_TURNED = "past turn-back {age}"
 TEAM_NO_TURN_BACK = "turn-back not known"
+TEAM_BY = "turn back by {at}, as last heard"
+TEAM_UNKNOWN = "{count} not known"
 ESTIMATED = "about {at}"
 
 
@@ -143,11 +166,18 @@ def _minutes(minutes: float) -> str:
     return f"{int(minutes)}"
 
 
+def minutes(left: float) -> str:
+    """Return minutes, rounded down; less than one is said so."""
+    return f"{_minutes(left)} min" if left >= 1 else SHORT
+
+
 def interval(target: Interval | None) -> tuple[str, str]:
     """Return the median and the 90 % interval of a forecast (``11 min``, ``8 to 15``)."""
     if target is None:
         return "", ""
-    middle = f"{_minutes(target.median)} min" if target.median >= 1 else SHORT
+    middle = minutes(target.median)
+    if target.high is None or math.isnan(target.high):  # too early in the wear for a late end
+        return middle, AT_LEAST.format(low=_minutes(target.low))
     return middle, f"{_minutes(target.low)} to {math.ceil(target.high)}"
 
 
@@ -155,24 +185,6 @@ def interval_in_line(target: Interval) -> str:
     """Return a forecast with its interval in one line (``11 min, 8 to 15``)."""
     middle, ends = interval(target)
     return f"{middle}, {ends}" if ends else middle
-
-
-def no_forecast(row: Row, now: float, display: Display) -> tuple[str, str, str]:
-    """Return label, text and second line where a row has no forecast."""
-    if row.started_at is None:
-        return "", "", ""
-    if row.silent_since_at is not None:
-        return "not known", "–", f"since {display.clock(row.silent_since_at)}"
-    if row.pressure_bar is not None and row.pressure_bar <= row.low_air_bar:
-        since = next((reason.since_at for reason in row.reasons if reason.code == "low_air"), None)
-        return (
-            "low air for",
-            duration(now - since) if since else "–",
-            f"below {display.pressure(row.low_air_bar)}",
-        )
-    if not row.cylinder_known:
-        return "no forecast", "–", "cylinder not known"
-    return "no forecast yet", "–", ""
 
 
 def air(row: Row, now: float, display: Display) -> tuple[str, str]:
@@ -185,14 +197,6 @@ def air(row: Row, now: float, display: Display) -> tuple[str, str]:
         return pressure, f"at {display.clock(row.pressure_at)}"
     rate = f" · {display.rate(row.rate_l_min)}" if row.rate_l_min is not None else ""
     return pressure, f"{age(seconds)} ago{rate}"
-
-
-def was_expected(row: Row, display: Display) -> str:
-    """Return when a silent set was expected at its warning by what was last heard; empty when not known."""
-    if row.low_air_was_expected_at is None:
-        return ""
-    first, last = (display.clock(at, "%H:%M") for at in row.low_air_was_expected_at)
-    return f"low air {first} to {last}, as last known"
 
 
 def who(wearer_id: str | None, set_id: str) -> str:
@@ -212,12 +216,7 @@ def named(name: str) -> str:
 
 def reason(code: str, since_at: float | None, now: float, named: str) -> str:
     """Return why a row stands where it stands; what its state already names is not said twice."""
-    if ALARMS.get(code) == named:
-        template = "for {age}"
-    elif code == "turn_back_soon" and named == ATTENTION[code]:
-        template = SOON
-    else:
-        template = REASONS[code]
+    template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
     if since_at is None:
         return template.removesuffix(" for {age}")
     return template.format(age=duration(now - since_at))
@@ -237,6 +236,8 @@ def alarm_state(line: AlarmLine, display: Display) -> str:
         parts.append("by the readings, not reported by the set")
     if line.inferred:
         parts.append("its start was not heard")
+    if line.unknown_since_at is not None:
+        parts.append(f"state unknown since {display.clock(line.unknown_since_at)}")
     if line.acknowledged_at is not None:
         parts.append(f"acknowledged at the set {display.clock(line.acknowledged_at)}")
     if line.seen_at is not None:
@@ -247,9 +248,13 @@ def alarm_state(line: AlarmLine, display: Display) -> str:
 
 
 def team_members(team: Team, now: float, display: Display) -> str:
-    """Return how many of a team are under air, how many of them are silent, and who is lowest."""
-    silent = f", {team.silent} silent" if team.silent else ""
-    return f"{team.under_air} of {team.members} under air{silent} · {_lowest(team, now, display)}"
+    """Return how many of a team are under air, how many are silent or lost, and who is lowest."""
+    parts = [f"{team.under_air} of {team.members} under air"]
+    if team.not_accounted:
+        parts.append(NOT_ACCOUNTED.format(count=team.not_accounted))
+    if team.silent:
+        parts.append(SILENT.format(count=team.silent))
+    return f"{', '.join(parts)} · {_lowest(team, now, display)}"
 
 
 def _lowest(team: Team, now: float, display: Display) -> str:
@@ -300,89 +305,42 @@ NOT_UNDERSTOOD = "The request was not understood; reload the page."
 NOT_OURS = "The request did not come from a page of this server; reload the page."
 TOO_LARGE = "The request is too large."
 NO_SUCH_DISPLAY = "There are no such units, or no such local time; reload the page."
+NO_PRESSURE = "Type the pressure that was read, as a number."
 WHICH_SERVICE = "It is not clear which service this is for: choose the service."
 NOT_SENT = "Not sent: {problem}"
 
-# Handed to the page's script as they are.
-FOR_SCRIPT = {
-    "title": "Live · underair",
-    "not_live": "Not live",
-    "title_unseen": "{count} unseen · Live",
-    "announce": "New alarm: {alarm}, {who}",
-    "lost": "Not live: no answer from the server for {seconds} s. Everything below is as it was at {clock}. "
-    "Use voice contact.",
-    "never": "the start",
-    "gap": "This page had no data from {from} to {to}. Alarms that began meanwhile: {alarms}. "
-    "The review has all of it.",
-    "gap_no_alarm": "none that is still on the list",
-    "dismiss": "Close",
-    "printed": "Printed: as it was on {date} at {clock}. Paper is not live.",
-    "bad_sign": "!",
-    "units": {"metric": "bar, L", "imperial": "psi, ft³"},
-    "units_what": "Units: {now}. Press to change",
-    "times": {"utc": "UTC", "local": "Local"},
-    "times_what": "Times: {now}. Press to change",
-    "hold": "Hold order (H)",
-    "held": "Order held (H): {count} elsewhere",
-    "rows": "Wearers, most urgent first",
-    "side": "Alarms, teams and desk",
-    "head_state": "State",
-    "head_who": "Wearer",
-    "head_left": "Time left",
-    "head_air": "Air",
-    "now": "now",
-    "ahead": "+{minutes} min",
-    "legend": "Strip: air so far, and forecast (dashed) down to the low-air warning (dotted). Shade and bars "
-    "are the 90\u00a0% interval; ◁ turn-back, ▼ low air. Hatched: nothing heard. Crossed out: no longer "
-    "fresh. Underlined: changed just now.",
-    "alarms": "Alarms",
-    "seen": "Seen",
-    "seen_what": "Seen: {alarm}, {who}",
-    "teams": "Teams",
-    "prompts": "Ask for the gauge",
-    "desk": "Desk",
-    "notes": "Notes",
-    "incident": "Incident",
-    "service": "Service (by its short name, as the sets send it)",
-    "no_incident_open": "not sent: open an incident first.",
-    "tally": "Tally in or out",
-    "set": "Set",
-    "wearer": "Wearer",
-    "team": "Team",
-    "task": "Task",
-    "tally_in": "Tally in",
-    "tally_out": "Tally out",
-    "tally_in_what": "Tally in {wearer_id}, set {set_id}",
-    "tally_out_what": "Tally out {wearer_id}, set {set_id}",
-    "tally_nobody": "Not sent: nobody is tallied in as {wearer_id} with set {set_id}. "
-    "Press again to send it all the same.",
-    "tally_other": "Not sent: set {set_id} is tallied in with {other}. Press again to send it all the same.",
-    "close_inside": "Not sent: tallied in or under air there: {who}. Press again to send it all the same.",
-    "note": "Write a note",
-    "note_text": "Note",
-    "note_set": "About set (optional)",
-    "note_send": "Keep note",
-    "note_what": "Note",
-    "incident_form": "Open or close an incident",
-    "incident_id": "Number",
-    "incident_name": "Name",
-    "incident_place": "Place",
-    "incident_open": "Open",
-    "incident_close": "Close",
-    "open_what": "Open incident {incident_id}",
-    "close_what": "Close incident {incident_id}",
-    "sound_on": "Sound on for new alarms",
-    "sound_off": "Sound is off: allow it",
-    "asked": "Asked",
-    "asked_note": "Gauge asked for: {text}",
-    "asked_what": "Gauge asked for, set {set_id}",
-    "undo": "Undo",
-    "undo_what": "Undo: {what}",
-    "done": "done",
-    "withdrawn": "Withdrawn: {text}",
-    "sending": "sending …",
-    "sent": "sent, not yet back from the archive",
-    "not_back": "sent, but it has not come back from the archive. Check the listener.",
-    "not_reached": "no answer from the server: look whether it shows before you send it again.",
-    "read_only": NO_DESK,
+# Orders, roll calls, desks.
+ORDERS = {"evacuate": "Evacuate", "withdraw": "Withdraw"}
+ORDER_LINE = "{order} ordered {at}, {acknowledged} of {meant} acknowledged, {out} out"
+ORDER_TO = "{order} {whom}"
+ORDER_WAITING = "Not yet: {who}"
+ORDER_UNANSWERED = "Order unanswered"
+ROLL_LINE = "Roll call {at}: {answered} of {count} answered, {missing} missing"
+ROLL_COMPLETE = "complete after {time}"
+ROLL_STATES = {"called": "called", "answered": "answered", "missing": "missing"}
+SIGNALLED = "{count} sets: {who}"
+SAID = {
+    "in": "in with {0}",
+    "out": "out with {0}",
+    "given": "order given",
+    "lifted": "order lifted",
+    "answered": "answered",
+    "missing": "missing",
 }
+CONTRADICTION = "Two desks differ on {about}: {first} said {said_first}, {second} said {said_second} ({at})"
+OUT_LINE = "{who}, {team} out {at}"
+OUT_AIR = "{pressure} left"
+OUT_UNDER_AIR = "{minutes} min under air"
+OUT_REST = "rest until {at} ({source})"
+OUT_NO_REST = "no rest rule reached"
+# A note that says that the desk has seen a state; `state_alarms` finds it again by these words.
+SEEN_STATE = {
+    "not_accounted": "Seen: not accounted for",
+    "losing_air": "Seen: losing air",
+    "order": "Seen: order unanswered",
+}
+
+
+def said(words_said: tuple[str, ...]) -> str:
+    """Return what one desk said, of two that differ."""
+    return SAID[words_said[0]].format(*words_said[1:])

@@ -7,6 +7,7 @@ keyed update of what changed does not.
 from __future__ import annotations
 
 import hmac
+from datetime import UTC, datetime
 from typing import Any
 
 import flask
@@ -20,7 +21,9 @@ from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.desk import FIELDS
 from dashboard.live.display import display_of
-from dashboard.live.feed import now_s
+from dashboard.live.feed import Feed, now_s
+from dashboard.live.script_words import FOR_SCRIPT
+from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage
 
 LARGEST_REQUEST_BYTES = 8 * 1024
@@ -30,7 +33,7 @@ TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
 def layout(context: Context, query: dict[str, str]) -> list[Any]:
     """Return the page's shell; the script fills `#live`."""
     del query
-    words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
+    words = {**FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
     if not visitor().may(SEND):
         words["read_only"] = access_words.WATCH_ONLY
     data: dict[str, Any] = {"data-words": msgspec.json.encode(words).decode()}
@@ -83,8 +86,10 @@ def register(app: Dash, context: Context) -> None:
         service = fields.get("service") or (feed.services[0] if len(feed.services) == 1 else None)
         if not isinstance(service, str):
             return _sentence(live_words.WHICH_SERVICE, 409)
+        if kind == "gauge" and not _read_in_bar(fields):
+            return _sentence(live_words.NO_PRESSURE, 400)
         try:
-            identity = context.desk.send(kind, service, fields)
+            identity = context.desk.send(kind, service, fields, _standing(feed, context.desk.desk_id))
         except UnicodeEncodeError:  # half a character: no text at all
             return _sentence(live_words.NOT_UNDERSTOOD, 400)
         except RefusedMessage as problem:
@@ -92,6 +97,35 @@ def register(app: Dash, context: Context) -> None:
         except BrokerProblem as problem:
             return _sentence(live_words.NOT_SENT.format(problem=problem), 502)
         return flask.jsonify(sent=identity)
+
+
+def _read_in_bar(fields: dict[str, Any]) -> bool:
+    """Put the pressure that was read off a gauge, in the page's units, into bar; return whether it is one."""
+    shown, units = fields.get("pressure_shown"), fields.get("units")
+    if not isinstance(shown, int | float) or units not in UNITS:
+        return False
+    fields["pressure_bar"] = round(shown / UNITS[units].factor["pressure"], 1)
+    return True
+
+
+def _standing(feed: Feed, desk_id: str) -> list[dict[str, Any]]:
+    """Return the orders of this desk that are in force by the archive."""
+    orders = feed.snapshot.orders if feed.snapshot is not None else ()
+    return [
+        {
+            name: value
+            for name, value in (
+                ("incident_id", one.incident_id),
+                ("order", one.order),
+                ("team", one.team),
+                ("set_id", one.set_id),
+                ("since", datetime.fromtimestamp(one.given_at, UTC).isoformat(timespec="milliseconds")),
+            )
+            if value is not None
+        }
+        for one in orders
+        if one.desk_id == desk_id
+    ]
 
 
 def _packed(packed: bytes) -> flask.Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
 import socket
@@ -387,3 +388,47 @@ class Publisher:
             self._unacknowledged -= 1
             self._count.notify_all()
         self._room.release()
+
+
+class Unconfirmed(BrokerProblem):
+    """A message that may have reached the broker: no acknowledgement came."""
+
+
+class ConfirmingPublisher(Publisher):
+    """A `Publisher` whose `publish` returns when the broker has the message, and that sends nothing later.
+
+    After a failure it is of no more use: a message that waits in it must not go out by itself.
+    """
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
+        """Publish one message at QoS 1 and wait for the broker's acknowledgement (PUBACK).
+
+        Raises
+        ------
+        BrokerProblem
+            When there is no connection: nothing was sent.
+        Unconfirmed
+            When no acknowledgement came within `timeout_s`.
+        """
+        if not self.connected:
+            raise BrokerProblem(f"no connection to {self.address.url}; nothing was sent")
+        info = self._client.publish(topic, payload, qos=1, retain=retain)
+        if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            with contextlib.suppress(RuntimeError, ValueError):  # paho: the queue or the connection is gone
+                info.wait_for_publish(timeout_s)
+            if info.is_published():
+                return
+        self.close()
+        raise Unconfirmed(
+            f"{self.address.url} has not confirmed it; check whether it appears before you send it again"
+        )
+
+    def close(self, timeout_s: float = 30.0) -> None:
+        """Disconnect at once; what the broker has not acknowledged is not sent again."""
+        del timeout_s
+        self._client.disconnect()
+        # Joins paho's thread, which may be waiting for a connection: nobody needs to wait for that.
+        threading.Thread(target=self._client.loop_stop, name="hang-up", daemon=True).start()
+
+    def _on_publish(self, client: Client, userdata: Any, mid: int, reason: ReasonCode, _: Any) -> None:
+        pass  # each call waits for its own

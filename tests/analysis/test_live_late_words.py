@@ -77,10 +77,10 @@ def test_a_set_whose_row_fails_hides_no_other(
             talker.say(second, "pressure", pressure_bar=280)
     row_of = board_module.row_of
 
-    def failing(live_set: Any, now_s: float) -> Any:
+    def failing(live_set: Any, now_s: float, words: Any) -> Any:
         if live_set.set_id == "S-1":
             raise ZeroDivisionError("out of the blue")
-        return row_of(live_set, now_s)
+        return row_of(live_set, now_s, words)
 
     monkeypatch.setattr(board_module, "row_of", failing)
     assert [row.set_id for row in see(30).rows] == ["S-2"]

@@ -63,12 +63,12 @@ def crew(mosquitto: Any) -> Iterator[Crew]:
 
 
 @pytest.fixture
-def breathing(crew: Crew) -> Iterator[Callable[[str, float], Breathing]]:
+def breathing(crew: Crew) -> Iterator[Callable[..., Breathing]]:
     threads: list[Breathing] = []
 
-    def begin(set_id: str, bar: float) -> Breathing:
+    def begin(set_id: str, bar: float, bar_s: float = 0.2) -> Breathing:
         crew.set(set_id, "setup", **SETUP)
-        thread = Breathing(crew, set_id, bar)
+        thread = Breathing(crew, set_id, bar, bar_s)
         thread.start()
         threads.append(thread)
         return thread

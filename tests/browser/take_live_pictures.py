@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from tests.browser.live_scenes import SCENES, staged
 from tests.conftest import CHROMIUM_FLAGS
 
-SCREENS = ((1440, 900), (1024, 768))
+SCREENS = ((1440, 900), (1180, 820), (1024, 768), (768, 1024), (390, 844))
 THEMES = ("light", "dark")
 EYES = ("protanopia", "deuteranopia", "tritanopia", "achromatopsia")  # as Chromium simulates them
 
@@ -24,7 +24,7 @@ def opened(browser: Browser, address: str, scene: str, theme: str, screen: tuple
     page = browser.new_page(viewport={"width": screen[0], "height": screen[1]}, color_scheme=theme)  # type: ignore[arg-type]
     page.goto(address)
     page.wait_for_selector(".banner:not([hidden])" if scene == "starting" else ".clock:not(:empty)")
-    page.wait_for_timeout(2500)
+    page.wait_for_timeout(1500)
     return page
 
 
@@ -42,6 +42,11 @@ def take(browser: Browser, folder: Path, scene: str) -> None:
                 page = opened(browser, address, scene, theme, screen)
                 name = f"{scene}_{theme}_{screen[0]}"
                 page.screenshot(path=folder / f"{name}.png")
+                if scene == "12":
+                    page.locator(".row").nth(2).click()
+                    page.wait_for_timeout(300)
+                    page.screenshot(path=folder / f"{name}_actions.png")
+                    page.keyboard.press("Escape")
                 if scene == "12" and screen == SCREENS[0]:
                     for eye in EYES:
                         eyes(page, eye)

@@ -76,7 +76,7 @@ def test_the_review_bench(page: Any, tmp_path: Path, size: tuple[int, int]) -> N
 
 @pytest.mark.parametrize("size", SIZES)
 def test_the_live_page(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing], size: tuple[int, int]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing], size: tuple[int, int]
 ) -> None:
     live.set_viewport_size({"width": size[0], "height": size[1]})
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")

@@ -14,11 +14,13 @@ from ingest.listener import Listener
 from tests.browser.live_crew import Breathing, Crew
 from tests.browser.live_scenes import SETUP, staged
 
+SIZES = [(1440, 900), (1180, 820), (1024, 768), (768, 1024), (390, 844)]
+
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 
 def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
     assert live.locator(".nobody").is_visible()
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
@@ -29,7 +31,7 @@ def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
     assert "No air yet" in row.inner_text()
     assert "Quay 4" in live.locator(".incidents").inner_text()
 
-    set_1 = breathing("S-1", 280.0)
+    set_1 = breathing("S-1", 280.0, 1.0)
     live.wait_for_selector(".row[data-a=under_air]")
     first = int(live.locator(".row span.air").inner_text().split()[0])
     live.wait_for_function(
@@ -41,12 +43,13 @@ def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
     line = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
     assert line == "line-through"
     assert live.locator(".row .air_sub").inner_text().startswith("at ")  # the reading's own time
-    assert live.locator(".row .left").inner_text() == "–"
+    assert live.locator(".row span.turn").inner_text().startswith("by ")
+    assert live.locator(".row .turn_range").inner_text() == "as last heard"
     assert float(live.locator(".row .hatch").get_attribute("width")) > 50
 
 
 def test_distress_jumps_to_the_top_and_seen_travels_through_the_broker_and_back(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
     breathing("S-1", 80.0)
     breathing("S-2", 280.0)
@@ -70,7 +73,7 @@ def test_distress_jumps_to_the_top_and_seen_travels_through_the_broker_and_back(
 
 
 def test_distress_sounds_once_allowed_again_and_again_until_it_is_seen(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
     breathing("S-1", 280.0)
     live.wait_for_selector(".row[data-a=under_air]")
@@ -88,7 +91,7 @@ def test_distress_sounds_once_allowed_again_and_again_until_it_is_seen(
 
 
 def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
-    live: Any, crew: Crew, listener: Listener, breathing: Callable[[str, float], Breathing]
+    live: Any, crew: Crew, listener: Listener, breathing: Callable[..., Breathing]
 ) -> None:
     breathing("S-1", 250.0)
     live.wait_for_selector(".row[data-a=under_air]")
@@ -98,11 +101,10 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     live.get_by_role("button", name="Open", exact=True).click()
     live.wait_for_function("() => document.querySelector('.incidents').textContent.includes('<b>Mill</b>')")
 
-    live.locator(".row").click()  # fills the form with the row's set
-    live.locator("summary", has_text="Tally in or out").click()
-    assert live.locator("form.tally [name=set_id]").input_value() == "S-1"
-    live.locator("form.tally [name=wearer_id]").fill("W-77")
-    live.locator("form.tally [name=team]").fill("Rowan")
+    live.locator(".row").click()  # opens what can be done with the row's set
+    assert live.locator(".actions form.tally [name=set_id]").input_value() == "S-1"
+    live.locator(".actions form.tally [name=wearer_id]").fill("W-77")
+    live.locator(".actions form.tally [name=team]").fill("Rowan")
     live.get_by_role("button", name="Tally in").click()
     live.wait_for_function("() => document.querySelector('.row .who').textContent === 'W-77'")
     assert live.locator(".teams .name").inner_text() == "Team Rowan"
@@ -112,8 +114,8 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     live.locator(".pending li.done", has_text="Undo: Tally").get_by_role("button", name="Undo").click()
     live.wait_for_function("() => !document.querySelector('.row .why').textContent.includes('tallied out')")
 
-    live.locator("summary", has_text="Write a note").click()
-    live.locator("form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")
+    live.locator(".side summary", has_text="Write a note").click()
+    live.locator(".side form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")
     live.get_by_role("button", name="Keep note").click()
     note = live.locator(".notes li .text")
     note.wait_for()
@@ -121,15 +123,13 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     assert live.locator(".notes img").count() == 0
 
     listener.stop()  # from here on nothing comes back
-    live.locator("form.note [name=text]").fill("never heard")
+    live.locator(".side form.note [name=text]").fill("never heard")
     live.get_by_role("button", name="Keep note").click()
     live.wait_for_selector(".pending li:has-text('not yet back')")
     assert live.locator(".notes li").count() == 1
 
 
-def test_the_rows_can_be_walked_with_the_keyboard(
-    live: Any, breathing: Callable[[str, float], Breathing]
-) -> None:
+def test_the_rows_can_be_walked_with_the_keyboard(live: Any, breathing: Callable[..., Breathing]) -> None:
     for number in range(3):
         breathing(f"S-{number}", 200.0 + 20 * number)
     live.wait_for_function("() => document.querySelectorAll('.row').length === 3")
@@ -143,11 +143,14 @@ def test_the_rows_can_be_walked_with_the_keyboard(
     live.keyboard.press("Home")
     assert live.evaluate(place) == 0
     live.keyboard.press("Enter")
-    assert live.locator("form.tally [name=set_id]").input_value() == "S-0"
+    assert live.locator(".actions form.tally [name=set_id]").input_value() == "S-0"
+    live.keyboard.press("Escape")
+    assert not live.locator(".actions").is_visible()
+    assert live.evaluate(place) == 0
 
 
 def test_two_browsers_see_the_same_and_what_the_other_has_seen(
-    live: Any, served: Served, crew: Crew, breathing: Callable[[str, float], Breathing]
+    live: Any, served: Served, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
     other = live.context.browser.new_page()
     other.goto(f"{served.url}/live")
@@ -169,7 +172,7 @@ def test_axe_is_heard_when_something_is_wrong(live: Any, axe: Callable[[Any], li
 
 
 def test_axe_finds_nothing_serious_with_everything_on_the_page(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing], axe: Callable[[Any], list[str]]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing], axe: Callable[[Any], list[str]]
 ) -> None:
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
     crew.desk("note", incident_id="I-1", text="Gate open")
@@ -184,15 +187,21 @@ def test_axe_finds_nothing_serious_with_everything_on_the_page(
     silent.silent.set()
     live.wait_for_selector(".row[data-a=silent]")
     live.wait_for_selector(".alarms .seen")
-    for summary in live.locator("summary").all():
+    for summary in live.locator(".side summary").all():
         summary.click()
-    for scheme in ("light", "dark"):
-        live.emulate_media(color_scheme=scheme)
-        assert axe(live) == [], scheme
+    crew.desk("order", incident_id="I-1", order="evacuate", state="given")
+    crew.desk("roll_call", incident_id="I-1", roll_id="R-1", state="called")
+    live.wait_for_selector(".rolls .names li")
+    live.locator(".row").first.click()
+    for width, height in SIZES:
+        live.set_viewport_size({"width": width, "height": height})
+        for scheme in ("light", "dark"):
+            live.emulate_media(color_scheme=scheme)
+            assert axe(live) == [], (width, scheme)
 
 
 def test_units_and_clock_are_each_browsers_own_and_kept(
-    live: Any, served: Served, breathing: Callable[[str, float], Breathing]
+    live: Any, served: Served, breathing: Callable[..., Breathing]
 ) -> None:
     breathing("S-1", 280.0)
     live.wait_for_selector(".row[data-a=under_air]")
@@ -212,7 +221,7 @@ def test_units_and_clock_are_each_browsers_own_and_kept(
 
 
 def test_held_rows_keep_their_places_until_they_are_let_go(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
     for number in range(3):
         breathing(f"S-{number}", 200.0 + 20 * number)
@@ -228,7 +237,7 @@ def test_held_rows_keep_their_places_until_they_are_let_go(
 
 
 def test_rows_do_not_jump_under_a_hand_and_do_once_it_has_gone(
-    live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
     for number in range(2):
         breathing(f"S-{number}", 200.0 + 20 * number)
@@ -249,7 +258,7 @@ def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kep
     served: Served,
     listener: Listener,
     crew: Crew,
-    breathing: Callable[[str, float], Breathing],
+    breathing: Callable[..., Breathing],
 ) -> None:
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
     breathing("S-1", 280.0)
@@ -257,8 +266,7 @@ def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kep
     other.goto(f"{served.url}/live")
     other.wait_for_selector(".row")
     live.locator(".row").click()
-    live.locator("summary", has_text="Tally in or out").click()
-    live.locator("form.tally [name=wearer_id]").fill("W-7")
+    live.locator(".actions form.tally [name=wearer_id]").fill("W-7")
     live.get_by_role("button", name="Tally in").click()
     other.wait_for_selector(".row .who:has-text('W-7')")
     assert other.locator(".pending li").count() == 0  # the other one has sent nothing
@@ -269,7 +277,7 @@ def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kep
     other.close()
 
 
-@pytest.mark.parametrize(("width", "height"), [(1440, 900), (1024, 768)])
+@pytest.mark.parametrize(("width", "height"), SIZES)
 def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
     page: Any, tmp_path: Path, width: int, height: int
 ) -> None:
@@ -277,8 +285,9 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
     with staged(tmp_path, "long") as (address, _):
         page.goto(address)
         page.wait_for_selector(".alarms .seen")
-        for summary in page.locator("summary").all():
+        for summary in page.locator(".side summary:visible").all():
             summary.click()
+        page.locator(".row").first.click()
         small = page.evaluate(
             """() => [...document.querySelectorAll('button, select, summary, input, nav a')]
             .filter((one) => one.offsetParent && one.getBoundingClientRect().height < 43.9)

@@ -25,7 +25,7 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
     mosquitto: Any,
     listener: Listener,
     crew: Crew,
-    breathing: Callable[[str, float], Breathing],
+    breathing: Callable[..., Breathing],
 ) -> None:
     live.expected_console.append("ERR_CONNECTION_REFUSED")
     breathing("S-1", 280.0)
@@ -54,7 +54,7 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
 
 
 def test_the_page_says_so_when_the_listener_is_silent(
-    live: Any, listener: Listener, breathing: Callable[[str, float], Breathing]
+    live: Any, listener: Listener, breathing: Callable[..., Breathing]
 ) -> None:
     breathing("S-1", 280.0)
     live.wait_for_selector(".row[data-a=under_air]")
@@ -64,7 +64,7 @@ def test_the_page_says_so_when_the_listener_is_silent(
 
 
 def test_a_broker_that_dies_is_said_and_found_again(
-    live: Any, mosquitto: Any, breathing: Callable[[str, float], Breathing]
+    live: Any, mosquitto: Any, breathing: Callable[..., Breathing]
 ) -> None:
     breathing("S-1", 280.0)
     live.wait_for_selector(".row[data-a=under_air]")
@@ -82,7 +82,7 @@ def test_a_browser_without_network_and_a_sleeping_one_say_what_they_missed(
     live: Any,
     served: Served,
     crew: Crew,
-    breathing: Callable[[str, float], Breathing],
+    breathing: Callable[..., Breathing],
     wait_until: Callable[..., Any],
 ) -> None:
     live.expected_console.append("ERR_INTERNET_DISCONNECTED")

@@ -16,14 +16,14 @@ pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 
 @pytest.fixture
-def form(live: Any, crew: Crew, breathing: Callable[[str, float], Breathing]) -> Any:
+def form(live: Any, crew: Crew, breathing: Callable[..., Breathing]) -> Any:
     """The form, with W-7 tallied in under S-1."""
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
     crew.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-7", team="Alder")
     breathing("S-1", 280.0)
     live.wait_for_selector(".row .who:has-text('W-7')")
-    live.locator("summary", has_text="Tally in or out").click()
-    return live.locator("form.tally")
+    live.locator(".side summary", has_text="Tally in or out").click()
+    return live.locator(".side form.tally")
 
 
 def test_a_wearer_is_filled_in_from_the_set_and_nobody_is_tallied_out_by_a_slip(
@@ -80,7 +80,7 @@ def test_an_incident_with_somebody_inside_is_not_closed_by_a_slip(
     incident.locator("[name=incident_id]").fill("I-1")
     incident.get_by_role("button", name="Close").click()
     expect(incident.locator(".doubt")).to_have_text(
-        "Not sent: tallied in or under air there: W-7. Press again to send it all the same."
+        "Not sent: tallied in or under air there: W-7. Press again to send anyway."
     )
     assert Archive(listener.archive).messages()["incident"]["action"].to_list() == ["open"]
     incident.locator("[name=incident_id]").fill("I-2")

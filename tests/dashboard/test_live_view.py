@@ -10,7 +10,22 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from analysis.live.rows import ORDER, AlarmLine, FanPoint, Hearing, Interval, Reason, Row, Snapshot, Team
+from analysis.live.rows import (
+    ORDER,
+    AlarmLine,
+    FanPoint,
+    Hearing,
+    Incident,
+    Interval,
+    Lost,
+    NoteLine,
+    OrderLine,
+    Reason,
+    Row,
+    Snapshot,
+    StandbyLine,
+    Team,
+)
 from dashboard.charts import words as review_words
 from dashboard.live import words as live_words
 from dashboard.live.view import System, page
@@ -43,6 +58,8 @@ ROW = Row(
     low_air=Interval(15.9, 11.2, 22.3),
     turn_back=Interval(11.7, 8.9, 14.1),
     low_air_was_expected_at=None,
+    entered_at=NOW - 700,
+    entry_bar=290.0,
     fan=(FanPoint(120.0, 5.0, 7.0, 9.0), FanPoint(55.0, 11.2, 15.9, 22.3)),
 )
 HEARING = Hearing(NOW - 1, 600, 0, None, 0.21)
@@ -63,19 +80,30 @@ def only(row: Row) -> dict[str, Any]:
     return dict(shown)
 
 
-def test_minutes_stand_with_their_interval_rounded_to_the_cautious_side() -> None:
+def test_each_column_has_one_quantity_with_its_interval_rounded_to_the_cautious_side() -> None:
     row = only(ROW)
-    assert (row["label"], row["left"], row["range"]) == ("turn back in", "11 min", "8 to 15")
+    assert (row["turn"], row["turn_range"], row["turn_bar"]) == ("11 min", "8 to 15", "at 172 bar")
+    assert (row["low"], row["low_range"]) == ("15 min", "11 to 23")
     assert (row["air"], row["air_sub"]) == ("182 bar", "1 s ago · 43 L/min")
-    row = only(replace(ROW, turn_back=None, turn_back_reached_at=NOW - 65, attention="turn_back"))
-    assert (row["label"], row["left"], row["range"]) == ("low air in", "15 min", "11 to 23")
+    assert (row["entry"], row["entered"], row["inside"]) == ("290 bar", "at 10:18", "11 min")
+    assert row["out_by"] == "out by 10:41"  # before the early end of the warning
+    past = replace(ROW, turn_back=None, reasons=(Reason("turn_back", NOW - 65),), attention="turn_back")
+    assert only(past)["turn"] == "past 1:05"
     team = replace(ROW, attention="turn_back", reasons=(Reason("team_turn_back", NOW - 65),))
-    assert only(team)["label"] == "low air in"  # the team turns back now, whatever the own gauge allows
+    assert (only(team)["turn"], only(team)["turn_range"]) == ("past 1:05", "its team's")
     row = only(replace(ROW, turn_back=Interval(0.6, 0.3, 0.9)))
-    assert (row["left"], row["range"]) == ("< 1 min", "0 to 1")
+    assert (row["turn"], row["turn_range"]) == ("< 1 min", "0 to 1")
 
 
-def test_a_silent_set_has_no_forecast_and_its_number_carries_its_time() -> None:
+def test_a_planned_figure_says_so() -> None:
+    row = only(
+        replace(ROW, planned=True, low_air=Interval(28.4, 28.4, 28.4), turn_back=Interval(13.1, 13.1, 13.1))
+    )
+    assert (row["turn"], row["turn_range"]) == ("13 min", "planned")
+    assert (row["low"], row["low_range"]) == ("28 min", "planned")
+
+
+def test_a_silent_set_has_no_live_forecast_and_its_number_carries_its_time() -> None:
     row = only(
         replace(
             ROW,
@@ -87,23 +115,77 @@ def test_a_silent_set_has_no_forecast_and_its_number_carries_its_time() -> None:
             turn_back=None,
             fan=(),
             low_air_was_expected_at=(NOW + 560, NOW + 1270),
+            turn_back_was_expected_at=(NOW + 300, NOW + 600),
             rate_l_min=None,
         )
     )
     assert row["silent"]
-    assert (row["label"], row["left"], row["range"]) == ("not known", "–", "since 10:28:37")
+    assert (row["turn"], row["turn_range"]) == ("by 10:35", "as last heard")
+    assert (row["low"], row["low_range"]) == ("by 10:39", "as last heard")
     assert (row["air"], row["air_sub"]) == ("182 bar", "at 10:28:37")
     assert row["why"] == "nothing heard for 1:23"
-    assert row["aside"] == "low air 10:39 to 10:51, as last known"
     assert row["strip"]["fan"] == []
 
 
-def test_below_the_warning_the_time_since_it_counts() -> None:
-    reasons = (Reason("low_air", NOW - 206),)
-    row = only(
-        replace(ROW, attention="low_air", reasons=reasons, pressure_bar=40.0, low_air=None, turn_back=None)
-    )
-    assert (row["label"], row["left"], row["range"]) == ("low air for", "3:26", "below 55 bar")
+def test_below_the_warning_the_minutes_to_empty_stand() -> None:
+    low = replace(ROW, attention="low_air", pressure_bar=40.0, low_air=None, turn_back=None)
+    row = only(replace(low, to_empty=Interval(6.2, 4.4, 8.9)))
+    assert (row["low"], row["low_range"], row["low_what"]) == ("6 min", "4 to 9", "to empty")
+    row = only(low)
+    assert (row["low"], row["low_range"]) == ("–", "below 55 bar")
+    row = only(replace(low, losing_min=3.7))
+    assert (row["low"], row["low_what"]) == ("3 min", "to empty at this fall")
+
+
+def test_not_accounted_for_says_why_since_when_and_the_last_pressure() -> None:
+    lost = replace(
+        ROW, attention="not_accounted", lost=Lost("empty", NOW - 65), started_at=None, pressure_bar=6.0,
+        reasons=(Reason("lost_empty", NOW - 65),),
+    )  # fmt: skip
+    shown = picture(lost)
+    (row,) = shown["rows"]
+    assert (row["state"], row["why"]) == ("Not accounted for", "cylinder empty for 1:05")
+    assert row["air"] == "6 bar"
+    (alarm,) = shown["alarms"]
+    assert (alarm["sound"], alarm["new"], alarm["who"]) == ("not_accounted", True, "W-1")
+    seen = NoteLine("n", NOW - 5, alarm["note"], "I-1", "D-2", "S-1", None)
+    (alarm,) = picture(lost, notes=(seen,))["alarms"]
+    assert not alarm["new"]
+    assert "seen by D-2 10:29:55" in alarm["state"]
+    early = replace(seen, at=NOW - 70)  # before it was lost: another time
+    assert picture(lost, notes=(early,))["alarms"][0]["new"]
+
+
+def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
+    lost = replace(ROW, key="2", lost=Lost("off", NOW - 9), started_at=None, attention="not_accounted")
+    waiting = replace(ROW, key="3", started_at=None, attention="no_air_yet", incident_id="I-2")
+    silent = replace(ROW, key="4", silent_since_at=NOW - 30, attention="silent")
+    incidents = (Incident("I-1", "Quay", None, NOW - 900), Incident("I-2", "Mill", None, NOW - 800))
+    shown = picture(ROW, lost, waiting, silent, incidents=incidents)
+    assert shown["summary"][""][:6] == [
+        "4 in",
+        "2 under air",
+        "1 not accounted for",
+        "1 not on air yet",
+        "0 in distress or motionless",
+        "1 silent",
+    ]
+    assert shown["summary"]["I-2"][:4] == ["1 in", "0 under air", "0 not accounted for", "1 not on air yet"]
+    assert "I-2" in next(row for row in shown["rows"] if row["key"] == "3")["sub"]
+    wanted = replace(SYSTEM, standby_wanted=True)
+    assert "No emergency team ready" in picture(ROW, system=wanted)["summary"][""]
+    ready = (StandbyLine("I-1", "Elm", "ready", NOW - 60, None),)
+    assert "Emergency team ready: Elm" in picture(ROW, system=wanted, standby=ready)["summary"][""]
+    assert "No emergency team ready" not in picture(system=wanted)["summary"][""]  # nobody is in
+
+
+def test_an_order_says_how_many_acknowledged_who_is_out_and_who_has_not() -> None:
+    order = OrderLine("k", "I-1", "evacuate", None, None, None, NOW - 40, "D-1", 4, 2, 1, ("trial/S-1",))
+    (line,) = picture(ROW, orders=(order,))["orders"]
+    assert line["text"] == "Evacuate ordered 10:29:20, 2 of 4 acknowledged, 1 out"
+    assert line["who"] == "Not yet: W-1"
+    assert line["new"]
+    assert not picture(ROW, orders=(replace(order, given_at=NOW - 10),))["orders"][0]["new"]
 
 
 @pytest.mark.parametrize(
@@ -112,8 +194,8 @@ def test_below_the_warning_the_time_since_it_counts() -> None:
         ("distress", "distress", "for 1:05"),
         ("low_air", "distress", "distress for 1:05"),
         ("other_alarm", "heat", "for 1:05"),
-        ("turn_back_soon", "turn_back_soon", "may be due within 5 min"),
-        ("distress", "turn_back_soon", "turn-back may be due within 5 min"),
+        ("turn_back_soon", "turn_back_soon", ""),  # its column says it
+        ("not_accounted", "lost_off", "set switched off for 1:05"),
         ("under_air", "no_tally", "not tallied in"),
     ],
 )
@@ -254,8 +336,8 @@ def test_a_long_name_keeps_its_end_and_the_forms_have_it_whole() -> None:
 
 def test_where_nothing_was_ever_heard_nothing_is_counted() -> None:
     never = picture(hearing=Hearing(None, 0, 0, None, None))
-    assert never["summary"] == []
-    assert picture()["summary"][0] == "0 under air"
+    assert never["summary"] == {}
+    assert picture()["summary"][""][0] == "0 in"
 
 
 def test_a_set_with_every_alarm_takes_no_more_than_its_row() -> None:
@@ -263,7 +345,7 @@ def test_a_set_with_every_alarm_takes_no_more_than_its_row() -> None:
     reasons = tuple(Reason(code, NOW - 65) for code in codes)
     row = only(replace(ROW, attention="distress", reasons=reasons))
     assert row["why"].split(" · ")[0] == "for 1:05"
-    assert row["why"].split(" · ")[2:] == ["at or below the warning for 1:05", "and 4 more"]
+    assert row["why"].split(" · ")[2:] == ["heat alarm for 1:05", "and 3 more"]
     assert "more" not in only(replace(ROW, attention="distress", reasons=reasons[:4]))["why"]
 
 

@@ -1,0 +1,141 @@
+// The desk's hand: what is sent, and how far it is. "Sent" means that the broker has it, "done" that it has come back
+// through the archive. Nothing goes out later by itself; a form keeps its text until the broker has it.
+"use strict";
+(() => {
+  const BACK_WITHIN_MS = 10000;
+  const DONE_FOR_MS = 30000; // so long something just done can be undone from here
+  const GIVE_UP_MS = 8000; // longer than the server waits for its broker
+  const SERVICE_KEPT = "underair-service";
+  const AGAIN = { in: "out", out: "in", open: "close", close: "open" };
+  let words, list, pending = [], count = 0, service, chosenIncident;
+  const { make, text } = underair;
+
+  const send = async (kind, fields, what) => {
+    const item = { key: `sent-${(count += 1)}`, kind, fields, what, sentAt: performance.now() };
+    pending.push(item);
+    paint([]);
+    if (kind !== "seen" && !fields.incident_id) {
+      item.problem = words.no_incident_open;
+      paint([]);
+      return false;
+    }
+    try {
+      const response = await fetch(`/live/desk/${kind}`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-Underair-Token": underair.state.token },
+        body: JSON.stringify({ service: service.value, ...fields }),
+        signal: AbortSignal.timeout(GIVE_UP_MS),
+      });
+      const answer = await response.json();
+      if (response.ok) localStorage.setItem(SERVICE_KEPT, service.value);
+      if (response.ok) item.identity = answer.sent;
+      else item.problem = answer.problem;
+    } catch {
+      item.problem = words.not_reached;
+    }
+    paint([]);
+    return !item.problem;
+  };
+
+  // To undo is to say the opposite: what was said stays in the record. A tally is corrected by its number. Nobody can
+  // unsee an alarm or unread a gauge.
+  const undoing = ({ kind, fields, what, identity }) => {
+    const again = { ...fields };
+    if (kind === "note") again.text = underair.fill(words.withdrawn, fields);
+    else if (kind === "tally" || kind === "incident") again.action = AGAIN[fields.action];
+    else if (kind === "order") again.state = fields.state === "given" ? "lifted" : "given";
+    else return null;
+    if (kind === "tally") {
+      const [desk_id, boot, seq] = identity.split("/");
+      again.corrects = { desk_id, boot: Number(boot), seq: Number(seq) };
+    }
+    return () => send(kind, again, underair.fill(words.undo_what, { what }));
+  };
+
+  const stateOf = (item, now) => {
+    if (item.problem) return item.problem;
+    if (item.doneAt) return words.done;
+    if (!item.identity) return words.sending;
+    return now - item.sentAt > BACK_WITHIN_MS ? words.not_back : words.sent;
+  };
+
+  const makePending = (item) => {
+    const remove = () => {
+      pending = pending.filter((other) => other !== item);
+      paint([]);
+    };
+    const undo = make("button", { type: "button", class: "undo", onclick: () => {
+      undoing(item)?.();
+      remove();
+    } }, words.undo);
+    return make("li", {}, make("span"), undo, make("button", { type: "button", class: "close", onclick: remove }, words.dismiss));
+  };
+
+  const paint = (heard) => {
+    const now = performance.now();
+    const back = new Set(heard);
+    for (const item of pending) if (item.identity && back.has(item.identity)) item.doneAt ??= now;
+    const brief = (item) => (item.kind === "seen" || item.quiet ? 0 : DONE_FOR_MS);
+    pending = pending.filter((item) => !(item.doneAt && now - item.doneAt > brief(item)));
+    underair.keyed(list, pending, makePending, (element, item) => {
+      const [said, undo, close] = element.children;
+      text(said, `${item.what}: ${stateOf(item, now)}`);
+      undo.hidden = !item.doneAt || !undoing(item);
+      close.hidden = !(item.problem || (!item.doneAt && now - item.sentAt > BACK_WITHIN_MS));
+      element.classList.toggle("bad", Boolean(item.problem));
+      element.classList.toggle("done", Boolean(item.doneAt));
+    });
+    list.hidden = pending.length === 0;
+  };
+
+  const field = (name, label, attributes = {}) => {
+    const input = make(attributes.rows ? "textarea" : "input", { name, autocomplete: "off", ...attributes });
+    return make("label", { class: `f-${name}` }, label, input);
+  };
+  const button = (label, value, attributes = {}) => make("button", { type: "submit", value, ...attributes }, label);
+
+  // What is doubtful is said once, and goes out when it is said again: the page may know less than the desk.
+  const form = (kind, fields, buttons, { describe, doubtOf = () => "", complete = (values) => values, after = () => {} }) => {
+    const doubt = make("p", { class: "doubt", role: "alert" });
+    const element = make("form", { class: `send ${kind}`, onsubmit: async (event) => {
+      event.preventDefault();
+      const values = complete(Object.fromEntries(new FormData(element)), event.submitter?.value);
+      const doubtful = doubtOf(values);
+      const told = doubtful && doubt.textContent === doubtful;
+      text(doubt, told ? "" : doubtful);
+      if (doubtful && !told) {
+        doubt.scrollIntoView({ block: "nearest" }); // the desk's column may end above it
+        return;
+      }
+      if (await send(kind, values, describe(values))) {
+        element.reset();
+        after();
+      }
+    } }, ...fields, make("div", { class: "buttons" }, ...buttons), doubt);
+    return element;
+  };
+
+  underair.desk = {
+    build: (given) => {
+      words = given;
+      list = make("ul", { class: "pending", role: "status", hidden: true });
+      chosenIncident = make("select", { name: "incident_id", id: "incident" });
+      service = make("input", { name: "service", list: "known-services", maxlength: 40, autocomplete: "off",
+        value: localStorage.getItem(SERVICE_KEPT) ?? "" });
+      underair.desk.services = make("datalist", { id: "known-services" });
+      underair.desk.serviceLabel = make("label", { hidden: true }, words.service, service);
+      underair.desk.whichLabel = make("label", { class: "which", for: "incident" }, words.incident, chosenIncident);
+      return list;
+    },
+    send, form, field, button,
+    incident: () => chosenIncident.value,
+    paint: (data) => {
+      underair.options(chosenIncident, data.incidents);
+      // Only where it is not plain which service is meant does anybody have to say so.
+      underair.desk.serviceLabel.hidden = data.services.length === 1;
+      if (data.services.length === 1) service.value = data.services[0];
+      underair.options(underair.desk.services, data.services.map((id) => ({ id, text: id })));
+      paint(data.heard);
+    },
+  };
+})();

@@ -1,0 +1,38 @@
+// Which incident this browser shows. What the filter hides is counted at all times, and it sounds as before.
+"use strict";
+(() => {
+  const KEPT = "underair-incident";
+  const URGENT = new Set(["distress", "no_motion", "not_accounted", "losing_air", "low_air"]);
+  const { make, text } = underair;
+  let words, select, hidden, box;
+
+  underair.filter = {
+    build: (given, changed) => {
+      words = given;
+      select = make("select", { id: "shown-incident", "aria-label": words.filter, onchange: () => {
+        localStorage.setItem(KEPT, select.value);
+        changed();
+      } });
+      hidden = make("button", { type: "button", class: "elsewhere", hidden: true, onclick: () => {
+        select.value = "";
+        localStorage.removeItem(KEPT);
+        changed();
+      } });
+      return (box = make("span", { class: "filter", hidden: true }, select, hidden));
+    },
+    chosen: () => select.value,
+    shows: (incident) => !select.value || !incident || incident === select.value,
+    paint: (data) => {
+      const wanted = select.value || localStorage.getItem(KEPT) || "";
+      underair.options(select, [{ id: "", text: words.filter_all }, ...data.incidents]);
+      if (data.incidents.some((one) => one.id === wanted)) select.value = wanted;
+      box.hidden = data.incidents.length < 2;
+      if (box.hidden) select.value = "";
+      const away = data.rows.filter((row) => !underair.filter.shows(row.incident));
+      hidden.hidden = away.length === 0;
+      const urgent = away.filter((row) => URGENT.has(row.a)).length;
+      hidden.classList.toggle("bad", urgent > 0);
+      text(hidden, underair.fill(urgent ? words.filter_urgent : words.filter_hidden, { count: away.length, urgent }));
+    },
+  };
+})();

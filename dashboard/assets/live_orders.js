@@ -1,0 +1,125 @@
+// Orders, roll calls, emergency teams, and what two desks say differently: one line each, with what can be done.
+"use strict";
+(() => {
+  let words, parts, dismissed = new Set(), teams = [];
+  const { make, text, fill } = underair;
+  const press = (label, onclick, attributes = {}) => make("button", { type: "button", onclick, ...attributes }, label);
+  const send = (kind, fields, what) => underair.desk.send(kind, fields, what);
+
+  const makeOrder = (item) => {
+    const lift = press(words.order_lift, () => {
+      const { incident, order, team, set_id } = element.item;
+      send("order", { incident_id: incident, order, team, set_id, state: "lifted" }, fill(words.order_lift_what, element.item));
+    });
+    const seen = press(words.seen, () => underair.side.see({ ...element.item, who: element.item.text }), { class: "seen" });
+    const element = make("li", {}, underair.shape("not_accounted"), make("span", { class: "said" }), make("span", { class: "who" }),
+      make("span", { class: "buttons" }, seen, lift));
+    Object.assign(element, { item, seen, lift });
+    return element;
+  };
+  const paintOrder = (element, item) => {
+    element.item = item;
+    underair.reshape(element.children[0], item.late ? "distress" : "other_alarm");
+    underair.attribute(element, "data-a", item.late ? "distress" : "other_alarm");
+    text(element.children[1], item.text);
+    text(element.children[2], item.who);
+    element.seen.hidden = !item.new || !words.may_send;
+    element.lift.hidden = !item.own || !words.may_send;
+  };
+
+  const answer = (roll, fields) => send("roll_call", { incident_id: roll.incident, roll_id: roll.roll_id, ...fields },
+    fill(fields.state === "answered" ? words.roll_answered_what : words.roll_missing_what, { who: fields.wearer_id ?? fields.team }));
+  const makeRoll = (item) => {
+    const names = make("ol", { class: "names" });
+    const close = press(words.roll_close, () => send("roll_call",
+      { incident_id: element.item.incident, roll_id: element.item.roll_id, state: "closed" }, words.roll_close_what));
+    const element = make("li", {}, make("div", { class: "said" }), names, close);
+    Object.assign(element, { item, names, shut: close });
+    return element;
+  };
+  const makeName = (roll) => (one) => {
+    const element = make("li", {}, make("span", { class: "who" }), make("span", { class: "team" }), make("span", { class: "answer" }),
+      press(words.roll_answered, () => answer(roll.item, { state: "answered", [element.one.what]: element.one.name }), { class: "answered" }),
+      press(words.roll_missing, () => answer(roll.item, { state: "missing", [element.one.what]: element.one.name }), { class: "missing" }));
+    element.one = one;
+    return element;
+  };
+  const paintRoll = (element, item) => {
+    element.item = item;
+    text(element.children[0], item.text);
+    element.shut.hidden = !words.may_send;
+    underair.keyed(element.names, item.answers, makeName(element), (line, one) => {
+      line.one = one;
+      const [who, team, state, answered, missing] = line.children;
+      text(who, one.who);
+      text(team, one.team);
+      text(state, one.state);
+      underair.attribute(line, "data-state", one.code);
+      answered.hidden = one.code === "answered" || !words.may_send;
+      missing.hidden = one.code === "missing" || !words.may_send;
+      underair.attribute(answered, "aria-label", fill(words.roll_answered_what, one));
+      underair.attribute(missing, "aria-label", fill(words.roll_missing_what, one));
+    });
+  };
+
+  underair.orders = {
+    build: (given) => {
+      words = given;
+      parts = {
+        differ: make("ol", { class: "differ" }),
+        orders: make("ol", { class: "orders" }),
+        rolls: make("ol", { class: "rolls" }),
+      };
+      return make("div", { class: "standing" }, parts.differ, parts.orders, parts.rolls);
+    },
+
+    // One press, one confirmation: the second press of the same order sends it.
+    form: (given) => {
+      words = given;
+      const whom = make("select", { name: "team", id: "order-team" });
+      const { form, field, button } = underair.desk;
+      parts ??= {};
+      const element = form("order", [
+        make("label", { class: "f-team", for: "order-team" }, words.order_whom, whom),
+        field("text", words.order_text, { maxlength: 200 }),
+      ], [button(words.order_evacuate, "evacuate"), button(words.order_withdraw, "withdraw")], {
+        describe: (values) => fill(words.order_what, { order: words[`order_${values.order}`], whom: values.team || words.order_all }),
+        complete: (values, order) => ({ ...values, order, state: "given", incident_id: underair.desk.incident() }),
+        doubtOf: (values) => fill(words.order_confirm, {
+          order: words[`order_${values.order}`], whom: values.team || words.order_all, incident_id: values.incident_id,
+        }),
+      });
+      const roll = press(words.roll_call, () => send("roll_call", {
+        incident_id: underair.desk.incident(), roll_id: `R-${Math.round(underair.state.data.now)}`, state: "called",
+      }, words.roll_call_what), { class: "roll" });
+      underair.orders.whom = whom;
+      return make("div", {}, element, roll);
+    },
+
+    standbyForm: (given) => {
+      words = given;
+      const { form, field, button } = underair.desk;
+      return form("standby", [field("team", words.team, { required: true, maxlength: 40 }), field("text", words.order_text, { maxlength: 120 })],
+        [button(words.standby_ready, "ready"), button(words.standby_committed, "committed"), button(words.standby_down, "stood_down")], {
+          describe: (values) => fill(words.standby_what, { team: values.team, state: words[`standby_${values.state === "stood_down" ? "down" : values.state}`] }),
+          complete: (values, state) => ({ ...values, state, incident_id: underair.desk.incident() }),
+        });
+    },
+
+    paint: (data, shown) => {
+      underair.keyed(parts.orders, shown(data.orders), makeOrder, paintOrder);
+      underair.keyed(parts.rolls, shown(data.rolls), makeRoll, paintRoll);
+      underair.keyed(
+        parts.differ, shown(data.contradictions).filter((one) => !dismissed.has(one.key)),
+        (item) => make("li", {}, make("span", { class: "said" }, item.text), press(words.dismiss, () => {
+          dismissed.add(item.key);
+          underair.side.paint(underair.state.data);
+        })),
+        () => {},
+      );
+      const known = data.teams.filter((one) => one.incident === underair.desk.incident()).map((one) => ({ id: one.team, text: one.name }));
+      teams = [{ id: "", text: words.order_all }, ...known];
+      if (underair.orders.whom) underair.options(underair.orders.whom, teams);
+    },
+  };
+})();

@@ -1,0 +1,188 @@
+"""One row of the live page, every text finished: one quantity a column, and the strip."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.live.attention import PAST_TURN_BACK
+from analysis.live.rows import Interval, Row
+from dashboard.live import words
+from dashboard.live.display import Display
+
+IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
+
+
+def row_view(row: Row, now: float, display: Display, name_incident: bool = False) -> dict[str, Any]:
+    """Return a row as the script paints it.
+
+    Parameters
+    ----------
+    row : Row
+    now : float
+        Seconds since 1970.
+    display : Display
+    name_incident : bool
+        Several incidents are open: each row says which is its own.
+    """
+    turn, turn_range, turn_bar = _turn_back(row, now, display)
+    low, low_range, low_what = _low_air(row, display)
+    air, air_sub = words.air(row, now, display)
+    state = words.ATTENTION[row.attention]
+    if row.attention == "other_alarm":
+        state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
+    why = [
+        words.reason(reason.code, reason.since_at, now, state)
+        for reason in row.reasons
+        if reason.code not in IN_COLUMNS
+    ]
+    if len(why) > words.MOST_REASONS:
+        # One set with every alarm must not push the others off the screen; the list of alarms has all.
+        kept = words.MOST_REASONS - 1
+        why[kept:] = [words.MORE_REASONS.format(count=len(why) - kept)]
+    under = [row.set_id] if row.wearer_id else []
+    return {
+        "key": row.key,
+        "a": row.attention,
+        "incident": row.incident_id,
+        "state": state,
+        "why": " · ".join(why),
+        "who": words.who(row.wearer_id, row.set_id),
+        "team": words.named(row.team or ""),
+        "sub": " · ".join(
+            part
+            for part in (
+                *map(words.named, under),
+                words.named(row.incident_id) if name_incident and row.incident_id else "",
+                row.task,
+            )
+            if part
+        ),
+        "turn": turn,
+        "turn_range": turn_range,
+        "turn_bar": turn_bar,
+        "low": low,
+        "low_range": low_range,
+        "low_what": low_what,
+        "air": air,
+        "air_sub": air_sub,
+        "entry": display.pressure(row.entry_bar) if row.entry_bar is not None else words.NONE,
+        "entered": words.AT.format(at=display.clock(row.entered_at, "%H:%M")) if row.entered_at else "",
+        "inside": words.INSIDE.format(minutes=int((now - row.entered_at) // 60))
+        if row.entered_at
+        else words.NONE,
+        "out_by": _out_by(row, now, display),
+        "silent": row.silent_since_at is not None or row.lost is not None,
+        "aside": _by_voice(row, display),
+        "over": row.started_at is None,
+        "soon": relief(row, display),
+        "fields": {
+            "service": row.service,
+            "set_id": row.set_id,
+            "wearer_id": row.wearer_id,
+            "team": row.team,
+            "task": row.task,
+            "incident_id": row.incident_id,
+            "inside": row.tallied_in_at is not None,
+        },
+        "strip": _strip(row),
+    }
+
+
+def relief(row: Row, display: Display) -> str:
+    """Return when the next wearer must be ready."""
+    if row.relief_at is None:
+        return ""
+    return words.RELIEF.format(at=display.clock(row.relief_at, "%H:%M"))
+
+
+def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
+    """Return minutes, interval and pressure of turn-back."""
+    at_bar = (
+        words.AT_PRESSURE.format(pressure=display.pressure(row.turn_back_bar))
+        if row.turn_back_bar is not None and row.started_at is not None
+        else ""
+    )
+    past = {reason.code: reason.since_at for reason in row.reasons if reason.code in PAST_TURN_BACK}
+    if past.get("turn_back") is not None:
+        return words.PAST.format(age=words.duration(now - (past["turn_back"] or now))), "", at_bar
+    if past.get("team_turn_back") is not None:
+        return (
+            words.PAST.format(age=words.duration(now - (past["team_turn_back"] or now))),
+            words.TEAMS_MOMENT,
+            at_bar,
+        )
+    if row.turn_back_was_expected_at is not None:
+        early = display.clock(row.turn_back_was_expected_at[0], "%H:%M")
+        return words.BY.format(at=early), words.AS_LAST_HEARD, at_bar
+    return *_ahead(row.turn_back, row.planned), at_bar
+
+
+def _low_air(row: Row, display: Display) -> tuple[str, str, str]:
+    """Return minutes, interval and meaning of the low-air column: to the warning, then to empty."""
+    if row.losing_min is not None:
+        return words.minutes(row.losing_min), "", words.TO_EMPTY_NOW
+    if row.to_empty is not None:
+        return *words.interval(row.to_empty), words.TO_EMPTY
+    if row.low_air_was_expected_at is not None:
+        return (
+            words.BY.format(at=display.clock(row.low_air_was_expected_at[0], "%H:%M")),
+            words.AS_LAST_HEARD,
+            "",
+        )
+    if row.low_air is None and row.started_at is not None and (row.pressure_bar or 0.0) <= row.low_air_bar:
+        return words.NONE, words.BELOW.format(pressure=display.pressure(row.low_air_bar)), ""
+    return *_ahead(row.low_air, row.planned), ""
+
+
+def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:
+    middle, ends = words.interval(target)
+    return (middle or words.NONE), (words.PLANNED if planned and middle else ends)
+
+
+def _out_by(row: Row, now: float, display: Display) -> str:
+    """Return when the wearer should be out: before the low-air warning, by its early end; our own rule."""
+    if row.low_air_was_expected_at is not None:
+        at = row.low_air_was_expected_at[0]
+    elif row.low_air is not None:
+        at = now + 60.0 * row.low_air.low
+    else:
+        return ""
+    return words.OUT_BY.format(at=display.clock(at, "%H:%M"))
+
+
+def _by_voice(row: Row, display: Display) -> str:
+    """Return the gauge read by voice, where it is newer than what the set said."""
+    if row.gauge is None or (row.pressure_at is not None and row.pressure_at > row.gauge.at + 60.0):
+        return ""
+    return words.BY_VOICE.format(
+        pressure=display.pressure(row.gauge.bar), at=display.clock(row.gauge.at, "%H:%M")
+    )
+
+
+def _strip(row: Row) -> dict[str, Any] | None:
+    """Return what the strip is drawn from: moments in seconds since 1970, forecasts in seconds from now."""
+    if row.started_at is None or row.pressure_at is None or row.pressure_bar is None or row.start_bar is None:
+        return None
+
+    def seconds(interval: Interval | None) -> list[float] | None:
+        if interval is None:
+            return None
+        return [
+            None if m is None else round(m * 60.0, 1) for m in (interval.low, interval.median, interval.high)
+        ]
+
+    return {
+        "start": round(row.started_at, 1),
+        "started_bar": row.start_bar,
+        "last": [round(row.pressure_at, 1), round(row.pressure_bar, 1)],
+        "silent": None if row.silent_since_at is None else round(row.silent_since_at, 1),
+        "low": row.low_air_bar,
+        "fan": [
+            [round(point.bar, 1), *[round(m * 60.0, 1) for m in (point.low, point.median, point.high)]]
+            for point in row.fan
+        ],
+        "turn_back": seconds(row.turn_back),
+        "turned": None if row.turn_back_reached_at is None else round(row.turn_back_reached_at, 1),
+        "turn_back_bar": row.turn_back_bar,
+        "low_air": seconds(row.low_air),
+    }

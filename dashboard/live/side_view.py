@@ -1,0 +1,305 @@
+"""What stands beside the rows, every text finished: alarms, teams, orders, roll calls, prompts, notes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.live.rows import (
+    ORDER,
+    AlarmLine,
+    Contradiction,
+    NoteLine,
+    Out,
+    Prompt,
+    RollCallLine,
+    Row,
+    Snapshot,
+    Team,
+)
+from dashboard.live import words
+from dashboard.live.display import Display
+
+GRAVE = ("distress", "no_motion")
+SOUNDING = ("distress", "no_motion", "not_accounted", "losing_air", "low_air", "order")
+UNANSWERED_S = 30.0  # an order not acknowledged for so long sounds; our own rule
+SEEN_LOSING_S = 300.0  # "losing air" that was seen sounds again after this; our own rule
+
+
+def team_view(team: Team, now: float, display: Display, name_incident: bool = False) -> dict[str, Any]:
+    """Return a team; the soonest turn-back of all members counts, silent ones as last heard."""
+    soonest = team.turn_back
+    by_at = team.turn_back_by_at
+    if team.turn_back_reached_at is not None:
+        left = words.TEAM_TURNED.format(age=words.duration(now - team.turn_back_reached_at))
+    elif by_at is not None and (soonest is None or by_at <= now + 60.0 * soonest.low):
+        left = words.TEAM_BY.format(at=display.clock(by_at, "%H:%M"))
+    elif soonest is not None:
+        left = words.TEAM_TURN_BACK.format(interval=words.interval_in_line(soonest))
+    else:
+        left = words.TEAM_NO_TURN_BACK
+    known = left != words.TEAM_NO_TURN_BACK
+    if known and team.turn_back_unknown:
+        left = f"{left} · {words.TEAM_UNKNOWN.format(count=team.turn_back_unknown)}"
+    name = words.TEAM.format(team=words.named(team.team))
+    return {
+        "key": f"{team.incident_id}/{team.team}",
+        "incident": team.incident_id,
+        "team": team.team,
+        "a": team.attention,
+        "state": words.ATTENTION[team.attention],
+        "name": f"{name} · {words.named(team.incident_id)}" if name_incident else name,
+        "members": words.team_members(team, now, display),
+        "left": left,
+        "known": known,
+    }
+
+
+def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
+    """Return an alarm of a set."""
+    return {
+        "key": line.key,
+        "a": line.alarm if line.alarm in (*GRAVE, "low_air") else "other_alarm",
+        "grave": line.alarm in GRAVE,
+        "sound": line.alarm if line.alarm in SOUNDING else "",
+        "raised": line.raised_at,
+        "ended": line.ended_at is not None,
+        "new": line.seen_at is None,
+        "alarm": words.ALARMS[line.alarm],
+        "who": words.who(line.wearer_id, line.set_id),
+        "team": words.TEAM.format(team=words.named(line.team)) if line.team else "",
+        "age": words.alarm_age(line, now, display),
+        "state": words.alarm_state(line, display),
+        "service": line.service,
+        "set_id": line.set_id,
+        "code": line.alarm,
+        "row": f"{line.service}/{line.set_id}",
+        "note": "",
+    }
+
+
+def state_alarms(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
+    """Return what needs a person's eyes and is no alarm of a set: not accounted for, losing air."""
+    lines = []
+    for row in snapshot.rows:
+        if row.lost is not None:
+            since = row.lost.since_at
+            reason = f"lost_{row.lost.code}"
+            lines.append(_state(row, "not_accounted", since, reason, snapshot, display))
+        if row.losing_min is not None:
+            lines.append(
+                _state(row, "losing_air", snapshot.at - SEEN_LOSING_S, "losing_air", snapshot, display)
+            )
+    return lines
+
+
+def _state(
+    row: Row, code: str, since: float, reason: str, snapshot: Snapshot, display: Display
+) -> dict[str, Any]:
+    note = words.SEEN_STATE[code]
+    seen = next(
+        (
+            one
+            for one in snapshot.notes
+            if one.set_id == row.set_id and one.text.startswith(note) and one.at >= since
+        ),
+        None,
+    )
+    said = words.reason(reason, since if code == "not_accounted" else None, snapshot.at, "")
+    if seen is not None:
+        said = f"{said} · seen by {seen.desk_id} {display.clock(seen.at)}"
+    return {
+        "key": f"{code}/{row.key}",
+        "a": code,
+        "grave": True,
+        "sound": code,
+        "raised": since if code == "not_accounted" else snapshot.at,
+        "ended": False,
+        "new": seen is None,
+        "alarm": words.ATTENTION[code],
+        "who": words.who(row.wearer_id, row.set_id),
+        "team": words.TEAM.format(team=words.named(row.team)) if row.team else "",
+        "age": "",
+        "state": said,
+        "service": row.service,
+        "set_id": row.set_id,
+        "incident": row.incident_id,
+        "code": code,
+        "row": row.key,
+        "note": note,
+    }
+
+
+def in_order(alarms: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return alarms and states, first what nobody has seen, then the gravest, then the oldest."""
+    return sorted(alarms, key=lambda one: (not one["new"], one["ended"], ORDER[one["a"]], one["raised"]))
+
+
+def prompt_view(prompt: Prompt, now: float) -> dict[str, Any]:
+    """Return whom to ask for the gauge."""
+    return {
+        "key": prompt.key,
+        "set_id": prompt.set_id,
+        "incident": prompt.incident_id,
+        "text": words.prompt(words.who(prompt.wearer_id, prompt.set_id), prompt.thirds),
+        "age": words.duration(now - prompt.due_at),
+    }
+
+
+def note_view(note: NoteLine, display: Display) -> dict[str, Any]:
+    """Return a note."""
+    moment = display.clock(note.at)
+    return {
+        "key": note.key,
+        "incident": note.incident_id,
+        "at": moment if note.certainty != "estimated" else words.ESTIMATED.format(at=moment),
+        "text": note.text,
+        "about": words.who(None, note.set_id) if note.set_id else "",
+        "desk": note.desk_id,
+    }
+
+
+def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> list[dict[str, Any]]:
+    """Return the orders in force; one that nobody has answered sounds until it is seen."""
+    named = {row.key: words.who(row.wearer_id, row.set_id) for row in snapshot.rows}
+    lines = []
+    for line in snapshot.orders:
+        late = bool(line.waiting) and snapshot.at - line.given_at > UNANSWERED_S
+        seen = any(
+            one.text.startswith(words.SEEN_STATE["order"])
+            and one.incident_id == line.incident_id
+            and one.at >= line.given_at + UNANSWERED_S
+            for one in snapshot.notes
+        )
+        order = words.ORDERS[line.order]
+        whom = words.TEAM.format(team=line.team) if line.team else words.who(None, line.set_id or "")
+        lines.append(
+            {
+                "key": line.key,
+                "incident": line.incident_id,
+                "order": line.order,
+                "team": line.team,
+                "set_id": line.set_id,
+                "own": line.desk_id == desk_id,
+                "waiting": line.waiting,
+                "late": late,
+                "new": late and not seen,
+                "sound": "order",
+                "alarm": words.ORDER_UNANSWERED,
+                "text": words.ORDER_LINE.format(
+                    order=words.ORDER_TO.format(order=order, whom=whom)
+                    if line.team or line.set_id
+                    else order,
+                    at=display.clock(line.given_at),
+                    acknowledged=line.acknowledged,
+                    meant=line.meant,
+                    out=line.out,
+                ),
+                "who": words.ORDER_WAITING.format(who=", ".join(named.get(key, key) for key in line.waiting))
+                if line.waiting
+                else "",
+                "note": words.SEEN_STATE["order"],
+            }
+        )
+    return lines
+
+
+def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any]:
+    """Return an open roll call, missing ones first."""
+    states = [state for *_, state in line.answers]
+    text = words.ROLL_LINE.format(
+        at=display.clock(line.called_at),
+        answered=states.count("answered"),
+        count=len(states),
+        missing=states.count("missing"),
+    )
+    if line.complete_at is not None:
+        text = f"{text}, {words.ROLL_COMPLETE.format(time=words.duration(line.complete_at - line.called_at))}"
+    else:
+        text = f"{text}, {words.duration(now - line.called_at)}"
+    order = {"missing": 0, "called": 1, "answered": 2}
+    return {
+        "key": line.key,
+        "incident": line.incident_id,
+        "roll_id": line.roll_id,
+        "text": text,
+        "complete": line.complete_at is not None,
+        "answers": [
+            *(
+                {
+                    "key": f"team {team}",
+                    "what": "team",
+                    "name": team,
+                    "who": words.TEAM.format(team=words.named(team)),
+                    "team": "",
+                    "state": "",
+                    "code": "called",
+                }
+                for team in sorted({team for _, _, team, state in line.answers if team and state == "called"})
+            ),
+            *(
+                {
+                    "key": wearer_id,
+                    "what": "wearer_id",
+                    "name": wearer_id,
+                    "who": words.who(wearer_id, set_id),
+                    "team": words.TEAM.format(team=words.named(team)) if team else "",
+                    "state": words.ROLL_STATES[state],
+                    "code": state,
+                }
+                for wearer_id, set_id, team, state in sorted(
+                    line.answers, key=lambda one: (order[one[3]], one[0])
+                )
+            ),
+        ],
+    }
+
+
+def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
+    """Return the emergency teams."""
+    return [
+        {
+            "key": f"{one.incident_id}/{one.team}",
+            "incident": one.incident_id,
+            "team": one.team,
+            "state": one.state,
+            "text": f"{words.STANDBY[one.state].format(teams=one.team)}, {display.clock(one.at, '%H:%M')}",
+        }
+        for one in snapshot.standby
+    ]
+
+
+def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
+    """Return where two desks differ."""
+    return {
+        "key": one.key,
+        "incident": one.incident_id,
+        "text": words.CONTRADICTION.format(
+            about=words.named(one.about),
+            first=one.first[0],
+            said_first=words.said(one.first[1:]),
+            second=one.second[0],
+            said_second=words.said(one.second[1:]),
+            at=display.clock(one.at),
+        ),
+    }
+
+
+def out_view(one: Out, display: Display) -> dict[str, Any]:
+    """Return who came out, when and with how much."""
+    parts = [
+        words.OUT_LINE.format(
+            who=words.who(one.wearer_id, one.set_id),
+            team=words.TEAM.format(team=words.named(one.team)) if one.team else words.NONE,
+            at=display.clock(one.at),
+        )
+    ]
+    if one.pressure_bar is not None:
+        parts.append(words.OUT_AIR.format(pressure=display.pressure(one.pressure_bar)))
+    if one.under_air_s is not None:
+        parts.append(words.OUT_UNDER_AIR.format(minutes=int(one.under_air_s // 60)))
+    parts.append(
+        words.OUT_REST.format(at=display.clock(one.rest_until_at, "%H:%M"), source=one.rest_source)
+        if one.rest_until_at is not None
+        else words.OUT_NO_REST
+    )
+    return {"key": one.key, "incident": one.incident_id, "text": ", ".join(parts)}

@@ -1,0 +1,136 @@
+"""What the desks said that stays in force: orders, roll calls, emergency teams, gauges, contradictions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+
+@pytest.fixture
+def desk(log: Any) -> Any:
+    """A desk with W-1 to W-3 of team Alder tallied in, all under air."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for number in (1, 2, 3):
+        desk.say(number, "tally", incident_id="I-1", action="in", set_id=f"S-{number}",
+                 wearer_id=f"W-{number}", team="Alder")  # fmt: skip
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        one.breathe(20, 300, closes=False)
+    return desk
+
+
+def test_an_order_counts_who_acknowledged_and_who_is_out_until_it_is_lifted(
+    log: Any, see: Any, desk: Any
+) -> None:
+    desk.say(100, "order", incident_id="I-1", order="evacuate", state="given")
+    log.talkers[1].say(110, "alarm", alarm="evacuate", state="raised")
+    log.talkers[1].say(112, "alarm", alarm="evacuate", state="acknowledged")
+    desk.say(120, "tally", incident_id="I-1", action="out", set_id="S-2", wearer_id="W-2", team="Alder")
+    desk.say(125, "note", incident_id="I-1", set_id="S-3", text="Order acknowledged by voice")
+    (line,) = see(115).orders
+    assert (line.meant, line.acknowledged, line.out) == (3, 1, 0)
+    assert line.waiting == ("trial/S-2", "trial/S-3")
+    (line,) = see(121).orders
+    assert (line.meant, line.acknowledged, line.out) == (3, 1, 1)
+    (line,) = see(126).orders
+    assert (line.acknowledged, line.waiting) == (2, ())
+    desk.say(130, "order", incident_id="I-1", order="evacuate", state="lifted")
+    assert see(131).orders == ()
+
+
+def test_who_is_missing_at_the_roll_call_comes_to_the_top_until_found(log: Any, see: Any, desk: Any) -> None:
+    roll = {"incident_id": "I-1", "roll_id": "R-1"}
+    desk.say(100, "roll_call", state="called", **roll)
+    desk.say(105, "roll_call", state="answered", team="Alder", **roll)
+    desk.say(110, "roll_call", state="missing", wearer_id="W-2", **roll)
+    (line,) = see(106).roll_calls
+    assert line.complete_at == pytest.approx(log.at(105).timestamp(), abs=0.2)
+    snapshot = see(111)
+    (line,) = snapshot.roll_calls
+    assert {name: state for name, _, _, state in line.answers} == {
+        "W-1": "answered",
+        "W-2": "missing",
+        "W-3": "answered",
+    }
+    assert line.complete_at is None
+    assert (snapshot.rows[0].wearer_id, snapshot.rows[0].attention) == ("W-2", "not_accounted")
+    desk.say(120, "roll_call", state="closed", **roll)
+    assert see(121).rows[0].attention == "not_accounted"  # closing the list finds nobody
+    desk.say(130, "roll_call", state="answered", wearer_id="W-2", **roll)
+    assert see(131).rows[0].attention == "under_air"
+
+
+def test_two_desks_that_contradict_each_other_within_half_a_minute_are_told(
+    log: Any, see: Any, desk: Any
+) -> None:
+    other = log.desk("D-2")
+    other.say(100, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1", team="Alder")
+    desk.say(125, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    (one,) = see(126).contradictions
+    assert (one.about, one.first, one.second) == ("W-1", ("D-2", "out", "S-1"), ("D-1", "in", "S-1"))
+    desk.say(200, "order", incident_id="I-1", order="withdraw", state="given", team="Alder")
+    other.say(240, "order", incident_id="I-1", order="withdraw", state="lifted", team="Alder")
+    assert len(see(241).contradictions) == 1  # 40 s apart: the second desk has read the first
+
+
+def test_a_gauge_by_voice_answers_the_prompt_and_stands_on_the_row(log: Any, see: Any, desk: Any) -> None:
+    second = next(s for s in range(400, 1000, 50) if see(s).prompts)
+    assert {prompt.set_id for prompt in see(second).prompts} == {"S-1", "S-2", "S-3"}
+    desk.say(second + 10, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=180)
+    snapshot = see(second + 20)
+    assert {prompt.set_id for prompt in snapshot.prompts} == {"S-2", "S-3"}
+    (gauge,) = [row.gauge for row in snapshot.rows if row.gauge is not None]
+    assert (gauge.bar, gauge.desk_id) == (180, "D-1")
+    assert {p.set_id for p in see(second + 500).prompts} == {"S-2", "S-3"}  # until answered
+
+
+def test_a_person_closes_an_alarm_and_an_entry_with_a_word(log: Any, see: Any, desk: Any) -> None:
+    log.talkers[1].say(330, "alarm", alarm="distress", state="raised")
+    log.talkers[1].say(340, "power", state="off")
+    snapshot = see(345)
+    assert snapshot.rows[0].attention == "distress"
+    desk.say(350, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="found at the gate")
+    assert see(351).rows[0].attention == "not_accounted"
+    desk.say(360, "resolved", incident_id="I-1", set_id="S-1", text="out by the rear, set handed in")
+    snapshot = see(361)
+    assert "W-1" not in [row.wearer_id for row in snapshot.rows]
+    assert [one.wearer_id for one in snapshot.came_out] == ["W-1"]
+
+
+def test_a_tally_on_the_wrong_set_is_corrected_and_the_wearer_keeps_a_row(
+    log: Any, see: Any, desk: Any
+) -> None:
+    """Mended: W-5 tallied in on W-6's set left W-6 nowhere once the mistake was put right."""
+    six = log.talker("S-6")
+    six.set_up(380)
+    six.breathe(400, 200, closes=False)
+    desk.say(390, "tally", incident_id="I-1", action="in", set_id="S-6", wearer_id="W-5", team="Birch")
+    assert "W-5" in [row.wearer_id for row in see(450).rows]
+    wrong = {"desk_id": "D-1", "boot": 1, "seq": 4}
+    desk.say(460, "tally", incident_id="I-1", action="in", set_id="S-5", wearer_id="W-5", corrects=wrong)
+    rows = {row.set_id: row for row in see(470).rows}
+    assert rows["S-5"].wearer_id == "W-5"
+    assert rows["S-6"].wearer_id is None
+    assert "no_tally" in [reason.code for reason in rows["S-6"].reasons]
+
+
+def test_who_came_out_has_time_pressure_and_the_rest_that_a_rule_asks_for(
+    log: Any, see: Any, desk: Any
+) -> None:
+    for second in (330, 331):
+        log.talkers[1].say(second, "pressure", pressure_bar=0.0)
+    desk.say(340, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1", team="Alder")
+    (out,) = see(341).came_out
+    assert out.pressure_bar == pytest.approx(300 - 0.09 * 300, abs=1)
+    assert out.under_air_s == pytest.approx(300, abs=5)
+    assert out.rest_until_at is None
+    for again in (400, 900):
+        desk.say(again, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+        log.talkers[1].breathe(again + 10, 300)
+        desk.say(again + 330, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+    second = see(735).came_out[0]
+    assert second.rest_until_at == pytest.approx(
+        second.at + 600
+    )  # two cylinders: 10 min; the default profile

@@ -1,0 +1,121 @@
+"""The desk and a real broker: "sent" means acknowledged, and nothing goes out later by itself."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import time
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from dashboard.live.desk import Desk
+from ingest.broker.mqtt import Unconfirmed, new_client, parse_broker_url
+from ingest.contract.errors import BrokerProblem
+
+pytestmark = pytest.mark.broker
+
+NOTE = {"incident_id": "I-1", "text": "gate open"}
+
+
+def subscribe(url: str, got: list[dict[str, Any]]) -> Any:
+    address = parse_broker_url(url)
+    client = new_client("reader", persistent=False)
+    client.on_message = lambda *given: got.append({"retain": given[2].retain, **json.loads(given[2].payload)})
+    client.connect(address.host, address.port)
+    client.loop_start()
+    client.subscribe("underair/v1/+/desk/#", qos=1)
+    return client
+
+
+def test_what_was_not_sent_is_said_and_never_goes_out_by_itself(
+    mosquitto: Any, wait_until: Callable[..., Any]
+) -> None:
+    """Mended: with the broker away the desk said "sent", and the message went out once it was back."""
+    desk = Desk.at_broker(mosquitto.url, "D-1")
+    desk.send("note", "trial", NOTE | {"text": "first"})
+    mosquitto.kill()
+    wait_until(lambda: not desk.connected(), what="the desk to notice")
+    for _ in range(2):
+        with pytest.raises(BrokerProblem):
+            desk.send("note", "trial", NOTE | {"text": "while away"})
+    mosquitto.start()
+    got: list[dict[str, Any]] = []
+    client = subscribe(mosquitto.url, got)
+    try:
+
+        def sends() -> str:
+            try:
+                return desk.send("note", "trial", NOTE | {"text": "again"})
+            except BrokerProblem:
+                return ""
+
+        identity = wait_until(sends, what="the desk to have its line again")
+        wait_until(lambda: got, what="the note")
+        time.sleep(1.5)  # longer than a client waits before it connects again
+        assert [one["text"] for one in got] == ["again"]
+        assert identity == f"D-1/{got[0]['boot']}/{got[0]['seq']}"
+    finally:
+        client.loop_stop()
+        desk.close()
+
+
+def test_a_broker_that_takes_it_and_does_not_answer_is_no_broker_that_has_it(
+    mosquitto: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboard.live.desk.SENT_WITHIN_S", 1.0)
+    desk = Desk.at_broker(mosquitto.url, "D-1")
+    first = desk.send("note", "trial", NOTE)
+    os.kill(mosquitto.process.pid, signal.SIGSTOP)
+    try:
+        with pytest.raises(Unconfirmed, match="check whether it appears"):
+            desk.send("note", "trial", NOTE)
+    finally:
+        os.kill(mosquitto.process.pid, signal.SIGCONT)
+    again = desk.send("note", "trial", NOTE)
+    assert int(again.split("/")[2]) == int(first.split("/")[2]) + 2  # the unconfirmed one may have arrived
+    desk.close()
+
+
+def test_orders_can_be_had_by_a_gateway_that_comes_later_until_they_are_lifted(
+    mosquitto: Any, wait_until: Callable[..., Any]
+) -> None:
+    desk = Desk.at_broker(mosquitto.url, "D-1")
+    order = {"incident_id": "I-1", "order": "evacuate", "state": "given"}
+    desk.send("order", "trial", order)
+    desk.send("order", "trial", order | {"order": "withdraw", "team": "Alder"})
+    got: list[dict[str, Any]] = []
+    client = subscribe(mosquitto.url, got)
+    try:
+        wait_until(lambda: got, what="the retained order")
+        assert [(one["order"], one.get("team")) for one in got[0]["standing"]] == [
+            ("evacuate", None),
+            ("withdraw", "Alder"),
+        ]
+        desk.send("order", "trial", order | {"state": "lifted"})
+        wait_until(lambda: len(got) > 1, what="the order lifted")
+        assert [one["order"] for one in got[1]["standing"]] == ["withdraw"]
+    finally:
+        client.loop_stop()
+        desk.close()
+
+
+def test_a_desk_that_was_restarted_goes_on_from_the_orders_that_are_in_force() -> None:
+    got: list[bytes] = []
+
+    class Line:
+        connected = True
+
+        def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 0.0) -> None:
+            got.append(payload)
+
+        def close(self, timeout_s: float = 0.0) -> None:
+            pass
+
+    desk = Desk(lambda: Line(), "D-1")  # type: ignore[arg-type,return-value]
+    before = [{"incident_id": "I-1", "order": "evacuate", "since": "2031-05-04T10:00:00.000Z"}]
+    fields = {"incident_id": "I-1", "order": "withdraw", "state": "given", "team": "Elm"}
+    desk.send("order", "trial", fields, before)
+    assert [one["order"] for one in json.loads(got[0])["standing"]] == ["evacuate", "withdraw"]
