@@ -14,7 +14,7 @@ from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal import Damage, journal_folders, read_frames, segments, sync_folder
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.store import StorePath, store_problem
-from ingest.contract.columns import TABLES, empty_frame
+from ingest.contract.columns import APART, TABLES, empty_frame
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
@@ -209,19 +209,27 @@ def seal_messages(
     -------
     Counts
         Each refused message counts each time; a row of ``refused`` that is archived already (same receipt,
-        topic and payload, as often) is counted but not stored again.
+        topic and payload, as often) is counted but not stored again. An object that a mapping read counts
+        once, however many messages were made of it: refused when a value of it could not be mapped.
     """
     received = kept = refused = 0
     sealed: dict[str, pl.DataFrame] = {}
+    made = _made_by_a_mapping(messages["originals"])
     for kind in TABLES:
         frame = messages[kind]
         if frame.is_empty():
             continue
         received += frame.height
-        if kind == "refused":
-            refused = frame.height
+        if kind in APART:
             # A listener's refusals are each a reception of their own; a capture may come twice.
-            fresh = frame if overwrite else _refused_anew(frame, part_files(archive, kind))
+            fresh = frame if overwrite else _anew(frame, kind, part_files(archive, kind))
+            if kind == "refused":
+                refused += frame.height - int(messages["originals"]["faults"].sum())
+            else:
+                received -= int(frame["messages"].sum()) + int(frame["faults"].sum())
+                fresh = fresh.filter(pl.col("messages").is_not_null())
+                refused += frame.filter(pl.col("faults") > 0).height
+                kept += fresh.filter(pl.col("faults") == 0).height
         else:
             frame = frame.filter(first_of_each(kind))
             if recent is None:
@@ -229,7 +237,7 @@ def seal_messages(
                 fresh = _without(frame, kind, _archived_keys(kind, frame, files))
             else:
                 fresh = _without(frame, kind, recent.keys(kind))
-            kept += fresh.height
+            kept += fresh.height if made is None else fresh.filter(~made).height
             sealed[kind] = fresh
         for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
             if not isinstance(day, date):
@@ -296,12 +304,20 @@ def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFram
     )
 
 
-def _refused_anew(frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
+def _made_by_a_mapping(originals: pl.DataFrame) -> pl.Expr | None:
+    """Return the expression that is true for messages which a mapping made; None when there are none."""
+    if originals.is_empty():
+        return None
+    marks = [f'"origin":"{mapping}"' for mapping in originals["mapping"].unique()]
+    return pl.any_horizontal(pl.col("payload").str.contains(mark, literal=True) for mark in marks)
+
+
+def _anew(frame: pl.DataFrame, table: str, files: list[Path]) -> pl.DataFrame:
     if not files:
         return frame
     key = ["received", "topic", "payload"]
     known = (
-        scan_parts("refused", files)
+        scan_parts(table, files)
         .filter(pl.col("received").is_between(frame["received"].min(), frame["received"].max()))
         .group_by(key)
         .len("times")

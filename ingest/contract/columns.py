@@ -8,7 +8,9 @@ import pyarrow as pa
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import DESK_KINDS, KINDS
 
-TABLES: tuple[str, ...] = (*KINDS, "refused")
+APART = ("originals", "refused")
+"""Tables of what came in another form: objects that a mapping reads, and what does not keep the contract."""
+TABLES: tuple[str, ...] = (*KINDS, *APART)
 _TIME = pa.timestamp("us", tz="UTC")
 _RECEIVED = ("received", _TIME, "The listener's clock when it came.", "")
 _TOPIC = ("topic", pa.string(), "Where it was published.", "")
@@ -38,7 +40,18 @@ def _arrow_field(name: str, kind: pa.DataType, meaning: str, unit: str) -> pa.Fi
 
 
 def _schema_of(kind: str) -> pa.Schema:
-    if kind == "refused":
+    columns: list[tuple[str, pa.DataType, str, str]]
+    if kind == "originals":
+        columns = [
+            _RECEIVED,
+            _TOPIC,
+            ("payload", pa.binary(), "Verbatim.", ""),
+            _RETAINED,
+            ("mapping", pa.string(), "Name and version of the mapping that read it.", ""),
+            ("messages", pa.int64(), "How many messages of the contract were made of it.", "1"),
+            ("faults", pa.int64(), "How many of its values could not be mapped: see `refused`.", "1"),
+        ]
+    elif kind == "refused":
         columns = [
             _RECEIVED,
             _TOPIC,

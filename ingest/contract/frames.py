@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import timedelta
 from operator import attrgetter
-from typing import Any
+from typing import Any, Protocol
 
 import polars as pl
 
 from ingest.contract.captures import Heard
-from ingest.contract.columns import FRAME_SCHEMAS, TABLES, empty_frame
+from ingest.contract.columns import APART, FRAME_SCHEMAS, TABLES, empty_frame
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.messages import KINDS, Message, decode_known
 from ingest.contract.refusals import too_long
-from ingest.contract.times import micros, parse_time
+from ingest.contract.times import EPOCH, micros, parse_time
 from ingest.contract.topics import Topic, parse_topic
 
 Messages = dict[str, pl.DataFrame]
@@ -24,10 +26,50 @@ _TIME = pl.Datetime("us", "UTC")
 _Row = tuple[Message, str, int, str, bytes, bool]  # message, service, received (us), topic, payload, retained
 
 
-class FrameBuilder:
-    """Collects messages as they were heard and makes frames of them."""
+@dataclass
+class Mapped:
+    """What became of an object of another form.
 
-    def __init__(self) -> None:
+    Attributes
+    ----------
+    mapping : str
+        Name and version of the mapping that read it.
+    messages : list of Heard
+        Messages of the contract, received when the object was.
+    faults : list of RefusedMessage
+        What could not be mapped, and why.
+    again : bool
+        The same object came before: nothing was made of it.
+    """
+
+    mapping: str
+    messages: list[Heard] = field(default_factory=list)
+    faults: list[RefusedMessage] = field(default_factory=list)
+    again: bool = False
+
+
+class Reads(Protocol):
+    """What makes messages of objects of another form (`ingest.mapping.mapper.Mapper`)."""
+
+    def knows(self, topic: str) -> bool:
+        """Return whether it reads what is published there."""
+
+    def take(self, heard: Heard) -> Mapped:
+        """Return what one object becomes."""
+
+
+class FrameBuilder:
+    """Collects messages as they were heard and makes frames of them.
+
+    Parameters
+    ----------
+    mapper : Reads, optional
+        Reads what was published on topics of others; each such object is kept in ``originals``.
+    """
+
+    def __init__(self, mapper: Reads | None = None) -> None:
+        self._mapper = mapper
+        self._originals: list[tuple[int, str, bytes, bool, str, int | None, int]] = []
         self._rows: dict[str, list[_Row]] = {kind: [] for kind in KINDS}
         self._refused: list[tuple[int, str, bytes, bool, str, str | None]] = []
 
@@ -50,6 +92,9 @@ class FrameBuilder:
             reason = f"{too_long(whole_bytes)}; its first {len(payload)} bytes are kept"
             self.refuse(received_us, topic, payload, retained, RefusedMessage(reason))
             return
+        if self._mapper is not None and self._mapper.knows(topic):
+            self._add_original(self._mapper, received_us, topic, payload, retained)
+            return
         try:
             known = parse_topic(topic)
             message = decode_known(known, payload)
@@ -57,6 +102,23 @@ class FrameBuilder:
             self.refuse(received_us, topic, payload, retained, refusal)
         else:
             self._rows[known.kind].append((message, known.service, received_us, topic, payload, retained))
+
+    def _add_original(
+        self, mapper: Reads, received_us: int, topic: str, payload: bytes, retained: bool
+    ) -> None:
+        mapped = mapper.take(Heard(EPOCH + timedelta(microseconds=received_us), topic, payload, retained))
+        made = None if mapped.again else len(mapped.messages)
+        self._originals.append(
+            (received_us, topic, payload, retained, mapped.mapping, made, len(mapped.faults))
+        )
+        for message in mapped.messages:
+            known = parse_topic(message.topic)
+            decoded = decode_known(known, message.payload)
+            self._rows[known.kind].append(
+                (decoded, known.service, received_us, message.topic, message.payload, retained)
+            )
+        for fault in mapped.faults:
+            self.refuse(received_us, topic, payload, retained, fault)
 
     def refuse(
         self, received_us: int, topic: str, payload: bytes, retained: bool, refusal: RefusedMessage
@@ -69,7 +131,8 @@ class FrameBuilder:
     def frames(self) -> Messages:
         """Return the frames of all messages added so far."""
         messages = {kind: _frame(kind, rows) for kind, rows in self._rows.items()}
-        messages["refused"] = _refused_frame(self._refused)
+        messages["originals"] = _frame_apart("originals", self._originals)
+        messages["refused"] = _frame_apart("refused", self._refused)
         return messages
 
 
@@ -140,16 +203,15 @@ def _times(name: str, texts: list[str | None]) -> pl.Series:
     return pl.Series(name, instants, pl.Int64).cast(_TIME)
 
 
-def _refused_frame(rows: list[tuple[int, str, bytes, bool, str, str | None]]) -> pl.DataFrame:
+def _frame_apart(table: str, rows: Sequence[tuple[Any, ...]]) -> pl.DataFrame:
     if not rows:
-        return empty_frame("refused")
+        return empty_frame(table)
     received, *rest = zip(*rows, strict=True)
-    names = ("topic", "payload", "retained", "reason", "path")
-    schema = FRAME_SCHEMAS["refused"]
+    _, *columns = FRAME_SCHEMAS[table].items()
     return pl.DataFrame(
         [
             pl.Series("received", received, pl.Int64).cast(_TIME),
-            *(pl.Series(name, values, schema[name]) for name, values in zip(names, rest, strict=True)),
+            *(pl.Series(name, values, dtype) for (name, dtype), values in zip(columns, rest, strict=True)),
         ]
     )
 
@@ -172,10 +234,10 @@ def drop_duplicates(messages: Messages) -> Messages:
 
     The identity (set_id or desk_id, boot, seq) stands in the payload, so that the same payload is the same
     message. A `link` without identity is the same only if topic and time of receipt agree too. What was
-    refused stays, each time that it was heard.
+    refused, and what a mapping read, stays each time that it was heard.
     """
     return {
-        kind: frame if kind == "refused" or frame.is_empty() else frame.filter(first_of_each(kind))
+        kind: frame if kind in APART or frame.is_empty() else frame.filter(first_of_each(kind))
         for kind, frame in messages.items()
     }
 

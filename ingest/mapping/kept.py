@@ -1,0 +1,84 @@
+"""Mappings of an archive: kept beside what they read, each version for good.
+
+``ARCHIVE/mappings/NAME-VERSION.toml``; the highest version of each name is in force. What was read by an earlier
+one stays as it was: to read it again, import the archive's originals into a new archive with the new mapping.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from ingest.archive.store import work_folder
+from ingest.contract.errors import ArchiveProblem, BadSettings
+from ingest.mapping.mapper import Mapper, SetState
+from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
+
+_FILE = re.compile(r"([A-Za-z0-9._-]{1,40})-([1-9][0-9]*)\.toml")
+
+
+def mappings_folder(archive: Path) -> Path:
+    """Return where an archive keeps its mappings; on a store, this machine's work folder."""
+    return work_folder(archive) / "mappings"
+
+
+def mappings_of(archive: Path) -> list[Mapping]:
+    """Return the mappings in force, by name.
+
+    Raises
+    ------
+    BadSettings, ArchiveProblem
+        When one cannot be read.
+    """
+    newest: dict[str, tuple[int, Path]] = {}
+    try:
+        paths = sorted(mappings_folder(archive).iterdir())
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    for path in paths:
+        named = _FILE.fullmatch(path.name)
+        if named and int(named[2]) > newest.get(named[1], (0, path))[0]:
+            newest[named[1]] = int(named[2]), path
+    return [read_mapping(_bytes_of(path), str(path)) for _, path in newest.values()]
+
+
+def keep_mapping(archive: Path, source: Path) -> Mapping:
+    """Put a mapping into an archive, in force from then on.
+
+    Raises
+    ------
+    BadSettings
+        When it cannot be read, or another one of the same name and version is there.
+    """
+    raw = _bytes_of(source)
+    mapping = read_mapping(raw, str(source))
+    folder = mappings_folder(archive)
+    kept = folder / f"{mapping.name}-{mapping.version}.toml"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            with kept.open("xb") as file:
+                file.write(raw)
+        except FileExistsError:
+            if kept.read_bytes() != raw:
+                raise BadSettings(
+                    f"mapping {source}: the archive has another {mapping.origin}; raise its version to "
+                    f"{mapping.version + 1}"
+                ) from None
+    except OSError as error:
+        raise ArchiveProblem(f"the mapping cannot be kept in {folder}: {error.strerror}") from error
+    return mapping
+
+
+def mapper_of(archive: Path, state: dict[str, SetState] | None = None) -> Mapper | None:
+    """Return what reads an archive's foreign topics; None when it has no mapping."""
+    mappings = mappings_of(archive)
+    return Mapper(mappings, state) if mappings else None
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(LARGEST_FILE_BYTES + 1)
+    except OSError as error:
+        raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error

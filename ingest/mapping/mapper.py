@@ -1,0 +1,360 @@
+"""Applies a mapping to what was received: one original gives any number of messages of the contract.
+
+What cannot be known is not invented. A source without a counter gives messages whose `seq` is our own count:
+its payload says so (`"losses": "unknown"`), since nobody can tell what of it was lost.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from hashlib import blake2b
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from ingest.contract.captures import Heard
+from ingest.contract.errors import RefusedMessage
+from ingest.contract.fields import fields_of
+from ingest.contract.frames import Mapped
+from ingest.contract.messages import decode_known
+from ingest.contract.refusals import depth_exceeds
+from ingest.contract.times import micros, parse_time
+from ingest.contract.topics import ID_WORDS, Topic, is_id
+from ingest.contract.units import to_contract_unit
+from ingest.mapping.rules import FlagRule, Mapping, MessageRule, Source, TimeValue, Value
+
+# An object of another system may be larger than a message of ours; beyond this it is no telemetry.
+LARGEST_ORIGINAL_BYTES = 64 * 1024
+REMEMBERED = 64  # more than a broker has on its way to one client for one set
+_UPTIME_SLACK_S = 5.0  # a set's uptime and the receiving clock may differ by this within one power-up
+_decode_object = msgspec.json.Decoder(dict[str, Any]).decode
+
+
+class SetState(msgspec.Struct):
+    """What the mapper must remember of one set; it can be written as JSON and read back."""
+
+    boot: int
+    heard_us: int
+    seq: int = 0
+    up_since_s: float | None = None
+    counters: dict[str, int] = {}  # by the source's topic: each counts by itself
+    flags: dict[str, bool] = {}
+    once: list[str] = []
+    recent: list[int] = []  # marks of the latest objects, so that one that MQTT delivers again counts once
+
+
+class Mapper:
+    """Applies mappings to originals, in the order of receipt.
+
+    Parameters
+    ----------
+    mappings : iterable of Mapping
+    state : dict, optional
+        What an earlier mapper remembered (`state`), to go on from there.
+    """
+
+    def __init__(self, mappings: Iterable[Mapping], state: dict[str, SetState] | None = None) -> None:
+        self.mappings = tuple(mappings)
+        self.state: dict[str, SetState] = {} if state is None else state
+        self._sources = [(mapping, source) for mapping in self.mappings for source in mapping.source]
+        self._by_topic: dict[str, tuple[Mapping, Source, dict[str, str]] | None] = {}
+
+    @property
+    def filters(self) -> tuple[str, ...]:
+        """The topic filters to subscribe to, each once."""
+        return tuple(dict.fromkeys(source.filter for _, source in self._sources))
+
+    def knows(self, topic: str) -> bool:
+        """Return whether a mapping names this topic."""
+        return self._found(topic) is not None
+
+    def take(self, heard: Heard) -> Mapped:
+        """Return what one original becomes; `knows` must be true of its topic."""
+        found = self._found(heard.topic)
+        if found is None:
+            raise ValueError(f"no mapping names the topic {heard.topic!r}")
+        mapping, source, levels = found
+        mapped = Mapped(mapping.origin)
+        try:
+            original = _object(heard.payload)
+            set_id = str(_required(source.set_id, original, levels, "set_id"))
+            if not is_id(set_id):
+                raise RefusedMessage(f"set_id must be {ID_WORDS}, got {set_id[:60]!r}", source.set_id.pointer)
+            time = _time(source.time, original, heard.received)
+            if self._came_before(mapping, source, set_id, heard):
+                mapped.again = True
+                return mapped
+            state = self._state_of(mapping, source, set_id, original, levels, heard)
+        except RefusedMessage as fault:
+            mapped.faults.append(fault)
+            return mapped
+        speaker = _Speaker(mapping, source, set_id, time, state, heard)
+        for number, rule in enumerate(source.message):
+            key = f"{source.topic} {number}"
+            if rule.once and key in state.once:
+                continue
+            try:
+                fields = _fields(rule, original, levels)
+                if fields is None:
+                    continue
+                mapped.messages.append(speaker.say(rule.kind, fields))
+                if rule.once:
+                    state.once.append(key)
+            except RefusedMessage as fault:
+                mapped.faults.append(fault)
+        for flag in source.flag:
+            try:
+                event = _event(flag, source.topic, original, state)
+                if event is not None:
+                    mapped.messages.append(speaker.say("alarm", event))
+            except RefusedMessage as fault:
+                mapped.faults.append(fault)
+        if not mapped.messages and not mapped.faults and not source.flag:
+            mapped.faults.append(RefusedMessage(f"mapping {mapping.name} finds nothing of its fields in it"))
+        return mapped
+
+    def _found(self, topic: str) -> tuple[Mapping, Source, dict[str, str]] | None:
+        if topic not in self._by_topic:
+            if len(self._by_topic) > 65_536:
+                self._by_topic.clear()
+            self._by_topic[topic] = next(
+                (
+                    (mapping, source, match.groupdict())
+                    for mapping, source in self._sources
+                    if (match := source.matches.fullmatch(topic))
+                ),
+                None,
+            )
+        return self._by_topic[topic]
+
+    def _came_before(self, mapping: Mapping, source: Source, set_id: str, heard: Heard) -> bool:
+        """Return whether this very object came just before; one without time or counter can be said twice."""
+        state = self.state.get(f"{mapping.service}/{set_id}")
+        if state is None or (source.time.form == "received" and source.counter is None):
+            return False
+        return _mark(heard) in state.recent
+
+    def _state_of(
+        self,
+        mapping: Mapping,
+        source: Source,
+        set_id: str,
+        original: dict[str, Any],
+        levels: dict[str, str],
+        heard: Heard,
+    ) -> SetState:
+        """Return the set's state in its present power-up: the source's own number, else inferred."""
+        key = f"{mapping.service}/{set_id}"
+        state = self.state.get(key)
+        now_us = micros(heard.received)
+        up_since_s = None
+        uptime_s = _optional_number(source.uptime_s, original, levels, "uptime_s", "s")
+        if uptime_s is not None:
+            up_since_s = now_us / 1e6 - uptime_s
+        if source.boot is not None:
+            boot = _whole("boot", _required(source.boot, original, levels, "boot"))
+            fresh = state is None or state.boot != boot
+        else:
+            boot = now_us // 1_000_000
+            fresh = state is None or _is_new_power_up(state, source, now_us, up_since_s)
+        if state is None or fresh:
+            state = self.state[key] = SetState(boot, now_us)
+        state.heard_us = max(state.heard_us, now_us)
+        state.recent = [*state.recent[1 - REMEMBERED :], _mark(heard)]
+        if up_since_s is not None:
+            # The earliest: a message that was held up on its way makes the set look younger than it is.
+            state.up_since_s = min(up_since_s, state.up_since_s or up_since_s)
+        if source.counter is not None:
+            counter = _whole("counter", _required(source.counter, original, levels, "counter"))
+            last = state.counters.get(source.topic, counter)
+            state.seq += max(counter - last - 1, 0)  # one number for each original that did not come
+            state.counters[source.topic] = max(counter, last)
+        return state
+
+
+def _mark(heard: Heard) -> int:
+    # 48 bits: two objects of one set that differ and have the same mark come once in a million years.
+    return int.from_bytes(blake2b(heard.topic.encode() + b" " + heard.payload, digest_size=6).digest())
+
+
+def _is_new_power_up(state: SetState, source: Source, now_us: int, up_since_s: float | None) -> bool:
+    if up_since_s is not None and state.up_since_s is not None:
+        return up_since_s > state.up_since_s + max(_UPTIME_SLACK_S, source.new_power_up_after_s / 10)
+    return now_us - state.heard_us > source.new_power_up_after_s * 1e6
+
+
+class _Speaker:
+    """Writes the messages of one original."""
+
+    def __init__(
+        self, mapping: Mapping, source: Source, set_id: str, time: str, state: SetState, heard: Heard
+    ) -> None:
+        self._mapping = mapping
+        self._source = source
+        self._set_id = set_id
+        self._time = time
+        self._state = state
+        self._heard = heard
+
+    def say(self, kind: str, fields: dict[str, Any]) -> Heard:
+        """Return a message of the contract, checked by the contract's own decoder."""
+        payload: dict[str, Any] = {
+            "kind": kind,
+            "set_id": self._set_id,
+            "boot": self._state.boot,
+            "seq": self._state.seq,
+            "time": self._time,
+            **fields,
+            "origin": self._mapping.origin,
+        }
+        if self._source.counter is None:
+            payload["losses"] = "unknown"
+        if self._source.boot is None:
+            payload["power_up"] = "inferred"
+        if self._source.time.form == "received":
+            payload["clock"] = "listener"
+        topic = Topic(self._mapping.service, "set", self._set_id, kind)
+        written = json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
+        decode_known(topic, written)
+        self._state.seq += 1
+        return Heard(self._heard.received, topic.text, written, self._heard.retained)
+
+
+def _object(payload: bytes) -> dict[str, Any]:
+    if len(payload) > LARGEST_ORIGINAL_BYTES:
+        raise RefusedMessage(
+            f"the object has {len(payload):,} bytes; a mapping reads at most {LARGEST_ORIGINAL_BYTES:,}"
+        )
+    if depth_exceeds(payload):
+        raise RefusedMessage("the object is nested too deep")
+    try:
+        return _decode_object(payload)
+    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
+        raise RefusedMessage(f"the payload is no JSON object: {error}") from None
+
+
+def at_pointer(document: Any, pointer: str) -> Any:
+    """Return the value at a JSON Pointer (RFC 6901), None when there is none.
+
+    Examples
+    --------
+    >>> at_pointer({"a": [{"b/c": 5}]}, "/a/0/b~1c")
+    5
+    """
+    value = document
+    for token in pointer.split("/")[1:]:
+        name = token.replace("~1", "/").replace("~0", "~")
+        if isinstance(value, dict):
+            value = value.get(name)
+        elif isinstance(value, list) and name.isdigit() and int(name) < len(value):
+            value = value[int(name)]
+        else:
+            return None
+    return value
+
+
+def _raw(value: Value, original: dict[str, Any], levels: dict[str, str]) -> Any:
+    if value.pointer:
+        found = at_pointer(original, value.pointer)
+    elif value.level:
+        found = levels[value.level]
+    else:
+        found = value.value
+    return value.words.get(found, found) if isinstance(found, str) else found
+
+
+def _required(value: Value, original: dict[str, Any], levels: dict[str, str], name: str) -> Any:
+    raw = _raw(value, original, levels)
+    if raw is None:
+        raise RefusedMessage(f"{name} is missing; the mapping expects it at {value.pointer}", value.pointer)
+    return raw
+
+
+def _fields(rule: MessageRule, original: dict[str, Any], levels: dict[str, str]) -> dict[str, Any] | None:
+    """Return the fields of a message, None when the source does not give one that it needs."""
+    known = {each.name: each for each in fields_of(rule.kind)}
+    fields: dict[str, Any] = {}
+    for name, value in rule.fields.items():
+        raw = _raw(value, original, levels)
+        if raw is None:
+            if value.optional:
+                continue
+            return None
+        shape, unit = known[name].shape, known[name].unit
+        if shape == "number":
+            raw = to_contract_unit(_number(name, raw, value.pointer), value.unit or unit, unit)
+        elif shape == "integer":
+            raw = _whole(name, raw)
+        fields[name] = raw
+    return fields
+
+
+def _number(name: str, raw: Any, pointer: str) -> float:
+    try:
+        number = math.nan if isinstance(raw, bool) else float(raw)
+    except (TypeError, ValueError, OverflowError):
+        number = math.nan
+    if not math.isfinite(number):
+        raise RefusedMessage(f"{name} must be a number, got {str(raw)[:60]!r}", pointer)
+    return number
+
+
+def _whole(name: str, raw: Any) -> int:
+    number = _number(name, raw, "")
+    if number != int(number) or not 0 <= number <= 2**53 - 1:
+        raise RefusedMessage(f"{name} must be an integer 0..{2**53 - 1}, got {str(raw)[:60]!r}")
+    return int(number)
+
+
+def _optional_number(
+    value: Value | None, original: dict[str, Any], levels: dict[str, str], name: str, unit: str
+) -> float | None:
+    raw = None if value is None else _raw(value, original, levels)
+    if value is None or raw is None:
+        return None
+    return to_contract_unit(_number(name, raw, value.pointer), value.unit or unit, unit)
+
+
+def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:
+    if rule.form == "received":
+        return _written(received)
+    raw = at_pointer(original, rule.pointer)
+    if raw is None:
+        raise RefusedMessage(f"the time is missing; the mapping expects it at {rule.pointer}", rule.pointer)
+    try:
+        if rule.form == "rfc3339":
+            return _written(parse_time(str(raw)))
+        if rule.form == "local":
+            return _written(datetime.fromisoformat(str(raw)).replace(tzinfo=ZoneInfo(rule.zone)))
+        seconds = _number("time", raw, rule.pointer) / (1000 if rule.form == "epoch_ms" else 1)
+        return _written(datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds))
+    except (ValueError, OverflowError) as error:
+        raise RefusedMessage(
+            f"the time must be {rule.form}, got {str(raw)[:60]!r}: {error}", rule.pointer
+        ) from None
+
+
+def _written(moment: datetime) -> str:
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def _event(flag: FlagRule, topic: str, original: dict[str, Any], state: SetState) -> dict[str, Any] | None:
+    raw = at_pointer(original, flag.pointer)
+    if raw is None:
+        return None
+    if not isinstance(raw, bool | int | str):
+        raise RefusedMessage(f"the flag must be true or false, got {str(raw)[:60]!r}", flag.pointer)
+    now = raw in flag.true  # 1 == True in Python, and a flag written as 1 means true
+    key = f"{topic} {flag.alarm} {flag.pointer}"
+    before = state.flags.get(key)
+    state.flags[key] = now
+    if now == before or (before is None and not now):
+        return None
+    event = {"alarm": flag.alarm, "state": "raised" if now else "cleared"}
+    if before is None:
+        event["detail"] = "already active when this set was first heard"
+    return event

@@ -1,0 +1,239 @@
+"""A mapping file: which topics a source uses, and where in its JSON each value of the contract is.
+
+`examples/` beside this module holds two mappings that document every option. The mapper that applies them is
+`ingest.mapping.mapper`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tomllib
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import Meta, Struct
+
+from ingest.contract.errors import BadSettings
+from ingest.contract.fields import fields_of
+from ingest.contract.kinds import ID_WORDS, SET_KINDS, Alarm
+from ingest.contract.units import known_units
+from ingest.toml_faults import explain
+
+EXAMPLES = Path(__file__).with_name("examples")
+LARGEST_FILE_BYTES = 256 * 1024
+_ID = r"\A[A-Za-z0-9._-]{1,40}\Z"
+_LEVEL = re.compile(r"\{([a-z_]+)\}")
+_EXPECTED = {"$.name": ID_WORDS, "$.service": ID_WORDS}
+
+
+class Value(Struct, frozen=True, forbid_unknown_fields=True):
+    """Where one value comes from: a place in the JSON, a level of the topic, or it is always the same.
+
+    Attributes
+    ----------
+    pointer : str
+        JSON Pointer (RFC 6901), such as ``/cylinder/pressure``.
+    level : str
+        Name of a level of the topic.
+    value : any
+        The same for all.
+    unit : str
+        Unit of the source; of the contract when it is empty.
+    words : dict
+        What the source says, and what the contract calls it.
+    optional : bool
+        The message is made without this field when the source does not give it.
+    """
+
+    pointer: Annotated[str, Meta(pattern=r"\A(/([^~/]|~[01])*)*\Z")] = ""
+    level: str = ""
+    value: Any = None
+    unit: str = ""
+    words: dict[str, str] = {}
+    optional: bool = False
+
+
+class TimeValue(Struct, frozen=True, forbid_unknown_fields=True):
+    """When the source measured: its form, and where it is.
+
+    ``received``: the source gives no time, so the time of receipt is used and the payload says so.
+    ``local``: a time without an offset, in `zone`; an hour that the clocks repeat is read as the first of the
+    two.
+    """
+
+    form: Literal["rfc3339", "epoch_s", "epoch_ms", "local", "received"] = "rfc3339"
+    pointer: Annotated[str, Meta(pattern=r"\A(/([^~/]|~[01])*)*\Z")] = ""
+    zone: str = ""
+
+
+class MessageRule(Struct, frozen=True, forbid_unknown_fields=True):
+    """One kind of message that an object gives.
+
+    It is made when the source gives every field that is not optional; `once` makes it once a power-up.
+    """
+
+    kind: str
+    fields: dict[str, Value]
+    once: bool = False
+
+
+class FlagRule(Struct, frozen=True, forbid_unknown_fields=True):
+    """A flag of the source that becomes an alarm: `raised` when it turns true, else `cleared`."""
+
+    alarm: Alarm
+    pointer: Annotated[str, Meta(pattern=r"\A(/([^~/]|~[01])*)*\Z")]
+    true: tuple[bool | int | str, ...] = (True,)
+
+
+class Source(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
+    """One kind of object that is published, and what is made of it."""
+
+    topic: Annotated[str, Meta(min_length=1, max_length=200)]
+    set_id: Value
+    time: TimeValue = TimeValue()
+    boot: Value | None = None
+    counter: Value | None = None
+    uptime_s: Value | None = None
+    new_power_up_after_s: Annotated[float, Meta(ge=10, le=86_400)] = 600.0
+    message: list[MessageRule] = []
+    flag: list[FlagRule] = []
+
+    @cached_property
+    def filter(self) -> str:
+        """The MQTT topic filter to subscribe to."""
+        return _LEVEL.sub("+", self.topic)
+
+    @cached_property
+    def matches(self) -> re.Pattern[str]:
+        """The expression that takes a topic apart into its named levels."""
+        levels = (
+            f"(?P<{named[1]}>[^/]+)" if (named := _LEVEL.fullmatch(level)) else re.escape(level)
+            for level in self.topic.split("/")
+        )
+        return re.compile("/".join(levels))
+
+
+class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
+    """How one maker's or gateway's JSON becomes messages of the contract.
+
+    Attributes
+    ----------
+    name : str
+        Every message made by this mapping names it in ``origin``.
+    version : int
+        To be raised with every change; it is part of ``origin``.
+    service : str
+    source : list of Source
+    """
+
+    name: Annotated[str, Meta(pattern=_ID)]
+    version: Annotated[int, Meta(ge=1)]
+    service: Annotated[str, Meta(pattern=_ID)]
+    source: Annotated[list[Source], Meta(min_length=1)]
+
+    @property
+    def origin(self) -> str:
+        """What the payload of every message made by this mapping says in ``origin``."""
+        return f"{self.name}/{self.version}"
+
+
+def load_mapping(path: str | Path) -> Mapping:
+    """Read a mapping file.
+
+    Raises
+    ------
+    BadSettings
+        With the place, the value and what was expected.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_FILE_BYTES + 1)
+    except OSError as error:
+        raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error
+    return read_mapping(raw, str(path))
+
+
+def read_mapping(raw: bytes, where: str) -> Mapping:
+    """Read the text of a mapping file; as `load_mapping`."""
+    if len(raw) > LARGEST_FILE_BYTES:
+        raise BadSettings(f"mapping {where} has more than {LARGEST_FILE_BYTES:,} bytes; is it a mapping?")
+    try:
+        told = tomllib.loads(raw.decode())
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise BadSettings(f"mapping {where} is not TOML: {error}") from error
+    try:
+        mapping = msgspec.convert(told, Mapping)
+    except (msgspec.ValidationError, RecursionError) as error:
+        what = explain(str(error), told, _EXPECTED)
+        raise BadSettings(f"mapping {where}: {what}; {EXAMPLES.name}/ documents every option") from error
+    for number, source in enumerate(mapping.source):
+        _check(source, f"mapping {where}: source[{number}]")
+    return mapping
+
+
+def digest_of(raw: bytes) -> str:
+    """Return the first 16 hexadecimal digits of the SHA-256 of a mapping file."""
+    return hashlib.sha256(raw).hexdigest()[:16]
+
+
+def _check(source: Source, where: str) -> None:
+    levels = source.topic.split("/")
+    for level in levels:
+        if set(level) & set("+#") or ("{" in level and not _LEVEL.fullmatch(level)):
+            raise BadSettings(
+                f"{where}.topic: name each varying level, such as {{unit}}, got {level!r} in {source.topic!r}"
+            )
+    if levels[:1] == ["underair"]:
+        raise BadSettings(f"{where}.topic: underair/... is the contract's own, got {source.topic!r}")
+    if not source.message and not source.flag:
+        raise BadSettings(f"{where} makes nothing: it has neither a message nor a flag")
+    names = {found[1] for level in levels if (found := _LEVEL.fullmatch(level))}
+    values = [("set_id", source.set_id, ""), ("boot", source.boot, ""), ("counter", source.counter, "")]
+    values.append(("uptime_s", source.uptime_s, "s"))
+    for name, value, unit in values:
+        if value is not None:
+            _check_value(value, f"{where}.{name}", names, unit)
+    if source.time.form == "local":
+        try:
+            ZoneInfo(source.time.zone)
+        except (KeyError, ValueError, OSError):
+            raise BadSettings(
+                f"{where}.time.zone: expected a zone such as Europe/Vienna, got {source.time.zone!r}"
+            ) from None
+    elif source.time.zone:
+        raise BadSettings(f'{where}.time.zone is only for form = "local", got form = {source.time.form!r}')
+    if (source.time.form == "received") == bool(source.time.pointer):
+        raise BadSettings(f'{where}.time: give a pointer, or form = "received" without one')
+    for number, rule in enumerate(source.message):
+        _check_rule(rule, f"{where}.message[{number}]", names)
+
+
+def _check_rule(rule: MessageRule, where: str, names: set[str]) -> None:
+    if rule.kind not in SET_KINDS:
+        raise BadSettings(f"{where}.kind: expected one of {', '.join(SET_KINDS)}, got {rule.kind!r}")
+    known = {field.name: field for field in fields_of(rule.kind)}
+    own = sorted(set(known) - {"set_id", "boot", "seq", "time", "uptime_s"})
+    for name, value in rule.fields.items():
+        if name not in own:
+            raise BadSettings(f"{where}: {rule.kind} has no field {name!r}; it has {', '.join(own)}")
+        _check_value(value, f"{where}.fields.{name}", names, known[name].unit)
+    missing = sorted(name for name in own if known[name].required and name not in rule.fields)
+    if missing:
+        raise BadSettings(f"{where}: {rule.kind} needs the field {missing[0]!r}")
+
+
+def _check_value(value: Value, where: str, names: set[str], contract_unit: str) -> None:
+    given = bool(value.pointer) + bool(value.level) + (value.value is not None)
+    if given != 1:
+        raise BadSettings(f"{where}: give one of pointer, level and value, got {given} of them")
+    if value.level and value.level not in names:
+        has = ", ".join(sorted(names)) or "no named level"
+        raise BadSettings(f"{where}.level: the topic has {has}, got {value.level!r}")
+    units = known_units(contract_unit)
+    if value.unit and value.unit not in units:
+        raise BadSettings(f"{where}.unit: expected one of {', '.join(units)}, got {value.unit!r}")
