@@ -26,6 +26,9 @@ CLOCK_WORTH_A_WORD = timedelta(seconds=5)
 WATER_VOLUME_L = (0.5, 20.0)  # a cylinder on a wearer's back; common practice, no source
 _REMEMBERED = 4096  # identities a power-up, to tell a message sent twice from a counter that runs backwards
 
+# What underair itself writes into messages that it makes of a mapping or of a set's memory.
+OWN_MARKS = ("origin", "losses", "power_up", "clock")
+
 Weight = Literal["refused", "advice"]
 
 
@@ -257,7 +260,7 @@ def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = 
 
 @cache
 def _known_names(kind: str) -> frozenset[str]:
-    return frozenset({"kind"} | {each.name for each in fields_of(kind)})
+    return frozenset({"kind", *OWN_MARKS} | {each.name for each in fields_of(kind)})
 
 
 def _unknown_names(kind: str, payload: bytes) -> Iterator[tuple[str, str | None]]:

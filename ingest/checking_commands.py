@@ -4,25 +4,31 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from ingest.commands import capture_of
 from ingest.plurals import counted
 
 if TYPE_CHECKING:
     from ingest.checking import Checked, Voice
+    from ingest.contract.captures import BadLine, Heard
 
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+_FILE_OR_DASH = click.Path(exists=True, dir_okay=False, path_type=Path, allow_dash=True)
 
 
 @click.command(short_help="Check a capture, message by message, against the contract.")
-@click.argument("log", type=_FILE)
+@click.argument("log", type=_FILE_OR_DASH)
+@click.option("--mapping", type=_FILE, help="For other people's JSON: ingest/mapping/examples shows how.")
+@click.option("--show", is_flag=True, help="Print the messages that the mapping makes, as capture lines.")
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as one JSON object.")
-def check(log: Path, as_json: bool) -> None:
+def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     """Check a capture, message by message, against the contract; for makers of sets and gateways.
 
     Nothing is stored. Tells what underair would refuse and where in the message, and what it takes but would
@@ -34,14 +40,24 @@ def check(log: Path, as_json: bool) -> None:
     A capture of your own broker, with mosquitto's client:
         TZ=UTC mosquitto_sub -q 1 -t 'underair/v1/#' \\
           -F '{"received":"@Y-@m-@dT@H:@M:@SZ","topic":"%t","payload":%p}' > mine.ndjson
+    What a mapping makes of other people's JSON, straight from the broker:
+        mosquitto_sub -v -C 20 -t 'bench7/#' | underair check - --mapping mine.toml --show
     """
     from ingest.checking import check as look_at
     from ingest.contract.captures import read_lines
     from ingest.contract.errors import BadCapture
+    from ingest.mapping.mapper import Mapper, mapped_lines
+    from ingest.mapping.rules import load_mapping
     from ingest.progress import progress_of
 
-    with progress_of(f"checking {log.name}") as progress:
-        checked = look_at(read_lines(log), progress)
+    mapper = None if mapping is None else Mapper([load_mapping(mapping)])
+    with capture_of(log) as capture, progress_of(f"checking {log.name}") as progress:
+        lines = read_lines(capture)
+        if mapper is not None:
+            lines = mapped_lines(lines, mapper)
+        if show:
+            lines = _shown(lines)
+        checked = look_at(lines, progress)
     if not checked.messages:  # a test bench must not take silence for success
         raise BadCapture(f"{log} holds no message: nothing was checked; was the set or the broker silent?")
     if as_json:
@@ -50,6 +66,15 @@ def check(log: Path, as_json: bool) -> None:
         _print(checked)
     if checked.refused:
         sys.exit(SOME_REFUSED)
+
+
+def _shown(lines: Iterable[Heard | BadLine]) -> Iterator[Heard | BadLine]:
+    from ingest.contract.captures import Heard, capture_line
+
+    for line in lines:
+        if isinstance(line, Heard) and line.topic.startswith("underair/"):
+            click.echo(capture_line(line), nl=False)
+        yield line
 
 
 def _print(checked: Checked) -> None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+_FILE_OR_DASH = click.Path(exists=True, dir_okay=False, path_type=Path, allow_dash=True)
 _ARCHIVE = ArchivePlace()
 
 
@@ -86,19 +87,25 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
 
 
 @click.command(name="import")
-@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_FILE)
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_FILE_OR_DASH)
 @click.option(
     "--archive",
     required=True,
     type=_ARCHIVE,
     help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
 )
-@click.option("--mapping", type=_FILE, help="For CSV: ingest/memory_mapping.example.toml shows how.")
+@click.option(
+    "--mapping",
+    type=_FILE,
+    help="For other people's JSON: ingest/mapping/examples shows how; the archive keeps it. "
+    "For CSV: ingest/memory_mapping.example.toml.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
 def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None, as_json: bool) -> None:
     """Bring captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
 
-    With a mapping also a set's own memory (.csv), which fills what the radio lost.
+    LOG - reads standard input: capture lines, or a topic and its payload a line.
+    With a mapping also other people's JSON, and a set's own memory (.csv), which fills what the radio lost.
 
     What is in the archive already is counted as duplicate and left out. Ends with 3 when something was
     refused: it is kept in the archive's table of the refused, with the reason.
@@ -107,15 +114,19 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
     Example:
         underair import sample_logs/cooperage_fire.ndjson.gz --archive archive
     """
+    from ingest.archive.folder import create_archive
     from ingest.importing import Imported, import_capture
+    from ingest.mapping.kept import keep_mapping
 
     done = Imported()
+    if mapping is not None and any(log.suffix != ".csv" for log in logs):
+        keep_mapping(create_archive(archive), mapping)
     for log in logs:
         if log.suffix == ".csv":
             done += _import_memory(log, mapping, archive)
             continue
-        with progress_of(f"importing {log.name}") as progress:
-            one = import_capture(log, archive, progress)
+        with capture_of(log) as capture, progress_of(f"importing {log.name}") as progress:
+            one = import_capture(capture, archive, progress)
         if not one.counts.received:
             click.echo(f"underair: {log} holds no message", err=True)
         done += one
@@ -185,6 +196,20 @@ def replay(log: Path, broker: str, speed: float, config: Path | None) -> None:
     if left_out:
         click.echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
         sys.exit(SOME_REFUSED)
+
+
+@contextmanager
+def capture_of(log: Path) -> Iterator[Path]:
+    """Give a capture file: the log itself, or what comes from standard input for ``-``."""
+    if log != Path("-"):
+        yield log
+        return
+    from datetime import UTC, datetime
+
+    from ingest.standard_input import as_capture
+
+    with as_capture(sys.stdin.buffer, lambda: datetime.now(UTC)) as capture:
+        yield capture
 
 
 @contextmanager

@@ -13,6 +13,7 @@ from ingest.contract.captures import BadLine, Heard, read_lines
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import EPOCH, micros
+from ingest.mapping.kept import mapper_of
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks
@@ -46,7 +47,7 @@ def import_capture(
     path : str or Path
         ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
     archive : str or Path
-        Made when it is not there.
+        Made when it is not there. Its mappings read the topics that they name.
     progress : callable
         Told how many messages have been taken in so far.
 
@@ -68,11 +69,12 @@ def import_capture(
     folder = create_archive(archive)
     name = f"import-{_digest(path)[:16]}"
     done = Imported()
+    mapper = mapper_of(folder)
     lines = read_lines(path)
     received = EPOCH
     chunk = 0
     while items := _chunk(lines):
-        builder = FrameBuilder()
+        builder = FrameBuilder(mapper)
         for item in items:
             if isinstance(item, BadLine):
                 refusal = RefusedMessage(f"{path.name}: {item.reason}", f"line {item.number}")

@@ -1,7 +1,7 @@
 """Mappings of an archive: kept beside what they read, each version for good.
 
-``ARCHIVE/mappings/NAME-VERSION.toml``; the highest version of each name is in force. What was read by an earlier
-one stays as it was: to read it again, import the archive's originals into a new archive with the new mapping.
+``ARCHIVE/mappings/NAME-VERSION.toml``; the highest version of each name is in force. What an earlier one read
+stays as it was: to read it again, import the archive's originals into a new archive with the new mapping.
 """
 
 from __future__ import annotations

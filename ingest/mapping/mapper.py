@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
 from typing import Any
@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from ingest.contract.captures import Heard
+from ingest.contract.captures import BadLine, Heard
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import fields_of
 from ingest.contract.frames import Mapped
@@ -185,6 +185,21 @@ def _is_new_power_up(state: SetState, source: Source, now_us: int, up_since_s: f
     if up_since_s is not None and state.up_since_s is not None:
         return up_since_s > state.up_since_s + max(_UPTIME_SLACK_S, source.new_power_up_after_s / 10)
     return now_us - state.heard_us > source.new_power_up_after_s * 1e6
+
+
+def mapped_lines(lines: Iterable[Heard | BadLine], mapper: Mapper) -> Iterator[Heard | BadLine]:
+    """Yield a capture's lines with each object that a mapping reads replaced by what it becomes.
+
+    What could not be mapped is a bad line with the reason; what is on other topics stays as it is.
+    """
+    for number, line in enumerate(lines, start=1):
+        if isinstance(line, BadLine) or not mapper.knows(line.topic):
+            yield line
+            continue
+        mapped = mapper.take(line)
+        yield from mapped.messages
+        for fault in mapped.faults:
+            yield BadLine(number, f"{line.topic}: {fault}", line.payload)
 
 
 class _Speaker:

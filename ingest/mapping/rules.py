@@ -26,6 +26,7 @@ from ingest.toml_faults import explain
 EXAMPLES = Path(__file__).with_name("examples")
 LARGEST_FILE_BYTES = 256 * 1024
 _ID = r"\A[A-Za-z0-9._-]{1,40}\Z"
+_is_pointer = re.compile(r"(/([^~/]|~[01])*)+").fullmatch
 _LEVEL = re.compile(r"\{([a-z_]+)\}")
 _EXPECTED = {"$.name": ID_WORDS, "$.service": ID_WORDS}
 
@@ -49,7 +50,7 @@ class Value(Struct, frozen=True, forbid_unknown_fields=True):
         The message is made without this field when the source does not give it.
     """
 
-    pointer: Annotated[str, Meta(pattern=r"\A(/([^~/]|~[01])*)*\Z")] = ""
+    pointer: str = ""
     level: str = ""
     value: Any = None
     unit: str = ""
@@ -66,7 +67,7 @@ class TimeValue(Struct, frozen=True, forbid_unknown_fields=True):
     """
 
     form: Literal["rfc3339", "epoch_s", "epoch_ms", "local", "received"] = "rfc3339"
-    pointer: Annotated[str, Meta(pattern=r"\A(/([^~/]|~[01])*)*\Z")] = ""
+    pointer: str = ""
     zone: str = ""
 
 
@@ -85,7 +86,7 @@ class FlagRule(Struct, frozen=True, forbid_unknown_fields=True):
     """A flag of the source that becomes an alarm: `raised` when it turns true, else `cleared`."""
 
     alarm: Alarm
-    pointer: Annotated[str, Meta(pattern=r"\A(/([^~/]|~[01])*)*\Z")]
+    pointer: str
     true: tuple[bool | int | str, ...] = (True,)
 
 
@@ -207,6 +208,9 @@ def _check(source: Source, where: str) -> None:
             ) from None
     elif source.time.zone:
         raise BadSettings(f'{where}.time.zone is only for form = "local", got form = {source.time.form!r}')
+    _check_pointer(source.time.pointer, f"{where}.time")
+    for number, flag in enumerate(source.flag):
+        _check_pointer(flag.pointer, f"{where}.flag[{number}]")
     if (source.time.form == "received") == bool(source.time.pointer):
         raise BadSettings(f'{where}.time: give a pointer, or form = "received" without one')
     for number, rule in enumerate(source.message):
@@ -227,7 +231,15 @@ def _check_rule(rule: MessageRule, where: str, names: set[str]) -> None:
         raise BadSettings(f"{where}: {rule.kind} needs the field {missing[0]!r}")
 
 
+def _check_pointer(pointer: str, where: str) -> None:
+    if pointer and not _is_pointer(pointer):
+        raise BadSettings(
+            f"{where}.pointer: expected a JSON Pointer such as /cylinder/pressure, got {pointer!r}"
+        )
+
+
 def _check_value(value: Value, where: str, names: set[str], contract_unit: str) -> None:
+    _check_pointer(value.pointer, where)
     given = bool(value.pointer) + bool(value.level) + (value.value is not None)
     if given != 1:
         raise BadSettings(f"{where}: give one of pointer, level and value, got {given} of them")

@@ -1,0 +1,39 @@
+"""Messages from standard input: capture lines, or a topic and its payload a line.
+
+The second is what MQTT clients print, such as ``mosquitto_sub -v``; its messages are received when they are
+read.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from ingest.contract.captures import LONGEST_LINE_BYTES, Heard, capture_line
+
+
+@contextmanager
+def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[Path]:
+    """Give a capture file of what comes in, for as long as it is needed.
+
+    Parameters
+    ----------
+    lines : iterable of bytes
+        Capture lines stay as they are, faulty ones too. Any other line is a topic, a space and the payload.
+    now : callable
+        Gives the moment of receipt.
+    """
+    with tempfile.TemporaryDirectory(prefix="underair-") as folder:
+        capture = Path(folder) / "standard-input.ndjson"
+        with capture.open("wb") as file:
+            for line in lines:
+                line = line.rstrip(b"\r\n")
+                topic, space, payload = line.partition(b" ")
+                if line.startswith(b"{") or not space or len(line) > LONGEST_LINE_BYTES:
+                    file.write(line + b"\n")
+                else:
+                    file.write(capture_line(Heard(now(), topic.decode(errors="replace"), payload)))
+        yield capture
