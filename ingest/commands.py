@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-_FILE_OR_DASH = click.Path(exists=True, dir_okay=False, path_type=Path, allow_dash=True)
+_LOG = click.Path(exists=True, path_type=Path, allow_dash=True)
 _ARCHIVE = ArchivePlace()
 
 
@@ -87,7 +87,7 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
 
 
 @click.command(name="import")
-@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_FILE_OR_DASH)
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_LOG)
 @click.option(
     "--archive",
     required=True,
@@ -104,7 +104,8 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
 def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None, as_json: bool) -> None:
     """Bring captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
 
-    LOG - reads standard input: capture lines, or a topic and its payload a line.
+    LOG - reads standard input: capture lines, or a topic and its payload a line. A LOG that is an archive
+    gives all that it received.
     With a mapping also other people's JSON, and a set's own memory (.csv), which fills what the radio lost.
 
     What is in the archive already is counted as duplicate and left out. Ends with 3 when something was
@@ -200,7 +201,20 @@ def replay(log: Path, broker: str, speed: float, config: Path | None) -> None:
 
 @contextmanager
 def capture_of(log: Path) -> Iterator[Path]:
-    """Give a capture file: the log itself, or what comes from standard input for ``-``."""
+    """Give a capture file: the log itself, standard input for ``-``, or what an archive received."""
+    if log.is_dir():
+        import tempfile
+
+        from ingest.archive.parts import require_archive
+        from ingest.contract.captures import write_capture
+        from ingest.mapping.again import as_received
+
+        require_archive(log)
+        with tempfile.TemporaryDirectory(prefix="underair-") as folder:
+            capture = Path(folder) / "received.ndjson.zst"
+            write_capture(capture, as_received(log))
+            yield capture
+        return
     if log != Path("-"):
         yield log
         return

@@ -336,7 +336,7 @@ def _in_order(messages: Messages) -> Iterator[tuple[str, dict[str, Any]]]:
     """Yield (kind, record) of all kinds in the order of receipt, with times as seconds."""
     everything: list[tuple[float, str, dict[str, Any]]] = []
     for kind, frame in messages.items():
-        if frame.is_empty():
+        if frame.is_empty() or kind == "originals":  # what a mapping made of them is here as well
             continue
         if kind == "refused":
             chosen = frame.select(_seconds("received"), "reason")

@@ -214,7 +214,7 @@ def seal_messages(
     """
     received = kept = refused = 0
     sealed: dict[str, pl.DataFrame] = {}
-    made = _made_by_a_mapping(messages["originals"])
+    made = made_by_a_mapping(messages["originals"])
     for kind in TABLES:
         frame = messages[kind]
         if frame.is_empty():
@@ -304,7 +304,7 @@ def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFram
     )
 
 
-def _made_by_a_mapping(originals: pl.DataFrame) -> pl.Expr | None:
+def made_by_a_mapping(originals: pl.DataFrame) -> pl.Expr | None:
     """Return the expression that is true for messages which a mapping made; None when there are none."""
     if originals.is_empty():
         return None

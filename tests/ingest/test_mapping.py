@@ -327,3 +327,46 @@ def test_check_shows_what_a_mapping_makes_of_standard_input(tmp_path: Path) -> N
     shown = [json.loads(line) for line in run.stdout.splitlines() if line.startswith('{"received"')]
     assert [line["payload"]["kind"] for line in shown if "payload" in line][:2] == ["setup", "pressure"]
     assert "names no field 'origin'" not in run.stdout
+
+
+def test_originals_are_read_again_with_a_mended_mapping_into_a_new_archive(tmp_path: Path) -> None:
+    """The first mapping took psi for kPa; the archive it filled stays as it was."""
+    right = (EXAMPLES / "flat_object.toml").read_text()
+    (tmp_path / "wrong.toml").write_text(right.replace('unit = "psi"', 'unit = "kPa"'))
+    (tmp_path / "right.toml").write_text(right.replace("version = 1", "version = 2"))
+    own = heard(
+        3.5,
+        "underair/v1/demo/set/S-1/pressure",
+        {
+            "kind": "pressure",
+            "set_id": "S-1",
+            "boot": 1,
+            "seq": 0,
+            "time": "2031-05-04T19:00:03Z",
+            "pressure_bar": 200.0,
+        },
+    )
+    write_capture(
+        tmp_path / "a.ndjson", [*(flat(n, n, psi=4000) for n in range(4)), own, heard(5, FLAT, b"x")]
+    )
+    old, new = tmp_path / "old", tmp_path / "new"
+    for log, archive, mapping in [(tmp_path / "a.ndjson", old, "wrong"), (old, new, "right")]:
+        command = [
+            "import",
+            str(log),
+            "--archive",
+            str(archive),
+            "--mapping",
+            str(tmp_path / f"{mapping}.toml"),
+        ]
+        run = CliRunner().invoke(root, [*command, "--json"])
+        assert json.loads(run.stdout) == {"received": 6, "kept": 5, "duplicates": 0, "refused": 1}, run.output
+    before = Archive(old).messages()["pressure"]
+    after = Archive(new).messages()["pressure"]
+    assert before["pressure_bar"].to_list() == [40.0] * 4 + [200.0]
+    assert after["pressure_bar"].to_list() == pytest.approx([275.79] * 4 + [200.0], abs=0.01)
+    assert (
+        Archive(new)
+        .messages()["originals"]["payload"]
+        .equals(Archive(old).messages()["originals"]["payload"])
+    )
