@@ -57,6 +57,11 @@ def demo(port: int, no_browser: bool) -> None:
 )
 @login_option
 @metrics_option
+@click.option(
+    "--outward",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="What other systems are sent over MQTT; dashboard/out/outward.example.toml shows all.",
+)
 @log_options
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
@@ -71,6 +76,7 @@ def serve(
     service: str | None,
     config: Path | None,
     metrics: str | None,
+    outward: Path | None,
     log_form: Form,
     log_level: str,
     public_url: str | None,
@@ -98,6 +104,7 @@ def serve(
         service,
         config,
         metrics,
+        outward,
         log_form,
         log_level,
     )

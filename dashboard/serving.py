@@ -7,6 +7,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -25,10 +26,11 @@ from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
+from dashboard.out.outward import Outward, OutwardSettings, load_outward
 from dashboard.trends.view import keeper_of
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
-from ingest.broker.mqtt import Login
+from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.topics import ID_WORDS, is_id
 from ingest.logs import Form, log_to_stderr
@@ -64,6 +66,8 @@ class Served:
         The service that the desk speaks for as long as none was heard of.
     login : Login, optional
         Who the desk is to the broker; by default the environment's user and password.
+    outward : OutwardSettings, optional
+        What other systems are sent; by default nothing.
 
     Raises
     ------
@@ -84,6 +88,7 @@ class Served:
         prepare: Callable[[], None] | None = None,
         service: str | None = None,
         login: Login | None = None,
+        outward: OutwardSettings | None = None,
     ) -> None:
         if service is not None and not is_id(service):
             raise BadSettings(f"the service's name must be {ID_WORDS}, got {service!r}")
@@ -93,6 +98,11 @@ class Served:
         archive = Archive(archive_folder)
         self._archive_folder = archive_folder
         self.desk = Desk.at_broker(broker_url, desk_id, login) if broker_url is not None else None
+        self._outward = None
+        if outward is not None:
+            if broker_url is None:
+                raise BadSettings("--outward needs --broker: states and events go out over MQTT")
+            self._outward = Outward(partial(Publisher, broker_url, login=login), outward)
         self.feed = Feed(
             archive,
             archive_folder,
@@ -101,6 +111,7 @@ class Served:
             prepare,
             (service,) if service is not None else (),
             desk_id if self.desk is not None else None,
+            None if self._outward is None else self._outward.take,
         )
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         self._prepares = prepare is not None
@@ -134,6 +145,8 @@ class Served:
 
     def start(self) -> None:
         """Start the feed and the pages, and connect the desk if it can be."""
+        if self._outward is not None:
+            self._outward.start()
         self.feed.start()
         self._keeper.start()
         self._thread.start()
@@ -178,6 +191,8 @@ class Served:
         else:
             self._server.close()
         self.feed.stop()
+        if self._outward is not None:
+            self._outward.stop()
         self._keeper.stop()
         if self.desk is not None:
             self.desk.close()
@@ -198,6 +213,7 @@ def serve(
     service: str | None,
     config: Path | None,
     metrics: str | None,
+    outward: Path | None,
     log_form: Form,
     log_level: str,
 ) -> None:
@@ -213,6 +229,7 @@ def serve(
         desk_id=desk_id,
         service=service,
         login=load_login(config),
+        outward=None if outward is None else load_outward(outward),
     )
     stop = threading.Event()
     manager = ServiceManager()

@@ -96,6 +96,8 @@ class Feed:
         Services that the desk may speak for before anything was heard of them.
     desk_id : str, optional
         Who sends from these pages.
+    tell : callable, optional
+        Takes each snapshot that the page shows, for other systems; must not wait.
     """
 
     def __init__(
@@ -107,12 +109,14 @@ class Feed:
         prepare: Callable[[], None] | None = None,
         services: tuple[str, ...] = (),
         desk_id: str | None = None,
+        tell: Callable[[Snapshot], None] | None = None,
     ) -> None:
         self._archive = archive
         self._folder = folder
         self._board = LiveBoard(profile)
         self._broker_connected = broker_connected
         self._prepare = prepare
+        self._tell = tell
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="feed", daemon=True)
         self._ticks = 0
@@ -231,6 +235,8 @@ class Feed:
             self._disk_free_bytes = shutil.disk_usage(self._folder).free
         snapshot = self._board.snapshot(self._listeners_now())
         self.snapshot = snapshot
+        if self._tell is not None:
+            self._tell(snapshot)
         self.services = tuple(sorted({*snapshot.services, *self._told_services}))
         system = live_view.System(
             listeners=listeners,

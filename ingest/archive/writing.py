@@ -21,6 +21,7 @@ from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage, Record, SegmentWriter, segments
 from ingest.archive.sealing import Outcome, SealingProcess
 from ingest.contract.errors import reason_of
+from ingest.contract.topics import is_own_state
 from ingest.plurals import counted
 from ingest.settings import JournalSettings, SealSettings
 
@@ -231,7 +232,10 @@ class Writing:
 
     def _write(self, batch: list[Delivery]) -> bool:
         """Journal a batch, however long the disk takes; False when told to stop before it could."""
-        records = [delivery.record for delivery in batch]
+        # What underair itself publishes of its live board was made of this record: it is no news.
+        records = [delivery.record for delivery in batch if not is_own_state(delivery.record.topic)]
+        if not records:
+            return True
         while True:
             try:
                 if self._segment is None:
@@ -254,7 +258,7 @@ class Writing:
                 self._say("the journal can be written again; nothing was lost")
             delay_ms = (time.time_ns() // 1000 - records[0].received_us) / 1000
             self._note(
-                journalled=self._health.journalled + len(batch),
+                journalled=self._health.journalled + len(records),
                 trouble="",
                 delay_ms=max(delay_ms, self._health.delay_ms),
             )

@@ -14,6 +14,11 @@ EVERY_TOPIC = "underair/v1/#"
 is_id = re.compile(ID_PATTERN.removesuffix("$")).fullmatch
 
 
+def is_own_state(topic: str) -> bool:
+    """Return whether underair itself publishes the state of its live board there."""
+    return topic.startswith("underair/v1/") and topic.split("/", 4)[3:4] == ["board"]
+
+
 class Topic(NamedTuple):
     """Who speaks about what."""
 

@@ -1,0 +1,187 @@
+"""Sends the live board to other systems while the pages are served: nothing unless the settings say so.
+
+States are retained messages, one for each incident. An incident that leaves the board is cleared by an empty
+retained message. Events are not retained. What cannot be sent is not sent later: an old state would be taken
+for the present.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import threading
+import tomllib
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, Struct
+
+from analysis.live.rows import Snapshot
+from dashboard.out import cap
+from dashboard.out.events import Event, between, standing
+from dashboard.out.state import BoardState, board_states, encoded
+from ingest.broker.mqtt import Publisher
+from ingest.contract.errors import BadSettings, BrokerProblem
+from ingest.toml_faults import explain
+
+EVERY_S = 1.0
+SENT_WITHIN_S = 5.0
+EXAMPLE = Path(__file__).with_name("outward.example.toml")
+log = logging.getLogger(__name__)
+
+
+class CapSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """Alerts in CAP 1.2."""
+
+    sender: Annotated[str, Meta(pattern=r"\A[^ ,<&]+\Z")]
+    addresses: Annotated[str, Meta(min_length=1)]
+    exercise: bool = False
+    topic: str = ""
+    folder: str = ""
+
+
+class OutwardSettings(Struct, frozen=True, forbid_unknown_fields=True):
+    """What goes out; all of it is off by default."""
+
+    state: bool = False
+    events: bool = False
+    cap: CapSettings | None = None
+
+
+def load_outward(path: str | Path) -> OutwardSettings:
+    """Read a settings file.
+
+    Raises
+    ------
+    BadSettings
+        With the place, the value and what was expected.
+    """
+    try:
+        told = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        settings = msgspec.convert(told, OutwardSettings)
+    except OSError as error:
+        raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadSettings(f"settings {path} is not TOML: {error}") from error
+    except msgspec.ValidationError as error:
+        what = explain(str(error), told, {"$.cap.sender": "a name without spaces and commas"})
+        raise BadSettings(f"settings {path}: {what}; {EXAMPLE.name} documents every option") from error
+    if settings.cap is not None and not (settings.cap.topic or settings.cap.folder):
+        raise BadSettings(f"settings {path}: cap needs a topic, a folder, or both")
+    return settings
+
+
+class Outward:
+    """Takes snapshots, and sends what they say on a thread of its own.
+
+    Parameters
+    ----------
+    connect : callable
+        Opens the line to the broker.
+    settings : OutwardSettings
+    now : callable
+        The present moment, for what is sent.
+    """
+
+    def __init__(
+        self,
+        connect: Callable[[], Publisher],
+        settings: OutwardSettings,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self._connect = connect
+        self._settings = settings
+        self._now = now
+        self._line: Publisher | None = None
+        self._newest: queue.Queue[Snapshot | None] = queue.Queue(maxsize=1)
+        self._before: dict[str, Event] = {}
+        self._shown: dict[tuple[str, str], BoardState] = {}
+        self._sent_at: dict[str, datetime] = {}
+        self._next_s = 0.0
+        self.trouble = ""
+        self._thread = threading.Thread(target=self._run, name="outward", daemon=True)
+
+    def start(self) -> None:
+        """Begin to send."""
+        self._thread.start()
+
+    def take(self, snapshot: Snapshot) -> None:
+        """Have a snapshot sent; one that is newer takes the place of one that still waits."""
+        if snapshot.at < self._next_s:
+            return
+        self._next_s = snapshot.at + EVERY_S
+        with contextlib.suppress(queue.Empty):
+            self._newest.get_nowait()
+        with contextlib.suppress(queue.Full):
+            self._newest.put_nowait(snapshot)
+
+    def stop(self) -> None:
+        """Stop; states that others would take for the present are cleared."""
+        if self._thread.is_alive():
+            self._newest.put(None)
+            self._thread.join(2 * SENT_WITHIN_S)
+        if self._line is not None:
+            self._line.close()
+
+    def _run(self) -> None:
+        while (snapshot := self._newest.get()) is not None:
+            try:
+                self._send(snapshot)
+                self.trouble = ""
+            except (BrokerProblem, OSError) as error:
+                if not self.trouble:
+                    log.warning("the board was not sent: %s", error)
+                self.trouble = str(error)
+        with contextlib.suppress(BrokerProblem, OSError):
+            for place in self._shown:
+                self._publish(state_topic(*place), b"", retain=True)
+
+    def _send(self, snapshot: Snapshot) -> None:
+        now = standing(snapshot)
+        for event in between(self._before, now, snapshot.at):
+            self._tell(event)
+        self._before = now
+        if self._settings.state:
+            states = board_states(snapshot)
+            for place in self._shown.keys() - states.keys():
+                self._publish(state_topic(*place), b"", retain=True)
+            for place, state in states.items():
+                self._publish(state_topic(*place), encoded(state), retain=True)
+            self._shown = states
+
+    def _tell(self, event: Event) -> None:
+        if self._settings.events:
+            self._publish(f"underair/v1/{event.service or '-'}/board/events", msgspec.json.encode(event))
+        settings = self._settings.cap
+        if settings is None:
+            return
+        sent = self._now()
+        first = self._sent_at.pop(event.key, None)
+        if event.state == "raised":
+            self._sent_at[event.key] = sent
+        written = cap.alert(
+            event, settings.sender, settings.addresses, sent, first_sent=first, exercise=settings.exercise
+        )
+        if settings.folder:
+            name = f"{sent:%Y%m%dT%H%M%S.%f}-{event.what}-{event.state}.xml"
+            aside = Path(settings.folder) / f".{name}.tmp"
+            aside.write_bytes(written)
+            aside.replace(aside.with_name(name))
+        if settings.topic:
+            self._publish(settings.topic, written)
+
+    def _publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
+        if self._line is None:
+            self._line = self._connect()
+        if not self._line.connected:
+            raise BrokerProblem("the broker is away; nothing is sent later by itself")
+        self._line.publish(topic, payload, retain=retain, timeout_s=SENT_WITHIN_S)
+
+
+def state_topic(service: str, incident_id: str) -> str:
+    """Return where the state of an incident is published."""
+    return f"underair/v1/{service}/board/{incident_id}"

@@ -1,0 +1,184 @@
+"""What the live page shows, as JSON for a map, a vehicle terminal or a wall display.
+
+One object for each incident, with the same figures as the page. Times are RFC 3339 on the listener's clock,
+units are in the names. `python -m dashboard.out.state` writes the JSON Schema.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+
+import msgspec
+
+from analysis.live.rows import Interval, Row, Snapshot
+
+SCHEMA = Path(__file__).with_name("board.schema.json")
+CAUTION = (
+    "An aid beside, never instead of, the set's own alarms, entry control, radio and training. "
+    "Do not use this state after stale_after."
+)
+NO_INCIDENT = "-"
+STALE_AFTER_S = 15.0
+
+
+class Minutes(msgspec.Struct, frozen=True):
+    """Minutes from `made_at`: median, and the ends of the 90 % interval. Act on `low`."""
+
+    median: float
+    low: float
+    high: float
+
+
+class WearerState(msgspec.Struct, frozen=True):
+    """One wearer, or one set under air that nobody tallied in.
+
+    `attention` is the reason why the row is where it is; `not_accounted` says why nothing vouches for air.
+    `pressure_bar` is the last reading; it is old when `silent_since` is given.
+    """
+
+    set_id: str
+    wearer_id: str | None
+    team: str | None
+    attention: str
+    not_accounted: str | None
+    entered_at: str | None
+    tallied_in_at: str | None
+    entry_bar: float | None
+    pressure_bar: float | None
+    pressure_at: str | None
+    silent_since: str | None
+    low_air_bar: float
+    turn_back_bar: float | None
+    turn_back_reached_at: str | None
+    turn_back_min: Minutes | None
+    low_air_min: Minutes | None
+    empty_min: Minutes | None
+    planned: bool
+
+
+class AlarmState(msgspec.Struct, frozen=True):
+    """One alarm that is raised, or over and not yet seen by a desk."""
+
+    set_id: str
+    wearer_id: str | None
+    alarm: str
+    raised_at: str
+    derived: bool
+    ended_at: str | None
+    unknown_since: str | None
+    seen_at: str | None
+
+
+class BoardState(msgspec.Struct, frozen=True):
+    """Everything that the live page shows of one incident, most urgent wearer first."""
+
+    incident_id: str
+    name: str | None
+    made_at: str
+    stale_after: str
+    made_by: str
+    caution: str
+    wearers: tuple[WearerState, ...]
+    alarms: tuple[AlarmState, ...]
+
+
+_encode = msgspec.json.Encoder().encode
+
+
+def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
+    """Return the state of each incident, by service and incident.
+
+    Wearers whom no tally ties to an incident are under ``-``.
+    """
+    rows: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in snapshot.rows:
+        rows[row.service or NO_INCIDENT, row.incident_id or NO_INCIDENT].append(row)
+    where = {row.set_id: place for place, each in rows.items() for row in each}
+    alarms: dict[tuple[str, str], list[AlarmState]] = defaultdict(list)
+    for line in snapshot.alarms:
+        alarms[where.get(line.set_id, (line.service, NO_INCIDENT))].append(
+            AlarmState(
+                set_id=line.set_id,
+                wearer_id=line.wearer_id,
+                alarm=line.alarm,
+                raised_at=_moment(line.raised_at),
+                derived=line.derived,
+                ended_at=_moment_or_none(line.ended_at),
+                unknown_since=_moment_or_none(line.unknown_since_at),
+                seen_at=_moment_or_none(line.seen_at),
+            )
+        )
+    names = {incident.incident_id: incident.name for incident in snapshot.incidents}
+    return {
+        place: BoardState(
+            incident_id=place[1],
+            name=names.get(place[1]),
+            made_at=_moment(snapshot.at),
+            stale_after=_moment(snapshot.at + STALE_AFTER_S),
+            made_by=f"underair {version('underair')}",
+            caution=CAUTION,
+            wearers=tuple(_wearer(row) for row in rows[place]),
+            alarms=tuple(alarms[place]),
+        )
+        for place in sorted({*rows, *alarms})
+    }
+
+
+def encoded(state: BoardState) -> bytes:
+    """Return a state as JSON."""
+    return _encode(state)
+
+
+def _wearer(row: Row) -> WearerState:
+    return WearerState(
+        set_id=row.set_id,
+        wearer_id=row.wearer_id,
+        team=row.team,
+        attention=row.attention,
+        not_accounted=None if row.lost is None else row.lost.code,
+        entered_at=_moment_or_none(row.entered_at),
+        tallied_in_at=_moment_or_none(row.tallied_in_at),
+        entry_bar=row.entry_bar,
+        pressure_bar=row.pressure_bar,
+        pressure_at=_moment_or_none(row.pressure_at),
+        silent_since=_moment_or_none(row.silent_since_at),
+        low_air_bar=row.low_air_bar,
+        turn_back_bar=row.turn_back_bar,
+        turn_back_reached_at=_moment_or_none(row.turn_back_reached_at),
+        turn_back_min=_minutes(row.turn_back),
+        low_air_min=_minutes(row.low_air),
+        empty_min=_minutes(row.to_empty),
+        planned=row.planned,
+    )
+
+
+def _minutes(interval: Interval | None) -> Minutes | None:
+    if interval is None:
+        return None
+    return Minutes(round(interval.median, 1), round(interval.low, 1), round(interval.high, 1))
+
+
+def _moment(at_s: float) -> str:
+    return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _moment_or_none(at_s: float | None) -> str | None:
+    return None if at_s is None else _moment(at_s)
+
+
+def schema() -> str:
+    """Return the JSON Schema (2020-12) of a state."""
+    told = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "State of the live board of one incident",
+        **msgspec.json.schema(BoardState),
+    }
+    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
+
+
+if __name__ == "__main__":
+    SCHEMA.write_text(schema(), encoding="utf-8")

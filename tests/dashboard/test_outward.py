@@ -1,0 +1,250 @@
+"""The live board for other systems: state, events and CAP alerts."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import msgspec
+import paho.mqtt.client as paho
+import pytest
+import xmlschema
+
+from analysis.live.board import LiveBoard
+from analysis.live.rows import Hearing, Snapshot
+from analysis.profile import Profile
+from dashboard.out import cap
+from dashboard.out.events import Event, between, standing
+from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
+from dashboard.out.state import CAUTION, SCHEMA, board_states, encoded, schema
+from ingest.archive.reading import Archive
+from ingest.broker.mqtt import Publisher
+from ingest.contract.captures import Heard, read_capture
+from ingest.contract.errors import BadSettings
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.topics import is_own_state
+from ingest.listener import Listener
+from ingest.settings import Settings
+
+LOG = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
+CAP = xmlschema.XMLSchema(Path(__file__).with_name("cap_1_2.xsd"))
+
+
+@pytest.fixture(scope="module")
+def moments() -> list[Snapshot]:
+    """Return the board of the sample fire, once a minute."""
+    heard = list(read_capture(LOG))
+    board, shown = LiveBoard(Profile.default()), []
+    lot: list[Heard] = []
+    for message in heard:
+        if lot and message.received.timestamp() // 60 > lot[0].received.timestamp() // 60:
+            board.take(frames_from_heard(lot))
+            shown.append(board.snapshot(lot[-1].received))
+            lot = []
+        lot.append(message)
+    return shown
+
+
+def distress(**told: Any) -> Event:
+    event = Event("k", "distress", "raised", 1.0, "demo", "S-1", "W-07", "I-1", False)
+    return msgspec.structs.replace(event, **told)
+
+
+def test_the_state_keeps_its_published_schema_and_says_what_the_page_says(moments: list[Snapshot]) -> None:
+    validate = jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text())).validate
+    seen = 0
+    for snapshot in moments:
+        states = board_states(snapshot)
+        assert sum(len(state.wearers) for state in states.values()) == len(snapshot.rows)
+        for (_, incident_id), state in states.items():
+            told = json.loads(encoded(state))
+            validate(told)
+            assert told["incident_id"] == incident_id
+            assert told["caution"] == CAUTION
+            assert told["stale_after"] > told["made_at"]
+            rows = {row.set_id: row for row in snapshot.rows}
+            for wearer in told["wearers"]:
+                assert wearer["attention"] == rows[wearer["set_id"]].attention
+                assert wearer["pressure_bar"] == rows[wearer["set_id"]].pressure_bar
+                seen += 1
+    assert seen > 50
+
+
+def test_the_published_schema_is_the_one_of_the_code() -> None:
+    assert SCHEMA.read_text(encoding="utf-8") == schema(), "python -m dashboard.out.state writes it anew"
+
+
+def test_each_beginning_has_its_end_and_nothing_is_told_twice(moments: list[Snapshot]) -> None:
+    before: dict[str, Event] = {}
+    told: list[Event] = []
+    for snapshot in moments:
+        now = standing(snapshot)
+        told += between(before, now, snapshot.at)
+        before = now
+    assert {event.what for event in told} & {"distress", "no_motion"}
+    raised = [event.key for event in told if event.state == "raised"]
+    ended = [event.key for event in told if event.state == "ended"]
+    assert len(raised) == len(set(raised))
+    assert set(ended) | set(before) == set(raised)
+
+
+@pytest.mark.parametrize("what", ["distress", "no_motion", "not_accounted", "evacuate"])
+@pytest.mark.parametrize("state", ["raised", "ended"])
+def test_an_alert_keeps_the_standard(what: Any, state: Any) -> None:
+    """OASIS Common Alerting Protocol 1.2 (2010), sections 3.2 and 3.3."""
+    sent = datetime(2031, 5, 4, 19, 53, 7, tzinfo=UTC)
+    written = cap.alert(
+        distress(what=what, state=state, wearer_id="W<&>07"), "c1@x.example", "control", sent, exercise=True
+    )
+    CAP.validate(written.decode())
+    told: Any = CAP.to_dict(written.decode())
+    assert told["msgType"] == ("Alert" if state == "raised" else "Cancel")
+    assert told["status"] == "Exercise"
+    assert "W<&>07" in told["info"][0]["headline"]
+
+
+def test_the_schema_beside_refuses_what_the_standard_forbids() -> None:
+    sent = datetime(2031, 5, 4, 19, 53, 7, tzinfo=UTC)
+    good = cap.alert(distress(), "c1@x.example", "control", sent).decode()
+    for right, wrong in [
+        ("<status>Actual", "<status>Real"),
+        ("-00:00</sent>", "Z</sent>"),
+        ("<urgency>Immediate</urgency>", ""),
+        ("<category>Rescue", "<category>Air"),
+    ]:
+        assert right in good
+        with pytest.raises(xmlschema.XMLSchemaValidationError):
+            CAP.validate(good.replace(right, wrong))
+
+
+def test_the_end_of_an_alert_refers_to_its_beginning() -> None:
+    first, last = datetime(2031, 5, 4, 19, 53, tzinfo=UTC), datetime(2031, 5, 4, 19, 59, tzinfo=UTC)
+    began: Any = CAP.to_dict(cap.alert(distress(), "c1", "control", first).decode())
+    ended: Any = CAP.to_dict(
+        cap.alert(distress(state="ended"), "c1", "control", last, first_sent=first).decode()
+    )
+    assert ended["references"] == f"c1,{began['identifier']},{began['sent']}"
+    with pytest.raises(ValueError, match="no spaces"):
+        cap.alert(distress(), "c 1", "control", first)
+
+
+def test_settings_are_off_by_default_and_wrong_ones_are_refused(tmp_path: Path) -> None:
+    assert OutwardSettings() == OutwardSettings(state=False, events=False, cap=None)
+    assert load_outward(EXAMPLE).state
+    for text, said in [
+        ("stat = true", "unknown key 'stat'"),
+        (
+            '[cap]\nsender = "a b"\naddresses = "c"\ntopic = "t"',
+            "a name without spaces and commas, got 'a b'",
+        ),
+        ('[cap]\nsender = "a"\naddresses = "c"', "a topic, a folder, or both"),
+        ("[", "is not TOML"),
+    ]:
+        (tmp_path / "o.toml").write_text(text)
+        with pytest.raises(BadSettings) as refused:
+            load_outward(tmp_path / "o.toml")
+        assert said in str(refused.value)
+
+
+class HeldLine:
+    """A broker's line that a test holds in its hand."""
+
+    connected = True
+
+    def __init__(self) -> None:
+        self.sent: list[tuple[str, bytes, bool]] = []
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
+        self.sent.append((topic, payload, retain))
+
+    def close(self) -> None:
+        self.connected = False
+
+
+def test_an_incident_that_left_the_board_is_cleared_and_so_is_all_at_the_end(
+    moments: list[Snapshot], wait_until: Callable[..., Any], tmp_path: Path
+) -> None:
+    line = HeldLine()
+    settings = OutwardSettings(
+        state=True, events=True, cap=CapSettings("c1", "control", folder=str(tmp_path))
+    )
+    outward = Outward(lambda: line, settings)  # type: ignore[arg-type,return-value]
+    busiest = max(moments, key=lambda snapshot: len(snapshot.rows))
+    topics = {f"underair/v1/{service}/board/{incident}" for service, incident in board_states(busiest)}
+    nothing = msgspec.structs.replace(busiest, at=busiest.at + 60, rows=(), alarms=(), incidents=())
+    outward.start()
+    outward.take(busiest)
+    wait_until(lambda: topics <= {topic for topic, payload, retain in line.sent if payload and retain})
+    outward.take(nothing)
+    wait_until(lambda: topics <= {topic for topic, payload, retain in line.sent if not payload and retain})
+    outward.take(msgspec.structs.replace(busiest, at=busiest.at + 120))
+    wait_until(lambda: line.sent[-1][1] != b"")
+    outward.stop()
+    assert line.sent[-1][1] == b""
+    for alert in tmp_path.glob("*.xml"):
+        CAP.validate(str(alert))
+
+
+def test_what_could_not_be_sent_is_not_sent_later(
+    moments: list[Snapshot], wait_until: Callable[..., Any]
+) -> None:
+    line = HeldLine()
+    line.connected = False
+    outward = Outward(lambda: line, OutwardSettings(state=True))  # type: ignore[arg-type,return-value]
+    outward.start()
+    first, second = [snapshot for snapshot in moments if snapshot.rows][:2]
+    outward.take(first)
+    wait_until(lambda: "away" in outward.trouble)
+    line.connected = True
+    outward.take(second)
+    wait_until(lambda: line.sent)
+    outward.stop()
+    made = {json.loads(payload)["made_at"] for _, payload, _ in line.sent if payload}
+    assert made == {json.loads(encoded(state))["made_at"] for state in board_states(second).values()}
+
+
+@pytest.mark.broker
+def test_a_wall_display_gets_the_state_when_it_connects_and_the_archive_does_not_keep_it(
+    mosquitto: Any, moments: list[Snapshot], tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    listener = Listener(mosquitto.url, tmp_path, Settings(), say=lambda _: None)
+    listener.start()
+    assert listener.subscribed.wait(60)
+    outward = Outward(lambda: Publisher(mosquitto.url), OutwardSettings(state=True, events=True))
+    outward.start()
+    outward.take(max(moments, key=lambda snapshot: len(snapshot.rows)))
+    got: list[Any] = []
+    came = threading.Event()
+    display = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    display.on_message = lambda *told: (got.append(told[2]), came.set())
+    address = mosquitto.url.removeprefix("mqtt://").split(":")
+    wait_until(lambda: outward._shown)
+    display.connect(address[0], int(address[1]))
+    display.subscribe("underair/v1/+/board/+", 1)
+    display.loop_start()
+    assert came.wait(60)
+    assert got[0].retain
+    assert json.loads(got[0].payload)["wearers"]
+    display.disconnect()
+    display.loop_stop()
+    outward.stop()
+    assert listener.stop().received == 0
+    assert all(frame.is_empty() for frame in Archive(tmp_path).messages().values())
+
+
+def test_only_our_own_state_is_left_out() -> None:
+    assert is_own_state("underair/v1/demo/board/I-1")
+    assert not is_own_state("underair/v1/board/set/S-1/pressure")
+    assert not is_own_state("underair/v1/demo/set/board/pressure")
+    assert not is_own_state("underair/v2/demo/board/I-1")
+
+
+def test_nothing_is_known_of_an_empty_board() -> None:
+    hearing = Hearing(None, 0, 0, None, None)
+    assert hearing
+    assert board_states(LiveBoard(Profile.default()).snapshot(datetime(2031, 1, 1, tzinfo=UTC))) == {}
