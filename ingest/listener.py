@@ -5,8 +5,6 @@ from __future__ import annotations
 
 import fcntl
 import logging
-import os
-import secrets
 import sys
 import threading
 import time
@@ -21,7 +19,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
-from ingest.archive.journal import Record, sync_folder
+from ingest.archive.journal import Record
 from ingest.archive.store import work_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
@@ -38,6 +36,8 @@ from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
 from ingest.rates import Rates
+from ingest.session_id import FILE_NAME as SESSION_FILE
+from ingest.session_id import session_id
 from ingest.settings import Settings, login_of
 from ingest.status import (
     LOW_DISK_BYTES,
@@ -50,7 +50,17 @@ from ingest.status import (
 )
 
 LONGEST_BACKOFF_S = 10
-_SESSION_LOST = "the broker did not keep our session: what was sent while we were away may be lost"
+_TAKEN_OVER_CODE = 0x8E  # MQTT 5, 3.14.2.1: "Session taken over"; in version 3.1.1 the connection only ends
+_SESSION_LOST = (
+    "the broker did not keep our session: what was sent while we were away may be lost. Somebody connected "
+    "under our client id and began a new session, or the session expired, or the broker lost its data. The "
+    "broker's log names who connected; our client id is in the file {file}"
+)
+_TAKEN_OVER = (
+    "another client connected under our client id and took our session over: what waited for us may be lost. "
+    "Find it in the broker's log, shut it out, and bind client ids to users as the example configuration "
+    "does; our client id is in the file {file}"
+)
 _QUALITY_0 = "some messages came at QoS 0: what is lost on their way is never sent again"
 _LOG = logging.getLogger(__name__)
 
@@ -91,12 +101,12 @@ class Listener:
         self._say = say
         self._folder = work_folder(self.archive) / "journal" / settings.name
         self._folder.mkdir(parents=True, exist_ok=True)
-        self._known_session, client_id = _client_id(self._folder)
+        self._known_session, client_id = session_id(self._folder, settings.broker)
         self._login = login or login_of(settings.broker)
         self._tls = self._login.tls(self.address)
         group = settings.broker.shared_group
         self._topics = f"$share/{group}/{EVERY_TOPIC}" if group else EVERY_TOPIC
-        self._client = self._new_client(settings.broker.client_id or client_id, receiving=True)
+        self._client = self._new_client(client_id, receiving=True)
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
@@ -119,7 +129,7 @@ class Listener:
             FinishedDays(self.archive, self._say_once) if settings.merge.finished_days else None
         )
         # A connection of its own: what is said about a blocked reading must not wait behind it.
-        self._status_client = self._new_client(f"{settings.broker.client_id or client_id}-status")
+        self._status_client = self._new_client(f"{client_id}-status")
         down = Status(listener=settings.name, state="down", at=datetime.now(UTC))
         self._status_client.will_set(status_topic(settings.name), encode_status(down), qos=1, retain=True)
         self._teller = StatusTeller(self._folder, self._what_matters, self._status, self._publish_status)
@@ -303,10 +313,14 @@ class Listener:
             self._generation += 1
             self._connected = True
         if self._known_session and not flags.session_present:
-            self._possible_loss = _SESSION_LOST
-            self._say_once(_SESSION_LOST)
+            self._tell_loss(_SESSION_LOST)
         self._known_session = True
         client.subscribe(self._topics, qos=1)
+
+    def _tell_loss(self, what: str) -> None:
+        sentence = what.format(file=f"journal/{self.settings.name}/{SESSION_FILE}")
+        self._possible_loss = sentence
+        self._say_once(sentence)
 
     def _on_subscribe(
         self, client: Client, userdata: Any, mid: int, reasons: list[ReasonCode], _: Any
@@ -328,6 +342,9 @@ class Listener:
     def _on_disconnect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
         with self._ack_lock:
             was_connected, self._connected = self._connected, False
+        if getattr(reason, "value", None) == _TAKEN_OVER_CODE:
+            self._tell_loss(_TAKEN_OVER)
+            return
         if not was_connected and not self.subscribed.is_set() and not self._leaving and not self._refusal:
             self._say_once(f"{closed_sentence(self.address, reason)}; trying again")
         if was_connected and not self._leaving:
@@ -377,19 +394,3 @@ def _lock(folder: Path, name: str) -> IO[str]:
             "give this one another name in its settings"
         ) from None
     return file
-
-
-def _client_id(folder: Path) -> tuple[bool, str]:
-    """Return whether there was one before, and the id under which the broker keeps our session."""
-    path = folder / "client-id"
-    if path.exists():
-        return True, path.read_text().strip()
-    client_id = f"underair-{secrets.token_hex(6)}"
-    aside = path.with_suffix(".tmp")
-    with aside.open("w") as file:
-        file.write(client_id + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    sync_folder(folder)
-    return False, client_id

@@ -27,7 +27,8 @@ class BrokerSettings(Struct, frozen=True, forbid_unknown_fields=True):
     """How to speak to the broker; user and password may come from the environment instead."""
 
     protocol: Literal["3.1.1", "5"] = "3.1.1"
-    client_id: Annotated[str, Meta(max_length=128)] = ""
+    client_id: Annotated[str, Meta(max_length=100)] = ""
+    client_id_random: bool = True
     keepalive_s: Annotated[int, Meta(ge=5, le=3600)] = 30
     session_expiry_s: Annotated[int, Meta(ge=60, le=2**32 - 1)] = 604_800
     username: str = ""

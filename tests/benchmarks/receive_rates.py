@@ -79,7 +79,7 @@ def _durable(port: int, messages: int, mqtt5: bool, batching: bool) -> tuple[flo
     if not batching:
         ingest.broker.mqtt.batches_are_possible = lambda: False
     archive = tempfile.mkdtemp(prefix="underair-benchmark-")
-    broker = BrokerSettings(client_id="receiver", protocol="5" if mqtt5 else "3.1.1")
+    broker = BrokerSettings(client_id="receiver", client_id_random=False, protocol="5" if mqtt5 else "3.1.1")
     listener = Listener(f"mqtt://127.0.0.1:{port}", archive, Settings(broker=broker))
     took = listener._take  # the moment of the first message
     began: list[float] = []

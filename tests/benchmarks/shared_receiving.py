@@ -34,7 +34,9 @@ def receive(port: int, archive: str, name: str) -> None:
     from ingest.listener import Listener
     from ingest.settings import BrokerSettings, Settings
 
-    broker = BrokerSettings(client_id=name, protocol="5", shared_group="benchmark", keepalive_s=3600)
+    broker = BrokerSettings(
+        client_id=name, client_id_random=False, protocol="5", shared_group="benchmark", keepalive_s=3600
+    )
     listener = Listener(f"mqtt://127.0.0.1:{port}", archive, Settings(name=name, broker=broker))
     took = listener._take
     began: list[float] = []

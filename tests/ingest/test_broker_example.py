@@ -65,7 +65,18 @@ def certificates(tmp_path: Path) -> Certificates:
 
 
 @pytest.fixture
-def secured(mosquitto: Any, certificates: Certificates) -> str:
+def inner_port(free_port: Callable[[], int]) -> int:
+    """For listeners and those who watch over them."""
+    return free_port()
+
+
+@pytest.fixture
+def inner(secured: str, inner_port: int) -> str:
+    return f"mqtts://127.0.0.1:{inner_port}"
+
+
+@pytest.fixture
+def secured(mosquitto: Any, certificates: Certificates, inner_port: int) -> str:
     """The broker under the shipped configuration; only its paths and its port are put right."""
     certificate, key = certificates.of("broker", host="127.0.0.1")
     text = (EXAMPLE / "mosquitto.conf").read_text()
@@ -76,6 +87,7 @@ def secured(mosquitto: Any, certificates: Certificates) -> str:
         ("/etc/mosquitto/access-list", str(EXAMPLE / "access-list")),
         ("/var/lib/mosquitto/", f"{mosquitto.folder}/"),
         ("listener 8883", f"listener {mosquitto.port} 127.0.0.1"),
+        ("listener 8884", f"listener {inner_port}"),
     ):
         assert shipped in text
         text = text.replace(shipped, ours)
@@ -108,10 +120,10 @@ def _settings(certificates: Certificates, **more: Any) -> Settings:
 
 
 def test_set_can_publish_only_as_itself_and_desk_only_as_its_desk(
-    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+    secured: str, inner: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
     archive = tmp_path / "archive"
-    with Listener(secured, archive, _settings(certificates)) as listener:
+    with Listener(inner, archive, _settings(certificates)) as listener:
         assert listener.subscribed.wait(60)
         with _publishing(secured, certificates, "set/S-1") as publisher:
             publisher.publish("underair/v1/demo/set/S-2/motion", _payload("S-2", 1))
@@ -149,16 +161,16 @@ def test_set_hears_nothing(secured: str, certificates: Certificates, wait_until:
 
 
 def test_listener_s_own_status_is_let_through(
-    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+    secured: str, inner: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
     told: list[bytes] = []
     certificate, key = certificates.of("monitor")
     client = new_client("monitor", tls=tls_context(certificates.authority_file, certificate, key))
     client.on_message = lambda _client, _data, message: told.append(message.payload)
     client.on_connect = lambda client, *_: client.subscribe("underair/status/#", qos=1)
-    client.connect("127.0.0.1", int(secured.rpartition(":")[2]))
+    client.connect("127.0.0.1", int(inner.rpartition(":")[2]))
     client.loop_start()
-    with Listener(secured, tmp_path / "archive", _settings(certificates)):
+    with Listener(inner, tmp_path / "archive", _settings(certificates)):
         wait_until(lambda: told, what="a status")
     client.disconnect()
     client.loop_stop()
@@ -182,13 +194,13 @@ def test_certificate_of_an_unknown_authority_is_refused_with_what_to_do(
 
 
 def test_client_without_a_certificate_of_its_own_is_told_so(
-    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+    secured: str, inner: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
     with pytest.raises(BrokerProblem, match="certificate_file and key_file"):
         Publisher(secured, login=Login(ca_file=certificates.authority_file))
     said: list[str] = []
     settings = Settings(broker=BrokerSettings(ca_file=certificates.authority_file))
-    with Listener(secured, tmp_path / "archive", settings, say=said.append):
+    with Listener(inner, tmp_path / "archive", settings, say=said.append):
         wait_until(lambda: any("certificate_file and key_file" in each for each in said), what="a hint")
 
 
@@ -216,18 +228,18 @@ def _config(certificates: Certificates, name: str, folder: Path) -> str:
 
 
 def test_broker_is_tried_with_the_listener_s_own_settings(
-    secured: str, certificates: Certificates, tmp_path: Path
+    secured: str, inner: str, certificates: Certificates, tmp_path: Path
 ) -> None:
     done = CliRunner().invoke(
         check_broker,
-        [secured, "--messages", "200", "--config", _config(certificates, "listener", tmp_path)],
+        [inner, "--messages", "200", "--config", _config(certificates, "listener", tmp_path)],
     )
     assert done.exit_code == 0, done.output
     assert "LOSS" not in done.output
 
 
 def test_drill_is_played_and_a_desk_speaks_at_the_shipped_broker(
-    secured: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+    secured: str, inner: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
     archive = tmp_path / "archive"
     capture = tmp_path / "capture.ndjson"
@@ -238,11 +250,11 @@ def test_drill_is_played_and_a_desk_speaks_at_the_shipped_broker(
             line = {"received": "2031-05-04T10:21:07Z", "topic": topic, "payload": payload}
             lines.write(json.dumps(line) + "\n")
     login = load_login(_config(certificates, "desk/D-1", tmp_path))
-    with Listener(secured, archive, _settings(certificates)) as listener:
+    with Listener(inner, archive, _settings(certificates)) as listener:
         assert listener.subscribed.wait(60)
         done = CliRunner().invoke(
             replay,
-            [str(capture), "--broker", secured, "--config", _config(certificates, "drill", tmp_path)],
+            [str(capture), "--broker", inner, "--config", _config(certificates, "drill", tmp_path)],
         )
         assert done.exit_code == 0, done.output
         desk = Desk.at_broker(secured, "D-1", login)
@@ -253,3 +265,24 @@ def test_drill_is_played_and_a_desk_speaks_at_the_shipped_broker(
     assert messages["motion"]["seq"].to_list() == [0, 1, 2]
     seen = messages["seen"].row(0, named=True)
     assert f"{seen['desk_id']}/{seen['boot']}/{seen['seq']}" == identity
+
+
+def test_set_cannot_take_the_session_of_the_listener(
+    secured: str, inner: str, certificates: Certificates, tmp_path: Path, wait_until: WaitUntil
+) -> None:
+    """With the listener's own client id and a clean session, as a set's certificate could do it before."""
+    archive = tmp_path / "archive"
+    settings = _settings(certificates)
+    with Listener(inner, archive, settings) as listener:
+        assert listener.subscribed.wait(60)
+    with _publishing(secured, certificates, "set/S-1") as publisher:
+        for seq in range(50):
+            publisher.publish("underair/v1/demo/set/S-1/motion", _payload("S-1", seq))
+    certificate, key = certificates.of("set/S-2")
+    stolen_id = (archive / "journal/listener/session-id").read_text().strip()
+    login = Login(ca_file=certificates.authority_file, certificate_file=certificate, key_file=key)
+    Publisher(secured, stolen_id, login).close()
+    said: list[str] = []
+    with Listener(inner, archive, settings, say=said.append) as listener:
+        wait_until(lambda: listener.health.journalled == 50, what="what waited")
+    assert not any("did not keep our session" in sentence for sentence in said)

@@ -1,0 +1,59 @@
+"""The id under which the broker keeps a listener's session: random, and kept beside the journal.
+
+Whoever knows the id and may connect can take the session over, and with it the messages that wait there. So
+the id has a random end even when the settings name its beginning, and it is in no topic and no status.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+from ingest.archive.store import sync_folder
+from ingest.settings import BrokerSettings
+
+FILE_NAME = "session-id"
+_OLD_FILE_NAME = "client-id"  # of 0.3: the id, unless the settings named another
+
+
+def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
+    """Return whether there may be a session already, and its id.
+
+    Parameters
+    ----------
+    folder : Path
+        The listener's journal folder, where the id is kept.
+    settings : BrokerSettings
+        `client_id` is the id's beginning, or all of it when `client_id_random` is off. After an upgrade from
+        0.3 the id stays as it was: messages may wait for it at the broker.
+    """
+    path = folder / FILE_NAME
+    named = settings.client_id
+    kept = path.read_text().strip() if path.exists() else _of_earlier_version(folder, named)
+    if named and not settings.client_id_random:
+        wanted = named
+    elif kept and kept.startswith(named or "underair-"):
+        wanted = kept
+    else:
+        wanted = f"{named or 'underair'}-{secrets.token_hex(8)}"
+    if not path.exists() or kept != wanted:
+        _keep(path, wanted)
+    return kept == wanted, wanted
+
+
+def _of_earlier_version(folder: Path, named: str) -> str:
+    old = folder / _OLD_FILE_NAME
+    if not old.exists():
+        return ""
+    return named or old.read_text().strip()
+
+
+def _keep(path: Path, text: str) -> None:
+    aside = path.with_suffix(".tmp")
+    with aside.open("w") as file:
+        file.write(text + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    sync_folder(path.parent)
