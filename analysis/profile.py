@@ -186,10 +186,10 @@ class Rest(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     )
 
 
-class Withholding(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Small counts in what is exported."""
+class Disclosure(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What may be published: how many people a group must have (`analysis.trends.cells`)."""
 
-    smallest_count: Annotated[int, Meta(ge=2, le=1000)] = 16
+    fewest_people: Annotated[int, Meta(ge=5, le=1000)] = 10
 
 
 class Retention(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -232,7 +232,7 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     link: Link = Link()
     entry: Entry = Entry()
     rest: Rest = Rest()
-    withholding: Withholding = Withholding()
+    disclosure: Disclosure = Disclosure()
     retention: Retention = Retention()
 
     @staticmethod

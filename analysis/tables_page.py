@@ -37,20 +37,27 @@ _ARCHIVE = """
 and `refused` for what did not keep the contract. Merging (`underair tidy`) changes files, never rows.
 """
 _AUDIT = """
-## What `underair audit` hands out
+## What `underair audit` publishes
 
-`by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`, `standing_out`, each as CSV and Parquet;
-the `README.txt` beside them says what is in which. Wearers do not appear. In place of a count stands
+For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates`, as CSV and Parquet, with a
+`README.txt`. Wearers and sets do not appear.
 
-- `<16` where it is from 1 to 15 (the limit is the profile's, `withholding`);
-- `withheld` where it, or what follows from it, would tell more of such a count. It may be of any size from 1:
-  a small total of many parts reads `withheld`, too, since `<16` on it would tell too much of them;
-- the count itself where it is nought.
+- Cells are the service by month, and the service, stations, roles and kinds by quarter and year. The
+  difference of two cells is again a whole group in a whole quarter.
+- Each group has at least 10 people (the profile's `disclosure`). Nobody has over 35 % of its wears, and all
+  but the two busiest people have at least 20 % of the busiest one's. Smaller groups are merged.
+- Events are wears with the event, rounded to 5 and printed as a range (`_low`, `_high`). Rates come from the
+  range. A range from which a count could be computed is widened.
+- Hours are rounded to 5 and means to two figures. A mean that one person decides is left out. A percentile
+  needs 10 wears of 5 people beyond it.
+- A period is published once, when it is over, and kept in `releases.ndjson`. Next month's release adds to it.
 
-A line with either has `withheld` true, and what would tell the count (rates, intervals, minutes) is empty.
-In Parquet files the counts stay numbers, null where a mark stands; the mark is in the column of the same name
-with `_mark`. For all that stands in one release, each small count can have every value that marks and noughts
-allow, at least half of those that its mark names, and no withheld count can be computed back.
+`--replace PERIOD --reason TEXT` publishes a period anew. Only whoever works on the machine can do this, and
+the list keeps both versions, the reason and the user's name. `underair verify` checks the list's chain.
+Publish a period before `underair retain` drops its names: afterwards nobody knows how many people it covers.
+
+`--inside` writes exact tables instead: `by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`
+and `standing_out`, with people. They must not leave the service.
 """
 _EVERY = "Columns of every kind (`desk_id` instead of `set_id` where a desk speaks)"
 

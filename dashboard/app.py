@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import importlib
 import logging
-from dataclasses import replace
 from types import ModuleType
 from typing import Any
 from urllib.parse import parse_qsl
@@ -26,7 +25,6 @@ from dashboard import theme, words
 from dashboard.access import roles
 from dashboard.access import words as access_words
 from dashboard.access.protection import after_sending, plain, protect, refused_page
-from dashboard.access.pseudonyms import Pseudonyms
 from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.context import Context
@@ -86,8 +84,6 @@ def create_app(
     modules: dict[str, Any] = dict(pages if pages is not None else _page_modules())
     if sign_in is not None:
         modules["/access"] = AccessPage(sign_in)
-        names = Pseudonyms.beside(sign_in.accounts.path, sign_in.archive)
-        context = replace(context, pseudonyms=names)
     modules["/method"] = method
     app = Dash(
         __name__,

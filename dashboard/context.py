@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from analysis.profile import Profile
-    from dashboard.access.pseudonyms import Pseudonyms
     from dashboard.live.desk import Desk
     from dashboard.live.feed import Feed
     from ingest.archive.reading import Archive
@@ -27,12 +26,9 @@ class Context:
         Follows the archive into the live board; None where no live page is wanted (tests of the other pages).
     desk : Desk or None
         Publishes tally, note and seen; None when no broker was given, and the live page says so.
-    pseudonyms : Pseudonyms or None
-        What the role `audit` sees in place of the desk's `wearer_id`; None where nobody signs in.
     """
 
     archive: Archive
     profile: Profile
     feed: Feed | None = None
     desk: Desk | None = None
-    pseudonyms: Pseudonyms | None = None

@@ -17,7 +17,15 @@ import numpy as np
 import polars as pl
 
 from analysis.trends.ledger import falls_between_wears
-from analysis.trends.measures import EVENTS, MEANS, RATES, by_month, monthly_mean, monthly_rate
+from analysis.trends.measures import (
+    EVENTS,
+    MEANS,
+    RATES,
+    SILENT_WEAR_MIN,
+    by_month,
+    monthly_mean,
+    monthly_rate,
+)
 from analysis.trends.statistics import (
     MannKendall,
     Rate,
@@ -36,8 +44,6 @@ FEWEST_WEARS = 20
 FEWEST_WEARERS = 5
 """Nor is a station or role of fewer people, where one person would be the station."""
 RECENT_WEARS = 12
-SILENT_WEAR_MIN = 1.0
-"""A wear with this much silence counts against its set."""
 BATTERY_CODES = ("battery_refused", "battery_low_at_start")
 CLOCK_CODES = ("clock_wrong", "clock_stepped")
 SET_MEASURES = ("readings_stuck", "clock", "battery", "silent_wears", "pressure_fell_closed")

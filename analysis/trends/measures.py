@@ -42,6 +42,8 @@ RATES = {
     "distress_alarms": ("hours", 100.0),
 }
 """What each event is counted per: so many wears, or hours under air."""
+SILENT_WEAR_MIN = 1.0
+"""A wear with this much silence counts as one. Our own rule."""
 MEANS = ("under_air_min", "hard_min", "heat_dose", "silent_min")
 
 

@@ -91,6 +91,8 @@ ROUTES: dict[str, Rule] = {
     "GET /trends/progress.json": TRENDS,
     "GET /trends/export.zip": TRENDS_EXPORT,
     "GET /trends/summary.html": TRENDS_EXPORT,
+    "GET /trends/inside.zip": EXPORT,
+    "GET /trends/inside.html": EXPORT,
     "GET /review/export": EXPORT,
     "GET /review/report": EXPORT,
 }
@@ -128,6 +130,11 @@ class Visitor:
 
 STRANGER = Visitor()
 THIS_MACHINE = Visitor(roles=frozenset(ROLES))
+
+
+def sees_people(one: Visitor) -> bool:
+    """Return whether a visitor may see wearers and exact counts; others see what is published."""
+    return "review" in one.roles
 
 
 def visitor() -> Visitor:

@@ -254,6 +254,7 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
     from dashboard.access.log import FOLDER, read_log
     from dashboard.evidence.archive_heads import compared_with_memory
     from dashboard.privacy.holds import HOLDS
+    from dashboard.trends.releases import faults as releases_faults
     from ingest.archive.parts import is_archive
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
@@ -272,6 +273,10 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
             told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
             click.echo(f"{what}: {told}", err=True)
         broken += faults
+    lines, faults = releases_faults(work_folder(folder))
+    if lines:
+        click.echo(f"releases: {counted(lines, 'line')}, {counted(len(faults), 'fault')}", err=True)
+    broken += faults
     said, faults = compared_with_memory(folder, expect)
     broken += faults
     for fault in broken:

@@ -11,14 +11,14 @@ from dash import Dash, dcc, html
 
 from analysis.trends.comparisons import Signal
 from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, by_month, monthly_mean, monthly_rate
-from dashboard.access.pseudonyms import sees_wearers
-from dashboard.access.roles import visitor
+from dashboard.access.roles import sees_people, visitor
 from dashboard.context import Context
 from dashboard.listing import cell, listing
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends import words
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
+from dashboard.trends.outside_page import published_page
 from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
     KINDS,
@@ -42,17 +42,20 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     """Return the page over the wears that the address chooses."""
     look = keeper_of(context).look()
     every = look.ledger["wears"]
-    choice = choice_of(query, every)
+    people = sees_people(visitor())
+    choice = choice_of(query if people else {"year": query.get("year", "")}, every)
     wears = chosen(every, choice)
-    parts: list[Any] = [_heading(look, choice)]
+    parts: list[Any] = [_heading(look, choice, people=people)]
     if look.working is not None:
         parts.append(_working(look.working))
+    if not people:
+        known = trends_export.published_now(context, look)
+        fewest = context.profile.disclosure.fewest_people
+        return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
     if not len(wears):
         return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
     # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
     found, comparisons = standing_out(look, Choice(year=choice.year, kind=choice.kind))
-    if context.pseudonyms is not None and not sees_wearers(visitor()):
-        found, wears = context.pseudonyms.in_signals(found), context.pseudonyms.in_frame(wears)
     months, running = by_month(wears), running_month()
     holds = (
         {one.measure for one in found if one.part == "service"}
@@ -103,7 +106,7 @@ def _in(one: Signal, wears: pl.DataFrame) -> bool:
     return one.part != "wearer" or one.name in wears["wearer_id"]
 
 
-def _heading(look: Look, choice: Choice) -> Any:
+def _heading(look: Look, choice: Choice, *, people: bool) -> Any:
     wears = look.ledger["wears"]
     rows: list[Any] = [
         _chips(
@@ -114,14 +117,14 @@ def _heading(look: Look, choice: Choice) -> Any:
             choice,
         )
     ]
-    kinds = [(kind, words.KIND_WORDS[kind]) for kind in KINDS if kind in wears["kind"]]
+    kinds = [(kind, words.KIND_WORDS[kind]) for kind in KINDS if kind in wears["kind"]] if people else []
     if len(kinds) > 1 or choice.kind:
         rows.append(_chips(words.KIND, "kind", kinds, words.ALL_KINDS, choice))
     for name, label, every in (
         ("station", words.STATION, words.ALL_STATIONS),
         ("role", words.ROLE, words.ALL_ROLES),
     ):
-        known = words_of(wears, name)
+        known = words_of(wears, name) if people else []
         if known:
             rows.append(_chips(label, name, [(word, word) for word in known], every, choice))
     units = html.Nav(
@@ -132,15 +135,17 @@ def _heading(look: Look, choice: Choice) -> Any:
         ],
         **aria(label=words.UNITS),
     )
-    rows.append(units)
+    rows += [units] if people else []
     year = f"?year={choice.year}" if choice.year else ""
-    take_away = [
-        html.A(words.SUMMARY_LINK, href=f"/trends/summary.html{year}", className="action"),
-        html.A(words.EXPORT, href=f"/trends/export.zip{year}", className="action"),
-    ]
+    links = [(words.SUMMARY_LINK, "summary.html"), (words.EXPORT, "export.zip")]
+    links += [(words.INSIDE_LINK, "inside.html"), (words.INSIDE_EXPORT, "inside.zip")] if people else []
+    take_away = [html.A(text, href=f"/trends/{name}{year}", className="action") for text, name in links]
     top = html.Div([html.H1(words.TITLE), *(take_away if len(wears) else [])], className="title-row")
     shown = [
-        html.P(text.format(problem=problem), className="problem", role="alert")
+        # The roster's fault names a wearer: only for those who may see people.
+        html.P(
+            text.format(problem=problem if people else words.ASK_INSIDE), className="problem", role="alert"
+        )
         for text, problem in (
             (words.BAD_ROSTER, look.roster_problem),
             (words.NOT_UP_TO_DATE, look.update_problem),

@@ -1,10 +1,10 @@
-"""The verb `audit`: the long view of an archive as tables and a monthly summary, small counts withheld."""
+"""The verb `audit`: the long view of an archive as tables and a monthly sheet, for outside or inside."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,9 @@ from ingest.plurals import counted
 
 if TYPE_CHECKING:
     import polars as pl
+
+    from analysis.profile import Profile
+    from analysis.trends.ledger import Ledger
 
 
 class _Day(click.DateTime):
@@ -48,13 +51,20 @@ DAY = _Day(["%Y-%m-%d"])
     help="Folder for the tables and the summary; made when it is not there.",
 )
 @click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
+@click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; its month is the summary's.")
 @click.option(
-    "--to",
-    "last",
-    type=DAY,
-    metavar="DATE",
-    help="Last day; its month is the summary's. Without it, the last month that is over.",
+    "--inside",
+    "for_inside",
+    is_flag=True,
+    help="Exact counts, sets, forecasts, rest and people who stand out: inside the service only.",
 )
+@click.option(
+    "--replace",
+    "replaced",
+    metavar="PERIOD",
+    help="Publish a period such as 2031-04 anew; needs --reason. Whoever has both versions can compare them.",
+)
+@click.option("--reason", metavar="TEXT", help="Why, and who decided; kept in releases.ndjson.")
 @click.option(
     "--profile",
     "profile_file",
@@ -64,27 +74,25 @@ DAY = _Day(["%Y-%m-%d"])
 @click.option(
     "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
 )
-@click.option(
-    "--overlapping",
-    is_flag=True,
-    help="Make tables that overlap a period handed out before: both together may tell withheld counts.",
-)
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def audit(
     archive_folder: Path,
     out: Path,
     first: datetime | None,
     last: datetime | None,
+    for_inside: bool,
+    replaced: str | None,
+    reason: str | None,
     profile_file: str | None,
     engine: str | None,
-    overlapping: bool,
     as_json: bool,
 ) -> None:
-    """Sum up months of wears: rates, planning rates, sets, forecasts; small counts withheld.
+    """Sum up months of wears as tables and a monthly sheet, for outside the service or inside.
 
-    A count from 1 to 15 (the profile's limit) is printed <16; withheld stands where a count, or what follows
-    from it, would tell more of such a one. Whatever is handed out is noted in releases.ndjson; tables that
-    overlap an earlier release are refused.
+    Without --inside: published figures. Each covers at least 10 people (the profile's limit); events are
+    printed as ranges. A month, quarter or year is published once, when it is over, and kept in
+    releases.ndjson; `underair verify` checks that list. With --inside: exact figures, not to leave the
+    service.
 
     What has been worked out before is kept in the archive's folder under derived/ (for an archive on a store
     in its work folder on this machine); only new wears take time. With an engine the workers of a Dask
@@ -100,21 +108,16 @@ def audit(
 
     from analysis.pieces.spread import spread_over
     from analysis.profile import Profile, load_profile
-    from analysis.tables import formula_safe
-    from analysis.trends.audit import audit as audit_ledger
-    from analysis.trends.audit import printed
     from analysis.trends.roster import no_roster, with_station_and_role
-    from dashboard.trends.releases import OverlappingRelease, days_of, finished_months, release
-    from dashboard.trends.summary import summary_html, summary_months
-    from dashboard.trends.summary_words import INSIDE_ONLY, marks_note, readme
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
-    from ingest.parquet_bytes import parquet_bytes
 
     if first is not None and last is not None and last < first:
         raise click.BadParameter(f"{last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}", param_hint="--to")
+    if (replaced is None) != (reason is None):
+        raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
     if not archive_folder.is_dir():
         raise ArchiveProblem(
             f"there is no archive at {archive_folder}; make one with `underair import LOG --archive "
@@ -126,64 +129,99 @@ def audit(
     now = datetime.now(UTC)
     with spread_over(engine) if engine is not None else nullcontext() as run, _progress() as progress:
         ledger.update(now, progress, run)
-    chosen = between(ledger.tables(), first, last)
-    tables = chosen if last is not None else finished_months(chosen, now)
-    if not tables["wears"].height:
-        raise ArchiveProblem(_nothing(archive_folder, ledger.tables()["wears"], chosen["wears"].height))
+    tables = ledger.tables()
     roster = roster_of(archive)
     tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
-    made, summary = audit_ledger(tables, profile), out / "summary.html"
-    days = days_of(tables)
-    if days is None:
-        noting: AbstractContextManager[bool] = nullcontext(False)
+    chosen = between(tables, first, last)
+    if not chosen["wears"].height:
+        raise ArchiveProblem(_nothing(archive_folder, tables["wears"]))
+    place = work_folder(archive_folder)
+    if replaced is not None and reason is not None:
+        _publish_anew(place, tables["wears"], replaced, reason, profile, now)
+    if for_inside:
+        shown, note, sheet = _inside(chosen, profile, now)
     else:
-        since, until = first.date() if first else days[0], last.date() if last else days[1]
-        noting = release(work_folder(archive_folder), made, since, until, now, overlapping=overlapping)
-    months = summary_months(made)
-    with _handed_over(out) as aside:
-        try:
-            with noting as inside_only:
-                for name, table in made.tables.items():
-                    (aside / f"{name}.parquet").write_bytes(parquet_bytes(table))
-                    lines = formula_safe(printed(table)).write_csv(float_precision=4)
-                    (aside / f"{name}.csv").write_text(lines, encoding="utf-8", newline="")
-                shown = months[-1] if months else ""
-                sheet = summary_html(made, shown, profile, now, inside_only=inside_only)
-                (aside / summary.name).write_text(sheet, encoding="utf-8")
-                note = readme(made, profile.name, made.tables, inside_only=inside_only)
-                (aside / "README.txt").write_text(note, encoding="utf-8")
-        except OverlappingRelease as error:
-            raise OverlappingRelease(f"{error}; --overlapping makes them all the same") from None
-    wears, signals = tables["wears"].height, made.tables["standing_out"].height
+        shown, note, sheet = _outside(place, tables["wears"], first, last, profile, now)
+    _write(out, shown, note, sheet)
     if as_json:
-        said = {
-            name: {"rows": table.height, "file": str(out / f"{name}.csv")}
-            for name, table in made.tables.items()
+        files = {
+            name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
         }
-        about = {
-            "wears": wears,
-            "comparisons": made.comparisons,
-            "smallest_count": made.smallest_count,
-            "marks": marks_note(made.smallest_count),
-            "inside_only": inside_only,
-        }
-        click.echo(json.dumps({**about, "profile": profile.name, "summary": str(summary), "tables": said}))
+        said = {"wears": chosen["wears"].height, "inside_only": for_inside, "profile": profile.name}
+        click.echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
     else:
-        click.echo(
-            f"{counted(wears, 'wear')}; standing out of {counted(made.comparisons, 'comparison')}: "
-            f"{signals}; tables and summary.html are in {out}. {marks_note(made.smallest_count)} "
-            f"{profile.decides}"
-            f"{f' {INSIDE_ONLY}' if inside_only else ''}"
-        )
+        from dashboard.trends.summary_words import INSIDE_ONLY, published_note
+
+        meaning = INSIDE_ONLY if for_inside else published_note(profile.disclosure.fewest_people)
+        wears = counted(chosen["wears"].height, "wear")
+        click.echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 
-def _nothing(archive: Path, every: pl.DataFrame, of_period: int) -> str:
+Shown = tuple["dict[str, pl.DataFrame]", str, str]
+"""Tables, the note beside them, and the monthly sheet."""
+
+
+def _publish_anew(
+    place: Path, wears: pl.DataFrame, period: str, reason: str, profile: Profile, now: datetime
+) -> None:
+    import getpass
+
+    from dashboard.trends.releases import replace
+
+    fewest = profile.disclosure.fewest_people
+    replace(place, wears, period, reason, getpass.getuser(), now, fewest)
+    click.echo(f"{period} is published anew: {reason}", err=True)
+
+
+def _outside(
+    place: Path,
+    wears: pl.DataFrame,
+    first: datetime | None,
+    last: datetime | None,
+    profile: Profile,
+    now: datetime,
+) -> Shown:
+    from analysis.trends.cell_periods import inside_days
+    from dashboard.trends.outside import tables
+    from dashboard.trends.outside_summary import published_html, published_months
+    from dashboard.trends.releases import publish
+    from dashboard.trends.summary_words import readme
+
+    fewest = profile.disclosure.fewest_people
+    known = publish(place, wears, now, fewest)
+    days = (first.date() if first else None, last.date() if last else None)
+    chosen = {name: one for name, one in known.items() if inside_days(name, *days)}
+    shown = tables(chosen)
+    months = published_months(chosen)
+    month = months[-1] if months else ""
+    return shown, readme(profile.name, shown, fewest), published_html(known, month, profile, now)
+
+
+def _inside(ledger: Ledger, profile: Profile, now: datetime) -> Shown:
+    from analysis.trends.audit import audit as audit_ledger
+    from dashboard.trends.inside_summary import inside_html, inside_months
+    from dashboard.trends.summary_words import inside_readme
+
+    made = audit_ledger(ledger, profile)
+    months = inside_months(made)
+    sheet = inside_html(made, months[-1] if months else "", profile, now)
+    return made.tables, inside_readme(profile.name, made.tables), sheet
+
+
+def _write(out: Path, shown: dict[str, pl.DataFrame], note: str, sheet: str) -> None:
+    from dashboard.trends.export import csv_of
+    from ingest.parquet_bytes import parquet_bytes
+
+    with _handed_over(out) as aside:
+        for name, table in shown.items():
+            (aside / f"{name}.parquet").write_bytes(parquet_bytes(table))
+            (aside / f"{name}.csv").write_text(csv_of(table), encoding="utf-8", newline="")
+        (aside / "summary.html").write_text(sheet, encoding="utf-8")
+        (aside / "README.txt").write_text(note, encoding="utf-8")
+
+
+def _nothing(archive: Path, every: pl.DataFrame) -> str:
     """Say why there is nothing to sum up, and what to do."""
-    if of_period:
-        return (
-            f"the {of_period} wears of the period lie in the running month, which is left out until it is "
-            "over; --to with a day takes them"
-        )
     days = every["started"].drop_nulls().dt.strftime("%Y-%m-%d").sort()
     if len(days):
         first, last = days[0], days[-1]

@@ -1,10 +1,9 @@
-"""What was handed out: a line for each release of tables or of a summary, kept in the archive's folder.
+"""What was published: a line for each period in the archive's folder, chained, written once and kept.
 
-Small counts are withheld within one release. Two releases over periods that overlap are not safe together:
-their difference is the table of a shorter period, in which a withheld count may stand. A release that
-overlaps an earlier one is therefore refused, unless its figures are the very same or somebody says that it
-shall be made all the same; that is then noted too, and said on what is made. A summary is cut from the same
-tables and counts as they do: its months, tasks and rests beside an export of another day would tell as much.
+Cells that are never worked out again cannot differ from those that somebody has, so a release is never
+refused. A correction is the exception: only whoever works on the machine itself can make one, it needs a
+reason, and it is a line of its own. Each line carries the SHA-256 of the line before it; `underair verify`
+checks the chain.
 """
 
 from __future__ import annotations
@@ -12,132 +11,185 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
-from datetime import date, datetime
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
-from typing import IO
 
 import msgspec
 import polars as pl
 
-from analysis.trends.audit import Audit
-from analysis.trends.ledger import Ledger
+from analysis.trends.cells import Published
+from analysis.trends.publishing import due
+from analysis.trends.wear_arrays import FEWEST_PEOPLE
 from ingest.archive.store import sync_folder
 from ingest.contract.errors import UnderairError, system_sentence
 
 FILE_NAME = "releases.ndjson"
+NOTHING_BEFORE = "0" * 64
 
 
-class Release(msgspec.Struct, frozen=True, kw_only=True):
-    """One line: the days that tables cover (UTC, both inclusive), when made, and what tells them apart."""
+class Line(msgspec.Struct, frozen=True, kw_only=True):
+    """One line; those of underair 0.3 have no `published` and count for the chain only.
 
-    first: date
-    last: date
+    Attributes
+    ----------
+    made : datetime
+    published : Published or None
+    reason : str
+        Why it replaces an earlier line of the same period; empty for the first.
+    by : str
+        Who replaced it, as they said.
+    before : str
+        SHA-256 of the line before.
+    """
+
     made: datetime
-    figures: str
-    overlapping: bool = False
+    published: Published | None = None
+    reason: str = ""
+    by: str = ""
+    before: str = ""
 
 
-class OverlappingRelease(UnderairError):
-    """The tables would tell withheld counts beside tables that were handed out before."""
+class BadReleases(UnderairError):
+    """The list of what was published cannot be read or written, or a change to it makes no sense."""
 
 
-def finished_months(ledger: Ledger, now: datetime) -> Ledger:
-    """Leave the running month out: its tables would be other ones tomorrow."""
-    return {
-        name: frame.filter(
-            pl.col("started" if name == "wears" else "at").dt.strftime("%Y-%m") != f"{now:%Y-%m}"
-        )
-        for name, frame in ledger.items()
-    }
-
-
-def days_of(ledger: Ledger) -> tuple[date, date] | None:
-    """Return the first and the last day with wears; None without any."""
-    days = ledger["wears"]["started"].drop_nulls().dt.date()
-    first, last = days.min(), days.max()
-    return (first, last) if isinstance(first, date) and isinstance(last, date) else None
-
-
-@contextmanager
-def release(
-    archive: Path, made: Audit, first: date, last: date, now: datetime, *, overlapping: bool = False
-) -> Iterator[bool]:
-    """Note that tables are handed out, when what is made ready meanwhile is ready; not when that fails.
+def publish(
+    archive: Path, wears: pl.DataFrame, now: datetime, fewest: int = FEWEST_PEOPLE
+) -> dict[str, Published]:
+    """Publish every period that is over, and return all that was ever published, by period.
 
     Parameters
     ----------
     archive : Path
-    made : Audit
-    first, last : date
-        What they cover, both days inclusive.
+        Where the list is: the archive's folder (of one on a store its work folder).
+    wears : DataFrame
+        The ledger's, with `station` and `role`, complete until `now`.
     now : datetime
-    overlapping : bool
-        Make them although they overlap an earlier release.
-
-    Yields
-    ------
-    bool
-        Whether these figures overlap others that were handed out before them: not to leave the service.
+    fewest : int
+        People that a group must have.
 
     Raises
     ------
-    OverlappingRelease
-        When they overlap other tables that were handed out; nothing is noted then.
-    UnderairError
-        When the list cannot be read or written.
+    BadReleases
+        When the list cannot be read or written; nothing is published then.
     """
-    figures, path = _figures(made), archive / FILE_NAME
-    with ExitStack() as held:
-        with _noting(path):
-            file = held.enter_context(path.open("a+b"))
-            fcntl.flock(file, fcntl.LOCK_EX)  # the page and a verb, or two verbs, ask one after the other
-            earlier = _read(file)
-        same = next((one for one in earlier if one.figures == figures), None)
-        if same is not None:
-            yield same.overlapping
-            return
-        others = [one for one in earlier if one.first <= last and first <= one.last]
-        if others and not overlapping:
-            raise OverlappingRelease(_why_not(max(others, key=lambda one: one.last), first, last))
-        yield bool(others)
-        line = Release(first=first, last=last, made=now, figures=figures, overlapping=bool(others))
-        with _noting(path):
-            file.write(msgspec.json.encode(line) + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
-            sync_folder(archive)
+    with _list(archive) as (lines, add):
+        known = _by_period(lines)
+        for one in due(wears, now.date(), known, fewest):
+            add(Line(made=now, published=one))
+            known[one.period] = one
+        return known
+
+
+def published(archive: Path) -> dict[str, Published]:
+    """Return what was published, by period; publishes nothing."""
+    path = archive / FILE_NAME
+    try:
+        return _by_period(_decoded(path.read_bytes())) if path.is_file() else {}
+    except (OSError, msgspec.DecodeError) as error:
+        raise _cannot(path, error) from None
+
+
+def replace(
+    archive: Path,
+    wears: pl.DataFrame,
+    period: str,
+    reason: str,
+    by: str,
+    now: datetime,
+    fewest: int = FEWEST_PEOPLE,
+) -> Published:
+    """Publish one period anew, from the ledger as it is now.
+
+    Whoever has the earlier cells can take one from the other: that is why this asks for a reason.
+
+    Raises
+    ------
+    BadReleases
+        When the period was never published.
+    """
+    with _list(archive) as (lines, add):
+        known: Mapping[str, Published] = _by_period(lines)
+        if period not in known:
+            raise BadReleases(
+                f"{period} was never published; expected one of {', '.join(sorted(known)) or 'none yet'}"
+            )
+        others = {name: one for name, one in known.items() if name != period}
+        new = next(one for one in due(wears, now.date(), others, fewest) if one.period == period)
+        add(Line(made=now, published=new, reason=reason, by=by))
+        return new
+
+
+def faults(archive: Path) -> tuple[int, list[str]]:
+    """Return how many lines the list has, and what is wrong with its chain; nothing where it is whole."""
+    path = archive / FILE_NAME
+    if not path.is_file():
+        return 0, []
+    found: list[str] = []
+    before, count = NOTHING_BEFORE, 0
+    for number, line in enumerate(path.read_bytes().splitlines(), 1):
+        count += 1
+        try:
+            one = msgspec.json.decode(line, type=Line)
+        except msgspec.DecodeError as error:
+            found.append(f"{FILE_NAME}, line {number} cannot be read: {error}")
+        else:
+            if one.before != before and (one.before or one.published is not None):
+                found.append(
+                    f"{FILE_NAME}, line {number} does not follow from the line before: "
+                    "a line was altered, taken out or put in between"
+                )
+        before = hashlib.sha256(line).hexdigest()
+    return count, found
+
+
+def _by_period(lines: list[Line]) -> dict[str, Published]:
+    return {line.published.period: line.published for line in lines if line.published is not None}
+
+
+def _decoded(text: bytes) -> list[Line]:
+    return [msgspec.json.decode(line, type=Line) for line in text.splitlines()]
+
+
+class _Adding:
+    """Adds lines to the open list, each with the hash of the one before."""
+
+    def __init__(self, last: bytes) -> None:
+        self.made: list[bytes] = []
+        self._last = last
+
+    def __call__(self, line: Line) -> None:
+        before = hashlib.sha256(self._last).hexdigest() if self._last else NOTHING_BEFORE
+        self._last = msgspec.json.encode(msgspec.structs.replace(line, before=before))
+        self.made.append(self._last)
 
 
 @contextmanager
-def _noting(path: Path) -> Iterator[None]:
+def _list(archive: Path) -> Iterator[tuple[list[Line], _Adding]]:
+    """Yield what the list has and what adds to it, alone; what is added is written when all went well."""
+    path = archive / FILE_NAME
     try:
-        yield
+        with path.open("a+b") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)  # a page and a verb ask one after the other
+            file.seek(0)
+            text = file.read()
+            whole = text.rfind(b"\n") + 1
+            if whole < len(text):  # torn by a crash, so it was never handed out
+                file.truncate(whole)
+            lines = text[:whole].splitlines()
+            adding = _Adding(lines[-1] if lines else b"")
+            yield _decoded(text[:whole]), adding
+            if adding.made:
+                file.write(b"".join(line + b"\n" for line in adding.made))
+                file.flush()
+                os.fsync(file.fileno())
+                sync_folder(archive)
     except (OSError, msgspec.DecodeError) as error:
-        why = system_sentence(error) if isinstance(error, OSError) else str(error)
-        raise UnderairError(f"cannot note in {path} that tables are handed out: {why}") from None
+        raise _cannot(path, error) from None
 
 
-def _read(file: IO[bytes]) -> list[Release]:
-    """Read the list; a last line without its end goes, for what it was to note was never handed out."""
-    file.seek(0)
-    text = file.read()
-    whole = text.rfind(b"\n") + 1
-    if whole < len(text):
-        file.truncate(whole)
-    return [msgspec.json.decode(line, type=Release) for line in text[:whole].splitlines()]
-
-
-def _why_not(newest: Release, first: date, last: date) -> str:
-    return (
-        f"tables of {newest.first} to {newest.last} were handed out on {newest.made:%Y-%m-%d}; those "
-        f"of {first} to {last} overlap them, and the difference of two tables can tell a withheld "
-        "count. Choose a period that begins after the last one handed out, or hand out the earlier "
-        "tables again"
-    )
-
-
-def _figures(made: Audit) -> str:
-    text = "".join(f"{name}\n{table.write_ndjson()}" for name, table in sorted(made.tables.items()))
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
+def _cannot(path: Path, error: Exception) -> BadReleases:
+    why = system_sentence(error) if isinstance(error, OSError) else str(error)
+    return BadReleases(f"cannot use {path}, the list of what was published: {why}")

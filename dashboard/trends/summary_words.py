@@ -1,78 +1,105 @@
-"""Words of what leaves the house: the monthly summary and the note beside the exported tables."""
+"""Words of what is handed out: the monthly sheets and the notes beside exported tables."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from importlib.metadata import version
 
-from analysis.trends.audit import Audit
-from analysis.trends.withholding import WITHHELD, small_mark
 from dashboard.words import CAUTION
 
 TITLE = "Under air: summary of {month}"
-NO_MONTH = "Under air: no wears yet"
+NO_MONTH = "Under air: no month is published yet"
 MADE = "Made {made:%Y-%m-%d %H:%M} UTC by underair {version}, profile {profile}. {decides}"
 OTHER_MONTHS = "Other months"
-PRINT_HINT = "Print this page from the browser (Ctrl+P); it fits one sheet of A4."
+PRINT_HINT = "Print this page from the browser (Ctrl+P). It fits one sheet of A4."
 KEY_FIGURES = "The month in figures"
-KEY_HEADS = ("", "This month", "95\u00a0% interval", "A month before (mean of up to 12)")
-MARKS_NOTE = (
-    "“{small}”: a count from 1 to {most}. “{withheld}”: hidden since it, or what follows from it, would tell "
-    "more of such a count; it may be of any size from 1. A nought is shown."
-)
+KEY_HEADS = ("", "This month", "A month before (mean of up to 12)")
+INSIDE_HEADS = ("", "This month", "95\u00a0% interval", "A month before (mean of up to 12)")
 NOTHING = "–"
 CHARTS = "Month by month"
-NO_MONTH_SHOWN = "No month has a figure that is shown."
+NO_MONTH_SHOWN = "No month has this figure."
 STANDS_OUT = "What stands out over all years"
-NOTHING_STANDS_OUT = "Nothing, of {count:,} comparisons judged together."
-PLANNING = "Planning rates, L/min"
-PLANNING_HEADS = ("Task", "Wears", "Median", "90\u00a0%", "95\u00a0%")
+NOTHING_STANDS_OUT = "Nothing stands out among {count:,} comparisons."
+PLANNING = "Planning rates of {year}, L/min"
+PLANNING_INSIDE = "Planning rates, L/min"
+PLANNING_HEADS = ("Task", "Median", "90\u00a0%", "95\u00a0%")
+PLANNING_INSIDE_HEADS = ("Task", "Wears", "Median", "90\u00a0%", "95\u00a0%")
 NO_PLANNING = "Too few wears."
+PARTS = "Stations, roles and kinds in {quarter}"
+PART_NAMES = {"station": "Stations", "role": "Roles", "kind": "Incidents, drills and training"}
+PART_HEADS = ("", "Wears", "Hours", "Left below warning", "No-motion", "Distress", "Silent")
 REST = "Rest between wears, all years"
 REST_HEADS = ("Rule", "Rests too short", "Source")
 FORECASTS = "Forecasts of the low-air warning"
-TOO_FEW_FORECASTS = "Too few outcomes to speak of."
+TOO_FEW_FORECASTS = "Too few outcomes to judge."
 FORECAST_SENTENCE = (
-    "Of {known:,} whose wear reached the warning {inside} lay inside their 90\u00a0% interval; half were "
-    "off by "
-    "less than {error:.1f} min."
+    "{known:,} forecasts had an outcome. Of these, {inside} were inside their 90\u00a0% interval. "
+    "Half were off by less than {error:.1f} min."
 )
-REFUSED_TITLE = "Not made: it would tell withheld counts"
-REFUSED_LINK = "Make it all the same, for use inside the service only (this is noted, and stands on it)"
-BACK = "Back to the trends"
-INSIDE_ONLY = (
-    "Inside the service only: tables of a period that overlaps were handed out before, and both together can "
-    "tell withheld counts."
+FLAG = {
+    "low_air_exits": "Left below the low-air warning",
+    "no_motion_wears": "Wears with a no-motion alarm",
+    "distress_wears": "Wears with a distress alarm",
+    "silent_wears": "Wears with a minute of silence or more",
+}
+AMOUNT = {
+    "under_air_min": "Minutes under air, a wear",
+    "hard_min": "Minutes breathing hard, a wear",
+    "heat_dose": "Heat dose, a wear",
+}
+PUBLISHED_NOTE = (
+    "Each figure covers at least {people} people. Events are rounded to 5 and shown as a range: "
+    "“3 to 7” means a count from 3 to 7. Hours are rounded to 5, means to two figures. "
+    "A dash means: too few people to show it."
 )
+TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
+INSIDE_ONLY = "Inside the service only: exact counts can point at a person."
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
+NOT_READY = (
+    "New wears are being worked out ({part} done). Publish when this has ended: a period is published once."
+)
 
 
-def marks_note(smallest_count: int) -> str:
-    """Return what the two marks mean."""
-    return MARKS_NOTE.format(small=small_mark(smallest_count), most=smallest_count - 1, withheld=WITHHELD)
+def published_note(people: int) -> str:
+    """Return what the figures of the published tables mean."""
+    return PUBLISHED_NOTE.format(people=people)
 
 
-_TABLES = {
+_OUTSIDE = {
+    "by_month": "the service by month",
+    "by_quarter": "the service, stations, roles and kinds by quarter",
+    "by_year": "the same by year",
+    "planning_rates": "mean air consumption of a wear by task and year: median, 90th and 95th percentile",
+}
+_INSIDE = {
     "by_month": "sums and rates by month (events per 1000 wears or per 100 hours, exact 95\u00a0% intervals)",
     "by_part": "the same by kind, station and role",
     "planning_rates": "quantiles of the wears' mean rates with their 95\u00a0% interval",
     "sets": "what was found about each set",
     "forecasts": "said against happened, by minutes ahead",
     "rest": "rests shorter than the rules in force ask for",
-    "standing_out": "what holds when all comparisons are judged together",
+    "standing_out": "what stands out among all comparisons",
+    "before_after": "rates before and after a date, with the ratio and its 95\u00a0% interval",
 }
 
 
-def readme(made: Audit, profile_name: str, tables: Iterable[str], *, inside_only: bool = False) -> str:
-    """Return the note that lies beside exported tables, which are these."""
-    inside = f"{INSIDE_ONLY}\n\n" if inside_only else ""
-    about = "".join(f"{name}: {_TABLES[name]}\n" for name in tables)
+def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
+    """Return the note beside published tables."""
+    about = "".join(f"{name}: {_OUTSIDE[name]}\n" for name in tables)
     return (
-        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n{inside}"
-        f"{marks_note(made.smallest_count)} Where a line has either, its `withheld` is true and what would "
-        "tell the count (rates, intervals, minutes) is empty. In Parquet files the counts stay numbers; "
-        "their marks stand in the columns of the same name with `_mark`. For all that stands in these files, "
-        "a small count can have every value that marks and noughts allow, and none can be computed back. "
-        "Wearers do not appear. Tables over another period are made anew and withhold other cells: two that "
-        f"overlap are refused, unless somebody asks for them all the same; do not hand those out.\n\n{about}"
+        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
+        f"{published_note(people)} Small stations, roles and kinds are merged until each is large enough. "
+        "Columns ending in _low and _high are the ends of a range. Rates are wears with the event per 1000 "
+        "wears, made from those ends. A period is published once, when it is over, and never changes: "
+        f"releases of later months can be handed out beside earlier ones.\n\n{about}"
+    )
+
+
+def inside_readme(profile_name: str, tables: Iterable[str]) -> str:
+    """Return the note beside the service's own tables."""
+    about = "".join(f"{name}: {_INSIDE[name]}\n" for name in tables)
+    return (
+        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
+        f"{INSIDE_ONLY}\n\n"
+        f"{about}"
     )

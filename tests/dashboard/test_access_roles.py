@@ -28,6 +28,8 @@ MAY = {
     "GET /trends/progress.json": {"review", "audit"},
     "GET /trends/export.zip": {"review", "audit"},
     "GET /trends/summary.html": {"review", "audit"},
+    "GET /trends/inside.zip": {"review"},
+    "GET /trends/inside.html": {"review"},
     "GET /access.csv": {"admin"},
     "POST /access/end/<name>": {"admin"},
     "GET /static/<path:filename>": set(),

@@ -21,7 +21,6 @@ from analysis.trends.statistics import (
     seasonal_kendall,
     u_chart,
 )
-from analysis.trends.withholding import Sum, withheld
 
 
 def test_example_40_mann_kendall_by_hand() -> None:
@@ -155,23 +154,6 @@ def test_example_48_alarms_over_wears() -> None:
     assert np.flatnonzero(chart.outside).tolist() == [4]
     assert (chart.lower == 0).all()
     assert (sum(alarms), sum(wears)) == (29, 1335)
-
-
-def test_example_49_a_small_count_is_printed_below_16_and_its_total_is_hidden_if_it_tells() -> None:
-    # V: CDC, United States Cancer Statistics: counts below 16 are suppressed. V2: Washington State Department
-    # of Health (in Kittitas County, appendix D, 2017): non-zero counts only, and a second one where the total
-    # would reveal the first. That a nought is shown is theirs; the word "withheld" is ours.
-    def printed(counts: list[int], sums: list[Sum]) -> list[str]:
-        marks = withheld(counts, sums, 16).marks(16)
-        return [mark or str(count) for mark, count in zip(marks, counts, strict=True)]
-
-    assert printed([40, 15, 25, 0], []) == ["40", "<16", "25", "0"]
-    # 80 - 40 - 25 would tell the 15.
-    with_total = printed([80, 40, 15, 25, 0], [Sum(0, (1, 2, 3, 4))])
-    assert with_total == ["80", "40", "<16", "withheld", "0"]
-    # 20 - 16 would tell the 4; beside a total of 20 a hidden 16 or more leaves 4 at most: the total goes.
-    assert printed([20, 4, 16], [Sum(0, (1, 2))]) == ["withheld", "<16", "16"]
-    assert printed([81, 40, 16, 25], [Sum(0, (1, 2, 3))]) == ["81", "40", "16", "25"]
 
 
 def test_mann_kendall_is_exact_for_few_values() -> None:

@@ -1,0 +1,233 @@
+"""No published range tells a count: what an attacker could solve for is widened before it is published.
+
+The attacker has every published range, every sum (months and groups make up quarters, quarters make up years)
+and one colleague's own shifts. For each count from 1 to `MOST_PROTECTED` he must be left with two values at
+least: a second table of whole numbers that fits all of it is looked for, and a range that leaves none is
+widened. Events of one year and measure are one system, for years do not add up to anything that is published.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.trends.cell_periods import Period, year_of
+from analysis.trends.cells import BASE, Cell, Published, printed_range
+from analysis.trends.wear_arrays import FLAGS, PARTS, Worked
+
+MOST_PROTECTED = 15
+ROUNDS = 8
+TRIES, FIRST_TRIES = 8, 2
+FREE = 1e6
+"""Bound of a count of which nothing is published."""
+
+Key = tuple[str, str, tuple[str, ...]]
+"""Period, part and names of a cell."""
+Counts = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class System:
+    """What is known of one measure in one year.
+
+    Attributes
+    ----------
+    keys : list
+        One a count, published or only part of a sum.
+    low, high : array
+        Published range of each count.
+    sums : array
+        One row a relation: 1 at the total, -1 at its parts; each row times the counts is 0.
+    """
+
+    keys: list[Key]
+    low: Counts
+    high: Counts
+    sums: Counts
+
+
+def year_cells(period: Period, earlier: Mapping[str, Published]) -> dict[Key, Cell]:
+    """Return the cells of a period's year that were published before."""
+    year = year_of(period.first)
+    names = [one.name for one in (*year.months(), *year.quarters(), year)]
+    return {
+        (name, cell.part, cell.names): cell
+        for name in names
+        if name in earlier
+        for cell in earlier[name].cells
+    }
+
+
+def system_of(year: Period, cells: Mapping[Key, Cell], measure: str) -> System:
+    """Return what is known of a measure by a year's published cells."""
+    keys: list[Key] = [(one.name, "service", ()) for one in (*year.months(), *year.quarters(), year)]
+    keys += [key for key in cells if key[1] != "service"]
+    place = {key: number for number, key in enumerate(keys)}
+    low, high = np.zeros(len(keys)), np.full(len(keys), FREE)
+    for key, cell in cells.items():
+        ends = (0, 0) if cell.wears == 0 else cell.events.get(measure)
+        if ends is not None:
+            low[place[key]], high[place[key]] = ends
+        elif cell.wears is not None:
+            high[place[key]] = cell.wears
+    rows = []
+
+    def tie(total: Key, parts: Sequence[Key]) -> None:
+        row = np.zeros(len(keys))
+        row[place[total]] = 1.0
+        row[[place[part] for part in parts]] = -1.0
+        rows.append(row)
+
+    for quarter in year.quarters():
+        total = (quarter.name, "service", ())
+        tie(total, [(month.name, "service", ()) for month in quarter.months()])
+        for part in PARTS:
+            groups = [key for key in keys if key[:2] == (quarter.name, part)]
+            if groups:
+                tie(total, groups)
+    whole: Key = (year.name, "service", ())
+    tie(whole, [(quarter.name, "service", ()) for quarter in year.quarters()])
+    quarters = {quarter.name for quarter in year.quarters()}
+    for part in PARTS:
+        groups = [key for key in keys if key[:2] == (year.name, part)]
+        if groups:
+            tie(whole, groups)
+        for group in groups:
+            inside = [k for k in keys if k[0] in quarters and k[1] == part and set(k[2]) <= set(group[2])]
+            tie(group, inside)
+    return System(keys, low, high, np.array(rows))
+
+
+def another(
+    system: System, aim: Counts, least: Counts, fixed: Mapping[int, tuple[float, float]]
+) -> Counts | None:
+    """Return a table of whole numbers that fits what is known and makes `aim` small; None without one.
+
+    `least` are bounds from below that a colleague's own shifts add, `fixed` other bounds of single counts.
+    """
+    from scipy import optimize  # half a second to import: only when it is needed
+
+    solver: Any = optimize
+    low, high = np.maximum(system.low, least), system.high.copy()
+    for at, ends in fixed.items():
+        low[at], high[at] = max(low[at], ends[0]), min(high[at], ends[1])
+    if (low > high).any():
+        return None
+    found = solver.milp(
+        aim,
+        integrality=np.ones(len(aim)),
+        bounds=solver.Bounds(low, high),
+        constraints=[solver.LinearConstraint(system.sums, 0.0, 0.0)],
+    )
+    return None if found.x is None else np.round(found.x)
+
+
+def told(system: System, true: Counts, colleague: Counts) -> list[int]:
+    """Return the places of protected counts that have one possible value only.
+
+    Parameters
+    ----------
+    system : System
+    true : array
+    colleague : array
+        A row for each count: what its busiest person has in every count.
+    """
+    published = system.high < FREE
+    protected = np.flatnonzero(published & (true >= 1) & (true <= MOST_PROTECTED))
+    waiting = set(protected.tolist())
+    rng = np.random.default_rng(0)
+    nobody = np.zeros(len(true))
+    for number in range(ROUNDS):
+        if not waiting:
+            break
+        signs = np.full(len(true), 1.0 if number else -1.0)
+        if number > 1:
+            signs = rng.choice([-1.0, 1.0], len(true))
+        found = another(system, np.where(published, signs, 0.0), nobody, {})
+        if found is None:
+            raise ValueError("the published ranges contradict each other")
+        waiting = {
+            at
+            for at in waiting
+            if found[at] == true[at] or (found < np.where(published, colleague[at], 0)).any()
+        }
+    return [at for at in sorted(waiting) if not _two_values(system, true, colleague[at], at)]
+
+
+def _two_values(system: System, true: Counts, colleague: Counts, at: int) -> bool:
+    zero = np.zeros(len(true))
+    for ends in ((true[at] + 1, FREE), (0.0, true[at] - 1)):
+        if another(system, zero, colleague, {at: ends}) is not None:
+            return True
+    return False
+
+
+def guarded(
+    worked: Worked, year: Period, new: Mapping[str, Sequence[Cell]], earlier: Mapping[str, Published]
+) -> dict[str, list[Cell]]:
+    """Return the new cells of one year, by period, with ranges so wide that no count can be solved for."""
+    before = year_cells(year, earlier)
+    own: dict[Key, Cell] = {
+        (name, cell.part, cell.names): cell for name, cells in new.items() for cell in cells
+    }
+    for measure in FLAGS:
+        for tried in range(TRIES):
+            system = system_of(year, {**before, **own}, measure)
+            true, colleague = _truth(worked, year, system.keys, measure)
+            found = told(system, true, colleague)
+            if not found:
+                break
+            for key in _to_widen(system, found, colleague, set(own), every=tried >= FIRST_TRIES):
+                own[key] = _wider(own[key], measure, away=tried >= TRIES - FIRST_TRIES)
+        else:  # nothing but the counts of this year's wears is left to say
+            own = {key: _wider(cell, measure, away=True) for key, cell in own.items()}
+    return {name: [own[name, cell.part, cell.names] for cell in cells] for name, cells in new.items()}
+
+
+def _truth(worked: Worked, year: Period, keys: Sequence[Key], measure: str) -> tuple[Counts, Counts]:
+    """Return each true count, and for each the shares of its busiest person in all of them."""
+    periods = {one.name: one for one in (*year.months(), *year.quarters(), year)}
+    flag, cache = worked.flags[measure], {}
+    people = np.zeros((len(keys), worked.people + 1))
+    for number, (name, part, names) in enumerate(keys):
+        if (name, part) not in cache:
+            cache[name, part] = worked.by_person(part, worked.within(periods[name]), flag)
+        people[number] = cache[name, part][worked.rows_of(part, names)].sum(axis=0)
+    busiest = people[:, :-1].argmax(axis=1) if worked.people else np.zeros(len(keys), dtype=int)
+    return people.sum(axis=1), people[:, busiest].T
+
+
+def _to_widen(
+    system: System, found: Sequence[int], colleague: Counts, own: set[Key], *, every: bool
+) -> set[Key]:
+    """Return the new cells to widen: those that tell by themselves, and the totals of the others.
+
+    With `every` also all other new cells that are in one sum with them.
+    """
+    wide: set[Key] = set()
+    for at in found:
+        alone = system.high[at] <= max(system.low[at], colleague[at, at])
+        near = {system.keys[at]} & own if alone else set()
+        for row in system.sums:
+            if row[at] and (every or not alone):
+                side = row != 0 if every else row > 0
+                near |= {system.keys[other] for other in np.flatnonzero(side)} & own
+        wide |= near
+    return wide
+
+
+def _wider(cell: Cell, measure: str, *, away: bool) -> Cell:
+    """Return a cell whose range reaches to the next multiples of 5, or has none."""
+    if measure not in cell.events or cell.wears is None:
+        return cell
+    low, high = cell.events[measure]
+    events = {name: ends for name, ends in cell.events.items() if name != measure}
+    if not away:
+        down, _ = printed_range(max(low - BASE, 0))
+        events[measure] = (min(down, low), high + BASE)
+    return msgspec.structs.replace(cell, events=events)

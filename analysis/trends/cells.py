@@ -1,0 +1,294 @@
+"""What may leave the service: fixed cells over ten people or more, each published once.
+
+Cells are the service by month, and the service, each station, role and kind by quarter and by year, once
+that period is over. The smallest difference of two cells is again a whole group in a whole quarter. Rules:
+
+- A group has at least `FEWEST_PEOPLE`, nobody has over `MOST_SHARE` of its wears, and all but its two busiest
+  people have at least `LEAST_REST` of the busiest one's (frequency, dominance and p-percent rules:
+  Hundepool and others, Statistical Disclosure Control, 2012; from memory; the figures are our own rule).
+  Stations, roles or kinds that are too small are merged.
+- Events are rounded to 5 and published as the range that they come from ("3 to 7"); hours to 5; means to two
+  figures, and only where the same rules hold for the amount.
+- `analysis.trends.cell_guard` widens ranges from which a count could be computed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from datetime import date
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.trends.cell_periods import Period, periods_over, quarter_of, year_of
+from analysis.trends.planning import SHORTEST_MIN
+from analysis.trends.wear_arrays import AMOUNTS, FEWEST_PEOPLE, PARTS, Worked
+
+MOST_SHARE = 0.35
+LEAST_REST = 0.2
+BASE = 5
+"""Events and hours are rounded to this."""
+
+Partition = frozenset[frozenset[str]]
+
+
+class Cell(msgspec.Struct, frozen=True, kw_only=True):
+    """One published line.
+
+    Attributes
+    ----------
+    part : str
+        ``service``, ``station``, ``role`` or ``kind``.
+    names : tuple of str
+        Which ones, in order; empty for the service.
+    wears : int or None
+        None where too few people were at work; nothing else is said then.
+    hours : int or None
+        Under air, rounded to 5.
+    events : dict of str to (low, high)
+        Wears with the event, by name of `FLAGS`; what could be computed is left out.
+    means : dict of str to float
+        A wear, by name of `AMOUNTS`, to two figures; what one person decides is left out.
+    """
+
+    part: str
+    names: tuple[str, ...] = ()
+    wears: int | None = None
+    hours: int | None = None
+    events: dict[str, tuple[int, int]] = {}
+    means: dict[str, float] = {}
+
+
+class Percentile(msgspec.Struct, frozen=True, kw_only=True):
+    """A planning rate of a task in a year, L/min to two figures."""
+
+    task: str
+    quantile: float
+    rate_l_min: float
+
+
+class Published(msgspec.Struct, frozen=True, kw_only=True):
+    """All cells of one period, such as ``2031-04``, ``2031-Q2`` or ``2031``."""
+
+    period: str
+    cells: tuple[Cell, ...]
+    planning: tuple[Percentile, ...] = ()
+
+
+def printed_range(count: int) -> tuple[int, int]:
+    """Return the range of counts that are rounded to the same multiple of 5.
+
+    Examples
+    --------
+    >>> printed_range(0), printed_range(5), printed_range(8)
+    ((0, 2), (3, 7), (8, 12))
+    """
+    middle = BASE * ((count + BASE // 2) // BASE)
+    return max(middle - BASE // 2, 0), middle + BASE // 2
+
+
+def two_figures(value: float) -> float:
+    """Return a value with two significant figures.
+
+    Examples
+    --------
+    >>> two_figures(23.46), two_figures(0.01234)
+    (23.0, 0.012)
+    """
+    return float(f"{value:.1e}") if math.isfinite(value) else value
+
+
+def safe_people(amounts: NDArray[np.float64], fewest: int = FEWEST_PEOPLE) -> bool:
+    """Return whether so many people share an amount that none can be told: `amounts` has one a person.
+
+    What nobody's wears add is left out: they may all be one person's.
+    """
+    known = np.sort(amounts[amounts > 0])[::-1]
+    if len(known) < fewest:
+        return False
+    return bool(known[0] <= MOST_SHARE * known.sum() and known[2:].sum() >= LEAST_REST * known[0])
+
+
+def merged(
+    counts: NDArray[np.float64], names: Sequence[str], start: Partition, fewest: int = FEWEST_PEOPLE
+) -> Partition | None:
+    """Return the groups of names that are large enough; None when even all together are not.
+
+    Parameters
+    ----------
+    counts : array
+        Wears: a row a name, a column a person.
+    names : sequence of str
+    start : set of sets of names
+        Groups of the quarter before: they may grow, never split, until the year is over.
+    """
+    present = {name for name, row in zip(names, counts, strict=True) if row.sum()}
+    place = {name: number for number, name in enumerate(names)}
+    groups = [group & present for group in start if group & present]
+    groups += [frozenset([name]) for name in sorted(present - frozenset().union(*start))]
+
+    def size(group: frozenset[str]) -> tuple[float, str]:
+        return float(counts[[place[name] for name in group]].sum()), min(group)
+
+    while True:
+        unsafe = [
+            group
+            for group in groups
+            if not safe_people(counts[[place[n] for n in group], :-1].sum(axis=0), fewest)
+        ]
+        if not unsafe:
+            return frozenset(groups)
+        if len(groups) == 1:
+            return None
+        small = min(unsafe, key=size)
+        groups.remove(small)
+        partner = min(groups, key=size)
+        groups.remove(partner)
+        groups.append(small | partner)
+
+
+def joined(partitions: Iterable[Partition]) -> Partition:
+    """Return the finest groups of which every group of every partition is a part."""
+    groups: list[frozenset[str]] = []
+    for group in (group for partition in partitions for group in partition):
+        touching = [one for one in groups if one & group]
+        groups = [one for one in groups if not one & group]
+        groups.append(group.union(*touching))
+    return frozenset(groups)
+
+
+def groups_of(published: Published | None, part: str) -> Partition:
+    """Return the groups of a part that a period was published by."""
+    cells = published.cells if published else ()
+    return frozenset(frozenset(cell.names) for cell in cells if cell.part == part)
+
+
+def shown(published: Published | None) -> bool:
+    """Return whether a period's wears were published."""
+    return published is not None and any(
+        cell.part == "service" and cell.wears is not None for cell in published.cells
+    )
+
+
+def cells_of(worked: Worked, period: Period, earlier: Mapping[str, Published]) -> list[Cell]:
+    """Return a period's cells, events still exactly rounded; `earlier` has what was published before.
+
+    A quarter or year is published only if what it adds to its published months or quarters is nothing, or
+    again a group that is large enough.
+    """
+    lines = worked.within(period)
+    own = worked.by_person("service", lines)
+    added = _not_covered(worked, period, earlier)
+    if own.sum() and (
+        not safe_people(own[0, :-1], worked.fewest)
+        or (added is not None and added.sum() and not safe_people(added[:-1], worked.fewest))
+    ):
+        return [Cell(part="service")]
+    cells = [_cell(worked, "service", (), lines)]
+    if period.after - period.first == 1 or not own.sum():
+        return cells
+    for part in PARTS:
+        groups = _groups(worked, part, period, earlier)
+        if groups is not None and len(groups) > 1:
+            cells += [
+                _cell(worked, part, tuple(sorted(group)), lines) for group in sorted(groups, key=sorted)
+            ]
+    return _without_told_amounts(cells, period, earlier)
+
+
+def _groups(worked: Worked, part: str, period: Period, earlier: Mapping[str, Published]) -> Partition | None:
+    if period.after - period.first == 12:
+        quarters = [one for one in period.quarters() if worked.by_person("service", worked.within(one)).sum()]
+        if not all(groups_of(earlier.get(one.name), part) for one in quarters):
+            return None
+        return joined(groups_of(earlier[one.name], part) for one in quarters)
+    start: Partition = frozenset()
+    for quarter in year_of(period.first).quarters():
+        if quarter.first < period.first:
+            start = joined([start, groups_of(earlier.get(quarter.name), part)])
+    counts = worked.by_person(part, worked.within(period))
+    return merged(counts, worked.names[part], start, worked.fewest)
+
+
+def _not_covered(
+    worked: Worked, period: Period, earlier: Mapping[str, Published]
+) -> NDArray[np.float64] | None:
+    """Return the wears by person of what no smaller published cell holds; None for a month."""
+    if period.after - period.first == 1:
+        return None
+    rest = np.zeros(worked.people + 1)
+    for month in period.months():
+        by_quarter = period.after - period.first == 12 and shown(earlier.get(quarter_of(month.first).name))
+        if not by_quarter and not shown(earlier.get(month.name)):
+            rest += worked.by_person("service", worked.within(month))[0]
+    return rest
+
+
+def _cell(worked: Worked, part: str, names: tuple[str, ...], lines: slice) -> Cell:
+    rows = worked.rows_of(part, names)
+    wears = int(worked.by_person(part, lines)[rows].sum())
+    events = {
+        name: printed_range(int(worked.by_person(part, lines, flag)[rows].sum()))
+        for name, flag in worked.flags.items()
+    }
+    hours = worked.by_person(part, lines, worked.amounts["under_air_min"])[rows].sum() / 60.0
+    means = {}
+    for name, values in worked.amounts.items():
+        people = worked.by_person(part, lines, values)[rows].sum(axis=0)
+        size = worked.by_person(part, lines, np.isfinite(values).astype(float))[rows].sum()
+        if safe_people(people[:-1], worked.fewest):
+            means[name] = two_figures(float(people.sum() / size))
+    return Cell(
+        part=part,
+        names=names,
+        wears=wears,
+        hours=BASE * round(hours / BASE),
+        events=events,
+        means=means,
+    )
+
+
+def _without_told_amounts(cells: list[Cell], period: Period, earlier: Mapping[str, Published]) -> list[Cell]:
+    """Leave an amount out of every cell from which, with others, one that is left out follows.
+
+    A group's would follow from the service's and those of the other groups, a month's from its quarter's and
+    the other months', and a quarter's from its year's.
+    """
+    told: dict[str, set[str]] = {}
+    length = period.after - period.first
+    inside = [] if length == 1 else period.months() if length == 3 else period.quarters()
+    before = [cell for one in inside if one.name in earlier for cell in earlier[one.name].cells if cell.wears]
+    for cell in [*cells, *before]:
+        told.setdefault(cell.part, set(AMOUNTS)).intersection_update(cell.means)
+    kept = []
+    for cell in cells:
+        names = told[cell.part] & told["service"] if length > 1 else set(cell.means)
+        means = {name: mean for name, mean in cell.means.items() if name in names}
+        kept.append(msgspec.structs.replace(cell, means=means))
+    return kept
+
+
+def planning_of(worked: Worked, period: Period, quantiles: Sequence[float]) -> Iterator[Percentile]:
+    """Yield a year's planning rates: those with ten wears of five people beyond them."""
+    lines = worked.within(period)
+    rate, who = worked.rate[lines], worked.who[lines]
+    tasks = np.array(worked.task[lines], dtype=object)
+    usable = (rate > 0) & (worked.amounts["under_air_min"][lines] >= SHORTEST_MIN) & (who < worked.people)
+    for task in ["", *sorted({str(one) for one in tasks} - {""})]:
+        chosen = usable if not task else usable & (tasks == task)
+        if not safe_people(np.bincount(who[chosen], minlength=worked.people).astype(float), worked.fewest):
+            continue
+        for quantile in quantiles:
+            value = float(np.quantile(rate[chosen], quantile))
+            sides = [chosen & (rate > value)] + ([chosen & (rate < value)] if quantile <= 0.5 else [])
+            if all(side.sum() >= 10 and len(set(who[side])) >= 5 for side in sides):
+                yield Percentile(task=task, quantile=quantile, rate_l_min=two_figures(value))
+
+
+def unpublished(worked: Worked, today: date, known: Collection[str]) -> list[Period]:
+    """Return the periods that are over and not published yet, in the order in which they ended."""
+    if not worked:
+        return []
+    return [one for one in periods_over(int(worked.month[0]), today) if one.name not in known]

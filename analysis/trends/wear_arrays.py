@@ -1,0 +1,98 @@
+"""The ledger's wears as arrays: sums by person for any group and period, without a query for each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.trends.cell_periods import Period
+from analysis.trends.measures import SILENT_WEAR_MIN
+
+FEWEST_PEOPLE = 10
+"""A profile may ask for more, or for fewer down to 5 (`analysis.profile.Disclosure`)."""
+PARTS = ("station", "role", "kind")
+FLAGS = ("low_air_exits", "no_motion_wears", "distress_wears", "silent_wears")
+"""Each counts wears, so one wear counts once however often its alarm came."""
+AMOUNTS = ("under_air_min", "hard_min", "heat_dose")
+NOT_KNOWN = "not known"
+GONE = "gone-"
+"""Begins the names that `retain` gives: one person has one in each incident, so they count nobody."""
+
+
+class Worked:
+    """The ledger's wears as arrays, in the order of their months.
+
+    Parameters
+    ----------
+    wears : DataFrame
+        The ledger's, with `station` and `role` (`analysis.trends.roster`).
+    fewest : int
+        People that a group must have.
+    """
+
+    def __init__(self, wears: pl.DataFrame, fewest: int = FEWEST_PEOPLE) -> None:
+        self.fewest = fewest
+        started = pl.col("started")
+        known = pl.col("wearer_id").is_not_null() & ~pl.col("wearer_id").str.starts_with(GONE)
+        table = (
+            wears.lazy()
+            .filter(started.is_not_null())
+            .select(
+                (started.dt.year().cast(pl.Int64) * 12 + started.dt.month() - 1).alias("month"),
+                pl.when(known).then(pl.col("wearer_id")).alias("who"),
+                *(pl.col(part).fill_null(NOT_KNOWN) for part in PARTS),
+                pl.col("task").fill_null(""),
+                (pl.col("low_air_exits") > 0).alias("low_air_exits"),
+                (pl.col("no_motion_alarms") > 0).alias("no_motion_wears"),
+                (pl.col("distress_alarms") > 0).alias("distress_wears"),
+                (pl.col("silent_min") >= SILENT_WEAR_MIN).fill_null(value=False).alias("silent_wears"),
+                *(pl.col(name) for name in AMOUNTS),
+                "mean_l_min",
+            )
+            .sort("month", maintain_order=True)
+            .collect()
+        )
+        self.month = table["month"].to_numpy()
+        people = table["who"].drop_nulls().unique().sort()
+        self.people = len(people)
+        # The last place is nobody's: wears that no tally names.
+        self.who = _codes(table["who"], people).fill_null(self.people).to_numpy().astype(np.int64)
+        self.names: dict[str, list[str]] = {"service": [""]}
+        self._codes = {"service": np.zeros(len(table), dtype=np.int64)}
+        for part in PARTS:
+            words = table[part].unique().sort()
+            self.names[part] = words.to_list()
+            self._codes[part] = _codes(table[part], words).to_numpy().astype(np.int64)
+        self.flags = {name: table[name].to_numpy().astype(float) for name in FLAGS}
+        self.amounts = {name: table[name].cast(pl.Float64).to_numpy() for name in AMOUNTS}
+        self.task = table["task"].to_list()
+        self.rate = table["mean_l_min"].cast(pl.Float64).to_numpy()
+
+    def within(self, period: Period) -> slice:
+        """Return which wears a period holds."""
+        return slice(*np.searchsorted(self.month, [period.first, period.after]))
+
+    def by_person(
+        self, part: str, lines: slice, values: NDArray[np.float64] | None = None
+    ) -> NDArray[np.float64]:
+        """Return one row a name of the part, one column a person (nobody last): wears, or sums of values."""
+        width = self.people + 1
+        at = self._codes[part][lines] * width + self.who[lines]
+        weights = None if values is None else np.nan_to_num(values[lines])
+        sums = np.bincount(at, weights, minlength=len(self.names[part]) * width)
+        return sums.reshape(-1, width).astype(float)
+
+    def rows_of(self, part: str, names: Iterable[str]) -> list[int]:
+        """Return the rows of some names in `by_person`."""
+        return [0] if part == "service" else [self.names[part].index(name) for name in names]
+
+    def __bool__(self) -> bool:
+        return bool(len(self.month))
+
+
+def _codes(column: pl.Series, words: pl.Series) -> pl.Series:
+    places = pl.Series(range(len(words)), dtype=pl.Int64)
+    return column.replace_strict(words, places, default=None, return_dtype=pl.Int64)

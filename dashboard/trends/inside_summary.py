@@ -1,0 +1,184 @@
+"""The service's own monthly sheet: exact figures, inside the service only."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from html import escape
+from typing import Any
+
+import polars as pl
+
+from analysis.profile import Profile
+from analysis.trends.audit import ALL, Audit
+from analysis.trends.comparisons import Signal
+from analysis.trends.forecast_audit import FEWEST_FORECASTS
+from analysis.trends.measures import EVENTS, RATES
+from dashboard.trends import sentences
+from dashboard.trends import summary_words as words
+from dashboard.trends.summary import (
+    MONTHS_BEFORE,
+    MONTHS_DRAWN,
+    charts,
+    other_months,
+    section,
+    sheet,
+    table_of,
+)
+from ingest.plurals import percent
+
+MOST_SIGNALS = 6
+MOST_TASKS = 5
+
+
+def inside_months(made: Audit, year: str = "") -> list[str]:
+    """Return the months that a sheet can be made of, oldest first."""
+    months: list[str] = made.tables["by_month"]["month"].to_list()
+    return [month for month in months if month.startswith(year)]
+
+
+def inside_html(
+    made: Audit, month: str, profile: Profile, made_at: datetime, others: Sequence[str] = ()
+) -> str:
+    """Return the sheet.
+
+    Parameters
+    ----------
+    made : Audit
+    month : str
+        Such as ``2031-04``; empty when there is none.
+    profile : Profile
+    made_at : datetime
+    others : sequence of str
+        Months that the page links to, on the screen only.
+    """
+    by_month = made.tables["by_month"]
+    body: list[str] = []
+    if month:
+        planning, rest = _planning(made.tables["planning_rates"]), _rest(made.tables["rest"])
+        body = [
+            other_months(others, month),
+            section(words.KEY_FIGURES, _key_figures(by_month, month)),
+            section(words.CHARTS, _charts(by_month, month)),
+            section(words.STANDS_OUT, _standing_out(made)),
+            f'<div class="two">{section(words.PLANNING_INSIDE, planning)}{section(words.REST, rest)}</div>',
+            section(words.FORECASTS, _forecasts(made.tables["forecasts"])),
+        ]
+    title = words.TITLE.format(month=month) if month else words.NO_MONTH
+    return sheet(title, body, profile, made_at, words.INSIDE_ONLY, "")
+
+
+def _key_figures(by_month: pl.DataFrame, month: str) -> str:
+    row = by_month.row(by_predicate=pl.col("month") == month, named=True)
+    before = by_month.filter(pl.col("month") < month).tail(MONTHS_BEFORE)
+    figures = [
+        ("Wears", f"{row['wears']:,}", "", _mean_of(before, "wears", None, "a month", 0)),
+        ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before, "hours", None, "a month", 1)),
+    ]
+    for name, size, title, places in (
+        ("hard_min", "wears", "Minutes breathing hard, a wear", 1),
+        ("silent_min", "wears", "Minutes not heard, a wear", 2),
+        ("heat_dose", "heat_dose_wears", "Heat dose, a wear", 3),
+    ):
+        mean = f"{row[name] / row[size]:,.{places}f}" if row[size] else words.NOTHING
+        figures.append((title, mean, "", _mean_of(before, name, size, "", places)))
+    for event in EVENTS:
+        unit = sentences.UNIT[event]
+        title = f"{sentences.MEASURE[event][:1].upper()}{sentences.MEASURE[event][1:]}, {unit}"
+        shown, interval = f"{row[event]:,}", ""
+        if row[f"{event}_rate"] is not None:
+            shown = f"{shown} ({sentences.figure(row[f'{event}_rate'])})"
+            interval = " to ".join(sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
+        exposure, per = RATES[event]
+        figures.append((title, shown, interval, _mean_of(before, event, exposure, "", 1, per)))
+    return table_of(words.INSIDE_HEADS, figures, numbers=(1, 2, 3))
+
+
+def _mean_of(
+    before: pl.DataFrame, name: str, size: str | None, unit: str, places: int, per: float = 1.0
+) -> str:
+    over = float(len(before)) if size is None else float(before[size].sum())
+    if not over:
+        return words.NOTHING
+    return f"{per * float(before[name].sum()) / over:,.{places}f} {unit}".strip()
+
+
+def _charts(by_month: pl.DataFrame, month: str) -> str:
+    drawn = by_month.filter(pl.col("month") <= month).tail(MONTHS_DRAWN)
+    a_wear = [
+        (pl.col(name) / pl.col("wears")).fill_nan(None).alias(name) for name in ("hard_min", "silent_min")
+    ]
+    values = drawn.select("month", "hours", "heat_dose_a_wear", *a_wear)
+    return charts(
+        values["month"],
+        [
+            ("Hours under air", values["hours"]),
+            ("Heat dose, a wear", values["heat_dose_a_wear"]),
+            ("Minutes breathing hard, a wear", values["hard_min"]),
+            ("Minutes not heard, a wear", values["silent_min"]),
+        ],
+    )
+
+
+def _standing_out(made: Audit) -> str:
+    table = made.tables["standing_out"]
+    if not len(table):
+        return f"<p>{escape(words.NOTHING_STANDS_OUT.format(count=made.comparisons))}</p>"
+    items = []
+    for row in table.head(MOST_SIGNALS).iter_rows(named=True):
+        signal = Signal(row["part"], row["name"] or "", row["measure"], row["how"], 1.0, 0.0, 0.0, 0, 0)
+        items.append(f"<li>{escape(f'{sentences.headline(signal)}: {_figures(row)}')}</li>")
+    return f"<ul>{''.join(items)}</ul>"
+
+
+def _figures(row: dict[str, Any]) -> str:
+    value, rest, unit = row["value"], row["rest"], sentences.UNIT.get(row["measure"], "")
+    if row["how"] in ("rise", "fall") and row["part"] == "service":
+        return f"{sentences.figure(abs(value))} {unit} a year, on a mean of {sentences.figure(rest)}"
+    if row["part"] == "set":
+        if row["how"] == "fall":
+            return f"rank correlation with time {sentences.signed(value)}"
+        return f"in {sentences.figure(value)} of 100 wears, other sets {sentences.figure(rest)}"
+    return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
+
+
+def _planning(rates: pl.DataFrame) -> str:
+    if not len(rates):
+        return f"<p>{escape(words.NO_PLANNING)}</p>"
+    rows = []
+    for task in rates["task"].unique(maintain_order=True).head(MOST_TASKS):
+        of_task = rates.filter(pl.col("task") == task)
+        name = "all tasks" if task == ALL else task
+        rows.append(
+            [
+                name,
+                f"{of_task['wears'][0]:,}",
+                *(f"{rate:.0f}" for rate in of_task["rate_l_min"]),
+            ]
+        )
+    return table_of(words.PLANNING_INSIDE_HEADS, rows, numbers=(1, 2, 3, 4))
+
+
+def _rest(rest: pl.DataFrame) -> str:
+    rows = [
+        [
+            sentences.RULE.get(row["rule"], row["rule"]),
+            f"{row['too_short']:,}",
+            row["source"],
+        ]
+        for row in rest.iter_rows(named=True)
+    ]
+    return table_of(words.REST_HEADS, rows, numbers=(1,)) if rows else f"<p>{escape(sentences.NO_RULES)}</p>"
+
+
+def _forecasts(forecasts: pl.DataFrame) -> str:
+    every = forecasts.filter(pl.col("ahead_min") == ALL)
+    row: dict[str, Any] = every.row(0, named=True) if len(every) else {"known": 0}
+    if row["known"] < FEWEST_FORECASTS:
+        return f"<p>{escape(words.TOO_FEW_FORECASTS)}</p>"
+    text = words.FORECAST_SENTENCE.format(
+        known=row["known"],
+        inside=percent(row["inside"] / row["known"]),
+        error=row["median_error_min"],
+    )
+    return f"<p>{escape(text)}</p>"

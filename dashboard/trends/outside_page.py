@@ -1,0 +1,136 @@
+"""The trends page of the role `audit`: what is published, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from dash import dcc, html
+
+from analysis.trends.cells import Cell, Published
+from analysis.trends.wear_arrays import AMOUNTS
+from dashboard.theme import CHART_BLUE, GRAPH_CONFIG, chart_template
+from dashboard.trends import summary_words, words
+from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
+from dashboard.trends.outside_summary import part_rows, planning_rows
+from dashboard.trends.sections import aria
+
+CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
+HEIGHT_PX = 220
+
+
+def published_page(published: Mapping[str, Published], year: str, people: int) -> list[Any]:
+    """Return the page's sections.
+
+    Parameters
+    ----------
+    published : mapping of str to Published
+    year : str
+        Empty for all.
+    people : int
+        How many each group has at least.
+    """
+    chosen = {name: one for name, one in published.items() if name.startswith(year)}
+    note = html.P(f"{summary_words.published_note(people)} {words.HEAT_NOTE}", className="note")
+    if not chosen:
+        return [html.Section([html.P(words.NOT_PUBLISHED, className="lead"), note], className="panel")]
+    months = service_of(chosen, "month")
+    parts: list[Any] = [html.Section([html.P(_lead(months), className="lead"), note], className="panel")]
+    parts.append(html.Div(_plots(months), className="plots"))
+    for length in ("year", "quarter"):
+        names = sorted((name for name in chosen if kind_of(name) == length), reverse=True)
+        for part, title in summary_words.PART_NAMES.items():
+            rows = [
+                [name, *row]
+                for name in names
+                for row in part_rows([cell for cell in chosen[name].cells if cell.part == part])
+            ]
+            if rows:
+                heads = [words.PERIOD, title, *summary_words.PART_HEADS[1:]]
+                caption = words.BY_YEAR if length == "year" else words.BY_QUARTER
+                parts.append(_table(caption.format(part=title), heads, rows))
+    for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
+        title = summary_words.PLANNING.format(year=name)
+        parts.append(_table(title, list(summary_words.PLANNING_HEADS), planning_rows(chosen[name])))
+    parts.append(_table(words.MONTHS_TABLE, _month_heads(), _month_rows(months)))
+    return parts
+
+
+def _lead(months: Sequence[tuple[str, Cell]]) -> str:
+    known = [cell for _, cell in months if cell.wears is not None]
+    wears, hours = sum(cell.wears or 0 for cell in known), sum(cell.hours or 0 for cell in known)
+    return words.PUBLISHED.format(
+        wears=words.wears_text(wears), hours=hours, first=months[0][0], last=months[-1][0]
+    )
+
+
+def _plots(months: Sequence[tuple[str, Cell]]) -> list[Any]:
+    names, cells = [name for name, _ in months], [cell for _, cell in months]
+    made = [_plot("hours", words.HOURS_TITLE, names, [cell.hours for cell in cells])]
+    for amount in AMOUNTS:
+        values = [cell.means.get(amount) for cell in cells]
+        made.append(_plot(amount, summary_words.AMOUNT[amount], names, values))
+    for flag, title in summary_words.FLAG.items():
+        made.append(_ranges(flag, title, names, [cell.events.get(flag) for cell in cells]))
+    return made
+
+
+def _plot(name: str, title: str, months: list[str], values: Sequence[float | None]) -> Any:
+    trace = {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": months,
+        "y": list(values),
+        "line": {"color": CHART_BLUE, "width": 1},
+        "hovertemplate": "%{x}: %{y}<extra></extra>",
+    }
+    return _figure(name, title, [trace], words.PUBLISHED_POINTS)
+
+
+def _ranges(name: str, title: str, months: list[str], ends: Sequence[tuple[int, int] | None]) -> Any:
+    """Bars from the least to the greatest count that a month may have."""
+    trace = {
+        "type": "bar",
+        "x": months,
+        "base": [None if one is None else one[0] for one in ends],
+        "y": [None if one is None else one[1] - one[0] for one in ends],
+        "customdata": [range_text(one) for one in ends],
+        "marker": {"color": CHART_BLUE},
+        "hovertemplate": "%{x}: %{customdata}<extra></extra>",
+    }
+    return _figure(name, title, [trace], words.PUBLISHED_RANGES)
+
+
+def _figure(name: str, title: str, data: list[dict[str, Any]], sentence: str) -> Any:
+    layout = {
+        "template": chart_template(),
+        "height": HEIGHT_PX,
+        "margin": {"l": 48, "r": 10, "t": 8, "b": 40},
+        "showlegend": False,
+        "dragmode": False,
+        "xaxis": {"type": "category", "showgrid": False, "fixedrange": True, "nticks": 12},
+        "yaxis": {"rangemode": "tozero", "nticks": 5, "fixedrange": True},
+    }
+    figure = {"data": data, "layout": layout}
+    graph = dcc.Graph(id=f"published-{name}", figure=figure, config=CONFIG, style={"height": HEIGHT_PX})
+    drawn = html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))
+    return html.Figure([html.H2(title), drawn, html.Figcaption(sentence)], className="panel")
+
+
+def _month_heads() -> list[str]:
+    amounts = [summary_words.AMOUNT[name] for name in AMOUNTS]
+    return [words.PERIOD, *summary_words.PART_HEADS[1:], *amounts]
+
+
+def _month_rows(months: Sequence[tuple[str, Cell]]) -> list[list[str]]:
+    return [
+        [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in AMOUNTS)]
+        for name, cell in reversed(months)
+    ]
+
+
+def _table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
+    body = [html.Tr([html.Th(row[0], scope="row"), *(html.Td(text) for text in row[1:])]) for row in rows]
+    table = html.Div(html.Table([head, html.Tbody(body)]), className="scroller", tabIndex=0)
+    return html.Section([html.H2(title), table], className="panel published")

@@ -1,0 +1,156 @@
+"""The published monthly sheet: rounded figures of at least ten people, for outside the service."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from html import escape
+
+import polars as pl
+
+from analysis.profile import Profile
+from analysis.trends.cells import Cell, Published
+from analysis.trends.wear_arrays import AMOUNTS
+from dashboard.trends import summary_words as words
+from dashboard.trends.outside import ALL, figure_text, kind_of, names_text, range_text, service_of
+from dashboard.trends.summary import (
+    MONTHS_BEFORE,
+    MONTHS_DRAWN,
+    charts,
+    other_months,
+    section,
+    sheet,
+    table_of,
+)
+
+MOST_TASKS = 5
+
+
+def published_months(published: Mapping[str, Published], year: str = "") -> list[str]:
+    """Return the months that were published, oldest first."""
+    return [name for name in sorted(published) if kind_of(name) == "month" and name.startswith(year)]
+
+
+def published_html(
+    published: Mapping[str, Published],
+    month: str,
+    profile: Profile,
+    made_at: datetime,
+    others: Sequence[str] = (),
+) -> str:
+    """Return the sheet of a month.
+
+    Parameters
+    ----------
+    published : mapping of str to Published
+        Nothing else is read: what the sheet shows was published.
+    month : str
+        Such as ``2031-04``; empty when there is none.
+    profile : Profile
+    made_at : datetime
+    others : sequence of str
+        Months that the page links to, on the screen only.
+    """
+    body: list[str] = []
+    if month:
+        figures = section(words.KEY_FIGURES, _key_figures(published, month))
+        years = [
+            n for n in sorted(published) if kind_of(n) == "year" and n <= month and published[n].planning
+        ]
+        if years:
+            title = words.PLANNING.format(year=years[-1])
+            rates = section(title, planning_table(published[years[-1]]))
+            figures = f'<div class="two wide-first">{figures}{rates}</div>'
+        body = [other_months(others, month), figures]
+        body.append(section(words.CHARTS, _charts(published, month)))
+        body += _parts(published, month)
+    title = words.TITLE.format(month=month) if month else words.NO_MONTH
+    note = words.published_note(profile.disclosure.fewest_people)
+    return sheet(title, body, profile, made_at, "", note)
+
+
+def _key_figures(published: Mapping[str, Published], month: str) -> str:
+    months = service_of(published, "month")
+    cell = next(one for name, one in months if name == month)
+    if cell.wears is None:
+        return f"<p>{escape(words.TOO_FEW_PEOPLE.format(period=month))}</p>"
+    before = [one for name, one in months if name < month and one.wears is not None][-MONTHS_BEFORE:]
+    rows = [
+        ("Wears", f"{cell.wears:,}", _mean([one.wears for one in before])),
+        ("Hours under air", f"{cell.hours:,}", _mean([one.hours for one in before])),
+    ]
+    for amount in AMOUNTS:
+        shown = [one.means.get(amount) for one in before]
+        title = words.AMOUNT[amount]
+        rows.append((title, figure_text(cell.means.get(amount)), _mean(shown, figures=2)))
+    for flag, title in words.FLAG.items():
+        ends = [one.events[flag] for one in before if flag in one.events]
+        middle = [(low + high) / 2 if low else high / 2 for low, high in ends]
+        rows.append((title, range_text(cell.events.get(flag)), f"about {_mean(middle)}"))
+    return table_of(words.KEY_HEADS, rows, numbers=(1, 2))
+
+
+def _mean(values: Sequence[float | None], figures: int = 0) -> str:
+    known = [value for value in values if value is not None]
+    if not known:
+        return words.NOTHING
+    mean = sum(known) / len(known)
+    return figure_text(mean) if figures else f"{mean:,.0f}"
+
+
+def _charts(published: Mapping[str, Published], month: str) -> str:
+    months = [(name, cell) for name, cell in service_of(published, "month") if name <= month][-MONTHS_DRAWN:]
+    cells = [cell for _, cell in months]
+    drawn = [("Hours under air", _series([cell.hours for cell in cells]))]
+    drawn += [(words.AMOUNT[name], _series([cell.means.get(name) for cell in cells])) for name in AMOUNTS]
+    return charts(pl.Series([name for name, _ in months]), drawn)
+
+
+def _series(values: Sequence[float | None]) -> pl.Series:
+    return pl.Series(values, dtype=pl.Float64)
+
+
+def _parts(published: Mapping[str, Published], month: str) -> list[str]:
+    """The newest quarter that had ended with the month."""
+    year, number = month.split("-")
+    quarters = [
+        n for n in sorted(published) if kind_of(n) == "quarter" and n <= f"{year}-Q{int(number) // 3}"
+    ]
+    if not quarters:
+        return []
+    rows: list[list[str]] = []
+    for part in words.PART_NAMES:
+        rows += part_rows([cell for cell in published[quarters[-1]].cells if cell.part == part])
+    if not rows:
+        return []
+    table = table_of(words.PART_HEADS, rows, (1, 2, 3, 4, 5, 6))
+    return [section(words.PARTS.format(quarter=quarters[-1]), table)]
+
+
+def part_rows(cells: Sequence[Cell]) -> list[list[str]]:
+    """Return one row of texts for each cell: name, wears, hours, the range of each event."""
+    return [
+        [
+            names_text(cell),
+            words.NOTHING if cell.wears is None else f"{cell.wears:,}",
+            words.NOTHING if cell.hours is None else f"{cell.hours:,}",
+            *(range_text(cell.events.get(flag)) for flag in words.FLAG),
+        ]
+        for cell in cells
+    ]
+
+
+def planning_table(year: Published) -> str:
+    """Return a year's planning rates as a table."""
+    return table_of(words.PLANNING_HEADS, planning_rows(year)[:MOST_TASKS], numbers=(1, 2, 3))
+
+
+def planning_rows(year: Published) -> list[list[str]]:
+    """Return one row of texts for each task of a year."""
+    by_task: dict[str, dict[float, float]] = {}
+    for one in year.planning:
+        by_task.setdefault(one.task or ALL, {})[one.quantile] = one.rate_l_min
+    return [
+        ["all tasks" if task == ALL else task, *(figure_text(rates.get(q)) for q in (0.5, 0.9, 0.95))]
+        for task, rates in by_task.items()
+    ]

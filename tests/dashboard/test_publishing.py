@@ -1,0 +1,327 @@
+"""What is published works month after month, is kept and chained; the audit role gets it and nothing else."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import io
+import json
+import re
+import threading
+import zipfile
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from click.testing import CliRunner
+
+from analysis.profile import Profile
+from analysis.simulation.past_year import build_past_incident
+from analysis.simulation.three_years import three_years
+from analysis.trends.cells import Published
+from analysis.trends.roster import with_station_and_role
+from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.trends.outside_summary import published_html, published_months
+from dashboard.trends.releases import FILE_NAME, BadReleases, faults, publish, published, replace
+from dashboard.trends.summary_words import INSIDE_ONLY
+from dashboard.trends.wear_ledger import bring_in
+from dashboard.underair import root
+from ingest.archive.archive import seal_messages
+from ingest.contract.frames import frames_from_heard
+from tests.dashboard.guarded_pages import GuardedPages
+
+NOW = datetime.now(UTC)
+
+
+def run(*arguments: str) -> Any:
+    return CliRunner().invoke(root, ["audit", *arguments])
+
+
+def made_wears(incidents_a_month: float = 6.0) -> pl.DataFrame:
+    ledger, roster = three_years(1, incidents_a_month=incidents_a_month)
+    return with_station_and_role(ledger["wears"], roster)
+
+
+WEARS = made_wears()
+LAST = WEARS["started"].max()
+
+
+def at(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+def lines(archive: Path) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in (archive / FILE_NAME).read_text().splitlines()]
+
+
+def test_month_after_month_is_published_and_what_was_published_stays(tmp_path: Path) -> None:
+    """The second monthly release used to be refused as overlapping the first."""
+    first = publish(tmp_path, WEARS, at("2029-04-10"))
+    assert {"2029-03", "2029-Q1", "2028"} <= set(first)
+    assert "2029-04" not in first
+    count = len(lines(tmp_path))
+    assert publish(tmp_path, WEARS, at("2029-04-30")) == first
+    assert len(lines(tmp_path)) == count
+    second = publish(tmp_path, WEARS, at("2029-05-01"))
+    assert set(second) - set(first) == {"2029-04"}
+    # A log that is brought in later changes the service's own tables, not what has left it.
+    fewer = WEARS.filter(pl.col("started").dt.strftime("%Y-%m") != "2029-02")
+    assert publish(tmp_path, fewer, at("2029-05-02")) == second
+    assert faults(tmp_path) == (count + 1, [])
+
+
+def test_a_period_is_replaced_for_a_reason_and_both_versions_stay(tmp_path: Path) -> None:
+    before = publish(tmp_path, WEARS, at("2029-05-01"))["2029-04"]
+    fewer = WEARS.filter(pl.col("started").dt.day() > 3)
+    after = replace(tmp_path, fewer, "2029-04", "a log was counted twice", "officer", at("2029-06-01"))
+    assert after != before
+    assert published(tmp_path)["2029-04"] == after
+    told = [line for line in lines(tmp_path) if line["published"]["period"] == "2029-04"]
+    assert [line["reason"] for line in told] == ["", "a log was counted twice"]
+    assert told[1]["by"] == "officer"
+    assert faults(tmp_path)[1] == []
+    with pytest.raises(BadReleases, match="2035-01 was never published"):
+        replace(tmp_path, WEARS, "2035-01", "no", "officer", at("2029-06-01"))
+
+
+@pytest.mark.parametrize("how", ["altered", "taken out", "unreadable"])
+def test_verify_finds_a_list_that_was_changed(tmp_path: Path, how: str) -> None:
+    heard = build_past_incident(1, at("2029-05-01")).heard
+    seal_messages(tmp_path, frames_from_heard(heard), "past")
+    publish(tmp_path, WEARS, at("2029-05-01"))
+    whole = CliRunner().invoke(root, ["verify", str(tmp_path)])
+    assert "releases: " in whole.stderr
+    assert whole.exit_code == 0, whole.output
+    path = tmp_path / FILE_NAME
+    text = path.read_text().splitlines()
+    if how == "altered":
+        text[2] = text[2].replace('"wears":', '"wears":1', 1)
+    elif how == "taken out":
+        del text[2]
+    else:
+        text[2] = "no line"
+    path.write_text("\n".join(text) + "\n")
+    broken = CliRunner().invoke(root, ["verify", str(tmp_path)])
+    assert broken.exit_code == 1
+    said = "cannot be read" if how == "unreadable" else "does not follow from the line before"
+    assert said in broken.output
+
+
+def test_a_list_of_an_earlier_version_is_kept_and_chained(tmp_path: Path) -> None:
+    old = {"first": "2028-01-01", "last": "2028-12-31", "made": "2029-01-01T00:00:00Z", "figures": "ab"}
+    (tmp_path / FILE_NAME).write_text(json.dumps(old) + "\n")
+    publish(tmp_path, WEARS, at("2029-05-01"))
+    assert faults(tmp_path)[1] == []
+    (tmp_path / FILE_NAME).write_text((tmp_path / FILE_NAME).read_text().replace('"ab"', '"ac"'))
+    assert len(faults(tmp_path)[1]) == 1
+
+
+def test_a_line_torn_by_a_power_cut_neither_stops_nor_spoils_the_list(tmp_path: Path) -> None:
+    publish(tmp_path, WEARS, at("2029-04-01"))
+    with (tmp_path / FILE_NAME).open("ab") as file:
+        file.write(b'{"made":"2029-05-01T')
+    assert "2029-04" in publish(tmp_path, WEARS, at("2029-05-01"))
+    assert faults(tmp_path)[1] == []
+
+
+def test_another_process_that_publishes_is_waited_for(tmp_path: Path) -> None:
+    publish(tmp_path, WEARS, at("2029-04-01"))
+    count = len(lines(tmp_path))
+    found: list[dict[str, Published]] = []
+    with (tmp_path / FILE_NAME).open("ab") as other:
+        fcntl.flock(other, fcntl.LOCK_EX)
+        thread = threading.Thread(target=lambda: found.append(publish(tmp_path, WEARS, at("2029-05-01"))))
+        thread.start()
+        thread.join(0.3)
+        assert not found
+    thread.join(60)
+    assert len(found) == 1
+    assert len(lines(tmp_path)) == count + 1
+
+
+def test_a_list_that_is_none_is_said(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).write_text("no list\n")
+    with pytest.raises(BadReleases, match=r"cannot use .*releases\.ndjson, the list of what was published"):
+        publish(tmp_path, WEARS, at("2029-05-01"))
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("archive")
+    bring_in_three_years(folder, NOW)
+    return folder
+
+
+def test_the_verb_publishes_and_writes_for_outside(archive: Path, tmp_path: Path) -> None:
+    result = run("--archive", str(archive), "--out", str(tmp_path / "out"), "--json")
+    assert result.exit_code == 0, result.output
+    said = json.loads(result.stdout)
+    assert not said["inside_only"]
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert names >= {"summary.html", "README.txt", "by_month.csv", "by_quarter.parquet", "planning_rates.csv"}
+    assert not any("sets" in name or "standing" in name for name in names)
+    quarters = pl.read_parquet(tmp_path / "out" / "by_quarter.parquet")
+    assert quarters["part"].unique().sort().to_list() == ["kind", "role", "service", "station"]
+    text = "".join(p.read_text() for p in (tmp_path / "out").iterdir() if p.suffix != ".parquet")
+    assert not re.search(r"\b[WS]-\d", text)
+    assert INSIDE_ONLY not in text
+    assert "Each figure covers at least 10 people" in text
+    earlier = run("--archive", str(archive), "--out", str(tmp_path / "b"), "--to", f"{NOW.year - 1}-06-30")
+    assert earlier.exit_code == 0
+    months = pl.read_csv(tmp_path / "b" / "by_month.csv")
+    assert months["period"].max() == f"{NOW.year - 1}-06"
+
+
+def test_the_verb_writes_exact_tables_for_inside_and_publishes_nothing(tmp_path: Path) -> None:
+    bring_in_three_years(tmp_path, NOW)
+    result = run("--archive", str(tmp_path), "--out", str(tmp_path / "in"), "--inside")
+    assert result.exit_code == 0, result.output
+    assert INSIDE_ONLY in result.output
+    assert INSIDE_ONLY in (tmp_path / "in" / "summary.html").read_text()
+    assert {"sets.csv", "rest.csv", "standing_out.csv"} <= {p.name for p in (tmp_path / "in").iterdir()}
+    assert not (tmp_path / FILE_NAME).exists()
+
+
+def test_a_full_disk_leaves_what_was_there(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "by_month.csv").write_text("of last month")
+
+    def full_disk(*_: Any, **__: Any) -> bytes:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("ingest.parquet_bytes.parquet_bytes", full_disk)
+    failed = run("--archive", str(archive), "--out", str(out))
+    assert failed.exit_code == 1
+    assert f"cannot write into {out}: the disk is full: make room and call again" in str(failed.exception)
+    assert {path.name: path.read_text() for path in out.iterdir()} == {"by_month.csv": "of last month"}
+    assert run("--archive", str(archive), "--out", str(tmp_path / "a" / "b")).exit_code == 1
+    assert not (tmp_path / "a").exists()
+
+
+def test_the_verb_refuses_what_makes_no_sense(archive: Path, tmp_path: Path) -> None:
+    there, out = str(archive), str(tmp_path / "out")
+    wrong = run("--archive", there, "--out", out, "--from", "2031-02-01", "--to", "2031-01-01")
+    assert wrong.exit_code == 2
+    assert "2031-01-01 lies before --from 2031-02-01" in wrong.stderr
+    missing = run("--archive", str(tmp_path / "none"), "--out", out)
+    assert missing.exit_code == 1
+    assert "there is no archive at" in str(missing.exception)
+    alone = run("--archive", there, "--out", out, "--replace", "2031-01")
+    assert alone.exit_code == 2
+    assert "--replace PERIOD and --reason TEXT go together" in alone.stderr
+    empty = run("--archive", there, "--out", out, "--from", "2090-01-01")
+    assert empty.exit_code == 1
+    assert "no wears in this period" in str(empty.exception)
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    nothing = run("--archive", str(bare), "--out", out)
+    assert "there are no wears in the archive" in str(nothing.exception)
+    assert "underair import LOG" in str(nothing.exception)
+
+
+# What the audit role gets, in every answer of the server.
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    with pytest.MonkeyPatch.context() as patch:
+        pages = GuardedPages(tmp_path_factory.mktemp("pages"), patch)
+        bring_in_three_years(pages.archive, NOW)
+        yield pages
+
+
+def answers(pages: GuardedPages, role: str) -> dict[str, str]:
+    """Every answer about trends that a role gets, filters that it sets included."""
+    caller = pages.client(role)
+    years = ("", f"?year={NOW.year - 1}")
+    filters = (
+        *years,
+        "?station=Station+1",
+        "?role=trainee&kind=drill",
+        f"?year={NOW.year - 1}&station=Station+4",
+    )
+    found = {f"page{text}": caller.page("/trends", text).get_data(as_text=True) for text in filters}
+    for address in ("/trends/summary.html", "/trends/progress.json"):
+        found[address] = caller.get(address).get_data(as_text=True)
+    for text in years:
+        with zipfile.ZipFile(io.BytesIO(caller.get(f"/trends/export.zip{text}").data)) as files:
+            found[f"export{text}"] = "\n".join(files.read(name).decode() for name in files.namelist())
+    return found
+
+
+def test_no_answer_to_the_audit_role_has_a_person_a_set_or_a_day(pages: GuardedPages) -> None:
+    told = answers(pages, "audit")
+    assert all(len(text) > 500 for name, text in told.items() if name != "/trends/progress.json")
+    for name, text in told.items():
+        shown = re.sub(r"Made \d{4}-\d\d-\d\d \d\d:\d\d UTC", "", text)
+        assert not re.findall(r"\b(?:[WSP]-[0-9a-z]{3,}|\d{4}-\d\d-\d\d)\b", shown), name
+    # The same page as review has it: what is looked for can be found.
+    seen = pages.client("review").page("/trends").get_data(as_text=True)
+    assert re.search(r"\bW-\d{3}\b", seen)
+
+
+def test_a_filter_shows_the_audit_role_nothing_more(pages: GuardedPages) -> None:
+    told = answers(pages, "audit")
+    assert told["page?station=Station+1"] == told["page"]
+    assert told["page?role=trainee&kind=drill"] == told["page"]
+
+
+def test_the_audit_role_reads_only_what_was_published(pages: GuardedPages) -> None:
+    """Every count on its page and in its files is one of a published cell."""
+    told = answers(pages, "audit")
+    known = published(pages.archive)
+    counts = {cell.wears for one in known.values() for cell in one.cells}
+    months = re.findall(r'"children": ?"(\d{4}-\d\d)"', told["page"])
+    assert set(months) <= set(known)
+    with zipfile.ZipFile(io.BytesIO(pages.client("audit").get("/trends/export.zip").data)) as files:
+        for name in ("by_month", "by_quarter", "by_year"):
+            table = pl.read_csv(files.read(f"{name}.csv"))
+            assert set(table["wears"].drop_nulls()) <= counts
+    for address in ("/trends/inside.zip", "/trends/inside.html"):
+        assert pages.client("audit").get(address).status_code == 403
+        assert pages.client("review").get(address).status_code == 200
+
+
+def test_a_fault_of_the_roster_names_nobody_to_the_audit_role(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages = GuardedPages(tmp_path, monkeypatch)
+    ledger, _ = three_years(1, incidents_a_month=3.0)
+    bring_in(pages.archive, "three-years", ledger)
+    (pages.archive / "roster.csv").write_text("wearer,station,from\nW-123,North,never\n")
+    text = pages.client("audit").page("/trends").get_data(as_text=True)
+    assert "the role review sees why" in text
+    assert "W-123" not in text
+    assert not (pages.archive / FILE_NAME).exists()  # nothing is published without its stations
+
+
+def test_too_few_people_are_said_and_not_counted(tmp_path: Path) -> None:
+    few = WEARS.filter(pl.col("wearer_id").is_in([f"W-{n:03d}" for n in range(1, 8)]))
+    known = publish(tmp_path, few, at("2029-05-01"))
+    assert all(cell.wears is None for one in known.values() for cell in one.cells if cell.wears != 0)
+    months = published_months(known)
+    month = next(m for m in reversed(months) if known[m].cells[0].wears is None)
+    sheet = published_html(known, month, Profile.default(), NOW)
+    assert f"Too few people were at work in {month} to publish it." in sheet
+
+
+def test_the_sheet_prints_on_one_page(archive: Path, tmp_path: Path, page: Any) -> None:
+    run("--archive", str(archive), "--out", str(tmp_path / "out"))
+    known = published(archive)
+    target = tmp_path / "sheet.html"
+    months = published_months(known)
+    target.write_text(published_html(known, months[-1], Profile.default(), NOW, months), encoding="utf-8")
+    page.goto(target.as_uri())
+    assert page.inner_text("h1") == f"Under air: summary of {months[-1]}"
+    assert page.locator("svg polyline").count() >= 3
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page[^s]", printed)) == 1
+    page.emulate_media(media="print")
+    assert not page.is_visible(".months")
+    page.set_viewport_size({"width": 1000, "height": 1400})
+    page.screenshot(path=str(tmp_path / "sheet.png"))
