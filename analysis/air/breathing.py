@@ -26,7 +26,14 @@ from analysis.air.breathing_model import (
     used_sd_l,
     vessel_array,
 )
-from analysis.air.forecast import Minutes, forecast_minutes, interval
+from analysis.air.forecast import (
+    HARD_L_MIN,
+    SHIPPED,
+    IntervalEnds,
+    Minutes,
+    Scenario,
+    forecast_minutes,
+)
 from analysis.air.gas import ZERO_CELSIUS_K, Cylinder, FloatArray
 
 __all__ = [
@@ -46,7 +53,7 @@ HEARD_S = 5.0
 HIGHEST_L_MIN = 1000.0
 LATE_S = 2.0
 NORMAL_90 = 1.645
-
+SAID_AND_ENDS = (kernels.F_SAID_S, kernels.F_EARLY_S, kernels.F_LATE_S)
 
 _NO_RATE = np.empty(0)
 
@@ -65,6 +72,11 @@ class AirTrack:
         The same as it was known at that second.
     low_air_min, low_air_lo_min, low_air_hi_min : array
         Minutes to the low-air pressure with their 90 % interval, as known at that second; NaN: no forecast.
+    hardest_l_min, easiest_l_min : array
+        Mean rate of the hardest and of the easiest three minutes so far, as known at that second. In the
+        first three minutes: the mean so far, or, as the hardest, the doctrine's hard rate if that is higher.
+    low_air_hardest_min : array
+        Minutes to the low-air pressure if it stays as hard as the hardest three minutes; no forecast.
     heard : array of bool
         A reading came within the last 5 s.
     free_air_left_l : array
@@ -92,6 +104,9 @@ class AirTrack:
     low_air_min: FloatArray
     low_air_lo_min: FloatArray
     low_air_hi_min: FloatArray
+    hardest_l_min: FloatArray
+    easiest_l_min: FloatArray
+    low_air_hardest_min: FloatArray
     heard: NDArray[np.bool_]
     free_air_left_l: FloatArray
     gas_temperature_c: FloatArray
@@ -112,6 +127,8 @@ def reconstruct(
     start_temperature_c: float | None = None,
     surroundings_c: float | FloatArray | None = None,
     gas_temperature_c: FloatArray | None = None,
+    ends: IntervalEnds = SHIPPED,
+    hard_l_min: float = HARD_L_MIN,
     breathing: Breathing = BREATHING,
     vessel: Vessel = VESSEL,
 ) -> AirTrack:
@@ -135,6 +152,10 @@ def reconstruct(
         Temperature of the air around the set, constant or on the 1 s grid; not given: as at the start.
     gas_temperature_c : array, shape (m,), optional
         Reported gas temperature beside each reading, NaN where there is none.
+    ends : IntervalEnds
+        Constants of the forecast's interval.
+    hard_l_min : float
+        Rate of the scenario until three minutes have been seen.
     breathing, vessel : Breathing, Vessel
         Assumptions, for experiments.
 
@@ -171,11 +192,11 @@ def reconstruct(
     causal = np.empty((size, kernels.TRACK_WIDTH))
     readings = (time_s, pressure_bar, gas_c, around_c, size - 1)
     kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
-    seconds = np.empty(size)
-    kernels.first_passage(model, heat, causal, low_air_bar, seconds)
+    passage = np.empty((size, kernels.FORECAST_WIDTH))
+    kernels.first_passage(model, heat, ends.as_array(), hard_l_min, causal, low_air_bar, passage)
     grid_s = np.arange(size, dtype=np.float64)
-    low_air_min = forecast_minutes(seconds, grid_s)
-    low_air_lo_min, low_air_hi_min = interval(low_air_min)
+    minutes = forecast_minutes(passage[:, list(SAID_AND_ENDS)], grid_s)
+    scenario_min = forecast_minutes(passage[:, kernels.F_HARDEST_S], grid_s)
 
     smoothed = np.empty((size, 6))
     kernels.smooth(model, heat, causal, smoothed)
@@ -204,9 +225,16 @@ def reconstruct(
         live_rate_l_min=np.maximum(live_rate, 0.0),
         live_rate_lo_l_min=np.maximum(live_rate - live_half, 0.0),
         live_rate_hi_l_min=np.maximum(live_rate + live_half, 0.0),
-        low_air_min=low_air_min,
-        low_air_lo_min=low_air_lo_min,
-        low_air_hi_min=low_air_hi_min,
+        low_air_min=minutes[:, 0],
+        low_air_lo_min=minutes[:, 1],
+        low_air_hi_min=minutes[:, 2],
+        hardest_l_min=np.where(
+            grid_s < kernels.WINDOW_S,
+            np.maximum(causal[:, kernels.T_HARDEST], hard_l_min),
+            causal[:, kernels.T_HARDEST],
+        ),
+        easiest_l_min=causal[:, kernels.T_EASIEST],
+        low_air_hardest_min=scenario_min,
         heard=(newest >= 0) & (grid_s - time_s[newest] <= HEARD_S),
         free_air_left_l=left_l,
         gas_temperature_c=gas_track_c,
@@ -250,14 +278,28 @@ class LiveEstimate:
     _row: FloatArray = field(repr=False)
     _model: FloatArray = field(repr=False)
     _vessel: FloatArray = field(repr=False)
+    _ends: FloatArray = field(repr=False)
+    _hard_l_min: float = field(repr=False)
 
     def minutes_to(self, target_bar: float) -> Minutes:
         """Return the forecast of the time until the gauge pressure is at `target_bar`, from that moment."""
-        seconds = np.empty(1)
-        kernels.first_passage(self._model, self._vessel, self._row, target_bar, seconds)
-        median = forecast_minutes(seconds, np.array([self._time_s]))
-        low, high = interval(median)
-        return Minutes(float(median[0]), float(low[0]), float(high[0]))
+        said = forecast_minutes(self._passage(target_bar)[:, list(SAID_AND_ENDS)], np.array([self._time_s]))
+        return Minutes(*said[0].tolist())
+
+    def if_hardest(self, target_bar: float) -> Scenario:
+        """Return when `target_bar` is reached if it stays as hard as the hardest three minutes so far."""
+        seconds = self._passage(target_bar)[:, kernels.F_HARDEST_S]
+        rate = float(self._row[0, kernels.T_HARDEST])
+        if self._time_s < kernels.WINDOW_S:
+            rate = max(rate, self._hard_l_min)
+        return Scenario(float(forecast_minutes(seconds, np.array([self._time_s]))[0]), rate)
+
+    def _passage(self, target_bar: float) -> FloatArray:
+        passage = np.empty((1, kernels.FORECAST_WIDTH))
+        kernels.first_passage(
+            self._model, self._vessel, self._ends, self._hard_l_min, self._row, target_bar, passage
+        )
+        return passage
 
 
 class LiveAir:
@@ -271,6 +313,8 @@ class LiveAir:
         Gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
     start_temperature_c, surroundings_c : float, optional
         As in `reconstruct`. `surroundings_c` may be set anew whenever a temperature is heard.
+    ends, hard_l_min : IntervalEnds, float
+        As in `reconstruct`.
     """
 
     def __init__(
@@ -280,6 +324,8 @@ class LiveAir:
         start_temperature_c: float | None = None,
         surroundings_c: float | None = None,
         *,
+        ends: IntervalEnds = SHIPPED,
+        hard_l_min: float = HARD_L_MIN,
         breathing: Breathing = BREATHING,
         vessel: Vessel = VESSEL,
     ) -> None:
@@ -290,6 +336,8 @@ class LiveAir:
         self._breathing = breathing
         self._assumed = vessel
         self._model = breathing.as_array()
+        self._ends = ends.as_array()
+        self._hard_l_min = hard_l_min
         self._vessel = vessel_array(cylinder, vessel)
         self._state: FloatArray | None = None
         self._newest_s = -np.inf
@@ -347,6 +395,8 @@ class LiveAir:
             _row=row,
             _model=self._model,
             _vessel=self._vessel,
+            _ends=self._ends,
+            _hard_l_min=self._hard_l_min,
         )
 
     def _run(

@@ -1,7 +1,8 @@
 """The compiled loops of `analysis/air/breathing.py` and `analysis/air/forecast.py`; nothing else calls them.
 
 Three flat functions, because compiling takes longer with each one: `advance` (heat balance and Kalman
-filter), `smooth` (Rauch-Tung-Striebel), `first_passage` (when the air reaches a content). Numba keeps the
+filter), `smooth` (Rauch-Tung-Striebel), `first_passage` (when the air reaches a content, and the interval
+about that). Numba keeps the
 compiled code beside this file and renews it when *this* file changes; after a change of the constants in
 `analysis/air/gas.py` touch this file too.
 
@@ -9,7 +10,7 @@ The state of a wear is one array, so that the live page can go on second by seco
 the review runs in one sweep, and both get the same numbers to the last bit.
 """
 
-from math import exp, sqrt
+from math import exp, log, sqrt
 
 import numpy as np
 from numba import njit
@@ -42,7 +43,10 @@ SECOND, LEFT, RATE, MEAN = 0, 1, 2, 3
 V_LL, V_LR, V_LM, V_RR, V_RM, V_MM = 4, 5, 6, 7, 8, 9
 GAS_K, WALL_K, DENSITY = 10, 11, 12
 STEP, CHANGES, LAST_BAR, LAST_S, WAITING = 13, 14, 15, 16, 17
-STATE_SIZE = 18
+HARDEST, EASIEST, RING = 18, 19, 20
+WINDOW_S = 180
+"""The hardest and the easiest so many seconds of a wear say how restless it is."""
+STATE_SIZE = RING + WINDOW_S
 
 # Places in the array of the model (`Breathing.as_array`) and of the vessel (`_vessel_array`).
 (
@@ -58,14 +62,22 @@ STATE_SIZE = 18
     M_GAS_GAIN,
     M_WALL_GAIN,
 ) = range(11)
-V_LITRES, V_GROWTH, V_GAS_WALL, V_OUTSIDE, V_WALL_J = range(5)
+V_LITRES, V_GROWTH, V_GAS_WALL, V_OUTSIDE, V_WALL_J, V_CONVECTION = range(6)
 
 # What became of a reading.
 UNUSED, USED, OUTSIDE, SET_ASIDE, DOUBLE, BEFORE_JUMP = 0, 1, 2, 3, 4, 5
 
 # Columns of a track: the state after each second's readings.
 T_LEFT, T_RATE, T_MEAN, T_LL, T_LR, T_LM, T_RR, T_RM, T_MM, T_GAS_K = range(10)
-TRACK_WIDTH = 10
+T_HARDEST, T_EASIEST, T_AGE_S = 10, 11, 12
+TRACK_WIDTH = 13
+
+# Columns of a forecast.
+F_SAID_S, F_EARLY_S, F_LATE_S, F_TO_USE_L, F_HARDEST_S = range(5)
+FORECAST_WIDTH = 5
+TERMS = 7
+# Places in the array of the interval's constants: `TERMS` of the early end, as many of the late end, then these.
+I_LOWEST, I_HIGHEST, I_USUAL, I_MINUTES, I_YOUNG = range(2 * TERMS, 2 * TERMS + 5)
 
 OUTLIER_SD = 5.0
 JUMP_RATE_SD = 150.0
@@ -114,6 +126,13 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
     reading = 0
     for second in range(begin, upto + 1):
         if second > begin:
+            # What the second before has come to, once all its readings are in.
+            before = second - 1
+            if before >= WINDOW_S:
+                used = (state[RING + before % WINDOW_S] - left) * (60.0 / WINDOW_S)
+                state[HARDEST] = max(state[HARDEST], used)
+                state[EASIEST] = min(state[EASIEST], used)
+            state[RING + before % WINDOW_S] = left
             # Heat: what leaves cools what stays; the wall warms it; the surroundings warm the wall.
             drawn = (rate if own_heat else heat_rate[second]) / 60.0 / MOLAR_VOLUME_L_MOL
             moles = max(left, least) / MOLAR_VOLUME_L_MOL
@@ -123,9 +142,12 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
                 + rho * ((Z2_0 - u * u * Z2_2) + rho * (Z3_0 + rho * Z4_0))
             )
             heat_capacity = CV_0 + rho * (CV_1 + rho * CV_2)
-            to_gas = vessel[V_GAS_WALL] * (wall_k - gas_k)
+            # Free convection in a closed vessel: Nu ~ Ra^(1/3), so density^(2/3) x difference^(1/3).
+            stirred = (0.1 * rho) ** 2 * (0.1 * abs(wall_k - gas_k) + 0.02)
+            per_k = vessel[V_GAS_WALL] * stirred ** (vessel[V_CONVECTION] / 3.0)
+            to_gas = per_k * (wall_k - gas_k)
             cooled = drawn * GAS_CONSTANT_J * gas_k * factor
-            gas_k += (to_gas - cooled) / (moles * heat_capacity + vessel[V_GAS_WALL])
+            gas_k += (to_gas - cooled) / (moles * heat_capacity + per_k)
             gas_k = min(max(gas_k, COLDEST_K), HOTTEST_K)
             outside_k = (around_c[second] if around_c.size > 1 else around_c[0]) + ZERO_CELSIUS_K
             wall_k += (vessel[V_OUTSIDE] * (outside_k - wall_k) - to_gas) / vessel[V_WALL_J]
@@ -231,6 +253,15 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
         track[row, T_LL], track[row, T_LR], track[row, T_LM] = p_ll, p_lr, p_lm
         track[row, T_RR], track[row, T_RM], track[row, T_MM] = p_rr, p_rm, p_mm
         track[row, T_GAS_K] = gas_k
+        # Mean use over the window that ends here; before it is full, since the start.
+        if second >= WINDOW_S:
+            used = (state[RING + second % WINDOW_S] - left) * (60.0 / WINDOW_S)
+            track[row, T_HARDEST] = max(state[HARDEST], used)
+            track[row, T_EASIEST] = min(state[EASIEST], used)
+        else:
+            used = (state[RING] - left) * 60.0 / second if second > 0 else rate
+            track[row, T_HARDEST], track[row, T_EASIEST] = used, used
+        track[row, T_AGE_S] = second
     state[SECOND] = max(upto, begin)
     state[LEFT], state[RATE], state[MEAN] = left, rate, mean
     state[V_LL], state[V_LR], state[V_LM] = p_ll, p_lr, p_lm
@@ -328,14 +359,18 @@ def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def first_passage(model, vessel, track, target_bar, seconds):  # type: ignore[no-untyped-def]
+def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):  # type: ignore[no-untyped-def]
     """For each row of `track`, find when the expected air left reaches the content at `target_bar`.
 
-    Writes seconds from that row's moment: 0 when it is there already, `FARTHEST_S` when it is beyond that.
+    Writes seconds from that row's moment: 0 when it is there already, `FARTHEST_S` when it is beyond that;
+    then the ends of the interval about them (`analysis/air/forecast.py`), the litres that are still to use,
+    and when they are used up at the rate of the hardest window so far (before the first is full: at
+    `hard_l_min` or the mean so far, whichever is higher).
     """
     follows_s, settles_s, usual = model[M_FOLLOWS_S], model[M_SETTLES_S], model[M_USUAL]
     volume_l = vessel[V_LITRES]
     per_mol = volume_l * (1.0 + vessel[V_GROWTH] * target_bar) * MOLAR_VOLUME_L_MOL
+    lowest, highest = ends[I_LOWEST], ends[I_HIGHEST]
     content = 0.0
     for row in range(track.shape[0]):
         left = track[row, T_LEFT]
@@ -355,8 +390,11 @@ def first_passage(model, vessel, track, target_bar, seconds):  # type: ignore[no
             content = rho * per_mol
             kelvin = track[row, T_GAS_K] - COOLING_K_L / volume_l * max(left - content, 0.0)
         to_use = left - content
+        forecast[row, F_TO_USE_L] = to_use
         if not to_use > 0.0:
-            seconds[row] = 0.0 if to_use <= 0.0 else np.nan
+            gone = 0.0 if to_use <= 0.0 else np.nan
+            forecast[row, F_SAID_S] = forecast[row, F_EARLY_S] = forecast[row, F_LATE_S] = gone
+            forecast[row, F_HARDEST_S] = gone
             continue
         rate, mean = max(track[row, T_RATE], 2.0), max(track[row, T_MEAN], 5.0)
         # Expected rate h seconds on: usual + slow exp(-h/settles) + fast exp(-h/follows).
@@ -377,4 +415,26 @@ def first_passage(model, vessel, track, target_bar, seconds):  # type: ignore[no
             h -= 60.0 * over / max(usual + slow * e_slow + fast * e_fast, 1e-3)
             if not nearest < h < farthest:
                 h = 0.5 * (nearest + farthest)
-        seconds[row] = h
+        forecast[row, F_SAID_S] = h
+        hardest = track[row, T_HARDEST]
+        if track[row, T_AGE_S] < WINDOW_S:
+            hardest = max(hardest, hard_l_min)
+        forecast[row, F_HARDEST_S] = min(60.0 * to_use / max(hardest, 1.0), FARTHEST_S)
+        # The interval: two straight lines in what the wear has been like, for ln(said / happened).
+        long = log(max(h, 1e-3) / 60.0 / ends[I_MINUTES])
+        expected = log(min(max(60.0 * to_use / h, lowest), highest) / ends[I_USUAL])
+        hard = log(min(max(track[row, T_HARDEST], lowest), highest) / ends[I_USUAL])
+        easy = log(min(max(track[row, T_EASIEST], lowest), highest) / ends[I_USUAL])
+        young = ends[I_YOUNG] / (ends[I_YOUNG] + track[row, T_AGE_S] / 60.0)
+        for end in range(2):
+            first = end * TERMS
+            shift = (
+                ends[first]
+                + ends[first + 1] * expected
+                + ends[first + 2] * hard
+                + ends[first + 3] * easy
+                + ends[first + 4] * long
+                + ends[first + 5] * max(long, 0.0)
+                + ends[first + 6] * young
+            )
+            forecast[row, F_EARLY_S + end] = h * exp(-max(shift, 0.0) if end == 0 else max(-shift, 0.0))

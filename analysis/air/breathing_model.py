@@ -58,7 +58,7 @@ class Breathing:
     gas_gain: float = 0.02
     wall_gain: float = 0.01
     live_band: float = 0.845
-    smooth_band: float = 0.92
+    smooth_band: float = 0.97
 
     def as_array(self) -> FloatArray:
         """Return the values in the order that the kernels expect."""
@@ -86,7 +86,11 @@ class Vessel:
     Attributes
     ----------
     gas_to_wall_w_k, wall_to_surroundings_w_k, wall_j_k : float
-        Heat transfer and heat capacity; surfaces grow with the 2/3 power of the volume, mass with it.
+        Heat transfer (to the wall: at 10 mol/L and 10 K) and heat capacity; surfaces grow with the 2/3
+        power of the volume, mass with it.
+    free_convection : float
+        How much the transfer to the wall changes with density and difference: 0 not at all, 1 as in free
+        convection.
     growth : float
         Relative growth of the volume from 0 to 300 bar.
     gauge_gain_sd, gauge_offset_sd_bar, volume_sd, growth_sd, heat_sd : float
@@ -96,7 +100,8 @@ class Vessel:
         Uncertainty of a start temperature that was given, and of 20 °C when none was.
     """
 
-    gas_to_wall_w_k: float = 22.0
+    gas_to_wall_w_k: float = 20.0
+    free_convection: float = 0.75
     wall_to_surroundings_w_k: float = 3.0
     wall_j_k: float = 3600.0
     growth: float = 0.0075
@@ -123,6 +128,7 @@ def vessel_array(cylinder: Cylinder, vessel: Vessel) -> FloatArray:
             vessel.gas_to_wall_w_k * surface,
             vessel.wall_to_surroundings_w_k * surface,
             vessel.wall_j_k * cylinder.total_l / 6.8,
+            vessel.free_convection,
         ]
     )
 
@@ -162,6 +168,8 @@ def first_state(
     state[[kernels.GAS_K, kernels.WALL_K]] = start_c + ZERO_CELSIUS_K
     state[kernels.DENSITY] = left_l / (volume_l * MOLAR_VOLUME_L_MOL)
     state[kernels.STEP] = 1.0
+    state[kernels.HARDEST], state[kernels.EASIEST] = -np.inf, np.inf
+    state[kernels.RING :] = left_l
     # The filter meets this reading again and passes over it as a double.
     state[[kernels.LAST_BAR, kernels.LAST_S]] = pressure_bar, time_s
     return state

@@ -1,13 +1,15 @@
-"""Minutes until a pressure is reached: the expected time, with an interval that was learnt from past errors.
+"""Minutes until a pressure is reached: the expected time, and an interval learnt from past errors.
 
 The expected rate h seconds on returns from the present one to the wearer's own mean, and that very slowly
 to the usual one; the forecast is the first h at which the expected use equals the litres above the content
-at the wanted pressure (`breathing_kernels.first_passage`). The ends of its 90 % interval are the forecast
-times two factors, read from `INTERVAL_FACTORS`: how wrong forecasts of that length were on simulated wears
-(a conformal table: Vovk, Gammerman and Shafer 2005, "Algorithmic Learning in a Random World").
+at the wanted pressure (`breathing_kernels.first_passage`). The interval opens when the wear is young, and
+when the hardest three minutes so far were much harder, or the easiest much easier, than what the forecast
+expects: each end is a linear quantile regression of ln(said / happened) on six figures of the wear
+(Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
+(`analysis/air/learning.py`).
 """
 
-from itertools import pairwise
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -16,23 +18,84 @@ from analysis.air.gas import FloatArray
 
 FIRST_FORECAST_S = 60.0
 """No forecast before that: the filter knows too little of the wearer."""
+EARLY_END_ONLY_S = 180.0
+"""In a younger wear only the early end is worth showing: the interval holds, but it says little."""
 FARTHEST_MIN = 240.0
 """No forecast beyond that: nobody is under air so long, so the filter sees no use worth forecasting."""
+HARD_L_MIN = 80.0
+"""Rate of the scenario until three minutes have been seen: stair climbs reach 78 to 116 L/min."""
 
-INTERVAL_FACTORS = np.array(
-    [
-        # minutes said, factor to the early end, factor to the late end
-        [1.2, 0.604, 1.744],
-        [3.0, 0.661, 1.588],
-        [5.5, 0.672, 1.707],
-        [8.9, 0.677, 1.607],
-        [13.0, 0.651, 1.501],
-        [17.4, 0.650, 1.453],
-        [23.3, 0.613, 1.453],
-        [30.9, 0.581, 1.684],
-        [42.4, 0.589, 1.600],
-    ]
-)
+Terms = tuple[float, float, float, float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalEnds:
+    """The constants of both ends; `x` is one column of `terms`.
+
+    early end = min(said, said exp(-early x)); late end = max(said, said exp(-late x))
+
+    Attributes
+    ----------
+    name : str
+        Version, as pages and reports name it.
+    early, late : tuple of 7
+        Weights of the terms, see `terms`.
+    lowest_l_min, highest_l_min, usual_l_min, minutes, young_min : float
+        Rates are clipped to the first two and divided by the third; minutes said are divided by the fourth;
+        a wear is young for about as long as the fifth.
+    """
+
+    name: str = "shipped, version 2"
+    early: Terms = (0.112, -0.225, 0.136, -0.180, -0.009, 0.098, 1.052)
+    late: Terms = (-0.228, -0.297, 0.089, 0.249, 0.254, -0.192, -0.444)
+    lowest_l_min: float = 8.0
+    highest_l_min: float = 160.0
+    usual_l_min: float = 45.0
+    minutes: float = 10.0
+    young_min: float = 4.0
+
+    def as_array(self) -> FloatArray:
+        """Return the values in the order that the kernel expects."""
+        scales = (self.lowest_l_min, self.highest_l_min, self.usual_l_min, self.minutes, self.young_min)
+        return np.array([*self.early, *self.late, *scales])
+
+    def terms(
+        self,
+        said_min: FloatArray,
+        expected_l_min: FloatArray,
+        hardest_l_min: FloatArray,
+        easiest_l_min: FloatArray,
+        age_min: FloatArray,
+    ) -> FloatArray:
+        """Return the terms of forecasts, shape (n, 7).
+
+        Parameters
+        ----------
+        said_min : array, shape (n,)
+            Minutes that the filter says.
+        expected_l_min : array, shape (n,)
+            Litres still to use over minutes said: the rate that the filter expects.
+        hardest_l_min, easiest_l_min : array, shape (n,)
+            Highest and lowest mean use over any three minutes so far (in a younger wear, since the start).
+        age_min : array, shape (n,)
+            Minutes since the valve was opened.
+        """
+        rates = [
+            np.log(np.clip(rate, self.lowest_l_min, self.highest_l_min) / self.usual_l_min)
+            for rate in (expected_l_min, hardest_l_min, easiest_l_min)
+        ]
+        long = np.log(said_min / self.minutes)
+        young = self.young_min / (self.young_min + age_min)
+        return np.column_stack([np.ones_like(long), *rates, long, np.maximum(long, 0.0), young])
+
+    def around(self, said_min: FloatArray, terms: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the early and the late end, minutes; the kernel does the same for one forecast."""
+        early = said_min * np.exp(-np.maximum(terms @ np.array(self.early), 0.0))
+        late = said_min * np.exp(np.maximum(-(terms @ np.array(self.late)), 0.0))
+        return early, late
+
+
+SHIPPED = IntervalEnds()
 
 
 class Minutes(NamedTuple):
@@ -43,19 +106,26 @@ class Minutes(NamedTuple):
     high: float
 
 
-def interval(minutes: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the early and the late end of the 90 % interval of forecasts, minutes; NaN stays NaN."""
-    said = INTERVAL_FACTORS[:, 0]
-    early = minutes * np.interp(minutes, said, INTERVAL_FACTORS[:, 1])
-    late = minutes * np.interp(minutes, said, INTERVAL_FACTORS[:, 2])
-    return early, late
+class Scenario(NamedTuple):
+    """When a pressure is reached if breathing stays at one rate: no forecast, and no worst case either."""
+
+    minutes: float
+    rate_l_min: float
 
 
 def forecast_minutes(seconds: FloatArray, elapsed_s: FloatArray) -> FloatArray:
-    """Return first passages as minutes, NaN where a forecast is not given (too early, too far)."""
+    """Return first passages as minutes, NaN where a forecast is not given (too early, too far).
+
+    Parameters
+    ----------
+    seconds : array, shape (n, ...)
+        What is said first in each row, then what belongs to it and is not given either.
+    elapsed_s : array, shape (n,)
+    """
     minutes: FloatArray = seconds / 60.0
-    minutes[(elapsed_s < FIRST_FORECAST_S) & (seconds > 0.0)] = np.nan
-    minutes[minutes > FARTHEST_MIN] = np.nan
+    said = minutes if minutes.ndim == 1 else minutes[:, 0]
+    missing = ((elapsed_s < FIRST_FORECAST_S) & (said > 0.0)) | (said > FARTHEST_MIN)
+    minutes[missing] = np.nan
     return minutes
 
 
@@ -95,50 +165,6 @@ def judge(
     happened_min: FloatArray = (reached_s - elapsed_s) / 60.0
     forecast = (low_air_min[seconds], low_air_lo_min[seconds], low_air_hi_min[seconds])
     return Judged(elapsed_s, *forecast, happened_min)
-
-
-SAID_MIN = (0.0, 2.0, 4.0, 7.0, 11.0, 15.0, 20.0, 27.0, 36.0, 60.0)
-"""Forecasts of a like length are taken together between these."""
-
-
-def learn_factors(
-    said_min: FloatArray,
-    happened_min: FloatArray,
-    weight: FloatArray,
-    *,
-    levels: tuple[float, ...] = (0.05, 0.95),
-    fewest: int = 100,
-) -> FloatArray:
-    """Learn the factors of an interval from forecasts and what happened (simulated, or an archive's wears).
-
-    Parameters
-    ----------
-    said_min, happened_min : array, shape (n,)
-        Minutes forecast, and minutes that passed.
-    weight : array, shape (n,)
-        Weight of each; 1 / (forecasts of its wear) lets each wear count once.
-    levels : tuple of float
-        Shares of truths that shall come before the interval's ends.
-    fewest : int
-        Lengths with fewer forecasts than this are left to their neighbours.
-
-    Returns
-    -------
-    array, shape (k, 1 + len(levels))
-        Like `INTERVAL_FACTORS`: minutes said, then the quantile of happened / said for each level.
-    """
-    rows = []
-    for low, high in pairwise(SAID_MIN):
-        chosen = (said_min >= low) & (said_min < high)
-        if np.count_nonzero(chosen) >= fewest:
-            ratio = happened_min[chosen] / said_min[chosen]
-            centre = weighted_quantile(said_min[chosen], weight[chosen], np.array([0.5]))
-            rows.append([*centre, *weighted_quantile(ratio, weight[chosen], np.array(levels))])
-    if not rows:
-        raise ValueError(
-            f"at least {fewest} forecasts of a like length are needed, got {said_min.size} in all"
-        )
-    return np.array(rows)
 
 
 def weighted_quantile(values: FloatArray, weight: FloatArray, shares: FloatArray) -> FloatArray:

@@ -178,7 +178,8 @@ def feed(live: LiveAir, wear: SimulatedWear, track: AirTrack, gas: bool) -> list
             place += 1
         estimate = live.at(float(second))
         bands = (estimate.rate_l_min, estimate.rate_lo_l_min, estimate.rate_hi_l_min)
-        rows.append((*bands, *estimate.minutes_to(55.0)))
+        scenario = estimate.if_hardest(55.0)
+        rows.append((*bands, *estimate.minutes_to(55.0), scenario.minutes, scenario.rate_l_min))
     return rows
 
 
@@ -196,8 +197,27 @@ def test_live_and_review_give_the_same_causal_values_to_the_last_bit(interval_s,
         track.low_air_min,
         track.low_air_lo_min,
         track.low_air_hi_min,
+        track.low_air_hardest_min,
+        track.hardest_l_min,
     )
     assert np.array_equal(rows, np.array(causal).T, equal_nan=True)
+
+
+def test_the_hardest_and_easiest_three_minutes_are_those_of_the_record():
+    rate = np.concatenate([np.full(400, 30.0), np.full(300, 90.0), np.full(500, 20.0)])
+    wear = simulate_wear(4, rate_l_min=rate, hardware=FAULTLESS, reading_step_bar=0.1)
+    track = track_of(wear)
+    assert track.hardest_l_min[399] == pytest.approx(30.0, abs=4.0)
+    assert track.hardest_l_min[100] == 80.0, "before three minutes are seen: the doctrine's hard rate"
+    assert track.hardest_l_min[1199] == pytest.approx(90.0, abs=5.0)
+    assert track.easiest_l_min[699] == pytest.approx(30.0, abs=4.0)
+    assert track.easiest_l_min[1199] == pytest.approx(20.0, abs=3.0)
+    assert np.all(np.diff(track.hardest_l_min[180:]) >= 0.0)
+    assert np.all(np.diff(track.easiest_l_min[180:]) <= 0.0)
+    half = track_of(wear, wear.reading_time_s <= 600)
+    assert np.array_equal(half.hardest_l_min[:600], track.hardest_l_min[:600]), "nothing later is used"
+    left_l = track.low_air_hardest_min[1199] * track.hardest_l_min[1199]
+    assert left_l == pytest.approx(wear.free_air_left_l[1199] - free_air_l(55.0, 15.0, 6.8), rel=0.05)
 
 
 def test_live_tolerates_late_and_double_readings_and_silence():

@@ -1,4 +1,4 @@
-"""When a pressure will be reached: the first passage solved, its interval, and when none is given."""
+"""When a pressure will be reached: the first passage solved, its interval, its scenario, and when none is given."""
 
 import numpy as np
 import pytest
@@ -11,11 +11,9 @@ from analysis.air.breathing_model import vessel_array
 from analysis.air.forecast import (
     FARTHEST_MIN,
     FIRST_FORECAST_S,
-    INTERVAL_FACTORS,
+    SHIPPED,
     forecast_minutes,
-    interval,
     judge,
-    learn_factors,
     weighted_quantile,
 )
 from analysis.air.gas import free_air_l
@@ -25,7 +23,7 @@ MODEL = BREATHING.as_array()
 RIGID = vessel_array(Cylinder(), type(VESSEL)(growth=0.0))
 
 
-def passage(left_l: float, rate: float, mean: float, target_bar: float = 55.0, gas_c: float = 15.0) -> float:
+def forecast_row(left_l, rate, mean, target_bar=55.0, gas_c=15.0, hardest=45.0, easiest=45.0, age_s=900.0):
     row = np.zeros((1, kernels.TRACK_WIDTH))
     row[0, [kernels.T_LEFT, kernels.T_RATE, kernels.T_MEAN, kernels.T_GAS_K]] = (
         left_l,
@@ -33,9 +31,14 @@ def passage(left_l: float, rate: float, mean: float, target_bar: float = 55.0, g
         mean,
         gas_c + 273.15,
     )
-    seconds = np.empty(1)
-    kernels.first_passage(MODEL, RIGID, row, target_bar, seconds)
-    return float(seconds[0])
+    row[0, [kernels.T_HARDEST, kernels.T_EASIEST, kernels.T_AGE_S]] = hardest, easiest, age_s
+    forecast = np.empty((1, kernels.FORECAST_WIDTH))
+    kernels.first_passage(MODEL, RIGID, SHIPPED.as_array(), 80.0, row, target_bar, forecast)
+    return forecast[0]
+
+
+def passage(left_l: float, rate: float, mean: float, target_bar: float = 55.0, gas_c: float = 15.0) -> float:
+    return float(forecast_row(left_l, rate, mean, target_bar, gas_c)[kernels.F_SAID_S])
 
 
 def expected_use_l(rate: float, mean: float, seconds: float) -> float:
@@ -80,26 +83,60 @@ def test_no_forecast_too_early_or_too_far():
     assert np.isnan(minutes).tolist() == [True, False, True]
 
 
-@given(st.floats(0.0, FARTHEST_MIN))
-def test_the_interval_holds_its_forecast_and_grows_with_it(minutes):
-    (low,), (high,) = interval(np.array([minutes]))
-    assert low <= minutes <= high
-    (later_low,), (later_high,) = interval(np.array([minutes + 1.0]))
-    assert later_low >= low
-    assert later_high >= high
+@pytest.mark.parametrize(
+    ("said", "expected", "hardest", "easiest", "age", "early", "late"),
+    [
+        (24.0, 45.0, 45.0, 40.0, 4.0, 11.5, 36.7),
+        (12.0, 40.0, 45.0, 35.0, 20.0, 8.2, 16.5),
+        (12.0, 40.0, 95.0, 12.0, 20.0, 6.1, 20.2),
+        (45.0, 20.0, 90.0, 8.0, 25.0, 16.9, 62.2),
+    ],
+    ids=["young", "steady", "restless", "resting after hard work"],
+)
+def test_the_interval_of_worked_examples(said, expected, hardest, easiest, age, early, late):
+    """Test values of the study that the constants come from (`method.md`)."""
+    figures = [np.array([value]) for value in (said, expected, hardest, easiest, age)]
+    (low,), (high,) = SHIPPED.around(figures[0], SHIPPED.terms(*figures))
+    assert low == pytest.approx(early, abs=0.05)
+    assert high == pytest.approx(late, abs=0.05)
 
 
-def test_the_interval_of_nothing_is_nothing():
-    low, high = interval(np.array([np.nan]))
-    assert np.isnan(low[0])
-    assert np.isnan(high[0])
+rates = st.floats(0.0, 300.0)
 
 
-def test_the_table_of_factors_is_in_order():
-    said, early, late = INTERVAL_FACTORS.T
-    assert np.all(np.diff(said) > 0.0)
-    assert np.all((early > 0.3) & (early < 1.0))
-    assert np.all((late > 1.0) & (late < 3.0))
+@given(
+    st.floats(400.0, 1800.0),
+    rates,
+    st.floats(0.0, 120.0),
+    st.floats(20.0, 150.0),
+    rates,
+    rates,
+    st.floats(60.0, 5400.0),
+)
+def test_the_kernel_and_the_formula_agree_and_hold_the_forecast(
+    left_l, rate, mean, bar, hardest, easiest, age_s
+):
+    row = forecast_row(left_l, rate, mean, bar, hardest=hardest, easiest=easiest, age_s=age_s)
+    said_s, early_s, late_s, to_use_l, hardest_s = row
+    assert early_s <= said_s <= late_s
+    if said_s > 0.06:
+        said = np.array([said_s / 60.0])
+        figures = [np.array([value]) for value in (to_use_l / said[0], hardest, easiest, age_s / 60.0)]
+        (low,), (high,) = SHIPPED.around(said, SHIPPED.terms(said, *figures))
+        assert early_s == pytest.approx(60.0 * low, rel=1e-9)
+        assert late_s == pytest.approx(60.0 * high, rel=1e-9)
+        used_at = max(hardest, 80.0) if age_s < kernels.WINDOW_S else max(hardest, 1.0)
+        assert hardest_s == pytest.approx(min(60.0 * to_use_l / used_at, kernels.FARTHEST_S), rel=1e-9)
+
+
+def test_the_interval_opens_when_the_wear_was_restless():
+    even = forecast_row(1000.0, 40.0, 40.0, hardest=45.0, easiest=38.0)
+    restless = forecast_row(1000.0, 40.0, 40.0, hardest=95.0, easiest=12.0)
+    young = forecast_row(1000.0, 40.0, 40.0, hardest=45.0, easiest=38.0, age_s=120.0)
+    assert even[kernels.F_SAID_S] == restless[kernels.F_SAID_S] == young[kernels.F_SAID_S]
+    for other in (restless, young):
+        assert other[kernels.F_EARLY_S] < even[kernels.F_EARLY_S]
+        assert other[kernels.F_LATE_S] > even[kernels.F_LATE_S]
 
 
 def test_a_forecast_of_even_breathing_comes_true():
@@ -136,24 +173,6 @@ def test_forecasts_are_judged_by_what_happened():
     assert judged.elapsed_s.tolist() == [second for second in range(180, 985, 30) if second != 300]
     assert judged.happened_min == pytest.approx(judged.said_min)
     assert judged.early_min == pytest.approx(0.5 * judged.happened_min)
-
-
-def test_learnt_factors_hold_what_they_were_learnt_from():
-    rng = np.random.default_rng(3)
-    said = rng.uniform(0.1, 59.0, 20_000)
-    happened = said * rng.lognormal(0.05, 0.3, said.size)
-    factors = learn_factors(said, happened, np.ones(said.size))
-    # The exact quantiles of that lognormal; 0.03 is three sampling errors of one row.
-    assert factors[:, 1] == pytest.approx(np.exp(0.05 - 1.645 * 0.3), abs=0.04)
-    assert factors[:, 2] == pytest.approx(np.exp(0.05 + 1.645 * 0.3), abs=0.10)
-    early, late = (said * np.interp(said, factors[:, 0], factors[:, column]) for column in (1, 2))
-    assert np.mean(happened < early) == pytest.approx(0.05, abs=0.01)
-    assert np.mean(happened > late) == pytest.approx(0.05, abs=0.01)
-
-
-def test_too_few_forecasts_teach_nothing():
-    with pytest.raises(ValueError, match="at least 100 forecasts"):
-        learn_factors(np.ones(99), np.ones(99), np.ones(99))
 
 
 def test_a_weighted_quantile_counts_weight_not_rows():

@@ -1,20 +1,21 @@
-"""How accurate air, rate and forecast are: `python -m tests.benchmarks.accuracy [FOLDER]` prints the tables.
+"""How accurate air, rate and forecast are: `python -m tests.benchmarks.accuracy [--real FOLDER]`.
 
-With a folder it also writes two plots there: `reliability.html` (said against happened) and `one_wear.html`
-(truth, band, naive). The constants were fitted on other wears (`population.FIT_SEED`). Everything here is
-simulated: nothing was compared with a real wear.
+Without `--real` everything is simulated. With it, real breathing (`real_wears.py`) and real cylinders are
+printed beside simulated wears; nobody there wears fire kit or a mask, and nobody is hot. `--plots` writes
+`reliability.html` (said against happened) and `one_wear.html` (truth, band, naive), and with `--real` also
+`reliability_real.html`. The filter's constants were fitted on other wears (`population.FIT_SEED`).
 """
 
-import sys
+import argparse
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from analysis.air.breathing import AirTrack, LiveAir, Vessel
-from analysis.air.forecast import learn_factors
+from analysis.air.learning import learn_ends
 from analysis.simulation.tasks import KINDS_OF_WORK, follow
-from tests.benchmarks import accuracy_plots
+from tests.benchmarks import accuracy_plots, real_accuracy
 from tests.benchmarks.measures import (
     SETTLED_S,
     measure_forecasts,
@@ -114,7 +115,7 @@ def what_each_buys(wears: list[Recorded], tracks: list[AirTrack]) -> None:
     print(f"\nInterval of the forecast{'held':>18}{'early':>9}{'late':>9}{'mean width, min':>18}")
     scores = (-1.645, 0.0, 1.645)
     variants = {
-        "factors learnt (used)": forecasts,
+        "learnt (used)": forecasts,
         "filter's own, Gaussian": with_ends(forecasts, quantiles(wears, forecasts, scores, skewed=False)),
         "filter's own, skewed": with_ends(forecasts, quantiles(wears, forecasts, scores, skewed=True)),
     }
@@ -126,22 +127,15 @@ def what_each_buys(wears: list[Recorded], tracks: list[AirTrack]) -> None:
 
 
 def kind_left_out(wears: list[Recorded], tracks: list[AirTrack]) -> None:
-    """Forecast a kind of work with factors that were learnt from all other kinds."""
-    print("\nInterval for a kind of work that the factors were not learnt from")
-    fitted = population(FIT_SEED, 350)
-    learnt = measure_forecasts(fitted, [track_of(recorded) for recorded in fitted])
-    judged = measure_forecasts(wears, tracks)
-    learnt_kind = np.array([fitted[wear].task for wear in learnt.wear.astype(int)])
-    judged_kind = np.array([wears[wear].task for wear in judged.wear.astype(int)])
+    """Forecast a kind of simulated work with an interval learnt from all other kinds, simulated alone."""
+    print("\nInterval for a kind of work that it was not learnt from (simulated wears alone)")
+    fitted = real_accuracy.simulated_cases(population(FIT_SEED, 350), 0)
+    judged = real_accuracy.simulated_cases(wears[:350], 1000)
+    print(f"{'':24}  held early  late width    W")
     for kind in KINDS_OF_WORK:
-        others, own = learnt.where(learnt_kind != kind), judged.where(judged_kind == kind)
-        said, early, late = learn_factors(others.said_min, others.true_min, others.weight).T
-        ends = [
-            own.said_min * np.interp(own.said_min, said, factor)
-            for factor in (early, np.ones_like(said), late)
-        ]
-        unseen = with_ends(own, ends)
-        print(f"{kind:24}{100 * unseen.held:>17.1f}%{100 * unseen.early:>8.1f}%")
+        ends = learn_ends(real_accuracy.lots([case for case in fitted if case.task != kind]), kind)
+        own = [(case, *real_accuracy.ends_of(case, ends)) for case in judged if case.task == kind]
+        print(f"{kind:24}{real_accuracy.shares(own)}")
 
 
 def gaps(count: int = 140) -> None:
@@ -198,6 +192,25 @@ def late_and_double(count: int = 70) -> None:
 
 
 def main() -> None:
+    parser = argparse.ArgumentParser(description="How accurate air, rate and forecast are.")
+    parser.add_argument("--real", type=Path, metavar="FOLDER", help="real breaths and cylinders")
+    parser.add_argument("--plots", type=Path, metavar="FOLDER", help="where to write the plots")
+    parser.add_argument("--real-only", action="store_true", help="leave out the simulated tables")
+    chosen = parser.parse_args()
+    if chosen.plots:
+        chosen.plots.mkdir(parents=True, exist_ok=True)
+    if not chosen.real_only:
+        simulated(chosen.plots)
+    if chosen.real:
+        real = real_accuracy.real_cases(chosen.real)
+        fitted = real_accuracy.simulated_cases(population(FIT_SEED, 280), 10_000)
+        reported = real_accuracy.simulated_cases(population(REPORT_SEED, 350), 20_000)
+        unseen = real_accuracy.side_by_side(real, fitted, reported)
+        if chosen.plots:
+            accuracy_plots.reliability_real(unseen).write_html(chosen.plots / "reliability_real.html")
+
+
+def simulated(plots: Path | None) -> None:
     wears = population(REPORT_SEED, REPORTED)
     tracks = [track_of(recorded) for recorded in wears]
     headline(wears, tracks, population(FRESH_SEED, REPORTED // 2))
@@ -226,11 +239,8 @@ def main() -> None:
     kind_left_out(wears, tracks)
     gaps()
     late_and_double()
-    if len(sys.argv) > 1:
-        folder = Path(sys.argv[1])
-        folder.mkdir(parents=True, exist_ok=True)
-        accuracy_plots.write(folder, wears, tracks)
-        print(f"\nplots: {folder / 'reliability.html'}, {folder / 'one_wear.html'}")
+    if plots:
+        accuracy_plots.write(plots, wears, tracks)
 
 
 if __name__ == "__main__":

@@ -8,11 +8,14 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analysis.air.breathing import AirTrack
-from analysis.air.forecast import SAID_MIN, learn_factors, weighted_quantile
-from analysis.air.gas import FloatArray
-from tests.benchmarks.measures import Forecasts, measure_forecasts, track_of
+from analysis.air.forecast import weighted_quantile
+from analysis.air.learning import learn_ends
+from tests.benchmarks import real_accuracy
+from tests.benchmarks.fit_breathing import SAID_MIN
+from tests.benchmarks.measures import measure_forecasts, track_of
 from tests.benchmarks.other_forecasts import naive_rate_l_min, quantiles
 from tests.benchmarks.population import FIT_SEED, LOW_AIR_BAR, Recorded, population
+from tests.benchmarks.real_accuracy import Case, Judged
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 SCORES = (-1.645, -1.282, -0.674, 0.0, 0.674, 1.282, 1.645)
@@ -27,20 +30,21 @@ def write(folder: Path, wears: list[Recorded], tracks: list[AirTrack]) -> None:
 
 def reliability(wears: list[Recorded], tracks: list[AirTrack]) -> go.Figure:
     forecasts = measure_forecasts(wears, tracks)
-    fitted = population(FIT_SEED, 350)
-    learnt = measure_forecasts(fitted, [track_of(recorded) for recorded in fitted])
-    ours = [_learnt_minutes(learnt, forecasts, level) for level in LEVELS]
+    fitted = real_accuracy.simulated_cases(population(FIT_SEED, 350), 0)
+    cases = real_accuracy.simulated_cases(wears, 1000)
+    ours = [learnt_share(fitted, cases, level) for level in LEVELS]
     own = quantiles(wears, forecasts, SCORES, skewed=False)
     figure = make_subplots(
         cols=2,
         subplot_titles=("Warning came before the minute said", "Minutes said against minutes that passed"),
     )
     figure.add_scatter(x=[0, 100], y=[0, 100], mode="lines", line=PERFECT, name="perfect")
-    for name, minutes, color, symbol in (
-        ("factors learnt from past errors", ours, OURS, "circle"),
-        ("filter's own spread", own, OTHER, "square"),
+    filters = [forecasts.share(forecasts.true_min < quantile) for quantile in own]
+    for name, shares, color, symbol in (
+        ("learnt from past errors", ours, OURS, "circle"),
+        ("filter's own spread", filters, OTHER, "square"),
     ):
-        happened = [100 * forecasts.share(forecasts.true_min < quantile) for quantile in minutes]
+        happened = [100 * share for share in shares]
         said = [100 * level for level in LEVELS]
         marks = {"mode": "lines+markers", "line_color": color, "marker_symbol": symbol}
         figure.add_scatter(x=said, y=happened, name=name, **marks)
@@ -76,10 +80,84 @@ def reliability(wears: list[Recorded], tracks: list[AirTrack]) -> go.Figure:
     return figure
 
 
-def _learnt_minutes(learnt: Forecasts, forecasts: Forecasts, level: float) -> FloatArray:
-    """Return the quantile of `level` by the factors that the fitted wears would give for it."""
-    said, factor = learn_factors(learnt.said_min, learnt.true_min, learnt.weight, levels=(level,)).T
-    return forecasts.said_min * np.interp(forecasts.said_min, said, factor)
+def learnt_share(fitted: list[Case], judged: list[Case], level: float) -> float:
+    """Return how often the truth came before the quantile of `level` that `fitted` teaches."""
+    share, rows = 0.0, 0
+    ends = learn_ends(real_accuracy.lots(fitted), "plot", shares=(level, 1.0 - level))
+    for case in judged:
+        forecasts = case.forecasts
+        if forecasts.said_min.size:
+            quantile_min = forecasts.said_min * np.exp(-(forecasts.terms(ends) @ np.array(ends.early)))
+            share += float(np.mean(forecasts.happened_min < quantile_min))
+            rows += 1
+    return share / rows
+
+
+def reliability_real(judged: list[Judged]) -> go.Figure:
+    """Draw, kind by kind, how often the truth came before each end, and said against happened."""
+    kinds = [*real_accuracy.KINDS, "simulated"]
+    figure = make_subplots(
+        rows=2,
+        cols=3,
+        subplot_titles=[f"{kind}: minutes said and what happened" for kind in kinds],
+        horizontal_spacing=0.07,
+        vertical_spacing=0.14,
+    )
+    for place, kind in enumerate(kinds):
+        row, col = place // 3 + 1, place % 3 + 1
+        cases = [part for part in judged if part[0].kind == kind]
+        said = np.concatenate([case.forecasts.said_min for case, _, _ in cases])
+        happened = np.concatenate([case.forecasts.happened_min for case, _, _ in cases])
+        early, late = (np.concatenate([part[end] for part in cases]) for end in (1, 2))
+        weight = np.concatenate(
+            [case.forecasts.once_a_wear for case, _, _ in cases if case.forecasts.wear.size]
+        )
+        figure.add_scatter(
+            x=[0, 60], y=[0, 60], mode="lines", line=PERFECT, showlegend=False, row=row, col=col
+        )
+        centres, spread, ends = [], [], []
+        for low, high in pairwise(SAID_MIN):
+            chosen = (said >= low) & (said < high)
+            if chosen.sum() > 20:
+                part = weight[chosen]
+                centres.append(float(weighted_quantile(said[chosen], part, np.array([0.5]))[0]))
+                spread.append(weighted_quantile(happened[chosen], part, np.array([0.05, 0.5, 0.95])))
+                ends.append([np.average(end[chosen], weights=part) for end in (early, late)])
+        first, middle, last = np.array(spread).T
+        lower, upper = np.array(ends).T
+        figure.add_scatter(
+            x=[*centres, *centres[::-1]],
+            y=[*upper, *lower[::-1]],
+            fill="toself",
+            fillcolor=BAND,
+            line_width=0,
+            mode="lines",
+            name="mean 90 % interval, learnt from other people",
+            showlegend=place == 0,
+            row=row,
+            col=col,
+        )
+        figure.add_scatter(
+            x=centres,
+            y=middle,
+            mode="markers",
+            marker_color=OURS,
+            error_y={"array": last - middle, "arrayminus": middle - first},
+            name="median, 5 to 95 % of what happened",
+            showlegend=place == 0,
+            row=row,
+            col=col,
+        )
+    figure.update_xaxes(title="said, min", range=[0, 50])
+    figure.update_yaxes(title="happened, min", range=[0, 70])
+    figure.update_layout(
+        title="Forecasts of the low-air warning on people and dives left out of the fit",
+        template="simple_white",
+        width=1400,
+        height=900,
+        legend={"orientation": "h", "y": -0.1},
+    )
+    return figure
 
 
 def one_wear(wears: list[Recorded]) -> go.Figure:

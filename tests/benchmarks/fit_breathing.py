@@ -1,11 +1,11 @@
-"""Fits the constants of `breathing_model.py` and `forecast.py`: `python -m tests.benchmarks.fit_breathing`.
+"""Fits the constants of `breathing_model.py`: `python -m tests.benchmarks.fit_breathing`.
 
 Uses only the simulated wears of `population.FIT_SEED`; accuracy is reported on others (`accuracy.py`).
 What is made small is a sum of: mean absolute error of the forecast when 5, 10, 15 min truly remain, its
 mean absolute logarithmic error over all moments, how far its median is off when it says so many minutes
 (so that no forecast is made better at 5 min by being gloomy at 20), and the Gaussian surprise of the true
-rate under the live and the smoothed band. Then the factors of the bands and of the forecast's interval are
-read off the same wears. Takes some minutes; paste what it prints.
+rate under the live and the smoothed band. Then the factors of the bands are read off the same wears. Takes
+some minutes; paste what it prints. `fit_interval.py` then fits the interval.
 """
 
 import sys
@@ -16,7 +16,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from analysis.air.breathing import BREATHING, AirTrack, Breathing
-from analysis.air.forecast import SAID_MIN, learn_factors, weighted_quantile
+from analysis.air.forecast import weighted_quantile
 from analysis.air.gas import FloatArray
 from tests.benchmarks.measures import (
     Forecasts,
@@ -26,6 +26,8 @@ from tests.benchmarks.measures import (
 )
 from tests.benchmarks.population import FIT_SEED, Recorded, population
 
+SAID_MIN = (0.0, 2.0, 4.0, 7.0, 11.0, 15.0, 20.0, 27.0, 36.0, 60.0)
+"""Forecasts of a like length are taken together between these."""
 FITTED = (
     "follows_s",
     "spread",
@@ -106,9 +108,6 @@ def main() -> None:
         smooth_band=band_factor(wears, breathing, live=False),
     )
     print(breathing)
-    forecasts = measure_forecasts(wears, tracks_of(wears, breathing), from_s=60)
-    for row in learn_factors(forecasts.said_min, forecasts.true_min, forecasts.weight):
-        print(f"        [{row[0]:.1f}, {row[1]:.3f}, {row[2]:.3f}],")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,226 @@
+"""Learn the interval of the forecast from wears whose end is known: two quantile regressions, tried on others.
+
+Each end is a linear quantile regression (Koenker and Bassett 1978, Econometrica 46:33-50) of
+ln(said / happened) on the terms of `IntervalEnds`. A wear counts once within its lot, however long it was; a
+lot (the service's own wears, real breathing, simulated wears) counts by its weight. `folds_by_person` keeps a
+person's wears together, so that what is reported was never learnt from the people it is reported on.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.air.forecast import SHIPPED, IntervalEnds, Terms
+from analysis.air.gas import FloatArray
+
+EARLY_SHARE, LATE_SHARE = 0.04, 0.06
+"""Shares of truths outside each end: 90 % inside, the smaller share on the dangerous side. Our own rule."""
+ROUNDED = 0.03
+"""The corner of the loss is rounded over so much of ln(said / happened), so that it can be descended."""
+RIDGE = 0.001
+FEWEST_PEOPLE = 10
+HARD_WORK_L_MIN = 60.0
+FROM_S, UNTIL_S, EVERY_S = 180, 24.0, 10
+"""What is learnt from and judged of a wear: its first and last moments are left out."""
+MISS_COSTS = 20.0
+"""Winkler's score: width + 2/0.1 for each minute outside (Winkler 1972, J. Am. Stat. Assoc. 67:187-191)."""
+
+
+@dataclass(frozen=True)
+class Forecasts:
+    """Forecasts beside what happened; arrays of shape (n,), one row each.
+
+    Attributes
+    ----------
+    said_min, expected_l_min, hardest_l_min, easiest_l_min, age_min : array
+        As in `IntervalEnds.terms`.
+    happened_min : array
+        Minutes that it took.
+    wear, person : array of int
+        Whose forecast it was.
+    wear_l_min : array
+        The wear's mean rate until the warning.
+    """
+
+    said_min: FloatArray
+    expected_l_min: FloatArray
+    hardest_l_min: FloatArray
+    easiest_l_min: FloatArray
+    age_min: FloatArray
+    happened_min: FloatArray
+    wear: NDArray[np.intp]
+    person: NDArray[np.intp]
+    wear_l_min: FloatArray
+
+    def where(self, chosen: NDArray[np.bool_]) -> "Forecasts":
+        """Return the rows chosen."""
+        return Forecasts(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+
+    def terms(self, ends: IntervalEnds) -> FloatArray:
+        """Return the terms of `ends`, shape (n, 7)."""
+        rates = (self.expected_l_min, self.hardest_l_min, self.easiest_l_min)
+        return ends.terms(self.said_min, *rates, self.age_min)
+
+    @property
+    def once_a_wear(self) -> FloatArray:
+        """Weights that let each wear count once."""
+        _, place, rows = np.unique(self.wear, return_inverse=True, return_counts=True)
+        weights: FloatArray = 1.0 / rows[place]
+        return weights
+
+
+def joined(parts: list[Forecasts]) -> Forecasts:
+    """Return the rows of all parts."""
+    names = Forecasts.__dataclass_fields__
+    return Forecasts(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+
+def forecasts_of_wear(
+    said_min: FloatArray,
+    hardest_l_min: FloatArray,
+    easiest_l_min: FloatArray,
+    hardest_min: FloatArray,
+    reached_s: float,
+    wear: int,
+    person: int,
+    wear_l_min: float,
+) -> Forecasts:
+    """Return a wear's forecasts every 10 s, from its fourth minute until 24 s before the warning.
+
+    Parameters
+    ----------
+    said_min, hardest_l_min, easiest_l_min, hardest_min : array, shape (n,)
+        On the 1 s grid, as `AirTrack` and the table `air` have them; `hardest_min` is `low_air_hardest_min`.
+    reached_s : float
+        When the warning was reached, seconds since the wear's start.
+    wear, person : int
+    wear_l_min : float
+        Mean rate until then.
+    """
+    seconds = np.arange(FROM_S, min(reached_s - UNTIL_S, said_min.size), EVERY_S).astype(np.intp)
+    seconds = seconds[(said_min[seconds] > 0.0) & np.isfinite(hardest_min[seconds])]
+    said, hardest = said_min[seconds], hardest_l_min[seconds]
+    # The scenario's minutes are the litres still to use over the hardest rate (at least 1 L/min).
+    to_use_l = hardest_min[seconds] * np.maximum(hardest, 1.0)
+    age_min = seconds / 60.0
+    return Forecasts(
+        said,
+        to_use_l / said,
+        hardest,
+        easiest_l_min[seconds],
+        age_min,
+        reached_s / 60.0 - age_min,
+        np.full(seconds.size, wear),
+        np.full(seconds.size, person),
+        np.full(seconds.size, wear_l_min),
+    )
+
+
+class Lot(NamedTuple):
+    """Forecasts that are learnt from together, with their weight at the early and at the late end."""
+
+    forecasts: Forecasts
+    early_weight: float = 1.0
+    late_weight: float = 1.0
+
+
+class Score(NamedTuple):
+    """How an interval did; shares of forecasts with each wear counting once, minutes."""
+
+    wears: int
+    held: float
+    early: float
+    late: float
+    width_min: float
+    winkler_min: float
+
+
+def learn_ends(
+    lots: list[Lot],
+    name: str,
+    *,
+    shares: tuple[float, float] = (EARLY_SHARE, LATE_SHARE),
+    like: IntervalEnds = SHIPPED,
+) -> IntervalEnds:
+    """Return the ends that these lots teach.
+
+    Parameters
+    ----------
+    lots : list of Lot
+        What is learnt from.
+    name : str
+        Version of the result.
+    shares : (float, float)
+        Of truths before the early end, and after the late end.
+    like : IntervalEnds
+        Scales and clips to keep.
+    """
+    terms = np.vstack([lot.forecasts.terms(like) for lot in lots])
+    ratio = np.concatenate([np.log(lot.forecasts.said_min / lot.forecasts.happened_min) for lot in lots])
+    found = []
+    for level, column in ((1.0 - shares[0], "early_weight"), (shares[1], "late_weight")):
+        weight = np.concatenate(
+            [getattr(lot, column) * lot.forecasts.once_a_wear / _wears(lot.forecasts) for lot in lots]
+        )
+        found.append(quantile_regression(terms, ratio, weight, level))
+    early, late = found
+    return replace(like, name=name, early=early, late=late)
+
+
+def quantile_regression(terms: FloatArray, values: FloatArray, weight: FloatArray, level: float) -> Terms:
+    """Return the weights of `terms` that put a share `level` of the values below their sum.
+
+    Parameters
+    ----------
+    terms : array, shape (n, k)
+        The first column is 1.
+    values, weight : array, shape (n,)
+    level : float
+        Between 0 and 1.
+    """
+    from scipy.optimize import minimize
+    from scipy.special import expit
+
+    centre, scale = terms[:, 1:].mean(axis=0), terms[:, 1:].std(axis=0)
+    scale = np.where(scale > 0.0, scale, 1.0)
+    standard = np.column_stack([np.ones(len(terms)), (terms[:, 1:] - centre) / scale])
+    part = weight / weight.sum()
+
+    def loss(beta: FloatArray) -> tuple[float, FloatArray]:
+        over = values - standard @ beta
+        rounded = level * over + ROUNDED * np.logaddexp(0.0, -over / ROUNDED)
+        slope = -standard.T @ (part * (level - expit(-over / ROUNDED)))
+        ridge = RIDGE * np.concatenate([[0.0], beta[1:]])
+        return float(part @ rounded + 0.5 * ridge @ beta), slope + ridge
+
+    start = np.concatenate([[float(np.average(values, weights=part))], np.zeros(terms.shape[1] - 1)])
+    beta = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
+    weights = beta[1:] / scale
+    found: Terms = (float(beta[0] - weights @ centre), *weights.tolist())
+    return found
+
+
+def score(forecasts: Forecasts, ends: IntervalEnds) -> Score:
+    """Return how `ends` would have done on these forecasts."""
+    early_min, late_min = ends.around(forecasts.said_min, forecasts.terms(ends))
+    happened, weight = forecasts.happened_min, forecasts.once_a_wear
+    early = float(np.average(happened < early_min, weights=weight))
+    late = float(np.average(happened > late_min, weights=weight))
+    outside = np.maximum(early_min - happened, 0.0) + np.maximum(happened - late_min, 0.0)
+    winkler = float(np.average(late_min - early_min + MISS_COSTS * outside, weights=weight))
+    widths = [np.median((late_min - early_min)[forecasts.wear == wear]) for wear in np.unique(forecasts.wear)]
+    return Score(len(widths), 1.0 - early - late, early, late, float(np.median(widths)), winkler)
+
+
+def folds_by_person(person: NDArray[np.intp], folds: int = 5) -> Iterator[NDArray[np.bool_]]:
+    """Yield, fold by fold, which rows are of the people left out; each person is left out once."""
+    people = np.unique(person)
+    for fold in range(min(folds, people.size)):
+        yield np.isin(person, people[fold::folds])
+
+
+def _wears(forecasts: Forecasts) -> int:
+    return int(np.unique(forecasts.wear).size)

@@ -1,0 +1,236 @@
+"""Real and simulated wears side by side: what `accuracy.py --real FOLDER` prints.
+
+Each person is left out once: the interval "learnt" is learnt from the other people's wears and one seed of
+the simulator, and judged on that person. Each wear counts once. Width is the median over wears of their
+median widths; Winkler's score is width + 20 for each minute outside (lower is better).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from analysis.air.breathing import AirTrack, reconstruct
+from analysis.air.forecast import SHIPPED, IntervalEnds
+from analysis.air.gas import FloatArray
+from analysis.air.learning import Forecasts, Lot, forecasts_of_wear, joined, learn_ends
+from tests.benchmarks.measures import track_of
+from tests.benchmarks.population import LOW_AIR_BAR, Recorded
+from tests.benchmarks.real_wears import RealWear, real_wears
+
+LOT_WEIGHTS = {
+    # early end, late end. Work without rests counts half; whole sessions pull the late end little, because
+    # who outlasts it comes to no harm.
+    "simulated": (1.0, 5.0),
+    "act": (1.0, 5.0),
+    "dives": (1.0, 2.5),
+    "own": (1.0, 1.0),
+    "p40": (1.0, 1.0),
+    "hot": (0.5, 0.5),
+}
+KINDS = ("act", "own", "p40", "hot", "dives")
+HARD_L_MIN = (40.0, 60.0, 87.0)
+MEANS_S = (15, 30, 60)
+AT_MIN = (5.0, 10.0, 15.0)
+
+
+@dataclass(frozen=True)
+class Case:
+    """A wear, how it was reconstructed, and its forecasts."""
+
+    kind: str
+    task: str
+    person: str
+    track: AirTrack
+    rate_l_min: FloatArray | None
+    free_air_left_l: FloatArray | None
+    forecasts: Forecasts
+
+
+def real_cases(folder: Path) -> list[Case]:
+    people: dict[str, int] = {}
+    wears = real_wears(folder)
+    return [_real_case(wear, number, people) for number, wear in enumerate(wears) if wear.reached_s]
+
+
+def _real_case(wear: RealWear, number: int, people: dict[str, int]) -> Case:
+    track = reconstruct(
+        wear.time_s,
+        wear.pressure_bar,
+        wear.cylinder,
+        low_air_bar=wear.low_air_bar,
+        start_temperature_c=wear.surroundings_c,
+        surroundings_c=wear.surroundings_c,
+    )
+    person = people.setdefault(wear.person, len(people))
+    rows = _rows(track, wear.reached_s or 0.0, number, person)
+    return Case(wear.kind, wear.kind, wear.person, track, wear.rate_l_min, wear.free_air_left_l, rows)
+
+
+def simulated_cases(wears: Sequence[Recorded], first_number: int) -> list[Case]:
+    """Return simulated wears as cases; each is a person of its own."""
+    cases = []
+    for number, recorded in enumerate(wears, first_number):
+        reached_s = recorded.wear.reached_s(LOW_AIR_BAR)
+        if reached_s is not None:
+            track, truth = track_of(recorded), recorded.wear
+            rows = _rows(track, reached_s, number, number)
+            person = f"simulated {number}"
+            cases.append(
+                Case("simulated", recorded.task, person, track, truth.rate_l_min, truth.free_air_left_l, rows)
+            )
+    return cases
+
+
+def _rows(track: AirTrack, reached_s: float, number: int, person: int) -> Forecasts:
+    left_l = track.free_air_left_l
+    until = min(int(reached_s), left_l.size - 1)
+    mean_l_min = 60.0 * (left_l[0] - left_l[until]) / max(until, 1)
+    said = (track.low_air_min, track.hardest_l_min, track.easiest_l_min, track.low_air_hardest_min)
+    return forecasts_of_wear(*said, reached_s, number, person, float(mean_l_min))
+
+
+def lots(cases: Sequence[Case]) -> list[Lot]:
+    return [
+        Lot(joined([case.forecasts for case in cases if case.kind == kind]), *weights)
+        for kind, weights in LOT_WEIGHTS.items()
+        if any(case.kind == kind for case in cases)
+    ]
+
+
+def left_out(real: list[Case], learnt_from: list[Case]) -> list[tuple[Case, FloatArray, FloatArray]]:
+    """Return each real case with the ends that other people's wears teach, minutes."""
+    found = []
+    divers = sorted({case.person for case in real if case.kind == "dives"})
+    breathers = sorted({case.person for case in real if case.kind != "dives"})
+    for place, person in enumerate(breathers):
+        out = {person, *divers[place :: len(breathers)]}
+        ends = learn_ends(lots([case for case in real if case.person not in out] + learnt_from), "left out")
+        found += [(case, *ends_of(case, ends)) for case in real if case.person in out]
+    return found
+
+
+def ends_of(case: Case, ends: IntervalEnds) -> tuple[FloatArray, FloatArray]:
+    return ends.around(case.forecasts.said_min, case.forecasts.terms(ends))
+
+
+def shares(judged: Sequence[tuple[Case, FloatArray, FloatArray]]) -> str:
+    rows = []
+    for case, early_min, late_min in judged:
+        happened = case.forecasts.happened_min
+        if happened.size:
+            outside = np.maximum(early_min - happened, 0.0) + np.maximum(happened - late_min, 0.0)
+            width = late_min - early_min
+            row = (happened < early_min, happened > late_min, width + 20.0 * outside)
+            rows.append([*(part.mean() for part in row), np.median(width)])
+    if not rows:
+        return f"{'':29}"
+    early, late, winkler, _ = np.mean(rows, axis=0)
+    width = np.median(np.array(rows)[:, 3])
+    return f"{100 * (1 - early - late):6.1f}{100 * early:6.1f}{100 * late:6.1f}{width:6.1f}{winkler:5.1f}"
+
+
+def errors(cases: Sequence[Case]) -> str:
+    """Return air used, rate after the fact against 30 s means, its band, minutes."""
+    air, square, inside = [], [], []
+    for case in cases:
+        if case.rate_l_min is None or case.free_air_left_l is None:
+            continue
+        track, size = case.track, case.track.rate_l_min.size
+        left_l = case.free_air_left_l[:size]
+        air.append(track.free_air_l / (left_l[0] - left_l[-1]) - 1.0)
+        row = []
+        for length_s in MEANS_S:
+            mean = np.convolve(case.rate_l_min[:size], np.full(length_s, 1.0 / length_s), mode="same")
+            part = slice(length_s, size - length_s)
+            row.append(np.mean((track.rate_lo_l_min <= mean)[part] & (mean <= track.rate_hi_l_min)[part]))
+            if length_s == 30:
+                square.append(np.mean((track.rate_l_min - mean)[part] ** 2))
+        inside.append(row)
+    text = f"{'':31}"
+    if air:
+        bands = "/".join(f"{100 * share:.0f}" for share in np.mean(inside, axis=0))
+        used = f"{100 * np.mean(np.abs(air)):5.2f} ({100 * np.mean(air):+.2f})"
+        text = f"{used}{np.sqrt(np.mean(square)):7.2f}{bands:>10}"
+    minutes = []
+    for at_min in AT_MIN:
+        off = []
+        for case in cases:
+            distance = np.abs(case.forecasts.happened_min - at_min)
+            if distance.size and distance.min() < 0.25:
+                place = int(distance.argmin())
+                off.append(abs(case.forecasts.said_min[place] - at_min))
+        minutes.append(f"{np.mean(off):.1f}" if off else "-")
+    return text + f"{'/'.join(minutes):>14}"
+
+
+Judged = tuple[Case, FloatArray, FloatArray]
+
+
+def side_by_side(real: list[Case], fitted: list[Case], reported: list[Case]) -> list[Judged]:
+    """Print the table, each person left out of the fit; return the forecasts with those ends."""
+    unseen = left_out(real, fitted)
+    unseen_sim = [(case, *ends_of(case, learn_ends(lots(real + fitted), "all"))) for case in reported]
+    shipped = [(case, *ends_of(case, SHIPPED)) for case in [*real, *reported]]
+    print("\nReal people and simulated wears side by side")
+    print(
+        "air used %: mean absolute error (bias); rate: RMSE against 30 s means; band holds 15/30/60 s means;"
+    )
+    print("minutes: mean absolute error when 5/10/15 truly remain; interval: held, early, late %, width min,")
+    print("Winkler. 'learnt': the person left out of what the ends were learnt from; 'shipped': as it ships.")
+    head = f"{'held':>6}{'early':>6}{'late':>6}{'width':>6}{'W':>5}"
+    print(
+        f"{'':24}wears{'air used %':>14}{'rate':>7}{'band':>10}{'minutes':>14} | learnt{head} | shipped{head}"
+    )
+    groups: list[tuple[str, Callable[[Case], bool]]] = []
+    for kind in (*KINDS, "simulated"):
+        groups.append((kind, lambda case, kind=kind: case.kind == kind))
+        for low, high in zip((0.0, *HARD_L_MIN), (*HARD_L_MIN, np.inf), strict=True):
+            name = f"  {kind}, {low:.0f} to {high:.0f} L/min"
+            groups.append(
+                (
+                    name,
+                    lambda case, kind=kind, low=low, high=high: (
+                        case.kind == kind and low <= _mean_rate(case) < high
+                    ),
+                )
+            )
+    for task in dict.fromkeys(case.task for case in reported):
+        groups.append((f"  simulated {task}", lambda case, task=task: case.task == task))
+    for name, belongs in groups:
+        cases = [case for case in [*real, *reported] if belongs(case)]
+        if cases:
+            learnt = shares([part for part in [*unseen, *unseen_sim] if belongs(part[0])])
+            as_shipped = shares([part for part in shipped if belongs(part[0])])
+            print(f"{name:24}{len(cases):>5}{errors(cases)} |      {learnt} |       {as_shipped}")
+    _by_minutes(shipped)
+    return [*unseen, *unseen_sim]
+
+
+def _mean_rate(case: Case) -> float:
+    return float(case.forecasts.wear_l_min[0]) if case.forecasts.wear_l_min.size else 0.0
+
+
+def _by_minutes(judged: Sequence[tuple[Case, FloatArray, FloatArray]]) -> None:
+    edges = (0.0, 3.0, 7.0, 12.0, 18.0, 30.0, 60.0)
+    for title, by_said in (("said", True), ("really left", False)):
+        print(f"\nTruth before the early end, %, by minutes {title} (shipped)")
+        print(f"{'':12}" + "".join(f"{low:.0f} to {high:.0f}".rjust(10) for low, high in _pairs(edges)))
+        for kind in (*KINDS, "simulated"):
+            row = []
+            for low, high in _pairs(edges):
+                parts = []
+                for case, early_min, _ in judged:
+                    happened = case.forecasts.happened_min
+                    by = case.forecasts.said_min if by_said else happened
+                    chosen = (by >= low) & (by < high)
+                    if case.kind == kind and chosen.any():
+                        parts.append(np.mean((happened < early_min)[chosen]))
+                row.append(f"{100 * np.mean(parts):.1f}" if parts else "-")
+            print(f"{kind:12}" + "".join(text.rjust(10) for text in row))
+
+
+def _pairs(edges: tuple[float, ...]) -> list[tuple[float, float]]:
+    return list(pairwise(edges))
