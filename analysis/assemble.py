@@ -147,6 +147,9 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         ("low_air_min", True),
         ("low_air_lo_min", True),
         ("low_air_hi_min", True),
+        ("hardest_l_min", True),
+        ("easiest_l_min", True),
+        ("low_air_hardest_min", True),
     ):
         parts = [
             getattr(one.air, name) if one.known_air or not needs_volume else np.full(one.seconds, np.nan)

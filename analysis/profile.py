@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from analysis.air.forecast import HARD_L_MIN, SHIPPED, IntervalEnds, Terms
 from analysis.policies import (
     POLICIES,
     DoubleReturn,
@@ -75,6 +76,33 @@ class Air(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     stuck_rate_part: Fraction = 0.4
     stuck_steps: Annotated[float, Meta(ge=1, le=100)] = 3.0
     changed_soon_s: Seconds = 120.0
+
+
+class Forecast(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """The interval of the forecast, and the rate of its scenario.
+
+    Attributes
+    ----------
+    hard_l_min : float
+        "If it stays hard" until three minutes of the wear have been seen.
+    learnt : str
+        File of constants that `underair learn` wrote, beside the profile; "": those that ship.
+        A loaded profile has taken them over and names no file, so that it is whole by itself.
+    version : str
+        Which constants are in force, for screens and reports.
+    early, late : tuple of 7 floats
+        See `analysis.air.forecast.IntervalEnds`.
+    """
+
+    hard_l_min: RateLMin = HARD_L_MIN
+    learnt: Annotated[str, Meta(max_length=500)] = ""
+    version: Text = SHIPPED.name
+    early: Terms = SHIPPED.early
+    late: Terms = SHIPPED.late
+
+    def ends(self) -> IntervalEnds:
+        """Return the interval's constants in force."""
+        return IntervalEnds(name=self.version, early=self.early, late=self.late)
 
 
 class Motion(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -225,6 +253,7 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     sources: tuple[Text, ...] = ()
     turn_back: TurnBack = TurnBack()
     air: Air = Air()
+    forecast: Forecast = Forecast()
     motion: Motion = Motion()
     alarms: Alarms = Alarms()
     heat: Heat = Heat()
@@ -296,7 +325,23 @@ def load_profile(path: Path | str) -> Profile:
         names = ", ".join(shipped_profiles())
         why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
         raise BadProfile(f"cannot read the profile {path}: {why}; shipped profiles are {names}") from None
-    return parse_profile(text, str(path))
+    return _with_learnt(parse_profile(text, str(path)), Path(path))
+
+
+def _with_learnt(profile: Profile, path: Path) -> Profile:
+    """Take over the constants of the file that the profile names, so that the profile is whole by itself."""
+    if not profile.forecast.learnt:
+        return profile
+    from analysis.air.learnt_file import read_learnt
+
+    try:
+        learnt = read_learnt(path.parent / profile.forecast.learnt)
+    except ValueError as error:
+        raise BadProfile(f"profile {path}: {error} (at $.forecast.learnt)") from None
+    replaced = msgspec.structs.replace(
+        profile.forecast, learnt="", version=learnt.version, early=learnt.early, late=learnt.late
+    )
+    return msgspec.structs.replace(profile, forecast=replaced)
 
 
 def shipped_profiles() -> tuple[str, ...]:

@@ -263,6 +263,8 @@ class LiveEstimate:
         Gas temperature by the heat balance.
     age_s : float
         Seconds since the newest reading.
+    time_s : float
+        The moment, seconds since the wear's start.
     """
 
     pressure_bar: float
@@ -274,7 +276,7 @@ class LiveEstimate:
     free_air_left_sd_l: float
     gas_temperature_c: float
     age_s: float
-    _time_s: float = field(repr=False)
+    time_s: float
     _row: FloatArray = field(repr=False)
     _model: FloatArray = field(repr=False)
     _vessel: FloatArray = field(repr=False)
@@ -283,16 +285,16 @@ class LiveEstimate:
 
     def minutes_to(self, target_bar: float) -> Minutes:
         """Return the forecast of the time until the gauge pressure is at `target_bar`, from that moment."""
-        said = forecast_minutes(self._passage(target_bar)[:, list(SAID_AND_ENDS)], np.array([self._time_s]))
+        said = forecast_minutes(self._passage(target_bar)[:, list(SAID_AND_ENDS)], np.array([self.time_s]))
         return Minutes(*said[0].tolist())
 
     def if_hardest(self, target_bar: float) -> Scenario:
         """Return when `target_bar` is reached if it stays as hard as the hardest three minutes so far."""
         seconds = self._passage(target_bar)[:, kernels.F_HARDEST_S]
         rate = float(self._row[0, kernels.T_HARDEST])
-        if self._time_s < kernels.WINDOW_S:
+        if self.time_s < kernels.WINDOW_S:
             rate = max(rate, self._hard_l_min)
-        return Scenario(float(forecast_minutes(seconds, np.array([self._time_s]))[0]), rate)
+        return Scenario(float(forecast_minutes(seconds, np.array([self.time_s]))[0]), rate)
 
     def _passage(self, target_bar: float) -> FloatArray:
         passage = np.empty((1, kernels.FORECAST_WIDTH))
@@ -391,7 +393,7 @@ class LiveAir:
             free_air_left_sd_l=sd_l,
             gas_temperature_c=float(gas_k) - ZERO_CELSIUS_K,
             age_s=float(time_s - self._newest_s),
-            _time_s=float(state[kernels.SECOND]),
+            time_s=float(state[kernels.SECOND]),
             _row=row,
             _model=self._model,
             _vessel=self._vessel,

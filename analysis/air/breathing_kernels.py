@@ -76,7 +76,7 @@ TRACK_WIDTH = 13
 F_SAID_S, F_EARLY_S, F_LATE_S, F_TO_USE_L, F_HARDEST_S = range(5)
 FORECAST_WIDTH = 5
 TERMS = 7
-# Places in the array of the interval's constants: `TERMS` of the early end, as many of the late end, then these.
+# Places in the array of the interval's constants: `TERMS` of each end, the early one first, then these.
 I_LOWEST, I_HIGHEST, I_USUAL, I_MINUTES, I_YOUNG = range(2 * TERMS, 2 * TERMS + 5)
 
 OUTLIER_SD = 5.0

@@ -1,4 +1,4 @@
-"""Learn the interval of the forecast from wears whose end is known: two quantile regressions, tried on others.
+"""Learn the interval of the forecast from wears whose end is known, and score it on others.
 
 Each end is a linear quantile regression (Koenker and Bassett 1978, Econometrica 46:33-50) of
 ln(said / happened) on the terms of `IntervalEnds`. A wear counts once within its lot, however long it was; a
@@ -197,7 +197,8 @@ def quantile_regression(terms: FloatArray, values: FloatArray, weight: FloatArra
         return float(part @ rounded + 0.5 * ridge @ beta), slope + ridge
 
     start = np.concatenate([[float(np.average(values, weights=part))], np.zeros(terms.shape[1] - 1)])
-    beta = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
+    found_at = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500})  # type: ignore[no-untyped-call]
+    beta: FloatArray = found_at.x
     weights = beta[1:] / scale
     found: Terms = (float(beta[0] - weights @ centre), *weights.tolist())
     return found

@@ -88,6 +88,8 @@ def examine(wear: Wear, profile: Profile) -> Examined:
         low_air_bar=wear.thresholds.low_air_bar,
         surroundings_c=surroundings_c,
         gas_temperature_c=gas_c if np.isfinite(gas_c).any() else None,
+        ends=profile.forecast.ends(),
+        hard_l_min=profile.forecast.hard_l_min,
     )
     return Examined(wear, air, heat, gaps_of(wear), lost_in(wear))
 

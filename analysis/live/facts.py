@@ -74,6 +74,7 @@ def row_of(live_set: LiveSet, now_s: float, words: DeskWords) -> Row:
         low_air=low_air,
         turn_back=turn_back,
         fan=outlook.fan if outlook and silent_since_at is None else (),
+        if_hardest=outlook.if_hardest if outlook and silent_since_at is None else None,
         low_air_was_expected_at=was_low_air,
         turn_back_was_expected_at=was_turn_back,
         entered_at=tally.at if tallied_in and tally else (wear.started_at if wear else None),

@@ -337,7 +337,14 @@ class LiveSet:
         if wear.cylinder is None:
             return
         around_c = self.temperature[1] if self.temperature is not None else None
-        air = LiveAir(wear.cylinder, self.low_air_bar, None, around_c)
+        air = LiveAir(
+            wear.cylinder,
+            self.low_air_bar,
+            None,
+            around_c,
+            ends=self.profile.forecast.ends(),
+            hard_l_min=self.profile.forecast.hard_l_min,
+        )
         for at, bar in wear.line:
             if at < wear.last_at:
                 air.add(at - wear.started_at, bar)

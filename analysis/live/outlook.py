@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass
 
 from analysis.air.breathing import LiveAir, LiveEstimate
+from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.live.losing import EMPTY_BAR
-from analysis.live.rows import FanPoint, Interval
+from analysis.live.rows import FanPoint, IfHardest, Interval
 
 FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
 
@@ -28,6 +29,8 @@ class Outlook:
         The way down to the warning.
     to_empty : Interval or None
         To an empty cylinder, from the warning on.
+    if_hardest : IfHardest or None
+        To the warning, if it stays as hard as the hardest three minutes so far.
     """
 
     made_at: float
@@ -37,6 +40,7 @@ class Outlook:
     leave: Interval | None
     fan: tuple[FanPoint, ...]
     to_empty: Interval | None = None
+    if_hardest: IfHardest | None = None
 
 
 def look_ahead(
@@ -62,11 +66,14 @@ def look_ahead(
     """
     reading_at, reading_bar = reading
     estimate = air.at(max(now_s, reading_at) - started_at)
-    low_air = leave = to_empty = None
+    low_air = leave = to_empty = if_hardest = None
     fan: tuple[FanPoint, ...] = ()
     if reading_bar > low_air_bar:
         low_air = _minutes(estimate, low_air_bar)
         fan = _fan(estimate, low_air_bar, low_air)
+        scenario = estimate.if_hardest(low_air_bar)
+        if math.isfinite(scenario.minutes):
+            if_hardest = IfHardest(scenario.minutes, scenario.rate_l_min)
         if leave_bar is not None and reading_bar > leave_bar:
             leave = _minutes(estimate, leave_bar)
     elif reading_bar > EMPTY_BAR:
@@ -79,6 +86,7 @@ def look_ahead(
         leave=leave,
         fan=fan,
         to_empty=to_empty,
+        if_hardest=if_hardest,
     )
 
 
@@ -87,7 +95,7 @@ def _minutes(estimate: LiveEstimate, target_bar: float) -> Interval | None:
     minutes = estimate.minutes_to(target_bar)
     if not math.isfinite(minutes.median):
         return None
-    return Interval(minutes.median, minutes.low, minutes.high)
+    return Interval(minutes.median, minutes.low, minutes.high, estimate.time_s < EARLY_END_ONLY_S)
 
 
 def _fan(estimate: LiveEstimate, low_air_bar: float, low_air: Interval | None) -> tuple[FanPoint, ...]:

@@ -30,11 +30,22 @@ ORDER: dict[str, int] = {name: place for place, name in enumerate(Attention.__ar
 
 
 class Interval(msgspec.Struct, frozen=True):
-    """Minutes from now: median with the ends of the 90 % interval."""
+    """Minutes from now: median with the ends of the 90 % interval.
+
+    `early_only`: the wear is younger than three minutes, so that only `low` is worth showing.
+    """
 
     median: float
     low: float
     high: float
+    early_only: bool = False
+
+
+class IfHardest(msgspec.Struct, frozen=True):
+    """Minutes to the warning if it stays as hard as the hardest three minutes so far: no forecast."""
+
+    minutes: float
+    rate_l_min: float
 
 
 class FanPoint(msgspec.Struct, frozen=True):
@@ -148,6 +159,7 @@ class Row(msgspec.Struct, frozen=True):
     relief_at: float | None = None
     gauge: Gauge | None = None
     evacuate_acknowledged_at: float | None = None
+    if_hardest: IfHardest | None = None
 
 
 class Team(msgspec.Struct, frozen=True):

@@ -1,4 +1,4 @@
-"""When a pressure will be reached: the first passage solved, its interval, its scenario, and when none is given."""
+"""When a pressure will be reached: first passage, interval, scenario, and when none is given."""
 
 import numpy as np
 import pytest

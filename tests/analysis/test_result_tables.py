@@ -77,6 +77,9 @@ CONTRACT = {
         ("low_air_min", pl.Float64),
         ("low_air_lo_min", pl.Float64),
         ("low_air_hi_min", pl.Float64),
+        ("hardest_l_min", pl.Float64),
+        ("easiest_l_min", pl.Float64),
+        ("low_air_hardest_min", pl.Float64),
         ("heard", pl.Boolean),
     ],
     "alarms": [

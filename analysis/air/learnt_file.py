@@ -1,0 +1,93 @@
+"""The file of constants that `underair learn` writes: what was learnt, from how much, and its proof."""
+
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from analysis.air.forecast import IntervalEnds, Terms
+from analysis.air.learning import FEWEST_PEOPLE
+
+FORMAT = 1
+Share = Annotated[float, Meta(ge=0, le=1)]
+
+
+class Line(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How one interval did on one group of wears, each wear counting once.
+
+    Attributes
+    ----------
+    interval : str
+        `learnt` (each person judged by constants learnt from the others) or the name of those in force.
+    group : str
+        `all` or `above 60 L/min`.
+    """
+
+    interval: str
+    group: str
+    wears: int
+    held: Share
+    early: Share
+    late: Share
+    width_min: float
+    winkler_min: float
+
+
+class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a service's own wears taught.
+
+    Attributes
+    ----------
+    version : str
+        Named by profile, page, review and report.
+    made : str
+        When, UTC.
+    people, wears : int
+        How many the constants rest on.
+    early, late : tuple of 7 floats
+        See `analysis.air.forecast.IntervalEnds`.
+    adopted : bool
+        Truths before the early end fell and Winkler's score did not rise, on people left out.
+    proof : tuple of Line
+    """
+
+    format: int
+    version: Annotated[str, Meta(min_length=1, max_length=200)]
+    made: str
+    people: Annotated[int, Meta(ge=FEWEST_PEOPLE)]
+    wears: int
+    early: Terms
+    late: Terms
+    adopted: bool
+    proof: tuple[Line, ...]
+
+    def ends(self) -> IntervalEnds:
+        """Return the constants for the filter."""
+        return IntervalEnds(name=self.version, early=self.early, late=self.late)
+
+
+def write_learnt(path: Path, learnt: Learnt) -> None:
+    """Write the file, one field a line."""
+    path.write_bytes(msgspec.json.format(msgspec.json.encode(learnt), indent=1) + b"\n")
+
+
+def read_learnt(path: Path) -> Learnt:
+    """Read a file that `write_learnt` wrote.
+
+    Raises
+    ------
+    ValueError
+        When it cannot be read, is of another format, or was not adopted; the sentence says which.
+    """
+    try:
+        learnt = msgspec.json.decode(path.read_bytes(), type=Learnt, strict=True)
+    except OSError as error:
+        raise ValueError(f"cannot read {path}: {error.strerror}") from None
+    except msgspec.MsgspecError as error:
+        raise ValueError(f"{path} is no file that `underair learn` wrote: {error}") from None
+    if learnt.format != FORMAT:
+        raise ValueError(f"{path} has format {learnt.format}, this underair reads format {FORMAT}")
+    if not learnt.adopted:
+        raise ValueError(f"{path} was not adopted: on people left out it did no better than what ships")
+    return learnt
