@@ -28,7 +28,7 @@ from dashboard.access.protection import after_sending, plain, protect, refused_p
 from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.context import Context
-from dashboard.pages import method
+from dashboard.pages import board, method
 from dashboard.pages.access import AccessPage
 from ingest.contract.errors import UnderairError
 
@@ -85,6 +85,8 @@ def create_app(
     if sign_in is not None:
         modules["/access"] = AccessPage(sign_in)
     modules["/method"] = method
+    if "/review" in modules:
+        modules["/board"] = board
     app = Dash(
         __name__,
         title=words.PRODUCT,

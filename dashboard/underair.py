@@ -18,6 +18,7 @@ VERBS = {
     "import": ("ingest.commands", "import_captures"),
     "check": ("ingest.checking_commands", "check"),
     "replay": ("ingest.commands", "replay"),
+    "board": ("dashboard.live.commands", "board"),
     "incidents": ("analysis.listing_commands", "incidents"),
     "analyse": ("analysis.commands", "analyse"),
     "serve": ("dashboard.commands", "serve"),

@@ -186,6 +186,7 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         not_accounted=sum(row.lost is not None for row in own),
         turn_back_by_at=None if reached else min(unheard, default=None),
         turn_back_unknown=unknown,
+        relief_at=min((row.relief_at for row in inside if row.relief_at is not None), default=None),
     )
     left = -1.0 if reached else _or_far(earliest.low if earliest else None)
     return (ORDER[first.attention], left, name), team

@@ -172,6 +172,8 @@ class Team(msgspec.Struct, frozen=True):
         others' readings say.
     turn_back_unknown : int
         Members inside of whom no turn-back is known.
+    relief_at : float or None
+        When the next team must be ready.
     """
 
     team: str
@@ -189,6 +191,7 @@ class Team(msgspec.Struct, frozen=True):
     not_accounted: int = 0
     turn_back_by_at: float | None = None
     turn_back_unknown: int = 0
+    relief_at: float | None = None
 
 
 class AlarmLine(msgspec.Struct, frozen=True):

@@ -56,6 +56,7 @@ BY_CALLBACK = SIGNED_IN  # and then by CALLBACKS
 PAGES: dict[str, Rule] = {
     "/live": LIVE,
     "/review": REVIEW,
+    "/board": REVIEW,
     "/trends": TRENDS,
     "/access": ADMIN,
     "/method": SIGNED_IN,
@@ -83,6 +84,8 @@ ROUTES: dict[str, Rule] = {
     "GET /live.json": LIVE,
     "GET /live/lines.json": LIVE,
     "POST /live/desk/<kind>": SEND,
+    "GET /board.json": REVIEW,
+    "GET /board/lines.json": REVIEW,
     "GET /review/moment": REVIEW,
     "GET /review/messages": REVIEW,
     "GET /review/evidence": REVIEW,

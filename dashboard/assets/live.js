@@ -5,6 +5,7 @@ const underair = (window.underair = {});
 (() => {
   const LOST_AFTER_MS = 2500; // with the poll itself the banner stands within three seconds
   const ABORT_AFTER_MS = 2000;
+  const PAST_AFTER_MS = 60000; // a past moment is made from hours of messages
   const POLL_MS = 500; // the server's own tick
   const SOONEST_MS = 120;
   const AFTER_TICK_MS = 30;
@@ -67,9 +68,19 @@ const underair = (window.underair = {});
 
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(),
-    goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
+    at: null, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
   };
   underair.state = state;
+
+  // Steps from one past moment to another; a full load, so that nothing of the one runs behind the next.
+  const moments = () => {
+    const { make } = underair;
+    const go = (at) => (location.search = new URLSearchParams({ at }).toString());
+    const input = make("input", { type: "datetime-local", step: 1, value: state.at.slice(0, 19), "aria-label": state.words.moment,
+      onchange: () => input.value && go(`${input.value}Z`) });
+    return make("nav", { class: "moments", "aria-label": state.words.moment }, make("span", {}, "UTC"), input, ...state.words.steps.map(([seconds, label]) =>
+      make("button", { type: "button", onclick: () => go(new Date(Date.parse(state.at) + 1000 * seconds).toISOString()) }, label)));
+  };
 
   const build = (root) => {
     const { make } = underair;
@@ -91,6 +102,7 @@ const underair = (window.underair = {});
     const side = underair.side.build(state.words);
     root.replaceChildren(
       parts.banner,
+      ...(state.at ? [moments()] : []),
       parts.announce,
       parts.printed,
       parts.gap,
@@ -135,8 +147,10 @@ const underair = (window.underair = {});
     underair.list.paint(data);
     underair.side.paint(data);
     underair.actions.paint(data);
-    underair.sound.paint(data);
-    announce();
+    if (!state.at) {
+      underair.sound.paint(data);
+      announce();
+    }
   };
 
   // Said once to who listens instead of looking; the lists themselves change each second.
@@ -150,6 +164,7 @@ const underair = (window.underair = {});
 
   const title = (notLive) => {
     const { words, data } = state;
+    if (state.at) return words.title;
     if (notLive) return `${words.bad_sign} ${words.not_live}`;
     const count = data?.alarms?.filter((alarm) => alarm.grave && alarm.new).length;
     return count ? `${words.bad_sign} ${underair.fill(words.title_unseen, { count })}` : words.title;
@@ -159,7 +174,7 @@ const underair = (window.underair = {});
     const { parts, words, data } = state;
     // A sleeping machine stops the one clock, a clock put right moves the other: the longer of the two counts.
     const silentMs = Math.max(performance.now() - state.goodAt, Date.now() - state.goodWall);
-    const lost = silentMs > LOST_AFTER_MS;
+    const lost = !state.at && silentMs > LOST_AFTER_MS;
     let text = data?.banner ?? "";
     if (lost) {
       text = underair.fill(words.lost, {
@@ -170,7 +185,8 @@ const underair = (window.underair = {});
     if (parts.banner.hidden !== !text) parts.banner.hidden = !text;
     underair.text(parts.banner, text);
     const { classList } = document.querySelector("#live");
-    classList.toggle("not-live", Boolean(text));
+    classList.toggle("not-live", Boolean(text) && !state.at);
+    classList.toggle("past", Boolean(state.at));
     classList.toggle("lost", lost);
     document.title = title(Boolean(text));
   };
@@ -191,7 +207,7 @@ const underair = (window.underair = {});
   };
 
   const ask = async (address) => {
-    const response = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(ABORT_AFTER_MS) });
+    const response = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(state.at ? PAST_AFTER_MS : ABORT_AFTER_MS) });
     if (!response.ok) throw new Error(`${address}: ${response.status}`);
     return response;
   };
@@ -200,10 +216,10 @@ const underair = (window.underair = {});
     let waitMs = POLL_MS;
     state.soon = null; // one request at a time
     try {
-      const response = await ask(`/live.json?${underair.choices.query()}`);
+      const response = await ask(state.at ? `/board.json?at=${state.at}&${underair.choices.query()}` : `/live.json?${underair.choices.query()}`);
       const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
       // Ask again right after the server's next tick, not anywhere between two.
-      if (ageMs < 2 * POLL_MS) waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
+      if (!state.at && ageMs < 2 * POLL_MS) waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
       const before = state.data;
       state.data = await response.json();
       // A server that starts or catches up does answer, and says itself that nothing is live.
@@ -219,16 +235,16 @@ const underair = (window.underair = {});
       paint(); // first: the lines so far may be long in coming
       if (state.data.ready && performance.now() - state.linesAt > LINES_EVERY_MS) {
         state.linesAt = performance.now();
-        state.lines = await (await ask("/live/lines.json")).json();
+        state.lines = await (await ask(state.at ? `/board/lines.json?at=${state.at}` : "/live/lines.json")).json();
         paint();
       }
     } catch (problem) {
       // A lost server is expected here: the banner says so. Anything else is a fault of ours and must be seen.
       if (!(problem instanceof TypeError) && problem.name !== "TimeoutError" && problem.name !== "AbortError"
-        && !String(problem.message).startsWith("/live")) throw problem;
+        && !/^\/(live|board)/.test(String(problem.message))) throw problem;
     } finally {
       banner();
-      const next = setTimeout(turn, waitMs);
+      const next = state.at ? null : setTimeout(turn, waitMs); // a past moment does not change
       state.soon = () => {
         clearTimeout(next);
         state.soon = null;
@@ -241,10 +257,11 @@ const underair = (window.underair = {});
     const root = document.querySelector("#live");
     if (!root || state.words) return Boolean(root);
     state.words = JSON.parse(root.dataset.words);
+    state.at = root.dataset.at ?? null;
     state.goodAt = performance.now();
     state.goodWall = Date.now();
     build(root);
-    setInterval(banner, 250); // judges the age even while a request hangs
+    if (!state.at) setInterval(banner, 250); // judges the age even while a request hangs
     turn();
     document.addEventListener("visibilitychange", () => document.hidden || banner());
     return true;

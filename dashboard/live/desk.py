@@ -102,6 +102,7 @@ class Desk:
         service: str,
         fields: dict[str, Any],
         standing: Iterable[dict[str, Any]] = (),
+        account: str = "",
     ) -> str:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
 
@@ -115,6 +116,8 @@ class Desk:
             The kind's own fields (`FIELDS`); empty ones are left out.
         standing : iterable of dict
             For the first `order` of this desk: its orders that were in force before it was started.
+        account : str
+            Who is signed in; goes with the message. Empty where nobody has to sign in.
 
         Raises
         ------
@@ -139,6 +142,8 @@ class Desk:
                 "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
                 **given,
             }
+            if account:
+                message["account"] = account
             in_force = None
             if kind == "order":
                 in_force = self._in_force(message, standing)

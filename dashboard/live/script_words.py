@@ -28,6 +28,7 @@ FOR_SCRIPT = {
     "side": "Teams and desk",
     "head_state": "State",
     "head_who": "Wearer",
+    "head_team": "Team",
     "head_turn": "Turn back",
     "head_low": "Low air",
     "head_air": "Air now",
@@ -132,4 +133,19 @@ FOR_SCRIPT = {
     "not_back": "the broker has it, but the archive has not. Check the listener.",
     "not_reached": "No answer from the server. Check whether it appears before you send again.",
     "read_only": NO_DESK,
+}
+
+PAST = {
+    "title": "The board as it was · underair",
+    "not_live": "Not live",
+    "steps": [
+        [-300, "5 min earlier"],
+        [-60, "1 min earlier"],
+        [-10, "10 s earlier"],
+        [10, "10 s later"],
+        [60, "1 min later"],
+        [300, "5 min later"],
+    ],
+    "moment": "Moment shown",
+    "loading": "Reading the messages …",
 }

@@ -24,6 +24,13 @@ LISTENER_SILENT = (
     "Check the listener and the broker; use voice contact."
 )
 
+BOARD_TITLE = "The board as it was"
+RECONSTRUCTED = (
+    "Reconstruction, not live: the board at {at}, from the messages received by then. "
+    "Made by underair {version}."
+)
+PAST_READ_ONLY = "This is a past moment: nothing can be sent."
+
 NOBODY = "Nobody is tallied in or under air."
 NOBODY_KNOWN = "Nothing has been received yet: nobody is known here."
 NO_ALARMS = "No alarm is active."
@@ -132,7 +139,7 @@ AT = "at {at}"
 INSIDE = "{minutes} min"
 OUT_BY = "out by {at}"
 BY_VOICE = "by voice {pressure}, {at}"
-RELIEF = "Next team ready by {at}"
+RELIEF = "next team ready by {at}"
 HARDEST = "If it stays as hard as the hardest 3 min: {minutes} min ({rate})"
 SHORT = "< 1 min"
 MOST_REASONS = 4
@@ -254,7 +261,10 @@ def team_members(team: Team, now: float, display: Display) -> str:
         parts.append(NOT_ACCOUNTED.format(count=team.not_accounted))
     if team.silent:
         parts.append(SILENT.format(count=team.silent))
-    return f"{', '.join(parts)} · {_lowest(team, now, display)}"
+    line = f"{', '.join(parts)} · {_lowest(team, now, display)}"
+    if team.relief_at is None:
+        return line
+    return f"{line} · {RELIEF.format(at=display.clock(team.relief_at, '%H:%M'))}"
 
 
 def _lowest(team: Team, now: float, display: Display) -> str:
@@ -278,6 +288,11 @@ def disk(free_bytes: int) -> str:
     """Return the room left on the archive's disk."""
     free = f"{free_bytes / 1e9:.0f} GB" if free_bytes >= 1e9 else f"{free_bytes / 1e6:.0f} MB"
     return f"Disk {free} free"
+
+
+def per_minute(count: int) -> str:
+    """Return how many messages came in the last minute."""
+    return PER_MINUTE.format(count=count)
 
 
 def incidents(texts: list[str]) -> str:

@@ -89,7 +89,9 @@ def register(app: Dash, context: Context) -> None:
         if kind == "gauge" and not _read_in_bar(fields):
             return _sentence(live_words.NO_PRESSURE, 400)
         try:
-            identity = context.desk.send(kind, service, fields, _standing(feed, context.desk.desk_id))
+            identity = context.desk.send(
+                kind, service, fields, _standing(feed, context.desk.desk_id), visitor().account
+            )
         except UnicodeEncodeError:  # half a character: no text at all
             return _sentence(live_words.NOT_UNDERSTOOD, 400)
         except RefusedMessage as problem:

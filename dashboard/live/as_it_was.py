@@ -1,0 +1,111 @@
+"""The live board of a past moment: made again from the messages that had been received by then.
+
+The same code as the live page's, so a reconstruction by this version of the program; it does not know which
+version ran then, nor what that desk's browser had filtered.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
+from typing import Any
+
+from analysis.live.board import LiveBoard
+from analysis.live.rows import Snapshot
+from analysis.profile import Profile
+from dashboard.live import view as live_view
+from dashboard.live import words
+from dashboard.live.display import Display
+from dashboard.live.feed import CATCH_UP, READ_AT_ONCE, in_parts
+from ingest.archive.reading import Archive
+from ingest.contract.errors import UnderairError
+from ingest.contract.frames import Messages
+
+KEPT = 12  # moments kept ready: a person steps forth and back
+Lines = dict[str, list[tuple[float, float]]]
+
+
+class NoMoment(UnderairError):
+    """A time that cannot be read."""
+
+
+def moment(text: str) -> datetime:
+    """Return a moment (RFC 3339) in UTC.
+
+    Raises
+    ------
+    NoMoment
+        When it is none, or has no time zone.
+    """
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        at = datetime.min
+    if at.tzinfo is None:
+        raise NoMoment(f"the time must be like 2031-05-04T19:53:00Z, with its zone; got {text!r}")
+    return at.astimezone(UTC)
+
+
+def board_at(archive: Archive, profile: Profile, at: datetime) -> LiveBoard:
+    """Return the board as it stood with all that had been received by a moment."""
+    board = LiveBoard(profile)
+    for part in _received(archive, at):
+        board.take(part)
+    return board
+
+
+def _received(archive: Archive, at: datetime) -> Iterator[Messages]:
+    since, end = at - CATCH_UP, at + timedelta(microseconds=1)
+    while since < end:
+        until = min(since + READ_AT_ONCE, end)
+        for part, _, _ in in_parts(archive.messages(since, until)):
+            yield part
+        since = until
+
+
+class PastBoards:
+    """Boards of past moments of one archive; the last few are kept."""
+
+    def __init__(self, archive: Archive, profile: Profile) -> None:
+        self._archive = archive
+        self._profile = profile
+        self._kept: OrderedDict[datetime, tuple[Snapshot, Lines]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def picture(self, at: datetime, display: Display) -> dict[str, Any]:
+        """Return what the page paints, marked as a reconstruction."""
+        snapshot, _ = self._at(at)
+        system = live_view.System((), None, None, "", standby_wanted=self._profile.entry.standby_team)
+        shown = live_view.page(snapshot, system, display)
+        banner = words.RECONSTRUCTED.format(at=_dated(at, display), version=version("underair"))
+        received = words.per_minute(snapshot.hearing.received_last_minute)
+        return shown | {
+            "past": True,
+            "banner": banner,
+            "clock": _dated(at, display),
+            "system": [{"text": received, "bad": False}],
+            "desk": "",
+            "prompts": shown["prompts"],
+        }
+
+    def lines(self, at: datetime) -> Lines:
+        """Return the air lines up to that moment."""
+        return self._at(at)[1]
+
+    def _at(self, at: datetime) -> tuple[Snapshot, Lines]:
+        with self._lock:
+            if at not in self._kept:
+                board = board_at(self._archive, self._profile, at)
+                self._kept[at] = board.snapshot(at), board.lines()
+            self._kept.move_to_end(at)
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+            return self._kept[at]
+
+
+def _dated(at: datetime, display: Display) -> str:
+    seconds = at.timestamp()
+    return f"{display.clock(seconds, '%Y-%m-%d')} {display.named_clock(seconds)}"

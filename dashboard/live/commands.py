@@ -1,0 +1,66 @@
+"""The verb `board`: what the live page's board was at a past moment, as text."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ingest.place_option import ArchivePlace
+
+COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why")
+
+
+@click.command()
+@click.option(
+    "--archive",
+    "folder",
+    required=True,
+    type=ArchivePlace(must_exist=True),
+    help="The archive that `underair listen` or `import` writes.",
+)
+@click.option("--at", required=True, help="The moment, with its zone: 2031-05-04T19:53:00Z.")
+@click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
+@click.option("--json", "as_json", is_flag=True, help="Print all that the page would paint, as one object.")
+def board(folder: Path, at: str, profile_file: str | None, as_json: bool) -> None:
+    """Show the live board as it was at a moment, from the messages received by then.
+
+    It is a reconstruction by this version of underair.
+
+    \b
+    Example: underair board --archive archive --at 2031-05-04T19:53:00Z
+    """
+    from analysis.profile import Profile, load_profile
+    from dashboard.live.as_it_was import PastBoards, moment
+    from dashboard.live.display import STANDARD
+    from dashboard.live.script_words import FOR_SCRIPT
+    from ingest.archive.parts import require_archive
+    from ingest.archive.reading import Archive
+
+    require_archive(folder)
+    profile = load_profile(profile_file) if profile_file is not None else Profile.default()
+    shown = PastBoards(Archive(folder), profile).picture(moment(at), STANDARD)
+    if as_json:
+        click.echo(json.dumps(shown))
+        return
+    click.echo(shown["banner"], err=True)
+    click.echo(", ".join(shown["summary"].get("", [])))
+    heads: dict[str, Any] = FOR_SCRIPT
+    head = [str(heads.get(f"head_{name}", "")) for name in COLUMNS]
+    rows = [[_cell(row, name) for name in COLUMNS] for row in shown["rows"]]
+    widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(COLUMNS))]
+    for line in [head, *rows] if rows else []:
+        click.echo("  ".join(f"{cell:{width}}" for cell, width in zip(line, widths, strict=True)).rstrip())
+    for alarm in shown["alarms"]:
+        click.echo(
+            " · ".join(part for part in (alarm["alarm"], alarm["who"], alarm["age"], alarm["state"]) if part)
+        )
+    if not rows:
+        click.echo(shown["nobody"], err=True)
+
+
+def _cell(row: dict[str, Any], name: str) -> str:
+    more = row.get(f"{name}_range") or ""
+    return f"{row[name]} ({more})" if more else str(row[name])

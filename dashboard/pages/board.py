@@ -1,0 +1,64 @@
+"""The board as it was: the live page of any past moment, `/board?at=2031-05-04T19:53:00Z`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import flask
+import msgspec
+from dash import Dash, html
+
+from dashboard.context import Context
+from dashboard.live import view as live_view
+from dashboard.live import words as live_words
+from dashboard.live.as_it_was import NoMoment, PastBoards, moment
+from dashboard.live.display import display_of
+from dashboard.live.script_words import FOR_SCRIPT, PAST
+
+
+def layout(context: Context, query: dict[str, str]) -> list[Any]:
+    """Return the shell; the live page's own script fills it, and neither sends nor sounds."""
+    del context
+    try:
+        at = moment(query.get("at", ""))
+    except NoMoment as problem:
+        return [html.H1(live_words.BOARD_TITLE), html.P(str(problem), role="alert", className="problem")]
+    words = {**FOR_SCRIPT, **PAST, "may_send": False, "read_only": live_words.PAST_READ_ONLY}
+    data: dict[str, Any] = {
+        "data-words": msgspec.json.encode(words).decode(),
+        "data-at": at.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+    }
+    return [html.H1(live_words.BOARD_TITLE, className="unseen"), html.Div(id="live", **data)]
+
+
+def register(app: Dash, context: Context) -> None:
+    """Add the routes that the script asks for a past moment."""
+    server: flask.Flask = app.server
+    past = PastBoards(context.archive, context.profile)
+
+    @server.get("/board.json")
+    def board_json() -> flask.Response:
+        display = display_of(flask.request.args.get("units"), flask.request.args.get("offset"))
+        if display is None:
+            return _problem(live_words.NO_SUCH_DISPLAY)
+        try:
+            at = moment(flask.request.args.get("at", ""))
+        except NoMoment as problem:
+            return _problem(str(problem))
+        response = flask.jsonify(past.picture(at, display))
+        response.headers["X-Underair-Age-Ms"] = "0"
+        return response
+
+    @server.get("/board/lines.json")
+    def board_lines_json() -> flask.Response:
+        try:
+            at = moment(flask.request.args.get("at", ""))
+        except NoMoment as problem:
+            return _problem(str(problem))
+        return flask.jsonify(live_view.lines(past.lines(at)))
+
+
+def _problem(text: str) -> flask.Response:
+    response = flask.jsonify(problem=text)
+    response.status_code = 400
+    return response

@@ -1,0 +1,259 @@
+"""Somebody is in danger: the right row on top, the right sound, counts that are right; and two desks at once.
+
+Played through a real broker and listener. A sound is told by the tones that the page's audio graph starts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import expect
+
+from dashboard.serving import Served
+from ingest.archive.reading import Archive
+from ingest.listener import Listener
+from tests.browser.live_crew import Breathing, Crew
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+# The lowest and the highest tone of each call, hertz: no two calls share both.
+TONES = {
+    "distress": (523, 784, 6),
+    "no_motion": (523, 784, 3),
+    "not_accounted": (440, 659, 3),
+    "losing_air": (587, 880, 8),
+    "low_air": (392, 392, 2),
+    "order": (587, 587, 2),
+}
+LISTEN = """() => {
+    window.calls = [];
+    const Before = window.OscillatorNode;
+    let tones = [], at = 0;
+    window.OscillatorNode = class extends Before {
+        start(when) {
+            if (this.context.currentTime - at > 0.05 || !tones.length) window.calls.push((tones = []));
+            at = this.context.currentTime;
+            tones.push(this.frequency.value);
+            super.start(when);
+        }
+    };
+}"""
+
+
+def heard(page: Any, call: str, since: int = 0) -> None:
+    """Wait until a call sounds that was not among the first `since`."""
+    low, high, count = TONES[call]
+    page.wait_for_function(
+        """([low, high, count, since]) => window.calls.slice(since).some((tones) => tones.length === count
+            && Math.round(Math.min(...tones)) === low && Math.round(Math.max(...tones)) === high)""",
+        arg=[low, high, count, since],
+    )
+
+
+def calls(page: Any) -> int:
+    return int(page.evaluate("window.calls.length"))
+
+
+@pytest.fixture
+def listening(page: Any, served: Served) -> Iterator[Any]:
+    """The live page with its sound allowed and heard."""
+    page.add_init_script(f"({LISTEN})()")
+    page.goto(f"{served.url}/live")
+    page.wait_for_selector(".clock:not(:empty)")
+    page.locator("button.sound").click()
+    page.wait_for_selector("button.sound[aria-pressed=true]")
+    yield page
+    page.goto("about:blank")
+
+
+def tallied(crew: Crew, number: int, team: str, incident: str = "I-1") -> None:
+    crew.desk(
+        "tally", incident_id=incident, action="in", set_id=f"S-{number}", wearer_id=f"W-{number}", team=team
+    )
+
+
+def row_of(page: Any, who: str) -> Any:
+    return page.locator(".row", has=page.locator(".who", has_text=who))
+
+
+def test_danger_is_on_top_is_heard_and_is_counted(
+    listening: Any, crew: Crew, breathing: Callable[..., Breathing]
+) -> None:
+    """Cases 1, 2, 3 and 10 of the trial, in one incident."""
+    page = listening
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    for number, team in ((1, "Alder"), (2, "Alder"), (3, "Birch"), (4, "Birch")):
+        tallied(crew, number, team)
+    emptying = breathing("S-1", 30.0, 1.1)  # 450 L/min: more than anybody breathes
+    restless = breathing("S-2", 280.0)
+    lowest = breathing("S-3", 190.0)
+    breathing("S-4", 290.0)
+
+    # A free flow is named for what it is, above all but alarms, and has its own sound (case 10).
+    page.wait_for_selector(".row:first-child[data-a=losing_air]")
+    assert "to empty at this fall" in page.locator(".row").first.locator(".low_what").inner_text()
+    heard(page, "losing_air")
+
+    # The cylinder runs empty inside: first row, its alarm and its sound stay, its team too (case 1).
+    page.wait_for_selector(".row:first-child[data-a=not_accounted]")
+    emptying.silent.set()
+    assert page.locator(".row .who").first.inner_text() == "W-1"
+    heard(page, "not_accounted")
+    expect(page.locator(".summary li").nth(0)).to_have_text("4 in")
+    expect(page.locator(".summary li").nth(1)).to_have_text("3 under air")
+    expect(page.locator(".summary li").nth(2)).to_have_text("1 not accounted for")
+    expect(page.locator(".summary li").nth(3)).to_have_text("0 not on air yet")
+    alder = page.locator(".teams li", has_text="Team Alder")
+    assert "lowest W-1" in alder.inner_text()
+    assert "1 not accounted for" in alder.inner_text()
+
+    # A team looks no better because its lowest member is silent (case 3).
+    birch = page.locator(".teams li", has_text="Team Birch")
+    assert "turn back in" in birch.inner_text() or "past turn-back" in birch.inner_text()
+    lowest.silent.set()
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('.teams li')].some((one) => one.textContent.includes('Birch')"
+        " && one.textContent.includes('as last heard') && one.textContent.includes('1 silent'))"
+    )
+    assert "lowest W-3" in birch.inner_text()
+
+    # A distress that nobody has seen goes on, though the set goes off (case 2).
+    crew.set("S-2", "alarm", alarm="distress", state="raised")
+    page.wait_for_selector(".row:first-child[data-a=distress]")
+    heard(page, "distress")
+    restless.silent.set()
+    restless.join()
+    crew.set("S-2", "power", state="off")
+    page.wait_for_selector(".alarms li[data-a=distress]:has-text('state unknown since')")
+    assert page.locator(".row").first.get_attribute("data-a") == "distress"
+    assert "set switched off" in page.locator(".row .why").first.inner_text()
+    heard(page, "distress", since=calls(page))
+
+    # Seen by a person, each sound ends; the rows stay.
+    for name in ("Seen: Distress, W-2", "Seen: Not accounted for, W-2", "Seen: Not accounted for, W-1"):
+        page.get_by_role("button", name=name).click()
+        page.wait_for_function(
+            "name => ![...document.querySelectorAll('.alarms button')].some((one) => one.ariaLabel === name"
+            " && !one.hidden)",
+            arg=name,
+        )
+    for button in page.locator(".alarms .seen:visible").all():
+        button.click()
+    page.wait_for_selector("button.sound[data-wanted='']")
+    last = calls(page)
+    page.wait_for_timeout(3000)  # longer than the pause between two calls
+    assert calls(page) == last
+    assert page.locator(".row[data-a=distress]").count() == 1
+    assert page.locator(".row[data-a=not_accounted]").count() == 1
+
+    # It leaves the board when a person says how it was settled.
+    row_of(page, "W-1").click()
+    page.locator(".actions summary", has_text="Close an alarm or the entry").click()
+    page.locator(".actions form.resolved [name=text]").fill("out by the window, set empty")
+    page.get_by_role("button", name="Close the entry").click()
+    page.wait_for_function(
+        "() => ![...document.querySelectorAll('.row .who')].some((one) => one.textContent === 'W-1')"
+    )
+    expect(page.locator(".came-out li")).to_contain_text("W-1, Team Alder out")
+
+
+def test_two_desks_while_the_broker_dies_and_comes_back(
+    listening: Any,
+    served: Served,
+    mosquitto: Any,
+    listener: Listener,
+    crew: Crew,
+    breathing: Callable[..., Breathing],
+    wait_until: Callable[..., Any],
+) -> None:
+    """Cases 5 and 11, and what two desks say against each other."""
+    page = listening
+    other_desk = Served(listener.archive, mosquitto.url, desk_id="D-2")
+    other_desk.start()
+    other = page.context.new_page()
+    other.goto(f"{other_desk.url}/live")
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    crew.desk("incident", incident_id="I-2", action="open", name="Mill")
+    tallied(crew, 1, "Alder")
+    tallied(crew, 2, "Alder", incident="I-2")
+    for number in (1, 2):
+        breathing(f"S-{number}", 280.0)
+    page.wait_for_function("() => document.querySelectorAll('.row[data-a=under_air]').length === 2")
+    assert "I-2" in row_of(page, "W-2").locator(".sub").inner_text()
+    assert page.locator(".teams li").count() == 2  # teams of one name in two incidents are two
+    assert page.locator(".desk-name").inner_text() == "This desk: desk"
+    assert other.locator(".desk-name").inner_text() == "This desk: D-2"
+
+    # The filter hides nothing unsaid.
+    page.locator("#shown-incident").select_option("I-1")
+    page.wait_for_selector(".elsewhere:has-text('1 of other incidents not shown')")
+    assert page.locator(".row .who").all_inner_texts() == ["W-1"]
+    page.locator(".elsewhere").click()
+
+    # Who is tallied out leaves the incident of the open entry, whatever the select box shows (case 5).
+    assert page.locator("#incident").input_value() == "I-1"
+    row_of(page, "W-2").click()
+    out = page.locator(".actions .tally-out")
+    out.click()
+    assert "press again" in out.inner_text()
+    out.click()
+    page.wait_for_selector(".pending li.done:has-text('Tally out W-2')")
+    said = Archive(listener.archive).messages()["tally"]
+    assert said.filter(said["action"] == "out")["incident_id"].to_list() == ["I-2"]
+
+    # The broker dies: nothing is called sent, the text stays, and nothing goes out later by itself (case 11).
+    mosquitto.kill()
+    page.wait_for_selector(".system .bad:has-text('cannot send')")
+    page.expected_console.append("502")
+    page.locator(".side summary", has_text="Write a note").click()
+    page.locator(".side form.note [name=text]").fill("stairs gone")
+    page.get_by_role("button", name="Keep note").click()
+    page.wait_for_selector(".pending li.bad:has-text('nothing was sent')")
+    assert page.locator(".side form.note [name=text]").input_value() == "stairs gone"
+    mosquitto.start()
+    for one in (page, other):
+        one.wait_for_selector(".system:has-text('This desk can send')")
+        one.wait_for_selector(".banner", state="hidden")
+
+    # Both desks tally W-1 within half a minute, differently: both are told.
+    row_of(other, "W-1").click()
+    other.locator(".actions .tally-out").click()
+    other.locator(".actions .tally-out").click()
+    page.wait_for_selector(".row .why:has-text('tallied out')")
+    row_of(page, "W-1").click()
+    page.locator(".actions form.tally").get_by_role("button", name="Tally in").click()
+    for one in (page, other):
+        one.wait_for_selector(".differ li:has-text('Two desks differ on W-1')")
+
+    # An order: one press and one confirmation; it counts, and it sounds until it is answered or seen.
+    page.locator(".side summary", has_text="Give an order").click()
+    order = page.locator(".side form.order")
+    order.get_by_role("button", name="Evacuate").click()
+    assert "press again" in order.get_by_role("alert").inner_text()
+    order.get_by_role("button", name="Evacuate").click()
+    for one in (page, other):
+        one.wait_for_selector(".orders li:has-text('0 of 1 acknowledged')")
+    assert (
+        other.get_by_role("button", name="Lift").count() == 0
+        or not other.get_by_role("button", name="Lift").is_visible()
+    )
+    page.get_by_role("button", name="Call the roll").click()
+    page.locator(".names li", has_text="W-1").get_by_role("button", name="Missing: W-1").click()
+    other.wait_for_selector(
+        ".row:first-child[data-a=not_accounted] .why:has-text('missing at the roll call')"
+    )
+    other.locator(".names li", has_text="W-1").get_by_role("button", name="Answered: W-1").click()
+    page.wait_for_selector(".rolls .said:has-text('complete after')")
+    heard(page, "order")
+    crew.set("S-1", "alarm", alarm="evacuate", state="raised")
+    crew.set("S-1", "alarm", alarm="evacuate", state="acknowledged")
+    page.wait_for_selector(".orders li:has-text('1 of 1 acknowledged')")
+    page.get_by_role("button", name="Lift").click()
+    page.wait_for_selector(".orders li", state="detached")
+
+    texts = Archive(listener.archive).messages()["note"]["text"].to_list()
+    assert "stairs gone" not in texts
+    other.close()
+    other_desk.close()

@@ -1,0 +1,96 @@
+"""The board of a past moment: what had been received by then, marked as a reconstruction."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from analysis.live.board import LiveBoard
+from analysis.profile import Profile
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.live.as_it_was import NoMoment, board_at, moment
+from dashboard.underair import root
+from ingest.archive.reading import Archive
+from ingest.contract.captures import Heard, write_capture
+from ingest.contract.frames import frames_from_heard
+from ingest.importing import import_capture
+
+OPENED = datetime(2031, 5, 4, 19, 0, tzinfo=UTC)
+
+
+def said(second: float, kind: str, seq: int, late_s: float = 0.0, role: str = "set", **fields: Any) -> Heard:
+    at = OPENED + timedelta(seconds=second)
+    speaker = "S-1" if role == "set" else "D-1"
+    payload = {"kind": kind, f"{role}_id": speaker, "boot": 1, "seq": seq, "time": at.isoformat(), **fields}
+    topic = f"underair/v1/trial/{role}/{speaker}/{kind}"
+    return Heard(at + timedelta(seconds=late_s), topic, json.dumps(payload).encode(), False)
+
+
+@pytest.fixture
+def heard() -> list[Heard]:
+    """A wearer under air; a distress of second 200 that a radio gap held back until 320."""
+    messages = [
+        said(0, "tally", 0, role="desk", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1"),
+        *(said(10 + s, "pressure", s, pressure_bar=290.0 - s // 10) for s in range(180)),
+        said(200, "alarm", 190, late_s=120, alarm="distress", state="raised"),
+        *(said(320 + s, "pressure", 200 + s, pressure_bar=262.0 - s // 10) for s in range(60)),
+    ]
+    return sorted(messages, key=lambda one: one.received)
+
+
+@pytest.fixture
+def archive(tmp_path: Path, heard: list[Heard]) -> Archive:
+    write_capture(tmp_path / "log.ndjson", heard)
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive")
+    return Archive(tmp_path / "archive")
+
+
+@pytest.mark.parametrize("second", [100, 250, 330])
+def test_it_is_the_live_board_of_the_messages_received_until_then(
+    archive: Archive, heard: list[Heard], second: int
+) -> None:
+    at = OPENED + timedelta(seconds=second)
+    live = LiveBoard(Profile.default())
+    live.take(frames_from_heard([one for one in heard if one.received <= at]))
+    past = board_at(archive, Profile.default(), at).snapshot(at)
+    assert past.rows == live.snapshot(at).rows
+    assert past.alarms == live.snapshot(at).alarms
+    known = second > 320  # the desk could not know of it before
+    assert bool(past.alarms) == known
+
+
+def test_the_page_says_that_it_is_a_reconstruction_and_sends_nothing(archive: Archive) -> None:
+    client = create_app(Context(archive, Profile.default(), None, None)).server.test_client()
+    answer = client.get("/board.json?at=2031-05-04T19:04:10Z").json
+    assert answer["past"]
+    assert answer["banner"].startswith("Reconstruction, not live: the board at 2031-05-04 19:04:10 UTC")
+    assert "underair" in answer["banner"]
+    (row,) = answer["rows"]
+    assert (row["who"], row["a"]) == ("W-1", "silent")
+    assert list(client.get("/board/lines.json?at=2031-05-04T19:04:10Z").json) == [row["key"]]
+    assert client.get("/board.json?at=yesterday").status_code == 400
+    assert client.post("/board.json").status_code == 405
+
+
+def test_the_verb_prints_the_same_board(archive: Archive) -> None:
+    arguments = ["board", "--archive", str(archive.folder), "--at", "2031-05-04T19:04:10Z"]
+    shown = CliRunner().invoke(root, arguments)
+    assert shown.exit_code == 0
+    assert "1 in, 1 under air, 0 not accounted for, 0 not on air yet" in shown.stdout
+    assert "Silent" in shown.stdout
+    assert "W-1" in shown.stdout
+    assert "Reconstruction, not live" in shown.stderr
+    everything = json.loads(CliRunner().invoke(root, [*arguments, "--json"]).stdout)
+    assert everything["rows"][0]["who"] == "W-1"
+
+
+def test_a_time_without_its_zone_is_no_moment() -> None:
+    assert moment("2031-05-04T21:53:00+02:00") == datetime(2031, 5, 4, 19, 53, tzinfo=UTC)
+    with pytest.raises(NoMoment, match="with its zone"):
+        moment("2031-05-04T19:53:00")
