@@ -39,10 +39,23 @@ _ARCHIVE = ArchivePlace()
     help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
 )
 @click.option("--config", type=_FILE, help="Settings in TOML; ingest/settings.example.toml shows all.")
+@click.option(
+    "--mapping",
+    "mappings",
+    multiple=True,
+    type=_FILE,
+    help="For other people's JSON: ingest/mapping/examples shows how; the archive keeps it.",
+)
 @metrics_option
 @log_options
 def listen(
-    broker: str, archive: Path, config: Path | None, metrics: str | None, log_form: Form, log_level: str
+    broker: str,
+    archive: Path,
+    config: Path | None,
+    mappings: tuple[Path, ...],
+    metrics: str | None,
+    log_form: Form,
+    log_level: str,
 ) -> None:
     """Receive from a broker into an archive until Ctrl-C or SIGTERM.
 
@@ -52,11 +65,15 @@ def listen(
     Example:
         underair listen --broker mqtt://127.0.0.1:1883 --archive archive
     """
+    from ingest.archive.folder import create_archive
     from ingest.listener import Listener
+    from ingest.mapping.kept import keep_mapping
     from ingest.service_manager import ServiceManager
     from ingest.settings import Settings, load_settings
 
     settings = Settings() if config is None else load_settings(config)
+    for mapping in mappings:
+        keep_mapping(create_archive(archive), mapping)
     log_to_stderr(log_form, log_level)
     telling = Telling(live=None if log_form == "plain" else False, log=log_form == "json")
     listener = Listener(broker, archive, settings, say=telling.say)

@@ -13,7 +13,7 @@ from ingest.contract.captures import BadLine, Heard, read_lines
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import EPOCH, micros
-from ingest.mapping.kept import mapper_of
+from ingest.mapping.mapper import mapper_of
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks

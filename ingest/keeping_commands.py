@@ -84,16 +84,17 @@ def check_broker(
 ) -> None:
     """Try a live broker, and say what would be lost.
 
-    Tries delivery, retained messages, redelivery, and what is kept for a listener that is away, under
-    underair/check/. Ends with 1 when something would be lost. What a crash of the broker itself loses cannot
-    be tried from outside; ingest/broker_example explains the settings that matter.
+    Tries delivery, retained messages (also by wildcard), redelivery, and what is kept for a listener that
+    is away, under underair/check/, in the MQTT version of the settings (3.1.1 without settings). Ends with 1
+    when something would be lost. What a crash of the broker itself loses cannot be tried from outside;
+    ingest/broker_example explains the settings that matter.
 
     \b
     Example:
         underair check-broker mqtt://127.0.0.1:1883
     """
     from ingest.broker.broker_check import Finding, check_broker
-    from ingest.settings import load_login
+    from ingest.settings import load_login, load_settings
 
     if (url is None) == (broker is None):
         raise click.UsageError(
@@ -109,6 +110,7 @@ def check_broker(
         address,
         messages=messages,
         login=load_login(config),
+        mqtt5=config is not None and load_settings(config).broker.protocol == "5",
         tell=tell,
     )
     if as_json:

@@ -32,9 +32,11 @@ from ingest.broker.mqtt import (
     session_properties,
 )
 from ingest.broker.paho_batches import BatchingClient, Publication
+from ingest.broker.setups_asked import SetupsAsked
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
+from ingest.mapping.kept import filters_of
 from ingest.rates import Rates
 from ingest.session_id import FILE_NAME as SESSION_FILE
 from ingest.session_id import session_id
@@ -66,7 +68,7 @@ _LOG = logging.getLogger(__name__)
 
 
 class Listener:
-    """Receives everything under ``underair/v1/#`` into an archive.
+    """Receives everything under ``underair/v1/#``, and what the archive's mappings name, into an archive.
 
     Parameters
     ----------
@@ -105,7 +107,10 @@ class Listener:
         self._login = login or login_of(settings.broker)
         self._tls = self._login.tls(self.address)
         group = settings.broker.shared_group
-        self._topics = f"$share/{group}/{EVERY_TOPIC}" if group else EVERY_TOPIC
+        filters = [EVERY_TOPIC, *filters_of(self.archive)]
+        self._topics = [f"$share/{group}/{each}" if group else each for each in filters]
+        self._subscribing: int | None = None  # the packet that asks for these
+        self._setups = SetupsAsked()
         self._client = self._new_client(client_id, receiving=True)
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
@@ -315,7 +320,9 @@ class Listener:
         if self._known_session and not flags.session_present:
             self._tell_loss(_SESSION_LOST)
         self._known_session = True
-        client.subscribe(self._topics, qos=1)
+        if not flags.session_present:
+            self._setups.forget()
+        self._subscribing = client.subscribe([(each, 1) for each in self._topics])[1]
 
     def _tell_loss(self, what: str) -> None:
         sentence = what.format(file=f"journal/{self.settings.name}/{SESSION_FILE}")
@@ -325,8 +332,13 @@ class Listener:
     def _on_subscribe(
         self, client: Client, userdata: Any, mid: int, reasons: list[ReasonCode], _: Any
     ) -> None:
+        if mid != self._subscribing:
+            return  # one set's own topics: what is not allowed there comes when the set is switched on again
         if any(reason.is_failure for reason in reasons):
-            sentence = f"{self.address.url} does not let us subscribe to {EVERY_TOPIC}"
+            refused = next(
+                topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure
+            )
+            sentence = f"{self.address.url} does not let us subscribe to {refused}"
             if not self.subscribed.is_set():
                 self._refusal = sentence
             self._say_once(sentence)
@@ -372,7 +384,10 @@ class Listener:
         if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)
-        self._rates.count([each.record.topic for each in batch])
+        topics = [each.record.topic for each in batch]
+        self._rates.count(topics)
+        if asked := self._setups.to_ask(topics):
+            self._client.subscribe([(topic, 1) for topic in asked])
         self._writing.put(batch)
 
 

@@ -11,9 +11,10 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
-from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, MQTTMessage
 
 from ingest.broker.mqtt import (
     KEEPALIVE_S,
@@ -24,11 +25,13 @@ from ingest.broker.mqtt import (
     new_client,
     parse_broker_url,
     refusal_sentence,
+    session_properties,
 )
 from ingest.contract.errors import BrokerProblem
 
 _TIMEOUT_S = 10.0
 _QUIET_S = 1.5
+_SESSION_S = 600  # MQTT 5 asks how long a session is kept; ours are forgotten at the end
 
 
 @dataclass(frozen=True)
@@ -57,10 +60,14 @@ class _Listening:
         client_id: str,
         login: Login,
         *,
+        mqtt5: bool,
         acknowledging: bool = True,
     ) -> None:
         self._address = address
-        self.client = new_client(client_id, login, persistent=True, manual_ack=True, tls=login.tls(address))
+        self._mqtt5 = mqtt5
+        self.client = new_client(
+            client_id, login, persistent=True, mqtt5=mqtt5, manual_ack=True, tls=login.tls(address)
+        )
         self.client.on_connect = self._on_connect
         self.client.on_subscribe = self._on_subscribe
         self.client.on_message = self._on_message
@@ -76,7 +83,13 @@ class _Listening:
     def connect(self) -> None:
         self._answered.clear()
         try:
-            self.client.connect(self._address.host, self._address.port, KEEPALIVE_S)
+            self.client.connect(
+                self._address.host,
+                self._address.port,
+                KEEPALIVE_S,
+                clean_start=False if self._mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
+                properties=session_properties(_SESSION_S) if self._mqtt5 else None,
+            )
         except OSError as error:
             raise BrokerProblem(connection_sentence(self._address, error)) from error
         self.client.loop_start()
@@ -127,6 +140,7 @@ def check_broker(
     *,
     messages: int = 5000,
     login: Login | None = None,
+    mqtt5: bool = False,
     tell: Callable[[Finding], object] = id,
 ) -> list[Finding]:
     """Try a live broker.
@@ -138,6 +152,8 @@ def check_broker(
         How many to have it keep for a listener that is away.
     login : Login, optional
         By default the environment's user and password.
+    mqtt5 : bool
+        Speak the version that the listener will speak: 5 instead of 3.1.1.
     tell : callable
         Told each finding as soon as it is there.
 
@@ -152,6 +168,7 @@ def check_broker(
     """
     address = parse_broker_url(url)
     login = login or Login()
+    listening_as = partial(_Listening, address, login=login, mqtt5=mqtt5)
     token = secrets.token_hex(4)
     root = f"underair/check/{token}"
     findings: list[Finding] = []
@@ -162,7 +179,7 @@ def check_broker(
 
     with Publisher(url, login=login) as publisher:
         name = f"underair-check-{token}"
-        listening = _Listening(address, name, login)
+        listening = listening_as(name)
         listening.connect()
         listening.subscribe(f"{root}/live")
         publisher.publish(f"{root}/live", b"0")
@@ -170,11 +187,12 @@ def check_broker(
         passed = listening.payloads == [b"0"]
         found("delivery", passed, "a message came through" if passed else _NOT_THROUGH)
         if passed:
-            _try_retained(address, login, publisher, root, found)
-            _try_redelivery(address, login, publisher, root, token, found)
+            _try_retained(listening_as, publisher, root, found)
+            _try_redelivery(listening_as, publisher, root, token, found)
+            _forget(address, login, f"underair-check-{token}-r")
         listening.leave()
         if passed:
-            _try_absence(address, login, publisher, root, name, messages, found)
+            _try_absence(listening_as, publisher, root, name, messages, found)
         _forget(address, login, name)
     return findings
 
@@ -186,19 +204,24 @@ _NOT_THROUGH = (
 
 
 def _try_retained(
-    address: BrokerAddress,
-    login: Login,
+    listening_as: Callable[..., _Listening],
     publisher: Publisher,
     root: str,
     found: Callable[[str, bool, str], None],
 ) -> None:
     publisher.publish(f"{root}/retained", b"kept", retain=True)
     publisher.flush()
-    newcomer = _Listening(address, f"underair-check-{secrets.token_hex(4)}", login)
-    newcomer.connect()
-    newcomer.subscribe(f"{root}/retained")
-    newcomer.wait_for(1)
-    well = newcomer.payloads == [b"kept"] and newcomer.retained == [True]
+
+    def gets(name: str, subscription: str) -> bool:
+        newcomer = listening_as(name)
+        newcomer.connect()
+        newcomer.subscribe(subscription)
+        newcomer.wait_for(1)
+        newcomer.leave()
+        return newcomer.payloads == [b"kept"] and newcomer.retained == [True]
+
+    name = f"underair-check-{secrets.token_hex(4)}"
+    well = gets(name, f"{root}/retained")
     found(
         "retained",
         well,
@@ -206,28 +229,36 @@ def _try_retained(
         if well
         else "retained messages are not kept: after a restart a listener knows no set's setup",
     )
+    if well:
+        well = gets(f"{name}-w", f"{root}/#")
+        found(
+            "retained, by wildcard",
+            well,
+            "a wildcard subscription gets retained messages"
+            if well
+            else "a wildcard subscription gets no retained messages: the listener asks for each set's setup "
+            "by its own topic when it first hears the set; other programs that use wildcards miss setups",
+        )
     publisher.publish(f"{root}/retained", b"", retain=True)
     publisher.flush()
-    newcomer.leave()
 
 
 def _try_redelivery(
-    address: BrokerAddress,
-    login: Login,
+    listening_as: Callable[..., _Listening],
     publisher: Publisher,
     root: str,
     token: str,
     found: Callable[[str, bool, str], None],
 ) -> None:
     name = f"underair-check-{token}-r"
-    silent = _Listening(address, name, login, acknowledging=False)
+    silent = listening_as(name, acknowledging=False)
     silent.connect()
     silent.subscribe(f"{root}/unacknowledged")
     publisher.publish(f"{root}/unacknowledged", b"again")
     publisher.flush()
     silent.wait_for(1)
     silent.leave()
-    back = _Listening(address, name, login)
+    back = listening_as(name)
     back.connect()
     back.wait_for(1)
     well = back.payloads == [b"again"]
@@ -239,12 +270,10 @@ def _try_redelivery(
         else "a message that was not acknowledged does not come again: what a killed listener held is lost",
     )
     back.leave()
-    _forget(address, login, name)
 
 
 def _try_absence(
-    address: BrokerAddress,
-    login: Login,
+    listening_as: Callable[..., _Listening],
     publisher: Publisher,
     root: str,
     name: str,
@@ -255,7 +284,7 @@ def _try_absence(
         publisher.publish(f"{root}/live", b"%d" % number)
     publisher.flush()
     # A new client under the old name: paho leaves sockets open when one client is started twice.
-    listening = _Listening(address, name, login)
+    listening = listening_as(name)
     listening.connect()
     listening.wait_for(messages)
     found(

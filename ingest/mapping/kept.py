@@ -1,4 +1,4 @@
-"""Mappings of an archive: kept beside what they read, each version for good.
+"""Mappings of an archive, each version kept for good. Light: the listener imports this.
 
 ``ARCHIVE/mappings/NAME-VERSION.toml``; the highest version of each name is in force. What an earlier one read
 stays as it was: to read it again, import the archive's originals into a new archive with the new mapping.
@@ -11,7 +11,6 @@ from pathlib import Path
 
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
-from ingest.mapping.mapper import Mapper, SetState
 from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
 
 _FILE = re.compile(r"([A-Za-z0-9._-]{1,40})-([1-9][0-9]*)\.toml")
@@ -70,10 +69,9 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
     return mapping
 
 
-def mapper_of(archive: Path, state: dict[str, SetState] | None = None) -> Mapper | None:
-    """Return what reads an archive's foreign topics; None when it has no mapping."""
-    mappings = mappings_of(archive)
-    return Mapper(mappings, state) if mappings else None
+def filters_of(archive: Path) -> list[str]:
+    """Return the topic filters of an archive's mappings, each once."""
+    return list(dict.fromkeys(source.filter for mapping in mappings_of(archive) for source in mapping.source))
 
 
 def _bytes_of(path: Path) -> bytes:

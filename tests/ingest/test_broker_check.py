@@ -31,6 +31,7 @@ def test_broker_that_keeps_everything_is_well(mosquitto: Any) -> None:
     assert [finding.name for finding in findings] == [
         "delivery",
         "retained",
+        "retained, by wildcard",
         "redelivery",
         "session",
         "queue",
