@@ -68,7 +68,7 @@ class Air(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ready_fraction: Fraction = 0.9
     planning_l_min: RateLMin = 40.0
     below_warning_s: Seconds = 60.0
-    free_flow_l_min: RateLMin = 150.0
+    free_flow_l_min: RateLMin = 180.0
     free_flow_s: Seconds = 8.0
     leak_without_motion_l_min: RateLMin = 60.0
     leak_without_motion_s: Seconds = 60.0

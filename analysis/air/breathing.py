@@ -127,6 +127,7 @@ def reconstruct(
     start_temperature_c: float | None = None,
     surroundings_c: float | FloatArray | None = None,
     gas_temperature_c: FloatArray | None = None,
+    said_step_bar: FloatArray | None = None,
     ends: IntervalEnds = SHIPPED,
     hard_l_min: float = HARD_L_MIN,
     breathing: Breathing = BREATHING,
@@ -152,6 +153,8 @@ def reconstruct(
         Temperature of the air around the set, constant or on the 1 s grid; not given: as at the start.
     gas_temperature_c : array, shape (m,), optional
         Reported gas temperature beside each reading, NaN where there is none.
+    said_step_bar : array, shape (m,), optional
+        0 for a reading of the set; for one that a person read off the gauge, the step that it was rounded to.
     ends : IntervalEnds
         Constants of the forecast's interval.
     hard_l_min : float
@@ -190,7 +193,8 @@ def reconstruct(
     state = first_state(float(time_s[0]), float(pressure_bar[0]), start_c, model, heat)
     again = state.copy()
     causal = np.empty((size, kernels.TRACK_WIDTH))
-    readings = (time_s, pressure_bar, gas_c, around_c, size - 1)
+    steps_bar = np.zeros(time_s.size) if said_step_bar is None else np.asarray(said_step_bar, float)
+    readings = (time_s, pressure_bar, steps_bar, gas_c, around_c, size - 1)
     kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
     passage = np.empty((size, kernels.FORECAST_WIDTH))
     kernels.first_passage(model, heat, ends.as_array(), hard_l_min, causal, low_air_bar, passage)
@@ -345,7 +349,13 @@ class LiveAir:
         self._newest_s = -np.inf
         self._fate = np.zeros(1, dtype=np.int8)
 
-    def add(self, time_s: float, pressure_bar: float, gas_temperature_c: float | None = None) -> bool:
+    def add(
+        self,
+        time_s: float,
+        pressure_bar: float,
+        gas_temperature_c: float | None = None,
+        said_step_bar: float = 0.0,
+    ) -> bool:
         """Take one reading; return False if it came more than 2 s too late, or twice, and was not used.
 
         Parameters
@@ -356,6 +366,8 @@ class LiveAir:
             Gauge pressure.
         gas_temperature_c : float, optional
             Reported gas temperature.
+        said_step_bar : float
+            0 for a reading of the set; for one that a person read off the gauge, the step of the gauge.
         """
         gas_c = np.array([np.nan if gas_temperature_c is None else gas_temperature_c])
         if self._state is None:
@@ -364,7 +376,8 @@ class LiveAir:
         elif time_s < self._newest_s - LATE_S or time_s == self._newest_s:
             return False
         self._newest_s = max(self._newest_s, time_s)
-        self._run(self._state, int(np.ceil(time_s)), np.array([time_s]), np.array([pressure_bar]), gas_c)
+        bar, step_bar = np.array([pressure_bar]), np.array([said_step_bar])
+        self._run(self._state, int(np.ceil(time_s)), np.array([time_s]), bar, step_bar, gas_c)
         return True
 
     def at(self, time_s: float) -> LiveEstimate:
@@ -378,7 +391,7 @@ class LiveAir:
         if self._state is None:
             raise ValueError("no reading yet; add one first")
         state = self._state.copy()
-        row = self._run(state, int(np.floor(time_s)), np.empty(0), np.empty(0), np.empty(0))
+        row = self._run(state, int(np.floor(time_s)), *[np.empty(0)] * 4)
         left_l, rate, gas_k = state[kernels.LEFT], state[kernels.RATE], state[kernels.GAS_K]
         sd_l = float(np.sqrt(state[kernels.V_LL]))
         half = NORMAL_90 * self._breathing.live_band * float(np.sqrt(state[kernels.V_RR]))
@@ -402,7 +415,13 @@ class LiveAir:
         )
 
     def _run(
-        self, state: FloatArray, second: int, time_s: FloatArray, pressure_bar: FloatArray, gas_c: FloatArray
+        self,
+        state: FloatArray,
+        second: int,
+        time_s: FloatArray,
+        pressure_bar: FloatArray,
+        said_step_bar: FloatArray,
+        gas_c: FloatArray,
     ) -> FloatArray:
         """Carry `state` on to `second`, in place; return the last row of the track, shape (1, width)."""
         upto = max(second, int(state[kernels.SECOND]))
@@ -415,6 +434,7 @@ class LiveAir:
             state,
             time_s,
             pressure_bar,
+            said_step_bar,
             gas_c,
             around_c,
             upto,

@@ -84,6 +84,7 @@ JUMP_RATE_SD = 150.0
 LATEST_STEP_BAR = 10.0
 FINEST_STEP_BAR = 0.05
 FARTHEST_S = 36_000.0
+MOST_UNKNOWN = 2.0
 # Bounds that no wear reaches; they keep nonsense in the readings from becoming nonsense without end.
 COLDEST_K, HOTTEST_K = 200.0, 450.0
 LOWEST_C, HIGHEST_C = -60.0, 120.0
@@ -105,11 +106,14 @@ def _second(model):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, heat_rate, fate, track):  # type: ignore[no-untyped-def]
+def advance(  # type: ignore[no-untyped-def]
+    model, vessel, state, time_s, pressure_bar, said_step_bar, gas_c, around_c, upto, heat_rate, fate, track
+):
     """Carry `state` on to second `upto` with the readings up to then; row 0 of `track` is the state's second.
 
     ``around_c`` and ``heat_rate`` start at second 0 (one value: constant; no value in `heat_rate`: the
-    filter's own rate cools the gas). A second's readings are those with ``second - 1 < time <= second``;
+    filter's own rate cools the gas). ``said_step_bar`` is 0 for a set's own reading, else the step to which a
+    person rounded it. A second's readings are those with ``second - 1 < time <= second``;
     one that comes late joins the second that the state has reached.
     """
     keep, area, settle, kick, drift = _second(model)
@@ -180,12 +184,15 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
                 wall_k += model[M_WALL_GAIN] * error_k
             # The finest change seen so far is the step that the set rounds to.
             change = abs(bar - state[LAST_BAR])
-            if change > 1e-6 and own_heat:
+            by_voice = said_step_bar[reading] > 0.0
+            if change > 1e-6 and own_heat and not by_voice:
                 state[CHANGES] += 1.0
                 if state[CHANGES] == 1.0 or change < state[STEP]:
                     state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
             step = state[STEP] if state[CHANGES] >= 3.0 else 1.0
-            state[LAST_BAR], state[LAST_S] = bar, time_s[reading]
+            state[LAST_S] = time_s[reading]
+            if not by_voice:
+                state[LAST_BAR] = bar
             # Litres left that this reading speaks of, and how well: Newton from the ideal gas.
             u = REFERENCE_K / gas_k
             z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
@@ -199,7 +206,10 @@ def advance(model, vessel, state, time_s, pressure_bar, gas_c, around_c, upto, h
                 rho -= excess / slope
             per_mol = litres * (1.0 + growth * bar) * MOLAR_VOLUME_L_MOL
             per_bar = per_mol / (GAS_CONSTANT * gas_k * slope)
-            noise = (model[M_NOISE] + model[M_STEP_WEIGHT] * step * step / 12.0) * per_bar * per_bar
+            stepped = model[M_STEP_WEIGHT] * step * step / 12.0
+            if by_voice:
+                stepped = said_step_bar[reading] ** 2 / 12.0
+            noise = (model[M_NOISE] + stepped) * per_bar * per_bar
             ago = (second - time_s[reading]) / 60.0
             error = rho * per_mol - (left + rate * ago)
             g_l, g_r, g_m = p_ll + ago * p_lr, p_lr + ago * p_rr, p_lm + ago * p_rm
@@ -425,6 +435,8 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
         expected = log(min(max(60.0 * to_use / h, lowest), highest) / ends[I_USUAL])
         hard = log(min(max(track[row, T_HARDEST], lowest), highest) / ends[I_USUAL])
         easy = log(min(max(track[row, T_EASIEST], lowest), highest) / ends[I_USUAL])
+        # What is not known of the litres themselves counts too: after a gap, between voice readings.
+        unknown = min(1.645 * sqrt(max(track[row, T_LL], 0.0)) / to_use, MOST_UNKNOWN)
         young = ends[I_YOUNG] / (ends[I_YOUNG] + track[row, T_AGE_S] / 60.0)
         for end in range(2):
             first = end * TERMS
@@ -437,4 +449,5 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
                 + ends[first + 5] * max(long, 0.0)
                 + ends[first + 6] * young
             )
-            forecast[row, F_EARLY_S + end] = h * exp(-max(shift, 0.0) if end == 0 else max(-shift, 0.0))
+            apart = sqrt(max(shift if end == 0 else -shift, 0.0) ** 2 + unknown**2)
+            forecast[row, F_EARLY_S + end] = h * exp(-apart if end == 0 else apart)

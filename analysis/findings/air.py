@@ -19,6 +19,10 @@ JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
 STUCK_LEAST_L_MIN = 6.0
 """Nobody at work breathes less: it is the rate of a person at rest. Our own rule."""
+STUCK_WITHOUT_WITNESS = 4.0
+"""So many times the air must have gone without a step before the gauge is doubted alone. Our own rule."""
+MOVING_S = 5.0
+"""Who was still for less than this is moving. Our own rule."""
 LEAP_BAR = 5.0
 """A reading this far from the line around it is worth telling. Our own rule."""
 CHANGED_LATER_S = 3600.0
@@ -180,7 +184,7 @@ def _changed(one: Examined, context: Context) -> Iterator[Finding]:
 
 
 def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
-    """Live rate - 1.645 sd > 150 L/min for 8 s: above what work asks for, no gasp. Our own rule."""
+    """Lower end of the live band above the limit for 8 s: above what work asks for, no gasp. Our own rule."""
     rules = context.profile.air
     fast = runs_of(one.air.live_rate_lo_l_min > rules.free_flow_l_min)
     joined: list[tuple[int, int]] = []
@@ -250,6 +254,16 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
         steps_l = free_air_l(level, gas_c, total_l) - free_air_l(low, gas_c, total_l)
         if rate * seconds / 60.0 <= steps_l:
             continue
+        # Some people at rest hardly breathe for minutes: only with a second witness is it the sensor.
+        later_bar = float(bar[last + 1]) if last + 1 < bar.size else level
+        if later_bar <= level - drop_bar:
+            witness = f"it then fell by {level - later_bar:.0f} bar at once"
+        elif _moving(one, context, int(at_us[first]), int(at_us[last])):
+            witness = "the wearer was moving"
+        elif rate * seconds / 60.0 > STUCK_WITHOUT_WITNESS * steps_l:
+            witness = f"it lasted {STUCK_WITHOUT_WITNESS:.0f} times as long as that takes"
+        else:
+            continue
         yield about_wear(
             "readings_stuck",
             "caution",
@@ -257,6 +271,17 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             int(at_us[first]),
             int(at_us[last]),
             f"The gauge stood at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}, while "
-            "at the rate before it should have fallen: a stuck sensor, or the wearer hardly breathed.",
+            f"at the rate before it should have fallen, and {witness}: a stuck sensor, or the wearer hardly "
+            "breathed.",
             [wear.identity(int(good[first])), wear.identity(int(good[last]))],
         )
+
+
+def _moving(one: Examined, context: Context, from_us: int, until_us: int) -> bool:
+    """Return whether most motion readings between two moments show movement; without any, none does."""
+    still = stillness(one.wear, context.profile)
+    if still is None:
+        return False
+    at_us, still_s, _, _ = still
+    between = still_s[(at_us >= from_us) & (at_us <= until_us)]
+    return bool(between.size and np.mean(between < MOVING_S) > 0.5)

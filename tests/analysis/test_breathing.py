@@ -220,6 +220,31 @@ def test_the_hardest_and_easiest_three_minutes_are_those_of_the_record():
     assert left_l == pytest.approx(wear.free_air_left_l[1199] - free_air_l(55.0, 15.0, 6.8), rel=0.05)
 
 
+def test_a_gauge_read_by_voice_is_a_coarse_reading():
+    """Every two minutes the desk hears the gauge in steps of 10 bar, and nothing else."""
+    wear = steady(45.0, 25.0)
+    said_s = np.arange(0, wear.reading_time_s.size, 120)
+    bar = np.round(wear.reading_bar[said_s] / 10.0) * 10.0
+    time_s, steps = wear.reading_time_s[said_s], np.full(said_s.size, 10.0)
+    known = {"start_temperature_c": 20.0, "surroundings_c": 20.0}
+    voice = reconstruct(time_s, bar, wear.cylinder, said_step_bar=steps, **known)
+    heard = track_of(wear)
+    assert voice.step_bar == 1.0, "it says nothing of the step that the set rounds to"
+    second = int(time_s[-1])
+    truth_l = wear.free_air_left_l[second]
+    live = LiveAir(wear.cylinder, 55.0, 20.0, 20.0)
+    for at_s, at_bar in zip(time_s, bar, strict=True):
+        assert live.add(float(at_s), float(at_bar), said_step_bar=10.0)
+    estimate = live.at(float(second))
+    assert abs(estimate.free_air_left_l - truth_l) < 2.0 * estimate.free_air_left_sd_l
+    assert 8.0 < estimate.free_air_left_sd_l < 30.0
+    assert voice.rate_l_min[300:-300].mean() == pytest.approx(45.0, abs=6.0)
+    said, sure = estimate.minutes_to(55.0), heard.low_air_min[second]
+    assert said.low < sure < said.high
+    assert said.low / said.median < heard.low_air_lo_min[second] / sure
+    assert said.high / said.median > heard.low_air_hi_min[second] / sure
+
+
 def test_live_tolerates_late_and_double_readings_and_silence():
     live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
     with pytest.raises(ValueError, match="no reading yet"):

@@ -147,7 +147,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "conflicting_records": (conflicting, "Two different messages carry the identity S-1/1/"),
     "readings_stuck": (stuck, "stood at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) leapt away"),
-    "free_flow": (free_flow, "more than 150 L/min"),
+    "free_flow": (free_flow, "more than 180 L/min"),
     "falling_without_motion": (leak, "No motion for"),
     "clock_stepped": (stepped, "jumped by +1 h"),
     "clock_wrong": (wrong_clock, "1 min 30 s fast"),
@@ -201,6 +201,31 @@ def test_planted_fault_brings_no_unrelated_finding(code: str) -> None:
         *together["left_below_warning"],
     }
     assert set(planted(code)[1]["code"]) <= {code, *together.get(code, set())}
+
+
+@pytest.mark.parametrize(("moving", "found"), [(True, 1), (False, 0)], ids=["moving", "at rest"])
+def test_a_gauge_that_stands_is_stuck_only_with_a_second_witness(moving: bool, found: int, log: Any) -> None:
+    """Three minutes without a step, then on from the same pressure: somebody at rest can do that."""
+    talker = ordinary(log, motion=lambda t: 1.0 if moving or not 600 < t < 780 else 0.0)
+    shown = {
+        true_s: fields["pressure_bar"] for true_s, kind, _, _, fields in talker.said if kind == "pressure"
+    }
+    level = shown[600]
+    talker.said = [
+        (
+            true_s,
+            kind,
+            lost,
+            retained,
+            fields | {"pressure_bar": level if true_s < 780 else shown[true_s] + level - shown[780]},
+        )
+        if kind == "pressure" and true_s >= 600
+        else (true_s, kind, lost, retained, fields)
+        for true_s, kind, lost, retained, fields in talker.said
+    ]
+    stuck_ones = find(log).filter(pl.col("code") == "readings_stuck")["statement"].to_list()
+    assert len(stuck_ones) == found
+    assert all("the wearer was moving" in text for text in stuck_ones)
 
 
 def test_a_silence_says_that_the_gateway_said_so(log: Any) -> None:

@@ -23,7 +23,9 @@ MODEL = BREATHING.as_array()
 RIGID = vessel_array(Cylinder(), type(VESSEL)(growth=0.0))
 
 
-def forecast_row(left_l, rate, mean, target_bar=55.0, gas_c=15.0, hardest=45.0, easiest=45.0, age_s=900.0):
+def forecast_row(
+    left_l, rate, mean, target_bar=55.0, gas_c=15.0, hardest=45.0, easiest=45.0, age_s=900.0, sd_l=0.0
+):
     row = np.zeros((1, kernels.TRACK_WIDTH))
     row[0, [kernels.T_LEFT, kernels.T_RATE, kernels.T_MEAN, kernels.T_GAS_K]] = (
         left_l,
@@ -32,6 +34,7 @@ def forecast_row(left_l, rate, mean, target_bar=55.0, gas_c=15.0, hardest=45.0, 
         gas_c + 273.15,
     )
     row[0, [kernels.T_HARDEST, kernels.T_EASIEST, kernels.T_AGE_S]] = hardest, easiest, age_s
+    row[0, kernels.T_LL] = sd_l**2
     forecast = np.empty((1, kernels.FORECAST_WIDTH))
     kernels.first_passage(MODEL, RIGID, SHIPPED.as_array(), 80.0, row, target_bar, forecast)
     return forecast[0]
@@ -127,6 +130,17 @@ def test_the_kernel_and_the_formula_agree_and_hold_the_forecast(
         assert late_s == pytest.approx(60.0 * high, rel=1e-9)
         used_at = max(hardest, 80.0) if age_s < kernels.WINDOW_S else max(hardest, 1.0)
         assert hardest_s == pytest.approx(min(60.0 * to_use_l / used_at, kernels.FARTHEST_S), rel=1e-9)
+
+
+def test_the_interval_opens_when_the_litres_are_not_known():
+    """After a silence, or between readings by voice; close to the warning it stays finite."""
+    sure, unsure = (forecast_row(900.0, 40.0, 40.0, sd_l=sd_l) for sd_l in (0.0, 120.0))
+    assert sure[kernels.F_SAID_S] == unsure[kernels.F_SAID_S]
+    assert unsure[kernels.F_EARLY_S] < 0.95 * sure[kernels.F_EARLY_S]
+    assert unsure[kernels.F_LATE_S] > 1.05 * sure[kernels.F_LATE_S]
+    usual = forecast_row(900.0, 40.0, 40.0, sd_l=2.0)
+    assert usual[kernels.F_EARLY_S] == pytest.approx(sure[kernels.F_EARLY_S], rel=1e-3)
+    assert np.all(np.isfinite(forecast_row(385.0, 40.0, 40.0, sd_l=300.0)))
 
 
 def test_the_interval_opens_when_the_wear_was_restless():

@@ -49,7 +49,8 @@ def causal_track(recorded: Recorded) -> FloatArray:
     state = first_state(recorded.time_s[0], recorded.pressure_bar[0], start_c, model, vessel)
     track = np.empty((size, kernels.TRACK_WIDTH))
     fate = np.zeros(recorded.time_s.size, dtype=np.int8)
-    readings = (recorded.time_s, recorded.pressure_bar, gas_c, around_c, size - 1)
+    steps_bar = np.zeros(recorded.time_s.size)
+    readings = (recorded.time_s, recorded.pressure_bar, steps_bar, gas_c, around_c, size - 1)
     kernels.advance(model, vessel, state, *readings, np.empty(0), fate, track)
     return track
 
