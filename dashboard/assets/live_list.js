@@ -4,7 +4,7 @@
   const CALM_MS = 15000; // so long a row keeps its place among the others unless its class changes
   const MOVED_MS = 6000;
   const NEW_AT_ONCE = 25;
-  const TEXTS = ["state", "why", "who", "team", "sub", "turn", "turn_range", "turn_bar", "low", "low_range", "low_what", "air",
+  const TEXTS = ["state", "why", "who", "team", "sub", "place", "turn", "turn_range", "turn_bar", "low", "low_range", "low_what", "air",
     "air_sub", "entry", "entered", "inside", "out_by", "aside"];
   const LABEL_PX = 64; // room for one label of the axis
   const HAND_MS = 1500; // so long after a pointer moved over the rows they keep their places for it ...
@@ -25,7 +25,7 @@
     const row = underair.make(
       "li", { class: "row", tabindex: "-1" },
       cell("c-state", parts.shape, parts.state, parts.why),
-      cell("c-who", cell("name", parts.who, parts.team), parts.sub),
+      cell("c-who", cell("name", parts.who, parts.team), parts.sub, parts.place),
       named("c-turn", words.head_turn, parts.turn, parts.turn_range, parts.turn_bar),
       named("c-low", words.head_low, parts.low, parts.low_range, parts.low_what),
       cell("c-air", parts.air, parts.air_sub, parts.aside),

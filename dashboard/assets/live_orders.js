@@ -12,8 +12,8 @@
       send("order", { incident_id: incident, order, team, set_id, state: "lifted" }, fill(words.order_lift_what, element.item));
     });
     const seen = press(words.seen, () => underair.side.see({ ...element.item, who: element.item.text }), { class: "seen" });
-    const element = make("li", {}, underair.shape("not_accounted"), make("span", { class: "said" }), make("span", { class: "who" }),
-      make("span", { class: "buttons" }, seen, lift));
+    const element = make("li", {}, underair.shape("not_accounted"), make("span", { class: "said" }),
+      make("span", { class: "buttons" }, seen, lift), make("span", { class: "who" }));
     Object.assign(element, { item, seen, lift });
     return element;
   };
@@ -22,7 +22,7 @@
     underair.reshape(element.children[0], item.late ? "distress" : "other_alarm");
     underair.attribute(element, "data-a", item.late ? "distress" : "other_alarm");
     text(element.children[1], item.text);
-    text(element.children[2], item.who);
+    text(element.children[3], item.who);
     element.seen.hidden = !item.new || !words.may_send;
     element.lift.hidden = !item.own || !words.may_send;
   };
@@ -38,7 +38,7 @@
     return element;
   };
   const makeName = (roll) => (one) => {
-    const element = make("li", {}, make("span", { class: "who" }), make("span", { class: "team" }), make("span", { class: "answer" }),
+    const element = make("li", {}, make("span", { class: "who" }), make("span", { class: "answer" }),
       press(words.roll_answered, () => answer(roll.item, { state: "answered", [element.one.what]: element.one.name }), { class: "answered" }),
       press(words.roll_missing, () => answer(roll.item, { state: "missing", [element.one.what]: element.one.name }), { class: "missing" }));
     element.one = one;
@@ -50,9 +50,8 @@
     element.shut.hidden = !words.may_send;
     underair.keyed(element.names, item.answers, makeName(element), (line, one) => {
       line.one = one;
-      const [who, team, state, answered, missing] = line.children;
+      const [who, state, answered, missing] = line.children;
       text(who, one.who);
-      text(team, one.team);
       text(state, one.state);
       underair.attribute(line, "data-state", one.code);
       answered.hidden = one.code === "answered" || !words.may_send;
@@ -70,7 +69,7 @@
         orders: make("ol", { class: "orders" }),
         rolls: make("ol", { class: "rolls" }),
       };
-      return make("div", { class: "standing" }, parts.differ, parts.orders, parts.rolls);
+      return [make("div", { class: "standing" }, parts.differ, parts.orders), make("div", { class: "standing" }, parts.rolls)];
     },
 
     // One press, one confirmation: the second press of the same order sends it.

@@ -160,11 +160,13 @@
           doubtOf: doubtAboutClosing, complete: (values, action) => ({ ...values, action }),
         })),
       ] : [make("p", { class: "none" }, words.read_only)];
+      const [orders, rolls] = underair.orders.build(words);
       const watch = make(
         "section", { class: "watch", "aria-label": words.watch },
         pending,
-        underair.orders.build(words),
+        orders,
         section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
+        rolls,
       );
       const side = make(
         "aside", { class: "side", "aria-label": words.side },

@@ -52,11 +52,11 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
             part
             for part in (
                 *map(words.named, under),
-                words.named(row.incident_id) if name_incident and row.incident_id else "",
                 row.task,
             )
             if part
         ),
+        "place": words.named(row.incident_id) if name_incident and row.incident_id else "",
         "turn": turn,
         "turn_range": turn_range,
         "turn_bar": turn_bar,
@@ -71,7 +71,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         if row.entered_at
         else words.NONE,
         "out_by": _out_by(row, now, display),
-        "silent": row.silent_since_at is not None or row.lost is not None,
+        "silent": row.silent_since_at is not None or (row.lost is not None and row.lost.code != "missing"),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
         "soon": relief(row, display),

@@ -230,7 +230,6 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
                     "what": "team",
                     "name": team,
                     "who": words.TEAM.format(team=words.named(team)),
-                    "team": "",
                     "state": "",
                     "code": "called",
                 }
@@ -241,8 +240,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
                     "key": wearer_id,
                     "what": "wearer_id",
                     "name": wearer_id,
-                    "who": words.who(wearer_id, set_id),
-                    "team": words.TEAM.format(team=words.named(team)) if team else "",
+                    "who": ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or "")))),
                     "state": words.ROLL_STATES[state],
                     "code": state,
                 }

@@ -36,7 +36,7 @@ TEAMS = ("Alder", "Birch", "Rowan", "Maple", "Elm", "Ash", "Hazel", "Larch")
 TASKS = ("search, first floor", "hose line", "ventilation", "safety team")
 LONGEST_NAME = 40  # of a set, wearer or team (contract)
 LONGEST_TEXT = 120
-SCENES = ("12", "50", "200", "empty", "one", "long", "pressure_only", "all_silent", "starting")
+SCENES = ("12", "busy", "50", "200", "empty", "one", "long", "pressure_only", "all_silent", "starting")
 
 
 class Line:
@@ -58,7 +58,15 @@ class Staged(Archive):
         super().__init__(folder)
         self.began = datetime.now(UTC)
         self.scene = scene
-        count = {"empty": 0, "one": 1, "long": 8, "starting": 3, "pressure_only": 6, "all_silent": 12}
+        count = {
+            "empty": 0,
+            "one": 1,
+            "long": 8,
+            "starting": 3,
+            "pressure_only": 6,
+            "all_silent": 12,
+            "busy": 9,
+        }
         self.wearers = [Wearer(number, scene) for number in range(count.get(scene) or int_or(scene, 0))]
         self._seq = 100_000
         self._status = folder / "journal" / "listener"
@@ -110,9 +118,41 @@ class Staged(Archive):
         }
         told.append((self.began - timedelta(minutes=4), "note", note))
         told.append((self.began - timedelta(minutes=2), "note", note | {"set_id": self.wearers[0].set_id}))
-        return [
+        said = [
             heard(at, "desk", "desk-1", kind, seq, **fields) for seq, (at, kind, fields) in enumerate(told)
         ]
+        return [*said, *self._busy()] if self.scene == "busy" else said
+
+    def _busy(self) -> list[Heard]:
+        """Say all else that a desk can say: two incidents, orders, a roll call, who came out."""
+        mill, quay = {"incident_id": "TH-20310504-1930"}, {"incident_id": "TH-20310504-1912"}
+        roll = quay | {"roll_id": "R-1"}
+        last = self.wearers[-1]
+        who = {"set_id": last.set_id, "wearer_id": last.wearer_id, "team": last.team}
+        told = [
+            (600, "incident", mill | {"action": "open", "name": "Mill, Weir Lane"}),
+            (590, "tally", mill | {"action": "in", "set_id": "S-050", "wearer_id": "W-50", "team": "Alder"}),
+            (300, "standby", quay | {"team": "Elm", "state": "ready"}),
+            (120, "order", quay | {"order": "evacuate", "state": "given"}),
+            (
+                110,
+                "order",
+                quay | {"order": "withdraw", "state": "given", "team": "Rowan", "text": "north door"},
+            ),
+            (60, "roll_call", roll | {"state": "called"}),
+            (50, "roll_call", roll | {"state": "answered", "team": "Alder"}),
+            (40, "roll_call", roll | {"state": "missing", "wearer_id": "W-05"}),
+            (30, "gauge", quay | {"set_id": "S-002", "pressure_bar": 210}),
+            (20, "tally", quay | who | {"action": "out"}),
+        ]
+        said = [
+            heard(self.began - timedelta(seconds=ago), "desk", "desk-1", kind, 1000 + seq, **fields)
+            for seq, (ago, kind, fields) in enumerate(told)
+        ]
+        against = heard(
+            self.began - timedelta(seconds=12), "desk", "desk-2", "tally", 1, **quay, **who, action="in"
+        )
+        return [*said, against]
 
 
 class Wearer:

@@ -42,7 +42,7 @@ def take(browser: Browser, folder: Path, scene: str) -> None:
                 page = opened(browser, address, scene, theme, screen)
                 name = f"{scene}_{theme}_{screen[0]}"
                 page.screenshot(path=folder / f"{name}.png")
-                if scene == "12":
+                if scene in ("12", "busy"):
                     page.locator(".row").nth(2).click()
                     page.wait_for_timeout(300)
                     page.screenshot(path=folder / f"{name}_actions.png")
@@ -53,7 +53,7 @@ def take(browser: Browser, folder: Path, scene: str) -> None:
                         page.screenshot(path=folder / f"{name}_{eye}.png")
                     eyes(page, "none")
                 pages.append((page, name))
-        if scene == "12":
+        if scene in ("12", "busy"):
             for page, name in pages[:2]:  # one a theme
                 page.emulate_media(media="print")
                 page.pdf(path=folder / f"{name}_print.pdf", format="A4", landscape=True)

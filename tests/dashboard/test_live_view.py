@@ -171,7 +171,7 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
         "1 silent",
     ]
     assert shown["summary"]["I-2"][:4] == ["1 in", "0 under air", "0 not accounted for", "1 not on air yet"]
-    assert "I-2" in next(row for row in shown["rows"] if row["key"] == "3")["sub"]
+    assert "I-2" in next(row for row in shown["rows"] if row["key"] == "3")["place"]
     wanted = replace(SYSTEM, standby_wanted=True)
     assert "No emergency team ready" in picture(ROW, system=wanted)["summary"][""]
     ready = (StandbyLine("I-1", "Elm", "ready", NOW - 60, None),)
