@@ -50,6 +50,12 @@ def demo(port: int, no_browser: bool) -> None:
     help="File of accounts (`underair account add`); with one, everybody has to sign in.",
 )
 @click.option(
+    "--house-sign-in",
+    "house",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="The proxy signs in; dashboard/access/house_sign_in.example.toml shows how.",
+)
+@click.option(
     "--desk", "desk_id", default="desk", show_default=True, help="Name of this desk in what it sends."
 )
 @click.option(
@@ -72,6 +78,7 @@ def serve(
     port: int,
     profile_file: str | None,
     accounts: Path | None,
+    house: Path | None,
     desk_id: str,
     service: str | None,
     config: Path | None,
@@ -93,7 +100,7 @@ def serve(
     from dashboard import serving
     from dashboard.access.reach import Reach
 
-    reach = Reach(host, accounts, public_url, proxy)
+    reach = Reach(host, accounts, public_url, proxy, house)
     serving.serve(
         archive_folder,
         broker_url,

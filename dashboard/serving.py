@@ -19,6 +19,7 @@ from waitress.server import create_server
 
 from analysis.profile import Profile, load_profile
 from dashboard.access.accounts import AccountFile
+from dashboard.access.house_sign_in import HouseSignIn
 from dashboard.access.protection import MOST_SLOW
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.access.sign_in import SignIn
@@ -116,7 +117,9 @@ class Served:
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         self._prepares = prepare is not None
         self._keeper = keeper_of(context)
-        sign_in = None
+        sign_in: SignIn | None = None
+        if reach.house is not None:
+            sign_in = HouseSignIn(reach.house, archive_folder, over_tls=True)
         if reach.accounts is not None:
             over_tls = reach.public_url is not None
             sign_in = SignIn(AccountFile(reach.accounts), archive_folder, over_tls=over_tls)

@@ -32,6 +32,8 @@ class Reach:
         The address that is listened on.
     accounts : Path or None
         File of accounts; with one, nobody sees anything without signing in.
+    house : Path or None
+        Settings of a sign-in by the house, in place of accounts of our own.
     public_url : str or None
         ``https://NAME`` where the reverse proxy is reached.
     proxy : str or None
@@ -42,6 +44,7 @@ class Reach:
     accounts: Path | None = None
     public_url: str | None = None
     proxy: str | None = None
+    house: Path | None = None
 
     def checked(self) -> Reach:
         """Return it when it is safe.
@@ -59,7 +62,7 @@ class Reach:
             raise BadSettings("--proxy has no meaning without --public-url https://NAME")
         if self.host not in LOOPBACK or self.public_url is not None:
             missing = []
-            if self.accounts is None:
+            if self.accounts is None and self.house is None:
                 missing.append("sign-in (--accounts) is needed")
             if self.public_url is None:
                 missing.append("TLS by a declared reverse proxy (--public-url) is needed")
@@ -72,6 +75,12 @@ class Reach:
                 ipaddress.ip_address(self.proxy)
             except ValueError as error:
                 raise BadSettings(f"--proxy must be one IP address, got {self.proxy!r}") from error
+        if self.house is not None and self.accounts is not None:
+            raise BadSettings(
+                "--accounts and --house-sign-in exclude each other: who signs in, we or the house?"
+            )
+        if self.house is not None and self.public_url is None:
+            raise BadSettings("--house-sign-in needs the proxy that signs in: --public-url https://NAME")
         if self.accounts is not None and not AccountFile(self.accounts).accounts():
             raise BadSettings(
                 f"--accounts {self.accounts} holds no account, nobody could sign in; make one with "

@@ -167,12 +167,16 @@ class SignIn:
             self.log.write("sign-in", "", account=known or "", address=address, outcome="refused")
             return self._form(words.WRONG, wanted, 401)
         self.attempts.succeeded(known, address)
+        return self._begin(known, wanted)
+
+    def _begin(self, account: str, wanted: str) -> flask.Response:
+        """Begin a session, and go on to the page that was wanted."""
         before, _ = self.visitor_of(flask.request)
         if before is not None:
             self.sessions.end(before.session)
-        token = self.sessions.begin(known, flask.request.user_agent.string)
-        visitor, _ = self._visitor(token, flask.request)
-        self.note(visitor or Visitor(known), "sign-in", "")
+        token = self.sessions.begin(account, flask.request.user_agent.string)
+        session, _ = self.sessions.of(token, flask.request.user_agent.string)
+        self.note(Visitor(account, session="" if session is None else session.name), "sign-in", "")
         response = flask.make_response(flask.redirect(_safe_next(wanted), 303))
         self._set(response, self.cookie, token, LASTS_S)
         # The page's scripts read this one and send it back with every change.
