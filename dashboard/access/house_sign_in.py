@@ -1,7 +1,7 @@
 """Sign-in by the house: a reverse proxy has authenticated the visitor and says who it is, in which groups.
 
-The proxy (with OpenID Connect, SAML or Kerberos behind it) is the well-kept part. underair takes its word only
-with a secret that the two share, and maps groups to its own roles.
+The proxy (with OpenID Connect, SAML or Kerberos behind it) is the well-kept part. underair takes its word
+only with a secret that the two share, and maps groups to its own roles.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ NO_ACCOUNTS = (
     "Nobody can sign in: the accounts cannot be read. Whoever runs the service finds the reason in its log."
 )
 
-HOUSE_FIRST = "Your house signs you in, but named nobody with a role here. Ask whoever keeps the accounts of your house."
+HOUSE_FIRST = "Your house signs you in, but named nobody with a role here. Ask whoever keeps its accounts."
 SIGN_IN_FIRST = "Sign in first."
 NOT_YOURS = "This is not for your role ({roles}). Whoever keeps the accounts can change that."
 WATCH_ONLY = "Your role watches: it reads, it cannot send."

@@ -1,4 +1,4 @@
-"""Sign-in by the house: the proxy's word counts with the shared secret only, and gives the roles of its groups."""
+"""Sign-in by the house: the proxy's word counts with the secret only, and gives the roles of its groups."""
 
 from __future__ import annotations
 
