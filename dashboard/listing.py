@@ -11,23 +11,12 @@ from typing import Any
 
 from dash import html
 
+from dashboard.rows import Table, cell
+
+__all__ = ["cell", "listing", "shown"]
 MOST_ROWS_AT_ONCE = 200
 MORE_ROWS = "Show {count} more"
 FOUND_ROWS = "{shown} of {total}"
-
-
-def cell(text: str, value: float | str | None = None, href: str | None = None, jump: Any = None) -> Any:
-    """Return one cell: its text, what it sorts by, where it leads, or the view that it jumps to."""
-    if value is None and href is None and jump is None:
-        return text
-    found: dict[str, Any] = {"t": text}
-    if value is not None and value == value:
-        found["v"] = value
-    if href is not None:
-        found["href"] = href
-    if jump is not None:
-        found["jump"] = jump
-    return found
 
 
 def listing(
@@ -63,20 +52,22 @@ def listing(
         Rows that are shown before somebody asks for more.
     """
     made = [list(row) for row in rows]
-    odd = next((row for row in made if len(row) != len(heads)), None)
-    if odd is not None:
-        raise ValueError(f"{name}: a row has {len(odd)} cells, but there are {len(heads)} heads")
+    return shown(Table(name, caption, heads, made, note, empty, numeric, search), at_once)
+
+
+def shown(table: Table, at_once: int = MOST_ROWS_AT_ONCE) -> html.Div:
+    """Return a table that was made already."""
     data = {
-        "caption": caption,
-        "note": note,
-        "heads": list(heads),
-        "rows": made,
-        "empty": empty,
-        "search": list(search) if search else None,
-        "numeric": list(numeric),
+        "caption": table.caption,
+        "note": table.note,
+        "heads": list(table.heads),
+        "rows": table.rows,
+        "empty": table.empty,
+        "search": list(table.search) if table.search else None,
+        "numeric": list(table.numeric),
         "page": at_once,
         "more": MORE_ROWS,
         "found": FOUND_ROWS,
     }
     attributes: dict[str, Any] = {"data-listing": json.dumps(data, ensure_ascii=False)}
-    return html.Div(id=name, className="listing", **attributes)
+    return html.Div(id=table.name, className="listing", **attributes)

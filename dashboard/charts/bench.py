@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from dashboard.charts import words
 from dashboard.charts.figures import lanes_figure
+from dashboard.charts.incident_tables import incident_tables
 from dashboard.charts.overview import (
     ALARM_CHARACTERS,
     alarm_kinds,
@@ -17,17 +18,10 @@ from dashboard.charts.overview import (
     labels,
     overview_figure,
 )
-from dashboard.charts.tables import (
-    Setting,
-    alarm_listing,
-    clock_listing,
-    finding_items,
-    note_listing,
-    silence_listing,
-    turn_back_listing,
-    wear_listing,
-)
+from dashboard.charts.setting import Setting
+from dashboard.charts.tables import finding_items
 from dashboard.charts.view import LANES, MOST_PEOPLE, Look
+from dashboard.listing import shown
 from dashboard.theme import GRAPH_CONFIG
 from ingest.plurals import counted
 
@@ -53,7 +47,7 @@ def bench(look: Look, token: str | None = None) -> Any:
         With which notes may be sent; None for who may not write any.
     """
     about = look.record.about
-    figure, overview, shown = drawn(look)
+    figure, overview, told = drawn(look)
     results = look.record.results
     owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
     request = look.request
@@ -90,7 +84,7 @@ def bench(look: Look, token: str | None = None) -> Any:
             dcc.Store(id="review-window"),
             _heading(look),
             html.Div([_overview_panel(look, overview), _findings_panel()], className="bench-row first"),
-            html.Div([_lanes_panel(look, figure, shown), _side_panel()], className="bench-row"),
+            html.Div([_lanes_panel(look, figure, told), _side_panel()], className="bench-row"),
             *tables(look, setting, may_write=token is not None),
         ],
         id="review-bench",
@@ -100,17 +94,13 @@ def bench(look: Look, token: str | None = None) -> Any:
 
 
 def tables(look: Look, setting: Setting, may_write: bool) -> list[html.Div]:
-    """Return the tables under the lanes."""
-    results = look.record.results
-    return [
-        alarm_listing(results["alarms"], results["alarm_rates"], setting),
-        turn_back_listing(results["turn_back"], results["wears"], setting),
-        silence_listing(results["gaps"], setting),
-        wear_listing(results["wears"], "review-wears", setting),
-        note_listing(look.notes, setting, may_write),
-        html.Div(id="review-note-form"),
-        clock_listing(results["clocks"]),
-    ]
+    """Return the tables under the lanes; the form for notes comes after the notes."""
+    found: list[html.Div] = []
+    for table in incident_tables(look.record, look.notes, setting, may_write):
+        found.append(shown(table))
+        if table.name == "review-notes":
+            found.append(html.Div(id="review-note-form"))
+    return found
 
 
 def _heading(look: Look) -> Any:

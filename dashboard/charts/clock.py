@@ -74,10 +74,13 @@ class Clock:
     changes : bool
         Whether its distance from UTC changes in what is shown: then every time of day carries it, because one
         hour comes twice or not at all.
+    dated : bool
+        Whether what is shown crosses midnight on this clock: then every time of day carries its date.
     """
 
     zone: str = "UTC"
     changes: bool = False
+    dated: bool = False
 
     @property
     def is_utc(self) -> bool:
@@ -91,7 +94,8 @@ class Clock:
     def time(self, moment: datetime, form: str = "%H:%M:%S") -> str:
         """Return the time of day of a moment."""
         local = self.local(moment)
-        return f"{local:{form}}{_offset(local, short=True) if self.changes else ''}"
+        date = f"{local:%m-%d} " if self.dated else ""
+        return f"{date}{local:{form}}{_offset(local, short=True) if self.changes else ''}"
 
     def precise(self, moment: datetime) -> str:
         """Return the time of day to the millisecond."""
@@ -186,8 +190,8 @@ def clock_of(zone: str, extent: Extent | None = None) -> Clock:
     clock = Clock(zone)
     if extent is None:
         return clock
-    start, end = (clock.local(moment_of(at)).utcoffset() for at in (extent.start, extent.end))
-    return Clock(zone, changes=start != end)
+    start, end = (clock.local(moment_of(at)) for at in (extent.start, extent.end))
+    return Clock(zone, start.utcoffset() != end.utcoffset(), start.date() != end.date())
 
 
 def _offset(local: datetime, short: bool = False) -> str:

@@ -35,6 +35,8 @@ class DeskNote:
         Identity of the note that it takes back.
     withdrawn : datetime or None
         When a note that takes this one back was received.
+    account : str or None
+        Who was signed in at the desk, where the note says so.
     """
 
     identity: str
@@ -47,6 +49,7 @@ class DeskNote:
     set_id: str | None
     withdraws: str | None = None
     withdrawn: datetime | None = None
+    account: str | None = None
 
 
 class _Extra(msgspec.Struct):
@@ -54,6 +57,7 @@ class _Extra(msgspec.Struct):
 
     source: Any = None
     withdraws: Any = None
+    account: Any = None
 
 
 def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
@@ -86,6 +90,7 @@ def _note(row: dict[str, Any]) -> DeskNote:
         certainty=row["certainty"] or "recorded",
         set_id=row["set_id"],
         withdraws=_text(extra.withdraws),
+        account=_text(extra.account),
     )
 
 

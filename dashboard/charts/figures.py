@@ -82,9 +82,12 @@ def scales_of(people: list[PersonLanes]) -> Scales:
 
 
 def lanes_figure(
-    people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales
+    people: list[PersonLanes], desk: list[Mark] | None, window: Window, view: View, scales: Scales
 ) -> tuple[dict[str, Any], Shown]:
-    """Return the figure of the chosen people, and how much of their readings is in it."""
+    """Return the figure of the chosen people, and how much of their readings is in it.
+
+    `desk` None: without the desk's lane.
+    """
     drawing = _draw(people, desk, window, view, scales)
     height = TOP_PX + drawing.depth_px + BOTTOM_PX
 
@@ -161,9 +164,12 @@ def x_axis(window: Window, clock: Clock, plot_px: float) -> dict[str, Any]:
     }
 
 
-def _draw(people: list[PersonLanes], desk: list[Mark], window: Window, view: View, scales: Scales) -> Drawing:
+def _draw(
+    people: list[PersonLanes], desk: list[Mark] | None, window: Window, view: View, scales: Scales
+) -> Drawing:
     drawing = Drawing(view, window)
-    _desk_lane(drawing, desk)
+    if desk is not None:
+        _desk_lane(drawing, desk)
     for person in people:
         _person(drawing, person, scales)
     return drawing

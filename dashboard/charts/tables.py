@@ -1,181 +1,99 @@
-"""The review's tables as listings, and the findings as items that jump to their moment."""
+"""An incident's result tables and findings as neutral rows, for the review page and for the report."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
-from urllib.parse import urlencode
 
 import polars as pl
-from dash import html
 
+from analysis.tables import Results
 from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
-from dashboard.charts.desk_notes import DeskNote
-from dashboard.charts.drawing import Window
-from dashboard.listing import cell, listing
-from dashboard.units import METRIC, Quantity, Units
+from dashboard.charts.clock import SECOND_MS
+from dashboard.charts.setting import Setting, amount, around, number, seconds
+from dashboard.rows import Table, cell
 
-AROUND_A_FINDING_S = 60.0
 SEVERITY_ORDER = ["serious", "caution", "note"]
+SPREAD_90 = 1.645  # standard deviations on each side of nine in ten of a normal distribution
+THERMAL_CLASSES = (1, 2, 3, 4)
 
 
-@dataclass(frozen=True)
-class Setting:
-    """What the tables of a bench depend on.
-
-    Attributes
-    ----------
-    owner : dict of str to str
-        Wear to person.
-    whole : Window
-        The incident's extent.
-    units : Units
-    shown : Clock
-        The clock that is shown.
-    policy : str
-        The turn-back policy in force.
-    """
-
-    owner: dict[str, str]
-    whole: Window
-    units: Units = METRIC
-    shown: Clock = UTC_CLOCK
-    policy: str = ""
-
-    def time(self, moment: datetime | None, wear_id: str | None = None) -> Any:
-        """A moment as a button that jumps there, to the wearer whom it is about."""
-        if moment is None:
-            return "–"
-        return self.jump(self.clock(moment), moment, wear_id)
-
-    def clock(self, moment: datetime) -> str:
-        """Return the time of day on the shown clock."""
-        return self.shown.time(moment)
-
-    def jump(self, text: str, moment: datetime, wear_id: str | None) -> Any:
-        """Return a cell that jumps to a moment."""
-        at = moment.timestamp() * SECOND_MS
-        found: dict[str, Any] = {"at": at, **around(at, at, self.whole)}
-        person = self.owner.get(wear_id or "")
-        return cell(text, value=at, jump=found if person is None else found | {"person": person})
-
-    def who(self, row: dict[str, Any]) -> str:
-        """Return the person of a row, or its set."""
-        if row["wear_id"] in self.owner:
-            return self.owner[row["wear_id"]]
-        return f"{words.SET} {row['set_id']}" if row["set_id"] else "–"
-
-
-def around(start: float, end: float, whole: Window) -> dict[str, list[float]]:
-    """Return a window with room on both sides, inside the incident."""
-    margin = max(AROUND_A_FINDING_S * SECOND_MS, (end - start) * 0.25)
-    return {"window": [max(start - margin, whole.start), min(end + margin, whole.end)]}
-
-
-def _day_and_time(moment: datetime | None) -> Any:
-    return "–" if moment is None else cell(f"{moment:%Y-%m-%d %H:%M}", value=moment.timestamp() * SECOND_MS)
-
-
-def _amount(value: float | None, units: Units, quantity: Quantity) -> Any:
-    return "–" if value is None else cell(units.text(quantity, value), value=value)
-
-
-def _number(value: float | None, unit: str, places: int = 0) -> Any:
-    return "–" if value is None else cell(f"{value:z,.{places}f} {unit}", value=value)
-
-
-def _seconds(value: float | None) -> Any:
-    return "–" if value is None else cell(words.duration_text(value), value=value)
-
-
-def incident_listing(incidents: pl.DataFrame) -> html.Div:
-    """Return the list of incidents, each leading to its bench."""
+def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
+    """Return one row an entry: what a person did, over restarts, drop-outs and second cylinders."""
     rows = []
-    for row in incidents.iter_rows(named=True):
-        if row["problem"]:
-            # Its line says so; the others stand.
-            told = words.NOT_ANALYSED.format(problem=row["problem"])
-            rows.append([told, "–", _day_and_time(row["started"]), *["–"] * 5])
-            continue
-        name = row["name"] or row["incident_id"] or words.UNTALLIED_NAME
-        title = f"{name} ({row['incident_id']})" if row["name"] and row["incident_id"] else name
-        seconds = (row["ended"] - row["started"]).total_seconds() if row["started"] and row["ended"] else None
-        graver = [(row["serious"], words.SEVERITY["serious"]), (row["cautions"], words.SEVERITY["caution"])]
-        findings = (
-            ", ".join(f"{count} {text}".replace(" ", "\N{NO-BREAK SPACE}") for count, text in graver if count)
-            or words.NO_ROWS
-        )
+    for row in entries.sort("first_heard", "tallied_in", nulls_last=True).iter_rows(named=True):
+        wear_id = next(iter(row["wear_ids"] or []), None)
+        late = row["turn_back_late_s"]
         rows.append(
             [
-                cell(title, href="/review?" + urlencode({"incident": row["key"]})),
-                row["place"] or "–",
-                _day_and_time(row["started"]),
-                _seconds(seconds),
-                cell(str(row["wearers"]), value=row["wearers"]),
-                cell(str(row["wears"]), value=row["wears"]),
-                cell(str(row["alarms"]), value=row["alarms"]),
-                cell(findings, value=1000 * row["serious"] + row["cautions"]),
+                row["wearer_id"] or words.NOT_TALLIED,
+                row["team"] or "–",
+                ", ".join(row["set_ids"] or []) or "–",
+                setting.time(row["tallied_in"], wear_id),
+                setting.time(row["first_heard"], wear_id),
+                amount(row["entry_bar"], setting.units, "pressure"),
+                setting.time(row["turn_back_at"], wear_id),
+                setting.time(row["turn_back_noted_at"], wear_id),
+                "–" if late is None else seconds(max(late, 0.0)),
+                amount(row["lowest_bar"], setting.units, "pressure"),
+                setting.time(row["tallied_out"], wear_id),
+                words.ENDED_HOW.get(row["ended_how"], row["ended_how"] or "–"),
+                seconds(row["under_air_s"]),
+                seconds(row["unheard_s"]),
             ]
         )
-    return listing(
-        "review-incidents",
-        words.INCIDENTS,
-        words.INCIDENT_HEADS,
-        rows,
-        empty=words.NO_INCIDENTS,
-        search=(words.FIND, words.FIND_INCIDENT_HINT),
-        numeric=(4, 5, 6),
-    )
+    numeric = (5, 8, 9, 12, 13)
+    name, caption, heads = "review-entries", words.ENTRIES, words.ENTRY_HEADS
+    return Table(name, caption, heads, rows, words.ENTRIES_NOTE, words.NO_ROWS, numeric)
 
 
-def wear_listing(wears: pl.DataFrame, name: str, setting: Setting | None = None) -> html.Div:
-    """Return a table of wears: of the whole archive, or of one incident, then jumping in it."""
-    units = setting.units if setting else METRIC
+def wear_table(wears: pl.DataFrame, setting: Setting) -> Table:
+    """Return one row a wear: who, when, cylinder, air and rate."""
+    units = setting.units
     rows = []
-    for row in wears.sort("started", descending=setting is None).iter_rows(named=True):
-        key = row["incident_id"] or row.get("incident_key") or "–"
-        if setting is None:
-            address = {
-                "incident": row.get("incident_key") or key,
-                "people": row["wearer_id"] or row["set_id"],
-            }
-            started = {**_day_and_time(row["started"]), "href": "/review?" + urlencode(address)}
-        else:
-            started = setting.time(row["started"], row["wear_id"])
+    for row in wears.sort("started").iter_rows(named=True):
+        used = "–"
+        if row["free_air_l"] is not None:
+            spread = SPREAD_90 * (row["free_air_sd_l"] or 0.0) * units.factor["volume"]
+            shown = units.shown("volume", row["free_air_l"])
+            places, label = units.decimals["volume"], units.label["volume"]
+            used = cell(f"{shown:,.{places}f} ± {spread:,.{places}f} {label}", value=row["free_air_l"])
+        ends = [amount(row[name], units, "pressure") for name in ("start_bar", "end_bar")]
+        rates = [amount(row[name], units, "rate") for name in ("mean_l_min", "peak_l_min")]
         rows.append(
             [
                 row["wearer_id"] or "–",
                 row["team"] or "–",
                 row["set_id"],
-                key if setting is None else row["wear_id"],
-                started,
-                _seconds((row["ended"] - row["started"]).total_seconds()),
-                _amount(row["start_bar"], units, "pressure"),
-                _amount(row["end_bar"], units, "pressure"),
-                _amount(row["free_air_l"], units, "volume"),
-                _amount(row["mean_l_min"], units, "rate"),
-                _seconds(row["low_air_s"]),
-                _seconds(row["gap_s"]),
+                setting.time(row["started"], row["wear_id"]),
+                setting.time(row["ended"], row["wear_id"]),
+                seconds((row["ended"] - row["started"]).total_seconds()),
+                _cylinder(row, setting),
+                *ends,
+                used,
+                *rates,
+                seconds(row["low_air_s"]),
+                seconds(row["gap_s"]),
             ]
         )
-    heads = list(words.WEAR_HEADS)
-    if setting is not None:
-        heads[3:5] = [words.WEAR_ID, words.STARTED]
-    return listing(
-        name,
+    return Table(
+        "review-wears",
         words.WEARS,
-        heads,
+        words.INCIDENT_WEAR_HEADS,
         rows,
         empty=words.NO_ROWS,
-        search=(words.FIND, words.FIND_WEAR_HINT) if setting is None else None,
-        numeric=(5, 6, 7, 8, 9, 10, 11),
+        numeric=range(7, 14),
     )
 
 
+def _cylinder(row: dict[str, Any], setting: Setting) -> str:
+    if row["water_volume_l"] is None or row["rated_bar"] is None:
+        return words.NOT_KNOWN
+    rated = setting.units.text("pressure", row["rated_bar"])
+    return f"{row['cylinder_count']} × {row['water_volume_l']:g} L, {rated}"  # water volume: always litres
+
+
 def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, Any]]:
-    """Return the findings for the page's script, gravest first, then by time."""
+    """Return the findings, gravest first, then by time; `evidence` names the messages."""
     items = []
     for row in findings.iter_rows(named=True):
         start = row["started"].timestamp() * SECOND_MS if row["started"] else setting.whole.start
@@ -183,12 +101,14 @@ def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, An
         items.append(
             {
                 "id": row["finding_id"],
+                "code": row["code"],
                 "severity": row["severity"],
                 "sign": words.SEVERITY[row["severity"]],
                 "who": setting.who(row),
                 "when": setting.clock(row["started"]) if row["started"] else "",
-                "statement": row["statement"],
+                "statement": setting.sentence(row["statement"], row["started"] or row["ended"]),
                 "person": setting.owner.get(row["wear_id"] or ""),
+                "evidence": list(row["evidence"] or []),
                 "at": start,
                 **around(start, end, setting.whole),
             }
@@ -196,8 +116,8 @@ def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, An
     return sorted(items, key=lambda item: (SEVERITY_ORDER.index(str(item["severity"])), item["at"]))
 
 
-def alarm_listing(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> html.Div:
-    """Return the alarms, reported and derived, with the response; and how fast they came."""
+def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> Table:
+    """Return the alarms, reported and derived: raised, heard, answered, and how fast they came."""
     rate = next(rates.iter_rows(named=True), None)
     rows = []
     for row in alarms.sort("raised", nulls_last=True).iter_rows(named=True):
@@ -205,30 +125,27 @@ def alarm_listing(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -
         if row["source"] == "both" and row["lead_s"] is not None and abs(row["lead_s"]) >= 1:
             wording = words.SET_LATE if row["lead_s"] > 0 else words.SET_EARLY
             source = wording.format(seconds=f"{abs(row['lead_s']):.0f}")
+        raised, *later = (
+            setting.time(row[name], row["wear_id"]) for name in ("raised", "acknowledged", "cleared", "seen")
+        )
         rows.append(
             [
                 setting.who(row),
                 words.ALARMS.get(row["alarm"], row["alarm"]),
-                *(
-                    setting.time(row[name], row["wear_id"])
-                    for name in ("raised", "acknowledged", "cleared", "seen")
-                ),
-                _seconds(row["response_s"]),
+                raised,
+                setting.heard(row.get("heard"), row["raised"]),
+                *later,
+                seconds(row["response_s"]),
                 source,
             ]
         )
-    return listing(
-        "review-alarms",
-        words.ALARM_TABLE,
-        words.ALARM_HEADS,
-        rows,
-        note=words.alarm_rate_text(rate),
-        empty=words.NO_ALARMS,
-        numeric=(6,),
+    rate_text = words.alarm_rate_text(rate)
+    return Table(
+        "review-alarms", words.ALARM_TABLE, words.ALARM_HEADS, rows, rate_text, words.NO_ALARMS, numeric=(7,)
     )
 
 
-def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, setting: Setting) -> html.Div:
+def turn_back_table(turn_back: pl.DataFrame, wears: pl.DataFrame, setting: Setting) -> Table:
     """Return one row a wear: when each policy would have turned it back, and with how much."""
     replayed = {(row["wear_id"], row["policy"]): row for row in turn_back.iter_rows(named=True)}
     policies = [policy for policy in words.POLICIES if any(key[1] == policy for key in replayed)]
@@ -239,12 +156,10 @@ def turn_back_listing(turn_back: pl.DataFrame, wears: pl.DataFrame, setting: Set
         cells: list[Any] = [setting.who(wear), setting.time(wear["started"], wear_id)]
         cells.append(words.NOT_REACHED if team is None else setting.time(team, wear_id))
         cells += [_policy_cell(replayed.get((wear_id, policy)), setting) for policy in policies]
-        cells += [setting.time(wear["ended"], wear_id), _amount(wear["end_bar"], setting.units, "pressure")]
+        cells += [setting.time(wear["ended"], wear_id), amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
     heads = [*words.TURN_BACK_FIRST, *words.policy_heads(policies, setting.policy), *words.TURN_BACK_LAST]
-    return listing(
-        "review-turn-back", words.TURN_BACK, heads, rows, note=words.TURN_BACK_NOTE, empty=words.NO_ROWS
-    )
+    return Table("review-turn-back", words.TURN_BACK, heads, rows, words.TURN_BACK_NOTE, words.NO_ROWS)
 
 
 def _policy_cell(row: dict[str, Any] | None, setting: Setting) -> Any:
@@ -256,76 +171,72 @@ def _policy_cell(row: dict[str, Any] | None, setting: Setting) -> Any:
     return setting.jump(" · ".join(parts), row["at"], row["wear_id"])
 
 
-def silence_listing(gaps: pl.DataFrame, setting: Setting) -> html.Div:
-    """Return the silences inside wears."""
-    rows = [
-        [
-            setting.who(row),
-            row["set_id"],
-            setting.time(row["started"], row["wear_id"]),
-            setting.time(row["ended"], row["wear_id"]),
-            _seconds(row["seconds"]),
-            cell(str(row["lost_messages"]), value=row["lost_messages"]),
-        ]
-        for row in gaps.sort("started").iter_rows(named=True)
-    ]
-    return listing(
+def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
+    """Return the silences inside wears, with what came in them and was refused."""
+    rows = []
+    for row in gaps.sort("started").iter_rows(named=True):
+        refused = row.get("refused_messages")
+        rows.append(
+            [
+                setting.who(row),
+                row["set_id"],
+                setting.time(row["started"], row["wear_id"]),
+                setting.time(row["ended"], row["wear_id"]),
+                seconds(row["seconds"]),
+                cell(str(row["lost_messages"]), value=row["lost_messages"]),
+                "–" if refused is None else cell(str(refused), value=refused),
+            ]
+        )
+    return Table(
         "review-silences",
         words.SILENCES,
         words.SILENCE_HEADS,
         rows,
-        note=words.SILENCES_NOTE,
-        empty=words.NOTHING_SILENT,
-        numeric=(4, 5),
+        words.SILENCES_NOTE,
+        words.NOTHING_SILENT,
+        (4, 5, 6),
     )
 
 
-def note_listing(notes: list[DeskNote], setting: Setting, may_withdraw: bool) -> html.Div:
-    """Return an incident's notes; who may write notes may take one back."""
-    rows = []
-    for note in notes:
-        withdrawn: Any = "–"
-        if note.withdrawn is not None:
-            withdrawn = words.WITHDRAWN_AT.format(when=f"{note.withdrawn:%Y-%m-%d %H:%M}")
-        elif note.withdraws is not None:
-            withdrawn = words.A_WITHDRAWAL
-        elif may_withdraw:
-            withdrawn = cell(words.WITHDRAW, jump={"withdraw": note.identity, "text": note.text})
-        rows.append(
-            [
-                setting.time(note.at),
-                note.source,
-                note.text,
-                note.set_id or "–",
-                words.CERTAINTIES.get(note.certainty, note.certainty),
-                _day_and_time(note.received),
-                withdrawn,
-            ]
-        )
-    return listing(
-        "review-notes", words.NOTES, words.NOTE_HEADS, rows, note=words.NOTES_NOTE, empty=words.NO_NOTES
+def heat_table(results: Results, setting: Setting) -> Table:
+    """Return the heat around each set: highest reading, time in each thermal class, dose."""
+    exposure = results["exposure"].select("wear_id", "thermal_class", "seconds").iter_rows()
+    lasted = {(wear_id, number): length for wear_id, number, length in exposure}
+    wears = results["wears"].filter(pl.col("peak_temperature_c").is_not_null())
+    rows = [
+        [
+            setting.who(row),
+            row["set_id"],
+            amount(row["peak_temperature_c"], setting.units, "temperature"),
+            *(seconds(lasted.get((row["wear_id"], number), 0.0)) for number in THERMAL_CLASSES),
+            number(row["heat_dose"], "", 3),
+        ]
+        for row in wears.sort("heat_dose", descending=True, nulls_last=True).iter_rows(named=True)
+    ]
+    return Table(
+        "review-heat", words.HEAT, words.HEAT_HEADS, rows, words.HEAT_NOTE, words.NO_HEAT, range(2, 8)
     )
 
 
-def clock_listing(clocks: pl.DataFrame) -> html.Div:
+def clock_table(clocks: pl.DataFrame) -> Table:
     """Return each set's clock and what was done about it."""
     rows = [
         [
             row["set_id"],
             str(row["boot"]),
-            _number(row["offset_s"], "s", 2),
-            _number(row["offset_sd_s"], "s", 2),
-            _number(row["drift_ppm"], "ppm"),
+            number(row["offset_s"], "s", 2),
+            number(row["offset_sd_s"], "s", 2),
+            number(row["drift_ppm"], "ppm"),
             cell(str(row["steps"]), value=row["steps"]),
         ]
         for row in clocks.sort("set_id", "boot").iter_rows(named=True)
     ]
-    return listing(
+    return Table(
         "review-clocks",
         words.CLOCKS_TITLE,
         words.CLOCK_HEADS,
         rows,
-        note=words.CLOCKS_NOTE,
-        empty=words.NO_ROWS,
-        numeric=(2, 3, 4, 5),
+        words.CLOCKS_NOTE,
+        words.NO_ROWS,
+        (2, 3, 4, 5),
     )

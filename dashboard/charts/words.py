@@ -75,6 +75,83 @@ WEAR_HEADS = [
     "Not heard",
 ]
 
+INCIDENT_WEAR_HEADS = [
+    "Wearer",
+    "Team",
+    "Set",
+    "From",
+    "Until",
+    "Lasted",
+    "Cylinder",
+    "Start",
+    "End",
+    "Air used ± 90\u00a0%",
+    "Mean rate",
+    "Highest",
+    "Below warning",
+    "Not heard",
+]
+ENTRIES = "Entries"
+ENTRIES_NOTE = (
+    "One row for each time that a person was inside, over restarts, outages and second cylinders. An entry "
+    "ends only when somebody says so."
+)
+ENTRY_HEADS = [
+    "Wearer",
+    "Team",
+    "Sets",
+    "Tallied in",
+    "First heard",
+    "Entry",
+    "Turn-back",
+    "Noted at",
+    "Late by",
+    "Lowest",
+    "Tallied out",
+    "Ended",
+    "Under air",
+    "Not heard",
+]
+ENDED_HOW = {
+    "tallied_out": "tallied out",
+    "resolved": "resolved by the desk",
+    "incident_closed": "incident closed",
+    "open": "still open",
+}
+NOT_KNOWN = "not known"
+AT_ONCE = "at once"
+HEAT = "Heat"
+HEAT_HEADS = ["Wearer", "Set", "Highest reading", "Class I", "Class II", "Class III", "Class IV", "Dose"]
+HEAT_NOTE = (
+    "Seconds of the estimated surroundings in each thermal class (NIST TN 1474). Dose: literature measure of "
+    "air temperature, not what a body felt."
+)
+NO_HEAT = "No set reported a temperature."
+TALLIES = "Tallies"
+TALLY_HEADS = ["Time", "Tally", "Wearer", "Set", "Team", "Task", "Desk (account)", "Corrected"]
+TALLIES_NOTE = "Every tally as it was sent. A corrected one stays in the record."
+NO_TALLIES = "No desk tallied anybody at this incident."
+TALLY_ACTIONS = {"in": "in", "out": "out"}
+CORRECTED_BY = "corrected {when} by {desk}"
+A_CORRECTION = "corrects an earlier one"
+DESK_DID = "Orders, roll calls and what else the desk did"
+DESK_HEADS = ["Time", "Heard at", "What", "Whom", "Text", "Desk (account)"]
+DESK_NOTE = "“Heard at” is a time where a message came over 5 s after it was sent."
+NO_DESK = "No desk gave an order, called a roll or saw an alarm."
+EVERYBODY = "everybody"
+INCIDENT = "Incident"
+ORDER = "Order"
+ROLL_CALL = "Roll call"
+GAUGE = "Gauge read by voice"
+STANDBY = "Emergency team"
+RESOLVED = "Resolved"
+ENTRY = "the entry"
+SEEN = "Seen"
+REFUSED = "Received, but refused"
+REFUSED_HEADS = ["Topic", "Reason", "Field", "First", "Last", "Messages"]
+REFUSED_NOTE = "These messages break the contract. They are kept as received, and no figure uses them."
+NONE_REFUSED = "No message about this incident was refused."
+
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
     "Shade: lowest pressure in each {bin_s} s, the stronger the less. Blank: not under air. Hatched: silent. "
@@ -176,7 +253,7 @@ CLOCKS_NOTE = (
 CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Sure to", "Drift", "Jumps"]
 SILENCES = "Not heard"
 SILENCES_NOTE = "Silence of a set inside a wear. What happened in it was not observed."
-SILENCE_HEADS = ["Wearer", "Set", "From", "Until", "Lasted", "Messages lost"]
+SILENCE_HEADS = ["Wearer", "Set", "From", "Until", "Lasted", "Messages lost", "Refused"]
 NOTHING_SILENT = "No silence longer than three times a set's usual interval."
 NO_ROWS = "none"
 ALARM_TABLE = "Alarms"
@@ -184,6 +261,7 @@ ALARM_HEADS = [
     "Wearer or set",
     "Alarm",
     "Raised",
+    "Heard at",
     "Acknowledged",
     "Cleared",
     "Seen by desk",
@@ -199,7 +277,7 @@ NOTES_NOTE = (
     "What was written at the desk or brought in from elsewhere, at the moment that it is about. Nothing here "
     "is edited: a note that was withdrawn stays, and so does the note that withdrew it."
 )
-NOTE_HEADS = ["Time", "Source", "Note", "Set", "Certainty", "Came in (UTC)", "Withdrawn"]
+NOTE_HEADS = ["Time", "Source", "Note", "Set", "Certainty", "Received", "Withdrawn"]
 NO_NOTES = "Nobody wrote a note about this incident."
 NOTE_ESTIMATED = "estimated"
 NOTE_WITHDRAWN = "withdrawn"

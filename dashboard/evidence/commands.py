@@ -77,7 +77,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     default="UTC",
     show_default=True,
     metavar="NAME",
-    help="Time zone (IANA) of the times; UTC beside.",
+    help="Time zone (IANA) of every time.",
 )
 def report(archive: Path, incident: str, out: Path, profile: str | None, units: str, zone: str) -> None:
     """Write one incident as one HTML file that works offline and prints.

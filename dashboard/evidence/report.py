@@ -1,44 +1,45 @@
-"""One incident as one HTML file: works offline, prints well, written for a reader who was not there."""
+"""One incident as one HTML file: works offline, prints well, written for a reader who was not there.
+
+The rows and figures are those of the review page (`dashboard.charts`), printed by a template (Jinja2). The
+same record, profile and origin give the same bytes.
+"""
 
 from __future__ import annotations
 
-from html import escape
+from collections.abc import Iterator
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
+import jinja2
 import msgspec
 import polars as pl
+from markupsafe import Markup
 
 from analysis.profile import Profile
 from dashboard.charts import words as review_words
-from dashboard.charts.clock import clock_of
-from dashboard.charts.drawing import Window
-from dashboard.charts.figures import scales_of
-from dashboard.charts.lanes import lanes_of, people_of
-from dashboard.charts.overview import whole_window
+from dashboard.charts.clock import Clock, clock_of
+from dashboard.charts.desk_notes import desk_notes
+from dashboard.charts.drawing import View, Window
+from dashboard.charts.figures import lanes_figure, scales_of
+from dashboard.charts.incident_tables import incident_tables
+from dashboard.charts.lanes import PersonLanes, lanes_of, people_of
+from dashboard.charts.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
+from dashboard.charts.setting import Setting
+from dashboard.charts.tables import finding_items
 from dashboard.evidence import words
 from dashboard.evidence.origin import Origin
-from dashboard.evidence.plots import overview_svg, person_svg
-from dashboard.evidence.report_tables import (
-    SEVERITIES,
-    alarms_table,
-    clocks_table,
-    findings_table,
-    gaps_table,
-    heat_table,
-    notes_table,
-    table,
-    turn_back_table,
-    wears_table,
-    who,
-)
-from dashboard.evidence.shown import Shown
+from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
+from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT
 from ingest.plurals import counted
 
-LIBRARIES = ("underair", "python", "numpy", "polars", "scipy", "numba")
+PLOT_PX = 720.0
+MOST_EVIDENCE = 8
+SEVERITIES = ("serious", "caution", "note")
+BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
 
 
 def report_html(
@@ -54,9 +55,9 @@ def report_html(
         By which the wears were judged.
     origin : Origin
     units : Units
-        What figures and plots are shown in.
+        What figures, plots and sentences are shown in.
     zone : str
-        IANA name of the time zone that times are shown in, with UTC beside them.
+        IANA name of the time zone that every time is shown in.
 
     Raises
     ------
@@ -65,171 +66,161 @@ def report_html(
     """
     results, about = record.results, record.about
     everybody = people_of(results)
-    whole = whole_window(results, about)
-    shown = Shown(units, clock_of(zone, whole))
+    notes = desk_notes(record.messages["note"], about["incident_id"])
+    whole = whole_window(results, about, notes)
+    clock = clock_of(zone, whole)
     owner = {wear: row["key"] for row in everybody.iter_rows(named=True) for wear in row["wear_ids"]}
-    body = [
-        _head(about, profile, origin, shown, whole),
-        _section(words.SUMMARY, _summary(record, owner, shown)),
-        _section(words.OVERVIEW, _overview(record, everybody, whole, shown)),
-        _section(words.WHO, wears_table(results["wears"], shown, whole)),
-        _section(words.FINDINGS, findings_table(results["findings"], owner, shown)),
-        _section(words.ALARMS, alarms_table(results, owner, shown)),
-        _section(words.COURSE, _courses(record, everybody, whole, shown)),
-        _section(words.HEAT, heat_table(results, owner, shown)),
-        _section(words.NOT_HEARD, gaps_table(results["gaps"], owner, shown)),
-        _section(words.DESK, notes_table(record, shown)),
-        _section(words.TURN_BACK, turn_back_table(results, owner, profile.turn_back.policy, shown)),
-        _section(words.CLOCKS, clocks_table(results["clocks"])),
-        _section(words.METHODS, _methods(profile)),
-        _section(words.MADE_FROM, _origin(origin)),
-        f'<p class="caution">{escape(CAUTION)}</p>',
-    ]
-    title = f"{words.TITLE}: {about['incident_id'] or about['key']}"
-    style = files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8")
-    return (
-        f'<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        f"<style>{style}</style></head>\n<body><main>\n{chr(10).join(body)}\n</main></body></html>\n"
+    setting = Setting(owner, whole, units, clock, profile.turn_back.policy)
+    findings = [_with_proof(item) for item in finding_items(results["findings"], setting)]
+    tables = incident_tables(record, notes, setting)
+    identity = str(about["incident_id"] or about["key"])
+    return _template().render(
+        words=words,
+        style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
+        identity=identity,
+        caution=CAUTION,
+        name=about["name"] or identity,
+        facts=" · ".join(
+            str(fact) for fact in (identity, about["place"], about["type"], _when(about, clock)) if fact
+        ),
+        made_line=f"Made {origin.made:%Y-%m-%d %H:%M:%S} UTC",
+        made_with=f"{PRODUCT} {origin.versions.get('underair', '')} · profile {profile.name}",
+        choices=list(_choices(units, clock, whole)),
+        faults=origin.archive.faults,
+        summary=" ".join(_summary(record, setting, findings)),
+        grave=[item for item in findings if item["severity"] == "serious"],
+        nobody=review_words.NOBODY,
+        overview=_overview(record, everybody, whole, clock),
+        signs=_signs(record),
+        before=[table for table in tables if table.name in BEFORE_THE_FINDINGS],
+        findings=findings,
+        no_findings=review_words.NO_FINDINGS,
+        courses=_courses(record, everybody, setting),
+        plot_note=f"{words.PLOT_NOTE.format(zone=clock.span_name(whole))} {words.ESTIMATE}",
+        after=[table for table in tables if table.name not in BEFORE_THE_FINDINGS],
+        profile=profile,
+        numbers=_numbers(profile),
+        origin=list(_origin(origin)),
     )
 
 
-def _section(title: str, content: str) -> str:
-    return f"<section><h2>{escape(title)}</h2>{content}</section>"
-
-
-def _head(about: dict[str, Any], profile: Profile, origin: Origin, shown: Shown, whole: Window) -> str:
-    name = about["name"] or about["incident_id"]
-    facts = [
-        about["incident_id"],
-        about["place"],
-        about["type"],
-        _when(about, shown, whole),
-    ]
-    return (
-        f'<header><p class="kind">{words.TITLE}</p><h1>{escape(name)}</h1>'
-        f"<p>{escape(' · '.join(fact for fact in facts if fact))}</p>"
-        f'<p class="note">{PRODUCT} {origin.versions.get("underair", "")} · profile {escape(profile.name)} · '
-        f"made {origin.made:%Y-%m-%d %H:%M:%S} UTC</p>"
-        f'{_state(origin)}{_choices(shown, whole)}<p class="caution">{escape(CAUTION)}</p></header>'
+@cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
     )
+    environment.filters["words_of"] = text_of
+    environment.filters["css"] = _css
+    text = files("dashboard.evidence").joinpath("report.html.j2").read_text(encoding="utf-8")
+    return environment.from_string(text)
 
 
-def _state(origin: Origin) -> str:
-    """Say on the first page when the archive was not whole."""
-    if origin.archive.whole:
-        return ""
-    told = " ".join((words.NOT_WHOLE, *origin.archive.faults))
-    return f'<p class="caution">{escape(told)}</p>'
+def _css(text: str) -> Any:
+    """Return a text as a string of CSS; what could end it is a code point (CSS Syntax 3, section 4.3.7)."""
+    made = "".join(one if one.isalnum() or one in " .,:;()-–·" else f"\\{ord(one):x} " for one in text)
+    return Markup(f'"{made}"')  # noqa: S704 - only letters, digits and harmless signs are left as they are
 
 
-def _choices(shown: Shown, whole: Window) -> str:
-    """Say what was chosen for this report, where anything was."""
-    told = []
-    if not shown.clock.is_utc:
-        told.append(words.LOCAL_TIMES.format(zone=shown.clock.span_name(whole)))
-    if not shown.as_recorded:
-        told.append(words.OTHER_UNITS.format(**shown.units.label))
-    return f'<p class="note">{escape(" ".join(told))}</p>' if told else ""
-
-
-def _when(about: dict[str, Any], shown: Shown, whole: Window) -> str | None:
+def _when(about: dict[str, Any], clock: Clock) -> str | None:
     if about["started"] is None:
         return None
-    utc = f"{about['started']:%Y-%m-%d %H:%M} to {about['ended']:%H:%M} UTC"
-    if shown.clock.is_utc:
-        return utc
-    date = shown.clock.local(about["started"])
-    ended = shown.clock.time(about["ended"], "%H:%M")
-    started = shown.clock.time(about["started"], "%H:%M")
-    return f"{date:%Y-%m-%d} {started} to {ended} ({shown.clock.span_name(whole)}), {utc}"
+    started, ended = clock.local(about["started"]), clock.local(about["ended"])
+    until = f"{ended:%H:%M}" if started.date() == ended.date() else f"{ended:%Y-%m-%d %H:%M}"
+    return f"{started:%Y-%m-%d %H:%M} to {until} {clock.name(about['started'])}"
 
 
-def _summary(record: IncidentRecord, owner: dict[str, str], shown: Shown) -> str:
+def _choices(units: Units, clock: Clock, whole: Window) -> Iterator[str]:
+    yield words.TIMES.format(zone=clock.span_name(whole))
+    if units.name != METRIC.name:
+        yield words.OTHER_UNITS.format(**units.label)
+
+
+def _with_proof(item: dict[str, Any]) -> dict[str, Any]:
+    evidence = item["evidence"]
+    more = len(evidence) - MOST_EVIDENCE
+    proof = ", ".join(evidence[:MOST_EVIDENCE]) or "–"
+    return item | {"proof": f"{proof}, {words.MORE_EVIDENCE.format(count=more)}" if more > 0 else proof}
+
+
+def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:
     results, about = record.results, record.about
-    wears, findings, gaps = results["wears"], results["findings"], results["gaps"]
-    texts = (
-        [review_words.NOBODY]
-        if not len(wears)
-        else [
-            f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} "
-            f"under air between {shown.time(wears['started'].min())} and {shown.time(wears['ended'].max())}"  # type: ignore[arg-type]
-            f"{' UTC' if shown.clock.is_utc else ''}."
-        ]
-    )
-    timed = wears.with_columns((pl.col("ended") - pl.col("started")).dt.total_seconds().alias("seconds"))
-    if len(timed):
+    wears, gaps = results["wears"], results["gaps"]
+    if not len(wears):
+        yield review_words.NOBODY
+    else:
+        first, last = wears["started"].min(), wears["ended"].max()
+        yield (
+            f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} under air between "
+            f"{setting.clock(first)} and {setting.clock(last)}."  # type: ignore[arg-type]
+        )
+        timed = wears.with_columns((pl.col("ended") - pl.col("started")).dt.total_seconds().alias("seconds"))
         longest = timed.sort("seconds", descending=True).row(0, named=True)
-        texts.append(
-            f"The longest lasted {review_words.duration_text(longest['seconds'])} "
-            f"({owner.get(longest['wear_id'], longest['set_id'])})."
-        )
-    below = wears.filter(pl.col("low_air_s") > 0)
-    if len(below):
-        seconds = float(below["low_air_s"].max())  # type: ignore[arg-type]
-        texts.append(
-            f"{counted(len(below), 'wear')} went on below the low-air warning, for up to "
-            f"{review_words.duration_text(seconds)}."
-        )
-    elif len(wears):
-        texts.append("Nobody was under air below the low-air warning, as far as was heard.")
+        lasted = review_words.duration_text(longest["seconds"])
+        yield f"The longest lasted {lasted} ({setting.who(longest)})."
+        below = wears.filter(pl.col("low_air_s") > 0)
+        if len(below):
+            most = review_words.duration_text(float(below["low_air_s"].max()))  # type: ignore[arg-type]
+            yield f"{counted(len(below), 'wear')} went on below the low-air warning, for up to {most}."
+        else:
+            yield "Nobody was under air below the low-air warning, as far as was heard."
     reported = results["alarms"].filter(pl.col("source") != "derived")
     kinds = [review_words.ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
-    alarm_text = f": {', '.join(kinds)}" if kinds else ""
-    texts.append(f"The sets reported {counted(len(reported), 'alarm')}{alarm_text}.")
+    alarms = f": {', '.join(kinds)}" if kinds else ""
+    yield f"The sets reported {counted(len(reported), 'alarm')}{alarms}."
     if len(gaps):
-        lost = int(gaps["lost_messages"].sum())
+        lost = counted(int(gaps["lost_messages"].sum()), "message")
         together = review_words.duration_text(float(gaps["seconds"].sum()))
-        texts.append(
-            f"{counted(len(gaps), 'silence')} inside wears, {together} together; "
-            f"{counted(lost, 'message')} lost there."
-        )
-    counts = {name: int((findings["severity"] == name).sum()) for name in SEVERITIES}
-    texts.append(
+        yield f"{counted(len(gaps), 'silence')} inside wears, {together} together; {lost} lost there."
+    refused = len(record.messages["refused"])
+    if refused:
+        yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."
+    counts = {name: sum(item["severity"] == name for item in findings) for name in SEVERITIES}
+    yield (
         f"Findings: {counts['serious']} serious, {counts['caution']} to be cautious of, "
         f"{counted(counts['note'], 'note')}."
     )
-    grave = findings.filter(pl.col("severity") == "serious").sort("started")
-    items = "".join(
-        f"<li><b>{shown.time(row['started'])}</b> {escape(who(row, owner))}: {escape(row['statement'])}</li>"
-        for row in grave.iter_rows(named=True)
-    )
-    return f"<p>{escape(' '.join(texts))}</p>" + (f"<ul>{items}</ul>" if items else "")
 
 
-def _overview(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, shown: Shown) -> str:
+def _overview(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, clock: Clock) -> str:
     if not len(everybody):
-        return f"<p>{escape(review_words.NOBODY)}</p>"
-    results = record.results
-    svg = overview_svg(everybody, results["wears"], results["alarms"], results["gaps"], whole, shown)
-    return f'<figure>{svg}<figcaption class="note">{escape(words.ESTIMATE)}</figcaption></figure>'
+        return ""
+    return svg_of(overview_figure(record.results, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
 
 
-def _courses(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, shown: Shown) -> str:
-    people = [lanes_of(record.results, record.messages, row) for row in everybody.iter_rows(named=True)]
-    figures = [
-        f"<figure><h3>{escape(review_words.person_title(p.wearer_id, p.team, p.set_ids))}</h3>"
-        f"{person_svg(p, whole, scales_of([p]), shown)}</figure>"
-        for p in people
-    ]
-    note = words.PLOT_NOTE.format(zone=shown.clock.span_name(whole))
-    if not figures:
-        return f"<p>{escape(review_words.NOBODY)}</p>"
-    return f'<p class="note">{escape(note)} {escape(words.ESTIMATE)}</p>' + "".join(figures)
+def _signs(record: IncidentRecord) -> str:
+    signs = [f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(record.results)]
+    return " · ".join([words.OVERVIEW_NOTE, *signs, words.ESTIMATE])
 
 
-def _methods(profile: Profile) -> str:
-    texts = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in words.METHOD_TEXTS)
+def _courses(record: IncidentRecord, everybody: pl.DataFrame, setting: Setting) -> Iterator[str]:
+    """Yield each wearer's lanes, as the page draws them, one at a time: their data is large."""
+    for row in everybody.iter_rows(named=True):
+        person = lanes_of(record.results, record.messages, row)
+        view = View(_lanes(person), setting.units, setting.shown, PLOT_PX)
+        figure, _ = lanes_figure([person], None, setting.whole, view, scales_of([person]))
+        yield svg_of(figure, PLOT_PX, words.COURSE_OF.format(who=person.key))
+
+
+def _lanes(person: PersonLanes) -> tuple[str, ...]:
+    """Return a wearer's lanes on paper: motion where it is spoken of, nothing that would be empty."""
+    wanted = {
+        "air": True,
+        "rate": True,
+        "motion": any(kind.startswith("no_motion") for kind in person.alarm_kinds),
+        "heat": bool(len(person.temperature.x)),
+        "alarms": bool(person.alarm_kinds),
+    }
+    return tuple(lane for lane, drawn in wanted.items() if drawn)
+
+
+def _numbers(profile: Profile) -> Table:
     parts = {name: value for name, value in msgspec.to_builtins(profile).items() if isinstance(value, dict)}
-    numbers = [
+    rows: list[list[Any]] = [
         [f"{part}.{name}", _told(name, value)]
         for part, values in parts.items()
         for name, value in values.items()
     ]
-    sources = "".join(f"<li>{escape(source)}</li>" for source in profile.sources)
-    return (
-        f"<dl>{texts}</dl><h3>{words.IN_FORCE}: {escape(profile.name)}</h3><p>{escape(profile.title)}. "
-        f"{escape(profile.decides)}</p><ul>{sources}</ul>" + table(("Number", "Value"), numbers, kind="keys")
-    )
+    return Table("report-profile", "", ("Number", "Value"), rows)
 
 
 def _told(name: str, value: Any) -> str:
@@ -246,9 +237,23 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
-def _origin(origin: Origin) -> str:
-    made_with = ", ".join(f"{name} {origin.versions[name]}" for name in LIBRARIES if name in origin.versions)
-    return (
-        f"<p>{origin.messages:,} messages. SHA-256 of them as a capture, one a line in the order received: "
-        f"<code>{origin.sha256}</code></p><p>{escape(made_with)}</p>"
+def _origin(origin: Origin) -> Iterator[tuple[str, str]]:
+    """Yield from what, by whom and with what it was made; only the head of the report says when."""
+    yield (
+        words.MESSAGES,
+        words.MESSAGES_TEXT.format(
+            kept=f"{origin.kept:,}", refused=f"{origin.refused:,}", conflicting=f"{origin.conflicting:,}"
+        ),
     )
+    yield words.SHA256, origin.sha256
+    if origin.account:
+        yield (
+            words.EXPORTED,
+            f"{origin.account} on {origin.machine}" + (f": {origin.why}" if origin.why else ""),
+        )
+    state = words.WHOLE if origin.archive.whole else words.NOT_WHOLE
+    yield words.ARCHIVE, " ".join([state, *origin.archive.faults])
+    for writer, head in sorted(origin.archive.heads.items()):
+        yield words.HEAD.format(writer=writer), head
+    yield words.PROGRAM, f"commit {origin.commit}; source SHA-256 {origin.source_sha256}"
+    yield words.VERSIONS, ", ".join(f"{name} {number}" for name, number in origin.versions.items())

@@ -4,16 +4,9 @@ from __future__ import annotations
 
 TITLE = "Report on the use of breathing apparatus"
 SUMMARY = "In short"
-WHO = "Who was under air"
 COURSE = "Course of each wearer"
 OVERVIEW = "Everybody on one clock"
-ALARMS = "Alarms"
-HEAT = "Heat"
 FINDINGS = "Findings and what proves them"
-NOT_HEARD = "What was not heard"
-DESK = "What the desk wrote"
-CLOCKS = "Clocks"
-TURN_BACK = "Turn-back under each policy"
 METHODS = "How the figures are made, and their limits"
 IN_FORCE = "Profile in force"
 MADE_FROM = "Made from"
@@ -21,9 +14,6 @@ ESTIMATE = (
     "Estimates from the messages that arrived; they stand beside, never instead of, gauges, entry control, "
     "radio and what people saw."
 )
-ALL_HEARD = "No silence longer than three times a set's usual interval inside any wear."
-NO_DESK = "The desk wrote no note."
-NO_HEAT = "No set reported a temperature."
 EVIDENCE = "Messages"
 MORE_EVIDENCE = "and {count} more, in the results' findings table"
 PLOT_NOTE = (
@@ -79,34 +69,20 @@ METHOD_TEXTS = (
         "can find.",
     ),
 )
-WEAR_HEADS = (
-    "Wearer",
-    "Team",
-    "Set",
-    "Under air ({zone})",
-    "Lasted",
-    "Cylinder",
-    "{pressure}",
-    "Air used, {volume}, ± 90\u00a0%",
-    "{rate} mean / highest",
-    "Below warning",
-    "Not heard",
-)
-HEAT_HEADS = ("Wearer", "Set", "Highest reading", "Class I", "Class II", "Class III", "Class IV", "Dose")
-HEAT_NOTE = (
-    "Seconds of the estimated surroundings in each thermal class (NIST TN 1474). Dose: literature "
-    "measure of air "
-    "temperature, not what a body felt."
-)
-DESK_HEADS = ("Time", "Note", "Set", "Certainty")
-ALARM_HEADS = ("Wearer", "Alarm", "Raised", "Acknowledged", "Cleared", "Seen", "Response", "Source")
-GAP_HEADS = ("Wearer", "Set", "From", "Until", "Lasted", "Messages lost")
-CLOCK_HEADS = ("Set", "Power-up", "Set minus listener", "Sure to", "Drift", "Jumps")
+MESSAGES = "Messages"
+MESSAGES_TEXT = "{kept} that keep the contract, {refused} refused, {conflicting} conflicting"
+SHA256 = "SHA-256 of the messages as a capture, one a line in the order received"
+EXPORTED = "Made by"
+ARCHIVE = "Archive"
+WHOLE = "Whole when this was made: every part of these days is as it was sealed."
+HEAD = "Head of the archive's chain “{writer}”"
+PROGRAM = "Program"
+VERSIONS = "Versions"
 NOT_WHOLE = "The archive was not whole when this was made; figures may lack what is missing."
-NOTHING = "none"
-LOCAL_TIMES = "Times are those of {zone}, with UTC in brackets beside them; plots have the first only."
+TIMES = "Every time in this report is {zone}."
 OTHER_UNITS = (
-    "Figures and plots are in {pressure}, {temperature} and {volume}, converted for this report only. "
-    "Sentences of the findings, the profile and the methods, and what cylinders are rated for, stay in bar, "
-    "°C and litres, as they were computed."
+    "Figures, plots and sentences are in {pressure}, {temperature} and {volume}, converted for this report. "
+    "Profile and methods stay in bar, °C and litres."
 )
+COURSE_OF = "Course of {who}"
+OVERVIEW_NOTE = "Shade: lowest pressure, darker means lower. Blank: not under air. Hatched: silent."

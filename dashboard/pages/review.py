@@ -15,7 +15,7 @@ from dashboard.access.roles import SEND, visitor
 from dashboard.charts import bench as bench_parts
 from dashboard.charts import words
 from dashboard.charts.figures import lanes_update, x_axis
-from dashboard.charts.tables import incident_listing, wear_listing
+from dashboard.charts.finder import incident_listing, wear_listing
 from dashboard.charts.view import BadView, Look, bench_of, request_of
 from dashboard.context import Context
 from dashboard.evidence.hand_notes import may_be_written

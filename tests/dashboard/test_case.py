@@ -190,7 +190,8 @@ def test_the_bag_says_who_why_from_what_and_with_what(made: Path) -> None:
 def test_the_same_archive_gives_the_same_case_but_for_when_it_was_made(
     archive: Path, made: Path, tmp_path: Path
 ) -> None:
-    write_case(archive, Profile.default(), INCIDENT, tmp_path / "again", datetime(2032, 1, 1, tzinfo=UTC))
+    later = datetime(2032, 1, 1, tzinfo=UTC)
+    write_case(archive, Profile.default(), INCIDENT, tmp_path / "again", later, why="inquiry 31-7")
     lists = [
         (folder / "manifest-sha256.txt").read_text().splitlines() for folder in (made, tmp_path / "again")
     ]

@@ -15,7 +15,7 @@ import pytest
 from analysis.profile import Profile
 from analysis.tables import TABLES
 from dashboard import results_store
-from dashboard.charts.tables import incident_listing
+from dashboard.charts.finder import incident_listing
 from dashboard.results_store import MOST_CONTENTS, PeriodProblem, ResultsStore, UnknownIncident
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem

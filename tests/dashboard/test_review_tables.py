@@ -10,7 +10,9 @@ import pytest
 
 from dashboard.charts.bench import tables
 from dashboard.charts.clock import Clock
-from dashboard.charts.tables import Setting, finding_items, incident_listing, wear_listing
+from dashboard.charts.finder import incident_listing
+from dashboard.charts.setting import Setting
+from dashboard.charts.tables import finding_items, wear_table
 from dashboard.charts.view import Bench, Look, request_of
 from dashboard.charts.words import alarm_rate_text
 from dashboard.listing import listing
@@ -54,11 +56,11 @@ def test_every_table_of_the_bench_fits_and_names_its_people(look: Look) -> None:
 
 def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
     setting = setting_of(look, units=IMPERIAL, shown=Clock("Etc/GMT-1"))
-    wear = data_of(wear_listing(look.record.results["wears"], "w", setting))["rows"][0]
-    assert wear[6]["t"] == "4,351 psi"
-    assert wear[4]["t"] == "11:00:00"
+    wear = wear_table(look.record.results["wears"], setting).rows[0]
+    assert wear[7]["t"] == "4,351 psi"
+    assert wear[3]["t"] == "11:00:00"
     # It jumps to the same moment, whatever clock is shown.
-    assert wear[4]["jump"]["at"] == at(0).timestamp() * 1000
+    assert wear[3]["jump"]["at"] == at(0).timestamp() * 1000
     findings = finding_items(look.record.results["findings"], setting)
     assert [finding["severity"] for finding in findings] == ["serious", "caution"]
     assert findings[0]["when"] == "11:15:00"

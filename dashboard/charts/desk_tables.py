@@ -1,0 +1,168 @@
+"""What the desk said, and what was refused, as neutral rows: tallies, orders, roll calls, notes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+import msgspec
+import polars as pl
+
+from dashboard.charts import words
+from dashboard.charts.clock import SECOND_MS
+from dashboard.charts.desk_notes import DeskNote
+from dashboard.charts.setting import Setting
+from dashboard.rows import Table, cell
+from ingest.contract.frames import Messages
+
+
+class _Signed(msgspec.Struct):
+    """What a desk's payload says beyond the contract: the account that was signed in."""
+
+    account: Any = None
+
+
+def desk_of(row: dict[str, Any]) -> str:
+    """Return a desk and, where somebody was signed in, the account."""
+    try:
+        account = msgspec.json.decode(row["payload"], type=_Signed).account
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        account = None
+    return f"{row['desk_id']} ({account})" if isinstance(account, str) and account else str(row["desk_id"])
+
+
+def _of_incident(messages: Messages, kind: str, incident_id: str | None) -> Iterable[dict[str, Any]]:
+    if kind not in messages or "at" not in messages[kind].columns:
+        return ()
+    chosen = messages[kind].filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
+    return chosen.sort("at", "received", nulls_last=True).iter_rows(named=True)
+
+
+def _moment(row: dict[str, Any]) -> datetime:
+    return row["at"] or row["received"]  # type: ignore[no-any-return]
+
+
+def tally_table(messages: Messages, incident_id: str | None, setting: Setting) -> Table:
+    """Return the tallies, each with its desk and the tally that corrected it."""
+    tallies = list(_of_incident(messages, "tally", incident_id))
+    corrected = {
+        (row["corrects"]["desk_id"], row["corrects"]["boot"], row["corrects"]["seq"]): row
+        for row in tallies
+        if row.get("corrects")
+    }
+    rows = []
+    for row in tallies:
+        by = corrected.get((row["desk_id"], row["boot"], row["seq"]))
+        told = "–"
+        if by is not None:
+            told = words.CORRECTED_BY.format(when=setting.clock(_moment(by)), desk=desk_of(by))
+        elif row.get("corrects"):
+            told = words.A_CORRECTION
+        rows.append(
+            [
+                setting.time(_moment(row)),
+                words.TALLY_ACTIONS.get(row["action"], row["action"]),
+                row["wearer_id"] or "–",
+                row["set_id"] or "–",
+                row["team"] or "–",
+                row["task"] or "–",
+                desk_of(row),
+                told,
+            ]
+        )
+    return Table(
+        "review-tallies", words.TALLIES, words.TALLY_HEADS, rows, words.TALLIES_NOTE, words.NO_TALLIES
+    )
+
+
+def desk_table(messages: Messages, incident_id: str | None, sets: set[str], setting: Setting) -> Table:
+    """Return what else the desk did: orders, roll calls, gauges read by voice, standby teams, alarms seen."""
+    found: list[tuple[datetime, list[Any]]] = []
+
+    def add(row: dict[str, Any], what: str, whom: str, text: str = "") -> None:
+        moment = _moment(row)
+        told = [what, whom or words.EVERYBODY, text or "–", desk_of(row)]
+        found.append((moment, [setting.time(moment), setting.heard(row["received"], moment), *told]))
+
+    for row in _of_incident(messages, "incident", incident_id):
+        add(row, f"{words.INCIDENT} {row['action']}", " ", row["name"] or "")
+    for row in _of_incident(messages, "order", incident_id):
+        add(row, f"{words.ORDER}: {row['order']} {row['state']}", _whom(row), row["text"] or "")
+    for row in _of_incident(messages, "roll_call", incident_id):
+        add(row, f"{words.ROLL_CALL}: {row['state']}", row["wearer_id"] or _whom(row), row["roll_id"])
+    for row in _of_incident(messages, "gauge", incident_id):
+        bar = setting.units.text("pressure", row["pressure_bar"])
+        add(row, words.GAUGE, _whom(row), bar)
+    for row in _of_incident(messages, "standby", incident_id):
+        add(row, f"{words.STANDBY}: {row['state']}", _whom(row), row["text"] or "")
+    for row in _of_incident(messages, "resolved", incident_id):
+        what = words.ALARMS.get(row["alarm"] or "", words.ENTRY)
+        add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"])
+    for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
+        add(row, f"{words.SEEN}: {words.ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
+    rows = [line for _, line in sorted(found, key=lambda one: one[0])]
+    return Table("review-desk", words.DESK_DID, words.DESK_HEADS, rows, words.DESK_NOTE, words.NO_DESK)
+
+
+def _whom(row: dict[str, Any]) -> str:
+    named = [f"{words.TEAM} {row['team']}"] if row.get("team") else []
+    named += [f"{words.SET} {row['set_id']}"] if row.get("set_id") else []
+    return ", ".join(named)
+
+
+def note_table(notes: list[DeskNote], setting: Setting, may_withdraw: bool = False) -> Table:
+    """Return an incident's notes; who may write notes may take one back."""
+    rows = []
+    for note in notes:
+        withdrawn: Any = "–"
+        if note.withdrawn is not None:
+            withdrawn = words.WITHDRAWN_AT.format(when=f"{note.withdrawn:%Y-%m-%d %H:%M}")
+        elif note.withdraws is not None:
+            withdrawn = words.A_WITHDRAWAL
+        elif may_withdraw:
+            withdrawn = cell(words.WITHDRAW, jump={"withdraw": note.identity, "text": note.text})
+        rows.append(
+            [
+                setting.time(note.at),
+                f"{note.source} ({note.account})" if note.account else note.source,
+                note.text,
+                note.set_id or "–",
+                words.CERTAINTIES.get(note.certainty, note.certainty),
+                cell(setting.clock(note.received), value=note.received.timestamp() * SECOND_MS),
+                withdrawn,
+            ]
+        )
+    return Table("review-notes", words.NOTES, words.NOTE_HEADS, rows, words.NOTES_NOTE, words.NO_NOTES)
+
+
+def refused_table(messages: Messages, setting: Setting) -> Table:
+    """Return what was received and refused: a row for each topic, reason and field, with its count."""
+    refused = messages["refused"]
+    rows = []
+    if len(refused):
+        grouped = (
+            refused.group_by("topic", "reason", "path")
+            .agg(pl.col("received").min().alias("first"), pl.col("received").max().alias("last"), pl.len())
+            .sort("first", "topic", "reason")
+        )
+        for row in grouped.iter_rows(named=True):
+            rows.append(
+                [
+                    row["topic"],
+                    row["reason"],
+                    row["path"] or "–",
+                    setting.time(row["first"]),
+                    setting.time(row["last"]),
+                    cell(str(row["len"]), value=row["len"]),
+                ]
+            )
+    return Table(
+        "review-refused",
+        words.REFUSED,
+        words.REFUSED_HEADS,
+        rows,
+        words.REFUSED_NOTE,
+        words.NONE_REFUSED,
+        numeric=(5,),
+    )

@@ -1,0 +1,102 @@
+"""What an incident's tables depend on: whose wear, the shown clock and units, and where a cell jumps to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from dashboard.charts import words
+from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.charts.drawing import Window
+from dashboard.charts.sentences import reworded
+from dashboard.rows import cell
+from dashboard.units import METRIC, Quantity, Units
+
+AROUND_A_FINDING_S = 60.0
+HEARD_LATE_S = 5.0
+"""A message that came sooner came at once, for a person at a desk. Our own rule."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What the tables of a bench depend on.
+
+    Attributes
+    ----------
+    owner : dict of str to str
+        Wear to person.
+    whole : Window
+        The incident's extent.
+    units : Units
+    shown : Clock
+        The clock that is shown.
+    policy : str
+        The turn-back policy in force.
+    """
+
+    owner: dict[str, str]
+    whole: Window
+    units: Units = METRIC
+    shown: Clock = UTC_CLOCK
+    policy: str = ""
+
+    def time(self, moment: datetime | None, wear_id: str | None = None) -> Any:
+        """A moment as a button that jumps there, to the wearer whom it is about."""
+        if moment is None:
+            return "–"
+        return self.jump(self.clock(moment), moment, wear_id)
+
+    def clock(self, moment: datetime) -> str:
+        """Return the time of day on the shown clock."""
+        return self.shown.time(moment)
+
+    def jump(self, text: str, moment: datetime, wear_id: str | None) -> Any:
+        """Return a cell that jumps to a moment."""
+        at = moment.timestamp() * SECOND_MS
+        found: dict[str, Any] = {"at": at, **around(at, at, self.whole)}
+        person = self.owner.get(wear_id or "")
+        return cell(text, value=at, jump=found if person is None else found | {"person": person})
+
+    def who(self, row: dict[str, Any]) -> str:
+        """Return the person of a row, or its set."""
+        if row["wear_id"] in self.owner:
+            return self.owner[row["wear_id"]]
+        return f"{words.SET} {row['set_id']}" if row["set_id"] else "–"
+
+    def heard(self, heard: datetime | None, happened: datetime | None) -> str:
+        """Return when something was heard, where that was later than it happened; else "at once"."""
+        if heard is None or happened is None:
+            return "–"
+        late_s = (heard - happened).total_seconds()
+        return self.clock(heard) if late_s > HEARD_LATE_S else words.AT_ONCE
+
+    def sentence(self, text: str, near: datetime | None) -> str:
+        """Return a finding's sentence in the shown units and on the shown clock."""
+        return reworded(text, near, self.units, self.shown)
+
+
+def around(start: float, end: float, whole: Window) -> dict[str, list[float]]:
+    """Return a window with room on both sides, inside the incident."""
+    margin = max(AROUND_A_FINDING_S * SECOND_MS, (end - start) * 0.25)
+    return {"window": [max(start - margin, whole.start), min(end + margin, whole.end)]}
+
+
+def day_and_time(moment: datetime | None) -> Any:
+    """Return a cell with date and time in UTC."""
+    return "–" if moment is None else cell(f"{moment:%Y-%m-%d %H:%M}", value=moment.timestamp() * SECOND_MS)
+
+
+def amount(value: float | None, units: Units, quantity: Quantity) -> Any:
+    """Return a cell with a quantity in display units."""
+    return "–" if value is None else cell(units.text(quantity, value), value=value)
+
+
+def number(value: float | None, unit: str, places: int = 0) -> Any:
+    """Return a cell with a number and its unit."""
+    return "–" if value is None else cell(f"{value:z,.{places}f} {unit}", value=value)
+
+
+def seconds(value: float | None) -> Any:
+    """Return a cell with a duration."""
+    return "–" if value is None else cell(words.duration_text(value), value=value)

@@ -1,0 +1,74 @@
+"""Tables as neutral rows: made once, shown as a list that sorts in the browser and as markup on paper.
+
+A cell is a text, or a dict with its text (``t``), what it sorts by (``v``), where it leads (``href``) and the
+view that it jumps to (``jump``); paper shows the text alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+
+def cell(text: str, value: float | str | None = None, href: str | None = None, jump: Any = None) -> Any:
+    """Return one cell: its text, what it sorts by, where it leads, or the view that it jumps to."""
+    if value is None and href is None and jump is None:
+        return text
+    found: dict[str, Any] = {"t": text}
+    if value is not None and value == value:
+        found["v"] = value
+    if href is not None:
+        found["href"] = href
+    if jump is not None:
+        found["jump"] = jump
+    return found
+
+
+def text_of(made: Any) -> str:
+    """Return what a cell says."""
+    return str(made["t"]) if isinstance(made, dict) else str(made)
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table.
+
+    Attributes
+    ----------
+    name : str
+        Its id on a page.
+    caption, heads
+        Words above it and above its columns.
+    rows : list of lists
+        Texts, or cells made by `cell`.
+    note : str
+        A sentence under the caption.
+    empty : str
+        What is said when it has no row.
+    numeric : sequence of int
+        Columns that are set to the right.
+    search : (label, hint), optional
+        Words of a search box, when it shall have one.
+
+    Raises
+    ------
+    ValueError
+        For a row that does not fit the heads.
+    """
+
+    name: str
+    caption: str
+    heads: Sequence[str]
+    rows: list[list[Any]] = field(default_factory=list)
+    note: str = ""
+    empty: str = ""
+    numeric: Sequence[int] = ()
+    search: tuple[str, str] | None = None
+
+    def __post_init__(self) -> None:
+        odd = next((row for row in self.rows if len(row) != len(self.heads)), None)
+        if odd is not None:
+            raise ValueError(
+                f"{self.name}: a row has {len(odd)} cells, but there are {len(self.heads)} heads"
+            )

@@ -1,0 +1,54 @@
+"""Findings in a reader's units and on a reader's clock: one of each in every sentence."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+from dashboard.charts.clock import UTC_CLOCK, Clock
+from dashboard.charts.sentences import reworded
+from dashboard.units import IMPERIAL, METRIC
+from ingest.contract.captures import read_capture
+from ingest.contract.frames import frames_from_heard
+
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+NEAR = datetime(2031, 5, 4, 23, 50, tzinfo=UTC)
+
+
+def test_times_are_moved_and_keep_their_date_over_midnight() -> None:
+    said = "Not heard from 23:58:09 UTC (247 bar) to 00:01:10 UTC (224 bar); lost: 399 messages."
+    shown = reworded(said, NEAR, METRIC, Clock("Europe/Berlin"))
+    assert shown == "Not heard from 01:58:09 (247 bar) to 02:01:10 (224 bar); lost: 399 messages."
+    dated = reworded(said, NEAR, METRIC, Clock(dated=True))
+    assert "from 05-04 23:58:09 (247 bar) to 05-05 00:01:10" in dated
+    assert reworded(said, NEAR, METRIC, UTC_CLOCK) == said
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [  # NIST SP 811, Appendix B: 1 bar = 14.5038 psi, 1 L = 0.0353147 ft3; C to F: 1.8 t + 32
+        ("from 70 to 333 °C, by up to 632 K/min", "from 158 to 631 °F, by up to 1138 °F/min"),
+        ("88 % of the rated 300 bar", "88 % of the rated 4,351 psi"),
+        ("(129, 21, ... bar) jumped", "(1,871, 305, ... psi) jumped"),
+        ("more than 150 L/min (highest 284 L/min)", "more than 5.30 ft³/min (highest 10.03 ft³/min)"),
+        ("a cylinder of 6.8 L at 300 bar", "a cylinder of 0.2 ft³ at 4,351 psi"),
+    ],
+)
+def test_quantities_are_converted_where_they_are(said: str, shown: str) -> None:
+    assert reworded(said, NEAR, IMPERIAL, UTC_CLOCK) == shown
+
+
+@pytest.mark.parametrize(
+    "sample", ["cooperage_fire.ndjson.gz", "radio_drill.ndjson.zst", "clock_drill.ndjson.gz"]
+)
+def test_no_finding_keeps_a_second_clock_or_a_second_system(sample: str) -> None:
+    findings = analyse(frames_from_heard(read_capture(SAMPLES / sample)), Profile.default())["findings"]
+    assert len(findings)
+    for row in findings.iter_rows(named=True):
+        shown = reworded(row["statement"], row["started"], IMPERIAL, Clock("America/St_Johns"))
+        assert not re.search(r"\d (bar|°C|K/min|L/min|L)\b|UTC", shown), shown
