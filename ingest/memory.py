@@ -10,9 +10,10 @@ import csv
 import json
 import tomllib
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 import polars as pl
@@ -59,6 +60,7 @@ class MessageMapping(Struct, frozen=True, forbid_unknown_fields=True):
     kind: str
     fields: dict[str, Source]
     when: When | None = None
+    seq: Source | None = None
 
 
 class TimeMapping(Struct, frozen=True, forbid_unknown_fields=True):
@@ -67,6 +69,7 @@ class TimeMapping(Struct, frozen=True, forbid_unknown_fields=True):
     column: str
     format: str = ""
     utc_offset: Annotated[str, Meta(pattern=r"\A[+-][0-2]\d:[0-5]\d\Z")] = "+00:00"
+    zone: str = ""
 
 
 class CsvMapping(Struct, frozen=True, forbid_unknown_fields=True):
@@ -76,6 +79,7 @@ class CsvMapping(Struct, frozen=True, forbid_unknown_fields=True):
     decimal: Annotated[str, Meta(pattern=r"\A[.,]\Z")] = "."
     encoding: str = "utf-8"
     skip_lines: Annotated[int, Meta(ge=0)] = 0
+    columns: list[str] = []
 
 
 class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
@@ -109,6 +113,14 @@ def load_mapping(path: str | Path) -> Mapping:
     except msgspec.ValidationError as error:
         what = explain(str(error), told, _EXPECTED)
         raise BadSettings(f"mapping {path}: {what}; {EXAMPLE.name} documents every option") from error
+    if mapping.time.zone:
+        try:
+            ZoneInfo(mapping.time.zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise BadSettings(
+                f"mapping {path}: time.zone must be an IANA name such as Europe/Berlin, "
+                f"got {mapping.time.zone!r}"
+            ) from None
     for number, message in enumerate(mapping.message):
         where = f"mapping {path}: message[{number}]"
         if message.kind not in SET_KINDS:
@@ -158,12 +170,13 @@ def import_memory(
     folder = create_archive(archive)
     path = Path(path)
     builder = FrameBuilder()
+    clock, numbers = _SetClock(mapping.time), _Numbers(mapping)
     for number, row in _rows(path, mapping):
-        for message in mapping.message:
-            if not _gives(message, row):
-                continue
+        given = [message for message in mapping.message if _gives(message, row)]
+        for position, message in enumerate(given):
             try:
-                topic, payload = _message(mapping, message, row)
+                seq = numbers.next(message, row, position, len(given))
+                topic, payload = _message(mapping, message, row, seq, clock.time(row))
             except ValueError as error:
                 body = json.dumps(row, ensure_ascii=False).encode()
                 refusal = RefusedMessage(f"{path.name}: {error}", f"line {number}")
@@ -185,7 +198,8 @@ def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
         with path.open(encoding=mapping.csv.encoding, newline="") as file:
             for _ in range(mapping.csv.skip_lines):
                 file.readline()
-            reader = csv.DictReader(file, delimiter=mapping.csv.delimiter, restval="", restkey="")
+            names = mapping.csv.columns or None
+            reader = csv.DictReader(file, names, delimiter=mapping.csv.delimiter, restval="", restkey="")
             missing = _columns(mapping) - set(reader.fieldnames or ())
             if missing:
                 has = ", ".join(reader.fieldnames or ()) or "none: it is empty, or skip_lines passes over all"
@@ -209,6 +223,7 @@ def _columns(mapping: Mapping) -> set[str]:
     columns = {mapping.time.column}
     for message in mapping.message:
         sources += message.fields.values()
+        sources += [message.seq] if message.seq is not None else []
         if message.when is not None:
             columns.add(message.when.column)
     return columns | {source.column for source in sources if source.column}
@@ -221,14 +236,89 @@ def _gives(message: MessageMapping, row: dict[str, str]) -> bool:
     return all(row[source.column] for source in needed)
 
 
-def _message(mapping: Mapping, message: MessageMapping, row: dict[str, str]) -> tuple[str, bytes]:
+class _Numbers:
+    """Gives each message its number: the contract counts up by one over all kinds.
+
+    A row that gives several messages has one number for them. Those after the first take the numbers that
+    follow, and the rows after it move up by as many: two messages never carry one identity.
+    """
+
+    def __init__(self, mapping: Mapping) -> None:
+        self._mapping = mapping
+        self._moved: dict[tuple[str, int], int] = {}
+
+    def next(self, message: MessageMapping, row: dict[str, str], position: int, given: int) -> int:
+        """Return the number of a row's message at `position` of `given`.
+
+        Raises
+        ------
+        ValueError
+            When the row's boot or number is none.
+        """
+        speaker = (
+            str(_raw(self._mapping.set_id, row)),
+            int(_number("boot", self._mapping.boot, row, "integer", "")),
+        )
+        if message.seq is not None:
+            return int(_number("seq", message.seq, row, "integer", ""))
+        number = int(_number("seq", self._mapping.seq, row, "integer", ""))
+        found = number + self._moved.get(speaker, 0) + position
+        if position == given - 1:
+            self._moved[speaker] = self._moved.get(speaker, 0) + position
+        return found
+
+
+class _SetClock:
+    """Reads times as the mapping says; in a zone with summer time it goes by the order of the rows."""
+
+    def __init__(self, mapping: TimeMapping) -> None:
+        self._mapping = mapping
+        self._zone = ZoneInfo(mapping.zone) if mapping.zone else None
+        self._before: datetime | None = None
+
+    def time(self, row: dict[str, str]) -> str:
+        """Return a row's time as RFC 3339.
+
+        Raises
+        ------
+        ValueError
+            For a time that is not in the mapping's format, or that a zone's clock left out.
+        """
+        text = row[self._mapping.column]
+        if not self._mapping.format and self._zone is None:
+            return text
+        try:
+            form = self._mapping.format
+            moment = datetime.strptime(text, form) if form else datetime.fromisoformat(text)
+        except ValueError as error:
+            raise ValueError(f"time {text!r}: {error}") from None
+        if moment.tzinfo is not None:
+            return moment.isoformat()
+        if self._zone is None:
+            return moment.isoformat() + self._mapping.utc_offset
+        return self._in_zone(moment, self._zone, text).isoformat()
+
+    def _in_zone(self, moment: datetime, zone: ZoneInfo, text: str) -> datetime:
+        """Return a moment of a zone's clock; of an hour that comes twice, the one that follows the last row."""
+        earlier, later = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
+        if earlier.astimezone(zone).replace(tzinfo=None) != moment:
+            raise ValueError(f"time {text!r}: the clock of {zone.key} was put forward over it")
+        back = self._before is not None and earlier < self._before <= later
+        found = later if back else earlier
+        self._before = found
+        return found
+
+
+def _message(
+    mapping: Mapping, message: MessageMapping, row: dict[str, str], seq: int, time: str
+) -> tuple[str, bytes]:
     set_id = str(_raw(mapping.set_id, row))
     payload: dict[str, Any] = {
         "kind": message.kind,
         "set_id": set_id,
         "boot": _number("boot", mapping.boot, row, "integer", ""),
-        "seq": _number("seq", mapping.seq, row, "integer", ""),
-        "time": _time(mapping.time, row),
+        "seq": seq,
+        "time": time,
         "origin": ORIGIN,
     }
     fields = {field.name: field for field in fields_of(message.kind)}
@@ -265,19 +355,6 @@ def _number(
             f"{name} must be {'an integer' if shape == 'integer' else 'a number'}, got {text!r}"
         ) from None
     return to_contract_unit(number, source.unit or contract_unit, contract_unit)
-
-
-def _time(mapping: TimeMapping, row: dict[str, str]) -> str:
-    text = row[mapping.column]
-    if not mapping.format:
-        return text
-    try:
-        moment = datetime.strptime(text, mapping.format)
-    except ValueError as error:
-        raise ValueError(f"time {text!r}: {error}") from None
-    if moment.tzinfo is not None:
-        return moment.isoformat()
-    return moment.isoformat() + mapping.utc_offset
 
 
 def _without_known_identities(archive: Path, messages: Messages) -> Messages:

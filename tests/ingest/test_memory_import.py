@@ -15,6 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.incident import analyse
+from analysis.profile import Profile
 from ingest.archive.archive import Counts, seal_messages
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
@@ -70,9 +72,30 @@ def test_memory_fills_what_the_radio_lost(tmp_path: Path, memory: Path, pressure
 
 def test_example_documents_every_option() -> None:
     text = EXAMPLE.read_text()
-    for option in ("service", "set_id", "boot", "seq", "delimiter", "decimal", "encoding", "skip_lines"):
+    for option in (
+        "service",
+        "set_id",
+        "boot",
+        "seq",
+        "delimiter",
+        "decimal",
+        "encoding",
+        "skip_lines",
+        "columns",
+    ):
         assert re.search(rf"^{option} = ", text, re.MULTILINE), option
-    for option in ("column", "value", "unit", "words", "optional", "when", "one_of", "format", "utc_offset"):
+    for option in (
+        "column",
+        "value",
+        "unit",
+        "words",
+        "optional",
+        "when",
+        "one_of",
+        "format",
+        "utc_offset",
+        "zone",
+    ):
         assert re.search(rf"\b{option} = ", text), option
     for units in (known_units(unit) for unit in ("bar", "°C", "s", "m/s²", "1")):
         assert " ".join(units) in text
@@ -201,3 +224,83 @@ def test_import_verb_takes_a_mapping(tmp_path: Path, memory: Path) -> None:
     done = subprocess.run([*command, "--mapping", str(EXAMPLE)], capture_output=True, text=True, check=False)
     assert done.returncode == 3, done.stderr
     assert json.loads(done.stdout) == {"received": 7, "kept": 4, "duplicates": 1, "refused": 2}
+
+
+def mapped(tmp_path: Path, *changes: tuple[str, str]) -> Path:
+    text = EXAMPLE.read_text()
+    for before, after in changes:
+        assert before in text, before
+        text = text.replace(before, after, 1)
+    (tmp_path / "mapping.toml").write_text(text)
+    return tmp_path / "mapping.toml"
+
+
+def test_a_row_with_a_pressure_and_an_event_gives_two_identities(tmp_path: Path) -> None:
+    """Both carried the row's number: two messages of one identity, and a false finding of a conflict."""
+    (tmp_path / "log.csv").write_text(
+        "when;unit;power-ups;record;tank psi;gas F;event\n"
+        "05/04/2031 10:00:01;S-014;17;1;2908;;\n"
+        "05/04/2031 10:00:02;S-014;17;2;2900;;DISTRESS\n"
+        "05/04/2031 10:00:03;S-014;17;3;2890;;\n"
+        "05/04/2031 10:00:03;S-014;18;1;2890;;\n"
+    )
+    counts, reasons = import_memory(tmp_path / "log.csv", load_mapping(EXAMPLE), tmp_path / "archive", NOW)
+    assert (counts, reasons) == (Counts(received=5, kept=5, duplicates=0, refused=0), [])
+    messages = Archive(tmp_path / "archive").messages()
+    assert messages["pressure"].select("boot", "seq").sort("boot", "seq").rows() == [
+        (17, 1),
+        (17, 2),
+        (17, 4),
+        (18, 1),
+    ]
+    assert messages["alarm"].select("boot", "seq").rows() == [(17, 3)]
+    findings = analyse(messages, Profile.default())["findings"]
+    assert "conflicting_records" not in findings["code"].to_list()
+    again, _ = import_memory(tmp_path / "log.csv", load_mapping(EXAMPLE), tmp_path / "archive", NOW)
+    assert again == Counts(received=5, kept=0, duplicates=5, refused=0)
+
+
+def test_an_event_with_a_number_of_its_own_keeps_it(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text(
+        "when;unit;power-ups;record;tank psi;gas F;event;event record\n"
+        "05/04/2031 10:00:02;S-014;17;2;2900;;DISTRESS;7\n"
+        "05/04/2031 10:00:03;S-014;17;3;2890;;;\n"
+    )
+    change = ('kind = "alarm"\n', 'kind = "alarm"\nseq = { column = "event record" }\n')
+    mapping = load_mapping(mapped(tmp_path, change))
+    import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
+    messages = Archive(tmp_path / "archive").messages()
+    assert messages["alarm"]["seq"].to_list() == [7]
+    assert sorted(messages["pressure"]["seq"]) == [2, 3]
+
+
+def test_a_clock_with_summer_time_is_read_in_the_order_of_the_rows(tmp_path: Path) -> None:
+    # Europe/Berlin: back from 03:00 to 02:00 at 01:00 UTC on 2031-10-26, ahead from 02:00 to 03:00 at
+    # 01:00 UTC on 2031-03-30 (directive 2000/84/EC, from memory).
+    lines = ["10/26/2031 01:59:59", "10/26/2031 02:30:00", "10/26/2031 02:59:59", "10/26/2031 02:00:00",
+             "10/26/2031 02:30:00", "10/26/2031 03:00:00", "03/30/2031 02:30:00"]  # fmt: skip
+    rows = "".join(f"{text};S-014;17;{number};2900;;\n" for number, text in enumerate(lines, 1))
+    (tmp_path / "log.csv").write_text("when;unit;power-ups;record;tank psi;gas F;event\n" + rows)
+    mapping = load_mapping(mapped(tmp_path, ('zone = ""', 'zone = "Europe/Berlin"')))
+    counts, reasons = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
+    assert counts == Counts(received=7, kept=6, duplicates=0, refused=1)
+    assert "the clock of Europe/Berlin was put forward over it" in reasons[0]
+    times = Archive(tmp_path / "archive").messages()["pressure"].sort("seq")["time"]
+    assert [f"{time:%d %H:%M:%S}" for time in times] == [
+        "25 23:59:59",
+        "26 00:30:00",
+        "26 00:59:59",
+        "26 01:00:00",
+        "26 01:30:00",
+        "26 02:00:00",
+    ]
+    with pytest.raises(BadSettings, match="IANA name"):
+        load_mapping(mapped(tmp_path, ('zone = ""', 'zone = "Mars/Olympus"')))
+
+
+def test_a_file_without_a_line_of_names_is_read_by_the_mappings(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("05/04/2031 10:00:01;S-014;17;1;2908;;\n")
+    names = 'columns = ["when", "unit", "power-ups", "record", "tank psi", "gas F", "event"]'
+    mapping = load_mapping(mapped(tmp_path, ("columns = []", names)))
+    counts, _ = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
+    assert counts.kept == 1
