@@ -299,7 +299,7 @@ class _SetClock:
         return self._in_zone(moment, self._zone, text).isoformat()
 
     def _in_zone(self, moment: datetime, zone: ZoneInfo, text: str) -> datetime:
-        """Return a moment of a zone's clock; of an hour that comes twice, the one that follows the last row."""
+        """Return a moment of a zone's clock; of an hour that comes twice, the one after the last row."""
         earlier, later = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
         if earlier.astimezone(zone).replace(tzinfo=None) != moment:
             raise ValueError(f"time {text!r}: the clock of {zone.key} was put forward over it")

@@ -260,7 +260,12 @@ class Incident:
                 },
             ]
         self.results: Results = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
-        self.results |= {name: conform(name, pl.concat(parts)) for name, parts in tables.items()}
+        # Columns that this incident invents nothing for are null.
+        nothing = {name: pl.DataFrame(schema=TABLES[name]) for name in tables}
+        self.results |= {
+            name: conform(name, pl.concat([nothing[name], *parts], how="diagonal"))
+            for name, parts in tables.items()
+        }
         made = {"wears": wears, "alarms": alarms, "gaps": gaps, "clocks": clocks, "findings": findings}
         self.results |= {name: table(name, rows) for name, rows in (made | {"turn_back": turns}).items()}
         self.messages: Messages = no_messages()
