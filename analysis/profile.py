@@ -6,7 +6,6 @@ writes its own file, and needs to name only what differs.
 
 from __future__ import annotations
 
-import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Literal
@@ -28,7 +27,7 @@ from analysis.policies import (
 )
 from analysis.policies import PolicyName as Policy
 from ingest.contract.errors import BadProfile
-from ingest.toml_faults import explain
+from ingest.toml_faults import document_of, explain
 
 Seconds = Annotated[float, Meta(ge=0, le=86400)]
 Text = Annotated[str, Meta(min_length=1, max_length=500)]
@@ -287,8 +286,8 @@ def parse_profile(text: str, origin: str) -> Profile:
         sentence names the field's path, the value and what was expected.
     """
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        document = document_of(text)
+    except ValueError as error:
         raise BadProfile(f"profile {origin} is not TOML: {error}") from None
     try:
         profile = msgspec.convert(document, Profile, strict=True)

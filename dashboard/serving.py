@@ -28,6 +28,7 @@ from dashboard.context import Context
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.out.outward import Outward, OutwardSettings, load_outward
+from dashboard.slow_clients import IDLE_S, LOOK_EVERY_S, MOST_CONNECTIONS, shed_slow_clients
 from dashboard.trends.view import keeper_of
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
@@ -130,8 +131,10 @@ class Served:
                 application.server,
                 threads=THREADS,
                 ident=None,
-                connection_limit=200,
-                channel_timeout=60,
+                connection_limit=MOST_CONNECTIONS,
+                channel_timeout=IDLE_S,
+                cleanup_interval=LOOK_EVERY_S,
+                asyncore_use_poll=True,
                 max_request_header_size=32 * 1024,
                 max_request_body_size=LARGEST_BODY_BYTES,
                 **reach.proxy_options,
@@ -142,6 +145,7 @@ class Served:
                 f"cannot listen on {host} port {port}: {error.strerror or error}; end what uses the port, or "
                 "choose another --port; --host must be an address of this machine"
             ) from error
+        shed_slow_clients(self._server)
         shown = f"[{host}]" if ":" in host else host
         self.url = (reach.public_url or f"http://{shown}:{self._server.effective_port}").rstrip("/")
         self._thread = threading.Thread(target=self._server.run, name="pages", daemon=True)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ingest.archive.archive import Counts, create_archive, seal_messages
-from ingest.contract.captures import BadLine, Heard, read_lines
+from ingest.contract.captures import BadLine, Heard, read_lines, require_file
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import EPOCH, micros
@@ -66,6 +66,7 @@ def import_capture(
         When the archive cannot be written.
     """
     path = Path(path)
+    require_file(path)
     folder = create_archive(archive)
     name = f"import-{_digest(path)[:16]}"
     done = Imported()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import json
-import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,13 +20,14 @@ from msgspec import Meta, Struct
 
 from ingest.archive.archive import Counts, create_archive, seal_messages
 from ingest.archive.parts import part_files, scan_parts
+from ingest.contract.captures import require_file
 from ingest.contract.errors import BadCapture, BadSettings, RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.times import micros
 from ingest.contract.topics import SET_KINDS, Topic
 from ingest.contract.units import known_units, to_contract_unit
-from ingest.toml_faults import explain
+from ingest.toml_faults import document_of, explain
 
 _EXPECTED = {
     "$.time.utc_offset": "an offset such as +02:00",
@@ -103,10 +103,10 @@ def load_mapping(path: str | Path) -> Mapping:
         With the path of what is wrong.
     """
     try:
-        told = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        told = document_of(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
         raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise BadSettings(f"mapping {path} is not TOML: {error}") from error
     try:
         mapping = msgspec.convert(told, Mapping)
@@ -195,6 +195,7 @@ def import_memory(
 
 def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
     try:
+        require_file(path)
         with path.open(encoding=mapping.csv.encoding, newline="") as file:
             for _ in range(mapping.csv.skip_lines):
                 file.readline()

@@ -3,7 +3,6 @@ option."""
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,7 +11,7 @@ from msgspec import Meta, Struct
 
 from ingest.broker.mqtt import Login
 from ingest.contract.errors import BadSettings
-from ingest.toml_faults import explain
+from ingest.toml_faults import document_of, explain
 
 _ID = "1 to 40 letters, digits, . _ or -"
 _EXPECTED = {
@@ -86,10 +85,10 @@ def load_settings(path: str | Path) -> Settings:
     """
     path = Path(path)
     try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
+        told = document_of(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise BadSettings(f"settings {path} is not TOML: {error}") from error
     try:
         settings = msgspec.convert(told, Settings)

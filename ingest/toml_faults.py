@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import re
+import reprlib
+import tomllib
 from collections.abc import Mapping
 from typing import Any
 
+LARGEST_CHARACTERS = 1_000_000  # a roster of 10,000 wearers has as many
+_shown = reprlib.Repr()
+_shown.maxstring = _shown.maxother = 200
 _TYPES = {
     "float": "a number",
     "int": "a whole number",
@@ -23,6 +28,22 @@ _UNITS = {
     "_s": "s",
     "_l": "L",
 }
+
+
+def document_of(text: str) -> dict[str, Any]:
+    """Return what a TOML text says.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong, in words.
+    """
+    if len(text) > LARGEST_CHARACTERS:
+        raise ValueError(f"it has {len(text):,} characters, at most {LARGEST_CHARACTERS:,} are read")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("its brackets are nested too deep") from None
 
 
 def explain(fault: str, document: Mapping[str, Any], expected: Mapping[str, str]) -> str:
@@ -58,5 +79,7 @@ def explain(fault: str, document: Mapping[str, Any], expected: Mapping[str, str]
     what = re.sub(r"`(\w+)`", lambda found: _TYPES.get(found[1], found[1]), what)
     unit = next((unit for ending, unit in _UNITS.items() if path.endswith(ending)), "")
     what += (f" {unit}" if what[-1].isdigit() else f" in {unit}") if unit else ""
-    got = "" if path == "$" or "[...]" in path else f", got {value!r}"  # which of a list is not told
+    got = (
+        "" if path == "$" or "[...]" in path else f", got {_shown.repr(value)}"
+    )  # which of a list is not told
     return f"{what[:1].lower()}{what[1:]}{got} (at {path})".replace("`", "")

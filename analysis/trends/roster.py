@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import io
-import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from itertools import pairwise
@@ -18,6 +17,7 @@ import polars as pl
 
 from ingest.contract.errors import UnderairError
 from ingest.contract.topics import ID_WORDS, is_id
+from ingest.toml_faults import document_of
 
 FILE_NAMES = ("roster.toml", "roster.csv")
 KEYS = ("wearer", "station", "role", "from", "until")
@@ -129,8 +129,8 @@ def with_station_and_role(wears: pl.DataFrame, roster: pl.DataFrame) -> pl.DataF
 
 def _lines_of_toml(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        document = document_of(text)
+    except ValueError as error:
         raise BadRoster(f"roster {origin} is not TOML: {error}") from None
     unknown = sorted(set(document) - {"wearer"})
     lines = document.get("wearer", [])

@@ -4,6 +4,7 @@ out.
 
 from __future__ import annotations
 
+import hashlib
 import ipaddress
 import threading
 import time
@@ -26,6 +27,7 @@ ACCOUNT_FROM_HERE = Limit(5, 900.0)
 FROM_HERE = Limit(20, 900.0)
 ACCOUNT = Limit(100, 3600.0)
 MOST_KEYS = 10_000
+_NO_ACCOUNT = "\0"  # in no account's name
 
 
 class Attempts:
@@ -42,21 +44,24 @@ class Attempts:
         self._failures: dict[tuple[str, str], deque[float]] = {}
         self._lock = threading.Lock()
 
-    def begin(self, account: str | None, address: str) -> float:
+    def begin(self, name: str, address: str, *, known: bool) -> float:
         """Count an attempt, and return 0; or count nothing and return the seconds to wait before the next.
 
         It counts before the password is looked at: eight attempts at once are eight.
 
         Parameters
         ----------
-        account : str or None
-            None when there is no account of the name that was given.
+        name : str
+            As it was given.
         address : str
             Where the attempt comes from.
+        known : bool
+            Whether there is such an account. A name without one is held just as a name with one: otherwise
+            the answer would show which names are accounts.
         """
         now = self._clock()
         with self._lock:
-            keys = self._keys(account, address)
+            keys = self._keys(name if known else _unknown(name), address)
             wait_s = max(self._wait_s(key, limit, now) for key, limit in keys)
             if wait_s <= 0.0:
                 for key, _ in keys:
@@ -76,12 +81,9 @@ class Attempts:
                 elif self._failures.get(key):
                     self._failures[key].pop()
 
-    def _keys(self, account: str | None, address: str) -> list[tuple[tuple[str, str], Limit]]:
+    def _keys(self, account: str, address: str) -> list[tuple[tuple[str, str], Limit]]:
         place = network(address)
-        keys = [(("", place), FROM_HERE)]
-        if account is not None:
-            keys += [((account, place), ACCOUNT_FROM_HERE), ((account, ""), ACCOUNT)]
-        return keys
+        return [(("", place), FROM_HERE), ((account, place), ACCOUNT_FROM_HERE), ((account, ""), ACCOUNT)]
 
     def _wait_s(self, key: tuple[str, str], limit: Limit, now: float) -> float:
         failures = self._failures.get(key)
@@ -96,10 +98,15 @@ class Attempts:
         recent = {k: times for k, times in self._failures.items() if times and now - times[-1] < longest}
         # Somebody with thousands of addresses fills no memory; what an account has against it stays. A
         # quarter at once, else each attempt from then on would look through them all.
-        places = [key for key in recent if key[1]]
+        places = [key for key in recent if key[1] or key[0].startswith(_NO_ACCOUNT)]
         for key in places[: max(0, len(recent) - MOST_KEYS * 3 // 4)]:
             del recent[key]
         self._failures = recent
+
+
+def _unknown(name: str) -> str:
+    # Its digest: people type passwords into the wrong field, and a name may be of any length.
+    return _NO_ACCOUNT + hashlib.sha256(name.encode(errors="replace")).hexdigest()
 
 
 def network(address: str) -> str:

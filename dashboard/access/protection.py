@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hmac
 import logging
+import re
 import threading
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -40,6 +41,8 @@ SUBJECTS = ("incident", "people", "wearer", "wear", "finding", "year", "month", 
 SLOW_PATHS = ("/review", "/trends", "/access", DASH_UPDATE)
 MOST_SLOW = 10
 _SHOWN = 200
+# RFC 9110, 7.2: a name or address and a port, nothing else.
+_HOST = re.compile(r"(?P<name>[A-Za-z0-9.-]+|\[[0-9A-Fa-f:.]+\])(?::(?P<port>[0-9]{1,5}))?")
 
 log = logging.getLogger(__name__)
 
@@ -129,11 +132,8 @@ def refuse(status: int, reason: str, sentence: str, **headers: str) -> flask.Res
 
 def _foreign(request: flask.Request, hosts: set[str | None], public_url: str | None) -> flask.Response | None:
     """Return the refusal of what was not addressed to us, or does not come from a page of ours."""
-    try:
-        host = urlsplit(f"//{request.environ.get('HTTP_HOST', '')}").hostname
-    except ValueError:
-        host = None
-    if host not in hosts:
+    given = _HOST.fullmatch(request.environ.get("HTTP_HOST", ""))
+    if given is None or given["name"].strip("[]").lower() not in hosts or int(given["port"] or 0) > 65_535:
         return refuse(400, f"host {request.environ.get('HTTP_HOST', '')!r} is not ours", words.NOT_FROM_HERE)
     if public_url is not None and request.scheme != "https":
         return refuse(403, "not over TLS through the proxy", words.NO_TLS.format(url=public_url))

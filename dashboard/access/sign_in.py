@@ -142,7 +142,7 @@ class SignIn:
             flask.g.refusal = str(problem)
             return self._form(words.NO_ACCOUNTS, wanted, 503)
         known = name if name in accounts else None
-        wait_s = self.attempts.begin(known, address)
+        wait_s = self.attempts.begin(name, address, known=known is not None)
         if wait_s > 0.0:
             flask.g.refusal = f"too many attempts to sign in as {known or 'somebody unknown'}"
             self.log.write(

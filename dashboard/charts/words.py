@@ -297,6 +297,7 @@ ANALYSING_NOTE = (
 NOT_OURS = "This request did not come from this page. Reload the page and try again."
 NOT_UNDERSTOOD = "This request cannot be understood. Reload the page and try again."
 NOTE_TOO_LARGE = "This note is too large: 2,000 characters at most."
+NOTE_NOT_YOURS = "You can write notes only into incidents on the live page."
 NOTE_NEEDS_INCIDENT = "These wears belong to no incident; a note needs one. Tally the sets first."
 NOTE_NOT_SENT = "Not sent, and not kept: {problem}. Write it again when the broker is back."
 NOTE_TIME = "Moment that it is about"

@@ -9,7 +9,7 @@ from typing import Any
 
 import flask
 
-from dashboard.access.roles import visitor
+from dashboard.access.roles import REVIEW, visitor
 from dashboard.charts import words
 from dashboard.charts.clock import moment_of
 from dashboard.charts.moment import evidence_of, messages_behind, messages_of_evidence, readout
@@ -192,8 +192,12 @@ def _written(bench: Bench, context: Context) -> flask.Response:
     form = flask.request.get_json(silent=True)
     if not isinstance(form, dict):
         return _problem(words.NOT_UNDERSTOOD, 400)
+    incident = str(form.get("incident", ""))
+    if not _may_see(context, incident):
+        # The same for one that is not there: nobody learns by it which incidents there are.
+        return _problem(words.NOTE_NOT_YOURS, 404)
     try:
-        look = bench.look(request_of({"incident": str(form.get("incident", ""))}))
+        look = bench.look(request_of({"incident": incident}))
         if not hand_notes.may_be_written(look.record):
             return _problem(words.NOTE_NEEDS_INCIDENT, 409)
         if form.get("withdraws"):
@@ -201,8 +205,8 @@ def _written(bench: Bench, context: Context) -> flask.Response:
         else:
             fields = hand_notes.note_fields(form, look.record)
         sent = hand_notes.keep(fields, look.record, context.desk, context.archive.folder)
-    except UnknownIncident as problem:
-        return _problem(problem, 404)
+    except UnknownIncident as problem:  # it names those that there are
+        return _problem(problem if visitor().may(REVIEW) else words.NOTE_NOT_YOURS, 404)
     except RefusedMessage as problem:
         return _problem(problem.reason, 422)
     except BrokerProblem as problem:
@@ -210,6 +214,14 @@ def _written(bench: Bench, context: Context) -> flask.Response:
     except UnderairError as problem:
         return _problem(problem, 400 if isinstance(problem, BadNotes) else 409)
     return flask.jsonify(sent=sent)
+
+
+def _may_see(context: Context, incident: str) -> bool:
+    """Return whether who asks sees an incident: each on the review page, those of now on the live page."""
+    if visitor().may(REVIEW):
+        return True
+    snapshot = context.feed.snapshot if context.feed is not None else None
+    return snapshot is not None and incident in {one.incident_id for one in snapshot.incidents}
 
 
 def _kept(bench: Bench) -> flask.Response:

@@ -11,7 +11,6 @@ import contextlib
 import logging
 import queue
 import threading
-import tomllib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,7 +25,7 @@ from dashboard.out.events import Event, between, standing
 from dashboard.out.state import BoardState, board_states, encoded
 from ingest.broker.mqtt import Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
-from ingest.toml_faults import explain
+from ingest.toml_faults import document_of, explain
 
 EVERY_S = 1.0
 SENT_WITHIN_S = 5.0
@@ -61,15 +60,15 @@ def load_outward(path: str | Path) -> OutwardSettings:
         With the place, the value and what was expected.
     """
     try:
-        told = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        told = document_of(Path(path).read_text(encoding="utf-8"))
         settings = msgspec.convert(told, OutwardSettings)
     except OSError as error:
         raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadSettings(f"settings {path} is not TOML: {error}") from error
     except msgspec.ValidationError as error:
         what = explain(str(error), told, {"$.cap.sender": "a name without spaces and commas"})
         raise BadSettings(f"settings {path}: {what}; {EXAMPLE.name} documents every option") from error
+    except ValueError as error:  # behind its subclass above
+        raise BadSettings(f"settings {path} is not TOML: {error}") from error
     if settings.cap is not None and not (settings.cap.topic or settings.cap.folder):
         raise BadSettings(f"settings {path}: cap needs a topic, a folder, or both")
     return settings

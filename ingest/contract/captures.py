@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import gzip
+import stat
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -100,6 +101,7 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
     """
     path = Path(path)
     number = 0
+    require_file(path)
     try:
         with _opened(path) as lines:
             for line in lines:
@@ -124,6 +126,22 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
         if error.errno is not None:
             raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
         yield BadLine(number + 1, f"{_DAMAGED}: {error}", b"")  # pyarrow's word for broken zstd data
+
+
+def require_file(path: Path) -> None:
+    """Refuse what is no file: a named pipe is waited for without end, a device never ends.
+
+    Raises
+    ------
+    BadCapture
+    """
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
+    if not stat.S_ISREG(mode):
+        what = "a named pipe" if stat.S_ISFIFO(mode) else "a folder" if stat.S_ISDIR(mode) else "no file"
+        raise BadCapture(f"{path} is {what}; write what it gives into a file first, and name that")
 
 
 def _heard(line: bytes) -> Heard:

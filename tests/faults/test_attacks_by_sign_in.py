@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from pathlib import Path
 from typing import Any
@@ -157,18 +158,35 @@ def test_thousands_of_addresses_neither_break_signing_in_nor_fill_the_memory() -
     """An entry whose failures had run out ended every later sign-in with a fault of ours."""
     now = [0.0]
     attempts = Attempts(lambda: now[0])
-    attempts.begin("desk-1", "192.0.2.1")
+    attempts.begin("desk-1", "192.0.2.1", known=True)
     attempts.succeeded("desk-1", "192.0.2.1")  # leaves entries without a failure
     for number in range(MOST_KEYS + 50):
-        attempts.begin(None, f"10.{number >> 16}.{number >> 8 & 255}.{number & 255}")
-    assert attempts.begin("desk-1", "192.0.2.1") == 0.0
+        address = f"10.{number >> 16}.{number >> 8 & 255}.{number & 255}"
+        attempts.begin(f"name-{number}", address, known=False)
+    assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
     assert len(attempts._failures) <= MOST_KEYS
     # What stands against an account is not what goes for want of room.
     for number in range(ACCOUNT.failures):
-        attempts.begin("review-1", f"172.16.{number}.1")
+        attempts.begin("review-1", f"172.16.{number}.1", known=True)
     for number in range(MOST_KEYS + 50):
-        attempts.begin(None, f"11.{number >> 16}.{number >> 8 & 255}.{number & 255}")
-    assert attempts.begin("review-1", "198.51.100.7") > 0.0
+        address = f"11.{number >> 16}.{number >> 8 & 255}.{number & 255}"
+        attempts.begin(f"name-{number}", address, known=False)
+    assert attempts.begin("review-1", "198.51.100.7", known=True) > 0.0
+
+
+def test_a_name_without_an_account_is_answered_and_held_as_one_with(pages: GuardedPages) -> None:
+    """Known names were held after five guesses and unknown ones were not: that told which are accounts."""
+
+    def answers(name: str, address: str) -> list[tuple[int, bytes, set[str]]]:
+        attacker = pages.client()
+        found = []
+        for number in range(ACCOUNT_FROM_HERE.failures + 3):
+            answer = attacker.try_password(name, f"guess number {number} of many", address)
+            body = re.sub(rb'name="form" value="[0-9a-f]+"', b"", answer.data)
+            found.append((answer.status_code, body, set(answer.headers.keys())))
+        return found
+
+    assert answers("desk-1", "203.0.113.9") == answers("nobody-1", "203.0.113.10")
 
 
 def test_a_crowd_of_sign_ins_is_told_to_wait_and_holds_no_thread(

@@ -1,0 +1,130 @@
+"""Half requests, odd hosts, and a desk that asks for what it may not see."""
+
+from __future__ import annotations
+
+import socket
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from dashboard import slow_clients
+from dashboard.serving import Served
+from ingest.archive.archive import create_archive, seal_messages
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
+from tests.dashboard.guarded_pages import GuardedPages
+from tests.faults.io_fault_driver import desk
+
+WaitUntil = Callable[..., Any]
+HALVES = 300
+HALF = b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: "
+
+
+@pytest.fixture
+def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> GuardedPages:
+    return GuardedPages(tmp_path, monkeypatch)
+
+
+def test_300_half_requests_do_not_keep_anybody_from_the_pages(tmp_path: Path) -> None:
+    """Here 200 connections were all, and a half request held one for a minute."""
+    served = Served(create_archive(tmp_path / "archive"))
+    served.start()
+    port = int(served.url.rpartition(":")[2])
+    halves = [socket.create_connection(("127.0.0.1", port)) for _ in range(HALVES)]
+    try:
+        for half in halves:
+            half.sendall(HALF)
+        with urllib.request.urlopen(f"{served.url}/health", timeout=20) as answer:
+            assert answer.status == 200
+    finally:
+        for half in halves:
+            half.close()
+        served.close()
+
+
+def test_half_request_that_goes_on_byte_by_byte_is_shed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wait_until: WaitUntil
+) -> None:
+    monkeypatch.setattr(slow_clients, "HALF_REQUEST_S", 1.0)
+    served = Served(create_archive(tmp_path / "archive"))
+    served.start()
+    port = int(served.url.rpartition(":")[2])
+    with socket.create_connection(("127.0.0.1", port)) as half:
+        half.sendall(HALF)
+        half.settimeout(0.05)
+
+        def is_shed() -> bool:
+            try:
+                half.sendall(b"x")
+                return half.recv(1) == b""
+            except TimeoutError:
+                return False
+            except OSError:
+                return True
+
+        wait_until(is_shed, what="the connection to be closed")
+    served.close()
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        "somebody@localhost",
+        "localhost/x",
+        "localhost?x",
+        "localhost#x",
+        "localhost:99999",
+        "localhost:8a",
+        "localhost:",
+        "localhost\t",
+        "localhost, evil.example",
+        "evil.example",
+        "[::1",
+        "[::1]]",
+        "",
+        "l\u00f6calhost",
+        "localhost\udc80",
+    ],
+)
+def test_a_host_that_is_not_ours_word_for_word_is_refused(pages: GuardedPages, host: str) -> None:
+    answer = pages.client("watch").get("/live", environ_overrides={"HTTP_HOST": host})
+    assert answer.status_code == 400
+
+
+@pytest.mark.parametrize("host", ["localhost", "LOCALHOST", "127.0.0.1:8050", "[::1]:8050"])
+def test_our_own_hosts_are_let_through(pages: GuardedPages, host: str) -> None:
+    assert pages.client("watch").get("/health", environ_overrides={"HTTP_HOST": host}).status_code == 200
+
+
+def _archived(pages: GuardedPages, incident_id: str) -> None:
+    about = {"incident_id": incident_id}
+    heard: list[Heard] = [
+        desk(0, "incident", **about, action="open", name="Mill"),
+        desk(1, "tally", **about, action="in", set_id="S-1", wearer_id="W-07", team="A"),
+        desk(9, "tally", **about, action="out", set_id="S-1", wearer_id="W-07"),
+    ]
+    seal_messages(pages.archive, frames_from_heard(heard), f"import-{incident_id}")
+
+
+def test_desk_writes_no_note_into_an_incident_it_does_not_see_and_learns_no_id(pages: GuardedPages) -> None:
+    _archived(pages, "SECRET-7")
+    note = {"time": "2031-05-04T10:02:00", "zone": "UTC", "text": "forged", "source": "x"}
+    caller = pages.client("desk")
+
+    def written(incident: str) -> Any:
+        return caller.ask("POST", "/review/note", json={"incident": incident, **note})
+
+    known, unknown = written("SECRET-7"), written("I-1")
+    assert (known.status_code, known.data) == (unknown.status_code, unknown.data)
+    assert known.status_code == 404
+    assert b"SECRET" not in unknown.data
+    assert pages.line.sent == []
+    live = SimpleNamespace(incident_id="I-1")
+    pages.feed.snapshot = SimpleNamespace(incidents=(live,))  # type: ignore[assignment]
+    assert b"SECRET" not in written("I-1").data
+    live.incident_id = "SECRET-7"
+    assert written("SECRET-7").status_code == 200
