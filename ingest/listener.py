@@ -20,7 +20,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record
-from ingest.archive.store import work_folder
+from ingest.archive.store import make_folder, work_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
     Login,
@@ -102,7 +102,7 @@ class Listener:
         self.archive = create_archive(archive)
         self._say = say
         self._folder = work_folder(self.archive) / "journal" / settings.name
-        self._folder.mkdir(parents=True, exist_ok=True)
+        make_folder(self._folder)
         self._known_session, client_id = session_id(self._folder, settings.broker)
         self._login = login or login_of(settings.broker)
         self._tls = self._login.tls(self.address)

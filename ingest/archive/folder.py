@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ingest.archive.formats import require_known_format
-from ingest.archive.store import place, work_folder
+from ingest.archive.store import make_folder, place, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 
@@ -39,7 +39,7 @@ def create_archive(folder: str | Path) -> Path:
     """
     path = place(folder)
     try:
-        work_folder(path).mkdir(parents=True, exist_ok=True)
+        make_folder(work_folder(path))
     except OSError as error:
         raise ArchiveProblem(f"the archive {path} cannot be made: {error.strerror}") from error
     require_known_format(path)

@@ -173,6 +173,18 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, durably: else a power cut takes what is in it, synced or not."""
+    made = []
+    missing = folder
+    while not missing.is_dir() and missing != missing.parent:
+        made.append(missing)
+        missing = missing.parent
+    folder.mkdir(parents=True, exist_ok=True)
+    for each in made:
+        sync_folder(each.parent)
+
+
 def put_durably(path: Path, data: bytes) -> None:
     """Write a small file so that it is there as a whole or not at all, and stays."""
     if isinstance(path, StorePath):

@@ -171,32 +171,35 @@ def test_attempts_are_limited_by_account_and_place_and_come_back(tmp_path: Path)
     clock = Hand()
     attempts = Attempts(clock)
     for _ in range(ACCOUNT_FROM_HERE.failures):
-        assert attempts.begin("desk-1", "192.0.2.1") == 0.0
-    assert attempts.begin("desk-1", "192.0.2.1") == pytest.approx(ACCOUNT_FROM_HERE.within_s)
-    assert attempts.begin("desk-1", "192.0.2.2") == 0.0, "a stranger does not lock the desk out"
-    assert attempts.begin("desk-2", "192.0.2.1") == 0.0
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
+    assert attempts.begin("desk-1", "192.0.2.1", known=True) == pytest.approx(ACCOUNT_FROM_HERE.within_s)
+    assert attempts.begin("desk-1", "192.0.2.2", known=True) == 0.0, "a stranger does not lock the desk out"
+    assert attempts.begin("desk-2", "192.0.2.1", known=True) == 0.0
     clock.at += ACCOUNT_FROM_HERE.within_s
-    assert attempts.begin("desk-1", "192.0.2.1") == 0.0
+    assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
 
 
 def test_unknown_names_count_against_the_place(tmp_path: Path) -> None:
     attempts = Attempts(Hand())
-    for _ in range(FROM_HERE.failures):
-        assert attempts.begin(None, "192.0.2.1") == 0.0
-    assert attempts.begin(None, "192.0.2.1") > 0.0
-    assert attempts.begin("desk-1", "192.0.2.1") > 0.0
+    for number in range(FROM_HERE.failures):
+        assert attempts.begin(f"name-{number}", "192.0.2.1", known=False) == 0.0
+    assert attempts.begin("nobody", "192.0.2.1", known=False) > 0.0
+    assert attempts.begin("desk-1", "192.0.2.1", known=True) > 0.0
 
 
 def test_one_account_is_not_guessed_from_many_places() -> None:
     attempts = Attempts(Hand())
-    waits = [attempts.begin("desk-1", f"198.51.{i // 250}.{i % 250}") for i in range(ACCOUNT.failures + 20)]
+    waits = [
+        attempts.begin("desk-1", f"198.51.{i // 250}.{i % 250}", known=True)
+        for i in range(ACCOUNT.failures + 20)
+    ]
     assert sum(wait == 0.0 for wait in waits) == ACCOUNT.failures
 
 
 def test_a_good_sign_in_takes_its_attempt_back() -> None:
     attempts = Attempts(Hand())
     for _ in range(100):
-        assert attempts.begin("desk-1", "192.0.2.1") == 0.0
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
         attempts.succeeded("desk-1", "192.0.2.1")
 
 

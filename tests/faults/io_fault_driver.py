@@ -28,6 +28,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.retention import retain
 from ingest.archive.sealing import Outcome, SealingProcess
 from ingest.archive.sealing_process import Sealing
+from ingest.archive.store import make_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.archive.writing import Delivery, Writing
@@ -52,6 +53,7 @@ class Shim:
         self._arm.argtypes = [ctypes.c_char_p, ctypes.c_long, ctypes.c_int]
         self._disarm = library.io_faults_disarm
         self._disarm.restype = ctypes.c_long
+        self._record = library.io_faults_record
 
     @contextlib.contextmanager
     def failing(self, folder: Path, at: int, fault: int) -> Iterator[list[int]]:
@@ -62,6 +64,14 @@ class Shim:
             yield seen
         finally:
             seen.append(self._disarm())
+
+    @contextlib.contextmanager
+    def recording(self, folder: Path, log: int) -> Iterator[None]:
+        """Write down each call, with its bytes, into an open file."""
+        self._record(log)
+        with self.failing(folder, 0, 1):
+            yield
+        self._record(-1)
 
 
 def motion(seq: int, day: int = 0) -> Heard:
@@ -119,14 +129,15 @@ class _NoSealing(SealingProcess):
         pass
 
 
-def receive(archive: Path) -> list[int]:
+def receive(archive: Path, told: Callable[[list[int]], object] = len) -> list[int]:
     create_archive(archive)
     folder = archive / "journal" / "listener"
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     session_id(folder, BrokerSettings())
     acknowledged: list[int] = []
 
     def durable(batch: list[Delivery]) -> None:
+        told([each.mid for each in batch])
         acknowledged.extend(each.mid for each in batch)
 
     writing_module.SealingProcess = _NoSealing  # type: ignore[misc]
@@ -252,7 +263,24 @@ def trial(shim: Shim, work: Work, prepared: Path, folder: Path, at: int, fault: 
     return seen[0], "; ".join(wrong)
 
 
+def record_calls(log: Path, archive: Path, name: str) -> None:
+    """Do the work once, with every call written down, and what was acknowledged in its place."""
+    with log.open("wb", buffering=0) as file:
+
+        def told(numbers: list[int]) -> None:
+            file.write(b"ack\t%s\t0\t\t0\n" % ",".join(map(str, numbers)).encode())
+
+        with Shim().recording(archive, file.fileno()):
+            if name == "receiving":
+                receive(archive, told)
+            else:
+                WORKS[name].do(archive)
+
+
 def main() -> None:
+    if sys.argv[1] == "--record":
+        record_calls(Path(sys.argv[2]), Path(sys.argv[3]), sys.argv[4])
+        return
     folder, every = Path(sys.argv[1]), int(sys.argv[2])
     shim = Shim()
     for name in sys.argv[3:] or WORKS:
