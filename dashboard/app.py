@@ -21,7 +21,7 @@ from urllib.parse import parse_qsl
 import flask
 from dash import Dash, Input, Output, State, ctx, dcc, html, set_props
 
-from dashboard import theme, words
+from dashboard import damage, theme, words
 from dashboard.access import roles
 from dashboard.access import words as access_words
 from dashboard.access.protection import after_sending, plain, protect, refused_page
@@ -104,6 +104,7 @@ def create_app(
     app.layout = html.Div(
         [
             dcc.Location(id="address", refresh=False),
+            *damage.places(),
             html.Div(html.Main(html.P(words.LOADING), id="page"), id="shell"),
             html.Div(id="failed"),
         ]
@@ -133,6 +134,7 @@ def create_app(
 
     for module in modules.values():
         module.register(app, context)
+    damage.register(app, context)
     _add_routes(app)
     if sign_in is not None:
         sign_in.add_routes(app.server)

@@ -30,6 +30,7 @@ from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import Context
 from ingest.archive.reading import Archive
+from ingest.archive.sound import trouble_lately
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
@@ -428,7 +429,8 @@ def _results_of(everything: Results, incident_id: str | None) -> Results:
 
 def _fingerprint(folder: Path) -> frozenset[tuple[str, int]]:
     """Return the names and lengths of the folder's files: nothing new has come while they hold."""
-    found = set()
+    # What is altered or missing may be restored with the length that it had.
+    found = {(f"{fault.what}: {fault.where}", 0) for fault in trouble_lately(folder)}
     for place, folders, names in os.walk(folder):
         folders[:] = [name for name in folders if name not in (ACCESS_LOG, "derived")]  # no news
         for name in names:

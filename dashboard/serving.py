@@ -25,6 +25,7 @@ from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
 from dashboard.context import Context
+from dashboard.damage import Checks
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.out.outward import Outward, OutwardSettings, load_outward
@@ -118,6 +119,7 @@ class Served:
         context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         self._prepares = prepare is not None
         self._keeper = keeper_of(context)
+        self._checks = Checks(archive.folder)
         sign_in: SignIn | None = None
         if reach.house is not None:
             sign_in = HouseSignIn(reach.house, archive_folder, over_tls=True)
@@ -156,6 +158,7 @@ class Served:
             self._outward.start()
         self.feed.start()
         self._keeper.start()
+        self._checks.start()
         self._thread.start()
         if self.desk is not None and not self._prepares:  # else the feed opens it when it is ready
             try:
@@ -201,6 +204,7 @@ class Served:
         if self._outward is not None:
             self._outward.stop()
         self._keeper.stop()
+        self._checks.stop()
         if self.desk is not None:
             self.desk.close()
 

@@ -10,6 +10,8 @@ from typing import Any
 import click
 
 from ingest.contract.errors import UnderairError, system_sentence
+from ingest.place_option import ARCHIVES
+from ingest.trouble_said import INCOMPLETE, say_trouble
 
 # In the order in which a newcomer meets them: `underair --help` reads as a story.
 VERBS = {
@@ -35,6 +37,9 @@ VERBS = {
     "check-broker": ("ingest.keeping_commands", "check_broker"),
 }
 
+NOT_ANSWERING = ("demo", "listen", "serve", "account", "verify")
+"""Verbs that run on, or that say by themselves what of an archive is damaged."""
+
 
 class Story(click.Group):
     """A command group whose verbs are imported on use, so that `--help` starts quickly."""
@@ -57,6 +62,21 @@ class Story(click.Group):
         command: click.Command = getattr(importlib.import_module(module), attribute)
         return command
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the verb; say what of its archive could not be read, and end with 3 then."""
+        try:
+            result = super().invoke(ctx)
+        except UnderairError:
+            _say_trouble(ctx)  # perhaps the reason
+            raise
+        except SystemExit as done:
+            if done.code == INCOMPLETE:
+                _say_trouble(ctx)
+            raise
+        if _say_trouble(ctx):
+            ctx.exit(INCOMPLETE)
+        return result
+
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
@@ -66,6 +86,18 @@ class Story(click.Group):
             hint = f"did you mean {' or '.join(alike)}?" if alike else "`underair --help` lists them."
             ctx.fail(f"there is no verb {args[0]!r}; {hint}")
         return super().resolve_command(ctx, args)
+
+
+def _say_trouble(ctx: click.Context) -> bool:
+    """Say on stderr what of the verb's archives cannot be read; return whether there is any."""
+    if ctx.invoked_subcommand in NOT_ANSWERING or not ctx.meta.get(ARCHIVES):
+        return False
+    from ingest.archive.sound import trouble_of
+
+    found = [trouble for archive in ctx.meta[ARCHIVES] if (trouble := trouble_of(archive))]
+    for trouble in found:
+        say_trouble(trouble)
+    return bool(found)
 
 
 @click.command(cls=Story, context_settings={"help_option_names": ["-h", "--help"]})
@@ -87,6 +119,10 @@ def main(arguments: list[str] | None = None) -> Any:
         if error.errno is None:  # nothing that the machine refused: a fault of ours
             raise
         click.echo(f"underair: {system_sentence(error)}", err=True)
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":  # of a library in Rust: no `Exception`, and no traceback
+            raise
+        click.echo(f"underair: a library failed: {error}. Report it; nothing was finished", err=True)
     sys.exit(1)
 
 

@@ -52,3 +52,6 @@ def shortened(name: str, most: int) -> str:
 def footer(profile_name: str) -> str:
     """Return the footer: version and doctrine profile in force."""
     return f"{PRODUCT} {version('underair')} · Profile: {profile_name} · Recorded times are UTC"
+
+
+LEFT_OUT = "Part of the record cannot be read. Figures here leave it out."

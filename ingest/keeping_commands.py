@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import click
+import msgspec
 
 from ingest.broker_options import login_option
 from ingest.place_option import ArchivePlace
@@ -33,11 +34,14 @@ def tidy(archive: Path, as_json: bool) -> None:
 
     from ingest.archive.index import ArchiveIndex
     from ingest.archive.parts import require_archive
+    from ingest.archive.tidying import quarantine_sentence
     from ingest.archive.tidying import tidy as bring_in_order
 
     require_archive(archive)
     done = bring_in_order(archive, datetime.now(UTC))
     ArchiveIndex(archive).bring_up_to_date()
+    if done.quarantined:
+        click.echo(f"underair: {quarantine_sentence(archive, done.quarantined)}", err=True)
     if as_json:
         click.echo(json.dumps(asdict(done)))
     elif not done.rows:
@@ -55,7 +59,7 @@ def print_verified(archive: Path, as_json: bool) -> bool:
 
     found = verify(archive)
     if as_json:
-        click.echo(json.dumps(asdict(found)))
+        click.echo(msgspec.json.encode(asdict(found)).decode())
     else:
         for fault in found.faults:
             click.echo(fault)

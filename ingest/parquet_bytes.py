@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from typing import Any
 
 import polars as pl
+
+_SEAL = b"SHA2"
+_PARQUET = b"PAR1"
 
 
 def parquet_bytes(table: pl.DataFrame, **options: Any) -> memoryview:
@@ -17,3 +21,30 @@ def parquet_bytes(table: pl.DataFrame, **options: Any) -> memoryview:
     made = io.BytesIO()
     table.write_parquet(made, **options)
     return made.getbuffer()
+
+
+def sealed(made: memoryview) -> bytes:
+    """Return the bytes of a file that only underair reads, with their SHA-256 (FIPS 180-4) behind them."""
+    return bytes(made) + hashlib.sha256(made).digest() + _SEAL
+
+
+def unsealed(kept: bytes, *, or_parquet: bool = False) -> bytes:
+    """Return what `sealed` was given.
+
+    Parameters
+    ----------
+    kept : bytes
+    or_parquet : bool
+        Also take a Parquet file as it was kept before there were seals.
+
+    Raises
+    ------
+    ValueError
+        When a byte is another one.
+    """
+    if or_parquet and kept.endswith(_PARQUET):
+        return kept
+    made, digest = kept[: -32 - len(_SEAL)], kept[-32 - len(_SEAL) : -len(_SEAL)]
+    if not kept.endswith(_SEAL) or hashlib.sha256(made).digest() != digest:
+        raise ValueError("its SHA-256 is another")
+    return made

@@ -9,6 +9,8 @@ from typing import Any
 import click
 
 _SCHEME = "s3:"
+ARCHIVES = "underair.archives"
+"""In a click context's `meta`: the archives that a verb was given."""
 
 
 class ArchivePlace(click.Path):
@@ -30,7 +32,13 @@ class ArchivePlace(click.Path):
         self._must_exist = must_exist
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the path."""
+        """Return the path, and remember it as one that the verb reads."""
+        place = self._place(value, param, ctx)
+        if ctx is not None:
+            ctx.meta.setdefault(ARCHIVES, []).append(place)
+        return place
+
+    def _place(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not str(value).startswith(_SCHEME):
             if self._must_exist and not Path(value).exists():
                 self.fail(

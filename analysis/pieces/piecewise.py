@@ -52,7 +52,8 @@ def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
 
 def _piece_words(batch: Pieces, number: int) -> str:
     """Say which piece of a batch this is, so that it can be looked at by itself."""
-    piece, since, until, rows, _ = batch.table.row(number)
+    columns = ("piece", "since", "until", "rows")
+    piece, since, until, rows = batch.table.select(columns).row(number)
     incidents = batch.incidents.filter(pl.col("piece") == piece)["incident_id"].to_list()
     sets = batch.power_ups.filter(pl.col("piece") == piece)["set_id"].unique().sort().to_list()
     about = [f"incident {', '.join(incidents)}"] if incidents else []

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import ingest
+from ingest.archive.sound import Altered, altered_here, remember_altered
 from ingest.contract.errors import UnderairError
 
 T = TypeVar("T")
@@ -146,7 +147,9 @@ def _runner(client: Any, engine: str) -> Run:
                         f"the Dask scheduler of the engine {engine} went away, or dropped the work "
                         f"({result}); see to the scheduler, then run this again"
                     )
-                yield result
+                found, altered = result
+                remember_altered(altered)
+                yield found
         except KilledWorker as error:
             raise UnderairError(
                 f"the workers die of one task again and again: {error}; have they enough memory?"
@@ -168,8 +171,11 @@ def _runner(client: Any, engine: str) -> Run:
 _AT = "at the worker on "
 
 
-def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) -> R:
-    """Do a task here, if the tables will be those of who asks; an error tells the machine."""
+def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) -> tuple[R, Altered]:
+    """Do a task here, if the tables will be those of who asks; an error tells the machine.
+
+    With the result comes what was altered of the parts that were read here: who asks says it.
+    """
     where = f"{_AT}{socket.gethostname()} (process {os.getpid()})"
     try:
         differ = {name for name, value in made_with().items() if value != asked_with.get(name)}
@@ -178,7 +184,7 @@ def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) 
                 f"the versions are not those of who asks, so the figures could differ: here "
                 f"{_words(made_with(), differ)}; asked for {_words(asked_with, differ)}. Install the same"
             )
-        return function(task)
+        return function(task), altered_here()
     except UnderairError as error:
         error.args = (f"{where}: {error}",)
         raise

@@ -103,6 +103,7 @@ ROUTES: dict[str, Rule] = {
 # By the callback's output, as Dash knows it.
 CALLBACKS: dict[str, Rule] = {
     "shell.children": SIGNED_IN,  # and then by PAGES
+    "damage.children": SIGNED_IN,
     "review-content.children": REVIEW,
     "..review-lanes.figure...review-overview.figure...review-shown.children..": REVIEW,
 }

@@ -195,8 +195,6 @@ def _end_with_state(state: ArchiveState, what: str) -> None:
     """Say that an archive was not whole, and end with 3 then."""
     if state.whole:
         return
-    for fault in state.faults:
-        click.echo(f"underair: {fault}", err=True)
     click.echo(f"underair: the archive is not whole, and {what} says so", err=True)
     sys.exit(INCOMPLETE)
 

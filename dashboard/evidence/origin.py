@@ -107,7 +107,7 @@ def state_of(folder: Path, messages: Messages) -> ArchiveState:
         day = _day(fault.where)
         inside = isinstance(first, datetime) and isinstance(last, datetime) and day is not None
         if not inside or first.date() - LATE <= day <= last.date() + LATE:  # type: ignore[union-attr]
-            faults.append(str(fault))
+            faults.append(fault.sentence())
     return ArchiveState(found.heads, tuple(faults), found.unsealed)
 
 

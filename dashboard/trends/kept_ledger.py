@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import io
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ import polars as pl
 
 from analysis.trends.ledger import SCHEMAS, Ledger
 from ingest.archive.store import sync_folder
-from ingest.parquet_bytes import parquet_bytes
+from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
 IDENTITY = ("key", "digest")
 PIECES = pl.Schema([("key", pl.String), ("digest", pl.UInt64), ("messages", pl.Int64)])
@@ -95,9 +96,10 @@ def write_kept(kept: Kept, folder: Path) -> None:
 def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
     """Read a table; None when it is not there, damaged, or of another make."""
     try:
-        frame = pl.read_parquet(path)
+        # Brought in with an earlier underair, a table has no seal, and cannot be made again.
+        frame = pl.read_parquet(io.BytesIO(unsealed(path.read_bytes(), or_parquet="brought" in path.parts)))
         return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
-    except (pl.exceptions.PolarsError, OSError):
+    except (pl.exceptions.PolarsError, OSError, ValueError):
         return None
 
 
@@ -105,7 +107,7 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
     """Write a table aside, synced, and put it in its place."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    made = parquet_bytes(frame, compression="zstd")
+    made = sealed(parquet_bytes(frame, compression="zstd"))
     try:
         with aside.open("wb") as file:
             file.write(made)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import secrets
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
 
+from ingest.archive.expected import SEALING, part_name, unsettled
 from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
-from ingest.archive.journal import Damage, journal_folders, read_frames, segments, sync_folder
+from ingest.archive.journal import Damage, read_frames, sync_folder
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.store import StorePath, store_problem
 from ingest.contract.columns import APART, TABLES, empty_frame
@@ -20,8 +22,6 @@ from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
 from ingest.contract.kinds import KINDS
 
-SEALING = "sealing"
-
 
 @dataclass(frozen=True)
 class Sealed:
@@ -29,22 +29,6 @@ class Sealed:
 
     counts: Counts
     damages: list[Damage]
-
-
-def part_name(segment: Path) -> str:
-    """Return the name of the parts of a journal segment: listener and segment."""
-    return f"{segment.parent.name}-{segment.stem}"
-
-
-def unsettled(archive: Path) -> set[str]:
-    """Return the names of parts that will be written again: their segments are still in a journal.
-
-    On a store a mark says so for journals of other machines.
-    """
-    names = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
-    if isinstance(archive, StorePath):
-        names |= {mark.name for mark in StorePath(f"{archive}/{SEALING}").below()}
-    return names
 
 
 class Recent:
@@ -197,7 +181,7 @@ def seal_messages(
     messages : dict of str to polars.DataFrame
         In the order of receipt.
     name : str
-        Of the parts.
+        Of the parts; without `overwrite` random digits follow it.
     writer : str
         Whose manifest they stand in.
     recent : Recent or None
@@ -212,6 +196,8 @@ def seal_messages(
         topic and payload, as often) is counted but not stored again. An object that a mapping read counts
         once, however many messages were made of it: refused when a value of it could not be mapped.
     """
+    # By chance, not by clock or count: no other part ever has its name.
+    part = name if overwrite else f"{name}-{secrets.token_hex(8)}"
     received = kept = refused = 0
     sealed: dict[str, pl.DataFrame] = {}
     made = made_by_a_mapping(messages["originals"])
@@ -242,22 +228,11 @@ def seal_messages(
         for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
             if not isinstance(day, date):
                 raise ArchiveProblem(f"a message of kind {kind} without the date of its receipt")
-            write_part(archive, kind, day, _free_name(archive, kind, day, name, overwrite), rows, writer)
+            write_part(archive, kind, day, part, rows, writer, again=overwrite)
     if recent is not None:
         for kind, fresh in sealed.items():
             recent.add(kind, fresh.select(message_key(kind)))
     return Counts(received, kept, received - kept - refused, refused)
-
-
-def _free_name(archive: Path, kind: str, day: date, name: str, overwrite: bool) -> str:
-    if overwrite:
-        return name
-    folder = archive / kind / f"date={day}"
-    free, count = name, 1
-    while (folder / f"{free}.parquet").exists():
-        count += 1
-        free = f"{name}.{count}"
-    return free
 
 
 def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:

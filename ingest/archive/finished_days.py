@@ -21,6 +21,7 @@ from ingest.own_process import command_of
 
 FIRST_AFTER_S = 60.0
 AGAIN_AFTER_S = 3600.0
+_KEPT_ASIDE = 3  # exit code: merged, but for damaged parts
 _SEALED_WITHIN = timedelta(minutes=10)  # yesterday's last segment is sealed by then
 
 
@@ -65,7 +66,7 @@ class FinishedDays:
             pause_s = AGAIN_AFTER_S if trouble else seconds_to_next(datetime.now(UTC))
 
     def _merge(self) -> str:
-        """Merge once; return why not, empty when all is well."""
+        """Merge once; return why not, empty when it is done. What was kept aside meanwhile is said here."""
         try:
             with self._lock:
                 if self._stopping.is_set():
@@ -85,6 +86,9 @@ class FinishedDays:
             if pipe is not None:
                 pipe.close()
         code = self._process.returncode
+        if code == _KEPT_ASIDE:
+            self._say(trouble.strip())
+            return ""
         return trouble.strip() or (f"the merging process ended with exit code {code}" if code else "")
 
 
@@ -121,12 +125,16 @@ def main() -> None:
     if archive.is_dir() and not _is_there_work(archive, datetime.now(UTC).date().isoformat()):
         return
     from ingest.archive.index import ArchiveIndex
-    from ingest.archive.tidying import tidy
+    from ingest.archive.tidying import quarantine_sentence, tidy
     from ingest.contract.errors import UnderairError
 
     try:
-        tidy(archive, datetime.now(UTC))
+        quarantined = tidy(archive, datetime.now(UTC)).quarantined
         ArchiveIndex(archive).bring_up_to_date()
+        if quarantined:
+            with contextlib.suppress(BrokenPipeError):
+                print(quarantine_sentence(archive, quarantined), flush=True)
+            sys.exit(_KEPT_ASIDE)
     except (UnderairError, OSError) as error:
         with contextlib.suppress(BrokenPipeError):
             print(error, flush=True)

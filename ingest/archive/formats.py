@@ -15,7 +15,7 @@ import msgspec
 from ingest.archive.store import StorePath
 from ingest.contract.errors import ArchiveProblem
 
-FORMAT = 1
+FORMAT = 2
 _STEP = 1 << 16
 
 

@@ -24,14 +24,14 @@ from typing import NamedTuple
 
 import polars as pl
 
-from ingest.archive.archive import unsettled
+from ingest.archive.expected import unsettled
 from ingest.archive.parts import day_folders, day_of, parts_by_day, parts_in, scan_parts
+from ingest.archive.sound import sound_parts
 from ingest.archive.store import StorePath, StoreProblem
 from ingest.contract.columns import FRAME_SCHEMAS
-from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
-from ingest.parquet_bytes import parquet_bytes
+from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
 FOLDER = "index"
 LATER = timedelta(hours=12)
@@ -131,6 +131,11 @@ class ArchiveIndex:
             return rows
         about = {tuple(mark) for mark in known}
         missing = [part for part in parts if tuple(part.mark) not in about]
+        sound = set(sound_parts(part.path for part in missing))
+        missing = [part for part in missing if part.path in sound]
+        # What is altered is looked at again each time: it may have been restored.
+        parts = [part for part in parts if tuple(part.mark) in about or part.path in sound]
+        marks = [part.mark for part in parts]
         there = pl.DataFrame(
             [(part.kind, part.day, part.path.stem) for part in parts if tuple(part.mark) in about],
             schema=_PART,
@@ -138,7 +143,7 @@ class ArchiveIndex:
         )
         kept = rows.join(there, on=list(_PART), how="semi")
         order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
-        made = pl.concat([kept, *(_summary_of(part, self.archive) for part in missing)]).sort(order)
+        made = pl.concat([kept, *(_summary_of(part) for part in missing)]).sort(order)
         with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
             _write(path, made, marks)
         return made
@@ -246,15 +251,8 @@ def summary(kind: str, day: date, part: str, messages: pl.LazyFrame) -> pl.DataF
     return named.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).collect()
 
 
-def _summary_of(part: Part, archive: Path) -> pl.DataFrame:
-    try:
-        return summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
-    except pl.exceptions.PolarsError as error:
-        what = str(error).partition("\n")[0]
-        raise ArchiveProblem(
-            f"the part {part.path.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
-            "tells what else is damaged. Move the part out of the archive to read the rest"
-        ) from error
+def _summary_of(part: Part) -> pl.DataFrame:
+    return summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
 
 
 def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
@@ -269,7 +267,7 @@ def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
 def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.DataFrame]:
     """Return the marks of the parts that an index file is about, and its rows; nothing when it is no good."""
     try:
-        kept = path.read_bytes()
+        kept = unsealed(path.read_bytes())
         about = json.loads(pl.read_parquet_metadata(io.BytesIO(kept))["underair_index"])
         rows = pl.read_parquet(io.BytesIO(kept), hive_partitioning=False)
     except (OSError, KeyError, ValueError, pl.exceptions.PolarsError):
@@ -282,7 +280,7 @@ def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.Data
 
 def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
     about = {"underair_index": json.dumps({"version": _VERSION, "parts": marks})}
-    made = parquet_bytes(rows, row_group_size=_ROW_GROUP_ROWS, metadata=about)
+    made = sealed(parquet_bytes(rows, row_group_size=_ROW_GROUP_ROWS, metadata=about))
     if isinstance(path, StorePath):
         path.put(made)
         return

@@ -8,8 +8,9 @@ the tail too, and reports them.
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from ingest.archive.journal_frames import Damage as Damage
@@ -21,6 +22,7 @@ from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".journal"
+_STAMP = "%Y%m%dT%H%M%S%fZ"
 
 
 def segments(folder: Path) -> list[Path]:
@@ -35,6 +37,19 @@ def journal_folders(archive: Path) -> Iterator[Path]:
         yield from sorted(path for path in root.iterdir() if path.is_dir())
 
 
+def _next_stamp(folder: Path, now: datetime) -> str:
+    """Return a time for a segment's name, after all that are there, whatever the clock does."""
+    stamp = now.astimezone(UTC).strftime(_STAMP)
+    there = segments(folder)
+    newest = there[-1].stem.partition("-")[0] if there else ""
+    if stamp > newest:
+        return stamp
+    try:
+        return (datetime.strptime(newest, _STAMP) + timedelta(microseconds=1)).strftime(_STAMP)
+    except ValueError:
+        raise ArchiveProblem(f"{there[-1]} is not named as a segment: move it out of {folder}") from None
+
+
 class SegmentWriter:
     """Appends batches to one segment; each is durable when `append` returns.
 
@@ -47,17 +62,10 @@ class SegmentWriter:
     """
 
     def __init__(self, folder: Path, now: datetime) -> None:
-        stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%S")
         self._file = -1
-        for count in range(now.microsecond, now.microsecond + 1_000_000):
-            path = folder / f"{stamp}{count:06d}Z{SUFFIX}"
-            try:
-                self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
-            except FileExistsError:
-                continue
-            break
-        else:
-            raise ArchiveProblem(f"no free segment name in {folder} at {stamp}")
+        # The parts get this name too: random digits keep it from ever being given twice, whatever the clock.
+        path = folder / f"{_next_stamp(folder, now)}-{secrets.token_hex(8)}{SUFFIX}"
+        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         self.path = path
         self.rows = 0
         self.size = 0

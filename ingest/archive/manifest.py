@@ -11,7 +11,7 @@ import fcntl
 import hashlib
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
@@ -20,6 +20,7 @@ import msgspec
 import polars as pl
 
 from ingest.archive import store_chains
+from ingest.archive.digests import DIGESTS, digest_text, rows_digest
 from ingest.archive.formats import FORMAT, last_line, require_known
 from ingest.archive.journal import sync_folder
 from ingest.archive.store import StorePath
@@ -28,9 +29,8 @@ from ingest.contract.errors import ArchiveProblem
 SUFFIX = ".ndjson"
 NOTHING_BEFORE = "0" * 64
 _HASH = b',"hash":"%s"}'
-_HASH_LENGTH = len(_HASH) - 2 + 64
-_DIGEST_BYTES = 16
-_DIGEST_MASK = (1 << 8 * _DIGEST_BYTES) - 1
+HASH_LENGTH = len(_HASH) - 2 + 64
+_SPEAKERS_NAMED = 12
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -47,8 +47,15 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         Of receipt.
     sha256 : str
         Of the file.
+    size : int
+        Of the file, in bytes; 0 in form 1, which does not say.
     rows_digest : str
-        Of what the rows hold, whatever their order: see `rows_digest`.
+        Of what the rows hold, whatever their order: see `ingest.archive.digests`. Lines of form 1 have that
+        of time of receipt, topic and payload; since form 2 it covers every column.
+    speakers : list of str
+        Sets or desks that speak in it, at most 12; form 1 does not say.
+    more_speakers : int
+        How many there are beyond those.
     replaces : list of str
         The parts that were merged into this one.
     dropped_rows : int
@@ -59,6 +66,9 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     unnamed_by : str
         By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
         before, and `dropped_digest` theirs less that of the messages as they stand now.
+    restates : bool
+        The part was sealed before; this says in form 2 what it holds, after its bytes were compared with the
+        line of before.
     written : datetime
     before : str
         Hash of the line before; the line's own stands behind it.
@@ -70,31 +80,21 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     first: datetime
     last: datetime
     sha256: str
+    size: int = 0
     rows_digest: str
+    speakers: list[str] = []
+    more_speakers: int = 0
     replaces: list[str] = []
     dropped_rows: int = 0
     dropped_digest: str = ""
     unnamed_by: str = ""
+    restates: bool = False
     written: datetime
     before: str
 
 
 _encode = msgspec.json.Encoder().encode
-_decode = msgspec.json.Decoder(Line).decode
-
-
-def rows_digest(frame: pl.DataFrame) -> int:
-    """Return a digest of rows that does not depend on their order.
-
-    The sum modulo 2^128 of the BLAKE2b digests of time of receipt, topic and payload. Our own rule: merging
-    sorts the rows anew, and sums of parts are the sum of the whole.
-    """
-    total = 0
-    columns = frame.select(pl.col("received").to_physical(), "topic", pl.col("payload").cast(pl.Binary))
-    for received_us, topic, payload in columns.iter_rows():
-        row = b"%d\0%s\0%s" % (received_us, topic.encode(), payload)
-        total += int.from_bytes(hashlib.blake2b(row, digest_size=_DIGEST_BYTES).digest(), "big")
-    return total & _DIGEST_MASK
+decode_line = msgspec.json.Decoder(Line).decode
 
 
 @dataclass
@@ -105,6 +105,7 @@ class Held:
     first: datetime | None = None
     last: datetime | None = None
     digest: int = 0
+    speakers: set[str] = field(default_factory=set)
 
     def add(self, frame: pl.DataFrame) -> None:
         """Add rows."""
@@ -116,12 +117,11 @@ class Held:
         self.rows += frame.height
         self.first = first if self.first is None else min(self.first, first)
         self.last = last if self.last is None else max(self.last, last)
-        self.digest = (self.digest + rows_digest(frame)) & _DIGEST_MASK
-
-
-def digest_text(digest: int) -> str:
-    """Return a rows' digest as it stands in a line."""
-    return f"{digest:0{2 * _DIGEST_BYTES}x}"
+        self.digest = (self.digest + rows_digest(frame)) % DIGESTS
+        for who in ("set_id", "desk_id"):
+            if who in frame.columns:
+                self.speakers.update(frame[who].drop_nulls().unique())
+                break
 
 
 def file_sha256(path: Path) -> str:
@@ -138,7 +138,7 @@ def add_line(
     writer: str,
     path: Path,
     held: Held,
-    sha256: str,
+    file: Path,
     *,
     replaces: list[str] | None = None,
     dropped: Held | None = None,
@@ -155,7 +155,8 @@ def add_line(
         The part, which may not have its name yet.
     held : Held
         Of its rows; not empty.
-    sha256 : str
+    file : Path
+        Where its bytes are now.
     replaces : list of str or None
     dropped : Held or None
     unnamed_by : str
@@ -164,25 +165,53 @@ def add_line(
     first, last = held.first, held.last
     if first is None or last is None:
         raise ArchiveProblem(f"{path} would hold nothing")
+    speakers = sorted(held.speakers)
+    _add(
+        archive,
+        writer,
+        Line(
+            format=FORMAT,
+            part=path.relative_to(archive).as_posix(),
+            rows=held.rows,
+            first=first,
+            last=last,
+            sha256=file_sha256(file),
+            size=file.stat().st_size,
+            rows_digest=digest_text(held.digest),
+            speakers=speakers[:_SPEAKERS_NAMED],
+            more_speakers=max(len(speakers) - _SPEAKERS_NAMED, 0),
+            replaces=replaces or [],
+            dropped_rows=0 if dropped is None else dropped.rows,
+            dropped_digest=digest_text(dropped.digest) if dropped is not None and dropped.rows else "",
+            unnamed_by=unnamed_by,
+            written=datetime.now(UTC),
+            before="",
+        ),
+    )
 
+
+def restate(archive: Path, part: Path, held: Held, line: Line) -> None:
+    """Say again in this form what a part of an older form holds; its bytes are those of the older line."""
+    speakers = sorted(held.speakers)
+    _add(
+        archive,
+        "tidy",
+        msgspec.structs.replace(
+            line,
+            format=FORMAT,
+            size=part.stat().st_size,
+            rows_digest=digest_text(held.digest),
+            speakers=speakers[:_SPEAKERS_NAMED],
+            more_speakers=max(len(speakers) - _SPEAKERS_NAMED, 0),
+            restates=True,
+            written=datetime.now(UTC),
+        ),
+    )
+
+
+def _add(archive: Path, writer: str, said: Line) -> None:
     def line(before: str) -> bytes:
-        body = _encode(
-            Line(
-                format=FORMAT,
-                part=path.relative_to(archive).as_posix(),
-                rows=held.rows,
-                first=first,
-                last=last,
-                sha256=sha256,
-                rows_digest=digest_text(held.digest),
-                replaces=replaces or [],
-                dropped_rows=0 if dropped is None else dropped.rows,
-                dropped_digest=digest_text(dropped.digest) if dropped is not None and dropped.rows else "",
-                unnamed_by=unnamed_by,
-                written=datetime.now(UTC),
-                before=before,
-            )
-        )[:-1]
+        body = _encode(msgspec.structs.replace(said, before=before))[:-1]
         return body + _HASH % _hash(body).encode() + b"\n"
 
     if isinstance(archive, StorePath):
@@ -214,7 +243,7 @@ def _append(archive: Path, writer: str, line: Callable[[str], bytes]) -> None:
 
 
 def _hash_of_line(line: bytes | None) -> str:
-    return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-_HASH_LENGTH])
+    return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-HASH_LENGTH])
 
 
 def _hash_of_last(manifest: BinaryIO, archive: Path) -> str:
@@ -261,10 +290,10 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
     for number, text in enumerate(chain.split(b"\n"), 1):
         if not text:
             continue
-        own_hash = _hash(text[:-_HASH_LENGTH])
+        own_hash = _hash(text[:-HASH_LENGTH])
         require_known(text, path.parent.parent)
         try:
-            line = _decode(text)
+            line = decode_line(text)
         except msgspec.MsgspecError as error:
             faults.append(f"line {number} cannot be read: {error}")
         else:

@@ -6,27 +6,26 @@ over, synced, read back, and then given its name; on a store it is put there as 
 
 from __future__ import annotations
 
-import contextlib
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ingest.archive.digests import DIGESTS
+from ingest.archive.expected import expected_of
 from ingest.archive.formats import require_known_format
 from ingest.archive.journal import sync_folder
-from ingest.archive.manifest import Held, add_line, file_sha256
-from ingest.archive.store import StorePath, StoreProblem, asides, reader_options
+from ingest.archive.manifest import Held, Line, add_line, file_sha256
+from ingest.archive.sound import SUFFIX, DayFolder, aside_folder, aside_of, below, sound_parts
+from ingest.archive.store import StorePath, StoreProblem, reader_options
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table
 from ingest.contract.errors import ArchiveProblem
 
-SUFFIX = ".parquet"
-MERGED = ".merged.json"
 ROW_GROUP_ROWS = 50_000
 _DATE = "date="
 
@@ -65,22 +64,32 @@ def parts_by_day(
         found: dict[str, dict[str, Path]] = {}
         for path in StorePath(f"{archive}/{kind}").below():
             found.setdefault(path.parent.name, {})[path.name] = path
+        expected = expected_of(archive)
         for name in sorted(found):
-            if name.startswith(_DATE):
-                yield day_of(Path(name)), _counting(archive / kind / name, found[name])
+            if _is_day(name):
+                yield day_of(Path(name)), DayFolder(archive / kind / name, found[name], expected).parts()
         return
+    expected = expected_of(archive)
     for folder in day_folders(archive, kind):
         day = day_of(folder)
         if (since is None or day >= since) and (until is None or day <= until):
-            yield day, parts_in(folder)
+            yield day, DayFolder(folder, expected=expected).parts()
 
 
 def day_folders(archive: Path, kind: str) -> list[Path]:
     """Return the folders of a kind, by date."""
     folder = archive / kind
     if isinstance(folder, StorePath):
-        return sorted(path for path in folder.iterdir() if path.name.startswith(_DATE))
-    return sorted(folder.glob(f"{_DATE}*"))
+        return sorted(path for path in folder.iterdir() if _is_day(path.name))
+    return sorted(path for path in folder.glob(f"{_DATE}*") if _is_day(path.name))
+
+
+def _is_day(name: str) -> bool:
+    try:
+        date.fromisoformat(name.removeprefix(_DATE))
+    except ValueError:
+        return False
+    return name.startswith(_DATE)
 
 
 def day_of(folder: Path) -> date:
@@ -89,55 +98,25 @@ def day_of(folder: Path) -> date:
 
 
 def parts_in(folder: Path) -> list[Path]:
-    """Return the parts of one folder, without those that a merged part there replaces."""
-    try:
-        there = {path.name: path for path in folder.iterdir()}
-    except FileNotFoundError:
-        return []
-    return _counting(folder, there)
+    """Return the parts of one folder that count: in the manifest, and not merged into another that is there.
 
-
-def _counting(folder: Path, there: dict[str, Path]) -> list[Path]:
-    names = set(there)
-    if MERGED in names:
-        with contextlib.suppress(FileNotFoundError):  # this very moment the merge was brought to its end
-            merged = read_merged(folder)
-            if f"{merged.by}{SUFFIX}" in names:
-                names -= {f"{name}{SUFFIX}" for name in merged.replaces}
-    return [there[name] for name in sorted(names) if name.endswith(SUFFIX) and not name.startswith(".")]
-
-
-class Merged(msgspec.Struct, frozen=True):
-    """A merge on its way: from the moment that `by` is there, `replaces` do not count."""
-
-    by: str
-    replaces: list[str]
-
-
-def read_merged(folder: Path) -> Merged:
-    """Return the merge that is going on in a folder.
-
-    Raises
-    ------
-    ArchiveProblem
-        When its note is damaged: which parts count cannot be told then.
-    FileNotFoundError
-        When there is none.
+    Their contents are not read yet; `scan_parts` leaves out what was altered.
     """
-    path = folder / MERGED
-    try:
-        return msgspec.json.decode(path.read_bytes(), type=Merged)
-    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-        raise ArchiveProblem(
-            f"{path}, the note of a merge under way, is damaged ({error}). Move it out of the archive; if a "
-            f"line of manifest/tidy.ndjson tells of a part in {folder.name} that is there and replaces others"
-            ", move those others out too"
-        ) from error
+    return DayFolder(folder).parts()
 
 
 def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
-    """Return a lazy frame over parts of one kind; an empty one when there are none."""
-    files = list(files)
+    """Return a lazy frame over parts of one kind; an empty one when there are none.
+
+    Parts that no line of the manifest names, and those that changed since they were sealed, are left out:
+    `ingest.archive.sound.trouble_of` names them.
+
+    Raises
+    ------
+    FileNotFoundError
+        When a part is gone.
+    """
+    files = sound_parts(files)
     if not files:
         return pl.LazyFrame(schema=FRAME_SCHEMAS[kind])
     options = reader_options(files[0])
@@ -159,7 +138,8 @@ def write_part(
     rows: pl.DataFrame | Iterable[pl.DataFrame],
     writer: str,
     *,
-    replaces: list[str] | None = None,
+    again: bool = False,
+    replaces: Sequence[Line] = (),
     dropped: Held | None = None,
     unnamed_by: str = "",
     row_group_rows: int = ROW_GROUP_ROWS,
@@ -178,9 +158,11 @@ def write_part(
         Not empty; of many, only one at a time is in memory.
     writer : str
         Whose chain of the manifest it stands in.
+    again : bool
+        A part of this name may be there: it comes from the same messages, and is written over.
     replaces, dropped
-        When parts were merged: their paths below the archive, and the duplicates left out, as they stand when
-        the last of `rows` was taken.
+        When parts were merged: their lines, and the duplicates left out, as they are when the last of `rows`
+        was taken. The digests must add up, and the part is read back to its last row.
     unnamed_by : str
         As in `ingest.archive.manifest.Line`.
     row_group_rows : int
@@ -188,49 +170,101 @@ def write_part(
     Raises
     ------
     ArchiveProblem
-        When the part does not read back, or a store does not take it.
+        When the part does not read back, does not hold what it replaces, has a name that is taken, or a store
+        does not take it.
     OSError
         When the disk does not take it; nothing is left behind under a part's name.
     """
     folder = archive / kind / f"{_DATE}{day}"
     path = folder / f"{name}{SUFFIX}"
+    if not again:
+        _refuse_taken(archive, path)
     beside = aside_folder(folder)
     if not beside.is_dir():
         beside.mkdir(parents=True, exist_ok=True)
         for each in (beside.parent, beside.parent.parent):
             sync_folder(each)
-    aside = beside / f".{name}{SUFFIX}.tmp"
+    aside, is_announced = aside_of(path), False
     try:
         held = _write_aside(aside, kind, rows, row_group_rows)
+        if replaces:
+            _require_all(path, aside, held, replaces, dropped or Held())
         # Before it is visible: a crash in between leaves a line whose part the next try writes.
         add_line(
             archive,
             writer,
             path,
             held,
-            file_sha256(aside),
-            replaces=replaces,
+            aside,
+            replaces=[line.part for line in replaces],
             dropped=dropped,
             unnamed_by=unnamed_by,
         )
+        is_announced = not replaces
         if isinstance(path, StorePath):
             _upload(aside, path, held.rows)
             aside.unlink()
             return path
-        aside.replace(path)
+        _put(aside, path, again=again)
     except BaseException:
-        aside.unlink(missing_ok=True)
+        if not is_announced:  # else its line says what it holds, and `complete` puts it in its place
+            aside.unlink(missing_ok=True)
         raise
     sync_folder(folder)
     return path
 
 
-def aside_folder(folder: Path) -> Path:
-    """Return where a day folder's parts are made: in it, for a store on this machine."""
-    if not isinstance(folder, StorePath):
-        return folder
-    archive = StorePath(str(folder.parent.parent))
-    return asides(archive) / folder.parent.name / folder.name
+def complete(folder: Path) -> None:
+    """Put parts in their place whose writing broke off when their line was there already."""
+    day = DayFolder(folder)
+    for line in day.settled.missing:
+        path = folder / line.part.rpartition("/")[2]
+        aside = aside_of(path)
+        if not aside.exists() or line.replaces or file_sha256(aside) != line.sha256:
+            continue
+        if isinstance(path, StorePath):
+            _upload(aside, path, line.rows)
+            aside.unlink()
+        else:
+            _put(aside, path, again=False)
+            sync_folder(folder)
+
+
+def _refuse_taken(archive: Path, path: Path) -> None:
+    """Refuse a name that a part has or had: what was sealed is never written over."""
+    known = expected_of(archive).latest(f"{path.parent.parent.name}/{path.parent.name}")
+    if below(path) in known or path.exists():
+        raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")
+
+
+def _put(aside: Path, path: Path, *, again: bool) -> None:
+    if not again:
+        try:
+            os.link(aside, path)  # fails when the name is taken, as a rename does not
+        except FileExistsError:
+            if file_sha256(path) != file_sha256(aside):
+                raise ArchiveProblem(f"{path} is there already: nothing is written") from None
+            aside.unlink()  # `complete` has put it there
+        except OSError:  # no links on this file system; `_refuse_taken` has looked
+            aside.replace(path)
+        else:
+            aside.unlink()
+    else:
+        aside.replace(path)
+
+
+def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
+    """See that a merged part, as it is on the disk, holds what the manifest says of the parts it replaces."""
+    back = Held()
+    with pq.ParquetFile(aside, page_checksum_verification=True) as parquet:
+        for batch in parquet.iter_batches(batch_size=ROW_GROUP_ROWS):
+            back.add(pl.DataFrame(pl.from_arrow(batch)))
+    before = sum(int(line.rows_digest, 16) for line in replaces)
+    if back.rows != held.rows or (back.digest + dropped.digest - before) % DIGESTS:
+        raise ArchiveProblem(
+            f"{path} would not hold what was sealed in the {len(replaces)} parts it replaces: nothing is "
+            "merged there, and they stay"
+        )
 
 
 def _write_aside(

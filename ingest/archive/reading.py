@@ -10,13 +10,15 @@ from typing import TypeVar
 
 import polars as pl
 
-from ingest.archive.archive import part_name, unsettled
 from ingest.archive.changing import until_whole
+from ingest.archive.expected import part_name, unsettled
 from ingest.archive.formats import require_known_format
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.journal_frames import Record, SegmentReader, read_frames
 from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.sound import trouble_of
 from ingest.archive.store import StorePath, place, store_problem
+from ingest.archive.trouble import Trouble
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, no_messages
@@ -65,6 +67,10 @@ class Archive:
             if isinstance(self.folder, StorePath) and not isinstance(error, FileNotFoundError):
                 raise store_problem(self.folder, error) from error
             raise
+        except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
+            # The bytes are those that were sealed: a fault of ours or of the library, not of the archive.
+            what = str(error).partition("\n")[0]
+            raise ArchiveProblem(f"the archive {self.folder} could not be read: {what}") from error
 
     def messages(
         self,
@@ -111,6 +117,13 @@ class Archive:
         }
         return {**both, **drop_duplicates(whole)}
 
+    def trouble(self) -> Trouble:
+        """Return what cannot be read as it was received; false when all is well.
+
+        Altered contents are known of parts that this process has read; all else is known at once.
+        """
+        return trouble_of(self.folder)
+
     def follow(self) -> Follower:
         """Return a follower of what the listeners receive from now on."""
         return Follower(self.folder)
@@ -151,29 +164,12 @@ class Archive:
         for kind in TABLES if only is None else only:
             chosen = within if only is None else within & only[kind]
             files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
-            try:
-                lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), kind in bare))
-            except pl.exceptions.PolarsError as error:
-                raise ArchiveProblem(_damaged(kind, files, self.folder) or str(error)) from error
+            lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), kind in bare))
         return lots
 
 
 def _asked(frame: Frame, bare: bool) -> Frame:
     return frame.drop("topic", "payload") if bare else frame
-
-
-def _damaged(kind: str, files: list[Path], archive: Path) -> str | None:
-    """Return which part keeps all others from being read; None when none does by itself."""
-    for file in files:
-        try:
-            scan_parts(kind, [file]).collect()
-        except pl.exceptions.PolarsError as error:
-            what = str(error).partition("\n")[0]
-            return (
-                f"the part {file.relative_to(archive)} cannot be read ({what}); `underair verify {archive}` "
-                "tells what else is damaged. Move the part out of the archive to read the rest"
-            )
-    return None
 
 
 def _within(since: datetime | None, until: datetime | None) -> pl.Expr:

@@ -5,7 +5,7 @@ and wearer under a random key that is deleted in the end, so that one wearer has
 and another in the next. Where the old name stands as a word of its own in other texts (notes, tasks, teams)
 it is replaced too. All other bytes of the payload stay, and what sets said is not opened.
 
-The parts of a day go over into one as in tidying, with the same note, the same lock and a line in the
+The parts of a day go over into one as in tidying, with the same lock and a line in the
 manifest. The key and the old names (`.retaining`, for us alone) lie in the archive while this is under way:
 killed in the middle, the next run goes on with the same names.
 """
@@ -28,14 +28,14 @@ from pathlib import Path
 import msgspec
 import polars as pl
 
-from ingest.archive.archive import unsettled
+from ingest.archive.compacting import in_this_form
+from ingest.archive.digests import rows_digest
+from ingest.archive.expected import unsettled
 from ingest.archive.formats import require_known_format
 from ingest.archive.index import FOLDER as INDEX
 from ingest.archive.journal import sync_folder
-from ingest.archive.manifest import Held, rows_digest
+from ingest.archive.manifest import Held
 from ingest.archive.parts import (
-    MERGED,
-    SUFFIX,
     day_folders,
     part_files,
     parts_by_day,
@@ -43,7 +43,8 @@ from ingest.archive.parts import (
     write_part,
 )
 from ingest.archive.reading import Archive
-from ingest.archive.store import StorePath, put_durably
+from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
+from ingest.archive.store import StorePath
 from ingest.archive.tidying import ASIDE, GRACE_S, finish_merge, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
@@ -166,6 +167,7 @@ def retain(
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     require_known_format(folder)
+    check_all(folder, KINDS)
     if not apply:
         names, kept, waiting = _look(folder, cut_off, held(), _UnderWay(secrets.token_bytes(32)))
         for kind in KINDS:
@@ -179,8 +181,7 @@ def retain(
         finishing: list[Path] = []
         for kind in KINDS:
             for day_folder in day_folders(folder, kind):
-                if (day_folder / MERGED).exists():
-                    finish_merge(day_folder)
+                finish_merge(day_folder, unsettled(folder))
             for day, parts in _sealed_days(folder, kind, today):
                 made = _rewritten(kind, parts, names)
                 if made is None:
@@ -192,7 +193,7 @@ def retain(
         if finishing:
             time.sleep(grace_s)
         for day_folder in finishing:
-            finish_merge(day_folder)
+            finish_merge(day_folder, unsettled(folder))
         if finishing or broken_off:
             _clear(folder)
     return _told(names, kept, waiting, applied=True)
@@ -240,6 +241,12 @@ def _look(
 
 def _sealed_days(folder: Path, kind: str, today: date) -> list[tuple[date, list[Path]]]:
     moving = unsettled(folder)
+    damaged = [fault for fault in trouble_of(folder) if fault.kind in KINDS]
+    if damaged:
+        raise ArchiveProblem(
+            f"{damaged[0].sentence()} It may name wearers, so nothing was changed. Run `underair verify "
+            f"{folder}` for details, or restore the file from a backup"
+        )
     days = [
         (day, [part for part in parts if part.stem not in moving])
         for day, parts in parts_by_day(folder, kind)
@@ -344,10 +351,7 @@ def _replaced_in(
 def _replace(
     folder: Path, kind: str, day: date, replaced: list[Path], rows: pl.DataFrame, dropped: Held, rule: str
 ) -> None:
-    stems = [part.stem for part in replaced]
-    name = "unnamed-" + hashlib.sha256("\n".join(stems).encode()).hexdigest()[:16]
-    note = replaced[0].parent / MERGED
-    put_durably(note, json.dumps({"by": name, "replaces": stems}).encode())
+    name = f"unnamed-{secrets.token_hex(8)}"
     write_part(
         folder,
         kind,
@@ -355,7 +359,7 @@ def _replace(
         name,
         rows,
         WRITER,
-        replaces=[part.relative_to(folder).as_posix() for part in replaced],
+        replaces=[in_this_form(part, line) for part, line in zip(replaced, lines_of(replaced), strict=True)],
         dropped=dropped,
         unnamed_by=rule,
     )

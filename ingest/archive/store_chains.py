@@ -19,7 +19,7 @@ from ingest.archive.store import StorePath, put_durably, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"
-_OWNER = ".owner"
+OWNER = ".owner"
 _SHARED = ("import", "tidy")
 _RUN = secrets.token_hex(6)  # of this process: its imports have a chain of their own
 _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
@@ -52,7 +52,7 @@ def append(
         writer = f"import-{_RUN}"
     folder = archive / "manifest"
     if writer not in _SHARED and not writer.startswith("import-"):
-        _claim(folder / f"{writer}{_OWNER}", writer, archive)
+        _claim(folder / f"{writer}{OWNER}", writer, archive)
     key = (str(archive), writer)
     # Looked up for a first line, after one of which nobody knows whether it arrived, and for tidying, which
     # may have run elsewhere.
@@ -69,20 +69,30 @@ def writers(folder: StorePath) -> list[str]:
     for path in folder.iterdir():
         if path.name.endswith(_SUFFIX):
             found.add(path.name.removesuffix(_SUFFIX))
-        elif not path.name.endswith(_OWNER) and any(True for _ in path.below()):
+        elif not path.name.endswith(OWNER) and any(True for _ in path.below()):
             found.add(path.name)
     return sorted(found)
 
 
-def read(chain: StorePath) -> bytes:
-    """Return all lines of a chain, as they would stand in one file."""
+def read(chain: StorePath, known: dict[str, bytes] | None = None) -> bytes:
+    """Return all lines of a chain, as they would be in one file.
+
+    Parameters
+    ----------
+    chain : StorePath
+    known : dict of str to bytes, optional
+        Single lines that were read before; what is read now is added.
+    """
+    known = {} if known is None else known
 
     def lines() -> bytes:
         # Single ones first: they go only when the folded object holds them.
         single = _lines(chain)
         folded = _folded(chain)
         return folded + b"".join(
-            path.read_bytes() for number, path in single if number >= folded.count(b"\n")
+            known.get(str(path)) or known.setdefault(str(path), path.read_bytes())
+            for number, path in single
+            if number >= folded.count(b"\n")
         )
 
     return until_whole(chain, lines)

@@ -1,42 +1,43 @@
 """Merging the small parts of finished days into one a day and kind, without a reader ever seeing a half
 state.
 
-The steps, each durable before the next: the merged part aside; a note (`.merged.json`) of what it replaces;
-its line in the manifest; its name. From then on readers pass over what it replaces, which is deleted last,
-after a while, so that who has just listed the folder can still read. Killed anywhere, the archive is whole,
-and tidying again brings the merge to its end.
+The steps, each durable before the next: the merged part aside, read back and compared with the digests of
+what it replaces; its line in the manifest; its name. From then on readers pass over what it replaces, which
+is deleted last, after a while, so that who has just listed the folder can still read. Killed anywhere, the
+archive is whole, and tidying again brings the merge to its end.
+
+Only parts that are what was sealed are merged; others are moved to quarantine (`compacting`).
 """
 
 from __future__ import annotations
 
 import contextlib
 import fcntl
-import hashlib
+import secrets
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-import msgspec
 import polars as pl
 
 from ingest.archive import store_chains
-from ingest.archive.archive import unsettled
-from ingest.archive.formats import require_known_format
+from ingest.archive.compacting import fit_to_merge, quarantine
+from ingest.archive.expected import unsettled
+from ingest.archive.formats import FORMAT, require_known_format
 from ingest.archive.journal import sync_folder
+from ingest.archive.manifest import Line, file_sha256
 from ingest.archive.merging import ROW_GROUP_ROWS, merging
 from ingest.archive.parts import (
-    MERGED,
-    SUFFIX,
-    Merged,
+    complete,
     day_folders,
     day_of,
     parts_in,
-    read_merged,
     write_part,
 )
-from ingest.archive.store import StorePath, place, put_durably, work_folder
+from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, lines_of
+from ingest.archive.store import StorePath, place, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 
@@ -45,6 +46,7 @@ ASIDE = ".tidying"
 GRACE_S = 2.0
 STORE_GRACE_S = 30.0  # who lists a store asks many times
 _LOCK = "tidy.lock"
+_OLD_NOTE = ".merged.json"  # of a merge that an underair before 0.4 began
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,8 @@ class Tidied:
         In the merged parts.
     duplicates : int
         Rows left out because another reception of the same message was kept.
+    quarantined : list of str
+        Parts that are not what was sealed: not merged, and moved to ``DIR/quarantine``, which nobody deletes.
     """
 
     merged: int = 0
@@ -68,6 +72,7 @@ class Tidied:
     parts_after: int = 0
     rows: int = 0
     duplicates: int = 0
+    quarantined: list[str] = field(default_factory=list)
 
 
 def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) -> Tidied:
@@ -100,43 +105,57 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     with only_one(folder):
         merged = before = after = rows = duplicates = 0
         to_finish: list[Path] = []
+        quarantined: list[str] = []
         for kind in TABLES:
             for day_folder in day_folders(folder, kind):
                 day = day_of(day_folder)
                 if day == today:
                     continue
                 _sweep(day_folder)
+                complete(day_folder)
                 # The parts are listed before the journals: a segment goes only when its parts are there.
                 parts = parts_in(day_folder)
                 moving = unsettled(folder)
                 parts = [part for part in parts if part.stem not in moving]
                 before += len(parts)
                 after += min(len(parts), 1)
-                if len(parts) > 1:
-                    kept, left_out = _merge(folder, kind, day, parts)
-                    merged += 1
-                    rows += kept
-                    duplicates += left_out
-                if (day_folder / MERGED).exists():
+                if len(parts) > 1 or _is_of_older_form(parts):
+                    fit, kept_aside = fit_to_merge(day_folder, moving)
+                    quarantined += kept_aside
+                    if len(fit) > 1:
+                        kept, left_out = _merge(folder, kind, day, fit)
+                        merged += 1
+                        rows += kept
+                        duplicates += left_out
+                if DayFolder(day_folder).leftovers() or (day_folder / _OLD_NOTE).exists():
                     to_finish.append(day_folder)
         if to_finish:
             time.sleep(grace_s)
         for day_folder in to_finish:
-            finish_merge(day_folder)
+            quarantined += finish_merge(day_folder, unsettled(folder))
         if isinstance(folder, StorePath):
             store_chains.fold(folder)
-    return Tidied(merged, before, after, rows, duplicates)
+    return Tidied(merged, before, after, rows, duplicates, quarantined)
 
 
-def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int, int]:
+def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
+    """Say which parts were not merged, and what to do."""
+    return (
+        f"not merged, because they are not what was sealed: {', '.join(quarantined)}; they are kept in "
+        f"{archive / QUARANTINE}. Restore them from a backup; `underair verify {archive}` says more"
+    )
+
+
+def _is_of_older_form(parts: list[Path]) -> bool:
+    return any(line.format < FORMAT for line in lines_of(parts))
+
+
+def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line]) -> tuple[int, int]:
     """Merge the parts of one folder; return the rows kept and the duplicates left out."""
-    folder = parts[0].parent
-    if (folder / MERGED).exists():
-        finish_merge(folder)  # of an earlier merge; parts have been added since
-    name = "day-" + hashlib.sha256("\n".join(part.stem for part in parts).encode()).hexdigest()[:16]
+    parts = list(fit)
+    name = f"day-{secrets.token_hex(8)}"
     try:
         with merging(kind, parts, work_folder(archive) / ASIDE) as merge:
-            put_durably(folder / MERGED, msgspec.json.encode(Merged(name, [part.stem for part in parts])))
             write_part(
                 archive,
                 kind,
@@ -144,29 +163,38 @@ def _merge(archive: Path, kind: str, day: date, parts: list[Path]) -> tuple[int,
                 name,
                 merge.row_groups(),
                 WRITER,
-                replaces=[part.relative_to(archive).as_posix() for part in parts],
+                replaces=list(fit.values()),
                 dropped=merge.dropped,
                 row_group_rows=ROW_GROUP_ROWS,
             )
             return merge.kept, merge.dropped.rows
     except pl.exceptions.PolarsError as error:
-        raise ArchiveProblem(f"a part of {folder} cannot be read, nothing was merged: {error}") from error
+        raise ArchiveProblem(
+            f"a part of {parts[0].parent} cannot be read, nothing was merged: {error}"
+        ) from error
 
 
-def finish_merge(folder: Path) -> None:
-    """Delete what a merge replaced, then its note."""
-    merged = read_merged(folder)
-    if (folder / f"{merged.by}{SUFFIX}").exists():
-        for name in merged.replaces:
-            (folder / f"{name}{SUFFIX}").unlink(missing_ok=True)
-        _sync(folder)
-    (folder / MERGED).unlink()
-    _sync(folder)
+def finish_merge(folder: Path, moving: set[str]) -> list[str]:
+    """Delete what was merged into a part that is there and is still what was written.
 
-
-def _sync(folder: Path) -> None:
+    What is not what was merged is moved to quarantine instead; its paths below the archive are returned.
+    """
+    day = DayFolder(folder, hashing=file_sha256)
+    day.sound()
+    quarantined = []
+    for name in day.leftovers():
+        path = day.path(name)
+        if path.stem in moving:
+            continue
+        if file_sha256(path) == day.latest[name].sha256:
+            path.unlink(missing_ok=True)
+        else:
+            quarantine(path)
+            quarantined.append(name)
+    (folder / _OLD_NOTE).unlink(missing_ok=True)
     if not isinstance(folder, StorePath):
         sync_folder(folder)
+    return quarantined
 
 
 def _sweep(folder: Path) -> None:

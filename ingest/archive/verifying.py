@@ -6,40 +6,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
-from ingest.archive.archive import SEALING, unsettled
-from ingest.archive.journal import journal_folders, read_frames, segments
-from ingest.archive.manifest import Line, chains, digest_text, file_sha256, read_chain
-from ingest.archive.parts import MERGED, SUFFIX, day_folders, read_merged
-from ingest.archive.store import StorePath, place, work_folder
-from ingest.contract.columns import TABLES
+from ingest.archive.digests import DIGESTS, digest_text
+from ingest.archive.expected import SEALING, Expected, unsettled
+from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
+from ingest.archive.store import StorePath, place
+from ingest.archive.trouble import ALTERED, MANIFEST, MISSING, Fault, fault_of_line
 from ingest.contract.errors import ArchiveProblem
-from ingest.plurals import counted
 
 _SEALED_WITHIN = timedelta(hours=1)
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One thing that is not as it was sealed.
-
-    Attributes
-    ----------
-    what : str
-        ``altered``, ``missing``, ``added``, ``truncated``, ``damaged`` or ``unfinished``.
-    where : str
-        The file, below the archive.
-    statement : str
-    """
-
-    what: str
-    where: str
-    statement: str
-
-    def __str__(self) -> str:
-        return f"{self.what}: {self.where}: {self.statement}"
 
 
 @dataclass(frozen=True)
@@ -75,65 +50,50 @@ def verify(archive: str | Path) -> Verified:
     folder = place(archive)
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
-    faults: list[Fault] = []
-    heads: dict[str, str] = {}
-    latest: dict[str, Line] = {}
-    every: dict[str, list[Line]] = {}
-    moving = unsettled(folder)  # first: what is sealed while we look has its line before its part
-    for writer, path in chains(folder):
-        lines, chain_faults, heads[writer] = read_chain(path)
-        where = path.relative_to(folder).as_posix()
-        faults += [Fault("altered", where, fault) for fault in chain_faults]
-        for line in lines:
-            latest[line.part] = line
-            every.setdefault(line.part, []).append(line)
-    on_disk = {
-        path.relative_to(folder).as_posix()
-        for kind in TABLES
-        for day_folder in day_folders(folder, kind)
-        for path in day_folder.iterdir()
-        if path.name.endswith(SUFFIX) and not path.name.startswith(".")
-    }
-    replaced = _replaced(latest, on_disk)
     parts = rows = 0
-    lost: set[str] = set()  # what only a merged part held that is gone: that one is named, not all of these
-    for line in latest.values():
-        if line.part not in on_disk | replaced and not _merge_never_done(line, on_disk | replaced):
-            lost.update(line.replaces)
-    replaced |= lost - on_disk
-    for name, line in sorted(latest.items()):
-        faults += _digests_that_do_not_add_up(line, every)
-        if name in on_disk:
-            fault = _compare(folder / name, name, line)
-            if fault is not None:
-                faults.append(fault)
-            elif name not in replaced:
-                parts += 1
-                rows += line.rows
-        elif (
-            name not in replaced
-            and Path(name).stem not in moving
-            and not _merge_never_done(line, (on_disk | replaced) - lost)
-        ):
-            faults.append(Fault("missing", name, f"sealed with {counted(line.rows, 'row')}, and not there"))
-    faults += [Fault("added", name, "in no line of the manifest") for name in sorted(on_disk - latest.keys())]
-    faults += _notes_that_cannot_be_read(folder)
+    moving = unsettled(folder)  # first: what is sealed while we look has its line before its part
+    expected = Expected(folder).refresh()  # anew: what this process knows from before is no proof
+    faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults(to_the_end=True)]
+    for day_folder in day_folders_expected(folder, expected):
+        day = DayFolder(day_folder, expected=expected, hashing=_anew)
+        day.sound()
+        parts += len(day.settled.counting)
+        rows += sum(line.rows for line in day.settled.counting.values())
+        faults += day.faults(moving)
+        faults += _leftovers_altered(day)
+        every = expected.every(day.name)
+        for line in (line for lines in every.values() for line in lines):
+            faults += _digests_that_do_not_add_up(line, every)
+        faults += _lines_that_say_otherwise(every)
     faults += _seals_that_broke_off(folder)
-    unsealed, journal_faults = _journals(folder)
-    return Verified(parts, rows, unsealed, faults + journal_faults, heads)
+    unsealed, journal_faults = journals(folder)
+    return Verified(parts, rows, unsealed, sorted(faults, key=_order) + journal_faults, expected.heads())
 
 
-def _notes_that_cannot_be_read(archive: Path) -> list[Fault]:
-    faults = []
-    for day_folder in (each for kind in TABLES for each in day_folders(archive, kind)):
-        try:
-            read_merged(day_folder)
-        except FileNotFoundError:
-            continue
-        except ArchiveProblem as problem:
-            where = (day_folder / MERGED).relative_to(archive).as_posix()
-            faults.append(Fault("damaged", where, str(problem)))
-    return faults
+def _anew(part: Path) -> str:
+    return sha256_of(part, anew=True)
+
+
+def _order(fault: Fault) -> tuple[bool, str]:
+    return fault.what != MANIFEST, fault.where
+
+
+def _leftovers_altered(day: DayFolder) -> list[Fault]:
+    """Name parts that were merged, are not deleted yet, and are not what was merged."""
+    return [
+        fault_of_line(ALTERED, day.latest[name], CHANGED)
+        for name in day.leftovers()
+        if file_sha256(day.path(name)) != day.latest[name].sha256
+    ]
+
+
+def _lines_that_say_otherwise(every: dict[str, list[Line]]) -> list[Fault]:
+    """Name parts of which compaction said again what they hold (in form 2), and not the same bytes."""
+    return [
+        Fault(MANIFEST, lines[-1].part, "two lines of the manifest give it different contents")
+        for lines in every.values()
+        if lines[-1].restates and len(lines) > 1 and lines[-1].sha256 != lines[-2].sha256
+    ]
 
 
 def _seals_that_broke_off(archive: Path) -> list[Fault]:
@@ -154,80 +114,29 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
     ]
 
 
-def _replaced(latest: dict[str, Line], on_disk: set[str]) -> set[str]:
-    """Return the parts that stand merged in another, which is there or was itself merged on."""
-    replaced: set[str] = set()
-    while True:
-        valid = [line for line in latest.values() if line.part in on_disk or line.part in replaced]
-        # A name may be free again after a merge, and another part be sealed under it: that one counts.
-        more = {
-            name
-            for line in valid
-            for name in line.replaces
-            if name not in on_disk or latest[name].written <= line.written
-        } - replaced
-        if not more:
-            return replaced
-        replaced |= more
-
-
-def _merge_never_done(line: Line, accounted_for: set[str]) -> bool:
-    """Return whether a merge was announced and killed: what it would have replaced is all still there."""
-    return bool(line.replaces) and accounted_for.issuperset(line.replaces)
-
-
-def _compare(path: Path, name: str, line: Line) -> Fault | None:
-    if file_sha256(path) == line.sha256:
-        return None
-    try:
-        with path.opened() if isinstance(path, StorePath) else path.open("rb") as file:
-            rows = pq.read_metadata(file).num_rows
-    except (pa.ArrowInvalid, OSError):
-        return Fault("truncated", name, "its footer cannot be read: cut off, or altered at the end")
-    if rows != line.rows:
-        return Fault("altered", name, f"holds {counted(rows, 'row')}, was sealed with {line.rows}")
-    return Fault("altered", name, "its bytes are not those that were sealed")
-
-
 def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> list[Fault]:
     """Check that a merged part holds what it replaced, less the duplicates that its line names."""
-    if not line.replaces:
+    if (
+        not line.replaces or line.restates
+    ):  # what restates stands for its bytes, compared with the line before
         return []
     unknown = [name for name in line.replaces if name not in every]
     if unknown:
-        return [Fault("missing", line.part, f"replaces {unknown[0]}, which is in no line of the manifest")]
-    then = [[each for each in every[name] if each.written <= line.written] for name in line.replaces]
-    before = sum(
-        int((lines or every[name])[-1].rows_digest, 16)
-        for name, lines in zip(line.replaces, then, strict=True)
-    )
+        return [Fault(MISSING, line.part, f"it replaces {unknown[0]}, which is in no line of the manifest")]
+    before = 0
+    for name in line.replaces:
+        # Of this line's form: another form's digest is of other columns. In form 1 a name could come again.
+        alike = [each for each in every[name] if each.format == line.format]
+        then = [each for each in alike if each.written <= line.written] or alike or every[name]
+        before += int(then[-1].rows_digest, 16)
     after = int(line.rows_digest, 16) + int(line.dropped_digest or "0", 16)
-    mask = (1 << 4 * len(line.rows_digest)) - 1
-    if before & mask == after & mask:
+    if (before - after) % DIGESTS == 0:
         return []
     return [
         Fault(
-            "altered",
+            ALTERED,
             line.part,
-            f"its rows ({digest_text(after & mask)}) are not those of the parts it replaced "
-            f"({digest_text(before & mask)})",
+            f"its rows ({digest_text(after % DIGESTS)}) are not those of the parts it replaced "
+            f"({digest_text(before % DIGESTS)})",
         )
     ]
-
-
-def _journals(archive: Path) -> tuple[int, list[Fault]]:
-    messages = 0
-    faults = []
-    for folder in journal_folders(archive):
-        for segment in segments(folder):
-            frames = read_frames(segment.read_bytes())
-            messages += len(frames.records)
-            faults += [
-                Fault(
-                    "damaged",
-                    segment.relative_to(work_folder(archive)).as_posix(),
-                    damage.sentence(),
-                )
-                for damage in frames.damages
-            ]
-    return messages, faults

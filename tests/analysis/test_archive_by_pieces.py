@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 import subprocess
@@ -34,9 +35,9 @@ from ingest.archive.reading import Archive
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
-from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 from ingest.contract.times import micros
+from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
@@ -154,15 +155,15 @@ def test_an_index_that_is_no_good_is_made_again(own: Path, whole: Results, harm:
                 shutil.copy(source, path)
     else:
         for path in files:
-            pl.read_parquet(path).write_parquet(path)
+            path.write_bytes(sealed(parquet_bytes(pl.read_parquet(io.BytesIO(unsealed(path.read_bytes()))))))
     assert_same(in_pieces(own), whole)
 
 
 def test_a_damaged_part_is_named(own: Path) -> None:
     part = next((own / "motion").rglob("*.parquet"))
     part.write_bytes(part.read_bytes()[:-10])
-    with pytest.raises(ArchiveProblem, match=rf"the part motion/.*{part.stem}.*cannot be read.*verify"):
-        pieces_of(own)
+    pieces_of(own)
+    assert [fault.where for fault in Archive(own).trouble()] == [part.relative_to(own).as_posix()]
 
 
 def test_parts_that_come_later_are_seen_and_merging_changes_nothing(own: Path, whole: Results) -> None:

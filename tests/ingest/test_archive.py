@@ -14,8 +14,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ingest.archive import parts as parts_module
-from ingest.archive.archive import Counts, Recent, create_archive, part_name, seal_messages, seal_segment
+from ingest.archive.archive import Counts, Recent, create_archive, seal_messages, seal_segment
+from ingest.archive.expected import part_name
 from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.manifest import Held, add_line
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
@@ -43,8 +45,8 @@ def _segment(archive: Path, heard: list[Heard], now: datetime = NOW, listener: s
 def test_parts_lie_by_kind_and_date_of_receipt(tmp_path: Path, pressure: Pressure) -> None:
     late = pressure(14 * 3600 - 1)  # received 40 ms before midnight, the next one after it
     seal_messages(tmp_path, frames_from_heard([pressure(0), late, pressure(14 * 3600)]), "x")
-    parts = sorted(path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.parquet"))
-    assert parts == ["pressure/date=2031-05-04/x.parquet", "pressure/date=2031-05-05/x.parquet"]
+    folders = sorted(path.parent.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.parquet"))
+    assert folders == ["pressure/date=2031-05-04", "pressure/date=2031-05-05"]
 
 
 def test_any_parquet_reader_opens_the_folder(tmp_path: Path, pressure: Pressure) -> None:
@@ -53,7 +55,7 @@ def test_any_parquet_reader_opens_the_folder(tmp_path: Path, pressure: Pressure)
     table = ds.dataset(tmp_path / "pressure", format="parquet", partitioning="hive").to_table()
     assert table.num_rows == 9
     assert set(table.column_names) == {*ARROW_SCHEMAS["pressure"].names, "date"}
-    part = pq.read_table(tmp_path / "pressure/date=2031-05-04/x.parquet", partitioning=None)
+    part = pq.read_table(next(tmp_path.glob("pressure/date=2031-05-04/x-*.parquet")), partitioning=None)
     assert part.schema.field("pressure_bar").metadata[b"unit"] == b"bar"
 
 
@@ -68,11 +70,13 @@ def test_archive_that_is_not_there_is_empty_and_typed(tmp_path: Path) -> None:
 
 def test_scan_is_lazy_and_typed_whatever_columns_a_part_has(tmp_path: Path, pressure: Pressure) -> None:
     seal_messages(tmp_path, frames_from_heard([pressure(0, uptime_s=4.5)]), "x")
-    part = tmp_path / "pressure/date=2031-05-04/x.parquet"
+    (part,) = tmp_path.glob("pressure/date=2031-05-04/x-*.parquet")
     older = (
         pl.read_parquet(part, hive_partitioning=False).drop("uptime_s").with_columns(pl.lit(1).alias("later"))
     )
     older.write_parquet(part.with_name("older.parquet"))
+    held = Held(older.height, NOW, NOW)
+    add_line(tmp_path, "import", part.with_name("older.parquet"), held, part.with_name("older.parquet"))
     frame = Archive(tmp_path).scan("pressure").sort("uptime_s").collect()
     assert frame.schema == FRAME_SCHEMAS["pressure"]
     assert frame["uptime_s"].to_list() == [None, 4.5]
@@ -95,9 +99,11 @@ def test_messages_are_limited_by_time_of_receipt(tmp_path: Path, pressure: Press
 def test_segment_being_sealed_is_read_once(tmp_path: Path, pressure: Pressure) -> None:
     segment = _segment(tmp_path, [pressure(seq) for seq in range(5)])
     # Sealed, but the journal is not yet deleted.
-    seal_messages(tmp_path, frames_from_heard([pressure(seq) for seq in range(5)]), part_name(segment))
+    seal_messages(
+        tmp_path, frames_from_heard([pressure(seq) for seq in range(5)]), part_name(segment), overwrite=True
+    )
     refused = Heard(NOW, "x", b"y")
-    seal_messages(tmp_path, frames_from_heard([refused]), part_name(segment))
+    seal_messages(tmp_path, frames_from_heard([refused]), part_name(segment), overwrite=True)
     assert Archive(tmp_path).messages()["pressure"].height == 5
     assert Archive(tmp_path).messages()["refused"].is_empty()
 
@@ -212,9 +218,8 @@ def test_listener_s_quick_look_covers_what_it_sealed_lately(tmp_path: Path, pres
 def test_half_sealed_segment_is_not_taken_for_its_own_duplicate(tmp_path: Path, pressure: Pressure) -> None:
     heard = [pressure(seq) for seq in range(3)]
     segment = _segment(tmp_path, heard)
-    seal_messages(
-        tmp_path, frames_from_heard(heard), part_name(segment)
-    )  # killed before the journal was deleted
+    # Killed before the journal was deleted.
+    seal_messages(tmp_path, frames_from_heard(heard), part_name(segment), overwrite=True)
     assert seal_segment(tmp_path, segment, Recent.of_archive(tmp_path)).counts.kept == 3
     assert Archive(tmp_path).scan("pressure").collect().height == 3
 
@@ -306,13 +311,19 @@ def test_follower_takes_in_a_listener_that_comes_later(tmp_path: Path, pressure:
 def test_damaged_part_is_named_when_the_archive_is_read(tmp_path: Path, pressure: Pressure) -> None:
     for number in range(3):
         seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"x-{number}")
-    part = tmp_path / "pressure/date=2031-05-04/x-1.parquet"
+    (part,) = tmp_path.glob("pressure/date=2031-05-04/x-1-*.parquet")
     whole = part.read_bytes()
     part.write_bytes(whole[: len(whole) // 2])
-    with pytest.raises(ArchiveProblem, match=r"part pressure/date=2031-05-04/x-1.parquet cannot be read"):
-        Archive(tmp_path).messages()
+    archive = Archive(tmp_path)
+    assert archive.messages()["pressure"]["seq"].to_list() == [0, 2]
+    (fault,) = archive.trouble()
+    assert (fault.what, fault.where, fault.rows) == ("altered", part.relative_to(tmp_path).as_posix(), 1)
     part.unlink()
-    assert Archive(tmp_path).messages()["pressure"].height == 2
+    assert archive.messages()["pressure"]["seq"].to_list() == [0, 2]
+    assert [fault.what for fault in archive.trouble()] == ["missing"]
+    part.write_bytes(whole)
+    assert archive.messages()["pressure"].height == 3
+    assert not archive.trouble()
 
 
 def test_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:

@@ -50,7 +50,9 @@ def newer(tmp_path: Path, pressure: Pressure) -> Path:
         seal_messages(archive, frames_from_heard(heard), f"one-{number}", writer="one")
     ((_, chain),) = chains(archive)
     first, second, rest = chain.read_bytes().split(b"\n")
-    body = second[: -len(b',"hash":"%s"}') + 2 - 64].replace(b"{", b'{"format":%d,' % (FORMAT + 1), 1)
+    body = second[: -len(b',"hash":"%s"}') + 2 - 64].replace(
+        b'"format":%d' % FORMAT, b'"format":%d' % (FORMAT + 1)
+    )
     second = body + b',"hash":"%s"}' % hashlib.sha256(body).hexdigest().encode()
     chain.write_bytes(b"\n".join((first, second, rest)))
     return archive
@@ -91,14 +93,13 @@ def test_nothing_is_written_behind_a_newer_line(newer: Path, pressure: Pressure)
     assert _bytes_of(newer / "manifest") == before
 
 
-def test_lines_of_the_first_form_stay_as_they_were(tmp_path: Path, pressure: Pressure) -> None:
-    """Regression value of 0.1.0 to 0.3.0: no line names a form, so that heads noted then still fit."""
+def test_new_lines_name_the_second_form(tmp_path: Path, pressure: Pressure) -> None:
     seal_messages(tmp_path, frames_from_heard([pressure(1)]), "one-1", writer="one")
     ((_, chain),) = chains(tmp_path)
-    assert chain.read_bytes().startswith(b'{"part":"pressure/date=')
+    assert chain.read_bytes().startswith(b'{"format":2,"part":"pressure/date=')
     require_known_format(tmp_path)
     lines, faults, _ = read_chain(chain)
-    assert ([line.format for line in lines], faults) == ([1], [])
+    assert ([line.format for line in lines], faults) == ([2], [])
 
 
 def test_a_missing_archive_is_of_no_newer_form(tmp_path: Path) -> None:

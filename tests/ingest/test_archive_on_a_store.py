@@ -28,6 +28,7 @@ from ingest.archive import verifying
 from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
 from ingest.archive.store import StorePath, StoreProblem, place, store_problem, work_folder
 from ingest.archive.tidying import tidy
@@ -307,7 +308,8 @@ def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> Non
     whole = WearLedger(Archive(archive), Profile.default())
     assert whole.update(NEXT_DAY + timedelta(days=9))
     shutil.rmtree(work_folder(archive) / "derived")
-    mark = StorePath(f"{archive}/sealing/two")
+    (name,) = {part.stem for part in part_files(archive, "pressure") if part.stem.startswith("two-")}
+    mark = StorePath(f"{archive}/sealing/{name}")
     mark.put(b"2031-05-04T00:00:00+00:00")
     ledger = WearLedger(Archive(archive), Profile.default())
     assert ledger.update(NEXT_DAY + timedelta(days=9))

@@ -67,18 +67,20 @@ def test_merge_that_ends_with_the_listener_leaves_the_archive_whole(
     assert [fault for fault in verify(tmp_path).faults if fault.what != "added"] == []
 
 
-def test_what_stops_the_merge_is_said(
+def test_what_is_not_merged_is_said_and_kept(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: Any
 ) -> None:
     monkeypatch.setattr(finished_days, "FIRST_AFTER_S", 0.0)
     _archive_of_three_parts(tmp_path, pressure)
-    part_files(tmp_path, "pressure")[0].write_bytes(b"no Parquet")
+    part = part_files(tmp_path, "pressure")[0]
+    part.write_bytes(b"no Parquet")
     said: list[str] = []
     merging = FinishedDays(tmp_path, said.append)
     merging.start()
     wait_until(lambda: said, PATIENCE_S, "a sentence")
     merging.stop()
-    assert said[0].startswith("finished days are not merged yet, tried again in an hour: ")
+    assert said[0].startswith("not merged, because they are not what was sealed: pressure/date=")
+    assert (tmp_path / "quarantine" / part.relative_to(tmp_path)).read_bytes() == b"no Parquet"
 
 
 def test_next_merge_is_ten_minutes_after_midnight() -> None:

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -40,8 +41,8 @@ def test_any_bytes_are_no_journal_and_never_crash(data: bytes) -> None:
 
 def test_segment_is_named_by_its_time_and_never_by_an_old_one(tmp_path: Path) -> None:
     one, two = SegmentWriter(tmp_path, NOW), SegmentWriter(tmp_path, NOW)
-    assert one.path.name == "20310504T102107412003Z.journal"
-    assert two.path.name == "20310504T102107412004Z.journal"
+    assert re.fullmatch(r"20310504T102107412003Z-[0-9a-f]{16}\.journal", one.path.name)
+    assert re.fullmatch(r"20310504T102107412004Z-[0-9a-f]{16}\.journal", two.path.name)
     for writer in (one, two):
         writer.append([Record(1, "t", b"p", False)])
         writer.close()

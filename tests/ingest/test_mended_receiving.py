@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from ingest.archive import writing as writing_module
-from ingest.archive.archive import Recent, part_name, seal_segment
+from ingest.archive.archive import Recent, seal_segment
+from ingest.archive.expected import part_name
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Record, SegmentWriter, read_frames
-from ingest.archive.parts import MERGED
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Outcome
 from ingest.archive.sealing_process import Sealing
@@ -177,20 +177,16 @@ def test_journal_thread_outlives_an_acknowledgement_that_fails(
     assert "could not be acknowledged (RuntimeError: out of the blue)" in said[0]
 
 
-@pytest.mark.parametrize("note", [b"", b'{"by":"day-1"', b'{"by":"day-1","replaces":3}', b'{"by":"\xff"}'])
-def test_damaged_note_of_a_merge_is_named_with_what_to_do(
+@pytest.mark.parametrize("note", [b"", b'{"by":"day-1","replaces":["x"]}'])
+def test_note_of_a_merge_by_an_earlier_underair_is_not_needed(
     tmp_path: Path, pressure: Pressure, note: bytes
 ) -> None:
     seal_segment(tmp_path, _segment(tmp_path, [[pressure(0)]]))
-    damaged = tmp_path / "pressure" / "date=2031-05-04" / MERGED
-    damaged.write_bytes(note)
-    with pytest.raises(ArchiveProblem, match="Move it out of the archive") as problem:
-        Archive(tmp_path).messages()
-    assert str(damaged) in str(problem.value)
-    assert [(fault.what, fault.where) for fault in verify(tmp_path).faults] == [
-        ("damaged", f"pressure/date=2031-05-04/{MERGED}")
-    ]
-    damaged.unlink()
+    left = tmp_path / "pressure" / "date=2031-05-04" / ".merged.json"
+    left.write_bytes(note)
+    assert Archive(tmp_path).messages()["pressure"].height == 1
+    tidy(tmp_path, NEXT_DAY, grace_s=0)
+    assert not left.exists()
     assert Archive(tmp_path).messages()["pressure"].height == 1
     assert verify(tmp_path).faults == []
 

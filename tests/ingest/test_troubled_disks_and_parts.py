@@ -141,18 +141,20 @@ def test_a_sealing_process_that_cannot_begin_is_said_with_its_exit_code(
 def test_what_was_sealed_last_is_looked_up_past_a_damaged_part(tmp_path: Path, pressure: Pressure) -> None:
     for number in range(3):
         seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"x-{number}")
-    (tmp_path / "pressure/date=2031-05-04/x-1.parquet").write_bytes(b"PAR1 no part")
+    next(tmp_path.glob("pressure/date=2031-05-04/x-1-*.parquet")).write_bytes(b"PAR1 no part")
     recent = Recent.of_archive(tmp_path)
     known = set(recent.keys("pressure")["payload"])
     assert known == {pressure(seq).payload.decode() for seq in (0, 2)}
 
 
-def test_a_part_with_fewer_rows_is_named_with_both_counts(tmp_path: Path, pressure: Pressure) -> None:
+def test_a_part_with_fewer_rows_is_named_with_both_sizes(tmp_path: Path, pressure: Pressure) -> None:
     seal_messages(tmp_path, frames_from_heard([pressure(seq) for seq in range(5)]), "x")
-    part = tmp_path / "pressure/date=2031-05-04/x.parquet"
+    (part,) = tmp_path.glob("pressure/date=2031-05-04/x-*.parquet")
+    sealed = part.stat().st_size
     pl.read_parquet(part, hive_partitioning=False).head(3).write_parquet(part)
     (fault,) = verify(tmp_path).faults
-    assert (fault.what, fault.statement) == ("altered", "holds 3 rows, was sealed with 5")
+    assert (fault.what, fault.rows) == ("altered", 5)
+    assert f"(it has {part.stat().st_size:,} bytes, {sealed:,} were sealed)" in fault.statement
     with pytest.raises(ArchiveProblem, match="there is no archive"):
         verify(tmp_path / "none")
 

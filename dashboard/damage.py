@@ -1,0 +1,82 @@
+"""What of the archive cannot be read: a banner on every page, and the search for it in the background."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from pathlib import Path
+from typing import Any
+
+from dash import Dash, Input, Output, dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from ingest.archive.sound import check_all, trouble_lately
+from ingest.contract.errors import UnderairError
+
+BANNER, AGAIN = "damage", "damage-again"
+_AGAIN_MS, _AGAIN = 10_000, 3  # reading finds more; a page that nobody touches must not stay signed in
+_CHECKED_EVERY_S = 24 * 3600.0
+log = logging.getLogger(__name__)
+
+
+def places() -> list[Any]:
+    """Return where the banner appears, and what looks again, for the layout of all pages."""
+    return [
+        html.Div(id=BANNER, role="alert"),
+        dcc.Interval(id=AGAIN, interval=_AGAIN_MS, max_intervals=_AGAIN),
+    ]
+
+
+def register(app: Dash, context: Context) -> None:
+    """Have the banner shown on every page, and renewed."""
+
+    @app.callback(Output(BANNER, "children"), Input(AGAIN, "n_intervals"), Input("address", "pathname"))
+    def show(_: int | None, __: str | None) -> Any:
+        return banner(context.archive.folder)
+
+
+def banner(folder: Path) -> Any:
+    """Return what the banner says; nothing when the whole archive can be read."""
+    try:
+        sentences = trouble_lately(folder).sentences()
+    except (UnderairError, OSError) as error:
+        sentences = [str(error)]
+    if not sentences:
+        return None
+    return html.Div(
+        [html.Strong(words.LEFT_OUT), html.Ul([html.Li(sentence) for sentence in sentences])],
+        className="problem",
+    )
+
+
+class Checks:
+    """Reads every part of an archive once a day, so that the banner names what was altered before somebody
+    asks for it.
+
+    Parameters
+    ----------
+    folder : Path
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="archive checks", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End; a part that is being read keeps nobody waiting."""
+        self._stopping.set()
+
+    def _run(self) -> None:
+        while True:
+            try:
+                check_all(self._folder, anew=True, stopping=self._stopping)
+            except (UnderairError, OSError) as error:
+                log.warning("the archive could not be checked: %s", error)
+            if self._stopping.wait(_CHECKED_EVERY_S):
+                return

@@ -1,0 +1,109 @@
+"""What merging and dropping names may read: parts that are still what was sealed. All else is kept aside.
+
+A part whose bytes are others goes to ``DIR/quarantine/`` under its own path. It is the only copy of what was
+received, and nobody reads it or deletes it; `verify` and every answer go on naming it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from ingest.archive.expected import expected_of
+from ingest.archive.formats import FORMAT
+from ingest.archive.journal import sync_folder
+from ingest.archive.manifest import Held, Line, file_sha256, restate
+from ingest.archive.parts import scan_parts
+from ingest.archive.sound import QUARANTINE, DayFolder, archive_of, below
+from ingest.archive.store import StorePath
+from ingest.contract.errors import ArchiveProblem
+
+_ROWS_AT_ONCE = 250_000
+
+
+def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list[str]]:
+    """Return the parts of a folder that can be merged, with what they were sealed with; move others aside.
+
+    Parts of form 1 get a line of form 2 first, which covers every column.
+
+    Parameters
+    ----------
+    folder : Path
+    moving : set of str
+        Names of parts that will be written again: left alone.
+
+    Returns
+    -------
+    parts : dict of Path to Line
+    quarantined : list of str
+        Paths below the archive.
+    """
+    day = DayFolder(folder, hashing=file_sha256)
+    parts = [part for part in day.sound() if part.stem not in moving]
+    for part in parts:
+        rows = _rows_of(part)
+        if rows != day.latest[below(part)].rows:
+            day.altered[below(part)] = f"its footer says {rows} rows"
+    quarantined = [
+        name
+        for name in sorted(day.altered)
+        if name not in day.settled.replaced and Path(name).stem not in moving
+    ]
+    for name in quarantined:
+        quarantine(day.path(name))
+    fit = [part for part in parts if below(part) not in day.altered]
+    return {part: in_this_form(part, day.latest[below(part)]) for part in fit}, quarantined
+
+
+def _rows_of(part: Path) -> int:
+    try:
+        with part.opened() if isinstance(part, StorePath) else part.open("rb") as file:
+            return int(pq.read_metadata(file).num_rows)
+    except pa.ArrowInvalid:
+        return -1
+
+
+def in_this_form(part: Path, line: Line) -> Line:
+    """Return a part's line, which its bytes agree with; one of form 1 is said again in this form."""
+    if line.format >= FORMAT:
+        return line
+    held = Held()
+    for rows in _stretches(part):
+        held.add(rows)
+    if held.rows != line.rows:
+        raise ArchiveProblem(f"{part} has {held.rows} rows, {line.rows} were sealed: nothing was changed")
+    restate(archive_of(part), part, held, line)
+    return expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1]))[below(part)]
+
+
+def _stretches(part: Path) -> Iterator[pl.DataFrame]:
+    kind = part.parent.parent.name
+    height = scan_parts(kind, [part]).select(pl.len()).collect().item()
+    for start in range(0, height, _ROWS_AT_ONCE):
+        yield scan_parts(kind, [part]).slice(start, _ROWS_AT_ONCE).collect()
+
+
+def quarantine(part: Path) -> Path:
+    """Move a part out of the way of every reader, and keep it; return where it is then."""
+    archive = archive_of(part)
+    number = 1
+    while (kept := archive / QUARANTINE / _numbered(below(part), number)).exists():
+        number += 1
+    if isinstance(part, StorePath):
+        StorePath(str(kept)).put(part.read_bytes())
+        part.unlink()
+        return kept
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    part.rename(kept)
+    for folder in (archive, *reversed(kept.relative_to(archive).parents[:-1])):
+        sync_folder(archive / folder)
+    sync_folder(part.parent)
+    return kept
+
+
+def _numbered(name: str, number: int) -> str:
+    return name if number == 1 else f"{name}.{number}"

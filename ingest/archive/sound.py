@@ -1,0 +1,372 @@
+"""Which parts can be read: those in the manifest whose bytes are still the ones that were sealed.
+
+A part's SHA-256 is taken when the process first reads it, and again when size, time of change or inode of the
+file are others: hashing is what costs, and a page checksum is not checked by polars.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import os
+import threading
+import time
+from collections.abc import Callable, Collection, Iterable, Iterator
+from pathlib import Path
+
+from ingest.archive.expected import Expected, Settled, expected_of, settle, unsettled
+from ingest.archive.journal import journal_folders, read_frames, segments
+from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.store import StorePath, asides, work_folder
+from ingest.archive.trouble import ALTERED, DAMAGED, FOREIGN, MANIFEST, MISSING, Fault, Trouble, fault_of_line
+from ingest.contract.columns import TABLES
+
+SUFFIX = ".parquet"
+QUARANTINE = "quarantine"
+CHANGED = "its contents changed after it was written (SHA-256 differs from the manifest)"
+RESIZED = "its contents changed after it was written (it has {size:,} bytes, {sealed:,} were sealed)"
+NOT_THERE = "it was sealed and is not there"
+UNKNOWN = "no line of the manifest names it"
+_DATE = "date="
+_LATELY_S = 5.0
+_WRITTEN_WITHIN_S = 0.2
+_Print = tuple[int, ...]
+Altered = dict[str, tuple[_Print, str]]
+_checked: dict[str, tuple[_Print, str]] = {}  # of each file: how it was when it was hashed, and its SHA-256
+
+_altered: set[str] = set()
+_lately: dict[str, tuple[float, Trouble]] = {}
+
+
+def archive_of(part: Path) -> Path:
+    """Return the archive that a part lies in."""
+    return part.parent.parent.parent
+
+
+def below(part: Path) -> str:
+    """Return a part's path below its archive, as the manifest has it."""
+    return "/".join(part.parts[-3:])
+
+
+def aside_folder(folder: Path) -> Path:
+    """Return where a day folder's parts are made: in it, for a store on this machine."""
+    if not isinstance(folder, StorePath):
+        return folder
+    archive = StorePath(str(folder.parent.parent))
+    return asides(archive) / folder.parent.name / folder.name
+
+
+def aside_of(part: Path) -> Path:
+    """Return where a part is made: readers pass over its name."""
+    return aside_folder(part.parent) / f".{part.name}.tmp"
+
+
+def sha256_of(part: Path, *, anew: bool = False) -> str:
+    """Return the SHA-256 of a file; remembered while the file stays as it is.
+
+    Raises
+    ------
+    FileNotFoundError
+    """
+    print_, key = _print(part), _key(part)
+    known = _checked.get(key)
+    if anew or known is None or known[0] != print_:
+        known = (print_, file_sha256(part))
+        _checked[key] = known
+    return known[1]
+
+
+def altered_here() -> Altered:
+    """Return what this process found to be altered, for `remember_altered` in the one that asked for it."""
+    return {key: _checked[key] for key in _altered if key in _checked}
+
+
+def remember_altered(found: Altered) -> None:
+    """Know what another process found."""
+    _checked.update(found)
+
+
+def _key(part: Path) -> str:
+    if isinstance(part, StorePath):
+        return str(part)
+    return f"{_real(str(part.parent))}/{part.name}"
+
+
+@functools.lru_cache(65_536)
+def _real(folder: str) -> str:
+    """Return a folder's one name: a worker may know it by another."""
+    return os.path.realpath(folder)
+
+
+def _print(part: Path) -> _Print:
+    stat = part.stat()
+    return (stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino)
+
+
+def _known_altered(part: Path, line: Line) -> str:
+    """Return what is wrong with a part as far as it shows without reading it; empty when nothing does."""
+    try:
+        print_ = _print(part)
+    except FileNotFoundError:
+        return ""
+    if line.size and print_[0] != line.size:
+        return RESIZED.format(size=print_[0], sealed=line.size)
+    known = _checked.get(_key(part))
+    return CHANGED if known is not None and known[0] == print_ and known[1] != line.sha256 else ""
+
+
+class DayFolder:
+    """The parts of one kind and day: which can be read, and what is wrong with the others.
+
+    Parameters
+    ----------
+    folder : Path
+    there : dict of str to Path, optional
+        What is in it, by name, when somebody has just listed it.
+    expected : Expected, optional
+        What the manifest said a moment ago: it is read again when it does not fit.
+    hashing : callable, optional
+        In place of `sha256_of`, which trusts what it remembers.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        there: dict[str, Path] | None = None,
+        expected: Expected | None = None,
+        hashing: Callable[[Path], str] | None = None,
+    ) -> None:
+        self.folder = folder
+        self._archive = folder.parent.parent
+        self._hashing = hashing or sha256_of
+        self.name = f"{folder.parent.name}/{folder.name}"
+        # Listed first: a part's line is there before the part is.
+        self._there = _listed(folder) if there is None else there
+        fresh = expected is None
+        expected = expected_of(self._archive) if expected is None else expected
+        self.latest = expected.latest(self.name)
+        self.altered: dict[str, str] = {}
+        self._settle()
+        if not fresh and (self.settled.foreign or self.settled.missing):
+            self._there = _listed(folder)
+            self.latest = expected.refresh().latest(self.name)
+            self._settle()
+
+    def _settle(self) -> None:
+        while True:
+            names = {
+                f"{self.name}/{name}"
+                for name in self._there
+                if name.endswith(SUFFIX) and not name.startswith(".")
+            }
+            self.settled: Settled = settle(self.latest, names - self.altered.keys())
+            found = {
+                name: why
+                for name, line in self.settled.counting.items()
+                if (why := _known_altered(self.path(name), line))
+            }
+            if not found:
+                return
+            self.altered |= found  # what it replaced counts again, if it is still there
+
+    def path(self, name: str) -> Path:
+        """Return the file of a part, given its path below the archive."""
+        file = name.rpartition("/")[2]
+        return self._there.get(file) or self.folder / file
+
+    def parts(self) -> list[Path]:
+        """Return the parts that count, by name; their contents are not read."""
+        return [self.path(name) for name in sorted(self.settled.counting)]
+
+    def sound(self) -> list[Path]:
+        """Return the parts that count and have the SHA-256 that they were sealed with.
+
+        Raises
+        ------
+        FileNotFoundError
+            When one goes in this very moment.
+        """
+        while True:
+            bad = {
+                name: CHANGED
+                for name, line in self.settled.counting.items()
+                if self._hashing(self.path(name)) != line.sha256
+            }
+            if not bad:
+                return self.parts()
+            self.altered |= bad
+            _altered.update(_key(self.path(name)) for name in bad)
+            self._settle()
+
+    def leftovers(self) -> list[str]:
+        """Return what is merged into another part and is still there, as paths below the archive."""
+        return sorted(
+            name
+            for name in self.settled.replaced & self.latest.keys()
+            if name.rpartition("/")[2] in self._there
+        )
+
+    def faults(self, moving: set[str]) -> Iterator[Fault]:
+        """Yield what is wrong here.
+
+        Parameters
+        ----------
+        moving : set of str
+            Names of parts that are written just now, or will be again.
+        """
+        for name, why in self.altered.items():
+            if name not in self.settled.replaced and Path(name).stem not in moving:
+                yield fault_of_line(ALTERED, self.latest[name], why)
+        for line in self.settled.missing:
+            stem = Path(line.part).stem
+            if line.part in self.altered or stem in moving or self.path(line.part).exists():
+                continue
+            if aside_of(self.path(line.part)).exists():
+                continue  # it is being written, or `parts.complete` will put it there
+            kept = self._archive / QUARANTINE / line.part
+            if kept.exists():
+                moved = f"{CHANGED}, and it was moved to `{QUARANTINE}/{line.part}`"
+                yield fault_of_line(ALTERED, line, moved)
+            else:
+                yield fault_of_line(MISSING, line, NOT_THERE)
+        for name in self.settled.foreign:
+            if name not in self.altered:
+                yield Fault(FOREIGN, name, UNKNOWN, name.partition("/")[0])
+
+
+def _listed(folder: Path) -> dict[str, Path]:
+    try:
+        return {path.name: path for path in folder.iterdir()}
+    except FileNotFoundError:
+        return {}
+
+
+def sound_parts(files: Iterable[Path]) -> list[Path]:
+    """Return those of some parts that can be read, in their order: known to the manifest, and not altered.
+
+    Raises
+    ------
+    FileNotFoundError
+        When one is gone.
+    """
+    by_archive: dict[Path, Expected] = {}
+    sound = []
+    for file in files:
+        archive = archive_of(file)
+        if archive not in by_archive:
+            by_archive[archive] = expected_of(archive)
+        line = by_archive[archive].latest(f"{file.parent.parent.name}/{file.parent.name}").get(below(file))
+        if line is None:
+            continue
+        if sha256_of(file) == line.sha256:
+            sound.append(file)
+        else:
+            _altered.add(_key(file))
+    return sound
+
+
+def lines_of(parts: Iterable[Path]) -> list[Line]:
+    """Return what the manifest says of parts that it knows."""
+    found = []
+    for part in parts:
+        line = expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1])).get(below(part))
+        if line is not None:
+            found.append(line)
+    return found
+
+
+def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:
+    """Return the folders of parts that are there, or that the manifest names."""
+    there = {
+        f"{kind}/{folder.name}"
+        for kind in TABLES
+        for folder in _listed(archive / kind).values()
+        if folder.name.startswith(_DATE)
+    }
+    known = {name for name in expected.folders() if name.count("/") == 1}
+    return [archive / name for name in sorted(there | known)]
+
+
+def journals(archive: Path) -> tuple[int, list[Fault]]:
+    """Return how many messages are not sealed yet, and what of the journals is damaged."""
+    messages = 0
+    faults = []
+    for folder in journal_folders(archive):
+        for segment in segments(folder):
+            try:
+                frames = read_frames(data := segment.read_bytes())
+                if any(damage.torn_tail for damage in frames.damages):
+                    time.sleep(_WRITTEN_WITHIN_S)  # perhaps a frame that is being written
+                    if len(again := segment.read_bytes()) != len(data):
+                        frames = read_frames(again)
+            except FileNotFoundError:
+                continue  # sealed meanwhile
+            messages += len(frames.records)
+            where = segment.relative_to(work_folder(archive)).as_posix()
+            faults += [Fault(DAMAGED, where, damage.sentence()) for damage in frames.damages]
+    return messages, faults
+
+
+def trouble_of(archive: Path) -> Trouble:
+    """Return what of an archive cannot be read as it was received, as far as is known.
+
+    Missing and foreign parts, parts of another size and damage of the manifest are known at once; other
+    contents are known of parts that this process has read.
+
+    Parameters
+    ----------
+    archive : Path
+        One that is not there has no trouble.
+    """
+    if not archive.is_dir():
+        return Trouble(str(archive))
+    moving = unsettled(archive)  # first: what is sealed while we look has its line before its part
+    expected = expected_of(archive)
+    faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults()]
+    for folder in day_folders_expected(archive, expected):
+        faults += DayFolder(folder, expected=expected).faults(moving)
+    faults += journals(archive)[1]
+    return Trouble(str(archive), tuple(faults))
+
+
+def trouble_lately(archive: Path) -> Trouble:
+    """Return `trouble_of` as it was a few seconds ago at most, for pages that ask again and again."""
+    key, now = str(archive), time.monotonic()
+    known = _lately.get(key)
+    if known is None or now - known[0] > _LATELY_S:
+        known = (now, trouble_of(archive))
+        _lately[key] = known
+    return known[1]
+
+
+def check_all(
+    archive: Path,
+    kinds: Collection[str] = TABLES,
+    *,
+    anew: bool = False,
+    stopping: threading.Event | None = None,
+) -> None:
+    """Read every part that counts, so that `trouble_of` knows of all that is altered.
+
+    Parameters
+    ----------
+    archive : Path
+        May be missing.
+    kinds : collection of str
+    anew : bool
+        Also those that this process has read: a disk can lose a bit without a change of the file's time.
+    stopping : Event, optional
+        Set, it ends the search before the next part.
+    """
+    if not archive.is_dir():
+        return
+    expected = expected_of(archive)
+    for folder in day_folders_expected(archive, expected):
+        if folder.parent.name not in kinds:
+            continue
+        day = DayFolder(folder, expected=expected)
+        for part in day.parts():
+            if stopping is not None and stopping.is_set():
+                return
+            with contextlib.suppress(FileNotFoundError):  # merged meanwhile
+                sha256_of(part, anew=anew)

@@ -1,0 +1,143 @@
+"""What of an archive cannot be read as it was received: altered, missing and foreign files, in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+
+from ingest.archive.manifest import Line
+from ingest.plurals import counted
+
+ALTERED, MISSING, FOREIGN, MANIFEST, DAMAGED = "altered", "missing", "foreign", "manifest", "damaged"
+_MOST_SAID = 5
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One file that is not as it was sealed.
+
+    Attributes
+    ----------
+    what : str
+        ``altered``, ``missing``, ``foreign``, ``manifest`` (a chain of it is damaged), ``damaged`` (a journal
+        or a note) or ``unfinished``.
+    where : str
+        The file, below the archive.
+    statement : str
+        What is wrong with it.
+    kind : str
+        Of its messages; empty when it holds none, or nobody knows.
+    rows : int
+        How many messages answers leave out; 0 when nobody knows.
+    first, last : datetime or None
+        From when to when they were received.
+    speakers : tuple of str
+        Sets or desks that they are of, as far as the manifest names them.
+    more_speakers : int
+        How many it does not name.
+    """
+
+    what: str
+    where: str
+    statement: str
+    kind: str = ""
+    rows: int = 0
+    first: datetime | None = None
+    last: datetime | None = None
+    speakers: tuple[str, ...] = ()
+    more_speakers: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.where}: {self.statement}"
+
+    def sentence(self) -> str:
+        """Return it in words for whoever reads an answer that rests on the archive."""
+        if self.what == MANIFEST:
+            return f"The manifest `{self.where}` is damaged: {self.statement}."
+        if self.what == FOREIGN:
+            return f"`{self.where}` is not read: {self.statement}."
+        said = f"Cannot read `{self.where}`: {self.statement}."
+        return f"{said} {self._left_out()}" if self.rows else said
+
+    def _left_out(self) -> str:
+        who = list(self.speakers)
+        if self.more_speakers:
+            who.append(f"{self.more_speakers} more")
+        of = f" of {_listed(who)}" if who else ""
+        return f"Left out: {counted(self.rows, f'{self.kind} message')}{of}{self._when()}."
+
+    def _when(self) -> str:
+        if self.first is None or self.last is None:
+            return ""
+        first, last = self.first.astimezone(UTC), self.last.astimezone(UTC)
+        end = f"{last:%H:%M:%S}" if last.date() == first.date() else f"{last:%Y-%m-%d %H:%M:%S}"
+        return f", received {first:%Y-%m-%d %H:%M:%S} to {end} UTC"
+
+    def concerns(self, first: datetime, last: datetime) -> bool:
+        """Return whether it may concern what was received in a time; also when nobody knows."""
+        return self.first is None or self.last is None or (self.first <= last and self.last >= first)
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """All faults of an archive that are known; false when there is none.
+
+    Attributes
+    ----------
+    archive : str
+    faults : tuple of Fault
+    """
+
+    archive: str
+    faults: tuple[Fault, ...] = field(default=())
+
+    def __bool__(self) -> bool:
+        return bool(self.faults)
+
+    def __iter__(self) -> Iterator[Fault]:
+        return iter(self.faults)
+
+    def within(self, first: datetime, last: datetime) -> Trouble:
+        """Return what concerns messages received in a time, or may."""
+        return Trouble(self.archive, tuple(fault for fault in self.faults if fault.concerns(first, last)))
+
+    def sentences(self, most: int = _MOST_SAID) -> list[str]:
+        """Return the first faults in words, and what to do; nothing when all is well."""
+        if not self.faults:
+            return []
+        said = [fault.sentence() for fault in self.faults[:most]]
+        if len(self.faults) > most:
+            said.append(f"{counted(len(self.faults) - most, 'more file')} of the archive cannot be trusted.")
+        return [
+            *said,
+            f"Run `underair verify {self.archive}` for details, or restore the files from a backup.",
+        ]
+
+
+def fault_of_line(what: str, line: Line, statement: str) -> Fault:
+    """Return the fault of a part that the manifest knows."""
+    return Fault(
+        what,
+        line.part,
+        statement,
+        line.part.partition("/")[0],
+        line.rows,
+        line.first,
+        line.last,
+        tuple(line.speakers),
+        line.more_speakers,
+    )
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def day_of_fault(fault: Fault) -> date | None:
+    """Return the day of receipt that a fault's file is for, if its name says so."""
+    folder = fault.where.split("/")[1:2]
+    try:
+        return date.fromisoformat(folder[0].removeprefix("date=")) if folder else None
+    except ValueError:
+        return None

@@ -1,0 +1,247 @@
+"""An archive with every kind of file in it, ways to damage one, and what each verb and page answers then."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+from click.testing import CliRunner
+
+from analysis.profile import Profile
+from dashboard.results_store import ResultsStore
+from dashboard.underair import root
+from ingest.archive import expected, sound
+from ingest.archive.archive import seal_messages
+from ingest.archive.index import ArchiveIndex
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.reading import Archive
+from ingest.archive.tidying import tidy
+from ingest.contract.captures import Heard, read_capture
+from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import micros
+
+LOG = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+KINDS = {
+    "merged part": "motion/*/day-*.parquet",
+    "sealed part": "pressure/*/late-*.parquet",
+    "part of refused messages": "refused/*/*.parquet",
+    "manifest of sealing": "manifest/listener.ndjson",
+    "manifest of merging": "manifest/tidy.ndjson",
+    "journal segment": "journal/listener/*.journal",
+    "index": "index/desks.parquet",
+    "ledger": "derived/wears-*/wears.parquet",
+    "holds": "holds/*.ndjson",
+}
+"""Each kind of file, and which of the archive's files stands for it."""
+
+
+def make_archive(folder: Path, before: Path) -> str:
+    """Fill a folder with every kind of file, and another with the archive as it was earlier.
+
+    Parameters
+    ----------
+    folder, before : Path
+        Neither may be there.
+
+    Returns
+    -------
+    str
+        The incident.
+    """
+    heard = list(read_capture(LOG))
+    third = len(heard) // 3
+    bad = Heard(heard[0].received, "underair/v1/th/set/S-1/pressure", b"{no JSON")
+    seal_messages(folder, frames_from_heard([bad, *heard[:third:2]]), "one", writer="listener")
+    seal_messages(folder, frames_from_heard(heard[1:third:2]), "two", writer="listener")
+    incident: str = Archive(folder).messages()["incident"]["incident_id"][0]
+    _run("hold", "--archive", folder, "--incident", incident, "--reason", "a test")
+    tidy(folder, heard[-1].received + timedelta(days=2), grace_s=0)
+    ArchiveIndex(folder).bring_up_to_date()
+    _run("audit", "--inside", "--archive", folder, "--out", folder.parent / "aside")
+    shutil.copytree(folder, before)
+    seal_messages(folder, frames_from_heard(heard[third : 2 * third : 2]), "late", writer="listener")
+    seal_messages(folder, frames_from_heard(heard[third + 1 : 2 * third : 2]), "later", writer="listener")
+    _segment(folder, heard[2 * third :])
+    _segment(before, heard[2 * third : 2 * third + 9])
+    next(before.glob("journal/listener/*.journal")).rename(
+        before / next(folder.glob("journal/listener/*.journal")).relative_to(folder)
+    )
+    ArchiveIndex(folder).bring_up_to_date()
+    _run("audit", "--inside", "--archive", folder, "--out", folder.parent / "aside")
+    return incident
+
+
+def _segment(folder: Path, heard: list[Heard]) -> None:
+    journal = folder / "journal" / "listener"
+    journal.mkdir(parents=True)
+    writer = SegmentWriter(journal, datetime(2031, 5, 4, 23, tzinfo=UTC))
+    for first in range(0, len(heard), 50):
+        writer.append(
+            [Record(micros(one.received), one.topic, one.payload, False) for one in heard[first : first + 50]]
+        )
+    writer.close()
+
+
+def _run(verb: str, *arguments: object) -> None:
+    done = CliRunner().invoke(root, [verb, *map(str, arguments)])
+    assert done.exit_code == 0, (verb, done.output, done.exception)
+
+
+def flip(path: Path, bit: int | None = None) -> None:
+    """Flip one bit; without a number one in the middle."""
+    whole = bytearray(path.read_bytes())
+    at = 4 * len(whole) if bit is None else bit
+    whole[at // 8] ^= 1 << at % 8
+    path.write_bytes(whole)
+
+
+def truncate(path: Path) -> None:
+    """Cut a file in half."""
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+
+
+def zero(path: Path) -> None:
+    """Write noughts over a stretch in the middle."""
+    whole = bytearray(path.read_bytes())
+    middle, some = len(whole) // 2, min(len(whole) // 4, 64)
+    whole[middle : middle + some] = bytes(some)
+    path.write_bytes(whole)
+
+
+def swap(path: Path) -> None:
+    """Put another file of that suffix in its place."""
+    archive = next(parent for parent in path.parents if (parent / "manifest").is_dir())
+    others = [other for other in sorted(archive.rglob(f"*{path.suffix}")) if other != path]
+    path.write_bytes(others[0].read_bytes() if others else (archive / "manifest/tidy.ndjson").read_bytes())
+
+
+def duplicate(path: Path) -> None:
+    """Copy a file beside itself."""
+    shutil.copy(path, path.with_name(f"copy-{path.name}"))
+
+
+DAMAGES: dict[str, Callable[[Path], None]] = {
+    "flip": flip,
+    "truncate": truncate,
+    "zero": zero,
+    "swap": swap,
+    "duplicate": duplicate,
+    "delete": Path.unlink,
+}
+STALE = "stale copy"
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a verb or page gave: exit code, a digest of what it made, and what it said was wrong."""
+
+    code: int
+    made: str
+    said: str
+
+
+@dataclass
+class Answers:
+    """Asks one archive all that can be asked, as processes that have just begun.
+
+    Attributes
+    ----------
+    archive : Path
+    incident : str
+    out : Path
+        A folder for what is made; emptied each time.
+    """
+
+    archive: Path
+    incident: str
+    out: Path
+
+    def all(self, verbs: tuple[str, ...] = ()) -> dict[str, Answer]:
+        """Return the answer of each verb, or of some."""
+        every: dict[str, Callable[[], Answer]] = {
+            "analyse": lambda: self._verb("analyse", "--out", self.out / "tables"),
+            "report": lambda: self._verb(
+                "report", "--incident", self.incident, "--out", self.out / "report.html"
+            ),
+            "case": lambda: self._verb(
+                "case", "--incident", self.incident, "--out", self.out / "case", "--why", "a test"
+            ),
+            "audit": lambda: self._verb("audit", "--inside", "--out", self.out / "audit"),
+            "serve": self._pages,
+            "verify": self._verify,
+        }
+        return {name: ask() for name, ask in every.items() if not verbs or name in verbs}
+
+    def _verb(self, verb: str, *arguments: object) -> Answer:
+        self._begin()
+        done = CliRunner().invoke(root, [verb, *map(str, arguments), "--archive", str(self.archive)])
+        said = done.stderr if done.exception is None else f"{done.stderr}{done.exception}"
+        return Answer(done.exit_code, digest_of(self.out), said)
+
+    def _verify(self) -> Answer:
+        self._begin()
+        done = CliRunner().invoke(root, ["verify", str(self.archive)])
+        return Answer(done.exit_code, "", done.output)
+
+    def _pages(self) -> Answer:
+        """Ask for what Review and the lists show, after the search that `serve` begins with."""
+        self._begin()
+        sound.check_all(self.archive)
+        store = ResultsStore(Archive(self.archive), Profile.default())
+        made = hashlib.sha256()
+        for frame in (store.incidents(), store.wears()):
+            made.update(frame.write_json().encode())
+        for key in store.incidents().filter(pl.col("problem").is_null())["key"]:
+            for name, table in sorted(store.incident(key).results.items()):
+                made.update(f"{name}{table.write_json()}".encode())
+        said = "\n".join(sound.trouble_of(self.archive).sentences())
+        return Answer(3 if said else 0, made.hexdigest(), said)
+
+    def _begin(self) -> None:
+        shutil.rmtree(self.out, ignore_errors=True)
+        self.out.mkdir()
+        for known in (expected._known, sound._checked, sound._lately):
+            known.clear()
+        sound._altered.clear()
+
+
+def digest_of(folder: Path) -> str:
+    """Return a digest of what a verb wrote, without what says when and where it was made."""
+    made = hashlib.sha256()
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if not path.is_file() or ("case/" in name and not re.search(r"messages\.ndjson|results/", name)):
+            continue
+        if path.suffix == ".parquet":
+            data = pl.read_parquet(path).write_json()
+        elif path.suffix == ".gz":
+            data = hashlib.sha256(path.read_bytes()).hexdigest()
+        else:
+            data = path.read_text(encoding="utf-8")
+            now = datetime.now(UTC)
+            for day in (now, now - timedelta(days=1)):
+                data = re.sub(rf"{day:%Y-%m-%d}[T ]\d\d:\d\d(:\d\d(\.\d+)?)?", "", data)
+            data = re.sub(r"head of [^<]*<|heads?\b[^<]{0,9}<code>[^<]*|[0-9a-f]{64}", "", data)
+        made.update(f"{name}\0{data}\0".encode())
+    return made.hexdigest()
+
+
+def faults_in(before: dict[str, Answer], after: dict[str, Answer]) -> list[str]:
+    """Return the verbs that gave another answer and did not say what is wrong."""
+    return [
+        verb
+        for verb, answer in after.items()
+        if (answer.code, answer.made) != (before[verb].code, before[verb].made)
+        and not (answer.code and answer.said.strip())
+    ]
+
+
+def crashes_in(after: dict[str, Answer]) -> list[str]:
+    """Return the verbs that ended with a traceback instead of a sentence."""
+    return [verb for verb, answer in after.items() if answer.code not in (0, 1, 3)]

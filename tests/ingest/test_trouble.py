@@ -1,0 +1,233 @@
+"""What cannot be read is left out, and said: by the archive, by each verb, and in what is handed on."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow.parquet as pq
+import pytest
+from click.testing import CliRunner, Result
+
+from dashboard.underair import root
+from ingest.archive.index import ArchiveIndex
+from ingest.archive.reading import Archive
+from ingest.archive.sound import check_all
+from ingest.archive.tidying import tidy
+from ingest.archive.verifying import verify
+from ingest.contract.columns import arrow_table
+from ingest.contract.frames import frames_from_heard
+
+LOG = Path(__file__).parents[2] / "sample_logs"
+Alter = Callable[[Path], None]
+
+
+def flip(path: Path) -> None:
+    whole = bytearray(path.read_bytes())
+    whole[len(whole) // 3] ^= 1
+    path.write_bytes(whole)
+
+
+def flip_unseen(path: Path) -> None:
+    """Flip a bit as a disk does: size and time of change stay."""
+    before = path.stat()
+    flip(path)
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+
+
+def foreign(path: Path) -> None:
+    shutil.copy(path, path.with_name("foreign.parquet"))
+
+
+ALTERATIONS: dict[str, Alter] = {
+    "altered": flip,
+    "altered unseen": flip_unseen,
+    "missing": Path.unlink,
+    "foreign": foreign,
+}
+VERBS = {
+    "incidents": [],
+    "analyse": ["--out", "{out}/tables"],
+    "report": ["--incident", "{incident}", "--out", "{out}/report.html"],
+    "case": ["--incident", "{incident}", "--out", "{out}/case", "--why", "a test"],
+    "audit": ["--out", "{out}/audit", "--to", "2040-01-01"],
+    "wearer": ["W-07", "--out", "{out}/wearer"],
+    "tidy": [],
+}
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("trouble") / "archive"
+    done = CliRunner().invoke(
+        root, ["import", str(LOG / "late_turn_back.ndjson.gz"), "--archive", str(folder)]
+    )
+    assert done.exit_code == 0, done.output
+    return folder
+
+
+def call(verb: str, archive: Path, out: Path) -> Result:
+    out.mkdir(exist_ok=True)
+    incident = Archive(archive).messages()["incident"]["incident_id"]
+    named = {"out": out, "incident": incident[0] if len(incident) else ""}
+    arguments = [one.format(**named) for one in VERBS[verb]]
+    return CliRunner().invoke(root, [verb, *arguments, "--archive", str(archive)])
+
+
+@pytest.mark.parametrize("alteration", ALTERATIONS)
+def test_archive_knows_what_cannot_be_read(sample: Path, tmp_path: Path, alteration: str) -> None:
+    archive = tmp_path / "archive"
+    shutil.copytree(sample, archive)
+    whole = Archive(archive).messages()["pressure"]
+    assert not Archive(archive).trouble()
+    (part,) = (archive / "pressure").rglob("*.parquet")
+    rows, first = whole.height, whole["received"].min()
+    ALTERATIONS[alteration](part)
+    left = Archive(archive).messages()["pressure"]
+    (fault,) = Archive(archive).trouble()
+    assert fault.what == alteration.split()[0]
+    assert [found.what for found in verify(archive).faults] == [fault.what]
+    if alteration == "foreign":
+        assert left.equals(whole)
+        assert fault.sentence().endswith("is not read: no line of the manifest names it.")
+    else:
+        assert left.is_empty()
+        assert isinstance(first, datetime)
+        assert fault.where == part.relative_to(archive).as_posix()
+        assert (fault.rows, fault.first) == (rows, first)
+        said = fault.sentence()
+        assert said.startswith(f"Cannot read `{fault.where}`: ")
+        assert f"Left out: {rows:,} pressure messages of {whole['set_id'][0]}" in said
+        trouble = Archive(archive).trouble()
+        assert trouble.within(first, first + timedelta(hours=9))
+        assert not trouble.within(first - timedelta(days=9), first - timedelta(days=1))
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("alteration", ["altered", "missing", "foreign"])
+def test_every_verb_says_it_and_ends_with_3(sample: Path, tmp_path: Path, verb: str, alteration: str) -> None:
+    archive = tmp_path / "archive"
+    shutil.copytree(sample, archive)
+    (part,) = (archive / "pressure").rglob("*.parquet")
+    ALTERATIONS[alteration](part)
+    check_all(archive)
+    done = call(verb, archive, tmp_path / "out")
+    assert done.exit_code in (1, 3), done.output
+    assert "Run `underair verify" in done.stderr
+    assert done.exit_code == 3 or done.exception is not None
+
+
+def test_report_and_case_carry_what_was_left_out(sample: Path, tmp_path: Path) -> None:
+    archive = tmp_path / "archive"
+    shutil.copytree(sample, archive)
+    (part,) = (archive / "temperature").rglob("*.parquet")
+    where = part.relative_to(archive).as_posix()
+    part.unlink()
+    assert call("case", archive, tmp_path / "out").exit_code == 3
+    (about,) = (tmp_path / "out" / "case").rglob("case.json")
+    assert where in json.loads(about.read_text())["origin"]["archive"]["faults"][0]
+    (page,) = (tmp_path / "out" / "case").rglob("report.html")
+    assert where in page.read_text()
+    assert CliRunner().invoke(root, ["verify", str(tmp_path / "out" / "case")]).exit_code == 0
+
+
+def test_what_is_restored_is_read_again_and_the_index_with_it(sample: Path, tmp_path: Path) -> None:
+    """A part that was altered when the index was made must not stay out of it for ever."""
+    archive = tmp_path / "archive"
+    shutil.copytree(sample, archive)
+    whole = ArchiveIndex(archive).desks()
+    shutil.rmtree(archive / "index")
+    (part,) = (archive / "tally").rglob("*.parquet")
+    before, bytes_before = part.stat(), part.read_bytes()
+    flip_unseen(part)
+    assert ArchiveIndex(archive).desks().height < whole.height
+    part.write_bytes(bytes_before)
+    os.utime(part, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert ArchiveIndex(archive).desks().equals(whole)
+    assert not Archive(archive).trouble()
+
+
+def test_index_with_a_flipped_bit_is_made_again(sample: Path, tmp_path: Path) -> None:
+    archive = tmp_path / "archive"
+    shutil.copytree(sample, archive)
+    whole = ArchiveIndex(archive).desks()
+    kept = archive / "index" / "desks.parquet"
+    for at in range(0, kept.stat().st_size, max(kept.stat().st_size // 40, 1)):
+        damaged = bytearray(kept.read_bytes())
+        damaged[at] ^= 4
+        kept.write_bytes(damaged)
+        assert ArchiveIndex(archive).desks().equals(whole), at
+
+
+def test_altered_line_of_the_manifest_is_said_and_its_neighbours_are_read(
+    sample: Path, tmp_path: Path
+) -> None:
+    archive = tmp_path / "archive"
+    shutil.copytree(sample, archive)
+    whole = Archive(archive).messages()
+    chain = archive / "manifest" / "import.ndjson"
+    lines = chain.read_bytes().split(b"\n")
+    at = next(place for place, line in enumerate(lines) if b'"part":"motion/' in line)
+    lines[at] = lines[at].replace(b'"rows":', b'"rows":1', 1)
+    chain.write_bytes(b"\n".join(lines))
+    read = Archive(archive).messages()
+    assert read["motion"].is_empty()
+    assert all(read[kind].equals(frame) for kind, frame in whole.items() if kind != "motion")
+    assert {fault.what for fault in Archive(archive).trouble()} == {"manifest", "foreign"}
+
+
+def test_compaction_of_a_part_of_form_1_checks_it_and_says_it_again(tmp_path: Path, form_1: Path) -> None:
+    before = Archive(form_1).messages()
+    assert verify(form_1).faults == []
+    tidy(form_1, datetime(2031, 6, 1, tzinfo=UTC), grace_s=0)
+    assert verify(form_1).faults == []
+    after = Archive(form_1).messages()
+    assert all(
+        after[kind].sort("received", "seq").equals(before[kind].sort("received", "seq"))
+        for kind in ("pressure",)
+    )
+    assert b'"restates":true' in (form_1 / "manifest" / "tidy.ndjson").read_bytes()
+
+
+@pytest.fixture
+def form_1(tmp_path: Path, pressure: Callable[..., Any]) -> Path:
+    """Return an archive as 0.3.0 wrote it: two parts, no form named, a digest of three columns."""
+    archive = tmp_path / "old"
+    folder = archive / "pressure" / "date=2031-05-04"
+    folder.mkdir(parents=True)
+    (archive / "manifest").mkdir()
+    before, lines = "0" * 64, []
+    for number in range(2):
+        rows = frames_from_heard([pressure(number * 10 + one) for one in range(10)])["pressure"]
+        part = folder / f"one-{number}.parquet"
+        pq.write_table(arrow_table("pressure", rows), part)
+        digest = 0
+        for received, topic, payload in rows.select(
+            pl.col("received").to_physical(), "topic", "payload"
+        ).iter_rows():
+            said = b"%d\0%s\0%s" % (received, topic.encode(), payload.encode())
+            digest += int.from_bytes(hashlib.blake2b(said, digest_size=16).digest(), "big")
+        body = json.dumps(
+            {
+                "part": f"pressure/date=2031-05-04/{part.name}",
+                "rows": rows.height,
+                "first": rows["received"].min().isoformat(),
+                "last": rows["received"].max().isoformat(),
+                "sha256": hashlib.sha256(part.read_bytes()).hexdigest(),
+                "rows_digest": f"{digest % 2**128:032x}",
+                "written": f"2031-05-05T00:00:0{number}Z",
+                "before": before,
+            },
+            separators=(",", ":"),
+        )[:-1].encode()
+        before = hashlib.sha256(body).hexdigest()
+        lines.append(body + b',"hash":"%s"}\n' % before.encode())
+    (archive / "manifest" / "one.ndjson").write_bytes(b"".join(lines))
+    return archive
