@@ -59,14 +59,14 @@ def pieces_of(folder: Path) -> Pieces:
 
 
 @looked_again
+def desks_of(folder: Path) -> pl.DataFrame:
+    """Return what desks said about whom, from the index and what is not sealed yet, as `with_uses`."""
+    return _desks(open_archive(folder).unsealed(), ArchiveIndex(folder))
+
+
 def incidents_in(folder: Path) -> pl.DataFrame:
     """Return the incidents that desks spoke of, as `analysis.pieces.incident_uses.incident_uses`."""
-    return incident_uses(_desks(open_archive(folder).unsealed(), ArchiveIndex(folder)))
-
-
-def incident_messages(folder: Path, incident: str) -> Messages:
-    """Return what one incident needs, as `incident_piece`."""
-    return incident_piece(folder, incident)[0]
+    return incident_uses(desks_of(folder))
 
 
 @looked_again

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.pieces.archive_pieces import incident_messages
+from analysis.pieces.archive_pieces import incident_piece
+from analysis.pieces.incident_uses import incident_id_of
 from ingest.contract.captures import Heard, capture_line
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
@@ -54,12 +55,13 @@ def messages_of(folder: Path, incident_id: str) -> Messages:
     ArchiveProblem
         When the archive has no such incident; the text names those that it has.
     """
-    messages = incident_messages(folder, incident_id)
+    (messages, _), asked = incident_piece(folder, incident_id), incident_id
+    incident_id = incident_id_of(asked)
     sets = set(messages["tally"].filter(pl.col("incident_id") == incident_id)["set_id"])
     refused = messages["power"].filter(pl.col("state") == "refused")["set_id"]
     chosen = chosen_of(messages, sets | set(refused), incident_id)
     if not any(len(frame) for frame in chosen.values()):
-        raise ArchiveProblem(f"the archive {folder} holds no message of incident {incident_id!r}")
+        raise ArchiveProblem(f"the archive {folder} holds no message of incident {asked!r}")
     return chosen
 
 

@@ -18,12 +18,15 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from analysis.pieces.archive_pieces import incidents_in
+from analysis.pieces.incident_uses import incident_id_of
 from dashboard.charts.clock import BadZone, zone_of
 from dashboard.charts.desk_notes import NOTES_DESK
 from ingest.archive.archive import create_archive, seal_messages
 from ingest.archive.manifest import file_sha256
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
+from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
 
@@ -31,7 +34,6 @@ COLUMNS = ("time", "source", "text", "certainty")
 CERTAINTIES = ("recorded", "estimated")
 LONGEST_TEXT = 2000
 LONGEST_ID = 40
-NOT_SEALED_YET = timedelta(days=2)
 
 
 class BadNotes(UnderairError):
@@ -173,9 +175,7 @@ def rfc3339(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def bring_in(
-    path: Path, archive: Path, incident_id: str, source: Source, received: datetime
-) -> tuple[int, int]:
+def bring_in(path: Path, archive: Path, incident: str, source: Source, received: datetime) -> tuple[int, int]:
     """Put a CSV's notes into an archive; return how many lines it had and how many notes are new.
 
     Raises
@@ -183,15 +183,18 @@ def bring_in(
     BadNotes
         When the archive has no such incident, or for the first bad line: then nothing is brought in.
     """
-    reader = Archive(archive)
-    unsealed = reader.messages(since=datetime.now(UTC) - NOT_SEALED_YET)
-    lots = [lot for kind in ("tally", "incident") for lot in (reader.scan(kind), unsealed[kind].lazy())]
-    spoken = pl.concat([lot.select("service", "incident_id") for lot in lots]).unique().collect()
-    services = spoken.filter(pl.col("incident_id") == incident_id)["service"]
-    if not len(services):
-        known = ", ".join(spoken["incident_id"].drop_nulls().unique().sort().tail(20)) or "none"
-        raise BadNotes(f"no incident {incident_id} in the archive {archive}; there are: {known}")
-    heard = notes_from_csv(path, str(services[0]), incident_id, source, received)
+    incident_id = incident_id_of(incident)
+    known = incidents_in(archive)
+    # Which use of a name a note is about says its moment.
+    its = known.filter(pl.col("incident_id") == incident_id).tail(1)
+    if not its.height:
+        there = ", ".join(known["key"].tail(20)) or "none"
+        raise BadNotes(f"no incident {incident} in the archive {archive}; there are: {there}")
+    about = pl.col("incident_id") == incident_id
+    first, last = its["first"][0], its["last"][0] + timedelta(seconds=1)
+    spoken = Archive(archive).messages(first, last, dict.fromkeys(INCIDENT_KINDS, about))
+    service = next(str(spoken[kind]["service"][0]) for kind in INCIDENT_KINDS if spoken[kind].height)
+    heard = notes_from_csv(path, service, incident_id, source, received)
     messages = frames_from_heard(heard)
     if len(messages["refused"]):
         raise BadNotes(f"{path}: {messages['refused']['reason'][0]}")

@@ -23,14 +23,12 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.pieces.archive_pieces import incident_messages
-from analysis.pieces.from_archive import TAIL
+from analysis.pieces.archive_pieces import desks_of, incident_piece
 from analysis.profile import Profile
 from analysis.tables import COLUMNS, Results, formula_safe, to_csv
 from analysis.trends.roster import roster_beside
 from dashboard.access.log import access_table
 from dashboard.results_store import record_of
-from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
@@ -88,7 +86,8 @@ def write_wearer_record(
     tables: dict[str, list[pl.DataFrame]] = {name: [] for name in COLUMNS}
     heard: set[Heard] = set()
     for incident_id in incidents:
-        record = record_of(incident_messages(folder, incident_id), profile, incident_id)
+        messages, _ = incident_piece(folder, incident_id)
+        record = record_of(messages, profile, incident_id)
         own = _tables_of(record.results, wearer_id)
         for name, frame in own.items():
             tables[name].append(frame)
@@ -116,12 +115,8 @@ def write_wearer_record(
 
 
 def _incidents_of(folder: Path, wearer_id: str) -> list[str]:
-    archive = Archive(folder)
-    sealed = archive.scan("tally").collect()
-    newest = sealed["received"].max()
-    recent = archive.messages(since=newest - TAIL if isinstance(newest, datetime) else None)["tally"]
-    named = pl.concat([sealed, recent]).filter(pl.col("wearer_id") == wearer_id)
-    return sorted(named["incident_id"].unique())
+    named = desks_of(folder).filter((pl.col("wearer_id") == wearer_id) & (pl.col("kind") == "tally"))
+    return sorted(named["key"].drop_nulls().unique())
 
 
 def _tables_of(results: Results, wearer_id: str) -> Results:

@@ -239,7 +239,8 @@ def later_note() -> pl.Expr:
 
     They say nothing about when the incident was.
     """
-    return (pl.col("received") - pl.col("at") >= LATER).fill_null(False)
+    # Before it, too: a capture may have been made by a clock that was years ahead.
+    return ((pl.col("received") - pl.col("at")).abs() >= LATER).fill_null(False)
 
 
 def summary(kind: str, day: date, part: str, messages: pl.LazyFrame) -> pl.DataFrame:

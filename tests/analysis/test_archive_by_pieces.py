@@ -16,7 +16,6 @@ import pytest
 import analysis.pieces.pieces
 from analysis.incident import analyse
 from analysis.pieces.archive_pieces import (
-    incident_messages,
     incident_piece,
     incidents_in,
     pieces_of,
@@ -118,7 +117,7 @@ def test_each_incident_is_one_piece_and_opens_as_the_whole_has_it(archive: Path)
 
 def test_one_incident_reads_only_its_own(archive: Path) -> None:
     assert incidents_in(archive)["incident_id"].to_list() == [one.incident_id for one in STAGED]
-    messages = incident_messages(archive, STAGED[1].incident_id)
+    messages = incident_piece(archive, STAGED[1].incident_id)[0]
     heard = frames_from_heard(STAGED[1].heard)
     assert set(messages["pressure"]["set_id"]) <= set(heard["pressure"]["set_id"])
     assert messages["pressure"]["received"].min() >= heard["pressure"]["received"].min()

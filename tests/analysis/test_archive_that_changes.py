@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 import ingest.archive.index
-from analysis.pieces.archive_pieces import incident_messages, incidents_in, pieces_of
-from analysis.pieces.from_archive import heard_periods, period_messages
+from analysis.pieces.archive_pieces import incident_piece, incidents_in, pieces_of
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back
+from dashboard.results_store import ResultsStore
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
@@ -42,16 +42,18 @@ def ledger(folder: Path) -> Any:
     return made.tables()["wears"].rows()
 
 
-def period(folder: Path) -> Any:
-    return period_messages(folder, heard_periods(folder)[0])["pressure"].rows()
+def review(folder: Path) -> Any:
+    store = ResultsStore(Archive(folder), Profile.default())
+    for problem in store.incidents()["problem"].drop_nulls():  # a line of the list, on the page
+        raise ArchiveProblem(problem)
+    return store.wears().rows()
 
 
 READERS: dict[str, Callable[[Path], Any]] = {
     "pieces": lambda folder: pieces_of(folder).table.rows(),
     "incidents": lambda folder: incidents_in(folder).rows(),
-    "one incident": lambda folder: incident_messages(folder, INCIDENT.incident_id)["pressure"].rows(),
-    "periods": heard_periods,
-    "a period": period,
+    "one incident": lambda folder: incident_piece(folder, INCIDENT.incident_id)[0]["pressure"].rows(),
+    "review": review,
     "ledger": ledger,
 }
 

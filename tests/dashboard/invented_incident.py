@@ -91,6 +91,9 @@ class Incident:
                         "low_air_min": minutes_left,
                         "low_air_lo_min": minutes_left * 0.8,
                         "low_air_hi_min": minutes_left * 1.25,
+                        "hardest_l_min": rate + 20.0,
+                        "easiest_l_min": rate - 20.0,
+                        "low_air_hardest_min": minutes_left * 0.6,
                         "heard": ~silent,
                     }
                 )
@@ -326,4 +329,4 @@ def archive_with(folder: Path, messages: Messages) -> Archive:
 def store_with(incident: Incident, folder: Path) -> ResultsStore:
     """A store that answers with the made tables, whatever it would analyse."""
     archive = archive_with(folder, incident.messages)
-    return ResultsStore(archive, Profile.default(), analyse_messages=lambda *_: incident.results)
+    return ResultsStore(archive, Profile.default(), analyse_messages=lambda *_, **__: incident.results)

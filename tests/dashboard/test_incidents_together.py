@@ -13,7 +13,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from dashboard.evidence.case import incident_of_archive, write_case
 from dashboard.evidence.case_check import verify_case
-from dashboard.results_store import ResultsStore
+from dashboard.results_store import ResultsStore, UnknownIncident
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
 from tests.analysis.conftest import Talker, WrittenLog
@@ -99,4 +99,10 @@ def test_the_same_name_half_a_year_later_is_another_incident(tmp_path: Path) -> 
         worn(log, "S-1", 10 + number, from_s)
         tallied(desk, "drill", "S-1", "W-1", from_s)
     store = ResultsStore(Archive(sealed(tmp_path / "archive", log)), PROFILE)
-    assert store.incidents().select("key", "wears").rows() == [("drill", 1), ("drill", 1)]
+    assert store.incidents().select("key", "incident_id", "wears").rows() == [
+        ("drill@2031-10-31", "drill", 1),
+        ("drill@2031-05-04", "drill", 1),
+    ]
+    assert store.incident("drill@2031-10-31").results["wears"]["wear_id"].to_list() == ["S-1/11/1"]
+    with pytest.raises(UnknownIncident, match=r"given to 2 incidents .*drill@2031-05-04, drill@2031-10-31"):
+        store.incident("drill")

@@ -1,4 +1,4 @@
-"""A long archive is analysed period by period: the same figures, with the memory of one period."""
+"""One incident out of a long archive, and tables that are written bit by bit."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ import polars as pl
 import pytest
 
 from analysis.incident import analyse
-from analysis.pieces.archive_pieces import incident_messages, incidents_in
-from analysis.pieces.from_archive import heard_periods, period_messages
+from analysis.pieces.archive_pieces import incident_piece, incidents_in
 from analysis.profile import Profile
 from analysis.simulation.staging import SimulatedIncident
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
@@ -19,7 +18,7 @@ from analysis.tables import TABLES, Results
 from analysis.writing import TableFiles, write_results
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import UnderairError
-from ingest.contract.frames import drop_duplicates, frames_from_heard
+from ingest.contract.frames import frames_from_heard
 from ingest.importing import import_capture
 
 PROFILE = Profile.default()
@@ -41,28 +40,9 @@ def archive(tmp_path_factory: pytest.TempPathFactory, incidents: list[SimulatedI
     return folder / "archive"
 
 
-def test_cut_at_silence(archive: Path, incidents: list[SimulatedIncident]) -> None:
-    periods = heard_periods(archive)
-    assert [period.since.date() for period in periods] == [FIRST.date(), SECOND.date()]
-    assert sum(period.messages for period in periods) == sum(
-        frame.filter(~pl.col("retained")).height
-        for incident in incidents
-        for kind, frame in drop_duplicates(frames_from_heard(incident.heard)).items()
-        if kind != "refused"
-    )
-
-
-def test_each_period_gives_what_its_capture_gives(archive: Path, incidents: list[SimulatedIncident]) -> None:
-    for period, incident in zip(heard_periods(archive), incidents, strict=True):
-        found = analyse(period_messages(archive, period), PROFILE)
-        alone = analyse(frames_from_heard(incident.heard), PROFILE)
-        for name, table in alone.items():
-            assert found[name].equals(table), name
-
-
 def test_one_incident_reads_only_its_time(archive: Path, incidents: list[SimulatedIncident]) -> None:
     assert incidents_in(archive)["incident_id"].to_list() == [one.incident_id for one in incidents]
-    messages = incident_messages(archive, incidents[1].incident_id)
+    messages, _ = incident_piece(archive, incidents[1].incident_id)
     assert messages["pressure"]["received"].min() > SECOND - timedelta(hours=1)
     found = analyse(messages, PROFILE, incidents[1].incident_id)
     alone = analyse(frames_from_heard(incidents[1].heard), PROFILE, incidents[1].incident_id)
@@ -113,9 +93,6 @@ def test_a_note_brought_in_later_stands_where_it_belongs(
     heard.append(Heard(late, "underair/v1/tarnhollow/desk/D-9/note", json.dumps(note).encode()))
     write_capture(tmp_path / "log.ndjson", heard)
     import_capture(tmp_path / "log.ndjson", tmp_path / "archive", lambda *_: None)
-    with_it = incident_messages(tmp_path / "archive", incidents[0].incident_id)
+    with_it, _ = incident_piece(tmp_path / "archive", incidents[0].incident_id)
     assert with_it["pressure"]["received"].max() < SECOND
     assert with_it["note"].filter(pl.col("desk_id") == "D-9").height == 1
-    first, *_ = heard_periods(tmp_path / "archive")
-    in_period = period_messages(tmp_path / "archive", first)
-    assert in_period["note"].filter(pl.col("desk_id") == "D-9").height == 1
