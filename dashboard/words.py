@@ -20,6 +20,7 @@ DOCUMENTS = {
     "tables": "Every column",
     "profile": "The doctrine profile",
     "for_makers": "What a set sends",
+    "desk": "At the desk",
 }
 DOCUMENTS_LABEL = "Documents"
 CONTENTS = "On this page"

@@ -82,7 +82,7 @@
         doubtOf: (values) => fill(words.order_confirm, { order: words[`order_${values.order}`], whom: item.who, incident_id: about.incident_id }),
       });
     const folds = [[words.note, note], ...(alarms.length || fields.inside ? [[words.resolve, resolve]] : []),
-      ...(fields.inside ? [[words.order, order]] : [])];
+      ...(fields.inside ? [[words.order_one, order]] : [])];
     if (fields.inside) folds.unshift([words.tally, tally]);
     return [...(fields.inside ? [gauge] : [tally, gauge]), ...folds.map(([title, content]) => make("details", { class: "fold" }, make("summary", {}, title), content))];
   };

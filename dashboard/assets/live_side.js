@@ -185,7 +185,9 @@
       const what = underair.fill(words.seen_what, { alarm: item.alarm, who: item.who });
       const incident_id = item.incident ?? underair.state.data.incident_of[item.row] ?? underair.desk.incident();
       const about = item.service ? { service: item.service } : {};
-      if (item.note) underair.desk.send("note", { incident_id, set_id: item.set_id, text: item.note, ...about }, what);
+      if (item.several) {
+        for (const one of item.several) underair.desk.send("seen", { ...one, alarm: item.code }, what);
+      } else if (item.note) underair.desk.send("note", { incident_id, set_id: item.set_id, text: item.note, ...about }, what);
       else underair.desk.send("seen", { set_id: item.set_id, alarm: item.code, ...about }, what);
     },
     gauge: (item, shown) => underair.desk.send("gauge", {

@@ -93,6 +93,7 @@ FOR_SCRIPT = {
     "resolve_entry": "Close the entry",
     "resolve_what": "Settled, {who}: {text}",
     "order": "Give an order, call the roll",
+    "order_one": "Give an order",
     "order_whom": "To whom",
     "order_all": "everybody",
     "order_text": "Words (optional)",

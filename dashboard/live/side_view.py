@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from analysis.live.rows import (
@@ -74,6 +75,29 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
         "code": line.alarm,
         "row": f"{line.service}/{line.set_id}",
         "note": "",
+    }
+
+
+def evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dict[str, Any] | None:
+    """Return the evacuate alarms of several sets as one line; None for fewer than two."""
+    if len(lines) < 2:
+        return None
+    first = min(lines, key=lambda line: line.raised_at)
+    shown = alarm_view(first, now, display)
+    unseen = [line for line in lines if line.seen_at is None]
+    return shown | {
+        "key": "evacuate",
+        "who": words.SIGNALLED.format(
+            count=len(lines), who=", ".join(words.who(line.wearer_id, line.set_id) for line in lines)
+        ),
+        "team": "",
+        "state": words.SIGNALLED_ACKNOWLEDGED.format(
+            at=display.clock(first.raised_at),
+            acknowledged=sum(line.acknowledged_at is not None for line in lines),
+            count=len(lines),
+        ),
+        "new": bool(unseen),
+        "several": [{"service": line.service, "set_id": line.set_id} for line in unseen],
     }
 
 

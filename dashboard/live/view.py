@@ -115,6 +115,8 @@ def page(
     ]
     open_ids = [item.incident_id for item in snapshot.incidents]
     many = len({*open_ids, *(row.incident_id for row in snapshot.rows if row.incident_id)}) > 1
+    sets = [one for one in snapshot.alarms if one.alarm == "evacuate" and one.ended_at is None]
+    together = side_view.evacuation(sets, now, display)
     return {
         "token": system.token,
         "ready": True,
@@ -133,7 +135,14 @@ def page(
         "rows": each(partial(row_view, name_incident=many), snapshot.rows),
         "teams": [side_view.team_view(team, now, display, name_incident=many) for team in snapshot.teams],
         "alarms": side_view.in_order(
-            [*each(side_view.alarm_view, snapshot.alarms), *side_view.state_alarms(snapshot, display)]
+            [
+                *each(
+                    side_view.alarm_view,
+                    [one for one in snapshot.alarms if together is None or one not in sets],
+                ),
+                *([together] if together is not None else []),
+                *side_view.state_alarms(snapshot, display),
+            ]
         ),
         "prompts": [side_view.prompt_view(prompt, now) for prompt in snapshot.prompts],
         "notes": [side_view.note_view(note, display) for note in snapshot.notes],

@@ -334,6 +334,7 @@ ROLL_LINE = "Roll call {at}: {answered} of {count} answered, {missing} missing"
 ROLL_COMPLETE = "complete after {time}"
 ROLL_STATES = {"called": "called", "answered": "answered", "missing": "missing"}
 SIGNALLED = "{count} sets: {who}"
+SIGNALLED_ACKNOWLEDGED = "since {at} · {acknowledged} of {count} acknowledged at the set"
 SAID = {
     "in": "in with {0}",
     "out": "out with {0}",

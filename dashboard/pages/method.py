@@ -18,10 +18,12 @@ DOCUMENTS: Final[dict[str, tuple[str, str]]] = {
     "tables": ("analysis", "docs/tables.md"),
     "profile": ("analysis", "docs/profile.md"),
     "for_makers": ("ingest", "docs/for_makers.md"),
+    "desk": ("dashboard", "docs/desk.md"),
 }
 """By name in the address: the package that holds the document, and where in it."""
 
 _HEADING = re.compile(r"^#{2,3} (.+)$", re.M)
+_PICTURE = re.compile(r"^!\[[^\]]*\]\([^)\s]+\)\n\n?", re.M)  # the pages themselves are at hand
 _LINK = re.compile(r"\[([^\]]+)\]\(([^)\s]+)\)")
 
 
@@ -74,7 +76,8 @@ def document(name: str) -> str:
         one = name if not file else shown.get(file.rpartition("/")[2])
         return f"[{text}]({address(one, place)})" if one is not None else text
 
-    text = _LINK.sub(led, files(package).joinpath(path).read_text(encoding="utf-8"))
+    written = files(package).joinpath(path).read_text(encoding="utf-8")
+    text = _LINK.sub(led, _PICTURE.sub("", written))
     return re.sub(r"(?<=\d) (?=%)", "\N{NO-BREAK SPACE}", text)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from datetime import UTC, datetime
 from typing import Any
 
@@ -46,6 +47,8 @@ class Breathing(threading.Thread):
         self.silent = threading.Event()
 
     def run(self) -> None:
+        began_s, full_bar = time.monotonic(), self.bar
         while not self.silent.wait(0.2):
-            self.bar = max(0.0, self.bar - self.bar_s / 5.0)
+            # By the clock: on a loaded machine the pauses are longer, and the air goes no slower.
+            self.bar = max(0.0, full_bar - self.bar_s * (time.monotonic() - began_s))
             self._crew.set(self._set_id, "pressure", pressure_bar=round(self.bar))

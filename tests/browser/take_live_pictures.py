@@ -1,5 +1,6 @@
 """Pictures of the live page to be looked at: crews of many sizes and states, light and dark, on two screens,
-and as eyes see them that tell fewer colours: `python -m tests.browser.take_live_pictures FOLDER [SCENE ...]`.
+and as eyes see them that tell fewer colours: `python -m tests.browser.take_live_pictures FOLDER [SCENE ...]`;
+`FOLDER guide` takes those of the desk's guide.
 """
 
 from __future__ import annotations
@@ -15,13 +16,17 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from tests.browser.live_scenes import SCENES, staged
 from tests.conftest import CHROMIUM_FLAGS
 
+PICTURES = Path(__file__).parent.parent.parent / "dashboard" / "pictures"
 SCREENS = ((1440, 900), (1180, 820), (1024, 768), (768, 1024), (390, 844))
 THEMES = ("light", "dark")
 EYES = ("protanopia", "deuteranopia", "tritanopia", "achromatopsia")  # as Chromium simulates them
 
 
-def opened(browser: Browser, address: str, scene: str, theme: str, screen: tuple[int, int]) -> Page:
-    page = browser.new_page(viewport={"width": screen[0], "height": screen[1]}, color_scheme=theme)  # type: ignore[arg-type]
+def opened(
+    browser: Browser, address: str, scene: str, theme: Any, screen: tuple[int, int], scale: float = 1.0
+) -> Page:
+    size: Any = {"width": screen[0], "height": screen[1]}
+    page = browser.new_page(viewport=size, color_scheme=theme, device_scale_factor=scale)
     page.goto(address)
     page.wait_for_selector(".banner:not([hidden])" if scene == "starting" else ".clock:not(:empty)")
     page.wait_for_timeout(1500)
@@ -66,13 +71,29 @@ def take(browser: Browser, folder: Path, scene: str) -> None:
             page.close()
 
 
+def guide(browser: Browser) -> None:
+    """Take the pictures of the desk's guide."""
+    with tempfile.TemporaryDirectory() as archive, staged(Path(archive), "busy") as (address, _):
+        page = opened(browser, address, "busy", "light", (1440, 900), 0.7)
+        page.screenshot(path=PICTURES / "desk_board.png")
+        page.locator(".row").nth(4).click()
+        page.wait_for_timeout(300)
+        page.locator(".actions").screenshot(path=PICTURES / "desk_actions.png")
+        page.close()
+        page = opened(browser, address, "busy", "light", (390, 844), 0.8)
+        page.screenshot(path=PICTURES / "desk_phone.png")
+        page.close()
+
+
 def main(arguments: list[str]) -> None:
     folder = Path(arguments[0])
     folder.mkdir(parents=True, exist_ok=True)
     with sync_playwright() as playwright:
         settings: dict[str, Any] = {"executable_path": shutil.which("chromium"), "args": CHROMIUM_FLAGS}
         browser = playwright.chromium.launch(**settings)
-        for scene in arguments[1:] or SCENES:
+        if "guide" in arguments:
+            guide(browser)
+        for scene in [one for one in arguments[1:] if one != "guide"] or SCENES * ("guide" not in arguments):
             take(browser, folder, scene)
             print(scene)
         browser.close()

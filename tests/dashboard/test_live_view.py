@@ -245,6 +245,20 @@ def test_an_alarm_says_since_when_who_has_seen_it_and_where_it_is_from() -> None
     assert (line["age"], line["ended"], line["new"]) == ("ended 10:29:55", True, True)
 
 
+def test_evacuation_alarms_of_several_sets_are_one_line() -> None:
+    alarm = AlarmLine(
+        "k1", "trial", "S-1", "W-1", None, "evacuate", NOW - 50, False, False, None, None, None, None, None
+    )
+    other = replace(
+        alarm, key="k2", set_id="S-2", wearer_id="W-2", raised_at=NOW - 45, acknowledged_at=NOW - 40
+    )
+    (line,) = picture(alarms=(alarm, other))["alarms"]
+    assert line["who"] == "2 sets: W-1, W-2"
+    assert line["state"] == "since 10:29:10 · 1 of 2 acknowledged at the set"
+    assert [one["set_id"] for one in line["several"]] == ["S-1", "S-2"]
+    assert picture(alarms=(alarm,))["alarms"][0]["who"] == "W-1"
+
+
 def test_a_team_is_said_in_one_line() -> None:
     team = Team(
         team="Alder",

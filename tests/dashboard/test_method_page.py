@@ -58,7 +58,8 @@ def test_a_document_is_shown_whole_and_its_links_lead_somewhere(name: str) -> No
     shown = method.document(name)
     assert "".join(part for _, part in method.sections(shown)) == shown
     letters = re.compile(r"\]\([^)]*\)|[\s\u00a0\[\]]")
-    assert letters.sub("", shown) == letters.sub("", written)
+    without_pictures = re.sub(r"^!\[.*\n", "", written, flags=re.M)
+    assert letters.sub("", shown) == letters.sub("", without_pictures)
     for target in re.findall(r"\]\(([^)]+)\)", shown):
         leads = re.fullmatch(r"/method\?document=(\w+)(?:#(.+))?", target)
         assert leads is not None, target
