@@ -221,7 +221,7 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
     row_of(other, "W-1").click()
     other.locator(".actions .tally-out").click()
     other.locator(".actions .tally-out").click()
-    page.wait_for_selector(".row .why:has-text('tallied out')")
+    row_of(page, "W-1").locator(".why", has_text="tallied out").wait_for()
     row_of(page, "W-1").click()
     page.locator(".actions form.tally").get_by_role("button", name="Tally in").click()
     for one in (page, other):
