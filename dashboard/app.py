@@ -27,6 +27,7 @@ from dashboard.access import words as access_words
 from dashboard.access.protection import after_sending, plain, protect, refused_page
 from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
+from dashboard.api import routes as api
 from dashboard.context import Context
 from dashboard.pages import board, method
 from dashboard.pages.access import AccessPage
@@ -135,6 +136,7 @@ def create_app(
     for module in modules.values():
         module.register(app, context)
     damage.register(app, context)
+    api.register(app, context)
     _add_routes(app)
     if sign_in is not None:
         sign_in.add_routes(app.server)

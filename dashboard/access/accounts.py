@@ -8,8 +8,10 @@ or shown.
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import os
 import re
+import secrets
 import threading
 import unicodedata
 from collections.abc import Iterator
@@ -61,12 +63,16 @@ class Account(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     made : datetime
     sessions_from : datetime
         A session that began before this is over.
+    token : str
+        SHA-256 of the token of a program that reads; such an account has no password. A token is 256 random
+        bits, so that a slow hash would add nothing.
     """
 
     password: str
     roles: tuple[str, ...]
     made: datetime
     sessions_from: datetime
+    token: str = ""
 
 
 class _File(msgspec.Struct, forbid_unknown_fields=True):
@@ -122,6 +128,29 @@ class AccountFile:
         BadAccounts
             When the name is taken or malformed, a role unknown, or the password too easy.
         """
+        self._add(name, _hash(name, password), roles)
+
+    def add_token(self, name: str, roles: tuple[str, ...]) -> str:
+        """Add an account for a program that reads, and return its token, which is kept nowhere.
+
+        Raises
+        ------
+        BadAccounts
+            As `add`; and for the role admin, which no program needs.
+        """
+        if "admin" in roles:
+            raise BadAccounts("a program that reads has no use for the role admin")
+        token = secrets.token_urlsafe(32)
+        self._add(name, "", roles, digest_of_token(token))
+        return token
+
+    def of_token(self, token: str) -> tuple[str, Account] | None:
+        """Return the name and account of a token, None when there is none."""
+        digest = digest_of_token(token)
+        found = [(name, one) for name, one in self.accounts().items() if one.token == digest]
+        return found[0] if found else None
+
+    def _add(self, name: str, hashed: str, roles: tuple[str, ...], token: str = "") -> None:
         if not _NAME.fullmatch(name):
             raise BadAccounts(
                 "an account's name is 1 to 40 of A-Z a-z 0-9 . _ - and begins with a letter or digit, "
@@ -130,14 +159,14 @@ class AccountFile:
         unknown = sorted(set(roles) - set(ROLES))
         if unknown or not roles:
             raise BadAccounts(f"roles are {', '.join(ROLES)}; got {', '.join(unknown) or 'none'}")
-        hashed = _hash(name, password)
         now = datetime.now(UTC)
         with self._changing() as accounts:
             if name in accounts:
                 raise BadAccounts(
                     f"there is an account {name} already; remove it first, or choose another name"
                 )
-            accounts[name] = Account(hashed, tuple(role for role in ROLES if role in roles), now, now)
+            chosen = tuple(role for role in ROLES if role in roles)
+            accounts[name] = Account(hashed, chosen, now, now, token)
 
     def set_password(self, name: str, password: str) -> None:
         """Give an account another password; its sessions end."""
@@ -193,6 +222,11 @@ class AccountFile:
                 write_private(self.path, msgspec.json.format(msgspec.json.encode(_File(accounts))))
         except OSError as error:
             raise BadAccounts(f"accounts file {self.path} cannot be written: {error.strerror}") from error
+
+
+def digest_of_token(token: str) -> str:
+    """Return what is kept of a token."""
+    return hashlib.sha256(token.encode(errors="replace")).hexdigest()
 
 
 def write_private(path: Path, content: bytes) -> None:

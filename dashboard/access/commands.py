@@ -56,6 +56,25 @@ def add(name: str, roles: tuple[str, ...], path: Path) -> None:
 
 @account.command()
 @click.argument("name")
+@click.option("--role", "roles", multiple=True, required=True, help="One role; may be given several times.")
+@_accounts
+def token(name: str, roles: tuple[str, ...], path: Path) -> None:
+    """Add an account for a program that reads the HTTP interface, and print its token once.
+
+    \b
+    Example: underair account token wall-display --role watch --accounts accounts.json
+    """
+    from dashboard.access.accounts import AccountFile
+
+    click.echo(AccountFile(path).add_token(name, roles))
+    click.echo(
+        f"underair: keep this token safe; it is shown only now. Account {name} reads as {', '.join(roles)}",
+        err=True,
+    )
+
+
+@account.command()
+@click.argument("name")
 @_accounts
 def password(name: str, path: Path) -> None:
     """Give an account another password; whoever is signed in with it is signed out.

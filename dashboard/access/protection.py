@@ -33,12 +33,13 @@ from ingest.contract.refusals import depth_exceeds
 TOKEN_HEADER = "X-CSRFToken"  # noqa: S105  # the header's name
 SIGN_IN_HEADER = "X-Underair-Sign-In"
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+EVERY_PATH = "/<path:path>"
 DASH_UPDATE = "/_dash-update-component"
 SHELL = "shell.children"
 ROOM = "underair-room"
 SUBJECTS = ("incident", "people", "wearer", "wear", "finding", "year", "month", "station", "set")
 # What reads and works out; some of the server's threads are always left to the live page.
-SLOW_PATHS = ("/review", "/trends", "/access", DASH_UPDATE)
+SLOW_PATHS = ("/review", "/trends", "/access", "/api/v1/incidents", DASH_UPDATE)
 MOST_SLOW = 10
 _SHOWN = 200
 # RFC 9110, 7.2: a name or address and a port, nothing else.
@@ -74,6 +75,8 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
             flask.g.has_room = True
         request = flask.request
         refusal = _foreign(request, hosts, reach.public_url)
+        if refusal is None and request.url_rule and request.url_rule.rule == EVERY_PATH:
+            refusal = _no_page(request.path)
         if refusal is None and request.path == DASH_UPDATE and request.method == "POST":
             refusal = _malformed_update(app, request)
         if refusal is not None:
@@ -148,6 +151,13 @@ def _foreign(request: flask.Request, hosts: set[str | None], public_url: str | N
     if origin != ours or site not in ("none", "same-origin"):
         return refuse(403, f"a change asked for by another site ({origin!r})", words.NOT_FROM_HERE)
     return None
+
+
+def _no_page(path: str) -> flask.Response | None:
+    """Return the refusal of an address that is no page of ours; Dash would answer each with its shell."""
+    if path.rstrip("/") in roles.PAGES:
+        return None
+    return refuse(404, "no such address", words.NOT_THERE)
 
 
 def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | None:

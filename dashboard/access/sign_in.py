@@ -75,8 +75,25 @@ class SignIn:
 
     def visitor_of(self, request: flask.Request) -> tuple[Visitor | None, str]:
         """Return who makes a request, or None and why it is nobody (empty when nothing was claimed)."""
+        scheme, _, shown = request.headers.get("Authorization", "").partition(" ")
+        if scheme.lower() == "bearer":
+            return self._program(shown.strip(), request)
         token = request.cookies.get(self.cookie)
         return self._visitor(token, request) if token else (None, "")
+
+    def _program(self, token: str, request: flask.Request) -> tuple[Visitor | None, str]:
+        """Return the program of a token: it reads the HTTP interface, and nothing else."""
+        try:
+            found = self.accounts.of_token(token)
+        except BadAccounts as problem:
+            log.error("%s", problem)
+            return None, "the accounts cannot be read"
+        if found is None:
+            return None, "an unknown token"
+        name, account = found
+        if request.method not in ("GET", "HEAD") or not request.path.startswith("/api/"):
+            return None, f"the token of {name} is for the HTTP interface only"
+        return Visitor(name, frozenset(account.roles)), ""
 
     def _visitor(self, token: str, request: flask.Request) -> tuple[Visitor | None, str]:
         session, why = self.sessions.of(token, request.user_agent.string)

@@ -35,6 +35,7 @@ MAY = {
     "GET /static/<path:filename>": set(),
 }
 OPEN = {
+    "GET /api/v1/openapi.json",
     "GET /sign-in",
     "POST /sign-in",
     "GET /theme.css",

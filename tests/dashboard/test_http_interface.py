@@ -1,0 +1,138 @@
+"""The HTTP interface for other programs: its answers keep its OpenAPI document, by token and role."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from openapi_spec_validator import validate
+
+from analysis.tables import TABLES
+from dashboard.access.accounts import BadAccounts
+from dashboard.api.openapi import DOCUMENT, document
+from ingest.importing import import_capture
+from tests.dashboard.guarded_pages import Caller, GuardedPages
+
+LOG = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+TOLD: dict[str, Any] = json.loads(DOCUMENT.read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[GuardedPages]:
+    (tmp_path / "archive").mkdir()
+    import_capture(LOG, tmp_path / "archive")
+    pages = GuardedPages(tmp_path, monkeypatch)
+    pages.feed.start()
+    deadline = time.monotonic() + 60
+    while pages.feed.why_not_ready():
+        assert time.monotonic() < deadline, pages.feed.why_not_ready()
+        time.sleep(0.05)
+    yield pages
+    pages.feed.stop()
+
+
+def asked(pages: GuardedPages, path: str, token: str | None, method: str = "GET") -> Any:
+    headers = {} if token is None else {"Authorization": f"Bearer {token}"}
+    return Caller(pages).ask(method, path, headers=headers)
+
+
+def keeps_the_document(pattern: str, answer: Any) -> Any:
+    responses = TOLD["paths"][pattern]["get"]["responses"]
+    schema = responses[str(answer.status_code)]["content"]["application/json"]["schema"]
+    validator = jsonschema.Draft202012Validator(
+        {**schema, "components": TOLD["components"]}, format_checker=jsonschema.FormatChecker()
+    )
+    validator.validate(answer.json)
+    return answer.json
+
+
+def test_the_document_is_the_one_of_the_code_and_keeps_openapi() -> None:
+    assert DOCUMENT.read_text(encoding="utf-8") == document(), (
+        "python -m dashboard.api.openapi writes it anew"
+    )
+    validate(TOLD)
+
+
+def test_every_answer_keeps_the_document(pages: GuardedPages) -> None:
+    watch = pages.accounts.add_token("wall", ("watch",))
+    review = pages.accounts.add_token("records", ("review",))
+    assert asked(pages, "/api/v1/openapi.json", None).json == TOLD
+    keeps_the_document("/api/v1/board", asked(pages, "/api/v1/board", watch))
+    incidents = keeps_the_document("/api/v1/incidents", asked(pages, "/api/v1/incidents", review))[
+        "incidents"
+    ]
+    assert len(incidents) == 1
+    one = "/api/v1/incidents/{key}/{table}"
+    rows = {}
+    for table in TABLES:
+        answer = asked(pages, f"/api/v1/incidents/{incidents[0]['key']}/{table}", review)
+        rows[table] = keeps_the_document(one, answer)["rows"]
+    assert rows["wears"]
+    assert rows["findings"]
+    keeps_the_document(one, asked(pages, "/api/v1/incidents/none/wears", review))
+    keeps_the_document(one, asked(pages, f"/api/v1/incidents/{incidents[0]['key']}/none", review))
+
+
+def test_a_board_that_is_not_of_the_present_is_refused(pages: GuardedPages) -> None:
+    token = pages.accounts.add_token("wall", ("watch",))
+    pages.feed.stop()
+    answer = asked(pages, "/api/v1/board", token)
+    assert answer.status_code == 503
+    assert "restart" in keeps_the_document("/api/v1/board", answer)["problem"]
+
+
+@pytest.mark.parametrize(
+    ("path", "role", "status"),
+    [
+        ("/api/v1/board", "watch", 200),
+        ("/api/v1/board", "audit", 403),
+        ("/api/v1/incidents", "watch", 403),
+        ("/api/v1/incidents", "review", 200),
+        ("/live.json", "watch", 401),  # the pages are for people
+        ("/trends/export.zip", "review", 401),
+    ],
+)
+def test_a_token_reads_by_its_role_and_the_interface_only(
+    pages: GuardedPages, path: str, role: str, status: int
+) -> None:
+    token = pages.accounts.add_token("program", (role,))
+    assert asked(pages, path, token).status_code == status
+    if role == "review" and status == 200:
+        assert "program" in "".join(each.read_text() for each in (pages.archive / "access").iterdir())
+
+
+def test_a_token_changes_nothing_and_a_wrong_or_removed_one_is_refused(pages: GuardedPages) -> None:
+    token = pages.accounts.add_token("desk-program", ("desk",))
+    assert asked(pages, "/live/desk/note", token, "POST").status_code == 401
+    assert asked(pages, "/api/v1/board", token).status_code == 200
+    for wrong in ("", "x", token[:-1], token + "x", "desk-1"):
+        assert asked(pages, "/api/v1/board", wrong).status_code == 401
+    pages.accounts.remove("desk-program")
+    assert asked(pages, "/api/v1/board", token).status_code == 401
+    assert token not in pages.accounts.path.read_text()
+
+
+def test_nobody_signs_in_as_a_program(pages: GuardedPages) -> None:
+    pages.accounts.add_token("wall", ("watch",))
+    for password in ("", "x", " "):
+        assert not pages.accounts.verify("wall", password)
+    with pytest.raises(BadAccounts, match="no use for the role admin"):
+        pages.accounts.add_token("root", ("admin",))
+
+
+@pytest.mark.parametrize(
+    "path", ["/metrics", "/wp-login.php", "/live2", "/api", "/api/v2/board", "/review/x"]
+)
+def test_an_unknown_address_is_not_answered_with_a_page(pages: GuardedPages, path: str) -> None:
+    assert pages.client("watch").get(path, headers={"Accept": "text/html"}).status_code == 404
+
+
+def test_every_page_is_still_found(pages: GuardedPages) -> None:
+    caller: Callable[[str], Any] = pages.client("watch").get
+    for path in ("/", "/live", "/live/", "/review", "/trends", "/method", "/access"):
+        assert caller(path).status_code == 200
