@@ -23,6 +23,7 @@ VERBS = {
     "board": ("dashboard.live.commands", "board"),
     "incidents": ("analysis.listing_commands", "incidents"),
     "analyse": ("analysis.commands", "analyse"),
+    "learn": ("analysis.learn_command", "learn"),
     "serve": ("dashboard.commands", "serve"),
     "account": ("dashboard.access.commands", "account"),
     "wearer": ("dashboard.privacy.commands", "wearer"),

@@ -204,9 +204,18 @@ def quantile_regression(terms: FloatArray, values: FloatArray, weight: FloatArra
     return found
 
 
-def score(forecasts: Forecasts, ends: IntervalEnds) -> Score:
-    """Return how `ends` would have done on these forecasts."""
-    early_min, late_min = ends.around(forecasts.said_min, forecasts.terms(ends))
+def score(
+    forecasts: Forecasts,
+    ends: IntervalEnds = SHIPPED,
+    *,
+    early_late: tuple[FloatArray, FloatArray] | None = None,
+) -> Score:
+    """Return how `ends`, or the early and late ends given in minutes, would have done on these forecasts."""
+    if early_late is None:
+        early_late = ends.around(forecasts.said_min, forecasts.terms(ends))
+    early_min, late_min = early_late
+    if forecasts.said_min.size == 0:
+        return Score(0, 0.0, 0.0, 0.0, 0.0, 0.0)
     happened, weight = forecasts.happened_min, forecasts.once_a_wear
     early = float(np.average(happened < early_min, weights=weight))
     late = float(np.average(happened > late_min, weights=weight))

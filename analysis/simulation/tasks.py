@@ -95,8 +95,8 @@ def draw_work(
         motions.append(task.motion_m_s2 * effort)
     asked = np.concatenate(efforts) * person
     motion = np.concatenate(motions) * rng.lognormal(0.0, 0.3, asked.size)
-    slow = _wander(rng, asked.size, 500.0, 0.12)
-    fast = _wander(rng, asked.size, 12.0, 0.08)
+    slow = wander(rng, asked.size, 500.0, 0.12)
+    fast = wander(rng, asked.size, 12.0, 0.08)
     rate = follow(asked * np.exp(slow), rng.uniform(*BREATHING_FOLLOWS_S)) * np.exp(fast)
     return Work(np.clip(rate, LOWEST_L_MIN, HIGHEST_L_MIN), np.maximum(motion, 0.02))
 
@@ -145,7 +145,7 @@ def _effort(rng: np.random.Generator, task: Task, seconds: int) -> FloatArray:
     return effort
 
 
-def _wander(rng: np.random.Generator, seconds: int, time_constant_s: float, spread: float) -> FloatArray:
+def wander(rng: np.random.Generator, seconds: int, time_constant_s: float, spread: float) -> FloatArray:
     """Return an Ornstein-Uhlenbeck process of mean 0 and the given standard deviation."""
     keep = float(np.exp(-1.0 / time_constant_s))
     kicks = rng.normal(0.0, spread * np.sqrt(1.0 - keep**2), seconds)

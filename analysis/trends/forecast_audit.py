@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import polars as pl
@@ -125,3 +126,44 @@ def _account(ahead: int, forecasts: pl.DataFrame) -> Ahead:
         spread,
         (counts["early_end"], counts["late_end"]) if known.height else None,
     )
+
+
+HARD_L_MIN = (40.0, 60.0, 80.0)
+"""A wearer's mean rates between these are taken together. Our own rule."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """The account of one group of forecasts; `Ahead.ahead_min` is 0: all minutes ahead together."""
+
+    group: str
+    account: Ahead
+
+
+def by_month(forecasts: pl.DataFrame) -> list[Said]:
+    """Return the account month by month (UTC), oldest first, so that a drift is seen."""
+    months = forecasts.with_columns(month=pl.col("at").dt.strftime("%Y-%m"))
+    return [
+        Said(str(month), _account(0, part))
+        for (month,), part in months.sort("month").group_by("month", maintain_order=True)
+    ]
+
+
+def by_hardness(forecasts: pl.DataFrame, wears: pl.DataFrame) -> list[Said]:
+    """Return the account by how hard the wearer breathed over the whole wear.
+
+    Parameters
+    ----------
+    forecasts, wears : DataFrame
+        Of one ledger; `mean_l_min` of the wears says how hard. Wears without a rate are left out.
+    """
+    rated = forecasts.join(wears.select("wear_id", "mean_l_min"), on="wear_id", how="inner")
+    rate = pl.col("mean_l_min")
+    edges = (0.0, *HARD_L_MIN, float("inf"))
+    found = []
+    for low, high in itertools.pairwise(edges):
+        part = rated.filter((rate >= low) & (rate < high))
+        if part.height:
+            name = f"{low:.0f} to {high:.0f} L/min" if high < float("inf") else f"above {low:.0f} L/min"
+            found.append(Said(name, _account(0, part)))
+    return found

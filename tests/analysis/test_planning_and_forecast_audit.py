@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from analysis.air.gas import Cylinder
-from analysis.trends.forecast_audit import audited, share_interval
+from analysis.trends.forecast_audit import audited, by_hardness, by_month, share_interval
 from analysis.trends.ledger import FORECASTS, WEARS
 from analysis.trends.planning import minutes_to_warning, planning_rates
 
@@ -91,3 +91,24 @@ def test_forecasts_of_one_wear_that_fail_together_count_as_one() -> None:
     assert each[0].inside_interval == pytest.approx(by_wear, abs=0.01)
     # Never early: nothing tells how alike the forecasts of a wear are, so each wear counts once.
     assert together.early_interval == pytest.approx(share_interval(0, 40))
+
+
+def test_the_account_by_month_and_by_how_hard() -> None:
+    lines = forecasts((10, 9.0, 12.0), (10, 5.0, 12.0), (10, 17.0, 20.0), (10, None, 8.0), (10, 9.5, 12.0))
+    months = [datetime(2031, month, 4, tzinfo=UTC) for month in (6, 5, 5, 5, 6)]
+    lines = lines.with_columns(at=pl.Series(months, dtype=pl.Datetime("us", "UTC")))
+    may, june = by_month(lines)
+    assert (may.group, may.account.said, may.account.known) == ("2031-05", 3, 2)
+    assert (june.group, june.account.said, june.account.inside) == ("2031-06", 2, 2)
+    rates = [35.0, 90.0, 60.0, 45.0, None]
+    wears = pl.DataFrame({"wear_id": lines["wear_id"], "mean_l_min": rates})
+    hard = by_hardness(lines, wears)
+    assert [one.group for one in hard] == [
+        "0 to 40 L/min",
+        "40 to 60 L/min",
+        "60 to 80 L/min",
+        "above 80 L/min",
+    ]
+    assert [one.account.said for one in hard] == [1, 1, 1, 1]
+    assert hard[3].account.early == 1, "5 minutes passed where the early end was later"
+    assert sum(one.account.said for one in hard) == lines.height - 1, "one wear has no rate"

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.air.gas import Cylinder, free_air_l
+from analysis.simulation.restless_work import restless_rate
 from analysis.simulation.tasks import KINDS_OF_WORK, PERSON_SPREAD, TASKS, draw_work
 from analysis.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
 
@@ -119,3 +120,28 @@ def test_hidden_properties_are_spread_as_said():
 def test_an_unknown_task_is_refused_with_the_known_ones():
     with pytest.raises(ValueError, match=r"must be one of standby, training.*got 'dancing'"):
         simulate_wear(1, "dancing", 5.0)
+
+
+def test_restless_work_has_the_jumps_of_the_people_it_was_measured_on():
+    """Statistics of the module's head, over many draws; their own scatter is about a tenth."""
+    rates = [restless_rate(np.random.default_rng(seed), "work_and_rest", 3600) for seed in range(60)]
+    minutes = np.array([rate.reshape(-1, 30).mean(axis=1) for rate in rates])
+    jump = np.percentile(minutes, 95, axis=1) / np.percentile(minutes, 20, axis=1)
+    assert 2.5 < np.median(jump) < 9.0  # the people: 7
+    assert 25.0 < np.median(minutes) < 60.0
+    assert minutes.max() <= 173.0
+
+
+def test_hot_work_goes_on_without_a_rest_and_half_of_it_rises():
+    rates = [restless_rate(np.random.default_rng(seed), "hot", 1500) for seed in range(60)]
+    means = np.array([rate.mean() for rate in rates])
+    assert means.min() > 40.0
+    assert means.max() < 150.0
+    for rate in rates:
+        assert rate.reshape(-1, 60).mean(axis=1).min() > 0.42 * rate.mean(), "no rest"
+    rise = np.array([rate[700:800].mean() / rate[:100].mean() for rate in rates])
+    assert 15 < np.sum(rise > 1.18) < 45
+    again = restless_rate(np.random.default_rng(3), "hot", 1500)
+    assert np.array_equal(again, rates[3])
+    with pytest.raises(ValueError, match="kind must be one of work_and_rest, hot, got 'cold'"):
+        restless_rate(np.random.default_rng(1), "cold", 10)

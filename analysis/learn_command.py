@@ -1,0 +1,77 @@
+"""The verb `learn`: the interval of the forecast, learnt from an archive's own wears."""
+
+from pathlib import Path
+
+import click
+
+from ingest.place_option import ArchivePlace
+from ingest.plurals import counted, percent
+
+
+@click.command()
+@click.option(
+    "--archive", required=True, type=ArchivePlace(), help="Folder of the archive, or s3://BUCKET/PREFIX."
+)
+@click.option(
+    "--out",
+    default="forecast.json",
+    show_default=True,
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="File for the constants; name it in the profile.",
+)
+@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+def learn(archive: Path, out: Path, profile: str | None) -> None:
+    """Learn how wide the forecast's interval must be from the archive's own wears.
+
+    Every wear counts whose wearer was tallied in and that reached its low-air warning. Each person is judged
+    by constants learnt from the others. With fewer than 10 people, or when nobody breathed more than 60 L/min
+    over a wear, nothing is learnt. The file can be used when, on people left out, fewer warnings came before
+    the early end and the score of the whole interval (Winkler's) did not get worse.
+
+    \b
+    Example:
+        underair learn --archive archive --out forecast.json
+        # then, in the profile beside that file:
+        #   [forecast]
+        #   learnt = "forecast.json"
+    """
+    from datetime import UTC, datetime
+
+    from analysis.air.learning import Forecasts
+    from analysis.air.learnt_file import write_learnt
+    from analysis.commands import progress_bar
+    from analysis.incident import analyse
+    from analysis.pieces.from_archive import heard_periods, period_messages
+    from analysis.profile import Profile, load_profile
+    from analysis.trends.learnt_interval import forecasts_of_results, learn_interval
+
+    rules = Profile.default() if profile is None else load_profile(profile)
+    own: list[Forecasts] = []
+    people: dict[str, int] = {}
+    periods = heard_periods(archive)
+    with progress_bar("periods") as progress:
+        for done, period in enumerate(periods, 1):
+            results = analyse(period_messages(archive, period), rules)
+            own += forecasts_of_results(results, people, len(own))
+            if progress is not None:
+                progress(done, len(periods))
+    made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    learnt = learn_interval(own, rules.forecast.ends(), made)
+    write_learnt(out, learnt)
+    click.echo(
+        f"{counted(learnt.wears, 'wear')} of {counted(learnt.people, 'person', 'people')}, "
+        "each person left out once:"
+    )
+    click.echo(f"{'interval':24}{'wears':32}{'held':>7}{'early':>7}{'late':>7}{'width':>9}{'score':>7}")
+    for line in learnt.proof:
+        name = "learnt" if line.interval == "learnt" else line.interval
+        group = f"{line.group}: {line.wears}"
+        held, early, late = (percent(share) for share in (line.held, line.early, line.late))
+        width, winkler = f"{line.width_min:.1f} min", f"{line.winkler_min:.1f}"
+        click.echo(f"{name:24}{group:32}{held:>7}{early:>7}{late:>7}{width:>9}{winkler:>7}")
+    if learnt.adopted:
+        click.echo(
+            f'{out} can be used: write learnt = "{out.name}" under [forecast] in the profile beside it.'
+        )
+    else:
+        click.echo(f"{out} does no better on people left out: no profile takes it. Keep what is in force.")

@@ -1,0 +1,77 @@
+"""Work and rest with the jumps of real people, and work that goes on and rises until the air is gone.
+
+The levels, lengths and spreads are statistics of real breathing: 10 people, 19 sessions of an intermittent
+running test with warm-up and recovery (Oxford Natural Interaction Lab, *YoYoTest* data set, 2023), cut into
+phases at the middle between the 10 % and 90 % points of the 30 s mean. Invented: that a phase is even, that
+phases follow each other without memory, and how hard the rising work is. Nobody there wore fire kit.
+"""
+
+import numpy as np
+
+from analysis.air.gas import FloatArray
+from analysis.simulation.tasks import LOWEST_L_MIN, follow, wander
+
+KINDS = ("work_and_rest", "hot")
+REST_L_MIN, REST_SPREAD = 23.0, 0.57
+"""Median of resting phases, and standard deviation of their logarithm over people and phases."""
+WORK_L_MIN, WORK_SPREAD = 64.6, 0.40
+REST_S, REST_S_SPREAD = 183.0, 1.19
+WORK_S, WORK_S_SPREAD = 248.0, 1.11
+WITHIN = 0.14
+"""Spread of 30 s means within work, as a part of its mean."""
+OWN_PART = 0.8
+"""Part of the variance of levels that is the person's own and not the phase's. Our own guess."""
+HIGHEST_L_MIN = 173.0
+"""Highest breath-to-breath mean of these people and of eleven others of the same test."""
+HOT_L_MIN = (60.0, 110.0)
+HOT_RISES = (0.7, 1.3)
+FOLLOWS_S, RIPPLE_S = 30.0, 20.0
+
+
+def restless_rate(rng: np.random.Generator, kind: str, seconds: int) -> FloatArray:
+    """Return a breathing rate on the 1 s grid, L/min.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Where chance comes from.
+    kind : str
+        ``"work_and_rest"`` changes between both; ``"hot"`` is work without a rest, and in half of the
+        draws it rises from 0.7 to 1.3 of its mean over what a 6.8 L cylinder lasts.
+    seconds : int
+        How long.
+
+    Raises
+    ------
+    ValueError
+        If the kind is unknown.
+    """
+    if kind == "work_and_rest":
+        level = _phases(rng, seconds)
+    elif kind == "hot":
+        mean_l_min = float(rng.uniform(*HOT_L_MIN))
+        lasts_s = 1450.0 / mean_l_min * 60.0
+        rising = np.interp(np.arange(seconds), [0.0, lasts_s], HOT_RISES)
+        level = mean_l_min * (rising if rng.uniform() < 0.5 else np.ones(seconds))
+    else:
+        raise ValueError(f"kind must be one of {', '.join(KINDS)}, got {kind!r}")
+    ripple = wander(rng, seconds, RIPPLE_S, WITHIN)
+    return np.clip(follow(level, FOLLOWS_S) * np.exp(ripple), LOWEST_L_MIN, HIGHEST_L_MIN)
+
+
+def _phases(rng: np.random.Generator, seconds: int) -> FloatArray:
+    own = float(rng.normal(0.0, np.sqrt(OWN_PART)))
+    working = bool(rng.uniform() < 0.5)
+    level = np.empty(seconds)
+    at = 0
+    while at < seconds:
+        middle, spread, length_s, length_spread = (
+            (WORK_L_MIN, WORK_SPREAD, WORK_S, WORK_S_SPREAD)
+            if working
+            else (REST_L_MIN, REST_SPREAD, REST_S, REST_S_SPREAD)
+        )
+        until = at + max(20, round(length_s * float(rng.lognormal(0.0, length_spread))))
+        phase = own + float(rng.normal(0.0, np.sqrt(1.0 - OWN_PART)))
+        level[at:until] = middle * np.exp(spread * phase)
+        at, working = until, not working
+    return level

@@ -1,0 +1,177 @@
+"""What a service's own wears teach about the interval of the forecast, and whether that is better."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from analysis.air.breathing import reconstruct
+from analysis.air.forecast import IntervalEnds
+from analysis.air.learning import (
+    FEWEST_PEOPLE,
+    HARD_WORK_L_MIN,
+    Forecasts,
+    Lot,
+    folds_by_person,
+    forecasts_of_wear,
+    joined,
+    learn_ends,
+    score,
+)
+from analysis.air.learnt_file import FORMAT, Learnt, Line
+from analysis.simulation.restless_work import restless_rate
+from analysis.simulation.tasks import KINDS_OF_WORK
+from analysis.simulation.wear import SimulatedWear, simulate_wear
+from ingest.contract.errors import UnderairError
+from ingest.plurals import counted
+
+SIMULATED_WEARS, HOT_WEARS, SEED = 105, 40, 20_310_504
+"""Beside the service's own: the seven kinds of work, and work that goes on until the air is gone."""
+LOT_WEIGHTS = {"own": (2.0, 5.0), "simulated": (1.0, 2.0), "hot": (0.5, 0.5)}
+"""At the early end and at the late end. Our own rule: the service's own wears count most."""
+LOW_AIR_BAR = 55.0
+
+
+class NotEnough(UnderairError):
+    """An archive does not hold what is needed to learn from it."""
+
+
+def forecasts_of_results(
+    results: Mapping[str, pl.DataFrame], people: dict[str, int], first_wear: int
+) -> list[Forecasts]:
+    """Return the forecasts of every wear whose wearer is known and that reached its warning.
+
+    Parameters
+    ----------
+    results : mapping
+        The tables `wears` and `air`.
+    people : dict
+        Numbers given to wearers so far; it grows.
+    first_wear : int
+        Number of the next wear.
+    """
+    found: list[Forecasts] = []
+    wears = results["wears"].filter(
+        pl.col("low_air_at").is_not_null()
+        & pl.col("wearer_id").is_not_null()
+        & pl.col("free_air_l").is_not_null()
+    )
+    for wear in wears.iter_rows(named=True):
+        air = results["air"].filter(pl.col("wear_id") == wear["wear_id"]).sort("time")
+        reached_s = (wear["low_air_at"] - wear["started"]).total_seconds()
+        names = ("low_air_min", "hardest_l_min", "easiest_l_min", "low_air_hardest_min")
+        said = [air[name].to_numpy().astype(float) for name in names]
+        until = air["rate_l_min"].to_numpy()[: max(int(reached_s), 1)]
+        if until.size == 0:
+            continue
+        person = people.setdefault(wear["wearer_id"], len(people))
+        rows = forecasts_of_wear(
+            said[0],
+            said[1],
+            said[2],
+            said[3],
+            reached_s,
+            first_wear + len(found),
+            person,
+            float(until.mean()),
+        )
+        if rows.said_min.size:
+            found.append(rows)
+    return found
+
+
+def learn_interval(own: list[Forecasts], in_force: IntervalEnds, made: str) -> Learnt:
+    """Learn from a service's own wears beside simulated ones, each person judged by the others.
+
+    Parameters
+    ----------
+    own : list of Forecasts
+        One for each wear.
+    in_force : IntervalEnds
+        What the learnt constants are compared with.
+    made : str
+        When, UTC, for the version.
+
+    Raises
+    ------
+    NotEnough
+        With too few people, or when nobody worked hard.
+    """
+    people = len({int(rows.person[0]) for rows in own})
+    if people < FEWEST_PEOPLE:
+        raise NotEnough(
+            f"to learn the interval, at least {FEWEST_PEOPLE} wearers must have reached the warning while "
+            f"tallied in; there are {people}. Keep the constants that ship"
+        )
+    hardest = max(float(rows.wear_l_min[0]) for rows in own)
+    if hardest <= HARD_WORK_L_MIN:
+        raise NotEnough(
+            f"nobody breathed more than {HARD_WORK_L_MIN:.0f} L/min over a wear (highest: {hardest:.0f}), "
+            "so these wears say nothing of hard work. Keep the constants that ship"
+        )
+    all_own = joined(own)
+    others = simulated_lots()
+    version = f"learnt {made[:10]} from {counted(people, 'person', 'people')}, {counted(len(own), 'wear')}"
+    early, late = np.empty(all_own.said_min.size), np.empty(all_own.said_min.size)
+    shares: list[tuple[Forecasts, IntervalEnds]] = []
+    for out in folds_by_person(all_own.person):
+        ends = learn_ends([Lot(all_own.where(~out), *LOT_WEIGHTS["own"]), *others], version, like=in_force)
+        left_out = all_own.where(out)
+        early[out], late[out] = ends.around(left_out.said_min, left_out.terms(ends))
+        shares.append((left_out, ends))
+    now_early, now_late = in_force.around(all_own.said_min, all_own.terms(in_force))
+    hard = all_own.wear_l_min > HARD_WORK_L_MIN
+    proof = tuple(
+        _line(name, group, all_own, chosen, first, last)
+        for name, first, last in (("learnt", early, late), (in_force.name, now_early, now_late))
+        for group, chosen in (("all", np.ones(hard.size, dtype=bool)), ("above 60 L/min", hard))
+    )
+    learnt_all, now_all = proof[0], proof[2]
+    ends = learn_ends([Lot(all_own, *LOT_WEIGHTS["own"]), *others], version, like=in_force)
+    return Learnt(
+        format=FORMAT,
+        version=version,
+        made=made,
+        people=people,
+        wears=len(own),
+        early=ends.early,
+        late=ends.late,
+        adopted=learnt_all.early < now_all.early and learnt_all.winkler_min <= now_all.winkler_min,
+        proof=proof,
+    )
+
+
+def _line(
+    name: str, group: str, forecasts: Forecasts, chosen: np.ndarray, early: np.ndarray, late: np.ndarray
+) -> Line:
+    found = score(forecasts.where(chosen), early_late=(early[chosen], late[chosen]))
+    return Line(
+        name, group, found.wears, found.held, found.early, found.late, found.width_min, found.winkler_min
+    )
+
+
+def simulated_lots() -> list[Lot]:
+    """Return simulated wears to learn from beside a service's own; the same every time."""
+    lots = []
+    for name, count in (("simulated", SIMULATED_WEARS), ("hot", HOT_WEARS)):
+        rows = []
+        for number in range(count):
+            rng = np.random.default_rng((SEED, number))
+            if name == "hot":
+                wear = simulate_wear(rng, rate_l_min=restless_rate(rng, "hot", 3600), until_bar=50.0)
+            else:
+                wear = simulate_wear(rng, KINDS_OF_WORK[number % len(KINDS_OF_WORK)], until_bar=50.0)
+            rows += _rows(wear, number)
+        lots.append(Lot(joined(rows), *LOT_WEIGHTS[name]))
+    return lots
+
+
+def _rows(wear: SimulatedWear, number: int) -> list[Forecasts]:
+    reached_s = wear.reached_s(LOW_AIR_BAR)
+    if reached_s is None:
+        return []
+    air = reconstruct(wear.reading_time_s, wear.reading_bar, wear.cylinder, start_temperature_c=20.0)
+    said = (air.low_air_min, air.hardest_l_min, air.easiest_l_min, air.low_air_hardest_min)
+    mean_l_min = float(wear.rate_l_min[: int(reached_s)].mean())
+    rows = forecasts_of_wear(*said, reached_s, number, number, mean_l_min)
+    return [rows] if rows.said_min.size else []
