@@ -41,9 +41,9 @@ def learn(archive: Path, out: Path, profile: str | None) -> None:
     from analysis.air.learnt_file import write_learnt
     from analysis.commands import progress_bar
     from analysis.incident import analyse
+    from analysis.learnt_interval import forecasts_of_results, learn_interval
     from analysis.pieces.from_archive import heard_periods, period_messages
     from analysis.profile import Profile, load_profile
-    from analysis.trends.learnt_interval import forecasts_of_results, learn_interval
 
     rules = Profile.default() if profile is None else load_profile(profile)
     own: list[Forecasts] = []

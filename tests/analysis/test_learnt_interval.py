@@ -8,12 +8,12 @@ import polars as pl
 import pytest
 from click.testing import CliRunner
 
+from analysis import learnt_interval
 from analysis.air.forecast import SHIPPED
 from analysis.air.learning import Forecasts
 from analysis.air.learnt_file import read_learnt, write_learnt
+from analysis.learnt_interval import NotEnough, forecasts_of_results, learn_interval
 from analysis.profile import load_profile
-from analysis.trends import learnt_interval
-from analysis.trends.learnt_interval import NotEnough, forecasts_of_results, learn_interval
 from dashboard.underair import root
 from ingest.contract.errors import BadProfile
 
