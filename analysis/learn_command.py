@@ -7,6 +7,8 @@ import click
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted, percent
 
+WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
+
 
 @click.command()
 @click.option(
@@ -36,25 +38,29 @@ def learn(archive: Path, out: Path, profile: str | None) -> None:
         #   learnt = "forecast.json"
     """
     from datetime import UTC, datetime
+    from tempfile import TemporaryDirectory
+
+    import polars as pl
 
     from analysis.air.learning import Forecasts
     from analysis.air.learnt_file import write_learnt
     from analysis.commands import progress_bar
-    from analysis.incident import analyse
     from analysis.learnt_interval import forecasts_of_results, learn_interval
-    from analysis.pieces.from_archive import heard_periods, period_messages
+    from analysis.pieces.piecewise import analyse_archive
     from analysis.profile import Profile, load_profile
 
     rules = Profile.default() if profile is None else load_profile(profile)
     own: list[Forecasts] = []
     people: dict[str, int] = {}
-    periods = heard_periods(archive)
-    with progress_bar("periods") as progress:
-        for done, period in enumerate(periods, 1):
-            results = analyse(period_messages(archive, period), rules)
-            own += forecasts_of_results(results, people, len(own))
-            if progress is not None:
-                progress(done, len(periods))
+    with TemporaryDirectory() as name:
+        folder = Path(name) / "results"
+        with progress_bar("messages") as progress:
+            analyse_archive(archive, rules, folder, "parquet", {}, None, progress)
+        wears = pl.read_parquet(folder / "wears.parquet").filter(pl.col("low_air_at").is_not_null())
+        air = pl.scan_parquet(folder / "air.parquet")
+        for part in wears.iter_slices(WEARS_AT_ONCE):
+            of_these = air.filter(pl.col("wear_id").is_in(part["wear_id"].to_list())).collect()
+            own += forecasts_of_results({"wears": part, "air": of_these}, people, len(own))
     made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     learnt = learn_interval(own, rules.forecast.ends(), made)
     write_learnt(out, learnt)
