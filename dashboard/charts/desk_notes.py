@@ -7,12 +7,13 @@ in its payload under names that the contract does not have and therefore keeps.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import msgspec
 import polars as pl
 
+RIGHT_WITHIN = timedelta(seconds=1)
 NOTES_DESK = "notes-"
 """Begins the name of the desk under which an outside source's notes stand."""
 
@@ -82,7 +83,7 @@ def _note(row: dict[str, Any]) -> DeskNote:
     named = _text(extra.source) or (desk.removeprefix(NOTES_DESK) if desk.startswith(NOTES_DESK) else None)
     return DeskNote(
         identity=f"{desk}/{row['boot']}/{row['seq']}",
-        at=row["about"] or row["at"] or row["received"],
+        at=_about(row),
         received=row["received"],
         text=row["text"],
         source=named or desk,
@@ -92,6 +93,20 @@ def _note(row: dict[str, Any]) -> DeskNote:
         withdraws=_text(extra.withdraws),
         account=_text(extra.account),
     )
+
+
+def _about(row: dict[str, Any]) -> datetime:
+    """Return the moment that a note is about, on the listener's clock.
+
+    A note names it on its desk's clock, as it does its own time: the same correction holds
+    (`analysis.wears.turn_back.read_notes`). A clock that is right to a second is left alone.
+    """
+    sent: datetime = row["at"] or row["received"]
+    about: datetime | None = row["about"]
+    if about is None:
+        return sent
+    shift = sent - row["time"] if row.get("time") is not None else timedelta()
+    return about + shift if abs(shift) >= RIGHT_WITHIN else about
 
 
 def _extra(payload: str) -> _Extra:

@@ -242,7 +242,6 @@ def bag_info(about: About) -> dict[str, str | list[str]]:
         "Archive-State": "whole" if archive.whole else "not whole",
         "Archive-Fault": list(archive.faults),
         "Archive-Head": [f"{writer} {head}" for writer, head in sorted(archive.heads.items())],
-        "Archive-Messages-Not-Yet-Sealed": str(archive.unsealed),
         "Capture-File": f"data/{CAPTURE}, SHA-256 of its lines {origin.sha256}",
         "Messages-Kept": str(origin.kept),
         "Messages-Refused": str(origin.refused),

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import msgspec
@@ -11,12 +10,14 @@ import polars as pl
 
 from dashboard.evidence import provenance
 from dashboard.evidence.case_messages import Counts, counts_of
-from ingest.archive.verifying import verify
+from ingest.archive.manifest import chains, read_chain
+from ingest.archive.reading import Archive
+from ingest.archive.store import place
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
-LATE = timedelta(days=1)
-"""A part is filed by the day of receipt; what is read spans whole days."""
+LATE = timedelta(hours=12)
+"""Around an incident more is read than its own messages: power-ups that began before and ended after it."""
 
 
 class ArchiveState(msgspec.Struct, frozen=True):
@@ -28,13 +29,10 @@ class ArchiveState(msgspec.Struct, frozen=True):
         Of each of its chains.
     faults : tuple of str
         In sentences; none when it is whole.
-    unsealed : int
-        Messages in journals, in no chain yet.
     """
 
     heads: dict[str, str] = {}
     faults: tuple[str, ...] = ()
-    unsealed: int = 0
 
     @property
     def whole(self) -> bool:
@@ -98,20 +96,15 @@ def origin_of(messages: Messages, sha256: str, state: ArchiveState, made: dateti
 
 
 def state_of(folder: Path, messages: Messages) -> ArchiveState:
-    """Verify an archive and return its state, for the days that these messages were received on."""
-    found = verify(folder)
+    """Return the state of what was read of an archive: call it after reading, contents are checked then.
+
+    A part that was altered, is missing or was put there is said when it is of the time of these messages, or
+    may be.
+    """
     moments = pl.concat([messages[kind]["received"] for kind in KINDS])
     first, last = moments.min(), moments.max()
-    faults = []
-    for fault in found.faults:
-        day = _day(fault.where)
-        inside = isinstance(first, datetime) and isinstance(last, datetime) and day is not None
-        if not inside or first.date() - LATE <= day <= last.date() + LATE:  # type: ignore[union-attr]
-            faults.append(fault.sentence())
-    return ArchiveState(found.heads, tuple(faults), found.unsealed)
-
-
-def _day(where: str) -> date | None:
-    """Return the day of receipt that a part's folder is for, None for what is no part."""
-    found = re.search(r"/date=(\d{4}-\d\d-\d\d)/", where)
-    return date.fromisoformat(found.group(1)) if found else None
+    trouble = Archive(folder).trouble()
+    if isinstance(first, datetime) and isinstance(last, datetime):
+        trouble = trouble.within(first - LATE, last + LATE)
+    heads = {writer: read_chain(path)[2] for writer, path in chains(place(folder))}
+    return ArchiveState(heads, tuple(fault.sentence() for fault in trouble))
