@@ -218,6 +218,7 @@
         setTimeout(() => row?.classList.remove("moved"), MOVED_MS);
       }
       if (rows.firstElementChild && !rows.querySelector(".row[tabindex='0']")) rove(rows.firstElementChild);
+      underair.text(rows.parentElement.lastElementChild, `${words.legend} ${data.forecast}`);
       rows.nextElementSibling.hidden = items.length > 0;
       underair.text(rows.nextElementSibling, data.nobody);
       rows.classList.toggle("many", items.length > 14);

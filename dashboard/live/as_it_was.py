@@ -78,7 +78,14 @@ class PastBoards:
     def picture(self, at: datetime, display: Display) -> dict[str, Any]:
         """Return what the page paints, marked as a reconstruction."""
         snapshot, _ = self._at(at)
-        system = live_view.System((), None, None, "", standby_wanted=self._profile.entry.standby_team)
+        system = live_view.System(
+            (),
+            None,
+            None,
+            "",
+            forecast=self._profile.forecast.version,
+            standby_wanted=self._profile.entry.standby_team,
+        )
         shown = live_view.page(snapshot, system, display)
         banner = words.RECONSTRUCTED.format(at=_dated(at, display), version=version("underair"))
         received = words.per_minute(snapshot.hearing.received_last_minute)

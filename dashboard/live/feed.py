@@ -247,6 +247,7 @@ class Feed:
             faulty=tuple(self._faults()),
             services=self._told_services,
             desk_id=self._desk_id,
+            forecast=self._board.profile.forecast.version,
             standby_wanted=self._board.profile.entry.standby_team,
         )
         failed: list[tuple[str, Exception]] = []

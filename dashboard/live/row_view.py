@@ -11,6 +11,11 @@ from dashboard.live.display import Display
 
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
+EMPTY = (
+    *("team", "sub", "place", "turn_range", "turn_bar", "low_range", "low_what", "air_sub", "entered"),
+    *("out_by", "aside", "soon", "hardest"),
+)
+
 
 def row_view(row: Row, now: float, display: Display, name_incident: bool = False) -> dict[str, Any]:
     """Return a row as the script paints it.
@@ -75,6 +80,11 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
         "soon": relief(row, display),
+        "hardest": words.HARDEST.format(
+            minutes=words.minutes(row.if_hardest.minutes), rate=display.rate(row.if_hardest.rate_l_min)
+        )
+        if row.if_hardest
+        else "",
         "fields": {
             "service": row.service,
             "set_id": row.set_id,
@@ -85,6 +95,32 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
             "inside": row.tallied_in_at is not None,
         },
         "strip": _strip(row),
+    }
+
+
+def bare_row_view(row: Row) -> dict[str, Any]:
+    """Return a row that could not be painted: who it is and what state, and nothing that could be wrong."""
+    nothing = dict.fromkeys(EMPTY, "")
+    unknown = dict.fromkeys(("turn", "low", "air", "entry", "inside"), words.NONE)
+    return {
+        **nothing,
+        **unknown,
+        "key": row.key,
+        "a": row.attention,
+        "incident": row.incident_id,
+        "state": words.ATTENTION[row.attention],
+        "why": words.NOT_PAINTED,
+        "who": words.who(row.wearer_id, row.set_id),
+        "silent": True,
+        "over": True,
+        "fields": {
+            "set_id": row.set_id,
+            "wearer_id": row.wearer_id,
+            "service": row.service,
+            "incident_id": row.incident_id,
+            "inside": row.tallied_in_at is not None,
+        },
+        "strip": None,
     }
 
 
@@ -131,7 +167,9 @@ def _low_air(row: Row, display: Display) -> tuple[str, str, str]:
         )
     if row.low_air is None and row.started_at is not None and (row.pressure_bar or 0.0) <= row.low_air_bar:
         return words.NONE, words.BELOW.format(pressure=display.pressure(row.low_air_bar)), ""
-    return *_ahead(row.low_air, row.planned), ""
+    # Beside the interval, a plain scenario: hard workers get harder, so it is no worst case.
+    hard = words.HARD.format(minutes=words.minutes(row.if_hardest.minutes)) if row.if_hardest else ""
+    return *_ahead(row.low_air, row.planned), hard
 
 
 def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:
@@ -167,6 +205,8 @@ def _strip(row: Row) -> dict[str, Any] | None:
     def seconds(interval: Interval | None) -> list[float] | None:
         if interval is None:
             return None
+        if interval.early_only:
+            return [round(interval.low * 60.0, 1)] * 3
         return [
             None if m is None else round(m * 60.0, 1) for m in (interval.low, interval.median, interval.high)
         ]
@@ -179,7 +219,7 @@ def _strip(row: Row) -> dict[str, Any] | None:
         "low": row.low_air_bar,
         "fan": [
             [round(point.bar, 1), *[round(m * 60.0, 1) for m in (point.low, point.median, point.high)]]
-            for point in row.fan
+            for point in (() if row.low_air is not None and row.low_air.early_only else row.fan)
         ],
         "turn_back": seconds(row.turn_back),
         "turned": None if row.turn_back_reached_at is None else round(row.turn_back_reached_at, 1),

@@ -17,7 +17,7 @@ from analysis.live.attention import PAST_TURN_BACK
 from analysis.live.rows import Row, Snapshot
 from dashboard.live import side_view, words
 from dashboard.live.display import STANDARD, Display
-from dashboard.live.row_view import row_view
+from dashboard.live.row_view import bare_row_view, row_view
 from ingest.plurals import percent
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
@@ -36,6 +36,7 @@ class System(msgspec.Struct, frozen=True):
     faulty: tuple[str, ...] = ()  # whose messages this program failed on of late
     services: tuple[str, ...] = ()  # of the archive and the settings, beside those heard just now
     desk_id: str | None = None  # who sends from this page
+    forecast: str = ""  # which constants the forecast's interval comes from
     standby_wanted: bool = False  # the profile asks for an emergency team
 
 
@@ -83,7 +84,7 @@ def page(
     display : Display
         Units and clock.
     failed : list, optional
-        Takes what could not be painted, by a fault of ours, with its error; all else is painted.
+        Takes what could not be painted, by a fault of ours, with its error; a row keeps its name and state.
     """
     failed = failed if failed is not None else []
 
@@ -94,6 +95,8 @@ def page(
                 painted.append(paint(item, now, display))
             except Exception as error:  # noqa: BLE001 one row's fault must not blind the desk to all others
                 failed.append((item.key, error))
+                if isinstance(item, Row):
+                    painted.append(bare_row_view(item))
         return painted
 
     now = snapshot.at
@@ -157,6 +160,7 @@ def page(
         "sets": sorted(snapshot.set_ids),
         "services": sorted({*snapshot.services, *system.services}),
         "desk": words.DESK_NAME.format(desk=system.desk_id) if system.desk_id else "",
+        "forecast": words.FORECAST.format(version=system.forecast) if system.forecast else "",
         "incident_of": {row.key: row.incident_id for row in snapshot.rows},
     }
 

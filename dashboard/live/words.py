@@ -24,6 +24,7 @@ LISTENER_SILENT = (
     "Check the listener and the broker; use voice contact."
 )
 
+FORECAST = "Forecast constants: {version}."
 BOARD_TITLE = "The board as it was"
 RECONSTRUCTED = (
     "Reconstruction, not live: the board at {at}, from the messages received by then. "
@@ -124,6 +125,7 @@ REASONS = {
     "valve_closed": "valve closed {age} ago",
 }
 
+NOT_PAINTED = "a fault of this program: figures not shown, ask by voice"
 NONE = "–"
 AS_LAST_HEARD = "as last heard"
 PLANNED = "planned"
@@ -133,14 +135,15 @@ BELOW = "below {pressure}"
 PAST = "past {age}"
 TEAMS_MOMENT = "its team's"
 AT_PRESSURE = "at {pressure}"
-AT_LEAST = "at least {low}"
+AT_LEAST = "at least"
 BY = "by {at}"
 AT = "at {at}"
 INSIDE = "{minutes} min"
 OUT_BY = "out by {at}"
 BY_VOICE = "by voice {pressure}, {at}"
 RELIEF = "next team ready by {at}"
-HARDEST = "If it stays as hard as the hardest 3 min: {minutes} min ({rate})"
+HARD = "hard: {minutes}"
+HARDEST = "If it stays as hard as the hardest 3 min: {minutes} ({rate})"
 SHORT = "< 1 min"
 MOST_REASONS = 4
 MORE_REASONS = "and {count} more"
@@ -182,16 +185,15 @@ def interval(target: Interval | None) -> tuple[str, str]:
     """Return the median and the 90 % interval of a forecast (``11 min``, ``8 to 15``)."""
     if target is None:
         return "", ""
-    middle = minutes(target.median)
-    if target.high is None or math.isnan(target.high):  # too early in the wear for a late end
-        return middle, AT_LEAST.format(low=_minutes(target.low))
-    return middle, f"{_minutes(target.low)} to {math.ceil(target.high)}"
+    if target.early_only:  # too early in the wear for more than the early end
+        return minutes(target.low), AT_LEAST
+    return minutes(target.median), f"{_minutes(target.low)} to {math.ceil(target.high)}"
 
 
 def interval_in_line(target: Interval) -> str:
     """Return a forecast with its interval in one line (``11 min, 8 to 15``)."""
     middle, ends = interval(target)
-    return f"{middle}, {ends}" if ends else middle
+    return f"{ends} {middle}" if target.early_only else f"{middle}, {ends}"
 
 
 def air(row: Row, now: float, display: Display) -> tuple[str, str]:

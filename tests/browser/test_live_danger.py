@@ -183,8 +183,8 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
     page.wait_for_function("() => document.querySelectorAll('.row[data-a=under_air]').length === 2")
     assert "I-2" in row_of(page, "W-2").locator(".place").inner_text()
     assert page.locator(".teams li").count() == 2  # teams of one name in two incidents are two
-    assert page.locator(".desk-name").inner_text() == "This desk: desk"
-    assert other.locator(".desk-name").inner_text() == "This desk: D-2"
+    expect(page.locator(".desk-name")).to_have_text("This desk: desk")
+    expect(other.locator(".desk-name")).to_have_text("This desk: D-2")
 
     # The filter hides nothing unsaid.
     page.locator("#shown-incident").select_option("I-1")

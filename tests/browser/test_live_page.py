@@ -277,7 +277,33 @@ def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kep
     other.close()
 
 
-@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_calm_rows_keep_their_places_for_a_while_and_only_who_changes_class_moves(
+    page: Any, tmp_path: Path
+) -> None:
+    with staged(tmp_path, "12") as (address, _):
+        page.goto(address)
+        page.wait_for_selector(".row:nth-child(12)")
+        before, swapped, changed = page.evaluate(
+            """() => {
+            const keys = () => [...document.querySelectorAll(".row")].map((row) => row.dataset.key);
+            const data = structuredClone(underair.state.data), before = keys();
+            data.rows.reverse();
+            underair.list.paint(data);
+            const swapped = keys();
+            data.rows.reverse();
+            const last = data.rows.pop();
+            data.rows.unshift({ ...last, a: "low_air" });
+            underair.list.paint(data);
+            return [before, swapped, keys()];
+        }"""
+        )
+        assert swapped == before  # within 15 s, and nobody's class has changed
+        assert changed == [before[-1], *before[:-1]]
+        page.goto("about:blank")
+
+
+# The last two are the first and the third at 200 %.
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (720, 450), (512, 384)])
 def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
     page: Any, tmp_path: Path, width: int, height: int
 ) -> None:

@@ -191,7 +191,10 @@ def test_one_row_that_cannot_be_painted_spares_the_others_and_is_named(
     archive.new = [*(heard("pressure", seq, pressure_bar=280.0) for seq in range(3)), *other]
     wait_until(lambda: picture(client).get("rows"), what="the other row")
     wait_until(lambda: "trial/S-1" in json.dumps(picture(client)["system"]), what="the name of the row")
-    assert [row["who"] for row in picture(client)["rows"]] == ["Set S-2"]
+    rows = {row["who"]: row for row in picture(client)["rows"]}
+    assert rows["Set S-2"]["air"] == "280 bar"
+    assert "ask by voice" in rows["Set S-1"]["why"]  # nobody disappears by a fault of ours
+    assert rows["Set S-1"]["air"] == "–"
 
 
 def test_a_broker_that_is_away_is_said_and_no_number_is_lost(client: Any, feed: Feed, line: Line) -> None:

@@ -15,6 +15,7 @@ from analysis.live.rows import (
     AlarmLine,
     FanPoint,
     Hearing,
+    IfHardest,
     Incident,
     Interval,
     Lost,
@@ -101,6 +102,17 @@ def test_a_planned_figure_says_so() -> None:
     )
     assert (row["turn"], row["turn_range"]) == ("13 min", "planned")
     assert (row["low"], row["low_range"]) == ("28 min", "planned")
+
+
+def test_a_young_wear_shows_the_early_end_only_and_the_hard_scenario_beside_it() -> None:
+    early = replace(
+        ROW, low_air=Interval(30.0, 18.4, 44.0, early_only=True), if_hardest=IfHardest(14.7, 95.2)
+    )
+    row = only(early)
+    assert (row["low"], row["low_range"], row["low_what"]) == ("18 min", "at least", "hard: 14 min")
+    assert row["hardest"] == "If it stays as hard as the hardest 3 min: 14 min (95 L/min)"
+    assert row["strip"]["fan"] == []
+    assert live_words.interval_in_line(Interval(30.0, 18.4, 44.0, early_only=True)) == "at least 18 min"
 
 
 def test_a_silent_set_has_no_live_forecast_and_its_number_carries_its_time() -> None:
