@@ -66,8 +66,8 @@ def listen(
         underair listen --broker mqtt://127.0.0.1:1883 --archive archive
     """
     from ingest.archive.folder import create_archive
+    from ingest.archive.mappings import keep_mapping
     from ingest.listener import Listener
-    from ingest.mapping.kept import keep_mapping
     from ingest.service_manager import ServiceManager
     from ingest.settings import Settings, load_settings
 
@@ -133,8 +133,8 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
         underair import sample_logs/cooperage_fire.ndjson.gz --archive archive
     """
     from ingest.archive.folder import create_archive
+    from ingest.archive.mappings import keep_mapping
     from ingest.importing import Imported, import_capture
-    from ingest.mapping.kept import keep_mapping
 
     done = Imported()
     if mapping is not None and any(log.suffix != ".csv" for log in logs):
@@ -223,8 +223,8 @@ def capture_of(log: Path) -> Iterator[Path]:
         import tempfile
 
         from ingest.archive.parts import require_archive
+        from ingest.as_received import as_received
         from ingest.contract.captures import write_capture
-        from ingest.mapping.again import as_received
 
         require_archive(log)
         with tempfile.TemporaryDirectory(prefix="underair-") as folder:

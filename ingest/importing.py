@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ingest.archive.archive import Counts, create_archive, seal_messages
+from ingest.archive.mapped_journal import mapper_of
 from ingest.contract.captures import BadLine, Heard, read_lines, require_file
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import EPOCH, micros
-from ingest.mapping.mapper import mapper_of
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks

@@ -20,6 +20,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record
+from ingest.archive.mappings import filters_of
 from ingest.archive.store import make_folder, work_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
@@ -36,7 +37,6 @@ from ingest.broker.setups_asked import SetupsAsked
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
-from ingest.mapping.kept import filters_of
 from ingest.rates import Rates
 from ingest.session_id import FILE_NAME as SESSION_FILE
 from ingest.session_id import session_id

@@ -14,6 +14,7 @@ from ingest.archive.expected import SEALING, part_name, unsettled
 from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal import Damage, read_frames, sync_folder
+from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.store import StorePath, store_problem
 from ingest.contract.columns import APART, TABLES, empty_frame
@@ -137,7 +138,9 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     """
     data = segment.read_bytes()
     frames = read_frames(data)
-    builder = FrameBuilder()
+    mapper = mapper_before(archive, segment)
+    before = None if mapper is None else copy_of(mapper)
+    builder = FrameBuilder(mapper)
     for record in frames.records:
         builder.add(*record)
     for damage in frames.damages:
@@ -159,6 +162,8 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
         overwrite=True,
     )
     _mark_sealing(archive, part_name(segment), done=True)
+    if mapper is not None and before is not None:
+        keep_state(segment, before, mapper)
     segment.unlink()
     sync_folder(segment.parent)
     return Sealed(counts, frames.damages)

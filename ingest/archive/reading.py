@@ -15,14 +15,16 @@ from ingest.archive.expected import part_name, unsettled
 from ingest.archive.formats import require_known_format
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.journal_frames import Record, SegmentReader, read_frames
+from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.sound import trouble_of
 from ingest.archive.store import StorePath, place, store_problem
 from ingest.archive.trouble import Trouble
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
-from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, no_messages
+from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, heard_of, no_messages
 from ingest.contract.times import micros
+from ingest.mapping.mapper import Mapper
 
 Frame = TypeVar("Frame", pl.DataFrame, pl.LazyFrame)
 _MTIME_SETTLES_NS = 100_000_000
@@ -135,19 +137,24 @@ class Archive:
     def _unsealed(self, since: datetime | None, until: datetime | None) -> tuple[Messages, set[str]]:
         first = 0 if since is None else micros(since)
         last = 2**63 if until is None else micros(until)
-        builder = FrameBuilder()
+        lots = [no_messages()]
         names = set()
         for folder in journal_folders(self.folder):
             listed = segments(folder)
+            mapper = mapper_before(self.folder, listed[0]) if listed else None
+            builder = FrameBuilder(mapper)
             for segment in listed:
                 # The last one may be in the middle of a write.
                 for record in read_frames(segment.read_bytes(), open_tail=segment == listed[-1]).records:
                     if first <= record.received_us < last:  # before it is decoded: that is what costs time
                         builder.add(*record)
+                    elif mapper is not None and mapper.knows(record.topic):
+                        mapper.take(heard_of(record))  # for what it must remember
                 names.add(part_name(segment))
+            lots.append(builder.frames())
         if isinstance(self.folder, StorePath):
             names |= unsettled(self.folder)  # what other machines are about to seal counts when it is whole
-        return builder.frames(), names
+        return concat(lots), names
 
     def _sealed(
         self,
@@ -194,20 +201,28 @@ class Follower:
         self._open: dict[Path, tuple[int, SegmentReader]] = {}  # segment: file handle, how far it is read
         self._seen: set[str] = set()
         self._mtimes: dict[Path, int] = {}
+        self._mappers: dict[Path, Mapper | None] = {}
         self._since = datetime.now(UTC)
-        for _ in self._read_journals():
-            pass
+        for segment, record in self._read_journals():
+            mapper = self._mapper_of(segment)
+            if mapper is not None and mapper.knows(record.topic):
+                mapper.take(heard_of(record))
         self._seen |= {path.stem for path in self._recent_parts()}
 
     def new_messages(self) -> Messages:
         """Return what came since the last call (or since the follower was made), by time of receipt."""
-        builder = FrameBuilder()
+        builders: dict[Path, FrameBuilder] = {}
         changed = self._folders_changed()
-        for record in self._read_journals():
+        for segment, record in self._read_journals():
+            builder = builders.get(segment.parent)
+            if builder is None:
+                builder = builders[segment.parent] = FrameBuilder(self._mapper_of(segment))
             builder.add(*record)
-        lots = [builder.frames()]
+        lots = [no_messages(), *(builder.frames() for builder in builders.values())]
         if changed:
             lots.append(self._missed())
+            # A mapping that came meanwhile reads what comes from now on.
+            self._mappers = {folder: mapper for folder, mapper in self._mappers.items() if mapper is not None}
         return drop_duplicates(
             {kind: frame.sort("received", maintain_order=True) for kind, frame in concat(lots).items()}
         )
@@ -218,7 +233,13 @@ class Follower:
             os.close(handle)
         self._open.clear()
 
-    def _read_journals(self) -> Iterator[Record]:
+    def _mapper_of(self, segment: Path) -> Mapper | None:
+        folder = segment.parent
+        if folder not in self._mappers:
+            self._mappers[folder] = mapper_before(self._folder, segment)
+        return self._mappers[folder]
+
+    def _read_journals(self) -> Iterator[tuple[Path, Record]]:
         by_folder = [segments(folder) for folder in journal_folders(self._folder)]
         listed = {path for paths in by_folder for path in paths}
         may_grow = {paths[-1] for paths in by_folder if paths}
@@ -231,7 +252,8 @@ class Follower:
         for path in sorted(self._open):
             handle, reader = self._open[path]
             data = os.pread(handle, os.fstat(handle).st_size - reader.offset, reader.offset)
-            yield from reader.read(data, open_tail=path in may_grow).records
+            for record in reader.read(data, open_tail=path in may_grow).records:
+                yield path, record
             if path not in listed:
                 os.close(handle)
                 del self._open[path]

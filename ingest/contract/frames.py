@@ -106,7 +106,7 @@ class FrameBuilder:
     def _add_original(
         self, mapper: Reads, received_us: int, topic: str, payload: bytes, retained: bool
     ) -> None:
-        mapped = mapper.take(Heard(EPOCH + timedelta(microseconds=received_us), topic, payload, retained))
+        mapped = mapper.take(heard_of((received_us, topic, payload, retained)))
         made = None if mapped.again else len(mapped.messages)
         self._originals.append(
             (received_us, topic, payload, retained, mapped.mapping, made, len(mapped.faults))
@@ -134,6 +134,12 @@ class FrameBuilder:
         messages["originals"] = _frame_apart("originals", self._originals)
         messages["refused"] = _frame_apart("refused", self._refused)
         return messages
+
+
+def heard_of(record: Sequence[Any]) -> Heard:
+    """Return a record of the journal (received in microseconds, topic, payload, retained) as it was heard."""
+    received_us, topic, payload, retained = record[:4]
+    return Heard(EPOCH + timedelta(microseconds=received_us), topic, payload, retained)
 
 
 def frames_from_heard(heard: Iterable[Heard]) -> Messages:

@@ -11,7 +11,6 @@ import math
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -26,7 +25,6 @@ from ingest.contract.refusals import depth_exceeds
 from ingest.contract.times import micros, parse_time
 from ingest.contract.topics import ID_WORDS, Topic, is_id
 from ingest.contract.units import to_contract_unit
-from ingest.mapping.kept import mappings_of
 from ingest.mapping.rules import FlagRule, Mapping, MessageRule, Source, TimeValue, Value
 
 # An object of another system may be larger than a message of ours; beyond this it is no telemetry.
@@ -182,12 +180,6 @@ def _is_new_power_up(state: SetState, source: Source, now_us: int, up_since_s: f
     if up_since_s is not None and state.up_since_s is not None:
         return up_since_s > state.up_since_s + max(_UPTIME_SLACK_S, source.new_power_up_after_s / 10)
     return now_us - state.heard_us > source.new_power_up_after_s * 1e6
-
-
-def mapper_of(archive: Path, state: dict[str, SetState] | None = None) -> Mapper | None:
-    """Return what reads an archive's foreign topics; None when it has no mapping."""
-    mappings = mappings_of(archive)
-    return Mapper(mappings, state) if mappings else None
 
 
 def mapped_lines(lines: Iterable[Heard | BadLine], mapper: Mapper) -> Iterator[Heard | BadLine]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,13 +16,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.underair import root
+from ingest.archive.archive import seal_segment
+from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.mappings import keep_mapping, mappings_of
 from ingest.archive.reading import Archive
+from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import BadSettings
+from ingest.contract.frames import concat
 from ingest.contract.messages import decode
-from ingest.mapping.kept import keep_mapping, mappings_of
+from ingest.contract.times import micros
+from ingest.listener import Listener
 from ingest.mapping.mapper import Mapped, Mapper, SetState, at_pointer
 from ingest.mapping.rules import EXAMPLES, load_mapping, read_mapping
+from ingest.settings import SealSettings, Settings
 
 BEGAN = datetime(2031, 5, 4, 19, 0, tzinfo=UTC)
 FLAT = "bench7/telemetry/K12"
@@ -370,3 +378,75 @@ def test_originals_are_read_again_with_a_mended_mapping_into_a_new_archive(tmp_p
         .messages()["originals"]["payload"]
         .equals(Archive(old).messages()["originals"]["payload"])
     )
+
+
+@pytest.mark.broker
+def test_foreign_json_is_received_read_from_the_tail_and_sealed_to_the_same_messages(
+    mosquitto: Any, tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    keep_mapping(archive, EXAMPLES / "flat_object.toml")
+    follower = Archive(archive).follow()
+    # Two rows a segment: the mapper's state goes over many of them, and over a restart.
+    settings = Settings(seal=SealSettings(rows=2, seconds=3600))
+    objects = [flat(n, n, psi=4000 - n, mode="DOWN" if 3 < n < 9 else "OK") for n in range(14)]
+    live = []
+    for half in (objects[:7], objects[7:]):
+        listener = Listener(mosquitto.url, archive, settings, say=lambda _: None)
+        listener.start()
+        assert listener.subscribed.wait(60)
+        with Publisher(mosquitto.url) as publisher:
+            for each in half:
+                publisher.publish(each.topic, each.payload)
+        wait_until(lambda one=listener: one.health.journalled == 7, what="seven objects")
+        live.append(follower.new_messages())
+        counts = listener.stop()
+        assert (counts.received, counts.kept, counts.refused) == (7, 7, 0)
+    follower.close()
+    messages = Archive(archive).messages()
+    assert messages["pressure"].height == 14
+    assert messages["originals"]["payload"].to_list() == [each.payload for each in objects]
+    assert messages["setup"].height == 1
+    assert messages["pressure"]["boot"].n_unique() == 1
+    seqs = sorted(seq for kind in ("pressure", "alarm", "setup") for seq in messages[kind]["seq"])
+    assert seqs == list(range(len(seqs)))
+    assert [(row["alarm"], row["state"]) for row in messages["alarm"].sort("seq").iter_rows(named=True)] == [
+        ("no_motion_prealarm", "raised"),
+        ("no_motion", "raised"),
+        ("no_motion_prealarm", "cleared"),
+        ("no_motion", "cleared"),
+    ]
+    shown = concat(live)
+    assert set(shown["pressure"]["payload"]) == set(messages["pressure"]["payload"])
+
+
+def test_sealing_that_broke_off_is_done_again_to_the_same_bytes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    keep_mapping(archive, EXAMPLES / "flat_object.toml")
+    folder = archive / "journal" / "listener"
+    folder.mkdir(parents=True)
+
+    def segment(objects: list[Heard]) -> Path:
+        writer = SegmentWriter(folder, BEGAN)
+        writer.append([Record(micros(each.received), each.topic, each.payload, False) for each in objects])
+        writer.close()
+        return writer.path
+
+    seal_segment(archive, segment([flat(n, n, psi=4000, mode="DOWN") for n in range(3)]))
+    second = segment([flat(n, n, psi=3900, mode="OK") for n in range(3, 6)])
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "unlink", lambda *_, **__: (_ for _ in ()).throw(OSError("broke off")))
+        with pytest.raises(OSError, match="broke off"):
+            seal_segment(archive, second)
+    before = Archive(archive).messages()
+    seal_segment(archive, second)
+    after = Archive(archive).messages()
+    assert {kind: frame.height for kind, frame in after.items()} == {
+        kind: frame.height for kind, frame in before.items()
+    }
+    assert after["pressure"]["payload"].to_list() == before["pressure"]["payload"].to_list()
+    assert after["alarm"]["state"].to_list().count("cleared") == 2
