@@ -1,7 +1,7 @@
 """Mappings at work on a journal: sealing and readers of the tail make the same messages of the same bytes.
 
-What a mapper must remember (the last state of each flag, the power-up) is kept beside the journal when a segment
-is sealed, as it was before that segment and after it. Readers of the tail go on from there.
+What a mapper must remember (the last state of each flag, the power-up) is kept beside the journal when a
+segment is sealed, as it was before that segment and after it. Readers of the tail go on from there.
 """
 
 from __future__ import annotations
