@@ -58,6 +58,11 @@ class Alarm:
         return self.derived.heard_us if self.derived else None
 
     @property
+    def last_us(self) -> int:
+        """When it was last spoken of."""
+        return self.reported.last_us if self.reported is not None else self.raised_us
+
+    @property
     def answered_us(self) -> int | None:
         """The first of acknowledged and seen."""
         answers = [at for at in (self.acknowledged_us, self.seen_us) if at is not None]
@@ -78,7 +83,9 @@ class Alarm:
         return (self.reported.raised_us - self.derived.raised_us) * 1e-6
 
 
-def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Profile) -> list[Alarm]:
+def find_alarms(
+    records: Sequence[PowerUp], wears: Sequence[Wear], profile: Profile, as_of_us: int | None = None
+) -> list[Alarm]:
     """Return all alarms, reported, derived or both, in order of time.
 
     Parameters
@@ -88,6 +95,8 @@ def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Prof
     wears : sequence of Wear
     profile : Profile
         For the thresholds that sets did not say, and how close two alarms must be to be one.
+    as_of_us : int, optional
+        Now: what the last wear of a set shows goes on while the wear does. None: nothing more comes.
     """
     by_set: dict[str, list[Wear]] = {}
     for wear in wears:
@@ -103,7 +112,8 @@ def find_alarms(records: Sequence[PowerUp], wears: Sequence[Wear], profile: Prof
     for one in alarms:
         by_kind.setdefault((one.set_id, one.alarm), []).append(one)
     for wear in wears:
-        for derived in derived_alarms(wear, profile):
+        goes_on = as_of_us is not None and wear.ended_how == "not heard" and wear is by_set[wear.set_id][-1]
+        for derived in derived_alarms(wear, profile, goes_on=goes_on):
             partner = _partner(by_kind.get((wear.set_id, derived.alarm), ()), derived, wear, slack_us)
             if partner is None:
                 alone = Alarm(wear, wear.set_id, derived.alarm, derived.raised_us, None, derived)

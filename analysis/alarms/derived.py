@@ -29,18 +29,27 @@ class Derived:
     heard_us: int | None = None
 
 
-def derived_alarms(wear: Wear, profile: Profile) -> list[Derived]:
-    """Return what the readings of one wear show: low air, motionless, heat, battery."""
-    return [*_low_air(wear), *_no_motion(wear, profile), *_heat(wear), *_battery(wear, profile)]
+def derived_alarms(wear: Wear, profile: Profile, *, goes_on: bool = False) -> list[Derived]:
+    """Return what the readings of one wear show: low air, motionless, heat, battery.
+
+    `goes_on`: the wear is not over, and with it its low air.
+    """
+    return [
+        *_low_air(wear, goes_on=goes_on),
+        *_no_motion(wear, profile),
+        *_heat(wear),
+        *_battery(wear, profile),
+    ]
 
 
-def _low_air(wear: Wear) -> list[Derived]:
+def _low_air(wear: Wear, *, goes_on: bool) -> list[Derived]:
     first = wear.low_air
     if first is None:
         return []
     evidence = (wear.identity(first),)
     heard_us = int(wear.received_us[first])
-    return [Derived("low_air", int(wear.at_us[first]), wear.ended_us, evidence, heard_us)]
+    ended_us = None if goes_on else wear.ended_us
+    return [Derived("low_air", int(wear.at_us[first]), ended_us, evidence, heard_us)]
 
 
 def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints, Ints] | None:

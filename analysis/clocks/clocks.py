@@ -153,7 +153,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
     fits: dict[Key, ClockFit] = {}
     begins: dict[tuple[str, str, int], list[tuple[int, ClockFit]]] = {}
     for power_up in records:
-        fit = _fit(power_up)
+        fit = fit_clock(power_up)
         if fit is None:
             continue
         fits[power_up.key] = fit
@@ -170,7 +170,8 @@ def reconcile(records: list[PowerUp]) -> Clocks:
     return Clocks(fits, table_of("clocks", rows), begins)
 
 
-def _fit(power_up: PowerUp) -> ClockFit | None:
+def fit_clock(power_up: PowerUp) -> ClockFit | None:
+    """Fit one power-up's clock; None when it is known by retained messages only."""
     channels = list(power_up.channels.values())
     seq = np.concatenate([channel.seq for channel in channels])
     live = ~np.concatenate([channel.retained for channel in channels])

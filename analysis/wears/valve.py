@@ -6,6 +6,8 @@ Opened is a rise within 8 s, changed is a rise of more than 25 bar within 8 s.
 
 from __future__ import annotations
 
+import math
+
 import numba
 import numpy as np
 
@@ -29,17 +31,18 @@ SPIKE_BACK_S = 25.0
 CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
 
 
-def spikes(at_s: Floats, pressure_bar: Floats) -> Bools:
+def spikes(at_s: Floats, pressure_bar: Floats, until_s: float = math.inf) -> Bools:
     """Mark readings that leap away and are back within two readings: faults of the sensor, no event.
 
+    A leap at the end that may still come back by `until_s` (now) is marked too: nothing is decided by it.
     Source: the method: an outlier "back within two readings" is set aside; a jump that stays is an event.
     """
-    marked: Bools = _spikes(at_s, pressure_bar)
+    marked: Bools = _spikes(at_s, pressure_bar, until_s)
     return marked
 
 
 def under_air(
-    at_s: Floats, pressure_bar: Floats, spike: Bools, water_volume_l: float
+    at_s: Floats, pressure_bar: Floats, spike: Bools, water_volume_l: float, until_s: float = math.inf
 ) -> list[tuple[int, int, int]]:
     """Return (first, last, how it ended) of every time under air.
 
@@ -53,6 +56,9 @@ def under_air(
         Readings to leave out.
     water_volume_l : float
         Water volume of all cylinders together, for what counts as faster than breathing.
+    until_s : float
+        Now: what a later reading may still undo is left out. That is an opening of the last 8 s, and at the
+        end a fall faster than breathing within them (a valve being closed). Infinite when nothing more comes.
 
     Returns
     -------
@@ -63,12 +69,12 @@ def under_air(
     if not len(kept):
         return []
     limit_bar_s = UNBREATHABLE_L_S / water_volume_l
-    rows = _under_air(at_s[kept], pressure_bar[kept], limit_bar_s)
+    rows = _under_air(at_s[kept], pressure_bar[kept], limit_bar_s, until_s)
     return [(int(kept[first]), int(kept[last]), int(how)) for first, last, how in rows.tolist()]
 
 
 @numba.njit(cache=True, nogil=True)
-def _spikes(at_s: Floats, bar: Floats) -> Bools:
+def _spikes(at_s: Floats, bar: Floats, until_s: float) -> Bools:
     n = len(bar)
     marked = np.zeros(n, np.bool_)
     good = 0
@@ -85,6 +91,9 @@ def _spikes(at_s: Floats, bar: Floats) -> Bools:
                 good = back
                 i = back + 1
                 continue
+            if n - i < 3 and until_s - at_s[good] <= SPIKE_BACK_S:
+                marked[i:n] = True
+                break
         good = i
         i += 1
     return marked
@@ -116,7 +125,7 @@ def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar
 
 
 @numba.njit(cache=True, nogil=True)
-def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float) -> Ints:
+def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> Ints:
     n = len(bar)
     out = np.empty((n // 2 + 1, 3), np.int64)
     count = 0
@@ -125,6 +134,8 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float) -> Ints:
     while i < n:
         if start < 0:
             if bar[i] > OPEN_ABOVE_BAR:
+                if until_s - at_s[i] < RAMP_S:
+                    break
                 start = _opened(at_s, bar, i)
                 i = start
             i += 1
@@ -151,13 +162,22 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float) -> Ints:
                 out[count, 1] = _before_collapse(at_s, bar, start, low, limit_bar_s)
                 out[count, 2] = CHANGED
                 count += 1
+            if until_s - at_s[i] < RAMP_S:
+                start = -1
+                break
             start = _opened(at_s, bar, i)
             i = start + 1
             continue
         i += 1
     if start >= 0:
+        last = n - 1
+        while last > start and until_s - at_s[last] < RAMP_S:
+            fall = bar[last - 1] - bar[last]
+            if fall <= 2.0 or fall <= limit_bar_s * (at_s[last] - at_s[last - 1]):
+                break
+            last -= 1
         out[count, 0] = start
-        out[count, 1] = n - 1
+        out[count, 1] = last
         out[count, 2] = OPEN_AT_END
         count += 1
     return out[:count]

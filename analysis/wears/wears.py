@@ -8,6 +8,7 @@ wearer. Retained messages tell what a set is (its cylinders), they open and clos
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -167,7 +168,9 @@ class Wear:
         return self.identity(min(int(np.searchsorted(self.at_us, at_us)), len(self.seq) - 1))
 
 
-def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Profile) -> list[Wear]:
+def find_wears(
+    records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Profile, as_of_us: int | None = None
+) -> list[Wear]:
     """Find every wear of every set.
 
     Parameters
@@ -178,6 +181,8 @@ def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Pr
         From `analysis.wears.tally.read_tallies`.
     profile : Profile
         For thresholds that a set did not say.
+    as_of_us : int, optional
+        Now: what a later reading may still undo is left undecided. None: nothing more comes.
 
     Returns
     -------
@@ -198,7 +203,7 @@ def find_wears(records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Pr
         for power_up in sets[set_id]:
             # Where a number was used again, the count goes on: each wear has a name of its own.
             before = sum(wear.power_up.boot == power_up.boot for wear in of_set) if power_up.use else 0
-            of_set += _wears_of(power_up, setups, profile, before)
+            of_set += _wears_of(power_up, setups, profile, before, as_of_us)
         of_set.sort(key=lambda wear: (wear.started_us, wear.wear_id))
         for wear, previous in zip(of_set[1:], of_set[:-1], strict=True):
             wear.previous = previous
@@ -238,7 +243,9 @@ def _setups(power_ups: Sequence[PowerUp]) -> list[Setup]:
     return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
 
 
-def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile, before: int) -> list[Wear]:
+def _wears_of(
+    power_up: PowerUp, setups: list[Setup], profile: Profile, before: int, as_of_us: int | None
+) -> list[Wear]:
     channel = power_up.channels.get("pressure")
     if channel is None:
         return []
@@ -260,8 +267,11 @@ def _wears_of(power_up: PowerUp, setups: list[Setup], profile: Profile, before: 
     for part, (first, last) in enumerate(itertools.pairwise(bounds)):
         if last <= first:
             continue
-        part_spike = spikes(at_s[first:last], bar[first:last])
-        for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l):
+        # Once the set is off, nothing more comes.
+        open_ended = as_of_us is not None and last == len(seq) and part >= len(offs)
+        until_s = (as_of_us - int(at_us[0])) * 1e-6 if as_of_us is not None and open_ended else math.inf
+        part_spike = spikes(at_s[first:last], bar[first:last], until_s)
+        for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l, until_s):
             span = slice(first + start, first + stop + 1)
             setup = _setup_at(setups, power_up.key, int(at_us[span.start]))
             off = offs[part] if part < len(offs) else None

@@ -1,0 +1,109 @@
+"""Which alarms still count: once raised, one leaves the page only when a person has closed it.
+
+An alarm of somebody's life (distress, no motion) goes when the set cleared it and the desk has seen it, or
+when a person resolved it with a word how. A restart, a set that is switched off, silence or a lost `cleared`
+end nothing: its state is unknown since then. Any other alarm goes when it is cleared or resolved, or when
+the entry it belongs to is over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analysis.alarms.alarms import Alarm
+from analysis.records import PowerUp
+
+GRAVEST = ("distress", "no_motion")
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """A person's word that an alarm, or with none named an entry, is settled; microseconds since 1970."""
+
+    at_us: int
+    set_id: str
+    incident_id: str
+    alarm: str | None
+    text: str
+    identity: str
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """An alarm that nobody has closed.
+
+    Attributes
+    ----------
+    ended_us : int or None
+        When it was cleared; it waits until somebody has seen it.
+    unknown_since_us : int or None
+        Since when nobody knows whether it still is.
+    """
+
+    alarm: Alarm
+    ended_us: int | None
+    unknown_since_us: int | None
+
+
+def read_resolved(records: Sequence[PowerUp]) -> list[Resolved]:
+    """Return what desks settled, in order of time."""
+    found = []
+    for power_up in records:
+        channel = power_up.channels.get("resolved") if power_up.role == "desk" else None
+        for position, row in enumerate(channel.rows if channel else ()):
+            if channel is not None and not channel.retained[position]:
+                at_us, identity = int(channel.at_us[position]), power_up.identity(int(channel.seq[position]))
+                found.append(
+                    Resolved(at_us, row["set_id"], row["incident_id"], row["alarm"], row["text"], identity)
+                )
+    return sorted(found, key=lambda one: (one.at_us, one.identity))
+
+
+def held_alarms(
+    alarms: Sequence[Alarm],
+    resolved: Sequence[Resolved],
+    as_of_us: int,
+    interrupted_us: Sequence[int],
+    silent_since_us: int | None,
+) -> list[Held]:
+    """Return the alarms of one set that nobody has closed.
+
+    Parameters
+    ----------
+    alarms : sequence of Alarm
+        Of the set, as of now.
+    resolved : sequence of Resolved
+        About the set.
+    as_of_us : int
+        Now.
+    interrupted_us : sequence of int
+        When it was switched off or began a new power-up.
+    silent_since_us : int or None
+        Since when it is silent.
+    """
+    found = []
+    for one in alarms:
+        if one.raised_us > as_of_us or any(_settles(word, one) for word in resolved):
+            continue
+        ended_us = one.cleared_us if one.cleared_us is not None and one.cleared_us <= as_of_us else None
+        if ended_us is not None and (one.seen_us is not None or one.alarm not in GRAVEST):
+            continue
+        broken = min((at for at in interrupted_us if one.last_us < at <= as_of_us), default=None)
+        unknown_us = None if ended_us is not None else broken if broken is not None else silent_since_us
+        found.append(Held(one, ended_us, unknown_us))
+    return _latest_of_each(found)
+
+
+def _settles(word: Resolved, alarm: Alarm) -> bool:
+    return word.alarm == alarm.alarm and word.at_us >= alarm.raised_us
+
+
+def _latest_of_each(held: list[Held]) -> list[Held]:
+    """Keep one of each kind: one that is on before one that is over, then the one raised first."""
+    best: dict[str, Held] = {}
+    for one in held:
+        known = best.get(one.alarm.alarm)
+        if known is None or (known.ended_us is not None and one.ended_us is None):
+            best[one.alarm.alarm] = one
+    return list(best.values())

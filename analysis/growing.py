@@ -1,0 +1,246 @@
+"""A record that grows: what was received so far, kept as the arrays that every rule reads.
+
+The live page keeps no state of rules. It extends this record and asks the review's own functions about it, as
+of now. New messages are read by the same `power_ups` and joined on; late ones are put in their place. Clocks
+are fitted by the review's function: every ten seconds or more, and at once when a message lies off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.clocks.clocks import ClockFit, fit_clock
+from analysis.records import Channel, Ints, Key, PowerUp, power_ups
+from analysis.uses import SILENCE
+
+FIT_EVERY_US = 10_000_000
+FIT_EVERY_PART = 0.02
+"""A clock is fitted anew after so long, and after so great a part of its record. Our own rule."""
+OFF_US = 750_000
+"""A message further off than this says that the clock moved: fit at once. Our own rule."""
+_LEAST = 64
+_SILENCE_US = int(SILENCE.total_seconds() * 1e6)
+
+
+class _Grown:
+    """One kind of one power-up, in `seq` order, with room to grow."""
+
+    def __init__(self, first: Channel) -> None:
+        self.size = 0
+        self.rows: list[dict[str, Any]] = []
+        self.in_order = True
+        self._arrays: dict[str, NDArray[Any]] = {}
+        self._numbers = tuple(first.numbers)
+        self.append(first)
+
+    @property
+    def last_seq(self) -> int:
+        return int(self._arrays["seq"][self.size - 1])
+
+    def append(self, new: Channel) -> None:
+        """Join on what comes after all before."""
+        count = len(new)
+        if not self._arrays or self.size + count > len(self._arrays["seq"]):
+            room = max(2 * (self.size + count), _LEAST)
+            for name, values in _columns(new).items():
+                wider = np.empty(room, values.dtype)
+                if self._arrays:
+                    wider[: self.size] = self._arrays[name][: self.size]
+                self._arrays[name] = wider
+        for name, values in _columns(new).items():
+            self._arrays[name][self.size : self.size + count] = values
+        self.size += count
+        self.rows += new.rows
+
+    def merge(self, new: Channel) -> list[int]:
+        """Put late messages in their place, each identity once; return the numbers that conflict."""
+        old = self.channel(self._arrays["at_us"][: self.size])
+        seq = np.concatenate([old.seq, new.seq])
+        order = np.argsort(seq, kind="stable")  # what was heard first comes first of its number
+        again = np.r_[False, seq[order][1:] == seq[order][:-1]]
+        values = {name: np.concatenate([one, _columns(new)[name]]) for name, one in _columns(old).items()}
+        conflicts = [
+            int(seq[order[at]])
+            for at in np.flatnonzero(again).tolist()
+            if values["time_us"][order[at]] != values["time_us"][order[at - 1]]
+        ]
+        keep = order[~again]
+        self._arrays = {name: one[keep] for name, one in values.items()}
+        rows = [*old.rows, *new.rows]
+        self.rows = [rows[at] for at in keep.tolist()] if rows else []
+        self.size = len(keep)
+        return conflicts
+
+    def channel(self, at_us: Ints | None = None) -> Channel:
+        """Return it as a channel; nothing is copied."""
+        part = {name: values[: self.size] for name, values in self._arrays.items()}
+        return Channel(
+            part["seq"],
+            part["time_us"],
+            part["received_us"],
+            part["uptime_s"],
+            part["retained"],
+            part["at_us"] if at_us is None else at_us,
+            {name: part[name] for name in self._numbers},
+            self.rows,
+        )
+
+    def time_at(self, seq: int) -> int | None:
+        """Return the speaker's time of a number, None when it was not heard."""
+        position = int(np.searchsorted(self._arrays["seq"][: self.size], seq))
+        if position < self.size and int(self._arrays["seq"][position]) == seq:
+            return int(self._arrays["time_us"][position])
+        return None
+
+    def place(self, fit: ClockFit | None, since: int) -> tuple[bool, bool]:
+        """Give readings from number `since` on their reconciled time; return (all in order, any off)."""
+        part = slice(since, self.size)
+        received_us = self._arrays["received_us"][part]
+        at_us = self._arrays["at_us"]
+        if fit is None:
+            at_us[part] = received_us
+        else:
+            columns = (self._arrays[name][part] for name in ("seq", "time_us", "uptime_s"))
+            at_us[part] = fit.at_us(*columns)
+        before = slice(max(since - 1, 0), self.size)
+        live = ~self._arrays["retained"][part]
+        back = np.diff(at_us[before])
+        off = bool(np.any((at_us[part] - received_us > OFF_US) & live)) or bool(np.any(back < -OFF_US))
+        in_order = not np.any(back < 0)
+        self.in_order = in_order and (self.in_order or since == 0)
+        return self.in_order, off
+
+
+def _columns(one: Channel) -> dict[str, NDArray[Any]]:
+    return {
+        "seq": one.seq,
+        "time_us": one.time_us,
+        "received_us": one.received_us,
+        "uptime_s": one.uptime_s,
+        "retained": one.retained,
+        "at_us": one.at_us,
+        **one.numbers,
+    }
+
+
+class _GrownPowerUp:
+    """One power-up that grows, with its clock."""
+
+    def __init__(self, first: PowerUp, use: int) -> None:
+        self.key: Key = (first.role, first.name, first.boot, use)
+        self.kinds: dict[str, _Grown] = {}
+        self.conflicts: list[int] = []
+        self.fit: ClockFit | None = None
+        self.last_received_us = 0
+        self._fitted_us = 0
+        self._first_us = min(int(one.received_us[0]) for one in first.channels.values())
+        self._seqs: Ints = np.empty(0, np.int64)
+        self._shown: PowerUp | None = None
+        self.join(first)
+
+    def is_another(self, new: PowerUp) -> bool:
+        """Return whether messages begin their numbers anew: the boot number was used again.
+
+        As `analysis.uses`: after a silence, a number heard before that was said at another time.
+        """
+        first_us = min(int(one.received_us.min()) for one in new.channels.values())
+        if first_us - self.last_received_us < _SILENCE_US:
+            return False
+        for kind, channel in new.channels.items():
+            known = self.kinds.get(kind)
+            if known is None:
+                continue
+            for at in np.flatnonzero(~channel.retained)[:4].tolist():
+                said_us = known.time_at(int(channel.seq[at]))
+                if said_us is not None and said_us != int(channel.time_us[at]):
+                    return True
+        return False
+
+    def join(self, new: PowerUp) -> None:
+        """Join on new messages."""
+        off = self.fit is None
+        fresh: list[Ints] = []
+        for kind, channel in new.channels.items():
+            known = self.kinds.get(kind)
+            if known is None:
+                known = self.kinds[kind] = _Grown(channel)
+                since = 0
+            elif int(channel.seq[0]) > known.last_seq:
+                since = known.size
+                known.append(channel)
+            else:
+                self.conflicts += known.merge(channel)
+                since = 0
+            fresh.append(channel.seq)
+            off |= known.place(self.fit, since)[1]
+            live = channel.received_us[~channel.retained]
+            if len(live):
+                self.last_received_us = max(self.last_received_us, int(live.max()))
+        added = np.sort(np.concatenate(fresh))
+        if len(self._seqs) and added[0] <= self._seqs[-1]:
+            self._seqs = np.union1d(self._seqs, added)
+        else:
+            self._seqs = np.concatenate([self._seqs, added])
+        span_us = self.last_received_us - self._first_us
+        if off or self.last_received_us - self._fitted_us > max(FIT_EVERY_US, FIT_EVERY_PART * span_us):
+            self._fit()
+        self._shown = None
+
+    def _fit(self) -> None:
+        raw = PowerUp(self.key[0], self.key[1], self.key[2])
+        raw.channels = {kind: grown.channel() for kind, grown in self.kinds.items()}
+        self.fit = fit_clock(raw)
+        self._fitted_us = self.last_received_us
+        for grown in self.kinds.values():
+            grown.place(self.fit, 0)
+
+    @property
+    def power_up(self) -> PowerUp:
+        """The power-up as every rule reads it: reconciled, in order of time."""
+        if self._shown is None:
+            role, name, boot, use = self.key
+            one = PowerUp(role, name, boot, conflicts=sorted(set(self.conflicts)), seqs=self._seqs, use=use)
+            for kind, grown in self.kinds.items():
+                one.channels[kind] = grown.channel()
+                if not grown.in_order:
+                    one.channels[kind].order_by_time()
+            self._shown = one
+        return self._shown
+
+
+class GrowingRecord:
+    """Everything received so far; `extend` with what is new, in any lots and order, repeats allowed."""
+
+    def __init__(self) -> None:
+        self._power_ups: dict[tuple[str, str], list[_GrownPowerUp]] = {}
+
+    def extend(self, messages: Mapping[str, pl.DataFrame]) -> set[tuple[str, str]]:
+        """Take new messages; return whose they are, as (role, name)."""
+        news = set()
+        for new in power_ups(messages):
+            speaker = (new.role, new.name)
+            news.add(speaker)
+            own = self._power_ups.setdefault(speaker, [])
+            known = [one for one in own if one.key[2] == new.boot]
+            if not known or known[-1].is_another(new):
+                own.append(_GrownPowerUp(new, len(known)))
+            else:
+                known[-1].join(new)
+        return news
+
+    def of_set(self, set_id: str) -> list[PowerUp]:
+        """Return a set's power-ups, in the order in which they were first heard."""
+        return [one.power_up for one in self._power_ups.get(("set", set_id), ())]
+
+    def of_desks(self) -> list[PowerUp]:
+        """Return all desks' power-ups."""
+        return [one.power_up for (role, _), own in self._power_ups.items() if role == "desk" for one in own]
+
+    def sets(self) -> Iterable[str]:
+        """Return the sets that were heard."""
+        return [name for role, name in self._power_ups if role == "set"]

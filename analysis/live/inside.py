@@ -1,0 +1,317 @@
+"""What the record says of one set, and of whoever is in with it, as of now: by the review's own rules."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.air.gas import Cylinder, free_air_l
+from analysis.alarms.alarms import Alarm, find_alarms
+from analysis.alarms.held import Held, Resolved, held_alarms
+from analysis.findings.examined import examine
+from analysis.live.follower import Follower
+from analysis.live.outlook import Outlook, look_ahead
+from analysis.live.rows import Interval
+from analysis.policies import TurnBackMoment
+from analysis.profile import Profile
+from analysis.records import Floats, Ints, PowerUp
+from analysis.wears.entries import Charge, Entry, EntryState, Gauge, state_of
+from analysis.wears.tally import Tally
+from analysis.wears.turn_back import prompt_times_s
+from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BACK_S, spikes
+from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
+
+MISSED_READINGS = 3
+TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed readings
+DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
+LAST_INTERVALS = 21
+LINE_STEP_S = 10.0  # the air line so far keeps one point each
+RECENT = 40  # readings that tell how fast the pressure falls
+PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
+UNDECIDED_S = 27.0  # after this a reading is never decided anew by time alone
+EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
+
+
+@dataclass(slots=True)
+class SetNow:
+    """One set as of now; `ask` puts the question, `stale` says when to put it again."""
+
+    service: str
+    set_id: str
+    profile: Profile
+    power_ups: list[PowerUp] = field(default_factory=list)
+    wears: list[Wear] = field(default_factory=list)
+    alarms: list[Alarm] = field(default_factory=list)
+    link: str | None = None
+    news: bool = True
+    follower: Follower = field(default_factory=Follower)
+    last_us: int = 0
+    _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
+
+    def stale(self, now_us: int) -> bool:
+        """Return whether the answer may have changed: by news, or because time decides what was open."""
+        return self.news or now_us - self.last_us < UNDECIDED_S * 1e6
+
+    def ask(
+        self,
+        power_ups: list[PowerUp],
+        tallies: Sequence[Tally],
+        desks: Sequence[PowerUp],
+        now_us: int,
+    ) -> None:
+        """Find wears and alarms as of now."""
+        self.power_ups = power_ups
+        self.wears = find_wears(power_ups, tallies, self.profile, now_us)
+        self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
+        self.last_us = max((int(one.received_us.max()) for one in self._channels("pressure")), default=0)
+        self.news = False
+
+    def early(self) -> dict[str, tuple[Ints, Floats]]:
+        """Return the early end of the forecast of the last wear, as it was known at each of its seconds."""
+        if self.profile.turn_back.policy != "forecast" or not self.wears:
+            return {}
+        for wear in self.wears[-2:]:
+            known = self._early.get(wear.wear_id)
+            if known is None or wear.ended_us - known[0] >= EARLY_EVERY_US:
+                air = examine(wear, self.profile).air
+                seconds = np.arange(len(air.low_air_lo_min), dtype=np.int64)
+                at_us = wear.started_us + 1_000_000 * seconds
+                self._early[wear.wear_id] = (wear.ended_us, at_us, air.low_air_lo_min)
+        return {wear_id: (at_us, early) for wear_id, (_, at_us, early) in self._early.items()}
+
+    def _channels(self, kind: str):  # type: ignore[no-untyped-def]
+        return [one.channels[kind] for one in self.power_ups if kind in one.channels]
+
+    @property
+    def newest(self) -> PowerUp | None:
+        """The power-up in which something was heard live last."""
+        live = [one for one in self.power_ups if one.is_live]
+        return max(live, key=_last_live_us, default=None)
+
+    @property
+    def last_heard_us(self) -> int | None:
+        """When anything of it was said last, heard live."""
+        return _last_live_us(self.newest) if self.newest is not None else None
+
+    def reading(self, now_us: int) -> tuple[int, float] | None:
+        """Return the newest reading, (moment, bar); a leap that may still come back is passed over."""
+        newest: tuple[int, float] | None = None
+        for channel in self._channels("pressure"):
+            live = ~channel.retained[-LAST_INTERVALS:]
+            at_us = channel.at_us[-LAST_INTERVALS:][live]
+            bar = channel.numbers["pressure_bar"][-LAST_INTERVALS:][live]
+            if len(at_us) and (newest is None or int(at_us[-1]) > newest[0]):
+                kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
+                newest = int(at_us[kept][-1]), float(bar[kept][-1])
+        return newest
+
+    @property
+    def reading_us(self) -> int | None:
+        """When the newest pressure reading was taken, believed or not."""
+        ends = [
+            int(one.at_us[~one.retained][-1]) for one in self._channels("pressure") if not one.retained.all()
+        ]
+        return max(ends, default=None)
+
+    @property
+    def silent_after_us(self) -> int:
+        """How long it may be quiet: three of its usual intervals between readings."""
+        intervals_s: list[float] = []
+        for channel in self._channels("pressure"):
+            at_us = channel.at_us[-LAST_INTERVALS - 1 :][~channel.retained[-LAST_INTERVALS - 1 :]]
+            if len(at_us) > 3:
+                intervals_s = (np.diff(at_us) * 1e-6).tolist()
+        usual_s = float(np.median(intervals_s)) if intervals_s else DEFAULT_INTERVAL_S
+        return round((MISSED_READINGS * usual_s + TRANSPORT_S) * 1e6)
+
+    @property
+    def interrupted_us(self) -> list[int]:
+        """When it was switched off, or began a new power-up."""
+        return sorted([*self.offs_us, *self.boots_us[1:]])
+
+    @property
+    def offs_us(self) -> list[int]:
+        """When it was switched off."""
+        return [
+            int(channel.at_us[position])
+            for channel in self._channels("power")
+            for position, row in enumerate(channel.rows)
+            if row["state"] == "off" and not channel.retained[position]
+        ]
+
+    @property
+    def boots_us(self) -> list[int]:
+        """When each power-up was first heard live."""
+        return sorted(
+            min(int(one.at_us[~one.retained][0]) for one in power_up.channels.values() if not one.retained.all())
+            for power_up in self.power_ups
+            if power_up.is_live
+        )
+
+    @property
+    def setup(self) -> dict[str, object] | None:
+        """The newest setup."""
+        found = [(int(one.at_us[-1]), one.rows[-1]) for one in self._channels("setup") if one.rows]
+        return max(found, key=lambda one: one[0])[1] if found else None
+
+    @property
+    def cylinder(self) -> Cylinder | None:
+        """The cylinders that its newest setup names."""
+        return cylinder_of(self.setup) if self.setup is not None else None
+
+    @property
+    def low_air_bar(self) -> float:
+        """The warning: of the wear, else of the newest setup."""
+        if self.wears:
+            return self.wears[-1].thresholds.low_air_bar
+        return thresholds_of(self.setup, self.profile).low_air_bar
+
+    @property
+    def evacuate_acknowledged_us(self) -> int | None:
+        """When an evacuation was last acknowledged at the set."""
+        found = [one.acknowledged_us for one in self.alarms if one.alarm == "evacuate"]
+        return max((at_us for at_us in found if at_us is not None), default=None)
+
+    def held(self, resolved: Sequence[Resolved], now_us: int) -> list[Held]:
+        """Return its alarms that nobody has closed."""
+        last_us, silent_us = self.last_heard_us, None
+        if last_us is not None and now_us - last_us > max(self.silent_after_us, 10_000_000):
+            silent_us = last_us
+        own = [word for word in resolved if word.set_id == self.set_id]
+        return held_alarms(self.alarms, own, now_us, self.interrupted_us, silent_us)
+
+
+def _last_live_us(power_up: PowerUp) -> int:
+    return max(int(one.at_us[~one.retained][-1]) for one in power_up.channels.values() if not one.retained.all())
+
+
+@dataclass(slots=True)
+class Inside:
+    """One open entry, or one set under air that nobody tallied in, with its set as of now."""
+
+    entry: Entry
+    live_set: SetNow
+    state: EntryState
+    since_us: int
+    gauges: Sequence[Gauge]
+    key: str
+
+    @property
+    def wear(self) -> Wear | None:
+        """The wear that goes on."""
+        return self.entry.wears[-1] if self.entry.wears and self.state in ("under_air", "silent") else None
+
+    @property
+    def charge(self) -> Charge | None:
+        """The cylinder in use."""
+        return self.entry.charges[-1] if self.entry.charges else None
+
+    @property
+    def moment(self) -> TurnBackMoment | None:
+        """What the policy in force says of it."""
+        return self.entry.turn_back
+
+    @property
+    def tallied_in(self) -> bool:
+        """Whether somebody was tallied in, and nobody said that this is over."""
+        return self.entry.stay is not None and self.entry.ended_us is None
+
+    def outlook(self, now_s: float) -> Outlook | None:
+        """Return what lies ahead; None without a cylinder."""
+        wear, live_set = self.wear, self.live_set
+        if wear is None:
+            return None
+        air = live_set.follower.follow(wear, self.gauges)
+        if air is None:
+            return None
+        moment = self.moment
+        leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
+        last_at, last_bar = live_set.follower.last
+        started_at = wear.started_us * 1e-6
+        return look_ahead(air, started_at, (last_at, last_bar), live_set.low_air_bar, leave_bar, now_s)
+
+    def ahead(self, now_s: float, low_air: Interval | None, leave: Interval | None) -> Interval | None:
+        """Return the minutes to turn-back by the policy in force; None when reached or not known."""
+        moment = self.moment
+        if moment is None or moment.at_us is not None:
+            return None
+        if moment.leave_us is not None:
+            minutes = (moment.leave_us * 1e-6 - now_s) / 60.0  # a moment of the clock, known exactly
+            return Interval(minutes, minutes, minutes)
+        if moment.policy == "forecast":
+            if low_air is None:
+                return None
+            rules = self.live_set.profile.turn_back
+            enough = rules.way_in_min + rules.forecast.margin_min
+            # The policy itself looks at the early end: that is its middle, and the median its late end.
+            early = low_air.low - enough
+            return Interval(early, early, low_air.median - enough)
+        return leave
+
+    def planned_min(self, target_bar: float | None) -> float | None:
+        """Return the minutes down to a pressure at the planning rate."""
+        wear = self.wear
+        if wear is None or wear.cylinder is None or target_bar is None or wear.last_bar <= target_bar:
+            return None
+        volume_l = wear.cylinder.total_l
+        left_l, there_l = (
+            float(free_air_l(bar, PLANNING_C, volume_l)) for bar in (wear.last_bar, target_bar)
+        )
+        return (left_l - there_l) / self.live_set.profile.air.planning_l_min
+
+    def prompts_at(self) -> tuple[float, ...]:
+        """Return when a third and two thirds of the expected time are used, seconds since 1970."""
+        charge = self.charge
+        if self.wear is None or charge is None or charge.cylinder is None:
+            return ()
+        volume_l = charge.cylinder.total_l
+        start_l = float(free_air_l(charge.entry_bar, PLANNING_C, volume_l))
+        usable_l = start_l - float(free_air_l(self.live_set.low_air_bar, PLANNING_C, volume_l))
+        expected_min = max(usable_l, 0.0) / self.live_set.profile.air.planning_l_min
+        return tuple(charge.entry_us * 1e-6 + after_s for after_s in prompt_times_s(expected_min))
+
+    def recent(self) -> list[tuple[float, float]]:
+        """Return the latest readings, (seconds since 1970, bar)."""
+        wear = self.wear
+        if wear is None:
+            return []
+        good = np.flatnonzero(~wear.spike[-RECENT:])
+        at_us, bar = wear.at_us[-RECENT:][good], wear.pressure_bar[-RECENT:][good]
+        return list(zip((at_us * 1e-6).tolist(), bar.tolist(), strict=True))
+
+    def line(self) -> list[tuple[float, float]]:
+        """Return the air line so far: one point every ten seconds."""
+        found: list[tuple[float, float]] = []
+        for wear in self.charge.wears if self.charge is not None and self.wear is not None else ():
+            tens = wear.at_us // round(LINE_STEP_S * 1e6)
+            first = np.flatnonzero(np.r_[True, np.diff(tens) > 0] & ~wear.spike)
+            found += zip((wear.at_us[first] * 1e-6).tolist(), wear.pressure_bar[first].tolist(), strict=True)
+        return found
+
+
+def inside_of(
+    entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: int, key: str
+) -> Inside:
+    """Return an entry as of now."""
+    off_us = max(live_set.offs_us, default=None)
+    boots_us = live_set.boots_us
+    state, since_us = state_of(
+        entry, now_us, live_set.silent_after_us, off_us, boots_us[-1] if boots_us else None
+    )
+    if state == "out" and entry.wears and goes_on(entry.wears[-1], live_set):
+        quiet = now_us - entry.wears[-1].ended_us > live_set.silent_after_us
+        state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
+    return Inside(entry, live_set, state, since_us, gauges, key)
+
+
+def goes_on(wear: Wear, live_set: SetNow) -> bool:
+    """Return whether a wear is the last of its set, and neither closed nor switched off."""
+    if wear.ended_how != "not heard" or not live_set.wears or live_set.wears[-1].wear_id != wear.wear_id:
+        return False
+    boots_us, offs_us = live_set.boots_us, live_set.offs_us
+    return not any(at_us > wear.ended_us for at_us in (*boots_us, *offs_us))
+
+
+__all__ = ["CHANGED_RISE_BAR", "SPIKE_BACK_S", "Inside", "SetNow", "goes_on", "inside_of"]
