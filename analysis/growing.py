@@ -7,6 +7,7 @@ are fitted by the review's function: every ten seconds or more, and at once when
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -47,11 +48,11 @@ class _Grown:
         count = len(new)
         if not self._arrays or self.size + count > len(self._arrays["seq"]):
             room = max(2 * (self.size + count), _LEAST)
+            old, self._arrays = self._arrays, {}
             for name, values in _columns(new).items():
-                wider = np.empty(room, values.dtype)
-                if self._arrays:
-                    wider[: self.size] = self._arrays[name][: self.size]
-                self._arrays[name] = wider
+                self._arrays[name] = np.empty(room, values.dtype)
+                if old:
+                    self._arrays[name][: self.size] = old[name][: self.size]
         for name, values in _columns(new).items():
             self._arrays[name][self.size : self.size + count] = values
         self.size += count
@@ -149,8 +150,10 @@ class _GrownPowerUp:
         As `analysis.uses`: after a silence, a number heard before that was said at another time.
         """
         first_us = min(int(one.received_us.min()) for one in new.channels.values())
-        if first_us - self.last_received_us < _SILENCE_US:
-            return False
+        return first_us - self.last_received_us >= _SILENCE_US and self.contradicts(new)
+
+    def contradicts(self, new: PowerUp) -> bool:
+        """Return whether a number heard before was said at another time."""
         for kind, channel in new.channels.items():
             known = self.kinds.get(kind)
             if known is None:
@@ -191,6 +194,11 @@ class _GrownPowerUp:
             self._fit()
         self._shown = None
 
+    def settle(self) -> None:
+        """Fit the clock anew."""
+        self._fit()
+        self._shown = None
+
     def _fit(self) -> None:
         raw = PowerUp(self.key[0], self.key[1], self.key[2])
         raw.channels = {kind: grown.channel() for kind, grown in self.kinds.items()}
@@ -227,11 +235,21 @@ class GrowingRecord:
             news.add(speaker)
             own = self._power_ups.setdefault(speaker, [])
             known = [one for one in own if one.key[2] == new.boot]
-            if not known or known[-1].is_another(new):
-                own.append(_GrownPowerUp(new, len(known)))
-            else:
-                known[-1].join(new)
+            # A lot may hold the end of one power-up and, under the same number, the beginning of the next.
+            lots = _runs(messages, new) if known and known[-1].contradicts(new) else [new]
+            for lot in lots:
+                if not known or known[-1].is_another(lot):
+                    known.append(_GrownPowerUp(lot, len(known)))
+                    own.append(known[-1])
+                else:
+                    known[-1].join(lot)
         return news
+
+    def settle(self) -> None:
+        """Fit every clock anew."""
+        for own in self._power_ups.values():
+            for one in own:
+                one.settle()
 
     def of_set(self, set_id: str) -> list[PowerUp]:
         """Return a set's power-ups, in the order in which they were first heard."""
@@ -244,3 +262,17 @@ class GrowingRecord:
     def sets(self) -> Iterable[str]:
         """Return the sets that were heard."""
         return [name for role, name in self._power_ups if role == "set"]
+
+
+def _runs(messages: Mapping[str, pl.DataFrame], mixed: PowerUp) -> list[PowerUp]:
+    """Part what one speaker said under one boot number where it was silent for long."""
+    column = f"{mixed.role}_id"
+    received = np.sort(np.concatenate([one.received_us for one in mixed.channels.values()]))
+    begins = [int(received[0]), *received[1:][np.diff(received) > _SILENCE_US].tolist()]
+    received_us = pl.col("received").dt.epoch("us")
+    its = (pl.col(column) == mixed.name) & (pl.col("boot") == mixed.boot)
+    found = []
+    for first_us, next_us in itertools.pairwise([*begins, int(received[-1]) + 1]):
+        part = its & (received_us >= first_us) & (received_us < next_us)
+        found += power_ups({kind: messages[kind].filter(part) for kind in mixed.channels})
+    return found

@@ -35,7 +35,7 @@ from analysis.findings.sensors import offsets_of
 from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
 from analysis.tables import TABLES, Results
-from analysis.wears.entries import find_entries, turns_of
+from analysis.wears.entries import find_entries, read_gauges, turns_of
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
     Incident,
@@ -129,7 +129,9 @@ def analyse(
         examined.append(examine(wear, profile))
         if progress is not None:
             progress(number, len(wears))
-    entries = find_entries(wears, book.stays, notes, profile, early=early_ends(examined))
+    entries = find_entries(
+        wears, book.stays, notes, profile, early=early_ends(examined), gauges=read_gauges(records)
+    )
     turns = turns_of(entries)
     answered_for = [one for one in records if scope is None or scope.of_desk or one.role == "set"]
     context = Context(

@@ -13,7 +13,7 @@ from analysis.wears.wears import Wear
 
 EDGE_US = 5_000_000
 """An alarm this close outside a wear still belongs to it. Our own rule."""
-SEEN_EARLY_US = 2_000_000
+SEEN_EARLY_US = 1_000_000
 """The desk's clock may put `seen` this much before `raised`. Our own rule."""
 
 
@@ -28,6 +28,7 @@ class Alarm:
     reported: Reported | None
     derived: Derived | None
     seen_us: int | None = None
+    seen_by: str | None = None
     supported: bool = False  # reported again while the readings still show what another report told
     evidence: list[str] = field(default_factory=list)
 
@@ -168,16 +169,17 @@ def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
     by_kind: dict[tuple[str, str], list[Alarm]] = {}
     for one in alarms:
         by_kind.setdefault((one.set_id, one.alarm), []).append(one)
-    seen: list[tuple[int, str, str, str]] = []
+    seen: list[tuple[int, str, str, str, str]] = []
     for power_up in records:
         channel = power_up.channels.get("seen") if power_up.role == "desk" else None
         if channel is not None:
             for position, row in enumerate(channel.rows):
                 if not channel.retained[position]:
                     identity = power_up.identity(int(channel.seq[position]))
-                    seen.append((int(channel.at_us[position]), identity, row["set_id"], row["alarm"]))
-    for at_us, identity, set_id, alarm in sorted(seen):
+                    at_us = int(channel.at_us[position])
+                    seen.append((at_us, identity, row["set_id"], row["alarm"], power_up.name))
+    for at_us, identity, set_id, alarm, desk_id in sorted(seen):
         raised = [one for one in by_kind.get((set_id, alarm), ()) if one.raised_us <= at_us + SEEN_EARLY_US]
         if raised and raised[-1].seen_us is None:
-            raised[-1].seen_us = at_us
+            raised[-1].seen_us, raised[-1].seen_by = at_us, desk_id
             raised[-1].evidence.append(identity)

@@ -15,6 +15,8 @@ from analysis.alarms.alarms import Alarm
 from analysis.records import PowerUp
 
 GRAVEST = ("distress", "no_motion")
+NOT_ALONE = ("no_motion_prealarm", "battery")
+"""Shown when the set raised them; the readings alone would raise them at every pause. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,8 @@ def held_alarms(
     found = []
     for one in alarms:
         if one.raised_us > as_of_us or any(_settles(word, one) for word in resolved):
+            continue
+        if one.reported is None and one.alarm in NOT_ALONE:
             continue
         ended_us = one.cleared_us if one.cleared_us is not None and one.cleared_us <= as_of_us else None
         if ended_us is not None and (one.seen_us is not None or one.alarm not in GRAVEST):

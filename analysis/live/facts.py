@@ -1,45 +1,64 @@
-"""From the state of a set to the facts of its row."""
+"""From an entry as of now to the facts of its row."""
 
 from __future__ import annotations
 
-from analysis.air.gas import free_air_l
 from analysis.live.attention import judge
 from analysis.live.desk_words import DeskWords
-from analysis.live.losing import EMPTY_BAR, minutes_to_empty
-from analysis.live.one_set import PLANNING_C, LiveSet
+from analysis.live.inside import Inside
+from analysis.live.losing import minutes_to_empty
 from analysis.live.rows import Interval, Lost, Reason, Row
 
 
-def row_of(live_set: LiveSet, now_s: float, words: DeskWords) -> Row:
-    """Return a set's row, judged; `words` is what the desks said of it."""
-    wear, tally, profile = live_set.wear, live_set.tally, live_set.profile
-    tallied_in = tally is not None and tally.action == "in"
-    silent_since_at = live_set.silent_since(now_s)
-    outlook = turn_back = low_air = to_empty = losing_min = None
+def row_of(
+    inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, float], *, was_soon: bool = False
+) -> Row:
+    """Return a row, judged.
+
+    Parameters
+    ----------
+    inside : Inside
+        The entry and its set as of now.
+    now_s : float
+        Seconds since 1970.
+    words : DeskWords
+        What the desks said.
+    alarms : dict of str to float
+        Alarms that nobody has closed, with the moment of each.
+    was_soon : bool
+        Turn-back was already due soon.
+    """
+    entry, live_set, wear = inside.entry, inside.live_set, inside.wear
+    profile, tally = live_set.profile, entry.tally
+    tallied_in = inside.tallied_in
+    silent_since_at = _silent_since(inside, now_s)
+    heard = silent_since_at is None
+    at_s = now_s if heard or wear is None else wear.ended_us * 1e-6
+    outlook = inside.outlook(at_s)
+    turn_back = low_air = to_empty = losing_min = None
     was_low_air = was_turn_back = None
     planned = False
     if wear is not None:
-        heard = silent_since_at is None
-        outlook = wear.outlook(live_set.low_air_bar, now_s if heard else wear.last_at, keep=not heard)
+        last_at = wear.ended_us * 1e-6
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
-            low_air = _planned(live_set, live_set.low_air_bar)
-            leave = leave or _planned(live_set, wear.turn_back.leave_bar)
+            low_air = _interval(inside.planned_min(live_set.low_air_bar))
+            moment = inside.moment
+            leave = leave or _interval(inside.planned_min(moment.leave_bar if moment else None))
             planned = low_air is not None
-        made_at = outlook.made_at if outlook is not None else wear.last_at
+        made_at = outlook.made_at if outlook is not None else last_at
         if heard:
-            turn_back = wear.turn_back.ahead(now_s, low_air, leave)
+            turn_back = inside.ahead(now_s, low_air, leave)
             to_empty = outlook.to_empty if outlook is not None else None
             volume_l = wear.cylinder.total_l if wear.cylinder is not None else None
-            losing_min = minutes_to_empty(wear.recent, volume_l, profile)
+            losing_min = minutes_to_empty(inside.recent(), volume_l, profile)
         else:
             was_low_air = _moments(made_at, low_air)
-            was_turn_back = _moments(made_at, wear.turn_back.ahead(made_at, low_air, leave))
+            was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
-    lost = _lost(live_set, was_low_air, silent_since_at, now_s) if tallied_in else None
-    if tallied_in and tally is not None:
-        missing_at = words.missing_since(tally.incident_id, tally.wearer_id, tally.team)
-        lost = lost or (Lost("missing", missing_at) if missing_at is not None else None)
+    lost = _lost(inside, was_low_air, silent_since_at, now_s) if tallied_in else None
+    if tallied_in and lost is None:
+        missing_at = words.missing_since(entry.incident_id, entry.wearer_id, entry.team)
+        lost = Lost("missing", missing_at) if missing_at is not None else None
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
@@ -48,64 +67,65 @@ def row_of(live_set: LiveSet, now_s: float, words: DeskWords) -> Row:
     relief = was_turn_back[0] if was_turn_back else None
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low
+    reading, moment = live_set.reading(round(now_s * 1e6)), inside.moment
+    out_at = _s(entry.ended_us) if entry.stay is not None and not tallied_in else None
     row = Row(
-        key=f"{live_set.service}/{live_set.set_id}",
+        key=inside.key,
         service=live_set.service,
         set_id=live_set.set_id,
-        wearer_id=tally.wearer_id if tally else None,
-        team=tally.team if tally else None,
+        wearer_id=entry.wearer_id,
+        team=entry.team,
         task=tally.task if tally else None,
-        incident_id=tally.incident_id if tally else None,
-        tallied_in_at=tally.at if tallied_in and tally else None,
-        tallied_out_at=tally.at if tally and tally.action == "out" else None,
+        incident_id=entry.incident_id,
+        tallied_in_at=_s(entry.tallied_in_us) if tallied_in else None,
+        tallied_out_at=out_at,
         attention="under_air",
         reasons=remarks,
-        started_at=wear.started_at if wear else None,
-        ended_at=live_set.ended_at,
-        pressure_bar=live_set.pressure[1] if live_set.pressure else None,
-        pressure_at=live_set.pressure[0] if live_set.pressure else None,
+        started_at=_s(wear.started_us) if wear else None,
+        ended_at=_s(entry.last_heard_us) if wear is None else None,
+        pressure_bar=reading[1] if reading else None,
+        pressure_at=_s(reading[0]) if reading else None,
         silent_since_at=silent_since_at,
-        cylinder_known=live_set.cylinder_in_use is not None,
-        start_bar=wear.start_bar if wear else None,
+        cylinder_known=(wear.cylinder if wear is not None else live_set.cylinder) is not None,
+        start_bar=entry.entry_bar if wear else None,
         low_air_bar=live_set.low_air_bar,
-        turn_back_bar=wear.turn_back.leave_bar if wear else None,
-        turn_back_reached_at=wear.turn_back.reached_at if wear else None,
-        rate_l_min=outlook.rate_l_min if outlook and silent_since_at is None else None,
+        turn_back_bar=moment.leave_bar if wear is not None and moment is not None else None,
+        turn_back_reached_at=_s(moment.at_us) if moment is not None else None,
+        rate_l_min=outlook.rate_l_min if outlook and heard else None,
         low_air=low_air,
         turn_back=turn_back,
-        fan=outlook.fan if outlook and silent_since_at is None else (),
-        if_hardest=outlook.if_hardest if outlook and silent_since_at is None else None,
+        fan=outlook.fan if outlook and heard else (),
+        if_hardest=outlook.if_hardest if outlook and heard else None,
         low_air_was_expected_at=was_low_air,
         turn_back_was_expected_at=was_turn_back,
-        entered_at=tally.at if tallied_in and tally else (wear.started_at if wear else None),
-        entry_bar=wear.start_bar if wear else live_set.entry_bar,
+        entered_at=_s(entry.began_us),
+        entry_bar=entry.entry_bar,
         lost=lost,
         losing_min=losing_min,
         to_empty=to_empty,
         planned=planned,
         gauge=words.gauge(live_set.set_id),
-        evacuate_acknowledged_at=live_set.evacuate_acknowledged_at,
+        evacuate_acknowledged_at=_s(live_set.evacuate_acknowledged_us),
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )
-    active = {name: alarm.raised_at for name, alarm in live_set.alarms.items() if alarm.ended_at is None}
-    was_soon = wear is not None and wear.turn_back.soon
-    judged = judge(row, active, now_s, was_soon=was_soon)
-    if wear is not None:
-        wear.turn_back.soon = any(reason.code == "turn_back_soon" for reason in judged.reasons)
-    return judged
+    return judge(row, alarms, now_s, was_soon=was_soon)
 
 
-def _planned(live_set: LiveSet, target_bar: float | None) -> Interval | None:
-    """Return the minutes down to a pressure at the planning rate, until the forecast has its own."""
-    wear = live_set.wear
-    if wear is None or wear.air is None or target_bar is None or wear.last_bar <= target_bar:
+def _s(at_us: int | None) -> float | None:
+    return None if at_us is None else at_us * 1e-6
+
+
+def _silent_since(inside: Inside, now_s: float) -> float | None:
+    """Return since when a wearer under air has not been heard; None while readings come."""
+    reading_us = inside.live_set.reading_us
+    if inside.wear is None or reading_us is None:
         return None
-    volume_l = wear.air.cylinder.total_l
-    left_l = float(free_air_l(wear.last_bar, PLANNING_C, volume_l)) - float(
-        free_air_l(target_bar, PLANNING_C, volume_l)
-    )
-    minutes = left_l / live_set.profile.air.planning_l_min
-    return Interval(minutes, minutes, minutes)
+    quiet = now_s * 1e6 - reading_us > inside.live_set.silent_after_us
+    return reading_us * 1e-6 if quiet else None
+
+
+def _interval(minutes: float | None) -> Interval | None:
+    return None if minutes is None else Interval(minutes, minutes, minutes)
 
 
 def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | None:
@@ -115,26 +135,24 @@ def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | No
 
 
 def _lost(
-    live_set: LiveSet,
+    inside: Inside,
     was_low_air: tuple[float, float] | None,
     silent_since_at: float | None,
     now_s: float,
 ) -> Lost | None:
     """Return why nothing says that somebody who was tallied in has air."""
-    tally, wear, pressure = live_set.tally, live_set.wear, live_set.pressure
-    if tally is None:
-        return None
-    if wear is not None:
+    entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
+    if state == "under_air" or state == "silent":
+        reading = inside.live_set.reading(round(now_s * 1e6))
         gone = silent_since_at is not None and was_low_air is not None and was_low_air[0] <= now_s
-        return Lost("silent", silent_since_at) if gone and silent_since_at is not None else None
-    if live_set.ended_at is None or live_set.ended_at < tally.at:
-        if now_s - tally.at <= live_set.profile.entry.never_heard_s:
+        # Nobody forecasts past the warning: whoever was below it and fell silent has no known air.
+        low = reading is not None and reading[1] <= inside.live_set.low_air_bar
+        return Lost("silent", silent_since_at) if silent_since_at is not None and (gone or low) else None
+    if state == "expected":
+        tallied_us = entry.tallied_in_us or entry.began_us
+        if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s:
             return None
-        heard = pressure is not None and pressure[0] >= tally.at
-        return Lost("valve_closed" if heard else "never_heard", tally.at)
-    if live_set.power_off_at is not None and live_set.power_off_at >= live_set.ended_at:
-        return Lost("off", live_set.power_off_at)
-    if live_set.restarted_at is not None and live_set.restarted_at >= live_set.ended_at:
-        return Lost("restarted", live_set.restarted_at)
-    empty = live_set.last_wear_bar is not None and live_set.last_wear_bar <= 2.0 * EMPTY_BAR
-    return Lost("empty" if empty else "valve_closed", live_set.ended_at)
+        reading_us = inside.live_set.reading_us
+        heard = reading_us is not None and reading_us >= tallied_us
+        return Lost("valve_closed" if heard else "never_heard", tallied_us * 1e-6)
+    return Lost(state, since_at) if state != "out" else None

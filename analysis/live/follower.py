@@ -1,6 +1,7 @@
 """The filter of the wear in progress, kept up with the readings of the record.
 
-It takes the readings that are new, and starts anew when an earlier one changed (a late message, another wear).
+It takes the readings that are new, and starts anew when an earlier one changed: by a late message, or because
+another wear began.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import numpy as np
 
 from analysis.air.breathing import LiveAir
 from analysis.air.gas import Cylinder
+from analysis.profile import Profile
 from analysis.wears.entries import Gauge
 from analysis.wears.wears import Wear
 
@@ -31,7 +33,7 @@ class Follower:
         """Give up after a fault: nobody knows what state the filter is in."""
         self._air, self._wear_id = None, ""
 
-    def follow(self, wear: Wear, gauges: Sequence[Gauge]) -> LiveAir | None:
+    def follow(self, wear: Wear, gauges: Sequence[Gauge], profile: Profile) -> LiveAir | None:
         """Feed what is new and return the filter; None while the set has not named its cylinder.
 
         Parameters
@@ -40,6 +42,8 @@ class Follower:
             In progress.
         gauges : sequence of Gauge
             Read by voice since its start; they count where the set itself is silent.
+        profile : Profile
+            For the constants of the forecast.
         """
         if wear.cylinder is None:
             return None
@@ -49,7 +53,14 @@ class Follower:
             same = int(wear.seq[good[self._fed - 1]]) == self._last_seq
         if not same or self._air is None:
             around_c = _temperature_at(wear, wear.started_us)
-            self._air = LiveAir(wear.cylinder, wear.thresholds.low_air_bar, None, around_c)
+            self._air = LiveAir(
+                wear.cylinder,
+                wear.thresholds.low_air_bar,
+                None,
+                around_c,
+                ends=profile.forecast.ends(),
+                hard_l_min=profile.forecast.hard_l_min,
+            )
             self._wear_id, self._cylinder, self._fed, self._gauges = wear.wear_id, wear.cylinder, 0, 0
         air = self._air
         for position in good[self._fed :].tolist():

@@ -16,11 +16,11 @@ from analysis.live.outlook import Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
-from analysis.records import Floats, Ints, PowerUp
+from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.entries import Charge, Entry, EntryState, Gauge, state_of
 from analysis.wears.tally import Tally
 from analysis.wears.turn_back import prompt_times_s
-from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BACK_S, spikes
+from analysis.wears.valve import spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
 MISSED_READINGS = 3
@@ -46,6 +46,7 @@ class SetNow:
     alarms: list[Alarm] = field(default_factory=list)
     link: str | None = None
     news: bool = True
+    failed: bool = False  # a fault of ours: its readings are shown, and no forecast
     follower: Follower = field(default_factory=Follower)
     last_us: int = 0
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
@@ -74,14 +75,20 @@ class SetNow:
             return {}
         for wear in self.wears[-2:]:
             known = self._early.get(wear.wear_id)
-            if known is None or wear.ended_us - known[0] >= EARLY_EVERY_US:
+            near = known is not None and bool(len(known[2])) and known[2][-1] <= self._enough_min + 1.0
+            if known is None or wear.ended_us - known[0] >= (0 if near else EARLY_EVERY_US):
                 air = examine(wear, self.profile).air
                 seconds = np.arange(len(air.low_air_lo_min), dtype=np.int64)
                 at_us = wear.started_us + 1_000_000 * seconds
                 self._early[wear.wear_id] = (wear.ended_us, at_us, air.low_air_lo_min)
         return {wear_id: (at_us, early) for wear_id, (_, at_us, early) in self._early.items()}
 
-    def _channels(self, kind: str):  # type: ignore[no-untyped-def]
+    @property
+    def _enough_min(self) -> float:
+        rules = self.profile.turn_back
+        return rules.way_in_min + rules.forecast.margin_min
+
+    def _channels(self, kind: str) -> list[Channel]:
         return [one.channels[kind] for one in self.power_ups if kind in one.channels]
 
     @property
@@ -145,7 +152,11 @@ class SetNow:
     def boots_us(self) -> list[int]:
         """When each power-up was first heard live."""
         return sorted(
-            min(int(one.at_us[~one.retained][0]) for one in power_up.channels.values() if not one.retained.all())
+            min(
+                int(one.at_us[~one.retained][0])
+                for one in power_up.channels.values()
+                if not one.retained.all()
+            )
             for power_up in self.power_ups
             if power_up.is_live
         )
@@ -184,7 +195,9 @@ class SetNow:
 
 
 def _last_live_us(power_up: PowerUp) -> int:
-    return max(int(one.at_us[~one.retained][-1]) for one in power_up.channels.values() if not one.retained.all())
+    return max(
+        int(one.at_us[~one.retained][-1]) for one in power_up.channels.values() if not one.retained.all()
+    )
 
 
 @dataclass(slots=True)
@@ -221,9 +234,9 @@ class Inside:
     def outlook(self, now_s: float) -> Outlook | None:
         """Return what lies ahead; None without a cylinder."""
         wear, live_set = self.wear, self.live_set
-        if wear is None:
+        if wear is None or live_set.failed:
             return None
-        air = live_set.follower.follow(wear, self.gauges)
+        air = live_set.follower.follow(wear, self.gauges, live_set.profile)
         if air is None:
             return None
         moment = self.moment
@@ -246,7 +259,7 @@ class Inside:
             rules = self.live_set.profile.turn_back
             enough = rules.way_in_min + rules.forecast.margin_min
             # The policy itself looks at the early end: that is its middle, and the median its late end.
-            early = low_air.low - enough
+            early = max(low_air.low - enough, 0.0)
             return Interval(early, early, low_air.median - enough)
         return leave
 
@@ -254,6 +267,8 @@ class Inside:
         """Return the minutes down to a pressure at the planning rate."""
         wear = self.wear
         if wear is None or wear.cylinder is None or target_bar is None or wear.last_bar <= target_bar:
+            return None
+        if self.live_set.failed:
             return None
         volume_l = wear.cylinder.total_l
         left_l, there_l = (
@@ -291,9 +306,7 @@ class Inside:
         return found
 
 
-def inside_of(
-    entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: int, key: str
-) -> Inside:
+def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: int, key: str) -> Inside:
     """Return an entry as of now."""
     off_us = max(live_set.offs_us, default=None)
     boots_us = live_set.boots_us
@@ -312,6 +325,3 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
         return False
     boots_us, offs_us = live_set.boots_us, live_set.offs_us
     return not any(at_us > wear.ended_us for at_us in (*boots_us, *offs_us))
-
-
-__all__ = ["CHANGED_RISE_BAR", "SPIKE_BACK_S", "Inside", "SetNow", "goes_on", "inside_of"]

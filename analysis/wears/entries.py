@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from analysis.air.gas import Cylinder
 from analysis.policies import POLICIES, Course, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
+from analysis.records import PowerUp
 from analysis.wears.tally import Stay, Tally
 from analysis.wears.turn_back import Note, note_about
 from analysis.wears.valve import CHANGED_RISE_BAR, CLOSED_BELOW_BAR
@@ -30,6 +31,33 @@ NOTHING: NDArray[np.float64] = np.empty(0)
 NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
 EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
 """By wear: moments, and the early end of the forecast of minutes to the warning as it was known then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """A pressure that was read by voice, microseconds since 1970 on the reconciled clock."""
+
+    at_us: int
+    set_id: str
+    pressure_bar: float
+    desk_id: str
+    identity: str
+
+
+def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
+    """Return the gauges read by voice at the moment that they are about, in order of time."""
+    found = []
+    for power_up in records:
+        channel = power_up.channels.get("gauge") if power_up.role == "desk" else None
+        for position, row in enumerate(channel.rows if channel else ()):
+            if channel is None or channel.retained[position]:
+                continue
+            at_us = int(channel.at_us[position])
+            if row["at"] is not None:  # on the desk's clock, like `time`: the same correction holds
+                at_us += round(row["at"].timestamp() * 1e6) - int(channel.time_us[position])
+            identity = power_up.identity(int(channel.seq[position]))
+            found.append(Gauge(at_us, row["set_id"], row["pressure_bar"], power_up.name, identity))
+    return sorted(found, key=lambda one: (one.at_us, one.identity))
 
 
 @dataclass(slots=True)
@@ -58,10 +86,24 @@ class Charge:
         """The first that its sets named."""
         return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), None)
 
-    def course(self, objective_us: int | None, profile: Profile, until_us: int, early: EarlyEnds) -> Course:
-        """Return how it went down until a moment."""
+    def course(
+        self,
+        objective_us: int | None,
+        profile: Profile,
+        until_us: int,
+        early: EarlyEnds,
+        gauges: Sequence[Gauge] = (),
+    ) -> Course:
+        """Return how it went down until a moment; a gauge read by voice counts like a reading."""
         at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
         bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
+        sets = {wear.set_id for wear in self.wears}
+        said = [one for one in gauges if one.set_id in sets and self.entry_us < one.at_us <= until_us]
+        if said:
+            at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
+            bar = np.concatenate([bar, np.array([one.pressure_bar for one in said])])
+            order = np.argsort(at_us, kind="stable")
+            at_us, bar = at_us[order], bar[order]
         known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]
         return Course(
             entry_us=self.entry_us,
@@ -240,6 +282,7 @@ def find_entries(
     as_of_us: int | None = None,
     early: EarlyEnds | None = None,
     policies: Sequence[PolicyName] = POLICIES,
+    gauges: Sequence[Gauge] = (),
 ) -> list[Entry]:
     """Return everybody's entries, in order of time.
 
@@ -258,11 +301,13 @@ def find_entries(
         For the policy that looks at the forecast.
     policies : sequence of str
         Those to judge by.
+    gauges : sequence of Gauge
+        Read by voice.
     """
     entries = [*_tallied(wears, stays), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
     for entry in entries:
-        _judge(entry, notes, profile, as_of_us, early or {}, policies)
+        _judge(entry, notes, profile, as_of_us, early or {}, policies, gauges)
     moments = team_moments(entries, profile.turn_back.policy)
     for entry in entries:
         reached = [at_us for at_us in moments[entry.entry_id] if at_us is not None]
@@ -329,6 +374,7 @@ def _judge(
     as_of_us: int | None,
     early: EarlyEnds,
     policies: Sequence[PolicyName],
+    gauges: Sequence[Gauge],
 ) -> None:
     rules = profile.turn_back
     entry.policy = rules.policy
@@ -344,7 +390,7 @@ def _judge(
             notes, sets, entry.team, charge.entry_us, until_us, rules.objective_word, of_team=True
         )
         objective_us = objective.at_us if objective is not None else None
-        course = charge.course(objective_us, profile, until_us, early)
+        course = charge.course(objective_us, profile, until_us, early, gauges)
         for policy in policies:
             judged[policy].append(judge_by(policy, rules, course))
     entry.moments = judged

@@ -298,7 +298,7 @@ def _wears_of(
                     cylinder=cylinder_of(setup.said) if setup else None,
                     setup=setup.said if setup else None,
                     setup_identity=setup.identity if setup else None,
-                    thresholds=_thresholds(setup.said if setup else None, profile),
+                    thresholds=thresholds_of(setup.said if setup else None, profile),
                     following=following,
                 )
             )
@@ -354,7 +354,8 @@ def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
     return Cylinder(int(count), float(water_volume_l), float(rated_bar))
 
 
-def _thresholds(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
+def thresholds_of(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
+    """Return the thresholds that a `setup` names, where it names none those of the profile."""
     said = setup or {}
 
     def number(key: str, otherwise: float) -> float:

@@ -11,7 +11,6 @@ from msgspec import to_builtins
 
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
-from analysis.live.clock import LiveClock
 from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile, parse_profile
 from analysis.simulation.scenario import build_incident
@@ -185,9 +184,10 @@ def test_a_closed_valve_ends_the_wear_and_a_new_cylinder_begins_another(log: Any
     for second, bar in ((300, 120.0), (301, 0.0), (302, 0.0), (303, 0.0)):
         one.say(second, "pressure", pressure_bar=bar)
     assert see(304).rows == ()  # nobody tallied it in
-    for second, bar in ((400, 0.0), (401, 150.0), (402, 295.0), (403, 295.0), (404, 295.0)):
+    for second, bar in ((400, 0.0), (401, 150.0), *((second, 295.0) for second in range(402, 412))):
         one.say(second, "pressure", pressure_bar=bar)
-    row = only(see(405))
+    assert see(405).rows == ()  # an opening valve decides nothing for 8 s
+    row = only(see(411))
     assert row.start_bar == 295.0
     assert row.started_at == pytest.approx(log.at(402).timestamp(), abs=1.1)
 
@@ -320,7 +320,7 @@ def test_each_policy_turns_back_in_time(log: Any, policy: str) -> None:
             reached = row.turn_back_reached_at - log.at(0).timestamp()
             break
         if row.turn_back is not None and second > 400:
-            assert row.turn_back.low > 0.0
+            assert row.turn_back.low >= 0.0
     assert reached is not None
     if policy == "double_return":  # 33 bar on the way in: leave at 66 bar, (280 - 66) / 0.11 s from the start
         assert reached == pytest.approx(1946.0, abs=30.0)
@@ -368,6 +368,8 @@ def test_the_picture_does_not_depend_on_how_the_messages_came_in_lots(size: int,
     whole.take(frames_from_heard(heard))
     for start in range(0, len(heard), size):
         parts.take(frames_from_heard(heard[start : start + size]))
+    whole.settle()
+    parts.settle()
     assert rounded(to_builtins(parts.snapshot(now))) == rounded(to_builtins(whole.snapshot(now)))
     assert rounded(parts.lines()) == rounded(whole.lines())
 
@@ -379,15 +381,6 @@ def test_refused_messages_are_counted_with_the_last_reason(log: Any, see: Any) -
     assert hearing.refused_last_hour == 1
     assert hearing.last_refusal is not None
     assert "4200" in hearing.last_refusal
-
-
-def test_the_clock_takes_the_fastest_message_as_the_truth() -> None:
-    clock = LiveClock()
-    assert clock.at(1, 0, 100.0, 10.5) == 10.5
-    assert clock.at(1, 1, 101.0, 11.1) == pytest.approx(11.1)  # faster: it came through in less time
-    assert clock.at(1, 2, 102.0, 14.0) == pytest.approx(12.1)  # held up for 1.9 s
-    assert clock.at(2, 0, 7.0, 20.0) == 20.0  # another power-up, another clock
-    assert clock.at(None, None, None, 21.0) == 21.0
 
 
 def test_live_and_review_tell_the_same_wears() -> None:
@@ -405,7 +398,7 @@ def test_live_and_review_tell_the_same_wears() -> None:
         given = until
         for row in board.snapshot(now).rows:
             if row.started_at is not None:
-                began[row.set_id, row.started_at] = row
+                began[row.set_id, round(row.started_at)] = row
     assert len(began) == len(wears)
     for wear in wears.iter_rows(named=True):
         started = wear["started"].timestamp()

@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-import analysis.live.board as board_module
-from analysis.live.board import NOTES_KEPT, LiveBoard
+import analysis.live.service_board as board_module
+from analysis.live.board import LiveBoard
+from analysis.live.desk_record import NOTES_KEPT
 
 See = Callable[[float], Any]
 
@@ -35,8 +36,10 @@ def test_an_older_tally_that_comes_late_changes_nothing(log: Any, see: See) -> N
     desk.say(5, "note", incident_id="I-1", text="here")
     desk.say(10, "tally", wearer_id="W-1", **who)
     desk.say(20, "tally", wearer_id="W-2", **who)
-    assert see(25).rows[0].wearer_id == "W-2"
-    assert see(50).rows[0].wearer_id == "W-2"
+    assert [row.wearer_id for row in see(25).rows] == ["W-2"]
+    # Nobody said that W-1 is out: the set is given to W-2, and W-1 stays on the page.
+    rows = {row.key: row.wearer_id for row in see(50).rows}
+    assert rows == {"trial/S-1": "W-2", "trial/S-1/W-1": "W-1"}
 
 
 def test_a_cylinder_changed_while_nothing_was_heard_begins_another_wear(log: Any, see: See) -> None:
@@ -77,10 +80,10 @@ def test_a_set_whose_row_fails_hides_no_other(
             talker.say(second, "pressure", pressure_bar=280)
     row_of = board_module.row_of
 
-    def failing(live_set: Any, now_s: float, words: Any) -> Any:
-        if live_set.set_id == "S-1":
+    def failing(inside: Any, *others: Any, **more: Any) -> Any:
+        if inside.live_set.set_id == "S-1":
             raise ZeroDivisionError("out of the blue")
-        return row_of(live_set, now_s, words)
+        return row_of(inside, *others, **more)
 
     monkeypatch.setattr(board_module, "row_of", failing)
     assert [row.set_id for row in see(30).rows] == ["S-2"]

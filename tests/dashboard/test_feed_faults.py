@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from analysis.live.one_set import LiveSet
+from analysis.live.inside import SetNow
 from analysis.profile import Profile
 from dashboard.live import words
 from dashboard.live.feed import LONGEST_PAUSE_S, Feed
@@ -60,14 +60,14 @@ def test_a_fault_on_one_set_is_logged_once_and_stands_on_the_system_line_beside_
     caplog: pytest.LogCaptureFixture,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    taken = LiveSet.take
+    asked = SetNow.ask
 
-    def fails(self: LiveSet, kind: str, record: dict[str, Any]) -> float:
+    def fails(self: SetNow, *questions: Any) -> None:
         if self.set_id == "S-2":
             raise ZeroDivisionError("no litres")
-        return taken(self, kind, record)
+        asked(self, *questions)
 
-    monkeypatch.setattr(LiveSet, "take", fails)
+    monkeypatch.setattr(SetNow, "ask", fails)
     archive.new = [pressure(set_id, seq) for seq in range(3) for set_id in ("S-1", "S-2")]
     wait_until(lambda: picture(feed).get("rows"), what="the row of the other set")
     answer = picture(feed)

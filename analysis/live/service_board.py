@@ -1,0 +1,284 @@
+"""The sets and desks of one service: asks every rule about their record, as of now."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.alarms.held import GRAVEST, Held
+from analysis.growing import GrowingRecord
+from analysis.live.attention import Moments
+from analysis.live.desk_record import DeskRecord
+from analysis.live.facts import row_of
+from analysis.live.inside import Inside, SetNow, goes_on, inside_of
+from analysis.live.rows import AlarmLine, Out, Prompt, Row
+from analysis.profile import Profile
+from analysis.wears.entries import Entry, find_entries
+from analysis.wears.tally import Tally
+from ingest.contract.frames import Messages
+
+FORGOTTEN_S = 7200.0
+"""A silent set that nobody tallied in leaves the page after this: no cylinder lasts as long. Our own rule."""
+
+
+class ServiceBoard:
+    """The sets and desks of one service as of now."""
+
+    def __init__(self, service: str, profile: Profile, faults: list[tuple[str, Exception]]) -> None:
+        self.service = service
+        self.profile = profile
+        self.desks = DeskRecord(profile)
+        self.entries: list[Entry] = []
+        self.inside: list[Inside] = []
+        self._record = GrowingRecord()
+        self._sets: dict[str, SetNow] = {}
+        self._desk_news = True
+        self._faults = faults
+        self._soon: set[str] = set()
+        self._last_rows: dict[str, Row] = {}
+
+    @property
+    def set_ids(self) -> set[str]:
+        """All sets heard of."""
+        return set(self._sets)
+
+    def take(self, messages: Messages) -> None:
+        """Join new messages to the record."""
+        for role, name in self._record.extend(messages):
+            if role == "set":
+                self._set(name).news = True
+            else:
+                self._desk_news = True
+        link = messages["link"]
+        if link.height:
+            # A last will has no identity, and so no place in the record: what was received last counts.
+            for set_id, state in link.sort("received").select("set_id", "state").iter_rows():
+                self._set(set_id).link = state
+
+    def _set(self, set_id: str) -> SetNow:
+        if set_id not in self._sets:
+            self._sets[set_id] = SetNow(self.service, set_id, self.profile)
+        return self._sets[set_id]
+
+    def ask(self, now_us: int) -> None:
+        """Ask every rule about the record, as of now."""
+        news = self._desk_news
+        desk_power_ups = self._record.of_desks() if news else self.desks.power_ups
+        if news:
+            self.desks.read(desk_power_ups)
+            self._desk_news = False
+            for set_id in {tally.set_id for tally in self.desks.book.tallies}:
+                self._set(set_id)
+        by_set: dict[str, list[Tally]] = {}
+        for tally in self.desks.book.tallies:
+            by_set.setdefault(tally.set_id, []).append(tally)
+        for set_id, live_set in self._sets.items():
+            if news or live_set.stale(now_us):
+                try:
+                    power_ups = self._record.of_set(set_id)
+                    live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.seen_power_ups, now_us)
+                    live_set.failed = False
+                except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
+                    self._faults.append((f"{self.service}/{set_id}", error))
+                    live_set.failed, live_set.news = True, False
+        wears = [wear for live_set in self._sets.values() for wear in live_set.wears]
+        early: dict[str, Any] = {}
+        for live_set in self._sets.values():
+            early |= live_set.early()
+        self.entries = find_entries(
+            wears,
+            self.desks.book.stays,
+            self.desks.written,
+            self.profile,
+            now_us,
+            early,
+            (self.profile.turn_back.policy,),
+            self.desks.gauges,
+        )
+        self.inside = self._inside(now_us)
+
+    def _inside(self, now_us: int) -> list[Inside]:
+        """Return who is in: open entries, and sets under air that nobody answers for."""
+        found: list[Inside] = []
+        keys: set[str] = set()
+        # Who holds the set comes first: the row of a set is that of its wearer.
+        for entry in sorted(self.entries, key=lambda one: -_held_until_us(one)):
+            live_set = self._sets.get(_set_of(entry))
+            if live_set is None:
+                continue
+            if entry.ended_us is not None or entry.stay is None:
+                if not entry.wears or not self._still_matters(entry, live_set, now_us):
+                    continue
+                if f"{self.service}/{live_set.set_id}" in keys:
+                    continue
+            key = f"{self.service}/{live_set.set_id}"
+            if key in keys:
+                key = f"{key}/{entry.wearer_id}"
+            keys.add(key)
+            gauges = [one for one in self.desks.gauges if one.set_id == live_set.set_id]
+            found.append(inside_of(entry, live_set, gauges, now_us, key))
+        return found
+
+    def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
+        """Return whether a set that nobody answers for is under air, or cries for help."""
+        heard_us = live_set.last_heard_us
+        if heard_us is None or (now_us - heard_us) * 1e-6 > FORGOTTEN_S:
+            return False
+        if entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
+            return False
+        urgent = any(
+            one.alarm.alarm in GRAVEST and one.ended_us is None
+            for one in live_set.held(self.desks.resolved, now_us)
+        )
+        return goes_on(entry.wears[-1], live_set) or urgent
+
+    def settle(self) -> None:
+        """Fit every clock anew and start every filter anew: the answer then depends on the messages alone."""
+        self._record.settle()
+        for live_set in self._sets.values():
+            live_set.news = True
+            live_set.follower.stop()
+        self._desk_news = True
+
+    def add_team_moments(self, reached: Moments) -> None:
+        """Add when members of each team reached their turn-back, also of those who are out by now."""
+        for entry in self.entries:
+            for one in entry.moments.get(entry.policy, ()):
+                if one.at_us is not None and entry.team is not None and entry.incident_id is not None:
+                    reached.setdefault((entry.incident_id, entry.team), set()).add(one.at_us * 1e-6)
+
+    def rows(self, now_s: float) -> list[Row]:
+        """Return a row of everybody inside; after a fault the last one, rather than none."""
+        found, soon = [], set()
+        for one in self.inside:
+            row = self._row(one, now_s)
+            if row is not None:
+                found.append(row)
+                if any(reason.code == "turn_back_soon" for reason in row.reasons):
+                    soon.add(row.key)
+        self._soon = soon
+        self._last_rows = {row.key: row for row in found}
+        return found
+
+    def _row(self, one: Inside, now_s: float) -> Row | None:
+        alarms = {
+            held.alarm.alarm: held.alarm.raised_us * 1e-6
+            for held in self._held(one.live_set, now_s)
+            if held.ended_us is None and _holds(one)
+        }
+        for _ in range(2):
+            try:
+                return row_of(one, now_s, self.desks.words, alarms, was_soon=one.key in self._soon)
+            except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
+                self._faults.append((f"{self.service}/{one.live_set.set_id}", error))
+                one.live_set.follower.stop()
+                one.live_set.failed = True  # once more, without its forecast
+        return self._last_rows.get(one.key)
+
+    def _held(self, live_set: SetNow, now_s: float) -> list[Held]:
+        return live_set.held(self.desks.resolved, round(now_s * 1e6))
+
+    def alarm_lines(self, now_s: float) -> list[AlarmLine]:
+        """Return every alarm that nobody has closed."""
+        owners = {one.live_set.set_id: one for one in self.inside if _holds(one)}
+        lines = []
+        for set_id, live_set in self._sets.items():
+            entry = owners[set_id].entry if set_id in owners else None
+            for held in self._held(live_set, now_s):
+                alarm = held.alarm
+                if alarm.alarm not in GRAVEST and (held.ended_us is not None or entry is None):
+                    continue
+                tally = alarm.wear.tally if alarm.wear is not None else None
+                lines.append(
+                    AlarmLine(
+                        key=f"{self.service}/{set_id}/{alarm.alarm}/{alarm.raised_us * 1e-6:.0f}",
+                        service=self.service,
+                        set_id=set_id,
+                        wearer_id=entry.wearer_id if entry else tally.wearer_id if tally else None,
+                        team=entry.team if entry else tally.team if tally else None,
+                        alarm=alarm.alarm,
+                        raised_at=alarm.raised_us * 1e-6,
+                        inferred=alarm.reported is not None and alarm.reported.inferred,
+                        derived=alarm.reported is None,
+                        acknowledged_at=_s(alarm.acknowledged_us),
+                        ended_at=_s(held.ended_us),
+                        seen_at=_s(alarm.seen_us),
+                        seen_by=alarm.seen_by,
+                        detail=alarm.reported.detail if alarm.reported is not None else None,
+                        unknown_since_at=_s(held.unknown_since_us),
+                    )
+                )
+        return lines
+
+    def prompts(self, now_s: float) -> list[Prompt]:
+        """Return whom to ask: due, and neither gauge nor note came since."""
+        prompts = []
+        for one in self.inside:
+            due = [at for at in one.prompts_at() if at <= now_s]
+            if not due or self.desks.spoken_of(one.live_set.set_id, due[-1]):
+                continue
+            charge = one.charge
+            began_s = charge.entry_us * 1e-6 if charge is not None else 0.0
+            prompts.append(
+                Prompt(
+                    key=f"{one.key}/{began_s:.0f}/{len(due)}",
+                    set_id=one.live_set.set_id,
+                    incident_id=one.entry.incident_id,
+                    wearer_id=one.entry.wearer_id,
+                    thirds=len(due),
+                    due_at=due[-1],
+                )
+            )
+        return prompts
+
+    def came_out(self) -> list[Out]:
+        """Return who came out of an open incident."""
+        found = []
+        for entry in self.entries:
+            closed = entry.incident_id in self.desks.closed
+            if entry.ended_us is None or entry.ended_how == "incident_closed" or closed:
+                continue
+            found.append(
+                Out(
+                    key=entry.entry_id,
+                    wearer_id=entry.wearer_id,
+                    set_id=_set_of(entry),
+                    team=entry.team,
+                    incident_id=entry.incident_id or "",
+                    at=entry.ended_us * 1e-6,
+                    pressure_bar=entry.wears[-1].last_bar if entry.wears else None,
+                    under_air_s=entry.under_air_s if entry.wears else None,
+                )
+            )
+        return found
+
+    def delays_s(self) -> list[float]:
+        """Return the latest delays on the way, seconds."""
+        found: list[float] = []
+        for live_set in self._sets.values():
+            newest = live_set.newest
+            for channel in newest.channels.values() if newest is not None else ():
+                live = ~channel.retained[-3:]
+                found += ((channel.received_us - channel.at_us)[-3:][live] * 1e-6).tolist()
+        return found
+
+
+def _set_of(entry: Entry) -> str:
+    if entry.tally is not None:
+        return entry.tally.set_id
+    return entry.wears[-1].set_id
+
+
+def _held_until_us(entry: Entry) -> int:
+    """Return until when an entry claims its set: of two, the one that the set is given to comes first."""
+    if entry.ended_us is not None or entry.tally is None:
+        return -1
+    return entry.tally.ended_us
+
+
+def _holds(one: Inside) -> bool:
+    """Return whether a row is the one of its set."""
+    return one.key == f"{one.live_set.service}/{one.live_set.set_id}"
+
+
+def _s(at_us: int | None) -> float | None:
+    return None if at_us is None else at_us * 1e-6
