@@ -117,10 +117,10 @@ def _s(at_us: int | None) -> float | None:
 
 def _silent_since(inside: Inside, now_s: float) -> float | None:
     """Return since when a wearer under air has not been heard; None while readings come."""
-    reading_us = inside.live_set.reading_us
+    reading_us = inside.live_set.heard.reading_us
     if inside.wear is None or reading_us is None:
         return None
-    quiet = now_s * 1e6 - reading_us > inside.live_set.silent_after_us
+    quiet = now_s * 1e6 - reading_us > inside.live_set.heard.silent_after_us
     return reading_us * 1e-6 if quiet else None
 
 
@@ -152,7 +152,7 @@ def _lost(
         tallied_us = entry.tallied_in_us or entry.began_us
         if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s:
             return None
-        reading_us = inside.live_set.reading_us
+        reading_us = inside.live_set.heard.reading_us
         heard = reading_us is not None and reading_us >= tallied_us
         return Lost("valve_closed" if heard else "never_heard", tallied_us * 1e-6)
     return Lost(state, since_at) if state != "out" else None

@@ -9,6 +9,7 @@ import polars as pl
 
 from analysis.live.rows import Hearing
 from ingest.contract.frames import Messages
+from ingest.contract.kinds import KINDS
 
 SECONDS_COUNTED = 120
 REFUSED_KEPT = 10_000
@@ -24,9 +25,8 @@ class HeardSoFar:
 
     def take(self, messages: Messages) -> None:
         """Count newly received messages."""
-        lots = [
-            frame.select(pl.col("received").dt.epoch("us")) for frame in messages.values() if frame.height
-        ]
+        received_us = pl.col("received").dt.epoch("us")
+        lots = [messages[kind].select(received_us) for kind in (*KINDS, "refused") if messages[kind].height]
         if not lots:
             return
         received = pl.concat(lots)["received"].sort()

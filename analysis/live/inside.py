@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 import numpy as np
 
@@ -30,8 +32,77 @@ LAST_INTERVALS = 21
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 RECENT = 40  # readings that tell how fast the pressure falls
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
+QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
 UNDECIDED_S = 27.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
+
+
+@dataclass(frozen=True, slots=True)
+class HeardSet:
+    """When what was heard of a set, live; microseconds since 1970.
+
+    Attributes
+    ----------
+    newest : PowerUp or None
+        In which something was heard last.
+    last_us, reading_us : int or None
+        When anything, and when a pressure (believed or not), was said last.
+    offs_us, boots_us : tuple of int
+        When it was switched off; when each power-up was first heard.
+    silent_after_us : int
+        How long it may be quiet: three of its usual intervals between readings.
+    """
+
+    newest: PowerUp | None = None
+    last_us: int | None = None
+    reading_us: int | None = None
+    offs_us: tuple[int, ...] = ()
+    boots_us: tuple[int, ...] = ()
+    silent_after_us: int = round((MISSED_READINGS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
+
+    @property
+    def interrupted_us(self) -> list[int]:
+        """When it was switched off, or began a new power-up."""
+        return sorted([*self.offs_us, *self.boots_us[1:]])
+
+
+def _heard(power_ups: Sequence[PowerUp]) -> HeardSet:
+    newest, last_us, reading_us, usual_s = None, None, None, DEFAULT_INTERVAL_S
+    offs_us: list[int] = []
+    boots_us: list[int] = []
+    for power_up in power_ups:
+        firsts = []
+        for kind, channel in power_up.channels.items():
+            ends = _live_ends(channel)
+            if ends is None:
+                continue
+            first_us, end_us = ends
+            firsts.append(first_us)
+            if last_us is None or end_us > last_us:
+                newest, last_us = power_up, end_us
+            if kind == "pressure":
+                reading_us = end_us if reading_us is None else max(end_us, reading_us)
+                at_us = channel.at_us[-LAST_INTERVALS - 1 :].tolist()
+                if len(at_us) > 3:
+                    usual_s = median(b - a for a, b in itertools.pairwise(at_us)) * 1e-6
+            elif kind == "power":
+                for position, row in enumerate(channel.rows):
+                    if row["state"] == "off" and not channel.retained[position]:
+                        offs_us.append(int(channel.at_us[position]))
+        if firsts:
+            boots_us.append(min(firsts))
+    allowed_us = round((MISSED_READINGS * usual_s + TRANSPORT_S) * 1e6)
+    return HeardSet(newest, last_us, reading_us, tuple(offs_us), tuple(sorted(boots_us)), allowed_us)
+
+
+def _live_ends(channel: Channel) -> tuple[int, int] | None:
+    """Return the moments of the first and the last message heard live; None without any."""
+    first, last = 0, len(channel) - 1
+    while first <= last and channel.retained[first]:
+        first += 1
+    while last >= first and channel.retained[last]:
+        last -= 1
+    return (int(channel.at_us[first]), int(channel.at_us[last])) if first <= last else None
 
 
 @dataclass(slots=True)
@@ -48,6 +119,7 @@ class SetNow:
     news: bool = True
     failed: bool = False  # a fault of ours: its readings are shown, and no forecast
     follower: Follower = field(default_factory=Follower)
+    heard: HeardSet = field(default_factory=lambda: HeardSet())
     last_us: int = 0
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
@@ -64,9 +136,10 @@ class SetNow:
     ) -> None:
         """Find wears and alarms as of now."""
         self.power_ups = power_ups
+        self.heard = _heard(power_ups)
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
         self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
-        self.last_us = max((int(one.received_us.max()) for one in self._channels("pressure")), default=0)
+        self.last_us = max((int(one.received_us[-1]) for one in self._channels("pressure")), default=0)
         self.news = False
 
     def early(self) -> dict[str, tuple[Ints, Floats]]:
@@ -91,17 +164,6 @@ class SetNow:
     def _channels(self, kind: str) -> list[Channel]:
         return [one.channels[kind] for one in self.power_ups if kind in one.channels]
 
-    @property
-    def newest(self) -> PowerUp | None:
-        """The power-up in which something was heard live last."""
-        live = [one for one in self.power_ups if one.is_live]
-        return max(live, key=_last_live_us, default=None)
-
-    @property
-    def last_heard_us(self) -> int | None:
-        """When anything of it was said last, heard live."""
-        return _last_live_us(self.newest) if self.newest is not None else None
-
     def reading(self, now_us: int) -> tuple[int, float] | None:
         """Return the newest reading, (moment, bar); a leap that may still come back is passed over."""
         newest: tuple[int, float] | None = None
@@ -113,53 +175,6 @@ class SetNow:
                 kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
                 newest = int(at_us[kept][-1]), float(bar[kept][-1])
         return newest
-
-    @property
-    def reading_us(self) -> int | None:
-        """When the newest pressure reading was taken, believed or not."""
-        ends = [
-            int(one.at_us[~one.retained][-1]) for one in self._channels("pressure") if not one.retained.all()
-        ]
-        return max(ends, default=None)
-
-    @property
-    def silent_after_us(self) -> int:
-        """How long it may be quiet: three of its usual intervals between readings."""
-        intervals_s: list[float] = []
-        for channel in self._channels("pressure"):
-            at_us = channel.at_us[-LAST_INTERVALS - 1 :][~channel.retained[-LAST_INTERVALS - 1 :]]
-            if len(at_us) > 3:
-                intervals_s = (np.diff(at_us) * 1e-6).tolist()
-        usual_s = float(np.median(intervals_s)) if intervals_s else DEFAULT_INTERVAL_S
-        return round((MISSED_READINGS * usual_s + TRANSPORT_S) * 1e6)
-
-    @property
-    def interrupted_us(self) -> list[int]:
-        """When it was switched off, or began a new power-up."""
-        return sorted([*self.offs_us, *self.boots_us[1:]])
-
-    @property
-    def offs_us(self) -> list[int]:
-        """When it was switched off."""
-        return [
-            int(channel.at_us[position])
-            for channel in self._channels("power")
-            for position, row in enumerate(channel.rows)
-            if row["state"] == "off" and not channel.retained[position]
-        ]
-
-    @property
-    def boots_us(self) -> list[int]:
-        """When each power-up was first heard live."""
-        return sorted(
-            min(
-                int(one.at_us[~one.retained][0])
-                for one in power_up.channels.values()
-                if not one.retained.all()
-            )
-            for power_up in self.power_ups
-            if power_up.is_live
-        )
 
     @property
     def setup(self) -> dict[str, object] | None:
@@ -187,17 +202,11 @@ class SetNow:
 
     def held(self, resolved: Sequence[Resolved], now_us: int) -> list[Held]:
         """Return its alarms that nobody has closed."""
-        last_us, silent_us = self.last_heard_us, None
-        if last_us is not None and now_us - last_us > max(self.silent_after_us, 10_000_000):
-            silent_us = last_us
+        heard, silent_us = self.heard, None
+        if heard.last_us is not None and now_us - heard.last_us > max(heard.silent_after_us, QUIET_US):
+            silent_us = heard.last_us
         own = [word for word in resolved if word.set_id == self.set_id]
-        return held_alarms(self.alarms, own, now_us, self.interrupted_us, silent_us)
-
-
-def _last_live_us(power_up: PowerUp) -> int:
-    return max(
-        int(one.at_us[~one.retained][-1]) for one in power_up.channels.values() if not one.retained.all()
-    )
+        return held_alarms(self.alarms, own, now_us, heard.interrupted_us, silent_us)
 
 
 @dataclass(slots=True)
@@ -308,13 +317,11 @@ class Inside:
 
 def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: int, key: str) -> Inside:
     """Return an entry as of now."""
-    off_us = max(live_set.offs_us, default=None)
-    boots_us = live_set.boots_us
-    state, since_us = state_of(
-        entry, now_us, live_set.silent_after_us, off_us, boots_us[-1] if boots_us else None
-    )
+    heard = live_set.heard
+    off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)
+    state, since_us = state_of(entry, now_us, heard.silent_after_us, off_us, boot_us)
     if state == "out" and entry.wears and goes_on(entry.wears[-1], live_set):
-        quiet = now_us - entry.wears[-1].ended_us > live_set.silent_after_us
+        quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
     return Inside(entry, live_set, state, since_us, gauges, key)
 
@@ -323,5 +330,5 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
     """Return whether a wear is the last of its set, and neither closed nor switched off."""
     if wear.ended_how != "not heard" or not live_set.wears or live_set.wears[-1].wear_id != wear.wear_id:
         return False
-    boots_us, offs_us = live_set.boots_us, live_set.offs_us
-    return not any(at_us > wear.ended_us for at_us in (*boots_us, *offs_us))
+    heard = live_set.heard
+    return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))

@@ -35,6 +35,7 @@ class ServiceBoard:
         self._faults = faults
         self._soon: set[str] = set()
         self._last_rows: dict[str, Row] = {}
+        self._held_now: dict[str, list[Held]] = {}
 
     @property
     def set_ids(self) -> set[str]:
@@ -62,6 +63,7 @@ class ServiceBoard:
     def ask(self, now_us: int) -> None:
         """Ask every rule about the record, as of now."""
         news = self._desk_news
+        self._held_now.clear()
         desk_power_ups = self._record.of_desks() if news else self.desks.power_ups
         if news:
             self.desks.read(desk_power_ups)
@@ -120,14 +122,13 @@ class ServiceBoard:
 
     def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
         """Return whether a set that nobody answers for is under air, or cries for help."""
-        heard_us = live_set.last_heard_us
+        heard_us = live_set.heard.last_us
         if heard_us is None or (now_us - heard_us) * 1e-6 > FORGOTTEN_S:
             return False
         if entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
             return False
         urgent = any(
-            one.alarm.alarm in GRAVEST and one.ended_us is None
-            for one in live_set.held(self.desks.resolved, now_us)
+            one.alarm.alarm in GRAVEST and one.ended_us is None for one in self._held(live_set, now_us * 1e-6)
         )
         return goes_on(entry.wears[-1], live_set) or urgent
 
@@ -175,7 +176,9 @@ class ServiceBoard:
         return self._last_rows.get(one.key)
 
     def _held(self, live_set: SetNow, now_s: float) -> list[Held]:
-        return live_set.held(self.desks.resolved, round(now_s * 1e6))
+        if live_set.set_id not in self._held_now:
+            self._held_now[live_set.set_id] = live_set.held(self.desks.resolved, round(now_s * 1e6))
+        return self._held_now[live_set.set_id]
 
     def alarm_lines(self, now_s: float) -> list[AlarmLine]:
         """Return every alarm that nobody has closed."""
@@ -255,7 +258,7 @@ class ServiceBoard:
         """Return the latest delays on the way, seconds."""
         found: list[float] = []
         for live_set in self._sets.values():
-            newest = live_set.newest
+            newest = live_set.heard.newest
             for channel in newest.channels.values() if newest is not None else ():
                 live = ~channel.retained[-3:]
                 found += ((channel.received_us - channel.at_us)[-3:][live] * 1e-6).tolist()

@@ -54,6 +54,7 @@ def board_at(archive: Archive, profile: Profile, at: datetime) -> LiveBoard:
     board = LiveBoard(profile)
     for part in _received(archive, at):
         board.take(part)
+    board.settle()  # the same messages give the same picture, in whatever lots they came then
     return board
 
 
