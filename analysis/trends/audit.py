@@ -14,15 +14,14 @@ from analysis.profile import Profile
 from analysis.trends.comparisons import Signal, set_counts, signals
 from analysis.trends.forecast_audit import audited
 from analysis.trends.ledger import Ledger
-from analysis.trends.measures import EVENTS, RATES, by_month, sums_by
+from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
 from analysis.trends.planning import QUANTILES, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
-from analysis.trends.statistics import rate_per
+from analysis.trends.statistics import binomial_rate
 
 ALL, NOT_KNOWN = "all", "not known"
 PARTS = ("station", "role", "kind")
-COUNTS = ("wears", *EVENTS)
-RATE_COLUMNS = tuple(f"{event}_{end}" for event in EVENTS for end in ("rate", "low", "high"))
+RATE_COLUMNS = tuple(f"{flag}_{end}" for flag in FLAGS for end in ("rate", "low", "high"))
 
 
 @dataclass(frozen=True)
@@ -44,7 +43,7 @@ class Audit:
 def audit(ledger: Ledger, profile: Profile) -> Audit:
     """Return the tables of a ledger whose wears have `station` and `role` (`analysis.trends.roster`)."""
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
-    found, comparisons = signals(wears, ledger["set_events"]) if len(wears) else ([], 0)
+    found, comparisons, _ = signals(wears, ledger["set_events"])
     tables = {
         "by_month": _with_rates(_months(wears)),
         "by_part": _with_rates(_parts(wears)),
@@ -84,11 +83,10 @@ def _with_rates(table: pl.DataFrame) -> pl.DataFrame:
         return table
     rows = []
     for row in table.iter_rows(named=True):
-        for event in EVENTS:
-            exposure, per = RATES[event]
-            rate = rate_per(row[event], row[exposure], per)
+        for flag in FLAGS:
+            rate = binomial_rate(row[flag], row["wears"], PER_WEARS)
             for end in ("rate", "low", "high"):
-                row[f"{event}_{end}"] = getattr(rate, end) if rate else None
+                row[f"{flag}_{end}"] = getattr(rate, end) if rate else None
         rows.append(row)
     mean = (pl.col("heat_dose") / pl.col("heat_dose_wears")).fill_nan(None).alias("heat_dose_a_wear")
     schema = pl.Schema({**table.schema, **dict.fromkeys(RATE_COLUMNS, pl.Float64())})

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from analysis.trends.cell_periods import Period, year_of
 from analysis.trends.cells import BASE, Cell, Published, printed_range
-from analysis.trends.wear_arrays import FLAGS, PARTS, Worked
+from analysis.trends.measures import FLAGS
+from analysis.trends.wear_arrays import PARTS, Worked
 
 MOST_PROTECTED = 15
 ROUNDS = 8

@@ -1,44 +1,54 @@
-"""What stands out: every comparison that the page makes, judged together.
+"""What stands out: every comparison that the page makes, by the method of `analysis.trends.naming`.
 
-A page that compares six stations, four roles, a hundred wearers and as many sets over a dozen measures finds
-something odd by chance at every look. All its comparisons are therefore one family, and only those are named
-that hold when at most one in twenty of what is named may be chance (Benjamini and Hochberg 1995). What counts
-as an event, and how many wears a part needs, are our own rules.
+Each question (stations and roles, wearers, sets, trends) is a family of its own; at most its share of what is
+named may be chance (Benjamini and Hochberg 1995). The shares were found by simulation so that a ledger
+without any difference names somebody in at most 1 of 20. What counts as an event, and how many wears a part
+needs, are our own rules.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from analysis.trends.ledger import falls_between_wears
 from analysis.trends.measures import (
-    EVENTS,
+    FLAGS,
     MEANS,
-    RATES,
     SILENT_WEAR_MIN,
     by_month,
+    flags_of,
     monthly_mean,
     monthly_rate,
 )
+from analysis.trends.naming import (
+    Judged,
+    SmallestEffect,
+    codes_of,
+    expected_of,
+    judged_groups,
+    judged_ones,
+    smallest_effect,
+    strata_of,
+)
 from analysis.trends.statistics import (
     MannKendall,
-    Rate,
-    chance_of_so_many,
     false_discovery_rates,
     interval_of_a_mean,
     interval_of_a_rank_correlation,
-    poisson_intervals,
     rate_per,
 )
 
-MOST_FALSE = 0.05
-"""At most this part of what is named may be chance."""
+QUESTIONS = {"group": 0.015, "wearer": 0.020, "set": 0.010, "service": 0.005}
+"""At most this part of what each question names may be chance."""
+QUESTION_OF = {"station": "group", "role": "group", "wearer": "wearer", "set": "set", "service": "service"}
 FEWEST_WEARS = 20
 """A station, role, wearer or set with fewer wears is not compared."""
 FEWEST_WEARERS = 5
@@ -47,6 +57,9 @@ RECENT_WEARS = 12
 BATTERY_CODES = ("battery_refused", "battery_low_at_start")
 CLOCK_CODES = ("clock_wrong", "clock_stepped")
 SET_MEASURES = ("readings_stuck", "clock", "battery", "silent_wears", "pressure_fell_closed")
+PEOPLE_FLAGS = FLAGS[:3]
+"""Silence is the set's."""
+PER_WEARS = 1000.0
 
 
 @dataclass(frozen=True)
@@ -61,19 +74,22 @@ class Signal:
         Which one; empty for the service.
     measure : str
     how : str
-        ``more`` than the rest, ``rise`` or ``fall`` over the months, ``higher`` than its own earlier wears.
+        ``more`` than expected, ``rise`` or ``fall`` over the months, ``higher`` than its own earlier wears.
     chance : float
         Chance of so much or more if nothing were behind it.
-    false_rate : float
-        The same, adjusted for all comparisons of the page.
     value, rest : float
-        What it has and what the rest has: events per exposure, mean a wear, or, for a trend, change a year
-        and mean level.
+        What it has and what the rest has, not adjusted: wears with the event per 1000 wears, mean a wear, or,
+        for a trend, change a year and mean level.
+    events : int
+        Wears with the event.
+    wears : int
     low, high : float
         95 % interval of `value`, taken by itself: exact Poisson for counts, over people or incidents
         (whichever is wider) for means, Welch's for a change, of Sen's slope for a trend.
-    events : int
-    wears : int
+    false_rate : float
+        `chance`, adjusted for all comparisons of its question.
+    expected : float
+        Wears with the event that its kinds and tasks lead to expect; NaN for what is no count.
     """
 
     part: str
@@ -88,6 +104,28 @@ class Signal:
     low: float = math.nan
     high: float = math.nan
     false_rate: float = 1.0
+    expected: float = math.nan
+
+
+class Standing(NamedTuple):
+    """What stands out, of how many comparisons, and the smallest effect that would have been seen by part."""
+
+    found: list[Signal]
+    comparisons: int
+    smallest: dict[str, SmallestEffect | None]
+
+
+def nothing_compared() -> Standing:
+    """Return what stands out of no wears."""
+    return Standing([], 0, {})
+
+
+@dataclass
+class _Asked:
+    """All comparisons, and what each question's smallest effect is judged by."""
+
+    signals: list[Signal] = field(default_factory=list)
+    sizes: dict[str, tuple[Judged, NDArray[np.bool_]]] = field(default_factory=dict)
 
 
 def signals(
@@ -95,8 +133,8 @@ def signals(
     set_events: pl.DataFrame,
     falls: pl.DataFrame | None = None,
     running: date | None = None,
-) -> tuple[list[Signal], int]:
-    """Return what stands out, the surest first, and how many comparisons were made.
+) -> Standing:
+    """Return what stands out, the surest first.
 
     Parameters
     ----------
@@ -109,11 +147,26 @@ def signals(
     running : date, optional
         First day of the month that is not over: no part of a trend.
     """
-    compared = list(_compared(wears, set_events, falls, running))
-    rates = false_discovery_rates([one.chance for one in compared])
-    judged = [replace(one, false_rate=float(rate)) for one, rate in zip(compared, rates, strict=True)]
-    found = [one for one in judged if one.false_rate <= MOST_FALSE]
-    return sorted(found, key=lambda one: (one.chance, one.part, one.name, one.measure)), len(compared)
+    wears = wears.filter(pl.col("started").is_not_null())
+    if not len(wears):
+        return nothing_compared()
+    asked = _Asked()
+    named = _groups(asked, wears)
+    _wearers(asked, wears, named)
+    asked.signals += [*_own_history(wears), *_months(wears, running)]
+    _sets(asked, wears, set_events, falls)
+    found: list[Signal] = []
+    for question, level in QUESTIONS.items():
+        family = [one for one in asked.signals if QUESTION_OF[one.part] == question]
+        rates = false_discovery_rates([one.chance for one in family])
+        judged = (replace(one, false_rate=float(rate)) for one, rate in zip(family, rates, strict=True))
+        found += [one for one in judged if one.false_rate <= level]
+    found.sort(key=lambda one: (one.chance, one.part, one.name, one.measure))
+    smallest = {}
+    for part, (size, chosen) in asked.sizes.items():
+        family_size = sum(QUESTION_OF[one.part] == QUESTION_OF[part] for one in asked.signals)
+        smallest[part] = smallest_effect(size, chosen, QUESTIONS[QUESTION_OF[part]] / max(family_size, 1))
+    return Standing(found, len(asked.signals), smallest)
 
 
 def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame) -> pl.DataFrame:
@@ -170,53 +223,75 @@ def set_counts(
     ).sort("set_id")
 
 
-def _compared(
-    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None, running: date | None
-) -> Iterator[Signal]:
+def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, float]:
+    """Compare stations and roles; return by how much each station that may stand out exceeds its due."""
+    strata = strata_of(wears)
+    incidents, _ = codes_of(_incident(wears))
+    people, _ = codes_of(wears["wearer_id"])
+    flags = flags_of(wears)
+    factors: dict[str, float] = {}
+    rest = _above_the_usual(wears)
     for part in ("station", "role"):
-        if part in wears.columns and wears[part].drop_nulls().n_unique() > 1:
-            yield from _events_of_parts(wears, part)
-            yield from _amounts_of_parts(wears, part)
-    yield from _events_of_wearers(wears)
-    yield from _own_history(wears)
-    yield from _months(wears, running)
-    yield from _sets(set_counts(wears, set_events, falls))
-
-
-def _events_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
-    """Compare each part's events with the rest's, counts thinned by how much people and incidents differ."""
-    known = wears.filter(pl.col(part).is_not_null())
-    hours = pl.col("under_air_min").sum() / 60.0
-    groups = [part, pl.coalesce("wearer_id", "set_id").alias("who")]
-    people = known.group_by(groups).agg(hours.alias("hours"), pl.len().alias("wears"), pl.col(EVENTS).sum())
-    parts = people.group_by(part).agg(pl.col("hours", "wears", *EVENTS).sum(), pl.len().alias("people"))
-    parts = parts.sort(part)
-    for measure in EVENTS:
-        exposure, per = RATES[measure]
-        total, exposed = int(parts[measure].sum()), float(parts[exposure].sum())
-        if not total or exposed <= 0:
+        if part not in wears.columns or wears[part].drop_nulls().n_unique() < 2:
             continue
-        # How much more counts differ between people of one station than Poisson counts would.
-        own = people.join(parts.select(part, (pl.col(measure) / pl.col(exposure)).alias("level")), on=part)
-        expected = (own[exposure] * own["level"]).to_numpy()
-        solid = expected > 0
-        freedom = max(int(solid.sum()) - len(parts), 1)
-        spread = ((own[measure].to_numpy()[solid] - expected[solid]) ** 2 / expected[solid]).sum() / freedom
-        thinner = max(1.0, float(spread))
-        for row in parts.iter_rows(named=True):
-            if row["wears"] < FEWEST_WEARS or row["people"] < FEWEST_WEARERS:
-                continue
-            own_rate = rate_per(row[measure], row[exposure], per)
-            rest = rate_per(total - row[measure], exposed - row[exposure], per)
-            if own_rate is None or rest is None:
-                continue
-            share = row[exposure] / exposed
-            chance = float(chance_of_so_many(row[measure] / thinner, total / thinner, share))
-            yield _more(part, row[part], measure, chance, own_rate, rest.rate, row["wears"])
+        units, names = codes_of(wears[part])
+        sizes = wears.group_by(part).agg(pl.col("wearer_id").n_unique().alias("people"))
+        crowd = dict(sizes.drop_nulls(part).iter_rows())
+        for measure in PEOPLE_FLAGS:
+            flag = flags[measure]
+            judged = judged_groups(units, flag, expected_of(flag, strata), incidents, people)
+            chosen = (judged.wears >= FEWEST_WEARS) & np.array([crowd[n] >= FEWEST_WEARERS for n in names])
+            asked.signals += _more(part, names, measure, judged, chosen)
+            if part == "station":
+                if measure == "low_air_exits":
+                    asked.sizes[part] = (judged, chosen)
+                for at in np.flatnonzero(judged.chance <= 0.05):
+                    factors[f"{measure} {names[at]}"] = float(judged.observed[at] / judged.expected[at])
+        asked.signals += _amounts_of_parts(rest, part)
+    return factors
+
+
+def _incident(wears: pl.DataFrame) -> pl.Series:
+    unit = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String))
+    return wears.select(unit.alias("unit"))["unit"]
+
+
+def _more(
+    part: str, names: list[str], measure: str, judged: Judged, chosen: NDArray[np.bool_]
+) -> Iterator[Signal]:
+    """Yield a signal for each unit that is compared, with its crude figure and that of the rest."""
+    total, size = float(judged.observed.sum()), float(judged.wears.sum())
+    for at in np.flatnonzero(chosen & (judged.expected > 0)) if total else ():
+        own = rate_per(int(judged.observed[at]), float(judged.wears[at]), PER_WEARS)
+        others = size - float(judged.wears[at])
+        if own is None or others <= 0:
+            continue
+        yield Signal(
+            part,
+            names[at],
+            measure,
+            "more",
+            float(judged.chance[at]),
+            own.rate,
+            PER_WEARS * (total - own.events) / others,
+            own.events,
+            int(judged.wears[at]),
+            own.low,
+            own.high,
+            expected=float(judged.expected[at]),
+        )
+
+
+def _above_the_usual(wears: pl.DataFrame) -> pl.DataFrame:
+    """Add what each amount is above the mean of its kind, task and quarter of a year."""
+    lot = [pl.col("kind").fill_null(""), pl.col("task").fill_null(""), pl.col("started").dt.truncate("1q")]
+    return wears.with_columns(
+        (pl.col(name) - pl.col(name).mean().over(*lot)).alias(f"{name}_above") for name in MEANS
+    )
 
 
 def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
-    """Compare each part's amounts with the rest's, by people and by incidents; the weaker of the two counts.
+    """Compare each part's amounts above the usual, by people and by incidents; the weaker of the two counts.
 
     Wears of one person are alike, and so are wears at one fire: neither are independent observations.
     """
@@ -226,7 +301,8 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
     known = wears.filter(pl.col(part).is_not_null() & pl.col("wearer_id").is_not_null())
     incident = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String)).alias("unit")
     units = (pl.col("wearer_id").alias("unit"), incident)
-    lots = [known.group_by(part, unit).agg(pl.col(MEANS).mean()) for unit in units]
+    above = [f"{name}_above" for name in MEANS]
+    lots = [known.group_by(part, unit).agg(pl.col(above).mean()) for unit in units]
     both = (pl.col(MEANS).sum().name.suffix("_sum"), pl.col(MEANS).count().name.suffix("_size"))
     summed = [known.group_by(part, unit).agg(both) for unit in units]
     size = known.group_by(part).agg(
@@ -240,8 +316,8 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
             chances = []
             for means in lots:
                 own, others = (
-                    means.filter(inside)[measure].drop_nulls(),
-                    means.filter(~inside)[measure].drop_nulls(),
+                    means.filter(inside)[f"{measure}_above"].drop_nulls(),
+                    means.filter(~inside)[f"{measure}_above"].drop_nulls(),
                 )
                 if len(own) >= FEWEST_WEARERS and len(others) >= FEWEST_WEARERS:
                     chances.append(float(mannwhitneyu(own, others, alternative="greater").pvalue))
@@ -258,32 +334,63 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
                 )
 
 
-def _events_of_wearers(wears: pl.DataFrame) -> Iterator[Signal]:
-    """Compare each wearer with the others of the same station, or of the service where no roster says."""
-    home = pl.col("station") if "station" in wears.columns else pl.lit(None, dtype=pl.String)
-    for _, colleagues in wears.group_by(home.alias("home"), maintain_order=True):
-        yield from _among_colleagues(colleagues)
+def _wearers(asked: _Asked, wears: pl.DataFrame, factors: dict[str, float]) -> None:
+    """Compare each wearer with all others; at a station that stands out itself, with its own level."""
+    units, names = codes_of(wears["wearer_id"])
+    strata = strata_of(wears)
+    flags = flags_of(wears)
+    for measure in PEOPLE_FLAGS:
+        flag = flags[measure]
+        expected = expected_of(flag, strata)
+        own = {name.removeprefix(f"{measure} "): ratio for name, ratio in factors.items() if measure in name}
+        if own and "station" in wears.columns:
+            level = wears["station"].replace_strict(own, default=1.0, return_dtype=pl.Float64)
+            expected = np.clip(expected * level.fill_null(1.0).to_numpy(), 0.0, 1.0)
+        judged = judged_ones(units, flag, expected)
+        chosen = judged.wears >= FEWEST_WEARS
+        asked.signals += _more("wearer", names, measure, judged, chosen)
+        if measure == "low_air_exits":
+            asked.sizes["wearer"] = (judged, chosen)
 
 
-def _among_colleagues(wears: pl.DataFrame) -> Iterator[Signal]:
-    people = (
-        wears.filter(pl.col("wearer_id").is_not_null())
-        .group_by("wearer_id")
-        .agg(
-            (pl.col("under_air_min").sum() / 60.0).alias("hours"),
-            pl.len().alias("wears"),
-            pl.col(EVENTS).sum(),
-        )
-        .sort("wearer_id")
+def _sets(asked: _Asked, wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None) -> None:
+    units, names = codes_of(wears["set_id"])
+    strata = strata_of(wears)
+    for measure, flag in _set_flags(wears, set_events, falls).items():
+        judged = judged_ones(units, flag, expected_of(flag, strata))
+        chosen = judged.wears >= FEWEST_WEARS
+        asked.signals += _more("set", names, measure, judged, chosen)
+        if measure == "silent_wears":
+            asked.sizes["set"] = (judged, chosen)
+    asked.signals += _declining(set_counts(wears, set_events, falls))
+
+
+def _set_flags(
+    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None
+) -> dict[str, NDArray[np.float64]]:
+    """Return which wears had each finding about their set: each finding belongs to its set's nearest wear."""
+    found = pl.concat([set_events, falls_between_wears(wears) if falls is None else falls])
+    starts = wears.drop_nulls("set_id").select("set_id", pl.col("started").alias("at"), "wear_id")
+    nearest = found.sort("at").join_asof(
+        starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
     )
-    for measure in EVENTS:
-        exposure, per = RATES[measure]
-        yield from _against_the_rest(people, "wearer", "wearer_id", measure, exposure, per)
+    code = pl.col("code")
+    kinds = {
+        "readings_stuck": code == "readings_stuck",
+        "clock": code.is_in(CLOCK_CODES),
+        "battery": code.is_in(BATTERY_CODES),
+        "pressure_fell_closed": code == "pressure_fell_closed",
+    }
+    flags = {
+        name: wears["wear_id"].is_in(nearest.filter(kind)["wear_id"].drop_nulls().implode())
+        for name, kind in kinds.items()
+    }
+    flags["silent_wears"] = (wears["silent_min"] >= SILENT_WEAR_MIN).fill_null(value=False)
+    return {name: flag.to_numpy().astype(np.float64) for name, flag in flags.items()}
 
 
-def _sets(counts: pl.DataFrame) -> Iterator[Signal]:
-    for measure in SET_MEASURES:
-        yield from _against_the_rest(counts, "set", "set_id", measure, "wears", 100.0)
+def _declining(counts: pl.DataFrame) -> Iterator[Signal]:
+    """Yield how each set's charge at the start goes with time."""
     declining = counts.filter(pl.col("decline").is_not_null() & (pl.col("charges") >= FEWEST_WEARS))
     if not len(declining):
         return
@@ -307,36 +414,6 @@ def _sets(counts: pl.DataFrame) -> Iterator[Signal]:
             low,
             high,
         )
-
-
-def _against_the_rest(
-    table: pl.DataFrame, part: str, key: str, measure: str, exposure: str, per: float
-) -> Iterator[Signal]:
-    counts, exposed = table[measure].to_numpy(), table[exposure].to_numpy().astype(float)
-    total, size = int(counts.sum()), float(exposed.sum())
-    if not total or size <= 0:
-        return
-    chances = chance_of_so_many(counts, total, np.clip(exposed / size, 1e-12, 1.0))
-    lows, highs = poisson_intervals(counts)
-    for row, chance, low, high in zip(table.iter_rows(named=True), chances, lows, highs, strict=True):
-        others = size - row[exposure]
-        if row["wears"] < FEWEST_WEARS or row[exposure] <= 0 or others <= 0:
-            continue
-        scale, events = per / row[exposure], row[measure]
-        rest = per * (total - events) / others
-        yield _more(
-            part,
-            row[key],
-            measure,
-            float(chance),
-            Rate(events, row[exposure], per, scale * events, scale * low, scale * high),
-            rest,
-            row["wears"],
-        )
-
-
-def _more(part: str, name: str, measure: str, chance: float, own: Rate, rest: float, wears: int) -> Signal:
-    return Signal(part, name, measure, "more", chance, own.rate, rest, own.events, wears, own.low, own.high)
 
 
 def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
@@ -398,9 +475,8 @@ def _months(wears: pl.DataFrame, running: date | None) -> Iterator[Signal]:
         mean = monthly_mean(months, measure, running)
         if mean.trend is not None:
             yield _trend_of(measure, mean.trend, mean.overall, 0, size)
-    for measure in EVENTS:
-        exposure, per = RATES[measure]
-        rate = monthly_rate(months, measure, exposure, per, running)
+    for measure in PEOPLE_FLAGS:
+        rate = monthly_rate(months, measure, running)
         if rate.trend is not None and rate.total is not None:
             yield _trend_of(measure, rate.trend, rate.total[2], rate.total[0], size)
 

@@ -1,8 +1,7 @@
 """The long view: what months of wears say, as rates with exact intervals and control limits.
 
-A rate always stands with its count, its exposure and its exact interval. Limits and tests appear only when
-there are enough months and events for them to mean anything; the thresholds below say when, and are our own
-rules.
+A rate always has its count, its wears and its exact interval. The last months are judged by
+`analysis.trends.prediction`; the thresholds below are our own rules.
 """
 
 from __future__ import annotations
@@ -16,35 +15,45 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.statistics import (
-    MannKendall,
-    individuals_chart,
-    mann_kendall,
-    rate_per,
-    seasonal_kendall,
-    u_chart,
-)
+from analysis.trends.naming import codes_of, strata_of
+from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
+from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
 FEWEST_WEARS_FOR_A_RATE = 10
-FEWEST_MONTHS_FOR_LIMITS = 8
-FEWEST_EVENTS_FOR_LIMITS = 10
+FEWEST_EVENTS_FOR_A_TREND = 10
 FEWEST_MONTHS_FOR_A_TREND = 10
 MONTHS_FOR_SEASONS = 24
 LEAST_WEARS_A_MONTH = 5
 LEAST_PART_OF_A_MONTH = 0.25
 """A month with fewer wears than this part of the usual is not judged by limits that the usual months set."""
 
+PER_WEARS = 1000.0
+FLAGS = ("low_air_exits", "no_motion_wears", "distress_wears", "silent_wears")
+"""Each counts wears, so one wear counts once however often its alarm came."""
 EVENTS = ("low_air_exits", "no_motion_alarms", "distress_alarms")
+"""How often each came; a wear has one exit below the warning at most."""
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
-RATES = {
-    "low_air_exits": ("wears", 1000.0),
-    "no_motion_alarms": ("hours", 100.0),
-    "distress_alarms": ("hours", 100.0),
-}
-"""What each event is counted per: so many wears, or hours under air."""
 SILENT_WEAR_MIN = 1.0
 """A wear with this much silence counts as one. Our own rule."""
+LOGS = ("under_air_min", "hard_min", "heat_dose")
+"""Amounts whose last months are judged; silence is judged by wears with a minute of it or more."""
 MEANS = ("under_air_min", "hard_min", "heat_dose", "silent_min")
+
+
+def flag_expressions() -> dict[str, pl.Expr]:
+    """Return what makes a wear one with each event of `FLAGS`."""
+    return {
+        "low_air_exits": pl.col("low_air_exits") > 0,
+        "no_motion_wears": pl.col("no_motion_alarms") > 0,
+        "distress_wears": pl.col("distress_alarms") > 0,
+        "silent_wears": pl.col("silent_min") >= SILENT_WEAR_MIN,
+    }
+
+
+def flags_of(wears: pl.DataFrame) -> dict[str, NDArray[np.float64]]:
+    """Return, for each event, one value a wear: 1 with the event."""
+    found = wears.select(flag.fill_null(value=False).alias(name) for name, flag in flag_expressions().items())
+    return {name: found[name].to_numpy().astype(np.float64) for name in FLAGS}
 
 
 def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
@@ -64,7 +73,8 @@ def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
             pl.coalesce("wearer_id", "set_id").n_unique().cast(pl.Int64).alias("wearers"),
             (pl.col("under_air_min").sum() / 60.0).alias("hours"),
             pl.col("heat_dose").count().cast(pl.Int64).alias("heat_dose_wears"),
-            *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
+            *(flag.sum().cast(pl.Int64).alias(name) for name, flag in flag_expressions().items()),
+            *(pl.col(name).sum() for name in (*EVENTS[1:], *AMOUNTS)),
         )
         .sort(*(group if isinstance(group, str) else group.meta.output_name() for group in groups))
     )
@@ -88,128 +98,148 @@ def by_month(wears: pl.DataFrame) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class MonthlyRate:
-    """A rate by month.
+    """Wears with an event by month.
 
     Attributes
     ----------
     table : DataFrame
-        `month`, `wears`, `events`, `exposure`, `rate`, `low`, `high` (exact 95 % interval), `lower_limit`,
-        `upper_limit`, `outside`, `solid`; rate null without exposure, limits null where months or events are
-        too few. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is shown, not judged.
-    total : (events, exposure, rate, low, high)
+        `month`, `wears`, `events`, `rate`, `low`, `high` (per 1000 wears, exact 95 % interval),
+        `lower_limit`, `upper_limit` (of the judged months), `outside`, `solid`; rate null without wears,
+        limits null where nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is no part
+        of a trend.
+    total : (events, wears, rate, low, high)
         Over the whole period; None when there are too few wears for a rate.
-    centre : float
-        Mean rate, NaN without limits.
     trend : MannKendall or None
         None where there are too few months.
+    judged : Predicted or None
+        None where months or events are too few to judge the last ones.
     """
 
     table: pl.DataFrame
-    total: tuple[int, float, float, float, float] | None
-    centre: float
+    total: tuple[int, int, float, float, float] | None
     trend: MannKendall | None
+    judged: Predicted | None = None
 
 
 def monthly_rate(
-    months: pl.DataFrame, events: str, exposure: str, per: float, running: date | None = None
+    months: pl.DataFrame, flag: str, running: date | None = None, judged: Predicted | None = None
 ) -> MonthlyRate:
-    """Return events per `per` of exposure (`wears` or `hours`), by month and over all.
+    """Return wears with an event per 1000 wears, by month and over all.
 
     `running` is the month that is not over: shown, not judged, and no part of a trend.
-
-    Intervals: exact Poisson. Limits: u chart, 3 standard deviations of a Poisson count around the mean rate.
     """
-    counts, exposed = months[events].to_numpy(), months[exposure].to_numpy().astype(float)
-    rates = [rate_per(int(count), float(size), per) for count, size in zip(counts, exposed, strict=True)]
-    used = int((exposed > 0).sum())
-    with_limits = used >= FEWEST_MONTHS_FOR_LIMITS and int(counts.sum()) >= FEWEST_EVENTS_FOR_LIMITS
-    usual = float(np.median(exposed[exposed > 0])) if used else 0.0
-    solid = (exposed >= LEAST_PART_OF_A_MONTH * usual) & _over(months, running)
-    chart = u_chart(counts, exposed)
-    nothing = np.full(len(counts), np.nan)
-    table = months.select(
-        "month", "wears", pl.col(events).alias("events"), pl.col(exposure).alias("exposure")
-    )
-    table = table.with_columns(
-        pl.Series("rate", [rate.rate if rate else None for rate in rates], dtype=pl.Float64),
-        pl.Series("low", [rate.low if rate else None for rate in rates], dtype=pl.Float64),
-        pl.Series("high", [rate.high if rate else None for rate in rates], dtype=pl.Float64),
-        pl.Series("lower_limit", chart.lower * per if with_limits else nothing).fill_nan(None),
-        pl.Series("upper_limit", chart.upper * per if with_limits else nothing).fill_nan(None),
-        pl.Series("outside", chart.outside & with_limits & solid),
+    counts, sizes = months[flag].to_numpy(), months["wears"].to_numpy()
+    both = zip(counts.tolist(), sizes.tolist(), strict=True)
+    rates = [binomial_rate(count, size, PER_WEARS) for count, size in both]
+    usual = float(np.median(sizes[sizes > 0])) if (sizes > 0).any() else 0.0
+    solid = (sizes >= LEAST_PART_OF_A_MONTH * usual) & (sizes > 0) & _over(months, running)
+    lower, upper = _limits(judged, len(months))
+    scale = PER_WEARS / np.maximum(sizes, 1)
+    table = months.select("month", "wears", pl.col(flag).alias("events")).with_columns(
+        *(
+            pl.Series(name, [getattr(rate, name) if rate else None for rate in rates], dtype=pl.Float64)
+            for name in ("rate", "low", "high")
+        ),
+        pl.Series("lower_limit", lower * scale).fill_nan(None),
+        pl.Series("upper_limit", upper * scale).fill_nan(None),
+        pl.Series("outside", (counts < lower) | (counts > upper)),
         pl.Series("solid", solid),
     )
     total = None
-    overall = rate_per(int(counts.sum()), float(exposed.sum()), per)
-    if overall is not None and int(months["wears"].sum()) >= FEWEST_WEARS_FOR_A_RATE:
-        total = (overall.events, overall.exposure, overall.rate, overall.low, overall.high)
+    overall = binomial_rate(int(counts.sum()), int(sizes.sum()), PER_WEARS)
+    if overall is not None and int(sizes.sum()) >= FEWEST_WEARS_FOR_A_RATE:
+        total = (overall.events, int(overall.exposure), overall.rate, overall.low, overall.high)
     values = np.array([rate.rate if rate else np.nan for rate in rates])
-    return MonthlyRate(
-        table,
-        total,
-        chart.centre * per if with_limits else math.nan,
-        _trend(np.where(solid, values, np.nan), int(counts.sum())),
-    )
+    trend = _trend(np.where(solid, values, np.nan), int(counts.sum()))
+    return MonthlyRate(table, total, trend, judged)
 
 
 @dataclass(frozen=True)
 class MonthlyMean:
-    """A mean a wear by month with both charts of XmR, individuals and moving range.
+    """A mean a wear by month.
 
     Attributes
     ----------
     table : DataFrame
-        `month`, `wears`, `mean`, `outside`, `solid` (`LEAST_PART_OF_A_MONTH`), `moving_range` (from the
-        judged month before; null without one), `range_outside`.
+        `month`, `wears`, `mean`, `lower_limit`, `upper_limit`, `outside`, `solid`
+        (`LEAST_PART_OF_A_MONTH`). The limits are those of the mean of logarithms, drawn around the mean: a
+        point is outside where its logarithms are.
     overall : float
         Mean over all wears.
-    centre, lower, upper : float
-        Mean of the judged months and natural limits of the individuals; NaN where months are too few.
-    range_mean, range_upper : float
-        Centre and limit of the moving ranges.
+    trend : MannKendall or None
+    judged : Predicted or None
     """
 
     table: pl.DataFrame
     overall: float
-    lower: float
-    upper: float
     trend: MannKendall | None
-    centre: float = math.nan
-    range_mean: float = math.nan
-    range_upper: float = math.nan
+    judged: Predicted | None = None
 
 
-def monthly_mean(months: pl.DataFrame, amount: str, running: date | None = None) -> MonthlyMean:
-    """Return the mean amount a wear by month, with natural process limits (individuals chart).
+def monthly_mean(
+    months: pl.DataFrame, amount: str, running: date | None = None, judged: Predicted | None = None
+) -> MonthlyMean:
+    """Return the mean amount a wear by month.
 
-    Months of few wears (`LEAST_WEARS_A_MONTH`, `LEAST_PART_OF_A_MONTH`) are shown, but neither set nor are
-    judged by the limits: their means swing by chance alone. Wears without a heat sensor do not count in the
-    mean dose. `running` is the month that is not over; nor is it judged.
+    Months of few wears (`LEAST_WEARS_A_MONTH`, `LEAST_PART_OF_A_MONTH`) are shown, but are no part of a
+    trend. Wears without a heat sensor do not count in the mean dose. `running` is the month that is not over.
     """
     wears = months["heat_dose_wears" if amount == "heat_dose" else "wears"].to_numpy()
     total = months[amount].to_numpy()
     mean = np.divide(total, wears, out=np.full(len(wears), np.nan), where=wears > 0)
     usual = float(np.median(wears[wears > 0])) if (wears > 0).any() else 0.0
     solid = (wears >= max(LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)) & _over(months, running)
-    chart = individuals_chart(mean[solid]) if int(solid.sum()) >= FEWEST_MONTHS_FOR_LIMITS else None
-    lower, upper = (max(chart.lower, 0.0), chart.upper) if chart else (math.nan, math.nan)
-    range_mean, range_upper = (
-        (chart.mean_moving_range, chart.moving_range_upper) if chart else (math.nan,) * 2
-    )
-    moving = np.full(len(mean), np.nan)
-    moving[np.flatnonzero(solid)[1:]] = np.abs(np.diff(mean[solid]))
+    lower, upper = _limits(judged, len(months))
+    observed = np.full(len(months), np.nan)
+    if judged is not None:
+        observed[: len(judged.observed)] = judged.observed
     table = months.select("month").with_columns(
         pl.Series("wears", wears),
         pl.Series("mean", mean).fill_nan(None),
-        pl.Series("outside", solid & ((mean > upper) | (mean < lower))),
+        pl.Series("lower_limit", mean * np.exp(lower - observed)).fill_nan(None),
+        pl.Series("upper_limit", mean * np.exp(upper - observed)).fill_nan(None),
+        pl.Series("outside", (observed < lower) | (observed > upper)),
         pl.Series("solid", solid),
-        pl.Series("moving_range", moving).fill_nan(None),
-        pl.Series("range_outside", moving > range_upper),
     )
     overall = float(total.sum() / wears.sum()) if wears.sum() else math.nan
-    trend = _trend(np.where(solid, mean, np.nan))
-    centre = chart.mean if chart else math.nan
-    return MonthlyMean(table, overall, lower, upper, trend, centre, range_mean, range_upper)
+    return MonthlyMean(table, overall, _trend(np.where(solid, mean, np.nan)), judged)
+
+
+def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
+    """Return what the last months are judged by, for each measure that can be judged.
+
+    Parameters
+    ----------
+    wears : DataFrame
+    running : date
+        First day of the month that is not over; it is not judged.
+    """
+    wears = wears.filter(pl.col("started").is_not_null())
+    if not len(wears):
+        return {}
+    number = pl.col("started").dt.year().cast(pl.Int64) * 12 + pl.col("started").dt.month() - 1
+    month = wears.select(number.alias("month"))["month"].to_numpy().astype(np.int64)
+    begin = int(month.min())
+    over = min(12 * running.year + running.month - 1, int(month.max()) + 1) - begin
+    if over <= BASELINE:
+        return {}
+    strata = strata_of(wears)
+    incidents, _ = codes_of(wears["incident_id"])
+    found: dict[str, Predicted | None] = {
+        name: predicted_counts(flag, month - begin, strata, incidents, over, begin % 12)
+        for name, flag in flags_of(wears).items()
+    }
+    for name in LOGS:
+        values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
+        found[name] = predicted_logs(values, month - begin, strata, over, begin % 12)
+    return {name: one for name, one in found.items() if one is not None}
+
+
+def _limits(judged: Predicted | None, months: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    lower, upper = np.full(months, np.nan), np.full(months, np.nan)
+    if judged is not None:
+        lower[: len(judged.lower)], upper[: len(judged.upper)] = judged.lower, judged.upper
+    return lower, upper
 
 
 def _over(months: pl.DataFrame, running: date | None) -> NDArray[np.bool_]:
@@ -218,8 +248,22 @@ def _over(months: pl.DataFrame, running: date | None) -> NDArray[np.bool_]:
 
 def _trend(values: NDArray[np.float64], events: int | None = None) -> MannKendall | None:
     """Test for a trend; with two years or more each month against the same month of other years."""
-    if events is not None and events < FEWEST_EVENTS_FOR_LIMITS:
+    if events is not None and events < FEWEST_EVENTS_FOR_A_TREND:
         return None
     if int(np.isfinite(values).sum()) < FEWEST_MONTHS_FOR_A_TREND:
         return None
-    return seasonal_kendall(values) if len(values) >= MONTHS_FOR_SEASONS else mann_kendall(values)
+    seasonal = len(values) >= MONTHS_FOR_SEASONS
+    more = _spread_of_alike_months(values, seasonal=seasonal)
+    return seasonal_kendall(values, more=more) if seasonal else mann_kendall(values, more=more)
+
+
+def _spread_of_alike_months(values: NDArray[np.float64], *, seasonal: bool) -> float:
+    """Return by how much the variance of a test for a trend grows when neighbouring months are alike."""
+    step = np.flatnonzero(np.isfinite(values))
+    columns = [np.ones(len(step)), step.astype(float)]
+    if seasonal:
+        columns += [np.cos(2 * np.pi * step / 12), np.sin(2 * np.pi * step / 12)]
+    x = np.column_stack(columns)
+    fit, *_ = np.linalg.lstsq(x, values[step], rcond=None)
+    r = alike(values[step] - x @ fit)
+    return (1 + r) / (1 - r)

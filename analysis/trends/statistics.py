@@ -7,12 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betainc, gammaincinv, stdtrit
+from scipy.special import betainc, betaincinv, gammaincinv, stdtrit
 
-# Mean moving range of two over standard deviation, and the upper limit's factor for n = 2
-# (Montgomery & Runger, Applied Statistics and Probability for Engineers, section 16-6).
-D2_OF_TWO = 1.128
-D4_OF_TWO = 3.267
 NORMAL_95 = 1.959964
 LARGEST_OF_THE_EXACT_TABLE = 10
 """Up to so many values Mann-Kendall is taken exactly (Gilbert 1987, table A18, as cited by PAST's manual)."""
@@ -68,52 +64,17 @@ def rate_per(events: int, exposure: float, per: float, confidence: float = 0.95)
     return Rate(events, exposure, per, events * scale, low * scale, high * scale)
 
 
-@dataclass(frozen=True)
-class ControlLimits:
-    """Centre and limits of a control chart, one value for each point, and which points lie outside."""
+def binomial_rate(events: int, wears: int, per: float, confidence: float = 0.95) -> Rate | None:
+    """Return wears with an event per `per` wears with the exact interval; None without wears.
 
-    centre: float
-    lower: NDArray[np.float64]
-    upper: NDArray[np.float64]
-    outside: NDArray[np.bool_]
-
-
-def u_chart(counts: ArrayLike, exposures: ArrayLike) -> ControlLimits:
-    """Limits for counts over unequal exposures: mean rate, plus and minus 3 sqrt(mean rate / exposure).
-
-    A point on its limit is inside. A point without exposure has NaN limits and is never outside.
+    Clopper and Pearson 1934: never above one a wear.
     """
-    count, exposure = np.asarray(counts, dtype=float), np.asarray(exposures, dtype=float)
-    exposed = exposure > 0
-    centre = float(count[exposed].sum() / exposure[exposed].sum()) if exposed.any() else math.nan
-    spread = np.full(len(count), np.nan)
-    spread[exposed] = 3 * np.sqrt(centre / exposure[exposed])
-    lower, upper = np.maximum(centre - spread, 0.0), centre + spread
-    rate = np.divide(count, exposure, out=np.full(len(count), np.nan), where=exposed)
-    return ControlLimits(centre, lower, upper, (rate > upper) | (rate < lower))
-
-
-@dataclass(frozen=True)
-class Individuals:
-    """An individuals and moving-range (XmR) chart's figures; the lower natural limit is not cut at zero."""
-
-    mean: float
-    mean_moving_range: float
-    lower: float
-    upper: float
-    moving_range_upper: float
-    outside: NDArray[np.bool_]
-
-
-def individuals_chart(values: ArrayLike) -> Individuals | None:
-    """Mean plus and minus 3 mean moving ranges / 1.128 (Montgomery & Runger 16-6); None below two values."""
-    value = np.asarray(values, dtype=float)
-    if len(value) < 2:
+    if wears <= 0:
         return None
-    mean, moving = float(value.mean()), float(np.abs(np.diff(value)).mean())
-    reach = 3 * moving / D2_OF_TWO
-    outside = (value > mean + reach) | (value < mean - reach)
-    return Individuals(mean, moving, mean - reach, mean + reach, D4_OF_TWO * moving, outside)
+    tail = (1 - confidence) / 2
+    low = float(betaincinv(events, wears - events + 1, tail)) if events else 0.0
+    high = float(betaincinv(events + 1, wears - events, 1 - tail)) if events < wears else 1.0
+    return Rate(events, float(wears), per, per * events / wears, per * low, per * high)
 
 
 @dataclass(frozen=True)
@@ -133,10 +94,11 @@ class MannKendall:
     """95 % interval of the slope."""
 
 
-def mann_kendall(values: ArrayLike) -> MannKendall | None:
+def mann_kendall(values: ArrayLike, more: float = 1.0) -> MannKendall | None:
     """Test for a monotonic trend (Mann 1945, Kendall 1975; normal approximation with ties); None below three.
 
-    Steps without a value (NaN) drop out of the test; Sen's slope keeps their place in time.
+    Steps without a value (NaN) drop out of the test; Sen's slope keeps their place in time. `more` is by how
+    much the variance grows because neighbours are alike.
     """
     value = np.asarray(values, dtype=float)
     step = np.arange(len(value), dtype=float)[np.isfinite(value)]
@@ -149,12 +111,12 @@ def mann_kendall(values: ArrayLike) -> MannKendall | None:
     rising, falling = int((difference > 0).sum()), int((difference < 0).sum())
     s = rising - falling
     _, ties = np.unique(value, return_counts=True)
-    variance = (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18
+    variance = more * (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18
     z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
     slopes = difference / (step[later] - step[earlier])
     tied = len(difference) - rising - falling
     p = math.erfc(abs(z) / math.sqrt(2))
-    if n <= LARGEST_OF_THE_EXACT_TABLE and not tied:
+    if n <= LARGEST_OF_THE_EXACT_TABLE and not tied and more <= 1.0:
         p = _exact_p(value)
     return MannKendall(rising, falling, tied, s, variance, z, p, *_sen(slopes, variance))
 
@@ -177,12 +139,12 @@ def _exact_p(value: NDArray[np.float64]) -> float:
     return float(kendalltau(np.arange(len(value)), value, method="exact").pvalue)
 
 
-def seasonal_kendall(values: ArrayLike, seasons: int = 12) -> MannKendall | None:
+def seasonal_kendall(values: ArrayLike, seasons: int = 12, more: float = 1.0) -> MannKendall | None:
     """Test for a steady rise or fall under a season that repeats every `seasons` steps.
 
     Each month is compared with the same month of other years only; S and its variance are summed over the
     months (Hirsch, Slack and Smith 1982, Water Resources Research 18:107-121; from memory). The slope is
-    the median over the same pairs, per step. None when no month has two values.
+    the median over the same pairs, per step. None when no month has two values. `more` as in `mann_kendall`.
     """
     value = np.asarray(values, dtype=float)
     slopes: list[NDArray[np.float64]] = []
@@ -204,7 +166,7 @@ def seasonal_kendall(values: ArrayLike, seasons: int = 12) -> MannKendall | None
         slopes.append(difference / (seasons * (year[later] - year[earlier])))
     if not slopes:
         return None
-    s = rising - falling
+    s, variance = rising - falling, more * variance
     z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
     sen = _sen(np.concatenate(slopes), variance)
     return MannKendall(rising, falling, tied, s, variance, z, math.erfc(abs(z) / math.sqrt(2)), *sen)

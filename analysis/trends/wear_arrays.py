@@ -9,13 +9,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.cell_periods import Period
-from analysis.trends.measures import SILENT_WEAR_MIN
+from analysis.trends.measures import FLAGS, flag_expressions
 
 FEWEST_PEOPLE = 10
 """A profile may ask for more, or for fewer down to 5 (`analysis.profile.Disclosure`)."""
 PARTS = ("station", "role", "kind")
-FLAGS = ("low_air_exits", "no_motion_wears", "distress_wears", "silent_wears")
-"""Each counts wears, so one wear counts once however often its alarm came."""
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose")
 NOT_KNOWN = "not known"
 GONE = "gone-"
@@ -45,10 +43,7 @@ class Worked:
                 pl.when(known).then(pl.col("wearer_id")).alias("who"),
                 *(pl.col(part).fill_null(NOT_KNOWN) for part in PARTS),
                 pl.col("task").fill_null(""),
-                (pl.col("low_air_exits") > 0).alias("low_air_exits"),
-                (pl.col("no_motion_alarms") > 0).alias("no_motion_wears"),
-                (pl.col("distress_alarms") > 0).alias("distress_wears"),
-                (pl.col("silent_min") >= SILENT_WEAR_MIN).fill_null(value=False).alias("silent_wears"),
+                *(flag.fill_null(value=False).alias(name) for name, flag in flag_expressions().items()),
                 *(pl.col(name) for name in AMOUNTS),
                 "mean_l_min",
             )

@@ -10,7 +10,14 @@ import polars as pl
 from dash import Dash, dcc, html
 
 from analysis.trends.comparisons import Signal
-from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, by_month, monthly_mean, monthly_rate
+from analysis.trends.measures import (
+    FEWEST_WEARS_FOR_A_RATE,
+    by_month,
+    judged_months,
+    monthly_mean,
+    monthly_rate,
+)
+from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import Context
 from dashboard.listing import cell, listing
@@ -55,8 +62,10 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     if not len(wears):
         return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
     # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
-    found, comparisons = standing_out(look, Choice(year=choice.year, kind=choice.kind))
+    standing = standing_out(look, Choice(year=choice.year, kind=choice.kind))
+    found = standing.found
     months, running = by_month(wears), running_month()
+    judged = judged_months(wears, running)
     holds = (
         {one.measure for one in found if one.part == "service"}
         if not (choice.station or choice.role)
@@ -65,9 +74,12 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
     parts += [
         _summary(wears, look, running if len(months) and months["month"][-1] == running else None),
-        trends_sections.standing_out(found, comparisons, choice),
+        trends_sections.standing_out(standing, choice),
         html.Div(
-            [*(_plot(plot, months, plot.name in holds, running) for plot in words.PLOTS), _classes(months)],
+            [
+                *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
+                _classes(months),
+            ],
             className="plots",
         ),
     ]
@@ -206,12 +218,14 @@ def _summary(wears: pl.DataFrame, look: Look, running: date | None) -> Any:
     return html.Section(paragraphs, className="panel")
 
 
-def _plot(plot: words.Plot, months: pl.DataFrame, holds: bool, running: date) -> Any:
-    if plot.exposure:
-        rate = monthly_rate(months, plot.name, plot.exposure, plot.per, running)
+def _plot(
+    plot: words.Plot, months: pl.DataFrame, holds: bool, running: date, judged: dict[str, Predicted]
+) -> Any:
+    if plot.rate:
+        rate = monthly_rate(months, plot.name, running, judged.get(plot.name))
         figure = rate_figure(rate) if rate.total else None
-        return _figure(plot.name, plot.title, figure, words.rate_sentence(plot, rate, holds))
-    mean = monthly_mean(months, plot.name, running)
+        return _figure(plot.name, plot.title, figure, words.rate_sentence(rate, holds))
+    mean = monthly_mean(months, plot.name, running, judged.get(plot.name))
     figure = mean_figure(mean) if mean.table["mean"].count() else None
     return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds))
 
@@ -257,8 +271,8 @@ def _sums(row: dict[str, Any]) -> list[Any]:
         _minutes(row["hard_min"]),
         trends_sections.dose(row),
         _count(row["low_air_exits"]),
-        _count(row["no_motion_alarms"]),
-        _count(row["distress_alarms"]),
+        _count(row["no_motion_wears"]),
+        _count(row["distress_wears"]),
         trends_sections.classes(row),
         _minutes(row["silent_min"]),
     ]

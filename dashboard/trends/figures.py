@@ -10,6 +10,7 @@ import polars as pl
 
 from analysis.trends.forecast_audit import Ahead
 from analysis.trends.measures import MonthlyMean, MonthlyRate
+from analysis.trends.prediction import Predicted
 from dashboard.charts.drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 from dashboard.trends import words
@@ -18,17 +19,14 @@ from dashboard.trends.sentences import figure as shown
 HEIGHT_PX = 240
 FORECAST_HEIGHT_PX = 320
 MOST_TICKS = 13
-RANGES_PX = 90
-RANGES_BELOW = ((0.0, 0.24), (0.34, 1.0))
-"""Parts of the height for the moving ranges and for the individuals."""
 
 
 def rate_figure(found: MonthlyRate) -> dict[str, Any]:
-    """Return the plot of a monthly rate: points with exact intervals, u chart's limits as steps."""
+    """Return the plot of a monthly rate: points with exact intervals, limits as steps."""
     table = found.table
     rates, low, high = table["rate"].to_list(), table["low"].to_list(), table["high"].to_list()
     solid = table["solid"].to_list()
-    # The interval of a month of few wears reaches beyond any scale: it is told by the table, not drawn.
+    # The interval of a month of few wears reaches beyond any scale: the table has it, the plot does not.
     drawn = [rate if usual else None for rate, usual in zip(rates, solid, strict=True)]
     bars = {
         "type": "data",
@@ -39,65 +37,46 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
         "thickness": 1.2,
         "width": 3,
     }
-    data: list[dict[str, Any]] = []
-    if table["upper_limit"].null_count() < len(table):
-        data += [
-            _limit(table, table["upper_limit"].to_list()),
-            _limit(table, table["lower_limit"].to_list()),
-            _centre(table, found.centre),
-        ]
-    # Nor may such a month flatten all others: the scale follows the usual months, what is above stands on its
-    # edge as a triangle.
+    # Such a month must not flatten the others: the scale follows the usual ones.
     limits = table.filter("solid")["upper_limit"].to_list()
-    tops = [value for value in [*drawn, *limits] if value is not None]
     typical = sorted(value for value in high if value is not None)
     middle = typical[len(typical) // 2] if typical else 1.0
-    top = max([*tops, middle])
-    data.append(_points(table, rates, bars, _ceiling(top)))
+    top = max([value for value in [*drawn, *limits] if value is not None] + [middle])
+    data = [*_limits(table), _points(table, rates, bars, _ceiling(top)), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
 
 
 def mean_figure(found: MonthlyMean) -> dict[str, Any]:
-    """Return the plot of a monthly mean: individuals above, moving ranges below, both with their limits."""
+    """Return the plot of a monthly mean, with the limits of the judged months."""
     table = found.table
     means = table["mean"].to_list()
-    limited = math.isfinite(found.upper)
-    data: list[dict[str, Any]] = []
-    if limited:
-        data += [
-            _limit(table, [found.upper] * len(table)),
-            _limit(table, [found.lower] * len(table)),
-            _centre(table, found.centre),
-        ]
-    data.append(_points(table, means, None))
-    tops = [value for value in means if value is not None]
-    figure = _figure(data, table, max([*tops, found.upper] if limited else tops, default=1.0))
-    if limited:
-        _add_moving_ranges(figure, found)
-    return figure
+    tops = [value for value in [*means, *table["upper_limit"].to_list()] if value is not None]
+    top = max(tops, default=1.0)
+    data = [*_limits(table), _points(table, means, None), *_spans(found.judged, table, top)]
+    return _figure(data, table, top)
 
 
-def _add_moving_ranges(figure: dict[str, Any], found: MonthlyMean) -> None:
-    table, layout = found.table, figure["layout"]
-    ranges = table["moving_range"].to_list()
-    below = table.with_columns(pl.col("range_outside").alias("outside"))
-    traces = [
-        _limit(table, [found.range_upper] * len(table)),
-        _centre(table, found.range_mean),
-        _points(below, ranges, None),
+def _limits(table: pl.DataFrame) -> list[dict[str, Any]]:
+    if table["upper_limit"].null_count() == len(table):
+        return []
+    return [_limit(table, table[name].to_list()) for name in ("upper_limit", "lower_limit")]
+
+
+def _spans(judged: Predicted | None, table: pl.DataFrame, top: float) -> list[dict[str, Any]]:
+    """Return a bar along the top for every run of months that are outside together."""
+    months = _months(table)
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": months[mark.first : mark.first + mark.months],
+            "y": [_ceiling(top) * (0.99 if mark.above else 0.96)] * mark.months,
+            "line": {"color": CHART_ORANGE, "width": 5},
+            "hovertemplate": f"{mark.months} months {'above' if mark.above else 'below'}<extra></extra>",
+        }
+        for mark in (judged.marks if judged else ())
+        if mark.months > 1
     ]
-    figure["data"] += [{**trace, "yaxis": "y2"} for trace in traces]
-    top = _ceiling(max([found.range_upper, *(value for value in ranges if value is not None)]))
-    layout["yaxis"]["domain"] = RANGES_BELOW[1]
-    layout["xaxis"]["anchor"] = "y2"
-    layout["yaxis2"] = {
-        **layout["yaxis"],
-        "domain": RANGES_BELOW[0],
-        "range": [0, top],
-        "nticks": 3,
-        "title": {"text": words.MOVING_RANGE, "font": {"size": 11}},
-    }
-    layout["height"] = HEIGHT_PX + RANGES_PX
 
 
 def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
@@ -190,17 +169,6 @@ def _limit(table: pl.DataFrame, values: Sequence[float | None]) -> dict[str, Any
         "y": [value if solid else None for value, solid in zip(values, judged, strict=True)],
         "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash", "shape": "hvh"},
         "connectgaps": False,
-        "hoverinfo": "skip",
-    }
-
-
-def _centre(table: pl.DataFrame, value: float) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": _months(table),
-        "y": [value if solid else None for solid in table["solid"]],
-        "line": {"color": CHART_GREY, "width": 1},
         "hoverinfo": "skip",
     }
 

@@ -13,7 +13,7 @@ from analysis.profile import Profile
 from analysis.trends.audit import ALL, Audit
 from analysis.trends.comparisons import Signal
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
-from analysis.trends.measures import EVENTS, RATES
+from analysis.trends.measures import FLAGS, PER_WEARS
 from dashboard.trends import sentences
 from dashboard.trends import summary_words as words
 from dashboard.trends.summary import (
@@ -82,15 +82,14 @@ def _key_figures(by_month: pl.DataFrame, month: str) -> str:
     ):
         mean = f"{row[name] / row[size]:,.{places}f}" if row[size] else words.NOTHING
         figures.append((title, mean, "", _mean_of(before, name, size, "", places)))
-    for event in EVENTS:
+    for event in FLAGS:
         unit = sentences.UNIT[event]
         title = f"{sentences.MEASURE[event][:1].upper()}{sentences.MEASURE[event][1:]}, {unit}"
         shown, interval = f"{row[event]:,}", ""
         if row[f"{event}_rate"] is not None:
             shown = f"{shown} ({sentences.figure(row[f'{event}_rate'])})"
             interval = " to ".join(sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
-        exposure, per = RATES[event]
-        figures.append((title, shown, interval, _mean_of(before, event, exposure, "", 1, per)))
+        figures.append((title, shown, interval, _mean_of(before, event, "wears", "", 1, PER_WEARS)))
     return table_of(words.INSIDE_HEADS, figures, numbers=(1, 2, 3))
 
 
@@ -138,7 +137,7 @@ def _figures(row: dict[str, Any]) -> str:
     if row["part"] == "set":
         if row["how"] == "fall":
             return f"rank correlation with time {sentences.signed(value)}"
-        return f"in {sentences.figure(value)} of 100 wears, other sets {sentences.figure(rest)}"
+        return f"{sentences.figure(value)} per 1000 wears, other sets {sentences.figure(rest)}"
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 
 

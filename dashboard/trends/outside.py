@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 
 from analysis.trends.cells import Cell, Published
-from analysis.trends.wear_arrays import AMOUNTS, FLAGS
+from analysis.trends.measures import FLAGS
+from analysis.trends.wear_arrays import AMOUNTS
 
 PER_WEARS = 1000.0
 NOT_SHOWN = "–"

@@ -10,13 +10,26 @@ from dash import dcc, html
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
-from analysis.trends.comparisons import RECENT_WEARS, SET_MEASURES, Signal, set_counts
+from analysis.trends.comparisons import (
+    PEOPLE_FLAGS,
+    RECENT_WEARS,
+    SET_MEASURES,
+    Signal,
+    Standing,
+    set_counts,
+)
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, audited
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, RATES, sums_by
+from analysis.trends.measures import (
+    AMOUNTS,
+    EVENTS,
+    FEWEST_WEARS_FOR_A_RATE,
+    PER_WEARS,
+    sums_by,
+)
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force, short_rests
-from analysis.trends.statistics import rate_per
+from analysis.trends.statistics import binomial_rate
 from dashboard.listing import cell, listing
 from dashboard.theme import GRAPH_CONFIG
 from dashboard.trends import sentences, words
@@ -37,18 +50,21 @@ def aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
-def standing_out(found: Sequence[Signal], comparisons: int, choice: Choice) -> Any:
+def standing_out(standing: Standing, choice: Choice) -> Any:
     """Return what stands out, each with its reason; a station or role leads to its own months."""
+    found, comparisons, smallest = standing
+    seen = html.P(sentences.smallest_text(smallest), className="note")
     if not comparisons:
         body: list[Any] = [html.P(sentences.TOO_FEW_TO_COMPARE)]
     elif not found:
-        body = [html.P(sentences.NOTHING_OUT.format(count=comparisons))]
+        body = [html.P(sentences.NOTHING_OUT.format(count=comparisons)), seen]
     else:
         items = [
             html.Li([_lead(one, choice), html.Span(sentences.reason(one), className="reason")])
             for one in found
         ]
-        body = [html.Ol(items), html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")]
+        note = html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")
+        body = [html.Ol(items), note, seen]
     return html.Section([html.H2(sentences.OUT_TITLE), *body], id="trends-out", className="panel out")
 
 
@@ -69,8 +85,8 @@ def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
         cells: list[Any] = [name, _count(row["wears"]), _count(row["wearers"]), _number(row["hours"], "", 1)]
         cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
         cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
-        for measure, (exposure, per) in RATES.items():
-            rate = rate_per(row[measure], row[exposure], per)
+        for measure in PEOPLE_FLAGS:
+            rate = binomial_rate(row[measure], row["wears"], PER_WEARS)
             if rate is None or row["wears"] < FEWEST_WEARS_FOR_A_RATE:
                 cells.append(_count(row[measure]))
                 continue

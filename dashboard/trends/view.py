@@ -13,7 +13,7 @@ from weakref import WeakKeyDictionary
 
 import polars as pl
 
-from analysis.trends.comparisons import Signal, events_of, signals
+from analysis.trends.comparisons import Standing, events_of, signals
 from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
 from analysis.trends.roster import FILE_NAMES, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
@@ -31,9 +31,6 @@ PATIENCE_S = 2.0
 """A look waits so long for what is new; what takes longer is shown as work in progress."""
 CYLINDERS = ((1, 6.0, 300.0), (1, 6.8, 300.0), (1, 9.0, 300.0), (2, 6.8, 300.0))
 KINDS = ("incident", "drill", "training")
-
-StandingOut = tuple[list[Signal], int]
-"""What stands out, and of how many comparisons."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +61,7 @@ class Look:
     working: tuple[int, int] | None
     version: int
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
-    standing_out: Once[Choice, StandingOut] = field(default_factory=Once)
+    standing_out: Once[Choice, Standing] = field(default_factory=Once)
     update_problem: str = ""
 
 
@@ -146,12 +143,12 @@ def events_in(look: Look, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
     return lots
 
 
-def standing_out(look: Look, choice: Choice) -> StandingOut:
+def standing_out(look: Look, choice: Choice) -> Standing:
     """Return what stands out in a choice; worked out once while the ledger stays as it is."""
 
-    def work_out() -> StandingOut:
+    def work_out() -> Standing:
         wears = chosen(look.ledger["wears"], choice)
-        return signals(wears, *events_in(look, choice), running_month()) if len(wears) else ([], 0)
+        return signals(wears, *events_in(look, choice), running_month())
 
     return look.standing_out.get(choice, work_out)
 

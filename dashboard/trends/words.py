@@ -9,13 +9,8 @@ from datetime import date
 import polars as pl
 
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
-from analysis.trends.measures import (
-    FEWEST_EVENTS_FOR_LIMITS,
-    FEWEST_MONTHS_FOR_LIMITS,
-    FEWEST_WEARS_FOR_A_RATE,
-    MonthlyMean,
-    MonthlyRate,
-)
+from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, MonthlyMean, MonthlyRate
+from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, MOST_JUDGED, Predicted
 from analysis.trends.statistics import MannKendall
 from dashboard.units import Units
 
@@ -24,15 +19,13 @@ from dashboard.units import Units
 class Plot:
     """One plot of the page: what it counts and how it is called.
 
-    For a rate `exposure` is ``wears`` or ``hours`` and `per` its size; for a mean both are empty.
+    A rate is of wears with the event, per 1000 wears; other plots are means a wear.
     """
 
     name: str
     title: str
     unit: str
-    exposure: str = ""
-    per: float = 0.0
-    factor: float = 1.0
+    rate: bool = False
     decimals: int = 1
 
 
@@ -40,10 +33,10 @@ PLOTS = (
     Plot("under_air_min", "Minutes under air, a wear", "min"),
     Plot("hard_min", f"Minutes breathing hard (from {HARD_BREATHING_L_MIN:.0f} L/min), a wear", "min"),
     Plot("heat_dose", "Heat dose, a wear", "", decimals=3),
-    Plot("low_air_exits", "Left below the low-air warning, per 1000 wears", "", "wears", 1000.0),
-    Plot("no_motion_alarms", "No-motion alarms, per 100 hours under air", "", "hours", 100.0),
-    Plot("distress_alarms", "Distress alarms, per 100 hours under air", "", "hours", 100.0),
-    Plot("silent_min", "Minutes not heard, a wear", "min"),
+    Plot("low_air_exits", "Left below the low-air warning, per 1000 wears", "", rate=True),
+    Plot("no_motion_wears", "Wears with a no-motion alarm, per 1000 wears", "", rate=True),
+    Plot("distress_wears", "Wears with a distress alarm, per 1000 wears", "", rate=True),
+    Plot("silent_wears", "Wears with a minute of silence or more, per 1000 wears", "", rate=True),
 )
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
 
@@ -61,12 +54,13 @@ FEW = (
 )
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
 READING = (
-    "A point is a month (UTC, so that every reader counts alike); the bold number under it says how many "
-    "wears. Bars: exact 95\u00a0% interval of a count. "
-    f"Dashed: control limits, drawn from {FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} "
-    "events on (u chart for rates; individuals above and moving range below for means). A diamond lies "
-    "outside them; a hollow point is a month of few wears or one that is not over, shown but not judged; a "
-    "triangle stands for one beyond the scale."
+    "Each point is a month (UTC). The bold number below it counts the wears. Bars show the exact 95\u00a0% "
+    f"interval. The last {MOST_JUDGED} months are compared with the {BASELINE} before. Season, kind and "
+    "task are "
+    "taken into account. Dashed lines are the limits of single months. A diamond is outside them. A bar "
+    "along "
+    "the top marks 6 or 12 months in a row that are outside together. A hollow point has few wears or is "
+    "not over."
 )
 UNITS, UNIT_CHOICES = "Units", {"metric": "bar, L/min", "imperial": "psi, ft³/min"}
 FIND, FIND_WEARER, FIND_SET = "Find", "a wearer", "a set, or why"
@@ -77,7 +71,6 @@ NOT_UP_TO_DATE = (
 NOT_MEASURED = "Not measured in this period."
 SO_FAR = "{month} is not over: its counts are those so far."
 SO_FAR_MARK = "so far"
-MOVING_RANGE = "change"
 CLASSES_TITLE = "Minutes in hot surroundings (thermal class II and above), a wear"
 HOT_CLASSES = (2, 3, 4)
 CLASS_NAMES = {2: "class II", 3: "class III", 4: "class IV"}
@@ -117,15 +110,16 @@ PART_HEADS = [
     "Hours",
     "Hard breathing",
     "Heat dose a wear",
-    "Left below warning: count, per 1000 wears",
-    "No-motion: count, per 100 h",
-    "Distress: count, per 100 h",
+    "Left below warning: wears, per 1000",
+    "No-motion: wears, per 1000",
+    "Distress: wears, per 1000",
     CLASSES_HEAD,
     "Not heard a wear",
 ]
 PART_NOTE = (
-    "Counts, and their rates with the exact 95\u00a0% interval. The diamond marks what stands out among all "
-    "comparisons. Heat and thermal classes over the wears with a heat sensor."
+    "Wears with the event, and their rate with its exact 95\u00a0% interval. These figures are not "
+    "adjusted. The "
+    "diamond marks what stands out after kind and task are taken into account."
 )
 ALL_TASKS = "all tasks"
 SET_HEADS = [
@@ -150,7 +144,6 @@ PROMISED, AS_SAID, HAPPENED = (
 SAID_AXIS, HAPPENED_AXIS = "minutes said ahead", "minutes it took"
 FORECAST_HOVER = "said %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
 MOST_MONTHS_NAMED = 4
-CHANCE_OUTSIDE = 0.0027  # of points beyond three standard deviations, when nothing is behind them
 WEARS_BELOW = "wears"
 MONTHS_TABLE = "By month"
 MONTH_HEADS = [
@@ -161,8 +154,8 @@ MONTH_HEADS = [
     "Breathing hard",
     "Heat dose",
     "Left below warning",
-    "No-motion alarms",
-    "Distress alarms",
+    "Wears with no-motion",
+    "Wears with distress",
     CLASSES_HEAD,
     "Not heard",
 ]
@@ -206,25 +199,19 @@ def wears_text(count: int) -> str:
     return f"{count:,} wear" if count == 1 else f"{count:,} wears"
 
 
-def rate_sentence(plot: Plot, found: MonthlyRate, holds: bool = True) -> str:
-    """Say what a rate's plot shows: count, rate, interval, months outside, trend; or why not.
+def rate_sentence(found: MonthlyRate, holds: bool = True) -> str:
+    """Say what a rate's plot shows: count, rate, interval, months that stand out, trend; or why not.
 
-    `holds` says whether its trend is among what stands out when all comparisons are judged together.
+    `holds` says whether its trend is among what stands out.
     """
     table = found.table
     events = int(table["events"].sum())
     if found.total is None:
         return f"{events} in {wears_text(int(table['wears'].sum()))}: too few wears for a rate."
-    _, exposure, rate, low, high = found.total
-    amount = wears_text(round(exposure)) if plot.exposure == "wears" else f"{exposure:,.1f} hours"
-    unit = "per 1000 wears" if plot.exposure == "wears" else "per 100 hours"
-    text = (
-        f"{events} in {amount}: {_short(rate)} {unit} (95\u00a0% interval {_short(low)} to {_short(high)}). "
-    )
-    if table["upper_limit"].null_count() == len(table):
-        need = f"{FEWEST_MONTHS_FOR_LIMITS} months and {FEWEST_EVENTS_FOR_LIMITS} events"
-        return text + f"Too little for control limits ({need})."
-    return text + _outside_text(table, "rate") + _trend_text(found.trend, unit, holds)
+    _, wears, rate, low, high = found.total
+    text = f"{events:,} of {wears_text(wears)}: {_short(rate)} per 1000 (95\u00a0% interval {_short(low)} to "
+    text += f"{_short(high)}). "
+    return text + judged_text(found.judged, table) + _trend_text(found.trend, "per 1000 wears", holds)
 
 
 def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
@@ -235,15 +222,34 @@ def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
         return NOT_MEASURED
     unit = f" {plot.unit}" if plot.unit else ""
     text = f"{found.overall:.{plot.decimals}f}{unit} on average over {wears_text(wears)}. "
-    if found.upper != found.upper:
-        need = f"{FEWEST_MONTHS_FOR_LIMITS} months of at least 5 wears"
-        return text + f"Too few months for control limits ({need})."
-    text += _outside_text(table, "mean")
-    leaps = [month_text(month) for month in table.filter("range_outside")["month"]]
-    if leaps:
-        named = ", ".join(leaps[-MOST_MONTHS_NAMED:])
-        text += f" The change to {named} is larger than the moving range's limit."
+    text += judged_text(found.judged, table)
     return text + _trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
+
+
+NOT_JUDGED = (
+    "The last months cannot be compared yet: "
+    f"more than {BASELINE} months and {FEWEST_EVENTS} events are needed."
+)
+
+
+def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
+    """Say which of the last months stand out from those before, the longest span first."""
+    if judged is None:
+        return NOT_JUDGED
+    if not judged.marks:
+        return f"The last months fit the {BASELINE} before them."
+    months = [month_text(month) for month in table["month"]]
+    told = []
+    for length in sorted({mark.months for mark in judged.marks}, reverse=True):
+        for mark in [one for one in judged.marks if one.months == length][:MOST_MONTHS_NAMED]:
+            side = "above" if mark.above else "below"
+            if length == 1:
+                told.append(f"{months[mark.first]} is {side} its limits.")
+            else:
+                last = months[mark.first + length - 1]
+                told.append(f"{months[mark.first]} to {last} together are {side} what was expected.")
+                break  # one span of a length says enough
+    return " ".join(told)
 
 
 def classes_sentence(months: pl.DataFrame) -> str:
@@ -271,43 +277,15 @@ def _short(value: float) -> str:
     return text.replace("-", "\u2212")
 
 
-def _outside_text(table: pl.DataFrame, column: str) -> str:
-    outside = table.filter(pl.col("outside"))
-    if not len(outside):
-        return "No month with enough wears to be judged lies outside the control limits."
-    middle = table[column].mean()
-    words = []
-    for row in outside.iter_rows(named=True):
-        above = isinstance(middle, int | float) and row[column] > middle
-        words.append(
-            f"{month_text(row['month'])} ({'above' if above else 'below'}, {wears_text(row['wears'])})"
-        )
-    if len(words) > MOST_MONTHS_NAMED:
-        more = len(words) - MOST_MONTHS_NAMED
-        words = [*words[-MOST_MONTHS_NAMED:], f"and {more} earlier month{'s' if more > 1 else ''}"]
-    verbs = ("lies", "is") if len(words) == 1 else ("lie", "are")
-    by_chance = CHANCE_OUTSIDE * len(table)
-    return (
-        f"{', '.join(words)} {verbs[0]} outside the control limits and {verbs[1]} due a look; "
-        f"of {len(table)} months {by_chance:.1f} would by chance alone."
-    )
-
-
 def _trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
     if trend is None:
-        return " Too few months to speak of a trend."
-    if trend.p_two_sided >= 0.05:
-        return f" No steady rise or fall (Mann-Kendall, p = {trend.p_two_sided:.2f})."
+        return " Too few months to see a trend."
     if not holds:
-        return (
-            f" A rise or fall that chance among so many comparisons may make (Mann-Kendall, "
-            f"p = {trend.p_two_sided:.2g})."
-        )
+        return " No rise or fall that chance could not make."
     direction = "rise" if trend.slope_per_step > 0 else "fall"
-    probability = "p < 0.001" if trend.p_two_sided < 0.001 else f"p = {trend.p_two_sided:.3f}"
     sign = 12 if trend.slope_per_step > 0 else -12
     low, high = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
     return (
         f" A steady {direction} of about {_short(sign * trend.slope_per_step)} {unit} a year "
-        f"(95\u00a0% interval {_short(low)} to {_short(high)}; Sen's slope; Mann-Kendall, {probability})."
+        f"(95\u00a0% interval {_short(low)} to {_short(high)})."
     )

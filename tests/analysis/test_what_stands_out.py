@@ -11,7 +11,6 @@ import pytest
 from scipy.stats import theilslopes
 
 from analysis.simulation.three_years import three_years
-from analysis.trends import comparisons
 from analysis.trends.comparisons import Signal, events_of, set_counts, signals
 from analysis.trends.ledger import SET_EVENTS, WEARS, falls_between_wears
 from analysis.trends.measures import by_month, monthly_mean, monthly_rate
@@ -38,7 +37,7 @@ def named() -> list[Signal]:
 
 
 def test_everything_that_is_named_has_its_interval(named: list[Signal]) -> None:
-    assert {one.part for one in named} >= {"service", "station", "set"}
+    assert {one.part for one in named} >= {"station", "set"}
     for one in named:
         assert one.low <= one.value <= one.high, one
         # What is named holds among many comparisons: by itself it is clear of no change and of the rest.
@@ -155,8 +154,7 @@ def test_one_station_is_compared_with_nobody_at_all() -> None:
     only = roster.filter(pl.col("station") == "Station 1").with_columns(role=pl.lit("firefighter"))
     wears = with_station_and_role(ledger["wears"], only)
     assert wears["station"].n_unique() == 2  # it, and none
-    parts = {one.part for one in comparisons._compared(wears, ledger["set_events"], None, None)}
-    assert {"set", "service"} <= parts <= {"set", "service", "wearer"}
+    assert set(signals(wears, ledger["set_events"]).smallest) == {"wearer", "set"}
 
 
 def test_the_month_that_is_not_over_is_shown_and_not_judged() -> None:
@@ -175,13 +173,8 @@ def test_the_month_that_is_not_over_is_shown_and_not_judged() -> None:
         pl.col(name).fill_null(0) for name, kind in WEARS.items() if kind.is_numeric() and name != "heat_dose"
     ]
     months, running = by_month(wears_of(*rows).with_columns(filled)), date(2031, 12, 1)
-    judged, left = monthly_mean(months, "under_air_min"), monthly_mean(months, "under_air_min", running)
-    assert judged.table["outside"][-1]
+    left = monthly_mean(months, "under_air_min", running)
     assert not left.table["outside"][-1]
-    assert not left.table["solid"][-1]
-    assert left.table["mean"][-1] == judged.table["mean"][-1]
-    assert left.upper < judged.upper
-    rate = monthly_rate(months, "low_air_exits", "wears", 1000, running)
+    assert left.table["solid"].to_list() == [True] * 11 + [False]
+    rate = monthly_rate(months, "low_air_exits", running)
     assert rate.table["solid"].to_list() == [True] * 11 + [False]
-    # The chart's own centre: the mean of the months that set its limits, not of all wears.
-    assert left.centre == pytest.approx((left.lower + left.upper) / 2)

@@ -41,7 +41,7 @@ def planted_and_false(seeds: int) -> None:
         false, seeds_with_false = 0, 0
         for seed in range(seeds):
             ledger, roster = three_years(seed, planted)
-            named, _ = signals(with_station_and_role(ledger["wears"], roster), ledger["set_events"])
+            named, _, _ = signals(with_station_and_role(ledger["wears"], roster), ledger["set_events"])
             truths = {
                 "heat": [s for s in named if (s.part, s.measure, s.how) == ("service", "heat_dose", "rise")],
                 "station": [s for s in named if (s.part, s.name) == ("station", Planted().station)],

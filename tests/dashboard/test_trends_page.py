@@ -6,13 +6,15 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
 from analysis.profile import Profile
 from analysis.simulation.three_years import three_years
 from analysis.trends.ledger import WEARS, ledger_of
-from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, monthly_mean
+from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, judged_months, monthly_mean
+from analysis.trends.prediction import Mark, Predicted
 from analysis.trends.statistics import mann_kendall
 from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
@@ -28,68 +30,56 @@ EXITS = next(plot for plot in words.PLOTS if plot.name == "low_air_exits")
 MINUTES = next(plot for plot in words.PLOTS if plot.name == "under_air_min")
 
 
-def rate(
-    months: int, events: int, upper: float | None, outside: int | None = None, **more: Any
-) -> MonthlyRate:
+def rate(months: int, events: int, marks: tuple[Mark, ...] | None = None, **more: Any) -> MonthlyRate:
+    nothing = np.full(months, np.nan)
     table = pl.DataFrame(
         {
             "month": [date(2031, 1 + i, 1) for i in range(months)],
             "wears": [20] * months,
             "events": [events] * months,
-            "exposure": [20.0] * months,
             "rate": [50.0 * events] * months,
             "low": [1.0] * months,
             "high": [300.0] * months,
-            "lower_limit": pl.Series([0.0 if upper else None] * months, dtype=pl.Float64),
-            "upper_limit": pl.Series([upper] * months, dtype=pl.Float64),
-            "outside": [i == outside for i in range(months)],
+            "lower_limit": pl.Series([None] * months, dtype=pl.Float64),
+            "upper_limit": pl.Series([None if marks is None else 200.0] * months, dtype=pl.Float64),
+            "outside": [any(m.first == i and m.months == 1 for m in marks or ()) for i in range(months)],
             "solid": [True] * months,
         }
     )
-    total = more.get("total", (events * months, 20.0 * months, 50.0 * events, 20.0, 104.0))
-    return MonthlyRate(table, total, 50.0, more.get("trend"))
+    total = more.get("total", (events * months, 20 * months, 50.0 * events, 20.0, 104.0))
+    judged = None if marks is None else Predicted(nothing, nothing, nothing, nothing, marks, 1.0)
+    return MonthlyRate(table, total, more.get("trend"), judged)
 
 
 def test_too_few_wears_are_said_to_be_too_few() -> None:
-    assert (
-        words.rate_sentence(EXITS, rate(1, 1, None, total=None)) == "1 in 20 wears: too few wears for a rate."
+    assert words.rate_sentence(rate(1, 1, total=None)) == "1 in 20 wears: too few wears for a rate."
+
+
+def test_a_rate_has_its_count_wears_and_interval() -> None:
+    assert words.rate_sentence(rate(3, 1)) == (
+        "3 of 60 wears: 50 per 1000 (95\u00a0% interval 20 to 104). The last months cannot be compared yet: "
+        "more than 24 months and 10 events are needed. Too few months to see a trend."
     )
 
 
-def test_a_rate_stands_with_count_exposure_and_interval() -> None:
-    text = words.rate_sentence(EXITS, rate(3, 1, None))
-    assert text == (
-        "3 in 60 wears: 50 per 1000 wears (95\u00a0% interval 20 to 104). "
-        "Too little for control limits (8 months and 10 events)."
-    )
-
-
-def test_a_month_outside_is_named_with_its_wears() -> None:
-    found = rate(9, 2, 200.0, outside=4)
-    found = MonthlyRate(
-        found.table.with_columns(rate=pl.when(pl.col("outside")).then(400.0).otherwise(100.0)),
-        found.total,
-        found.centre,
-        None,
-    )
-    text = words.rate_sentence(EXITS, found)
-    assert "2031-05 (above, 20 wears) lies outside the control limits and is due a look; of 9" in text
-    assert "Too few months to speak of a trend." in text
+def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
+    found = rate(12, 2, (Mark(4, 1, True), Mark(0, 6, True), Mark(1, 6, True)))
+    text = words.rate_sentence(found)
+    assert "2031-01 to 2031-06 together are above what was expected. 2031-05 is above its limits." in text
     figure = rate_figure(found)
-    symbols = figure["data"][-1]["marker"]["symbol"]
-    assert symbols.index("diamond-open") == 4
-    assert symbols.count("diamond-open") == 1
+    points = next(trace for trace in figure["data"] if trace["mode"] == "lines+markers")
+    assert points["marker"]["symbol"].index("diamond-open") == 4
+    assert sum(trace["line"].get("width") == 5 for trace in figure["data"]) == 2
+    assert "The last months fit the 24 before them." in words.rate_sentence(rate(12, 2, ()))
 
 
-def test_a_trend_is_told_with_its_test_and_size() -> None:
+def test_a_trend_is_told_with_its_size() -> None:
     rise = mann_kendall([float(i) for i in range(12)])
-    told = (
-        "A steady rise of about 12 per 1000 wears a year (95\u00a0% interval 12 to 12; Sen's slope; "
-        "Mann-Kendall, "
+    told = "A steady rise of about 12 per 1000 wears a year (95\u00a0% interval 12 to 12)."
+    assert told in words.rate_sentence(rate(12, 2, (), trend=rise))
+    assert "No rise or fall that chance could not make" in words.rate_sentence(
+        rate(12, 2, (), trend=rise), holds=False
     )
-    assert f"{told}p < 0.001)." in words.rate_sentence(EXITS, rate(12, 2, 200.0, trend=rise))
-    flat = mann_kendall([1.0, 2.0] * 6)
-    assert "No steady rise or fall" in words.rate_sentence(EXITS, rate(12, 2, 200.0, trend=flat))
 
 
 def test_a_mean_without_any_value_says_not_measured() -> None:
@@ -98,24 +88,24 @@ def test_a_mean_without_any_value_says_not_measured() -> None:
             "month": [date(2031, 1, 1)],
             "wears": [0],
             "mean": pl.Series([None], dtype=pl.Float64),
+            "lower_limit": pl.Series([None], dtype=pl.Float64),
+            "upper_limit": pl.Series([None], dtype=pl.Float64),
             "outside": [False],
             "solid": [False],
-            "moving_range": pl.Series([None], dtype=pl.Float64),
-            "range_outside": [False],
         }
     )
-    nothing = MonthlyMean(table, float("nan"), float("nan"), float("nan"), None)
+    nothing = MonthlyMean(table, float("nan"), None)
     assert words.mean_sentence(MINUTES, nothing) == "Not measured in this period."
     assert mean_figure(nothing)["layout"]["yaxis"]["range"][0] == 0
 
 
 def test_a_month_of_few_wears_beyond_the_scale_stands_on_its_edge() -> None:
-    found = rate(12, 1, None)
+    found = rate(12, 1)
     table = found.table.with_columns(
         rate=pl.when(pl.int_range(pl.len()) == 7).then(5000.0).otherwise(pl.col("rate")),
         solid=pl.int_range(pl.len()) != 7,
     )
-    figure = rate_figure(MonthlyRate(table, found.total, 50.0, None))
+    figure = rate_figure(MonthlyRate(table, found.total, None))
     points, top = figure["data"][-1], figure["layout"]["yaxis"]["range"][1]
     assert points["marker"]["symbol"].index("triangle-up-open") == 7
     assert points["y"][7] == top < 5000
@@ -124,16 +114,16 @@ def test_a_month_of_few_wears_beyond_the_scale_stands_on_its_edge() -> None:
 
 
 def test_wears_stand_under_every_month_that_is_named() -> None:
-    ticks = rate_figure(rate(12, 1, None))["layout"]["xaxis"]["ticktext"]
+    ticks = rate_figure(rate(12, 1))["layout"]["xaxis"]["ticktext"]
     assert ticks[:2] == ["01<br><b>20</b><br>2031", "02<br><b>20</b>"]
     assert len(ticks) == 12
 
 
 def test_a_year_stands_at_the_first_named_month_of_it() -> None:
-    found = rate(12, 1, None)
+    found = rate(12, 1)
     months = [date(2029 + (9 + i) // 12, (9 + i) % 12 + 1, 1) for i in range(40)]
     table = pl.concat([found.table] * 4).head(40).with_columns(month=pl.Series(months))
-    ticks = rate_figure(MonthlyRate(table, found.total, 50.0, None))["layout"]["xaxis"]["ticktext"]
+    ticks = rate_figure(MonthlyRate(table, found.total, None))["layout"]["xaxis"]["ticktext"]
     assert [one.split("<br>")[2] for one in ticks if one.count("<br>") == 2] == [
         "2029",
         "2030",
@@ -154,28 +144,21 @@ def _with_a_thin_month(mean_of: Any) -> pl.DataFrame:
     )
 
 
-def test_limits_stop_at_a_month_that_is_not_judged_and_its_point_is_hollow() -> None:
+def test_a_point_of_few_wears_is_hollow() -> None:
     found = monthly_mean(_with_a_thin_month(lambda i: 20.0 + i % 2), "under_air_min")
-    figure = mean_figure(found)
-    limits = [trace for trace in figure["data"] if trace["mode"] == "lines"]
-    assert len(limits) == 5  # two limits and the mean, and of the moving ranges one limit and their mean
-    assert all([at for at, value in enumerate(trace["y"]) if value is None] == [6] for trace in limits)
-    points = [trace for trace in figure["data"] if trace["mode"] != "lines"]
-    assert points[0]["marker"]["symbol"].index("circle-open") == 6
-    assert points[1]["yaxis"] == "y2"
-    assert figure["layout"]["yaxis2"]["domain"][1] < figure["layout"]["yaxis"]["domain"][0]
+    points = next(trace for trace in mean_figure(found)["data"] if trace["mode"] != "lines")
+    assert points["marker"]["symbol"].index("circle-open") == 6
 
 
-def test_a_leap_is_marked_on_the_moving_range_and_told() -> None:
-    leap = monthly_mean(_with_a_thin_month(lambda i: 20.0 + 0.1 * (i % 3) + 2.0 * (i >= 9)), "under_air_min")
-    ranges = leap.table["moving_range"].to_list()
-    assert ranges[0] is None
-    assert ranges[6] is None
-    assert ranges[7] == pytest.approx(0.1)  # from the judged month before the thin one
-    assert leap.table.filter("range_outside")["month"].to_list() == [date(2031, 10, 1)]
-    assert "The change to 2031-10 is larger than the moving range's limit." in words.mean_sentence(
-        MINUTES, leap
-    )
+def test_limits_of_a_mean_are_drawn_around_the_judged_months_only() -> None:
+    wears = three_years(1)[0]["wears"]
+    judged = judged_months(wears, date(2031, 1, 1))
+    found = monthly_mean(by_month(wears), "under_air_min", date(2031, 1, 1), judged["under_air_min"])
+    shown = found.table["upper_limit"].is_not_null().to_list()
+    assert sum(shown) == 12
+    table = found.table.filter(pl.col("upper_limit").is_not_null())
+    inside = (table["mean"] < table["upper_limit"]) & (table["mean"] > table["lower_limit"])
+    assert (inside == ~table["outside"]).all()
 
 
 def test_time_in_each_thermal_class_is_drawn_and_told() -> None:

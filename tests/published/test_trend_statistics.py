@@ -7,19 +7,16 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pytest
 
 from analysis.trends.forecast_audit import share_interval
 from analysis.trends.statistics import (
     chance_of_so_many,
     false_discovery_rates,
-    individuals_chart,
     mann_kendall,
     poisson_interval,
     rate_per,
     seasonal_kendall,
-    u_chart,
 )
 
 
@@ -34,76 +31,6 @@ def test_example_40_mann_kendall_by_hand() -> None:
     assert found.z == pytest.approx(2.9058, abs=0.00005)
     assert found.p_two_sided / 2 == pytest.approx(0.0018, abs=0.00005)
     assert found.p_two_sided == pytest.approx(0.0037, abs=0.00005)
-
-
-def test_example_41_individuals_chart_of_the_textbook() -> None:
-    # V: Montgomery & Runger, Applied Statistics and Probability for Engineers, Table 16-3 and section 16-6.
-    values = [102, 94.8, 98.3, 98.4, 102, 98.5, 99, 97.7, 100, 98.1]
-    values += [101.3, 98.7, 101.1, 98.4, 97, 96.7, 100.3, 101.4, 97.2, 101]
-    chart = individuals_chart(values)
-    assert chart is not None
-    assert chart.mean == pytest.approx(99.095, abs=0.0005)
-    assert chart.mean_moving_range == pytest.approx(2.589, abs=0.0005)
-    # Printed 105.99, from a rounded mean (99.1): recomputed 105.98.
-    assert chart.upper == pytest.approx(105.98, abs=0.005)
-    assert chart.lower == pytest.approx(92.21, abs=0.005)
-    assert chart.moving_range_upper == pytest.approx(8.46, abs=0.005)
-    assert not chart.outside.any()
-
-
-def test_example_42_individuals_chart_of_flow_rates() -> None:
-    # M (from memory, recomputed): NIST/SEMATECH e-Handbook of Statistical Methods, flow rate.
-    chart = individuals_chart([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
-    assert chart is not None
-    assert chart.mean == pytest.approx(50.81, abs=0.00005)
-    assert chart.mean_moving_range == pytest.approx(1.8778, abs=0.00005)
-    assert chart.upper == pytest.approx(55.8041, abs=0.00005)
-    assert chart.lower == pytest.approx(45.8159, abs=0.00005)
-
-
-def test_example_43_count_chart_of_defects() -> None:
-    # M (from memory, recomputed): NIST/SEMATECH e-Handbook, counts of wafer defects; a c chart is a
-    # u chart of exposure one. Point 3 lies on the limit and is inside.
-    counts = [
-        16,
-        14,
-        28,
-        16,
-        12,
-        20,
-        10,
-        12,
-        10,
-        17,
-        19,
-        17,
-        14,
-        16,
-        15,
-        13,
-        14,
-        16,
-        11,
-        20,
-        11,
-        19,
-        16,
-        31,
-        13,
-    ]
-    chart = u_chart(counts, np.ones(25))
-    assert chart.centre == pytest.approx(16)
-    assert chart.upper[0] == pytest.approx(28)
-    assert chart.lower[0] == pytest.approx(4)
-    assert np.flatnonzero(chart.outside).tolist() == [23]
-
-
-def test_example_44_ratio_of_sums_is_not_the_mean_of_ratios() -> None:
-    # V, recomputed: studylib 9428009, falls over admissions: 53/176 = .3011, where the mean of the ratios
-    # is .3003.
-    falls, people = [8, 6, 7, 8, 5, 6, 4, 5, 4], [20, 20, 18, 21, 20, 20, 19, 20, 18]
-    assert u_chart(falls, people).centre == pytest.approx(0.3011, abs=0.00005)
-    assert np.mean(np.divide(falls, people)) == pytest.approx(0.3003, abs=0.00005)
 
 
 def test_example_45_exact_interval_of_a_rate() -> None:
@@ -140,20 +67,6 @@ def byars_interval(count: int) -> tuple[float, float]:
         return k * (1 - 1 / (9 * k) + z / (3 * math.sqrt(k))) ** 3
 
     return end(count, -1.959964), end(count + 1, 1.959964)
-
-
-def test_example_48_alarms_over_wears() -> None:
-    # C (computed from the u chart's formula): the fifth month alone lies above its limit.
-    alarms, wears = [3, 5, 2, 4, 12, 3], [210, 260, 190, 240, 230, 205]
-    chart = u_chart(alarms, wears)
-    assert 1000 * chart.centre == pytest.approx(21.72, abs=0.005)
-    fifth = rate_per(12, 230, per=1000)
-    assert fifth is not None
-    assert fifth.rate == pytest.approx(52.17, abs=0.005)
-    assert 1000 * chart.upper[4] == pytest.approx(50.88, abs=0.005)
-    assert np.flatnonzero(chart.outside).tolist() == [4]
-    assert (chart.lower == 0).all()
-    assert (sum(alarms), sum(wears)) == (29, 1335)
 
 
 def test_mann_kendall_is_exact_for_few_values() -> None:

@@ -1,0 +1,229 @@
+"""Months that stand out: the last twelve judged against what the 24 before them lead to expect.
+
+Single months, six in a row and all twelve are judged, both ways, season and the mix of kinds and tasks
+removed. The limits are set so that all spans of all charts together mark a page without any change in at most
+1 of 20. Laney's spread between months: Laney, Quality Engineering 14 (2002), from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.trends.naming import dispersion_by
+
+BASELINE, MOST_JUDGED = 24, 12
+SPANS = (1, 6, 12)
+CHARTS, SPANS_A_CHART = 7, 20
+LEVEL = 0.05 / (CHARTS * SPANS_A_CHART * 2)
+"""Chance of a mark on one side of one span: 12 months, 7 of six in a row, one of twelve, in 7 charts."""
+FEWEST_EVENTS, FEWEST_FOR_A_SEASON = 10, 50
+SMALL_PART_OF_MEAN = 0.01
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A span that stands out: its first month and length, and whether it lies above."""
+
+    first: int
+    months: int
+    above: bool
+
+
+@dataclass(frozen=True)
+class Predicted:
+    """What the last months are judged by; arrays have one value a month, NaN where nothing is judged.
+
+    Attributes
+    ----------
+    observed, expected, lower, upper : array
+        Wears with the event, or mean of the logs above the usual; single months.
+    marks : tuple of Mark
+    ratio_year : float
+        Observed over expected in the judged months; for amounts the ratio of geometric means.
+    """
+
+    observed: Floats
+    expected: Floats
+    lower: Floats
+    upper: Floats
+    marks: tuple[Mark, ...]
+    ratio_year: float
+
+
+def season_of(months: Codes, first: int) -> Floats:
+    """Return constant, cosine and sine of the month in the year; `first` is month 0's number in the year."""
+    angle = 2 * np.pi * ((months + first) % 12) / 12
+    return np.column_stack([np.ones(len(months)), np.cos(angle), np.sin(angle)])
+
+
+def predicted_counts(
+    flag: Floats, month: Codes, strata: Codes, incidents: Codes, over: int, first: int
+) -> Predicted | None:
+    """Judge wears with an event; None where months or events are too few.
+
+    Parameters
+    ----------
+    flag : array
+        One value a wear: 1 with the event.
+    month : array
+        Month of each wear, counted from the first.
+    strata, incidents : array
+        Kind and task, and incident, of each wear, as numbers (-1: none).
+    over : int
+        How many months are over.
+    first : int
+        Number of month 0 in its year (0: January).
+    """
+    judged = min(MOST_JUDGED, over - BASELINE)
+    if judged < 1:
+        return None
+    start = over - judged - BASELINE
+    base = (month >= start) & (month < over - judged)
+    if flag[base].sum() < FEWEST_EVENTS:
+        return None
+    due = _expected(flag, strata, base)
+    window = np.arange(start, over)
+    observed = np.bincount(month, flag, minlength=over)[start:over].astype(np.float64)
+    offset = np.maximum(np.bincount(month, due, minlength=over)[start:over], 1e-9)
+    columns = 3 if flag[base].sum() >= FEWEST_FOR_A_SEASON else 1
+    x = season_of(window, first)[:, :columns]
+    inside = slice(0, BASELINE)
+    b = _poisson_fit(x[inside], observed[inside], offset[inside])
+    mean = offset * np.exp(x @ b)
+    spread = dispersion_by(incidents[base], flag[base], np.clip(due[base], 0, 1))
+    z = (observed[inside] - mean[inside]) / np.sqrt(spread * mean[inside])
+    between = max(1.0, float((z**2).sum()) / (BASELINE - columns))
+    r = alike(z)
+    cov = spread * between * np.linalg.pinv((x[inside] * mean[inside, None]).T @ x[inside])
+    marks, lower, upper = [], np.full(over, np.nan), np.full(over, np.nan)
+    for begin, length in _spans(BASELINE, BASELINE + judged):
+        those = slice(begin, begin + length)
+        middle, g = float(mean[those].sum()), mean[those] @ x[those]
+        variance = spread * middle * (1 + (between - 1) * _together(length, r)) + float(g @ cov @ g)
+        low, high = _count_limits(middle, variance)
+        count = float(observed[those].sum())
+        if count < low or count > high:
+            marks.append(Mark(start + begin, length, count > high))
+        if length == 1:
+            lower[start + begin], upper[start + begin] = low, high
+    seen, expected = np.full(over, np.nan), np.full(over, np.nan)
+    seen[start:over], expected[start:over] = observed, mean
+    ratio = float(observed[BASELINE:].sum() / mean[BASELINE:].sum())
+    return Predicted(seen, expected, lower, upper, tuple(marks), ratio)
+
+
+def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first: int) -> Predicted | None:
+    """Judge an amount a wear by the mean of its logarithms; None where months or wears are too few."""
+    judged = min(MOST_JUDGED, over - BASELINE)
+    usable = np.isfinite(values) & (values >= 0) & (month < over)
+    if judged < 1 or not usable.any() or not values[usable].mean():
+        return None
+    start = over - judged - BASELINE
+    logs = np.log(values[usable] + SMALL_PART_OF_MEAN * values[usable].mean())
+    when, lot = month[usable], strata[usable]
+    base = (when >= start) & (when < over - judged)
+    if base.sum() < FEWEST_FOR_A_SEASON:
+        return None
+    rest = logs - _expected(logs, lot, base)
+    size = np.bincount(when, minlength=over)[start:over].astype(float)
+    if (size[:BASELINE] > 0).sum() < BASELINE // 2:
+        return None
+    total = np.bincount(when, rest, minlength=over)[start:over]
+    mean = np.divide(total, size, out=np.zeros(len(size)), where=size > 0)
+    x = season_of(np.arange(start, over), first)
+    inside = slice(0, BASELINE)
+    root = np.sqrt(size[inside])
+    b, *_ = np.linalg.lstsq(x[inside] * root[:, None], mean[inside] * root, rcond=None)
+    gap = mean - x @ b
+    freedom = int((size[inside] > 0).sum()) - 3
+    spread = float((size[inside] * gap[inside] ** 2).sum()) / freedom
+    r = alike(gap[inside] * root)
+    cov = spread * np.linalg.pinv((x[inside] * size[inside, None]).T @ x[inside])
+    from scipy.special import stdtrit
+
+    reach = float(stdtrit(freedom, 1 - LEVEL))
+    marks, lower, upper = [], np.full(over, np.nan), np.full(over, np.nan)
+    for begin, length in _spans(BASELINE, BASELINE + judged):
+        those = slice(begin, begin + length)
+        wears = float(size[those].sum())
+        if not wears:
+            continue
+        share = size[those] / wears
+        g = share @ x[those]
+        error = math.sqrt(spread / wears * _together(length, r) + float(g @ cov @ g))
+        middle = float(share @ gap[those])
+        if abs(middle) > reach * error:
+            marks.append(Mark(start + begin, length, middle > 0))
+        if length == 1:
+            usual = float((x @ b)[begin])
+            lower[start + begin], upper[start + begin] = usual - reach * error, usual + reach * error
+    seen, expected = np.full(over, np.nan), np.full(over, np.nan)
+    seen[start:over], expected[start:over] = np.where(size > 0, mean, np.nan), x @ b
+    late = size[BASELINE:]
+    ratio = math.exp(float((late * gap[BASELINE:]).sum() / late.sum())) if late.sum() else math.nan
+    return Predicted(seen, expected, lower, upper, tuple(marks), ratio)
+
+
+def alike(values: Floats) -> float:
+    """Return how alike neighbours are: lag-1 correlation, less its bias from few values, from 0 to 0.8."""
+    n = len(values)
+    gap = values - values.mean()
+    spread = float((gap**2).sum())
+    if n < 4 or spread <= 0:
+        return 0.0
+    r = float((gap[1:] * gap[:-1]).sum()) / spread
+    return min(0.8, max(0.0, r + (1 + 4 * r) / n))
+
+
+def _together(length: int, r: float) -> float:
+    """By how much more the sum of so many months varies when neighbours are alike."""
+    return 1 + 2 * sum((1 - j / length) * r**j for j in range(1, length))
+
+
+def _spans(begin: int, end: int) -> Iterator[tuple[int, int]]:
+    for length in SPANS:
+        for first in range(begin, end - length + 1):
+            yield first, length
+
+
+def _expected(values: Floats, strata: Codes, base: NDArray[np.bool_]) -> Floats:
+    """Return each wear's mean of its kind and task in the baseline; of all where that has none there."""
+    width = int(strata.max(initial=0)) + 1
+    size = np.bincount(strata[base], minlength=width)
+    total = np.bincount(strata[base], values[base], minlength=width)
+    overall = float(values[base].mean())
+    mean = np.divide(total, size, out=np.full(width, overall), where=size > 0)
+    return np.asarray(mean[strata], dtype=np.float64)
+
+
+def _poisson_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:
+    """Fit counts = offset exp(x b) (iteratively reweighted least squares)."""
+    b = np.zeros(x.shape[1])
+    b[0] = math.log(max(counts.sum(), 0.5) / offset.sum())
+    for _ in range(50):
+        mean = offset * np.exp(np.clip(x @ b, -20, 20))
+        step = np.linalg.pinv((x * mean[:, None]).T @ x) @ (x.T @ (counts - mean))
+        b = b + np.clip(step, -1, 1)
+        if np.abs(step).max() < 1e-8:
+            break
+    return b
+
+
+def _count_limits(mean: float, variance: float) -> tuple[float, float]:
+    """Return the least and greatest count that is not marked."""
+    from scipy.stats import nbinom, poisson  # type: ignore[attr-defined]
+
+    if variance <= mean * 1.0001:
+        low, high = poisson.ppf([LEVEL, 1 - LEVEL], mean)
+    else:
+        size = mean**2 / (variance - mean)
+        low, high = nbinom.ppf([LEVEL, 1 - LEVEL], size, mean / variance)
+    return float(low), float(high)

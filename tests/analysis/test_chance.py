@@ -1,0 +1,152 @@
+"""Who is named and what is marked: the method's equations, and a sample of simulated services.
+
+All figures, over 200 ledgers: `python -m tests.benchmarks.chance`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.stats import binom
+
+from analysis.trends.comparisons import QUESTIONS, signals
+from analysis.trends.ledger import SET_EVENTS
+from analysis.trends.naming import (
+    dispersion_by,
+    expected_of,
+    judged_groups,
+    judged_ones,
+    smallest_effect,
+    strata_of,
+    tail,
+)
+from analysis.trends.prediction import BASELINE, predicted_counts, predicted_logs
+from dashboard.trends.sentences import smallest_text
+from tests.benchmarks.chance import ledger, marked, named, step_seen
+
+SAMPLE = 6
+
+
+def test_few_of_a_sample_of_null_ledgers_name_anybody_or_mark_a_chart() -> None:
+    """Alarms in runs of three used to name an innocent person in 38 of 40 such ledgers."""
+    made = [ledger(seed) for seed in range(SAMPLE)]
+    # 1 in 20 at most: two or more of six come once in thirty samples.
+    assert sum(bool(named(one)) for one in made) <= 1
+    assert sum(marked(one) for one in made) <= 1
+
+
+def test_planted_effects_are_found() -> None:
+    assert ("station", "Station 2") in named(ledger(1001, planted={"station": 4.0}))
+    assert ("wearer", "W-025") in named(ledger(1002, planted={"wearer": 14.0}))
+    assert ("set", "S-040") in named(ledger(1003, planted={"set": 12.0}))
+    assert step_seen(ledger(2001, late=4.0))
+
+
+def test_runs_of_alarms_count_no_more_than_single_ones() -> None:
+    wears = ledger(3)
+    longer = wears.with_columns(pl.col("no_motion_alarms", "distress_alarms") * 9)
+    nothing = pl.DataFrame(schema=SET_EVENTS)
+    assert signals(wears, nothing).found == signals(longer, nothing).found
+
+
+def test_the_expected_count_follows_kind_and_task() -> None:
+    """A station that attends only fires is compared with the service's fires."""
+    fires = {"kind": ["incident"] * 60 + ["drill"] * 60, "task": [None] * 120}
+    wears = pl.DataFrame(fires, schema_overrides={"task": pl.String})
+    flag = np.array([1.0] * 12 + [0.0] * 48 + [1.0] * 3 + [0.0] * 57)
+    expected = expected_of(flag, strata_of(wears))
+    assert expected[0] == pytest.approx(12 / 60)
+    assert expected[-1] == pytest.approx(3 / 60)
+    station = np.array([0] * 60 + [1] * 60)  # one has all fires, the other all drills
+    alone = np.arange(120)
+    judged = judged_groups(station, flag, expected, alone, alone)
+    assert judged.observed.tolist() == [12.0, 3.0]
+    assert judged.expected == pytest.approx([12.0, 3.0])
+    assert (judged.chance > 0.4).all()
+
+
+def test_the_chance_is_the_binomial_tail_of_thinned_counts() -> None:
+    # R (scipy.stats.binom): with dispersion 1 the exact tail of O or more of T at E / T.
+    flag = np.array([1.0] * 9 + [0.0] * 91)
+    unit = np.array([0] * 9 + [1] * 91)
+    expected = np.full(100, 0.09)
+    judged = judged_groups(unit, flag, expected, np.arange(100), np.arange(100))
+    assert judged.chance[0] == pytest.approx(binom.sf(8, 9, 0.09))
+
+
+def test_incidents_that_cluster_thin_the_counts() -> None:
+    flag = np.array([1.0] * 10 + [0.0] * 90)
+    clustered, expected = np.arange(100) // 10, np.full(100, 0.1)
+    # By hand: one incident has 10 where 1 is expected, nine have 0: (81 + 9) / (100 x 0.09) = 10.
+    assert dispersion_by(clustered, flag, expected) == pytest.approx(10.0)
+    assert dispersion_by(np.arange(100), flag, expected) == pytest.approx(1.0)
+
+
+def test_an_outlier_does_not_hide_itself() -> None:
+    flag = np.zeros(400)
+    flag[:12] = 1.0
+    flag[100:109] = 1.0
+    judged = judged_ones(np.repeat(np.arange(20), 20), flag, np.full(400, flag.mean()))
+    assert judged.observed[0] == 12
+    assert judged.dispersion[0] < judged.dispersion[10]
+
+
+def test_the_smallest_effect_is_found_eight_times_in_ten() -> None:
+    """By simulation: negative-binomial counts at the effect's ratio reach what is named in 0.8 of draws."""
+    rng = np.random.default_rng(1)
+    flag = (rng.random(4000) < 0.04).astype(float)
+    station = np.arange(4000) % 6
+    judged = judged_groups(station, flag, np.full(4000, 0.04), np.arange(4000) // 4, np.arange(4000) % 120)
+    level = QUESTIONS["group"] / 60
+    effect = smallest_effect(judged, np.ones(6, dtype=bool), level)
+    assert effect is not None
+    phi, total = float(judged.dispersion[0]), float(judged.observed.sum())
+    counts = np.arange(1.0, 400.0)
+    each = np.ones(len(counts))
+    needed = counts[tail(counts, total, effect.expected * each, phi * each) <= level][0]
+    mean = effect.ratio * effect.expected
+    size = max(phi - 1, 1e-6)  # a gamma mixture of Poisson counts is negative binomial
+    drawn = rng.poisson(rng.gamma(mean / size, size, 20000))
+    assert np.mean(drawn >= needed) == pytest.approx(0.8, abs=0.06)
+    assert "a station with" in smallest_text({"station": effect})
+    assert smallest_text({"station": None}) == "There are too few events to notice even large differences."
+
+
+def test_a_step_is_marked_and_a_season_is_not() -> None:
+    rng = np.random.default_rng(4)
+    month = np.repeat(np.arange(36), 120)
+    season = 0.06 * (1 + 0.6 * np.cos(2 * np.pi * month / 12))
+    none = np.full(len(month), -1)
+    flat = (rng.random(len(month)) < season).astype(float)
+    quiet = predicted_counts(flat, month, np.zeros(len(month), dtype=np.int64), none, 36, 0)
+    assert quiet is not None
+    assert quiet.marks == ()
+    step = np.where(month >= 24, 2.2, 1.0)
+    raised = (rng.random(len(month)) < season * step).astype(float)
+    found = predicted_counts(raised, month, np.zeros(len(month), dtype=np.int64), none, 36, 0)
+    assert found is not None
+    assert any(mark.months == 12 and mark.above for mark in found.marks)
+    assert found.ratio_year == pytest.approx(2.2, abs=0.4)
+    assert np.isnan(found.upper[:BASELINE]).all()
+
+
+def test_a_fall_of_amounts_is_marked_by_their_logarithms() -> None:
+    rng = np.random.default_rng(5)
+    month = np.repeat(np.arange(36), 60)
+    values = rng.lognormal(3.0, 0.4, len(month)) * np.where(month >= 24, 0.7, 1.0)
+    found = predicted_logs(values, month, np.zeros(len(month), dtype=np.int64), 36, 0)
+    assert found is not None
+    assert any(mark.months == 12 and not mark.above for mark in found.marks)
+    assert found.ratio_year == pytest.approx(0.7, abs=0.05)
+
+
+def test_too_few_months_or_events_are_not_judged() -> None:
+    month = np.repeat(np.arange(24), 50)
+    zero = np.zeros(len(month), dtype=np.int64)
+    assert predicted_counts(np.ones(len(month)), month, zero, zero, 24, 0) is None
+    month = np.repeat(np.arange(30), 50)
+    zero = np.zeros(len(month), dtype=np.int64)
+    few = np.zeros(len(month))
+    few[:9] = 1.0
+    assert predicted_counts(few, month, zero, zero, 30, 0) is None
