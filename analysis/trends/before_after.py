@@ -165,7 +165,8 @@ def _count_change(
         own[side] *= count / of if of > 0 else 0.0
     own = np.clip(own, 0.0, 1.0)
     when = 2 * months + after  # a month that holds the date is two
-    by_month = spread_of(*(np.bincount(when, each).astype(np.float64) for each in (flag, own)))
+    counts, due_by_month = np.bincount(when, flag), np.bincount(when, own)
+    by_month = spread_of(counts.astype(np.float64), due_by_month.astype(np.float64))
     phi = max(dispersion_by(incidents, flag, own), by_month)
     ratio, low, high = rate_ratio(early, late, due_early, due_late, phi)
     sizes = int((~after).sum()), int(after.sum())

@@ -9,6 +9,7 @@ import flask
 import polars as pl
 from dash import Dash, dcc, html
 
+from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal
 from analysis.trends.measures import (
     FEWEST_WEARS_FOR_A_RATE,
@@ -21,9 +22,9 @@ from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import Context
 from dashboard.listing import cell, listing
+from dashboard.trends import before_after_view, words
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
-from dashboard.trends import words
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sections import CONFIG, aria
@@ -88,7 +89,9 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         if compared[part].null_count() < len(compared):
             parts.append(trends_sections.parts(compared, part, found))
     of_these = look.ledger["forecasts"].filter(pl.col("wear_id").is_in(wears["wear_id"].implode()))
+    since = choice.since
     parts += [
+        before_after_view.section(wears, choice, changes(wears, date.fromisoformat(since)) if since else []),
         due,
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, events_in(look, choice), found),

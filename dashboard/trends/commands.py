@@ -59,6 +59,13 @@ DAY = _Day(["%Y-%m-%d"])
     help="Exact counts, sets, forecasts, rest and people who stand out: inside the service only.",
 )
 @click.option(
+    "--before-after",
+    "since",
+    type=DAY,
+    metavar="DATE",
+    help="With --inside: also compare what was before this day with what came from it on.",
+)
+@click.option(
     "--replace",
     "replaced",
     metavar="PERIOD",
@@ -81,6 +88,7 @@ def audit(
     first: datetime | None,
     last: datetime | None,
     for_inside: bool,
+    since: datetime | None,
     replaced: str | None,
     reason: str | None,
     profile_file: str | None,
@@ -118,6 +126,8 @@ def audit(
         raise click.BadParameter(f"{last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}", param_hint="--to")
     if (replaced is None) != (reason is None):
         raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
+    if since is not None and not for_inside:
+        raise click.UsageError("--before-after compares exact counts: it goes with --inside.")
     if not archive_folder.is_dir():
         raise ArchiveProblem(
             f"there is no archive at {archive_folder}; make one with `underair import LOG --archive "
@@ -139,7 +149,7 @@ def audit(
     if replaced is not None and reason is not None:
         _publish_anew(place, tables["wears"], replaced, reason, profile, now)
     if for_inside:
-        shown, note, sheet = _inside(chosen, profile, now)
+        shown, note, sheet = _inside(chosen, profile, now, since)
     else:
         shown, note, sheet = _outside(place, tables["wears"], first, last, profile, now)
     _write(out, shown, note, sheet)
@@ -197,15 +207,19 @@ def _outside(
     return shown, readme(profile.name, shown, fewest), published_html(known, month, profile, now)
 
 
-def _inside(ledger: Ledger, profile: Profile, now: datetime) -> Shown:
+def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | None) -> Shown:
     from analysis.trends.audit import audit as audit_ledger
+    from analysis.trends.before_after import changes, table_of
     from dashboard.trends.inside_summary import inside_html, inside_months
     from dashboard.trends.summary_words import inside_readme
 
     made = audit_ledger(ledger, profile)
-    months = inside_months(made)
-    sheet = inside_html(made, months[-1] if months else "", profile, now)
-    return made.tables, inside_readme(profile.name, made.tables), sheet
+    tables, months = dict(made.tables), inside_months(made)
+    found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
+    if found is not None:
+        tables["before_after"] = table_of(found[1])
+    sheet = inside_html(made, months[-1] if months else "", profile, now, compared=found)
+    return tables, inside_readme(profile.name, tables), sheet
 
 
 def _write(out: Path, shown: dict[str, pl.DataFrame], note: str, sheet: str) -> None:

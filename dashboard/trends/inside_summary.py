@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from html import escape
 from typing import Any
 
@@ -11,10 +11,11 @@ import polars as pl
 
 from analysis.profile import Profile
 from analysis.trends.audit import ALL, Audit
+from analysis.trends.before_after import Change
 from analysis.trends.comparisons import Signal
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS
-from dashboard.trends import sentences
+from dashboard.trends import before_after_view, sentences
 from dashboard.trends import summary_words as words
 from dashboard.trends.summary import (
     MONTHS_BEFORE,
@@ -38,7 +39,12 @@ def inside_months(made: Audit, year: str = "") -> list[str]:
 
 
 def inside_html(
-    made: Audit, month: str, profile: Profile, made_at: datetime, others: Sequence[str] = ()
+    made: Audit,
+    month: str,
+    profile: Profile,
+    made_at: datetime,
+    others: Sequence[str] = (),
+    compared: tuple[date, Sequence[Change]] | None = None,
 ) -> str:
     """Return the sheet.
 
@@ -51,6 +57,8 @@ def inside_html(
     made_at : datetime
     others : sequence of str
         Months that the page links to, on the screen only.
+    compared : (date, changes), optional
+        What to say of before and after a day.
     """
     by_month = made.tables["by_month"]
     body: list[str] = []
@@ -64,6 +72,13 @@ def inside_html(
             f'<div class="two">{section(words.PLANNING_INSIDE, planning)}{section(words.REST, rest)}</div>',
             section(words.FORECASTS, _forecasts(made.tables["forecasts"])),
         ]
+    if compared is not None:
+        since, found = compared
+        table = (
+            table_of(before_after_view.HEADS, before_after_view.rows_of(found), (1, 2, 3, 4)) if found else ""
+        )
+        said = f"<p>{escape(before_after_view.lead(found, since))}</p>{table}<p>{escape(before_after_view.NOTE)}</p>"
+        body.append(section(before_after_view.TITLE, said))
     title = words.TITLE.format(month=month) if month else words.NO_MONTH
     return sheet(title, body, profile, made_at, words.INSIDE_ONLY, "")
 

@@ -75,6 +75,7 @@ class Choice:
     role: str = ""
     cylinder: int = 1
     units: str = METRIC.name
+    since: str = ""
 
     @property
     def display(self) -> Units:
@@ -91,6 +92,8 @@ class Choice:
             said["cylinder"] = str(one.cylinder)
         if one.units != METRIC.name:
             said["units"] = one.units
+        if one.since:
+            said["since"] = one.since
         return "/trends" + (f"?{urlencode(said)}" if said else "")
 
 
@@ -105,9 +108,17 @@ def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
     }
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
+        since=_day(query.get("since", "")),
         units=query.get("units", "") if query.get("units") in UNITS else METRIC.name,
         cylinder=int(cylinder) if cylinder.isdecimal() and int(cylinder) < len(CYLINDERS) else 1,
     )
+
+
+def _day(word: str) -> str:
+    try:
+        return str(date.fromisoformat(word))
+    except ValueError:
+        return ""
 
 
 def years_of(wears: pl.DataFrame) -> list[int]:

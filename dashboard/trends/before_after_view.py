@@ -1,0 +1,90 @@
+"""Before and after a date on screen and on paper: which figures changed, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import polars as pl
+from dash import html
+
+from analysis.trends.before_after import Change
+from analysis.trends.measures import FLAGS
+from dashboard.trends import summary_words
+from dashboard.trends.sections import aria
+from dashboard.trends.sentences import figure
+from dashboard.trends.view import Choice
+
+TITLE = "Before and after a date"
+ASK = "Did a change help, such as a training or a new rule? Choose its day."
+OTHER_DAY = "Any other day works in the address: since=2031-04-15."
+LEAD = "Before {since}: {before:,} wears. From that day: {after:,} wears."
+TOO_FEW = "Fewer than 20 wears are on one side of {since}."
+HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Reading")
+NOTE = (
+    "The ratio compares wears of the same kind and task. It does not know the season: compare whole "
+    "years where "
+    "a season matters. An interval that includes 1 shows no clear change. It cannot say what caused a change."
+)
+MONTHS_OFFERED = 24
+
+
+def reading(one: Change) -> str:
+    """Return what a ratio and its interval say."""
+    if math.isnan(one.ratio):
+        return "Nothing to compare."
+    if not one.clear:
+        return "No clear change."
+    return "Less than before." if one.high < 1.0 else "More than before."
+
+
+def rows_of(found: Sequence[Change]) -> list[list[str]]:
+    """Return one row of texts for each measure, as `HEADS`."""
+    rows = []
+    for one in found:
+        title = summary_words.FLAG.get(one.measure) or summary_words.AMOUNT[one.measure]
+        if one.measure in FLAGS:
+            sides = [f"{one.before:,.0f} of {one.wears_before:,}", f"{one.after:,.0f} of {one.wears_after:,}"]
+        else:
+            sides = [figure(one.before, 2), figure(one.after, 2)]
+        high = "no limit" if math.isinf(one.high) else figure(one.high, 2)
+        ends = f"{figure(one.low, 2)} to {high}"
+        ratio = "–" if not math.isfinite(one.ratio) else figure(one.ratio, 2)
+        rows.append([title, *sides, ratio, ends, reading(one)])
+    return rows
+
+
+def lead(found: Sequence[Change], since: date) -> str:
+    """Return the sentence above the table."""
+    if not found:
+        return TOO_FEW.format(since=since)
+    return LEAD.format(since=since, before=found[0].wears_before, after=found[0].wears_after)
+
+
+def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> html.Section:
+    """Return the section of the page; without a chosen day it offers the first days of months."""
+    days = wears["started"].drop_nulls().dt.truncate("1mo").dt.date().unique().sort(descending=True)
+    links = [
+        html.A(
+            f"{day:%Y-%m-%d}", href=f"{choice.address(since=str(day))}#trends-before", **_current(day, choice)
+        )
+        for day in days.head(MONTHS_OFFERED)
+    ]
+    body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), html.P(OTHER_DAY, className="note")]
+    if choice.since:
+        head = html.Thead(html.Tr([html.Th(text, scope="col") for text in HEADS]))
+        lines = [
+            html.Tr([html.Th(row[0], scope="row"), *(html.Td(text) for text in row[1:])])
+            for row in rows_of(found)
+        ]
+        body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
+        if lines:
+            table = html.Div(html.Table([head, html.Tbody(lines)]), className="scroller", tabIndex=0)
+            body += [table, html.P(NOTE, className="note")]
+    return html.Section([html.H2(TITLE), *body], id="trends-before", className="panel before")
+
+
+def _current(day: date, choice: Choice) -> dict[str, Any]:
+    return aria(current="true") if str(day) == choice.since else {}
