@@ -74,10 +74,10 @@ def inside_html(
         ]
     if compared is not None:
         since, found = compared
-        table = (
-            table_of(before_after_view.HEADS, before_after_view.rows_of(found), (1, 2, 3, 4)) if found else ""
-        )
-        said = f"<p>{escape(before_after_view.lead(found, since))}</p>{table}<p>{escape(before_after_view.NOTE)}</p>"
+        rows = before_after_view.rows_of(found)
+        table = table_of(before_after_view.HEADS, rows, (1, 2, 3, 4)) if rows else ""
+        told = escape(before_after_view.lead(found, since))
+        said = f"<p>{told}</p>{table}<p>{escape(before_after_view.NOTE)}</p>"
         body.append(section(before_after_view.TITLE, said))
     title = words.TITLE.format(month=month) if month else words.NO_MONTH
     return sheet(title, body, profile, made_at, words.INSIDE_ONLY, "")
