@@ -28,10 +28,12 @@ from analysis.air.breathing_model import (
 )
 from analysis.air.forecast import (
     HARD_L_MIN,
+    NO_FORECAST,
     SHIPPED,
     IntervalEnds,
     Minutes,
     Scenario,
+    forecast_given,
     forecast_minutes,
 )
 from analysis.air.gas import ZERO_CELSIUS_K, Cylinder, FloatArray
@@ -289,23 +291,27 @@ class LiveEstimate:
 
     def minutes_to(self, target_bar: float) -> Minutes:
         """Return the forecast of the time until the gauge pressure is at `target_bar`, from that moment."""
-        said = forecast_minutes(self._passage(target_bar)[:, list(SAID_AND_ENDS)], np.array([self.time_s]))
-        return Minutes(*said[0].tolist())
+        said_s, early_s, late_s, _, _ = self._passage(target_bar)
+        if not forecast_given(said_s, self.time_s):
+            return NO_FORECAST
+        return Minutes(said_s / 60.0, early_s / 60.0, late_s / 60.0)
 
     def if_hardest(self, target_bar: float) -> Scenario:
         """Return when `target_bar` is reached if it stays as hard as the hardest three minutes so far."""
-        seconds = self._passage(target_bar)[:, kernels.F_HARDEST_S]
+        seconds = self._passage(target_bar)[kernels.F_HARDEST_S]
         rate = float(self._row[0, kernels.T_HARDEST])
         if self.time_s < kernels.WINDOW_S:
             rate = max(rate, self._hard_l_min)
-        return Scenario(float(forecast_minutes(seconds, np.array([self.time_s]))[0]), rate)
+        given = forecast_given(seconds, self.time_s)
+        return Scenario(seconds / 60.0 if given else float("nan"), rate)
 
-    def _passage(self, target_bar: float) -> FloatArray:
+    def _passage(self, target_bar: float) -> list[float]:
         passage = np.empty((1, kernels.FORECAST_WIDTH))
         kernels.first_passage(
             self._model, self._vessel, self._ends, self._hard_l_min, self._row, target_bar, passage
         )
-        return passage
+        row: list[float] = passage[0].tolist()
+        return row
 
 
 class LiveAir:

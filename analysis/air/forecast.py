@@ -22,6 +22,8 @@ EARLY_END_ONLY_S = 180.0
 """In a younger wear only the early end is worth showing: the interval holds, but it says little."""
 FARTHEST_MIN = 240.0
 """No forecast beyond that: nobody is under air so long, so the filter sees no use worth forecasting."""
+VOICE_STEP_BAR = 10.0
+"""A gauge that a person reads out is taken as rounded to this step. Our own rule."""
 HARD_L_MIN = 80.0
 """Rate of the scenario until three minutes have been seen: stair climbs reach 78 to 116 L/min."""
 
@@ -106,11 +108,19 @@ class Minutes(NamedTuple):
     high: float
 
 
+NO_FORECAST = Minutes(float("nan"), float("nan"), float("nan"))
+
+
 class Scenario(NamedTuple):
     """When a pressure is reached if breathing stays at one rate: no forecast, and no worst case either."""
 
     minutes: float
     rate_l_min: float
+
+
+def forecast_given(seconds: float, elapsed_s: float) -> bool:
+    """Return whether a first passage is given as a forecast: not too early in the wear, not too far ahead."""
+    return not (elapsed_s < FIRST_FORECAST_S and seconds > 0.0) and seconds <= 60.0 * FARTHEST_MIN
 
 
 def forecast_minutes(seconds: FloatArray, elapsed_s: FloatArray) -> FloatArray:

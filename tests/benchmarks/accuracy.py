@@ -205,6 +205,7 @@ def main() -> None:
         real = real_accuracy.real_cases(chosen.real)
         fitted = real_accuracy.simulated_cases(population(FIT_SEED, 280), 10_000)
         reported = real_accuracy.simulated_cases(population(REPORT_SEED, 350), 20_000)
+        reported += real_accuracy.restless_cases(80, 30_000)
         unseen = real_accuracy.side_by_side(real, fitted, reported)
         if chosen.plots:
             accuracy_plots.reliability_real(unseen).write_html(chosen.plots / "reliability_real.html")

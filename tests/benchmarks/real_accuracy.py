@@ -16,8 +16,10 @@ from analysis.air.breathing import AirTrack, reconstruct
 from analysis.air.forecast import SHIPPED, IntervalEnds
 from analysis.air.gas import FloatArray
 from analysis.air.learning import Forecasts, Lot, forecasts_of_wear, joined, learn_ends
+from analysis.simulation import restless_work
+from analysis.simulation.wear import simulate_wear
 from tests.benchmarks.measures import track_of
-from tests.benchmarks.population import LOW_AIR_BAR, Recorded
+from tests.benchmarks.population import LOW_AIR_BAR, REPORT_SEED, Recorded
 from tests.benchmarks.real_wears import RealWear, real_wears
 
 LOT_WEIGHTS = {
@@ -81,6 +83,24 @@ def simulated_cases(wears: Sequence[Recorded], first_number: int) -> list[Case]:
             cases.append(
                 Case("simulated", recorded.task, person, track, truth.rate_l_min, truth.free_air_left_l, rows)
             )
+    return cases
+
+
+def restless_cases(count: int, first_number: int) -> list[Case]:
+    """Return simulated work and rest, and work without rest: levels and spreads of real people."""
+    cases = []
+    for number in range(first_number, first_number + count):
+        task = restless_work.KINDS[number % 2]
+        rng = np.random.default_rng((REPORT_SEED, number))
+        wear = simulate_wear(rng, rate_l_min=restless_work.restless_rate(rng, task, 7200), until_bar=50.0)
+        reached_s = wear.reached_s(LOW_AIR_BAR)
+        if reached_s is None:
+            continue
+        track = reconstruct(wear.reading_time_s, wear.reading_bar, wear.cylinder, start_temperature_c=20.0)
+        rows = _rows(track, reached_s, number, number)
+        cases.append(
+            Case("restless", task, f"restless {number}", track, wear.rate_l_min, wear.free_air_left_l, rows)
+        )
     return cases
 
 
@@ -185,7 +205,7 @@ def side_by_side(real: list[Case], fitted: list[Case], reported: list[Case]) -> 
         f"{'':24}wears{'air used %':>14}{'rate':>7}{'band':>10}{'minutes':>14} | learnt{head} | shipped{head}"
     )
     groups: list[tuple[str, Callable[[Case], bool]]] = []
-    for kind in (*KINDS, "simulated"):
+    for kind in (*KINDS, "simulated", "restless"):
         groups.append((kind, lambda case, kind=kind: case.kind == kind))
         for low, high in zip((0.0, *HARD_L_MIN), (*HARD_L_MIN, np.inf), strict=True):
             name = f"  {kind}, {low:.0f} to {high:.0f} L/min"
@@ -198,7 +218,7 @@ def side_by_side(real: list[Case], fitted: list[Case], reported: list[Case]) -> 
                 )
             )
     for task in dict.fromkeys(case.task for case in reported):
-        groups.append((f"  simulated {task}", lambda case, task=task: case.task == task))
+        groups.append((f"  {task}", lambda case, task=task: case.task == task))
     for name, belongs in groups:
         cases = [case for case in [*real, *reported] if belongs(case)]
         if cases:
