@@ -222,6 +222,7 @@ def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
                 gap.ended_us,
                 gap.seconds,
                 gap.lost_messages,
+                gap.refused_messages,
             )
             for one in examined
             for gap in one.gaps

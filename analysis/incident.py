@@ -34,6 +34,7 @@ from analysis.findings.findings import find
 from analysis.findings.sensors import offsets_of
 from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
+from analysis.refused import note_refused, of_incident, read_refused, refused_table
 from analysis.tables import TABLES, Results
 from analysis.wears.entries import find_entries, read_gauges, turns_of
 from analysis.wears.tally import (
@@ -106,6 +107,13 @@ def analyse(
     records = power_ups(messages, sets)
     if incident_id is not None:
         records = _without_other_uses(records, _spoken(messages, incident_id))
+    refused = read_refused(messages)
+    if incident_id is not None and sets is not None:
+        refused = of_incident(refused, incident_id, sets, _spoken(messages, incident_id))
+    if scope is not None:
+        named = pl.col("incident_id")
+        refused = refused.filter(named.is_null() | named.is_in(list(scope.incidents)))
+    note_refused(records, refused)
     clocks = reconcile(records)
     incidents = read_incidents(records)
     book = read_tallies(records)
@@ -159,6 +167,7 @@ def analyse(
         "alarms": alarms_table(alarms),
         "heat": heat_table(examined),
         "gaps": gaps_table(examined),
+        "refused": refused_table(refused),
         "clocks": clocks_table(clocks.table, records, window),
         "findings": find(context),
         "turn_back": turn_back_table(examined, turns),

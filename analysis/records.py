@@ -86,7 +86,11 @@ class Channel:
 
 @dataclass(slots=True)
 class PowerUp:
-    """All that one speaker said from one power-up on; `use` counts those of the same number."""
+    """All that one speaker said from one power-up on; `use` counts those of the same number.
+
+    `refused_seqs` and `refused_us` are of what came and was refused (`analysis.refused`): numbers in order,
+    and times of receipt where no number could be read.
+    """
 
     role: str
     name: str
@@ -95,6 +99,8 @@ class PowerUp:
     conflicts: list[int] = field(default_factory=list)
     seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     use: int = 0
+    refused_seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    refused_us: Ints = field(default_factory=lambda: np.empty(0, np.int64))
 
     @property
     def key(self) -> Key:

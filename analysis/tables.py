@@ -70,7 +70,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("peak_temperature_c", pl.Float64, "°C", "highest reading of the set's heat sensor"),
         ("heat_dose", pl.Float64, "", "dose at the end, by the profile's law; not what a body felt"),
         ("gap_s", pl.Float64, "s", "seconds of silence inside the wear"),
-        ("lost_messages", pl.Int64, "", "sequence numbers missing inside the wear"),
+        ("lost_messages", pl.Int64, "", "sequence numbers missing inside the wear, and not refused"),
         ("entry_id", pl.String, "", "the entry that this wear belongs to"),
     ),
     "entries": _columns(
@@ -147,7 +147,18 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("started", TIME, "", "last pressure reading before the silence"),
         ("ended", TIME, "", "first pressure reading (at the end of a wear also `power off`) after it"),
         ("seconds", pl.Float64, "s", "length of the silence"),
-        ("lost_messages", pl.Int64, "", "sequence numbers missing in between"),
+        ("lost_messages", pl.Int64, "", "sequence numbers missing in between, and not refused"),
+        ("refused_messages", pl.Int64, "", "messages in between that were received, but refused"),
+    ),
+    "refused": _columns(
+        ("set_id", pl.String, "", "the set whose messages were refused, by their topic; null for a desk's"),
+        ("desk_id", pl.String, "", "the desk; null for a set's"),
+        ("kind", pl.String, "", "kind of message, by the topic"),
+        ("reason", pl.String, "", "what is wrong with the first of them"),
+        ("path", pl.String, "", "JSON path of the field; null when the whole message is meant"),
+        ("first", TIME, "", "received: the first"),
+        ("last", TIME, "", "received: the last"),
+        ("messages", pl.Int64, "", "how many"),
     ),
     "clocks": _columns(
         ("set_id", pl.String, "", "the set"),

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from analysis.records import lost_between, micros
+from analysis.records import PowerUp, lost_between, micros
+from analysis.refused import refused_between
 from analysis.wears.wears import Wear
 
 SILENCE_INTERVALS = 3.0
@@ -24,6 +25,7 @@ class Gap:
     ended_us: int
     seconds: float
     lost_messages: int
+    refused_messages: int
     before_identity: str
     after_identity: str
     at_end: bool = False
@@ -61,28 +63,36 @@ def gaps_of(wear: Wear) -> list[Gap]:
     quiet_us = np.diff(wear.at_us)
     found = []
     for position in np.flatnonzero(quiet_us * 1e-6 > limit_s).tolist():
-        first_seq, last_seq = sorted((int(wear.seq[position]), int(wear.seq[position + 1])))
+        lost, refused = _missing(
+            wear.power_up,
+            (int(wear.seq[position]), int(wear.seq[position + 1])),
+            (int(wear.at_us[position]), int(wear.at_us[position + 1])),
+        )
         found.append(
             Gap(
                 wear=wear,
                 started_us=int(wear.at_us[position]),
                 ended_us=int(wear.at_us[position + 1]),
                 seconds=float(quiet_us[position]) * 1e-6,
-                lost_messages=lost_between(wear.power_up, first_seq, last_seq),
+                lost_messages=lost,
+                refused_messages=refused,
                 before_identity=wear.identity(position),
                 after_identity=wear.identity(position + 1),
             )
         )
     following = wear.following
     if following is not None and (following.at_us - wear.ended_us) * 1e-6 > limit_s:
-        first_seq, last_seq = sorted((int(wear.seq[-1]), following.seq))
+        lost, refused = _missing(
+            wear.power_up, (int(wear.seq[-1]), following.seq), (wear.ended_us, following.at_us)
+        )
         found.append(
             Gap(
                 wear=wear,
                 started_us=wear.ended_us,
                 ended_us=following.at_us,
                 seconds=(following.at_us - wear.ended_us) * 1e-6,
-                lost_messages=lost_between(wear.power_up, first_seq, last_seq),
+                lost_messages=lost,
+                refused_messages=refused,
                 before_identity=wear.identity(-1),
                 after_identity=following.identity,
                 at_end=True,
@@ -91,6 +101,14 @@ def gaps_of(wear: Wear) -> list[Gap]:
     return found
 
 
+def _missing(power_up: PowerUp, seqs: tuple[int, int], times_us: tuple[int, int]) -> tuple[int, int]:
+    """Return how many messages between two heard ones never came, and how many came and were refused."""
+    between = min(seqs), max(seqs)
+    refused = refused_between(power_up, between, times_us)
+    return max(0, lost_between(power_up, *between) - refused), refused
+
+
 def lost_in(wear: Wear) -> int:
     """Return how many messages of any kind between the wear's first and last reading never came."""
-    return lost_between(wear.power_up, int(wear.seq.min()), int(wear.seq.max()))
+    seqs = int(wear.seq.min()), int(wear.seq.max())
+    return _missing(wear.power_up, seqs, (wear.started_us, wear.ended_us))[0]

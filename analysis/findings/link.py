@@ -47,10 +47,17 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             gap.ended_us,
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
             f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
-            f"({_heard_next(gap, one)}); lost: {counted(gap.lost_messages, 'message')}. "
+            f"({_heard_next(gap, one)}); {_missing(gap)}. "
             f"{_said_down(gap, context)}What happened inside was not observed.",
             [gap.before_identity, gap.after_identity],
         )
+
+
+def _missing(gap: Gap) -> str:
+    if not gap.refused_messages:
+        return f"lost: {counted(gap.lost_messages, 'message')}"
+    lost = f"; lost: {counted(gap.lost_messages, 'message')}" if gap.lost_messages else ""
+    return f"received, but refused: {counted(gap.refused_messages, 'message')}{lost}"
 
 
 def _heard_next(gap: Gap, one: Examined) -> str:
@@ -82,7 +89,7 @@ def _end(one: Examined) -> Iterator[Finding]:
                 gap.ended_us,
                 f"The end was not heard: last reading {wear.pressure_bar[-1]:.0f} bar at "
                 f"{clock(gap.started_us)}, then nothing until {clock(gap.ended_us)} "
-                f"({_heard_next(gap, one)}); lost: {counted(gap.lost_messages, 'message')}. The wear may "
+                f"({_heard_next(gap, one)}); {_missing(gap)}. The wear may "
                 "have gone on between the two.",
                 [gap.before_identity, gap.after_identity],
             )

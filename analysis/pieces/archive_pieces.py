@@ -148,6 +148,7 @@ def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, la
             pl.max_horizontal("until", pl.lit(span["last"][0], of_it.schema["until"])),
         ),
         power_ups=power_ups.with_columns(that),
+        sets=pieces.sets.filter(mine | of_also).with_columns(that).unique().sort(pl.all()),
         incidents=pieces.incidents.filter(mine),
         desks=pieces.desks.filter(mine),
         later=pieces.later.filter(mine),

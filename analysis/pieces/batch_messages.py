@@ -10,10 +10,11 @@ import numpy as np
 import polars as pl
 
 from analysis.incident import Scope
-from analysis.pieces.identity import KNOWN_AFTER
+from analysis.pieces.identity import KNOWN_AFTER, ONE_STRETCH
 from analysis.pieces.intervals import overlaps
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
+from analysis.refused import whose
 from ingest.archive.index import later_note
 from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
@@ -47,7 +48,7 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
         raise nothing_is_there(folder, rows, since)
     archive = open_archive(folder)
     without = tuple(NUMBERS) if bare else ()
-    said = _said(archive, batch, [*_READINGS, *DESK_KINDS], without)
+    said = _said(archive, batch, [*_READINGS, *DESK_KINDS, "refused"], without)
     by_piece: dict[str, dict[int, pl.DataFrame]] = {}
     for kind in _READINGS:
         if kind != "link":
@@ -59,6 +60,7 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
             live = mine.filter(pl.col("received").is_between(pl.col("first"), pl.col("last")))
             by_piece[kind] = _by_piece(live.drop("first", "last", "power_up"))
     by_piece["link"] = _by_piece(_links(said["link"], batch))
+    by_piece["refused"] = _by_piece(_refused(said["refused"], batch))
     by_piece["setup"] = _by_piece(_setups(archive, batch))
     desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
     later = _by_piece(_later_notes(archive, batch, said["note"].schema))
@@ -106,6 +108,7 @@ def _said(archive: Archive, batch: Pieces, kinds: list[str], bare: tuple[str, ..
     of_sets = pl.col("set_id").is_in(sets.implode()) & pl.col("received").is_between(since, until)
     only = {kind: of_sets for kind in kinds if kind in SET_KINDS and len(sets)}
     only |= {kind: pl.col("desk_id").is_in(desks.implode()) for kind in kinds if kind in DESK_KINDS}
+    only |= {kind: pl.lit(value=True) for kind in kinds if kind == "refused"}
     return archive.messages(since - BEFORE, until + AFTER, only, bare)
 
 
@@ -167,6 +170,34 @@ def _links(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
         pl.col("boot").is_null() | (pl.col("boot") == pl.col("of_boot"))
     )
     return mine.select("piece", *said.columns).unique(maintain_order=True)
+
+
+def _refused(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
+    """Return what was refused of the sets and desks of each piece, in their time.
+
+    A desk may have spoken of any of its incidents: the analysis looks whether the payload names one.
+    """
+    named = whose(said).with_row_index("row")
+    asked = named.select(
+        "row",
+        pl.format("{}/{}", "role", "speaker").alias("name"),
+        pl.col("received").alias("low"),
+        pl.col("received").alias("high"),
+    )
+    spans = batch.table.filter(~pl.col("of_desk")).select("piece", "since", "until")
+    of_desks = batch.desks.join(spans, on="piece").select(
+        "piece", pl.format("desk/{}", "desk_id").alias("name"), first="since", last="until"
+    )
+    of_sets = batch.sets.select(
+        "piece",
+        pl.format("set/{}", "set_id").alias("name"),
+        # Half of what parts two pieces of a set: what is refused between them is of the nearer one.
+        (pl.col("first") - ONE_STRETCH / 2).alias("first"),
+        (pl.col("last") + ONE_STRETCH / 2).alias("last"),
+    )
+    there = pl.concat([of_sets, of_desks.select(of_sets.columns)])
+    mine = overlaps(asked, there, by="name").select("row", "piece").unique(maintain_order=True)
+    return mine.join(named, on="row", maintain_order="left").select("piece", *said.columns)
 
 
 def _setups(archive: Archive, batch: Pieces) -> pl.DataFrame:

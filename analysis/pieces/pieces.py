@@ -46,6 +46,8 @@ class Pieces:
         when anything does that its tables are made from; settled, until when it may still go on.
     power_ups : DataFrame
         piece, set_id, boot, first, last: what the piece answers for.
+    sets : DataFrame
+        piece, set_id, first, last: its power-ups, and sets that were tallied in, whether heard or not.
     incidents : DataFrame
         piece, incident_id, incident_use (from 1 for the first use of a name), key (see `incident_uses`).
     desks : DataFrame
@@ -63,6 +65,7 @@ class Pieces:
 
     table: pl.DataFrame
     power_ups: pl.DataFrame
+    sets: pl.DataFrame
     incidents: pl.DataFrame
     desks: pl.DataFrame
     later: pl.DataFrame
@@ -101,6 +104,7 @@ class Pieces:
             self,
             table=table,
             power_ups=mine(self.power_ups),
+            sets=mine(self.sets),
             incidents=mine(self.incidents),
             desks=mine(self.desks),
             later=mine(self.later),
@@ -118,6 +122,7 @@ class Pieces:
             self,
             table=self.table[first:last],
             power_ups=part(self.power_ups),
+            sets=part(self.sets),
             incidents=part(self.incidents),
             desks=part(self.desks),
             later=part(self.later),
@@ -289,9 +294,12 @@ def _numbered(
     table = table.with_columns(digests(table, spoken_in, said, setups, incidents, tallied).alias("digest"))
     of_set_piece = pl.col("piece") < of_sets.height
     later = said.filter("later", of_set_piece)
+    on_air = ("piece", "set_id", "first", "last")
+    tallied_in = said.filter((pl.col("kind") == "tally") & of_set_piece)
     return Pieces(
         table=table.select("piece", "since", "until", "rows", "of_desk", "key", "digest", "settled"),
         power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
+        sets=pl.concat([mine.select(on_air), tallied_in.select(on_air)]).unique().sort(pl.all()),
         incidents=incidents.select("piece", *_INCIDENT, "key"),
         desks=pl.concat(
             [

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -25,7 +24,7 @@ from analysis.simulation.troubles import build_radio_troubles
 from analysis.tables import TABLES
 from ingest.archive.archive import seal_messages
 from ingest.archive.index import DESKS, SETS, ArchiveIndex
-from ingest.contract.frames import frames_from_heard
+from ingest.contract.frames import frames_from_heard, no_messages
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 TIME = pl.Datetime("us", "UTC")
@@ -146,8 +145,8 @@ def test_what_came_twice_is_read_in_full(archive: Path, name: str, gap: str, cou
     Not the order of the parts. A space comes before any digit, and after the end of a text.
     """
     part = next((archive / "pressure").rglob("*.parquet"))
-    shutil.copy(part, part.with_name("copy.parquet"))
     frame = pl.read_parquet(part)
+    seal_messages(archive, {**no_messages(), "pressure": frame}, "copy")
     live = frame.filter(~pl.col("retained"))
     set_id = live["set_id"].mode().sort()[0]
     of_one = live.filter(pl.col("set_id") == set_id).unique(["boot", "seq"], keep="none").sort("seq")
@@ -158,7 +157,7 @@ def test_what_came_twice_is_read_in_full(archive: Path, name: str, gap: str, cou
     }
     other = first.with_columns(pl.col("pressure_bar") + 0.5, spaced[gap])
     assert ((other["payload"] < first["payload"]) == (counts == "other")).all()
-    other.write_parquet(part.with_name(f"{name}.parquet"))
+    seal_messages(archive, {**no_messages(), "pressure": other}, name)
     (batch,) = (one for one in pieces_of(archive).batches() if not one.table["of_desk"][0])
     ((bare, scope),) = messages_of(archive, batch, bare=True)
     ((whole, _),) = messages_of(archive, batch)

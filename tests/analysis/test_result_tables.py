@@ -112,6 +112,7 @@ CONTRACT = {
         ("ended", TIME),
         ("seconds", pl.Float64),
         ("lost_messages", pl.Int64),
+        ("refused_messages", pl.Int64),  # ours, at the end: received, and so not lost
     ],
     "clocks": [
         ("set_id", pl.String),

@@ -1,0 +1,142 @@
+"""Messages that were received and refused: whose they are, and which silences they explain.
+
+A message that breaks the contract is kept with its reason and is read no further. It was received, so nobody
+may call it lost. Its topic says whose it is; its payload, where that can be read, which number it has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+import msgspec
+import numpy as np
+import polars as pl
+
+from analysis.records import PowerUp, micros
+from analysis.tables import conform
+
+_TOPIC = r"^underair/v1/[^/]+/(?<role>set|desk)/(?<speaker>[^/]+)/(?<kind>[^/]+)$"
+
+
+_AROUND = pl.duration(hours=1)
+
+
+class _Said(msgspec.Struct):
+    """What of a refused payload may still be read."""
+
+    boot: int | None = None
+    seq: int | None = None
+    incident_id: str | None = None
+
+
+def whose(refused: pl.DataFrame) -> pl.DataFrame:
+    """Return refused messages with `role` (set, desk), `speaker` and `kind`, as their topics say.
+
+    Those whose topic names no speaker are left out.
+    """
+    named = refused.with_columns(pl.col("topic").str.extract_groups(_TOPIC).alias("named")).unnest("named")
+    return named.filter(pl.col("speaker").is_not_null() & ~pl.col("retained"))
+
+
+def read_refused(messages: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return the refused messages of an analysis, as `whose`, with what their payloads still tell.
+
+    Returns
+    -------
+    DataFrame
+        And `boot`, `seq` and `incident_id`; null where the payload cannot be read so far.
+    """
+    found = whose(messages["refused"]).sort("received", "topic", "payload")
+    said = [_said(payload) for payload in found["payload"]]
+    types = (("boot", pl.Int64), ("seq", pl.Int64), ("incident_id", pl.String))
+    return found.with_columns(
+        pl.Series(name, [getattr(one, name) for one in said], dtype) for name, dtype in types
+    )
+
+
+def of_incident(
+    refused: pl.DataFrame, incident_id: str, sets: Collection[str], spoken: pl.Series
+) -> pl.DataFrame:
+    """Return those of an incident: of its sets, and of desks that may have spoken of it.
+
+    Parameters
+    ----------
+    refused : DataFrame
+        From `read_refused`.
+    incident_id : str
+    sets : collection of str
+        Of the incident.
+    spoken : Series
+        When desks spoke of it; refused messages up to an hour around that count. Our own rule.
+    """
+    about = (
+        pl.when(pl.col("role") == "set")
+        .then(pl.col("speaker").is_in(list(sets)))
+        .otherwise(pl.col("incident_id").fill_null(incident_id) == incident_id)
+    )
+    if not spoken.len():
+        return refused.clear()
+    around = pl.lit(spoken.min()) - _AROUND, pl.lit(spoken.max()) + _AROUND
+    return refused.filter(about & pl.col("received").is_between(*around))
+
+
+def note_refused(records: Sequence[PowerUp], refused: pl.DataFrame) -> None:
+    """Tell each power-up of a set what of it was refused.
+
+    A number that can be read belongs to its power-up; what has none counts in the time of its receipt.
+    """
+    of_sets = refused.filter(pl.col("role") == "set")
+    if of_sets.is_empty():
+        return
+    lots = {str(key[0]): lot for key, lot in of_sets.group_by("speaker")}
+    for record in records:
+        lot = lots.get(record.name) if record.role == "set" else None
+        if lot is None:
+            continue
+        numbered = pl.col("seq").is_not_null() & pl.col("boot").is_not_null()
+        seqs = lot.filter(numbered & (pl.col("boot") == record.boot))["seq"].to_numpy()
+        # One that was kept beside it (the same number again) left no hole.
+        record.refused_seqs = np.setdiff1d(seqs.astype(np.int64), record.seqs)
+        record.refused_us = np.sort(micros(lot.filter(~numbered)["received"]))
+
+
+def refused_between(power_up: PowerUp, seqs: tuple[int, int], times_us: tuple[int, int]) -> int:
+    """Return how many messages between two numbers, or two times, were received and refused."""
+    low, high = np.searchsorted(power_up.refused_seqs, [seqs[0] + 1, seqs[1]], side="left")
+    since, until = np.searchsorted(power_up.refused_us, times_us, side="left")
+    return int(high - low + until - since)
+
+
+def refused_table(refused: pl.DataFrame) -> pl.DataFrame:
+    """Return the table `refused`: how often what was refused of whom, why, from when to when."""
+    # The value differs from message to message; what is wrong with it does not.
+    wrong = pl.col("reason").str.split(", got ").list.first()
+    said = pl.col("role") == "set"
+    return conform(
+        "refused",
+        refused.group_by("role", "speaker", "kind", "path", wrong.alias("wrong"))
+        .agg(
+            pl.col("reason").sort_by("received").first(),
+            pl.col("received").min().alias("first"),
+            pl.col("received").max().alias("last"),
+            pl.len().cast(pl.Int64).alias("messages"),
+        )
+        .sort("first", "role", "speaker", "kind", "path", "wrong")
+        .select(
+            pl.when(said).then("speaker").alias("set_id"),
+            pl.when(~said).then("speaker").alias("desk_id"),
+            "kind",
+            "reason",
+            "path",
+            "first",
+            "last",
+            "messages",
+        ),
+    )
+
+
+def _said(payload: bytes) -> _Said:
+    try:
+        return msgspec.json.decode(payload, type=_Said)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        return _Said()
