@@ -30,6 +30,7 @@
       lanes: view.lanes.length === view.allLanes.length ? "" : view.lanes.join(","),
       units: view.units,
       zone: view.zone,
+      overlay: view.overlay ? "yes" : "",
     };
   }
 
@@ -110,9 +111,11 @@
       const middle = view.at ?? (view.window[0] + view.window[1]) / 2;
       return setWindow(middle - (value * SECOND) / 2, middle + (value * SECOND) / 2);
     }
+    if (name === "picture") return saveLanes();
     if (name === "move") return { earlier: () => move(-0.5), later: () => move(0.5), in: () => zoom(0.5), out: () => zoom(2) }[value]();
     if (name === "person") return togglePerson(value);
     if (name === "units" || name === "clock") return reread(name, value);
+    if (name === "overlay") view.overlay = !view.overlay;
     if (name === "lane") {
       const wanted = view.lanes.includes(value) ? view.lanes.filter((lane) => lane !== value) : [...view.lanes, value];
       if (!wanted.length) return;
@@ -120,6 +123,14 @@
     }
     draw({ picture: true });
     ask();
+  }
+
+  // As drawn now, in the colours of the page's theme.
+  function saveLanes() {
+    const gd = lanesPlot();
+    const { width: wide, height } = gd._fullLayout;
+    const filename = `${view.incident}-${new Date(view.window[0]).toISOString().slice(0, 19).replaceAll(":", "")}`;
+    window.Plotly.downloadImage(gd, { format: "png", width: wide, height, scale: 2, filename });
   }
 
   // Units and clock change every table and finding as well: the page is made anew with them.
@@ -142,11 +153,14 @@
       person: (value) => view.people.includes(value),
       lane: (value) => view.lanes.includes(value),
       units: (value) => value === view.units,
+      overlay: () => view.overlay,
       clock: (value) => (value === "local") === local,
     };
     for (const link of document.querySelectorAll("#review-bench [data-export]")) {
       link.href = `/review/export?${query({ format: link.dataset.export })}`;
     }
+    const drawn = byId("review-lanes-svg");
+    if (drawn) drawn.href = `/review/lanes.svg?${query(width())}`;
     for (const button of document.querySelectorAll("#review-bench [data-set]")) {
       const [name, value] = split(button.dataset.set);
       if (pressed[name]) button.setAttribute("aria-pressed", String(pressed[name](value)));
@@ -270,6 +284,7 @@
     byId("review-moment-hint").hidden = true;
     byId("review-moment").replaceChildren(
       element("p", { className: "moment-clock" }, element("b", { textContent: told.clock }), ` ${told.zone}`),
+      element("p", { className: "note" }, element("a", { href: told.board, textContent: view.words.board })),
       ...told.people.map((person) =>
         element(
           "section",
@@ -323,30 +338,11 @@
     );
   }
 
-  // ---- findings
+  // ---- findings: the list is `review_findings.js`
 
-  function showFindings() {
-    const list = byId("review-findings");
-    if (!view.findings.length) {
-      list.replaceWith(element("p", { className: "note", textContent: view.words.noFindings }));
-      return;
-    }
-    list.replaceChildren(
-      ...view.findings.map((finding) => {
-        const button = element(
-          "button",
-          { type: "button", className: `finding-item grade-${finding.severity}` },
-          element("span", { className: "sign", textContent: finding.sign }),
-          element("span", { className: "whose", textContent: `${finding.who} ${finding.when}` }),
-          element("span", { className: "statement", textContent: finding.statement }),
-        );
-        button.addEventListener("click", () => {
-          jump(finding);
-          showMessages(`/review/evidence?${query({ finding: finding.id })}`);
-        });
-        return element("li", {}, button);
-      }),
-    );
+  function openFinding(finding) {
+    jump(finding);
+    showMessages(`/review/evidence?${query({ finding: finding.id })}`);
   }
 
   // ---- pointer and keys
@@ -457,10 +453,10 @@
     if (!bench.dataset.begun) {
       bench.dataset.begun = "yes";
       view = JSON.parse(bench.dataset.view);
-      showFindings();
       showChoices();
       wire();
-      window.underairNotes.begin({ view, say, again });
+      window.underairNotes.begin({ view, say, again, query });
+      window.underairFindings.begin({ view, open: openFinding });
     }
     listenToPlot();
   }

@@ -66,6 +66,17 @@
     return made;
   }
 
+  // A bookmark is a note in the record with the view that it names.
+  function keeping() {
+    const place = document.getElementById("review-bookmark-form");
+    const { words } = bench.view;
+    const name = element("input", { type: "text", required: true, maxLength: 80, placeholder: words.bookmarkName });
+    name.setAttribute("aria-label", words.bookmarkName);
+    const made = form([name, element("button", { type: "submit", textContent: words.bookmarkKeep })],
+      () => ({ bookmark: `${bench.query(bench.view.at == null ? {} : { at: String(Math.round(bench.view.at)) })}`, text: name.value }), status());
+    place.replaceChildren(made);
+  }
+
   const status = () => {
     const told = element("p", { className: "said" });
     told.setAttribute("role", "status");
@@ -106,12 +117,14 @@
   }
 
   window.underairNotes = {
+    send: post,
     begin(found) {
       bench = found;
       const place = document.getElementById("review-note-form");
       place.hidden = !bench.view.token;
       if (!bench.view.token) return;
       show(writing());
+      keeping();
       // The form follows the cursor until somebody begins to write.
       place.addEventListener("focusin", () => {
         const time = document.getElementById("review-note-time");

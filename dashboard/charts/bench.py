@@ -66,7 +66,8 @@ def bench(look: Look, token: str | None = None) -> Any:
         "whole": [look.whole.start, look.whole.end],
         "window": [look.window.start, look.window.end],
         "at": look.request.at_ms,
-        "findings": finding_items(results["findings"], setting),
+        "findings": finding_items(results["findings"], setting, look.notes),
+        "overlay": look.request.overlay,
         "token": token,
         "words": {**words.FOR_SCRIPT, **words.NOTE_FORM},
     }
@@ -76,6 +77,7 @@ def bench(look: Look, token: str | None = None) -> Any:
         "lanes": ",".join(look.request.lanes),
         "units": look.request.units,
         "zone": request.zone,
+        "overlay": "yes" if request.overlay else "",
     }
     attributes: dict[str, Any] = {"data-view": json.dumps(state, ensure_ascii=False)}
     return html.Div(
@@ -163,7 +165,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
 
 def _findings_panel() -> Any:
     return html.Section(
-        [html.H2(words.FINDINGS, id="review-findings-title"), html.Ol(id="review-findings")],
+        [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],
         className="panel found",
         **_aria(labelledby="review-findings-title"),
     )
@@ -185,7 +187,7 @@ def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
 
 def _downloads(look: Look) -> Any:
     """Links whose addresses the script keeps on the view that is shown."""
-    links = []
+    links: list[Any] = []
     for form, text in words.EXPORTS.items():
         attributes: dict[str, Any] = {"data-export": form}
         address = "/review/export?" + urlencode({"incident": look.record.about["key"], "format": form})
@@ -199,11 +201,33 @@ def _downloads(look: Look) -> Any:
             }
         )
         links.append(html.A(words.REPORT, href=address, download=""))
+    links.append(html.A(words.LANES_SVG, href="/review/lanes.svg", download="", id="review-lanes-svg"))
+    for form, text in words.PICTURES.items():
+        pressed: dict[str, Any] = {"data-set": f"picture:{form}"}
+        links.append(html.Button(text, type="button", **pressed))
     return html.Div(
         [html.Span(words.EXPORT, className="group-name"), *links],
         className="group",
         role="group",
         **_aria(label=words.EXPORT),
+    )
+
+
+def _bookmarks(look: Look) -> Any:
+    """Views that somebody named, as links; the script adds the form that keeps the present one."""
+    kept = [note for note in look.notes if note.bookmark and note.withdrawn is None]
+    links: list[Any] = [
+        html.A(note.text.partition(": ")[2] or note.text, href=f"/review?{note.bookmark}") for note in kept
+    ]
+    return html.Div(
+        [
+            html.Span(words.BOOKMARKS, className="group-name"),
+            *(links or [html.Span(words.NO_BOOKMARKS, className="none")]),
+            html.Div(id="review-bookmark-form"),
+        ],
+        className="group",
+        role="group",
+        **_aria(label=words.BOOKMARKS),
     )
 
 
@@ -216,16 +240,24 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
     return html.Section(
         [
             html.Div(
+                [_choices(words.WINDOW, "span", words.WINDOWS), _choices(words.MOVE, "move", move)],
+                className="controls",
+            ),
+            html.Div(
                 [
-                    _choices(words.WINDOW, "span", words.WINDOWS),
-                    _choices(words.MOVE, "move", move),
                     *([_choices(words.PEOPLE, "person", people)] if people else []),
                     *([_choices(words.SHOW_LANES, "lane", words.LANES)] if people else []),
                     _choices(words.UNITS, "units", words.UNIT_CHOICES),
                     _choices(words.CLOCK, "clock", words.CLOCKS),
+                    *(
+                        [_choices(words.OVERLAY, "overlay", {"yes": words.OVERLAY})]
+                        if len(people) > 1
+                        else []
+                    ),
                     _downloads(look),
+                    _bookmarks(look),
                 ],
-                className="controls",
+                className="controls more",
             ),
             html.P(id="review-said", role="status", className="said"),
             html.P(shown, id="review-shown", className="note"),
@@ -240,7 +272,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                 **_aria(label=words.LANES_LABEL),
             ),
         ],
-        className="panel",
+        className="panel lanes",
     )
 
 

@@ -38,6 +38,10 @@ class DeskNote:
         When a note that takes this one back was received.
     account : str or None
         Who was signed in at the desk, where the note says so.
+    looks_at : str or None
+        The finding that somebody looked at, of which this note says so.
+    bookmark : str or None
+        The query of a view of the review page that this note names.
     """
 
     identity: str
@@ -51,6 +55,8 @@ class DeskNote:
     withdraws: str | None = None
     withdrawn: datetime | None = None
     account: str | None = None
+    looks_at: str | None = None
+    bookmark: str | None = None
 
 
 class _Extra(msgspec.Struct):
@@ -59,6 +65,8 @@ class _Extra(msgspec.Struct):
     source: Any = None
     withdraws: Any = None
     account: Any = None
+    looks_at: Any = None
+    bookmark: Any = None
 
 
 def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
@@ -92,6 +100,8 @@ def _note(row: dict[str, Any]) -> DeskNote:
         set_id=row["set_id"],
         withdraws=_text(extra.withdraws),
         account=_text(extra.account),
+        looks_at=_text(extra.looks_at),
+        bookmark=_text(extra.bookmark),
     )
 
 

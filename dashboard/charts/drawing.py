@@ -33,6 +33,7 @@ class Window:
 class View:
     """What is drawn and how: the lanes, the units, the clock of its ticks, the width of the drawing.
 
+    With `overlay` the air and rate of all chosen people also lie on one axis, above their own lanes.
     The width says only how many words and ticks find room; until the page has told it, the narrowest page is
     assumed.
     """
@@ -41,6 +42,7 @@ class View:
     units: Units
     clock: Clock = UTC_CLOCK
     plot_px: float = NARROWEST_PX
+    overlay: bool = False
 
 
 @dataclass

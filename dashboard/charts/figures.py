@@ -27,6 +27,7 @@ from dashboard.charts.drawing import (
     typed,
 )
 from dashboard.charts.lanes import Floats, Mark, PersonLanes, Series, Span
+from dashboard.charts.overlay import draw_overlay
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 
 LANE_HEIGHT_PX = {"air": 112, "rate": 84, "motion": 44, "heat": 84}
@@ -170,6 +171,8 @@ def _draw(
     drawing = Drawing(view, window)
     if desk is not None:
         _desk_lane(drawing, desk)
+    if view.overlay and len(people) > 1:
+        draw_overlay(drawing, people, scales.pressure_bar, scales.rate_l_min)
     for person in people:
         _person(drawing, person, scales)
     return drawing

@@ -25,6 +25,7 @@ LEFT_PX = 138
 TOP_PX = 28
 BOTTOM_PX = 8
 OVERVIEW_PX = 700.0
+ROWS_PX = 200.0  # so that a lane is on the first screen of 768 lines, too
 LABEL_LETTERS = 14
 FEWEST_TEAM_LETTERS = 5
 # The less air the more ink; the ground shows through, so that it reads on a light and on a dark page.
@@ -74,7 +75,7 @@ def bin_width_s(window: Window) -> int:
 
 def row_height_px(people: int) -> float:
     """Return the height of a person's strip: roomy for a crew, narrow for a hundred."""
-    return min(max(460 / max(people, 1), 12.5), 24.0)
+    return min(max(ROWS_PX / max(people, 1), 12.5), 24.0)
 
 
 def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray[Any, np.dtype[np.float64]]:

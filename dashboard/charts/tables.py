@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
@@ -9,6 +10,7 @@ import polars as pl
 from analysis.tables import Results
 from dashboard.charts import words
 from dashboard.charts.clock import SECOND_MS
+from dashboard.charts.desk_notes import DeskNote
 from dashboard.charts.setting import Setting, amount, around, number, seconds
 from dashboard.rows import Table, cell
 
@@ -92,8 +94,20 @@ def _cylinder(row: dict[str, Any], setting: Setting) -> str:
     return f"{row['cylinder_count']} × {row['water_volume_l']:g} L, {rated}"  # water volume: always litres
 
 
-def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, Any]]:
-    """Return the findings, gravest first, then by time; `evidence` names the messages."""
+def finding_items(
+    findings: pl.DataFrame, setting: Setting, notes: Sequence[DeskNote] = ()
+) -> list[dict[str, Any]]:
+    """Return the findings, gravest first, then by time; `evidence` names the messages.
+
+    `looked` says who looked at one and when, by the notes that say so and were not withdrawn.
+    """
+    looked: dict[str, list[str]] = {}
+    for note in notes:
+        if note.looks_at and note.withdrawn is None:
+            when, whom = f"{note.received:%Y-%m-%d %H:%M} UTC", note.account or note.source
+            said = note.text.partition("” ")[2]
+            told = words.LOOKED_BY.format(when=when, whom=whom) + (f": {said}" if said else "")
+            looked.setdefault(note.looks_at, []).append(told)
     items = []
     for row in findings.iter_rows(named=True):
         start = row["started"].timestamp() * SECOND_MS if row["started"] else setting.whole.start
@@ -109,6 +123,7 @@ def finding_items(findings: pl.DataFrame, setting: Setting) -> list[dict[str, An
                 "statement": setting.sentence(row["statement"], row["started"] or row["ended"]),
                 "person": setting.owner.get(row["wear_id"] or ""),
                 "evidence": list(row["evidence"] or []),
+                "looked": looked.get(row["finding_id"], []),
                 "at": start,
                 **around(start, end, setting.whole),
             }

@@ -49,6 +49,7 @@ class Request:
     window: Window | None
     at_ms: float | None
     plot_px: float = NARROWEST_PX
+    overlay: bool = False
 
 
 def request_of(query: Mapping[str, str]) -> Request:
@@ -86,6 +87,7 @@ def request_of(query: Mapping[str, str]) -> Request:
         window=None if start is None or end is None else Window(start, end),
         at_ms=_number(query, "at"),
         plot_px=min(max(_number(query, "px") or NARROWEST_PX, NARROWEST_PX / 2), WIDEST_PX),
+        overlay=query.get("overlay") == "yes",
     )
 
 
@@ -195,7 +197,7 @@ class Look:
     def view(self) -> View:
         """How it is drawn."""
         asked = self.request
-        return View(asked.lanes or LANES, UNITS[asked.units], self.clock, asked.plot_px)
+        return View(asked.lanes or LANES, UNITS[asked.units], self.clock, asked.plot_px, asked.overlay)
 
 
 def first_choice(results: Results, everybody: pl.DataFrame) -> list[str]:
@@ -216,6 +218,8 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]], notes: Sequ
     marks: list[Mark] = []
     of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
     for note in notes:
+        if note.looks_at or note.bookmark:
+            continue  # what a reviewer did later, not what was said then
         marks.append(Mark(note.at.timestamp() * SECOND_MS, words.note_mark(note)))
     for row, at in _said(record.messages["incident"].filter(of_incident)):
         marks.append(Mark(at, f"incident {row['action']}"))

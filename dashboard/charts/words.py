@@ -325,7 +325,26 @@ NOTE_FORM = {
     ),
 }
 
+OVERLAY = "On one axis"
+OVERLAY_AIR = "Pressure, {pressure} · estimates"
+OVERLAY_RATE = "Breathing rate, {rate} · estimates"
+PICTURES = {"png": "Lanes as PNG"}
+LANES_SVG = "Lanes as SVG"
+BOOKMARKS = "Bookmarks"
+NO_BOOKMARKS = "none yet"
+LOOKED_AT = "Looked at: “{statement}”"
+LOOKED_BY = "looked at {when} by {whom}"
+BOOKMARKED = "Bookmark: {name}"
 FOR_SCRIPT = {
+    "grades": {"serious": "▲ serious", "caution": "◆ caution", "note": "○ note"},
+    "everyWearer": "every wearer",
+    "filterWearer": "Findings of",
+    "moreAlike": "{count} more of this kind",
+    "look": "Looked at",
+    "lookNote": "What you found (optional)",
+    "board": "The desk's board at this moment",
+    "bookmarkName": "Name of this view",
+    "bookmarkKeep": "Keep view",
     "noFindings": NO_FINDINGS,
     "atMost": "At most {most} wearers at once: take one away first.",
     "unreachable": "The server does not answer. What you see stays as it was.",

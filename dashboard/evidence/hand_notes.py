@@ -10,13 +10,15 @@ import secrets
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl
 
 import msgspec
 import polars as pl
 
 from dashboard.charts import words
-from dashboard.charts.clock import zone_of
+from dashboard.charts.clock import moment_of, zone_of
 from dashboard.charts.desk_notes import DeskNote
+from dashboard.charts.view import BadView, request_of
 from dashboard.evidence.notes import CERTAINTIES, LONGEST_TEXT, BadNotes, desk_of, moment_in, rfc3339
 from dashboard.live.desk import Desk
 from dashboard.results_store import IncidentRecord
@@ -25,6 +27,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 
 LONGEST_SOURCE = 80
+LONGEST_LOOK = 500
 HERE = "review page"
 
 
@@ -93,6 +96,58 @@ def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[
         "withdraws": identity,
     }
     return fields | ({"set_id": note.set_id} if note.set_id else {})
+
+
+def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
+    """Return the fields of the note that a finding was looked at.
+
+    Raises
+    ------
+    BadNotes
+        When there is no such finding, or what is said about it is too long.
+    """
+    identity, said = _text(form, "looks_at"), _text(form, "text")
+    found = record.results["findings"].filter(pl.col("finding_id") == identity)
+    if not len(found):
+        raise BadNotes(f"the incident has no finding {identity!r}; reload the page")
+    if len(said) > LONGEST_LOOK:
+        raise BadNotes(f"text must have at most {LONGEST_LOOK} characters, got {len(said)}")
+    finding = found.row(0, named=True)
+    told = words.LOOKED_AT.format(statement=finding["statement"][:LONGEST_LOOK])
+    moment = finding["started"] or record.about["started"]
+    fields = {
+        "incident_id": record.about["incident_id"],
+        "text": f"{told} {said}".strip(),
+        "looks_at": identity,
+        "at": rfc3339(moment),
+        "set_id": finding["set_id"],
+    }
+    return {name: value for name, value in fields.items() if value}
+
+
+def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
+    """Return the fields of the note that names a view of the review page.
+
+    Raises
+    ------
+    BadNotes
+        When the view makes no sense or the name is missing or too long.
+    """
+    query, name = _text(form, "bookmark"), _text(form, "text")
+    if not 0 < len(name) <= LONGEST_SOURCE:
+        raise BadNotes(f"a bookmark's name must have 1 to {LONGEST_SOURCE} characters, got {len(name)}")
+    try:
+        view = request_of(dict(parse_qsl(query[:LONGEST_TEXT])))
+    except BadView as problem:
+        raise BadNotes(f"this view cannot be kept: {problem}") from None
+    start = view.at_ms if view.at_ms is not None else view.window.start if view.window else None
+    moment = record.about["started"] if start is None else moment_of(start)
+    return {
+        "incident_id": record.about["incident_id"],
+        "text": words.BOOKMARKED.format(name=name),
+        "bookmark": query,
+        "at": rfc3339(moment),
+    }
 
 
 def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, archive: Path) -> str:

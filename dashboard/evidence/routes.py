@@ -6,6 +6,7 @@ import hmac
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlencode
 
 import flask
 
@@ -16,7 +17,7 @@ from dashboard.charts.moment import evidence_of, messages_behind, messages_of_ev
 from dashboard.charts.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.context import Context
 from dashboard.evidence import hand_notes
-from dashboard.evidence.notes import BadNotes
+from dashboard.evidence.notes import BadNotes, rfc3339
 from dashboard.results_store import UnknownIncident, store_of
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
@@ -57,6 +58,10 @@ def add_routes(server: flask.Flask, context: Context, token: str) -> None:
     def report() -> flask.Response:
         return _reported(context)
 
+    @server.get("/review/lanes.svg")
+    def lanes() -> flask.Response:
+        return _lanes_drawn(bench)
+
     @server.get("/review/note")
     def note_kept() -> flask.Response:
         return _kept(bench)
@@ -93,6 +98,7 @@ def _moment(look: Look) -> dict[str, Any]:
         "time": look.clock.date_and_time(at)[len("2031-05-04 ") :],
         "zone": look.clock.name(moment_of(at)),
         "note": words.DOSE_NOTE,
+        "board": f"/board?{urlencode({'at': rfc3339(moment_of(at))})}",
         "people": [
             {
                 "title": words.person_title(person.wearer_id, person.team, person.set_ids),
@@ -144,6 +150,25 @@ def _exported(bench: Bench) -> flask.Response:
     answer.headers["Content-Disposition"] = (
         f'attachment; filename="{look.record.about["key"]}-{start}.{form}"'
     )
+    return answer
+
+
+def _lanes_drawn(bench: Bench) -> flask.Response:
+    """Answer with the lanes as the page shows them, as an SVG file."""
+    from dashboard.charts.figures import lanes_figure
+    from dashboard.evidence.svg import svg_of
+
+    try:
+        look = bench.look(request_of(flask.request.args.to_dict()), following=True)
+    except BadView as problem:
+        return _problem(problem, 400)
+    except UnknownIncident as problem:
+        return _problem(problem, 404)
+    figure, _ = lanes_figure(look.lanes, look.desk, look.window, look.view, look.scales)
+    drawn = svg_of(figure, look.view.plot_px, words.LANES_LABEL, alone=True)
+    answer = flask.Response(drawn, mimetype="image/svg+xml")
+    start = f"{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}"
+    answer.headers["Content-Disposition"] = f'attachment; filename="{look.record.about["key"]}-{start}.svg"'
     return answer
 
 
@@ -202,8 +227,14 @@ def _written(bench: Bench, context: Context) -> flask.Response:
             return _problem(words.NOTE_NEEDS_INCIDENT, 409)
         if form.get("withdraws"):
             fields = hand_notes.withdrawal_fields(form, look.record, look.notes)
+        elif form.get("looks_at"):
+            fields = hand_notes.look_fields(form, look.record)
+        elif form.get("bookmark"):
+            fields = hand_notes.bookmark_fields(form, look.record)
         else:
             fields = hand_notes.note_fields(form, look.record)
+        if visitor().account:
+            fields["account"] = visitor().account
         sent = hand_notes.keep(fields, look.record, context.desk, context.archive.folder)
     except UnknownIncident as problem:  # it names those that there are
         return _problem(problem if visitor().may(REVIEW) else words.NOTE_NOT_YOURS, 404)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 TICKS_AT_MOST = 4
 NICE_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
-DASHES = {"dash": "6 4", "dot": "2 3"}
+DASHES = {"solid": "none", "dash": "6 4", "dot": "2 3", "dashdot": "6 3 2 3", "longdash": "10 4"}
 INK, GRID, FONT_PX = "#141414", "#d5d5d2", 12.0
 STRIP_SHADES = 12  # shades of a strip: more cannot be told apart on paper
 _TAGS = re.compile(r"</?b>")
@@ -40,7 +40,7 @@ HATCH = (
 )
 
 
-def svg_of(figure: dict[str, Any], plot_px: float, label: str) -> str:
+def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = False) -> str:
     """Return a figure as SVG.
 
     Parameters
@@ -51,6 +51,8 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str) -> str:
         Width of the plot without its margins, in the figure's own pixels.
     label : str
         What it shows, for who cannot see it.
+    alone : bool
+        As a file of its own, on white.
     """
     sheet = _Sheet(figure["layout"], plot_px)
     parts = [*sheet.frame()]
@@ -59,8 +61,15 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str) -> str:
     parts += sheet.shapes()
     parts += sheet.annotations()
     width, height = sheet.left + plot_px + sheet.right, figure["layout"]["height"]
+    opening = (
+        f' xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}" '
+        f'font-family="system-ui, sans-serif" font-size="{FONT_PX:g}" style="background:#fff"'
+        if alone
+        else ""
+    )
     return (
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="{escape(label, quote=True)}">'
+        f'<svg{opening} viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
+        f'aria-label="{escape(label, quote=True)}">'
         f"{HATCH}{''.join(parts)}</svg>"
     )
 

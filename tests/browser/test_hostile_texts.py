@@ -137,7 +137,7 @@ def test_the_review_shows_markup_as_text(page: Any, hostile: Served, query: str)
             "() => [...document.querySelectorAll('svg text')].map((t) => t.textContent).join(' ')"
         )
         assert "<img" in labels, "the note stands in the lanes, as text"
-        for item in page.locator("#review-findings button").all():
+        for item in page.locator("#review-findings .finding-item").all():
             item.click()
             page.wait_for_timeout(150)
             harmless(page)
