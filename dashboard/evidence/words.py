@@ -35,7 +35,7 @@ METHOD_TEXTS = (
         "Breathing rate",
         "A state-space model of the air left and the rate at which it goes, smoothed over the whole "
         "wear. The band "
-        "holds nine of ten seconds on simulated wears whose truth is known; it is an estimate, not a "
+        "holds nine of ten means of 30 s on simulated and real breathing; it is an estimate, not a "
         "measurement "
         "of ventilation.",
     ),
