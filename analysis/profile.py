@@ -226,9 +226,12 @@ class Retention(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ----------
     identity_months : int
         Months after an incident's last message; 0: for ever.
+    register_years : int
+        Years that the exposure register keeps a wear (`dashboard.privacy.register`).
     """
 
     identity_months: Annotated[int, Meta(ge=0, le=1200)] = 0
+    register_years: Annotated[int, Meta(ge=1, le=100)] = 40
 
 
 class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -27,6 +27,7 @@ VERBS = {
     "serve": ("dashboard.commands", "serve"),
     "account": ("dashboard.access.commands", "account"),
     "wearer": ("dashboard.privacy.commands", "wearer"),
+    "register": ("dashboard.privacy.commands", "register"),
     "retain": ("dashboard.privacy.commands", "retain"),
     "hold": ("dashboard.privacy.commands", "hold"),
     "tidy": ("ingest.keeping_commands", "tidy"),

@@ -20,6 +20,8 @@ from ingest.contract.topics import ID_WORDS, is_id
 from ingest.toml_faults import document_of
 
 FILE_NAMES = ("roster.toml", "roster.csv")
+KEPT_NAME = "stations_kept.csv"
+"""Stations and roles under the names that `underair retain` gave, by day."""
 KEYS = ("wearer", "station", "role", "from", "until")
 LONGEST_WORD = 80
 FAR = date(9999, 12, 31)
@@ -95,11 +97,13 @@ def load_roster(path: Path) -> pl.DataFrame:
 
 
 def roster_beside(folder: Path) -> pl.DataFrame | None:
-    """Return the roster that lies in a folder as ``roster.toml`` or ``roster.csv``; None without one."""
-    for name in FILE_NAMES:
-        if (folder / name).is_file():
-            return load_roster(folder / name)
-    return None
+    """Return the roster that lies in a folder as ``roster.toml`` or ``roster.csv``; None without one.
+
+    What `retain` kept of people whose names are gone is part of it.
+    """
+    places = [folder / name for name in FILE_NAMES if (folder / name).is_file()][:1]
+    places += [folder / KEPT_NAME] if (folder / KEPT_NAME).is_file() else []
+    return pl.concat([load_roster(place) for place in places]) if places else None
 
 
 def no_roster() -> pl.DataFrame:

@@ -30,6 +30,7 @@ ROLES: dict[str, str] = {
     "desk": "sees the live page; tally, note and seen",
     "review": "sees incidents, every wearer's record, and the trends; exports them",
     "audit": "sees the trends; no incident, no message",
+    "health": "occupational health: reads the exposure register",
     "admin": "sees who has an account, who is signed in and who did what; ends sessions",
 }
 # NIST SP 800-63B-4 (2025), 3.1.1.2: at least 15 characters where the password stands alone, no rules of

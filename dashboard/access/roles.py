@@ -50,6 +50,7 @@ REVIEW = _for("review", action="view", needs_log=True)
 EXPORT = _for("review", action="export", needs_log=True)
 TRENDS = _for("review", "audit")
 TRENDS_EXPORT = _for("review", "audit", action="export", needs_log=True)
+HEALTH = _for("health", action="register", needs_log=True)
 ADMIN = _for("admin")
 BY_CALLBACK = SIGNED_IN  # and then by CALLBACKS
 
@@ -100,6 +101,7 @@ ROUTES: dict[str, Rule] = {
     "GET /trends/summary.html": TRENDS_EXPORT,
     "GET /trends/inside.zip": EXPORT,
     "GET /trends/inside.html": EXPORT,
+    "GET /register.csv": HEALTH,
     "GET /review/export": EXPORT,
     "GET /review/report": EXPORT,
 }

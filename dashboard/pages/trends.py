@@ -22,6 +22,7 @@ from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import Context
 from dashboard.listing import cell, listing
+from dashboard.privacy import register_route
 from dashboard.trends import before_after_view, words
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
@@ -103,7 +104,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
 
 
 def register(app: Dash, context: Context) -> None:
-    """Add the routes of progress, export and the monthly summary."""
+    """Add the routes of progress, exports, monthly sheets and the exposure register."""
     server: flask.Flask = app.server
 
     @server.get("/trends/progress.json")
@@ -113,6 +114,7 @@ def register(app: Dash, context: Context) -> None:
         return flask.jsonify({**answer, "text": words.WORKING.format(part=percent(answer["part"]))})
 
     trends_export.add_routes(server, context)
+    register_route.add_routes(server, context)
     keeper = keeper_of(context)
     keeper.when_new = lambda look: standing_out(look, Choice())
 

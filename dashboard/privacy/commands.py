@@ -1,14 +1,21 @@
-"""The verbs `wearer`, `retain` and `hold`: what is kept about one person, and for how long."""
+"""The verbs `wearer`, `register`, `retain` and `hold`: what is kept about one person, and for how long."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from analysis.profile import Profile
 
 _LOCAL = ArchivePlace(must_exist=True, stores=False)
 
@@ -96,6 +103,7 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
         f"profile {doctrine.name}, identity_months {months}",
         now.date(),
         apply=apply,
+        keep=_stations_of(archive, doctrine, now),
     )
     if as_json:
         click.echo(json.dumps({"cut_off": f"{cut_off:%Y-%m-%dT%H:%M:%SZ}", **asdict(done)}))
@@ -110,6 +118,77 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
         f"{'dropped' if apply else 'would be dropped (--apply does it)'}: {counted(done.wearers, 'name')} in "
         f"{counted(done.messages, 'message')} of {counted(len(done.incidents), 'incident')}, "
         f"silent since before {cut_off:%Y-%m-%d}"
+    )
+
+
+def _stations_of(
+    archive: Path, doctrine: Profile, now: datetime
+) -> Callable[[dict[tuple[str, str], str]], int]:
+    """Return what notes stations, roles and the exposure register before names are dropped."""
+
+    def keep(names: dict[tuple[str, str], str]) -> int:
+        from analysis.trends.roster import no_roster, with_station_and_role
+        from dashboard.privacy.kept_stations import keep_stations
+        from dashboard.privacy.register import update
+        from dashboard.trends.wear_ledger import WearLedger, roster_of
+        from ingest.archive.reading import Archive
+
+        ledger = WearLedger(Archive(archive), doctrine)
+        ledger.update(now)
+        roster = roster_of(Archive(archive))
+        wears = with_station_and_role(ledger.tables()["wears"], no_roster() if roster is None else roster)
+        update(archive, wears, now, doctrine.retention.register_years)
+        return keep_stations(archive, wears, names)
+
+    return keep
+
+
+@click.command()
+@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="A CSV file.",
+)
+@click.option("--wearer", "wearer_id", metavar="WEARER", default="", help="One wearer only.")
+@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+@click.option("--json", "as_json", is_flag=True, help="Print how many people it has as JSON.")
+def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_json: bool) -> None:
+    """Write the exposure register: what each wearer was exposed to, by year, for occupational health.
+
+    It keeps names for the profile's register_years, also those that `retain` drops elsewhere. This look is
+    noted in the access log.
+
+    \b
+    Example: underair register --archive archive --out register.csv
+    """
+    import getpass
+    from datetime import UTC, datetime
+
+    from analysis.profile import Profile, load_profile
+    from analysis.tables import formula_safe
+    from dashboard.access.log import AccessLog
+    from dashboard.privacy.register import by_person, update
+    from dashboard.trends.wear_ledger import WearLedger
+    from ingest.archive.reading import Archive
+    from ingest.contract.errors import UnderairError
+
+    doctrine = Profile.default() if profile is None else load_profile(profile)
+    now = datetime.now(UTC)
+    ledger = WearLedger(Archive(archive), doctrine)
+    ledger.update(now)
+    lines = update(archive, ledger.tables()["wears"], now, doctrine.retention.register_years)
+    table = by_person(lines, wearer_id)
+    if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
+        raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")
+    out.write_text(formula_safe(table).write_csv(float_precision=3), encoding="utf-8")
+    people = table["wearer_id"].n_unique()
+    if as_json:
+        click.echo(json.dumps({"people": people, "rows": table.height, "file": str(out)}))
+    click.echo(
+        f"underair: {out}: the register of {counted(people, 'wearer')}; it holds health data", err=True
     )
 
 

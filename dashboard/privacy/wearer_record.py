@@ -6,7 +6,11 @@ Layout::
     tables/*.csv         every computed table, only the rows of their wears, units in `columns.csv`
     access.csv           who looked at their record, and when
     roster.csv           their lines of the roster that lies in the archive's folder, where there is one
-    ABOUT.txt            what this is, made when, by which version
+    exposure_register.csv  their lines of the exposure register, by year
+    concluded.csv        what was concluded: rests that were too short, comparisons that they stand out in
+    ABOUT.txt            what this is, why it is kept, who gets it and for how long
+
+Other people's pseudonyms are replaced by "another person" everywhere.
 
 It holds the pseudonym that the desk used. Whose it is stands in the service's own key, which this tool
 never reads.
@@ -15,7 +19,7 @@ never reads.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -26,14 +30,21 @@ import polars as pl
 from analysis.pieces.archive_pieces import desks_of, incident_piece
 from analysis.profile import Profile
 from analysis.tables import COLUMNS, Results, formula_safe, to_csv
-from analysis.trends.roster import roster_beside
+from analysis.trends.comparisons import signals
+from analysis.trends.rest import short_rests
+from analysis.trends.roster import no_roster, roster_beside, with_station_and_role
 from dashboard.access.log import access_table
+from dashboard.privacy.register import by_person, update
 from dashboard.results_store import record_of
+from dashboard.trends import sentences
+from dashboard.trends.wear_ledger import WearLedger
+from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
+ANOTHER = "another person"
 AROUND = timedelta(minutes=2)
 """The start-up of the set and its last words belong to the wear. Our own rule."""
 
@@ -44,6 +55,13 @@ Written {made:%Y-%m-%d %H:%M} UTC by underair {version}.
 Wears: {wears}; incidents: {incidents}; messages: {messages}; looks at the record: {looks}.
 Pages that were served without sign-in keep no log of who looked: looks there are not counted.
 Figures are estimates from the messages that arrived. Heat figures are not what a body felt.
+
+Purposes: safety of those under air, investigation of incidents, occupational health, training, statistics.
+Recipients: command units see the live page; investigators see incidents and every wearer's record;
+occupational health sees the exposure register; published statistics cover at least {people} people and name
+nobody.
+Kept: names in incidents {identity}; the exposure register {register} years.
+Other people's names are replaced by "another person".
 Evidence is not altered by this export, and the pseudonym's key is not part of the archive.
 """
 
@@ -85,6 +103,7 @@ def write_wearer_record(
         raise ArchiveProblem(f"no tally in the archive {folder} names a wearer {wearer_id!r}")
     tables: dict[str, list[pl.DataFrame]] = {name: [] for name in COLUMNS}
     heard: set[Heard] = set()
+    others: set[str] = set()
     for incident_id in incidents:
         messages, _ = incident_piece(folder, incident_id)
         record = record_of(messages, profile, incident_id)
@@ -92,14 +111,18 @@ def write_wearer_record(
         for name, frame in own.items():
             tables[name].append(frame)
         heard.update(_messages_of(record.messages, own["wears"], wearer_id))
+        others |= set(record.messages["tally"]["wearer_id"].drop_nulls()) - {wearer_id}
     try:
         (out / "tables").mkdir(parents=True)
     except FileExistsError:
         raise ArchiveProblem(f"{out} is there already; choose a folder that is not") from None
     for name, frames in tables.items():
-        (out / "tables" / f"{name}.csv").write_text(to_csv(name, pl.concat(frames)), encoding="utf-8")
+        text = without_others(to_csv(name, pl.concat(frames)), others)
+        (out / "tables" / f"{name}.csv").write_text(text, encoding="utf-8")
     _columns().write_csv(out / "tables" / "columns.csv")
+    heard = {one._replace(payload=without_others(one.payload.decode(), others).encode()) for one in heard}
     write_capture(out / "messages.ndjson.gz", sorted(heard))
+    _write_concluded(folder, profile, wearer_id, out, made)
     access = access_table(folder)
     looks = access.filter(pl.col("target").str.contains(_named(wearer_id)))
     formula_safe(looks).write_csv(out / "access.csv")
@@ -107,11 +130,51 @@ def write_wearer_record(
     if roster is not None:
         formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
     written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
+    months = profile.retention.identity_months
     about = _ABOUT.format(
-        archive=folder, wearer=wearer_id, made=made, version=version("underair"), **vars(written)
+        archive=folder,
+        wearer=wearer_id,
+        made=made,
+        version=version("underair"),
+        people=profile.disclosure.fewest_people,
+        identity=f"{months} months" if months else "without an end",
+        register=profile.retention.register_years,
+        **vars(written),
     )
     (out / "ABOUT.txt").write_text(about, encoding="utf-8")
     return written
+
+
+def without_others(text: str, others: Collection[str]) -> str:
+    """Return a text in which every other person's pseudonym, as a word of its own, is replaced.
+
+    Examples
+    --------
+    >>> without_others("W-08 follows W-081", {"W-08"})
+    'another person follows W-081'
+    """
+    names = "|".join(re.escape(each) for each in sorted(others, key=len, reverse=True))
+    return re.sub(rf"(?<!\w)(?<!\w-)(?:{names})(?!\w|-\w)", ANOTHER, text) if names else text
+
+
+def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime) -> None:
+    """Write what the long view says of the wearer, and their lines of the exposure register."""
+    ledger = WearLedger(Archive(folder), profile)
+    ledger.update(made)
+    tables, roster = ledger.tables(), roster_beside(folder)
+    wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
+    lines = update(folder, wears, made, profile.retention.register_years)
+    formula_safe(by_person(lines, wearer_id)).write_csv(out / "exposure_register.csv")
+    rests = [one for one in short_rests(wears, profile.rest) if one.wearer_id == wearer_id]
+    found = [
+        one
+        for one in signals(wears, tables["set_events"]).found
+        if (one.part, one.name) == ("wearer", wearer_id)
+    ]
+    rows = [("rest", f"{one.started:%Y-%m-%d}", sentences.short_rest(one)) for one in rests]
+    rows += [("comparison", "", f"{sentences.headline(one)}: {sentences.reason(one)}") for one in found]
+    table = pl.DataFrame(rows, schema=dict.fromkeys(("kind", "day", "what"), pl.String), orient="row")
+    formula_safe(table).write_csv(out / "concluded.csv")
 
 
 def _incidents_of(folder: Path, wearer_id: str) -> list[str]:

@@ -15,7 +15,7 @@ import polars as pl
 
 from analysis.trends.comparisons import Standing, events_of, signals
 from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
-from analysis.trends.roster import FILE_NAMES, BadRoster, no_roster, with_station_and_role
+from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
 from dashboard.trends.once import Once
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
@@ -276,7 +276,7 @@ class Keeper:
 
     def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
         """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
-        files = [self._archive.folder / name for name in FILE_NAMES]
+        files = [self._archive.folder / name for name in (*FILE_NAMES, KEPT_NAME)]
         now = tuple(
             (path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files if path.is_file()
         )

@@ -137,6 +137,7 @@ def retain(
     *,
     apply: bool,
     grace_s: float = GRACE_S,
+    keep: Callable[[dict[tuple[str, str], str]], object] | None = None,
 ) -> Retained:
     """Drop wearers' names from incidents whose last message was received before `cut_off`.
 
@@ -156,6 +157,9 @@ def retain(
         Otherwise only say what would be done: no byte is changed.
     grace_s : float
         How long replaced parts stay for readers that have just listed them.
+    keep : callable, optional
+        Is given the new name of each (incident, wearer) before any is dropped; a run that was broken off
+        gives the same new names again.
 
     Raises
     ------
@@ -178,6 +182,8 @@ def retain(
         broken_off = (folder / UNDER_WAY).exists()
         before = _read_under_way(folder) if broken_off else _UnderWay(secrets.token_bytes(32))
         names, kept, waiting = _look(folder, cut_off, held(), before)
+        if keep is not None:
+            _foretell(folder, today, names, keep)
         finishing: list[Path] = []
         for kind in KINDS:
             for day_folder in day_folders(folder, kind):
@@ -197,6 +203,19 @@ def retain(
         if finishing or broken_off:
             _clear(folder)
     return _told(names, kept, waiting, applied=True)
+
+
+def _foretell(
+    folder: Path, today: date, names: _Names, keep: Callable[[dict[tuple[str, str], str]], object]
+) -> None:
+    """Find every name that will be dropped and hand over the new ones; nothing is changed."""
+    tried = _Names(names.under_way, names.due, names.known)
+    for kind in KINDS:
+        for _, parts in _sealed_days(folder, kind, today):
+            _rewritten(kind, parts, tried)
+    if tried.wearers:
+        _keep(folder, names.under_way)
+        keep({(incident, wearer): tried.of(incident, wearer) for incident, wearer in tried.wearers})
 
 
 def _told(names: _Names, held: list[str], waiting: list[str], *, applied: bool) -> Retained:

@@ -30,6 +30,7 @@ MAY = {
     "GET /trends/summary.html": {"review", "audit"},
     "GET /trends/inside.zip": {"review"},
     "GET /trends/inside.html": {"review"},
+    "GET /register.csv": {"health"},
     "GET /access.csv": {"admin"},
     "POST /access/end/<name>": {"admin"},
     "GET /static/<path:filename>": set(),
@@ -48,7 +49,7 @@ PAGES = {
     "/review": {"review"},
     "/trends": {"review", "audit"},
     "/access": {"admin"},
-    "/method": {"watch", "desk", "review", "audit", "admin"},
+    "/method": {"watch", "desk", "review", "audit", "health", "admin"},
 }
 
 

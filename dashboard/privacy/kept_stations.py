@@ -1,0 +1,60 @@
+"""Stations and roles that stay known when `retain` drops names: comparisons over years need them."""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+import polars as pl
+
+from analysis.trends.roster import KEPT_NAME
+from ingest.archive.journal import sync_folder
+
+COLUMNS = ("wearer", "station", "role", "from", "until")
+
+
+def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:
+    """Note under each new name the station and role of the old one, for the days of that incident only.
+
+    Parameters
+    ----------
+    archive : Path
+    wears : DataFrame
+        The ledger's, with `station` and `role`, while it still has the old names.
+    names : mapping of (incident, wearer) to new name
+
+    Returns
+    -------
+    int
+        How many lines were added; those that are there already are not repeated.
+    """
+    keys = ["incident_id", "wearer_id"]
+    rows = [(incident, wearer, new) for (incident, wearer), new in names.items()]
+    new_names = pl.DataFrame(
+        rows, schema=[*keys, "new"], orient="row", schema_overrides=dict.fromkeys(keys, pl.String)
+    )
+    lines = (
+        wears.filter(pl.col("station").is_not_null())
+        .join(new_names, on=keys)
+        .group_by("new", "station", "role")
+        .agg(
+            pl.col("started").min().dt.date().alias("from"), pl.col("started").max().dt.date().alias("until")
+        )
+        .sort("new")
+    )
+    path = archive / KEPT_NAME
+    known = path.read_text(encoding="utf-8") if path.is_file() else ""
+    added = [row for row in lines.iter_rows() if f"\n{row[0]}," not in known]
+    if not added:
+        return 0
+    with path.open("a", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        if not known:
+            writer.writerow(COLUMNS)
+        writer.writerows(added)
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(archive)
+    return len(added)

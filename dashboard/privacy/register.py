@@ -1,0 +1,93 @@
+"""The exposure register: what each person was exposed to, by year, for occupational health.
+
+It is a table of its own in the archive's folder (`register/exposure.parquet`), one line a wear. Names that
+`retain` drops elsewhere stay here for as long as the profile's `retention.register_years` says, since the law
+of many places asks for decades. Only the role `health` and whoever works on the machine may read it; every
+look is logged.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from analysis.trends.ledger import THERMAL_CLASSES, TIME
+from analysis.trends.wear_arrays import GONE
+from dashboard.trends.kept_ledger import read_table, write_table
+
+PLACE = Path("register") / "exposure.parquet"
+AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
+LINES = pl.Schema(
+    [
+        ("wear_id", pl.String),
+        ("wearer_id", pl.String),
+        ("incident_id", pl.String),
+        ("kind", pl.String),
+        ("started", TIME),
+        *((name, pl.Float64) for name in AMOUNTS),
+    ]
+)
+
+
+def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -> pl.DataFrame:
+    """Add the wears of named people, drop lines that are older than the register keeps, return the register.
+
+    Parameters
+    ----------
+    archive : Path
+    wears : DataFrame
+        The ledger's.
+    now : datetime
+    keep_years : int
+    """
+    path = archive / PLACE
+    kept = read_table(path, LINES)
+    if kept is None:
+        kept = pl.DataFrame(schema=LINES)
+    named = wears.filter(
+        pl.col("wearer_id").is_not_null()
+        & ~pl.col("wearer_id").str.starts_with(GONE)
+        & pl.col("started").is_not_null()
+    ).select(pl.col(name).cast(kind) for name, kind in LINES.items())
+    # A wear that is counted again takes the place of its line; one whose name is gone by now keeps it.
+    whole = pl.concat([kept.join(named, on=["wear_id", "started"], how="anti"), named])
+    oldest = pl.lit(now).dt.offset_by(f"-{keep_years}y")
+    whole = whole.filter(pl.col("started") >= oldest).sort("wearer_id", "started")
+    if not whole.equals(kept):
+        write_table(whole, path)
+    return whole
+
+
+def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
+    """Return the register's sums by person and year, and over all years.
+
+    Returns
+    -------
+    DataFrame
+        `wearer_id`, `year` (``all``: together), `wears`, `incidents`, `drills`, `trainings` (each counted
+        once), `dose_wears` (with a heat sensor), `heard_part` (of the minutes under air), then the sums of
+        amounts; minutes, seconds, heat dose. A dose without a sensor is null, never 0.
+    """
+    if wearer_id:
+        lines = lines.filter(pl.col("wearer_id") == wearer_id)
+    lots = []
+    for year in (pl.col("started").dt.strftime("%Y"), pl.lit("all")):
+        sums = lines.group_by("wearer_id", year.alias("year")).agg(
+            pl.len().cast(pl.Int64).alias("wears"),
+            *(
+                pl.col("incident_id")
+                .filter(pl.col("kind") == kind)
+                .n_unique()
+                .cast(pl.Int64)
+                .alias(f"{kind}s")
+                for kind in ("incident", "drill", "training")
+            ),
+            pl.col("heat_dose").count().cast(pl.Int64).alias("dose_wears"),
+            (1.0 - pl.col("silent_min").sum() / pl.col("under_air_min").sum()).alias("heard_part"),
+            *(pl.col(name).sum() for name in AMOUNTS),
+        )
+        unknown = pl.when(pl.col("dose_wears") > 0)
+        lots.append(sums.with_columns(unknown.then(pl.col("heat_dose")).alias("heat_dose")))
+    return pl.concat(lots).sort("wearer_id", "year")

@@ -1,0 +1,178 @@
+"""The exposure register keeps what `retain` drops; stations stay; one's own record names nobody else."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import re
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from click.testing import CliRunner
+
+from analysis.simulation.past_year import build_past_incident
+from analysis.simulation.three_years import three_years
+from analysis.trends.ledger import WEARS
+from analysis.trends.roster import roster_beside, with_station_and_role
+from dashboard.access.log import access_table
+from dashboard.privacy.kept_stations import keep_stations
+from dashboard.privacy.register import by_person, update
+from dashboard.privacy.wearer_record import without_others
+from dashboard.trends.wear_ledger import bring_in
+from dashboard.underair import root
+from ingest.archive.archive import seal_messages
+from ingest.contract.frames import frames_from_heard
+from tests.dashboard.guarded_pages import GuardedPages
+
+NOW = datetime(2031, 6, 1, tzinfo=UTC)
+START = datetime(2030, 3, 1, 10, tzinfo=UTC)
+
+
+def wears_of(*rows: dict[str, object]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [{"wear_id": f"{n}", "started": START, **row} for n, row in enumerate(rows)], schema=WEARS
+    )
+
+
+def two_people() -> pl.DataFrame:
+    usual = {"under_air_min": 20.0, "silent_min": 1.0, "hard_min": 5.0, "kind": "incident"}
+    return wears_of(
+        {**usual, "wearer_id": "W-01", "incident_id": "A", "heat_dose": 0.1},
+        {**usual, "wearer_id": "W-01", "incident_id": "A", "heat_dose": 0.2},
+        {**usual, "wearer_id": "W-02", "incident_id": "A"},
+        {**usual, "wearer_id": "W-02", "incident_id": "B", "kind": "drill"},
+        {**usual, "wearer_id": None, "incident_id": "B"},
+    )
+
+
+def test_the_register_sums_what_each_person_was_exposed_to(tmp_path: Path) -> None:
+    table = by_person(update(tmp_path, two_people(), NOW, 40))
+    assert table["wearer_id"].unique().sort().to_list() == ["W-01", "W-02"]
+    one = table.row(by_predicate=(pl.col("wearer_id") == "W-01") & (pl.col("year") == "2030"), named=True)
+    assert (one["wears"], one["incidents"], one["drills"]) == (2, 1, 0)
+    assert one["heat_dose"] == pytest.approx(0.3)
+    assert one["heard_part"] == pytest.approx(0.95)
+    two = table.row(by_predicate=(pl.col("wearer_id") == "W-02") & (pl.col("year") == "all"), named=True)
+    assert (two["incidents"], two["drills"]) == (1, 1)
+    assert two["heat_dose"] is None  # nothing measured it: not 0
+
+
+def test_names_that_retain_drops_stay_in_the_register_until_its_own_time(tmp_path: Path) -> None:
+    update(tmp_path, two_people(), NOW, 40)
+    dropped = two_people().with_columns(wearer_id=pl.lit("gone-0123456789"))
+    assert by_person(update(tmp_path, dropped, NOW, 40))["wearer_id"].unique().sort().to_list() == [
+        "W-01",
+        "W-02",
+    ]
+    late = NOW + timedelta(days=366 * 41)
+    assert len(update(tmp_path, dropped, late, 40)) == 0
+
+
+def test_a_wear_that_is_counted_again_is_counted_once(tmp_path: Path) -> None:
+    update(tmp_path, two_people(), NOW, 40)
+    again = two_people().with_columns(under_air_min=pl.lit(30.0))
+    found = update(tmp_path, again, NOW, 40)
+    assert len(found) == 4
+    assert set(found["under_air_min"]) == {30.0}
+
+
+def test_a_station_stays_known_for_the_incident_when_its_names_go(tmp_path: Path) -> None:
+    """Comparisons over years used to lose every wear whose name was dropped."""
+    (tmp_path / "roster.csv").write_text("wearer,station,role\nW-01,North,trainee\nW-02,South,\n")
+    roster = roster_beside(tmp_path)
+    assert roster is not None
+    wears = with_station_and_role(two_people(), roster)
+    names = {
+        ("A", "W-01"): "gone-aaaaaaaaaa",
+        ("A", "W-02"): "gone-bbbbbbbbbb",
+        ("B", "W-02"): "gone-cccccccccc",
+    }
+    assert keep_stations(tmp_path, wears, names) == 3
+    assert keep_stations(tmp_path, wears, names) == 0  # a run that was broken off goes on
+    after = two_people().with_columns(
+        pl.struct("incident_id", "wearer_id")
+        .map_elements(lambda one: names.get((one["incident_id"], one["wearer_id"])), return_dtype=pl.String)
+        .alias("wearer_id")
+    )
+    kept = roster_beside(tmp_path)
+    assert kept is not None
+    known = with_station_and_role(after, kept)
+    assert known["station"].to_list() == wears["station"].to_list()
+    assert known["role"].to_list() == wears["role"].to_list()
+
+
+def test_retain_keeps_the_stations(tmp_path: Path) -> None:
+    then = datetime(2024, 5, 4, 19, tzinfo=UTC)
+    archive = tmp_path / "archive"
+    seal_messages(archive, frames_from_heard(build_past_incident(1, then).heard), "past")
+    roster = "wearer,station,role\n" + "".join(f"W-{n:02d},North,\nW-{n:03d},North,\n" for n in range(99))
+    (archive / "roster.csv").write_text(roster)
+    (tmp_path / "p.toml").write_text(
+        'name = "p"\ntitle = "t"\ndecides = "d"\n[retention]\nidentity_months = 1\n'
+    )
+    done = CliRunner().invoke(
+        root, ["retain", "--archive", str(archive), "--profile", str(tmp_path / "p.toml"), "--apply"]
+    )
+    assert done.exit_code == 0, (done.output, done.exception)
+    kept = (archive / "stations_kept.csv").read_text()
+    assert kept.count("gone-") > 0
+    assert "W-" not in kept
+    assert ",North," in kept
+
+
+def test_only_health_reads_the_register_and_every_look_is_logged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages = GuardedPages(tmp_path, monkeypatch)
+    ledger, _ = three_years(1, incidents_a_month=3.0)
+    bring_in(pages.archive, "three-years", ledger)
+    for role in ("review", "audit", "admin", "desk"):
+        assert pages.client(role).get("/register.csv").status_code == 403
+    for wearer in ("W-050", "W-050"):
+        answer = pages.client("health").get(f"/register.csv?wearer={wearer}")
+        assert answer.status_code == 200
+        table = pl.read_csv(answer.data)
+        assert set(table["wearer_id"]) == {"W-050"}
+    looks = access_table(pages.archive).filter(pl.col("action") == "register")
+    assert looks.filter(pl.col("outcome") == "done").height == 2
+    assert all("W-050" in target for target in looks.filter(pl.col("outcome") == "done")["target"])
+
+
+def test_the_verb_writes_the_register_and_notes_it(tmp_path: Path) -> None:
+    ledger, _ = three_years(1, incidents_a_month=3.0)
+    bring_in(tmp_path, "three-years", ledger)
+    out = tmp_path / "register.csv"
+    done = CliRunner().invoke(root, ["register", "--archive", str(tmp_path), "--out", str(out), "--json"])
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert json.loads(done.stdout)["people"] == pl.read_csv(out)["wearer_id"].n_unique() > 50
+    assert access_table(tmp_path).filter(pl.col("action") == "register").height == 1
+
+
+def test_ones_own_record_has_conclusions_and_nobody_else(tmp_path: Path) -> None:
+    """Notes and tables used to carry other people's pseudonyms."""
+    then = datetime(2024, 5, 4, 19, tzinfo=UTC)
+    archive = tmp_path / "archive"
+    heard = build_past_incident(1, then).heard
+    seal_messages(archive, frames_from_heard(heard), "past")
+    tallies = [json.loads(one.payload) for one in heard if b'"wearer_id"' in one.payload]
+    people = sorted({one["wearer_id"] for one in tallies if one.get("wearer_id")})
+    assert len(people) > 1
+    own, others = people[0], people[1:]
+    done = CliRunner().invoke(
+        root, ["wearer", own, "--archive", str(archive), "--out", str(tmp_path / "own")]
+    )
+    assert done.exit_code == 0, (done.output, done.exception)
+    told = {
+        path.name: path.read_text()
+        for path in (tmp_path / "own").rglob("*")
+        if path.suffix in (".csv", ".txt")
+    }
+    told["messages"] = gzip.decompress((tmp_path / "own" / "messages.ndjson.gz").read_bytes()).decode()
+    assert {"exposure_register.csv", "concluded.csv", "ABOUT.txt"} <= set(told)
+    for name, text in told.items():
+        assert not [one for one in others if re.search(rf"(?<!\w){one}(?!\w)", text)], name
+    assert own in told["exposure_register.csv"]
+    assert "Purposes:" in told["ABOUT.txt"]
+    assert without_others("W-08 and W-081, X-W-08", {"W-08"}) == "another person and W-081, X-W-08"
