@@ -67,7 +67,7 @@ def test_bash_completes_verbs_options_and_values() -> None:
         shown = CliRunner().invoke(root, prog_name="underair", env=asked)
         return [line.partition(",")[2] for line in shown.output.splitlines()]
 
-    assert completed("underair re") == ["replay", "retain", "report"]
+    assert completed("underair re") == ["replay", "register", "retain", "report"]
     assert "--incident" in completed("underair report --inc")
     assert completed("underair report --units im") == ["imperial"]
 
