@@ -14,6 +14,7 @@ from datetime import datetime
 
 import polars as pl
 
+from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, team_rows
 from analysis.live.came_out import CameOut
@@ -124,6 +125,10 @@ class LiveBoard:
             for one in board.inside
             if one.wear is not None
         }
+
+    def alarms(self) -> list[Alarm]:
+        """Return every alarm, closed or not, as of the last snapshot."""
+        return [alarm for board in self._services.values() for alarm in board.alarms()]
 
     def entries(self) -> list[Entry]:
         """Return every entry as of the last snapshot."""

@@ -46,11 +46,13 @@ def row_of(
             leave = leave or _interval(inside.planned_min(moment.leave_bar if moment else None))
             planned = low_air is not None
         made_at = outlook.made_at if outlook is not None else last_at
+        volume_l = wear.cylinder.total_l if wear.cylinder is not None else None
+        losing_min = minutes_to_empty(inside.recent(), volume_l, profile)
+        if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
+            losing_min = max(losing_min - (now_s - last_at) / 60.0, 0.0)
         if heard:
             turn_back = inside.ahead(now_s, low_air, leave)
             to_empty = outlook.to_empty if outlook is not None else None
-            volume_l = wear.cylinder.total_l if wear.cylinder is not None else None
-            losing_min = minutes_to_empty(inside.recent(), volume_l, profile)
         else:
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))

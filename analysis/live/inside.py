@@ -33,7 +33,7 @@ LINE_STEP_S = 10.0  # the air line so far keeps one point each
 RECENT = 40  # readings that tell how fast the pressure falls
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
-UNDECIDED_S = 27.0  # after this a reading is never decided anew by time alone
+UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST, Held
 from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
@@ -179,6 +180,10 @@ class ServiceBoard:
         if live_set.set_id not in self._held_now:
             self._held_now[live_set.set_id] = live_set.held(self.desks.resolved, round(now_s * 1e6))
         return self._held_now[live_set.set_id]
+
+    def alarms(self) -> list[Alarm]:
+        """Return every alarm of every set."""
+        return [alarm for live_set in self._sets.values() for alarm in live_set.alarms]
 
     def alarm_lines(self, now_s: float) -> list[AlarmLine]:
         """Return every alarm that nobody has closed."""

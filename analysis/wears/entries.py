@@ -98,7 +98,7 @@ class Charge:
         at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
         bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
         sets = {wear.set_id for wear in self.wears}
-        said = [one for one in gauges if one.set_id in sets and self.entry_us < one.at_us <= until_us]
+        said = [one for one in gauges if one.set_id in sets and one.at_us > self.entry_us]
         if said:
             at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
             bar = np.concatenate([bar, np.array([one.pressure_bar for one in said])])
@@ -306,8 +306,10 @@ def find_entries(
     """
     entries = [*_tallied(wears, stays), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
+    ends = [wear.ended_us for wear in wears] + [stay.ended_us or stay.in_us for stay in stays]
+    end_us = as_of_us if as_of_us is not None else max(ends, default=0)
     for entry in entries:
-        _judge(entry, notes, profile, as_of_us, early or {}, policies, gauges)
+        _judge(entry, notes, profile, as_of_us, end_us, early or {}, policies, gauges)
     moments = team_moments(entries, profile.turn_back.policy)
     for entry in entries:
         reached = [at_us for at_us in moments[entry.entry_id] if at_us is not None]
@@ -372,6 +374,7 @@ def _judge(
     notes: Sequence[Note],
     profile: Profile,
     as_of_us: int | None,
+    end_us: int,
     early: EarlyEnds,
     policies: Sequence[PolicyName],
     gauges: Sequence[Gauge],
@@ -381,16 +384,21 @@ def _judge(
     if not entry.wears:
         return
     last_us = entry.wears[-1].ended_us
-    entry.until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
+    # Whoever is not out is in, heard or not: the team's moment counts for them.
+    entry.until_us = max(last_us, end_us if entry.ended_us is None else entry.ended_us)
+    course_until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
     sets = {wear.set_id for wear in entry.wears} | set(entry.set_ids)
     judged: dict[PolicyName, list[TurnBackMoment]] = {policy: [] for policy in policies}
     for number, charge in enumerate(entry.charges):
-        _, until_us = entry.span_of(number)
+        last = number == len(entry.charges) - 1
+        until_us = course_until_us if last else charge.wears[-1].ended_us
         objective = note_about(
             notes, sets, entry.team, charge.entry_us, until_us, rules.objective_word, of_team=True
         )
         objective_us = objective.at_us if objective is not None else None
-        course = charge.course(objective_us, profile, until_us, early, gauges)
+        spoken_until_us = entry.span_of(number)[1]  # of a silent set, voice is all there is
+        spoken = [one for one in gauges if one.at_us <= spoken_until_us]
+        course = charge.course(objective_us, profile, until_us, early, spoken)
         for policy in policies:
             judged[policy].append(judge_by(policy, rules, course))
     entry.moments = judged

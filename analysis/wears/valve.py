@@ -28,6 +28,9 @@ SPIKE_BACK_BAR = 10.0
 SPIKE_BACK_S = 25.0
 """Nobody closes a valve, opens it and has the old pressure in so short a time. Our own rule."""
 
+UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
+"""A fall faster than breathing is decided after 8 s and three readings, or after so long. Our own rule."""
+
 CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
 
 
@@ -171,11 +174,15 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) ->
         i += 1
     if start >= 0:
         last = n - 1
-        while last > start and until_s - at_s[last] < RAMP_S:
-            fall = bar[last - 1] - bar[last]
-            if fall <= 2.0 or fall <= limit_bar_s * (at_s[last] - at_s[last - 1]):
+        k = last
+        while k > start:
+            age_s = until_s - at_s[k]
+            if age_s >= RAMP_S and (n - k >= UNDECIDED_READINGS or age_s >= UNDECIDED_S):
                 break
-            last -= 1
+            fall = bar[k - 1] - bar[k]
+            if fall > 2.0 and fall > limit_bar_s * (at_s[k] - at_s[k - 1]):
+                last = k - 1
+            k -= 1
         out[count, 0] = start
         out[count, 1] = last
         out[count, 2] = OPEN_AT_END

@@ -1,0 +1,230 @@
+"""One set of rules: live and after the fact say the same, and silence makes nothing better.
+
+Three random incidents here; `python -m tests.benchmarks.parity 200` runs as many as wanted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from analysis.alarms.held import NOT_ALONE
+from analysis.incident import analyse
+from analysis.live.board import LiveBoard
+from analysis.live.rows import ORDER, Snapshot
+from analysis.profile import Profile
+from ingest.contract.captures import Heard, read_capture
+from ingest.contract.frames import frames_from_heard
+from tests.analysis.random_incidents import random_incident
+
+PROFILE = Profile.default()
+SAMPLES = sorted((Path(__file__).parents[2] / "sample_logs").glob("*.ndjson*"))
+RANDOM = range(3)
+SECOND = 1.0
+TICK_S = 20
+
+
+def ticks(heard: list[Heard], every_s: int = TICK_S) -> Iterator[tuple[datetime, list[Heard]]]:
+    """Yield each moment and what was received since the one before."""
+    given, now = 0, heard[0].received
+    while given < len(heard):
+        now += timedelta(seconds=every_s)
+        until = given
+        while until < len(heard) and heard[until].received <= now:
+            until += 1
+        yield now, heard[given:until]
+        given = until
+
+
+def told_by_review(heard: list[Heard]) -> dict[str, Any]:
+    """Return what the review says: entries with their wears and moments, and alarms."""
+    results = analyse(frames_from_heard(heard), PROFILE)
+    entries = {
+        row["entry_id"]: (
+            row["wear_ids"],
+            row["ended_how"],
+            row["entry_bar"],
+            row["turn_back_bar"],
+            row["turn_back_at"] and row["turn_back_at"].timestamp(),
+        )
+        for row in results["entries"].to_dicts()
+    }
+    alarms = [
+        (row["set_id"], row["alarm"], row["raised"].timestamp())
+        for row in results["alarms"].to_dicts()
+        if row["source"] != "derived" or row["alarm"] not in NOT_ALONE
+    ]
+    return {"entries": entries, "alarms": sorted(alarms)}
+
+
+def told_by_board(board: LiveBoard) -> dict[str, Any]:
+    """Return the same of the live board, as of its last snapshot."""
+    entries = {
+        entry.entry_id: (
+            [wear.wear_id for wear in entry.wears],
+            entry.ended_how,
+            entry.entry_bar,
+            entry.turn_back_bar,
+            entry.turn_back_us and entry.turn_back_us * 1e-6,
+        )
+        for entry in board.entries()
+    }
+    alarms = [
+        (alarm.set_id, alarm.alarm, alarm.raised_us * 1e-6)
+        for alarm in board.alarms()
+        if alarm.reported is not None or alarm.alarm not in NOT_ALONE
+    ]
+    return {"entries": entries, "alarms": sorted(alarms)}
+
+
+def assert_same(first: dict[str, Any], second: dict[str, Any]) -> None:
+    """Assert that both say the same, moments to the second."""
+    assert first["entries"].keys() == second["entries"].keys()
+    for name, (wears, how, entry_bar, leave_bar, at) in first["entries"].items():
+        other = second["entries"][name]
+        assert (wears, how, entry_bar) == other[:3], name
+        assert leave_bar == pytest.approx(other[3], abs=0.01), name
+        assert at == pytest.approx(other[4], abs=SECOND), name
+    assert [one[:2] for one in first["alarms"]] == [one[:2] for one in second["alarms"]]
+    for one, other in zip(first["alarms"], second["alarms"], strict=True):
+        assert one[2] == pytest.approx(other[2], abs=SECOND), one
+
+
+def followed(heard: list[Heard], every_s: int = TICK_S) -> tuple[LiveBoard, datetime]:
+    """Return a board that took the messages as they came, looked at each tick, a minute after the last."""
+    board, now = LiveBoard(PROFILE), heard[0].received
+    for now, lot in ticks(heard, every_s):
+        board.take(frames_from_heard(lot))
+        board.snapshot(now)
+    now += timedelta(seconds=60)
+    board.snapshot(now)
+    assert board.faults == []
+    return board, now
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda path: path.name)
+def test_a_sample_log_says_the_same_live_and_after_the_fact(sample: Path) -> None:
+    heard = sorted(read_capture(sample), key=lambda one: one.received)
+    board, _ = followed(heard, 120)
+    assert_same(told_by_board(board), told_by_review(heard))
+
+
+@pytest.mark.parametrize("seed", RANDOM)
+def test_a_random_incident_says_the_same_live_and_after_the_fact(seed: int) -> None:
+    heard = random_incident(seed)
+    board, _ = followed(heard)
+    assert_same(told_by_board(board), told_by_review(heard))
+
+
+@pytest.mark.parametrize("seed", RANDOM)
+def test_the_board_of_a_past_moment_is_the_one_that_was_shown(seed: int) -> None:
+    heard = random_incident(seed)
+    board, now = LiveBoard(PROFILE), heard[0].received
+    moments = np.random.default_rng(seed).choice(60, 3)
+    for number, (now, lot) in enumerate(ticks(heard)):
+        board.take(frames_from_heard(lot))
+        shown = board.snapshot(now)
+        if number in moments:
+            again = LiveBoard(PROFILE)
+            again.take(frames_from_heard([one for one in heard if one.received <= now]))
+            made = again.snapshot(now)
+            assert_same(told_by_board(board), told_by_board(again))
+            assert [row.key for row in shown.rows] == [row.key for row in made.rows]
+            assert [row.attention for row in shown.rows] == [row.attention for row in made.rows]
+
+
+def unexplained(heard: list[Heard]) -> list[str]:
+    """Return each turn-back that was shown and then vanished or moved, with no message to explain it.
+
+    A message explains it when it came late (by over 2 s) and so is about an earlier time, or when a desk
+    said it.
+    """
+    board, shown = LiveBoard(PROFILE), {}
+    found = []
+    for now, lot in ticks(heard, 5):
+        board.take(frames_from_heard(lot))
+        board.snapshot(now)
+        frames = frames_from_heard(lot)
+        desk = any(frames[kind].height for kind in ("tally", "note", "incident", "resolved", "gauge"))
+        moments = {entry.entry_id: (entry.own_turn_back_us, entry.set_ids) for entry in board.entries()}
+        for name, (before_us, sets) in shown.items():
+            after_us = moments.get(name, (None, ()))[0]
+            if before_us is None or (after_us is not None and abs(after_us - before_us) < 2_000_000):
+                continue
+            late = any(_came_late(one, sets) for one in lot)
+            if not desk and not late:
+                found.append(f"{name}: {before_us} became {after_us} at {now}")
+        shown = moments
+    return found
+
+
+def _came_late(one: Heard, sets: tuple[str, ...]) -> bool:
+    """Return whether a message of these sets was said long before it came."""
+    frame = frames_from_heard([one])["pressure"]
+    if not frame.height or frame["set_id"][0] not in sets:
+        return False
+    lag_s = (frame["received"][0] - frame["time"][0]).total_seconds() % 90.0  # clocks are 90 s or 1 h off
+    return lag_s > 2.0
+
+
+@pytest.mark.parametrize("seed", RANDOM)
+def test_what_was_taken_back_is_explained_by_a_later_message(seed: int) -> None:
+    assert unexplained(random_incident(seed)) == []
+
+
+def team_moments(shown: Snapshot) -> dict[tuple[str, str], float]:
+    """Return by when each team must turn back, as the page gives it."""
+    found = {}
+    for team in shown.teams:
+        moments = [at for at in (team.turn_back_reached_at, team.turn_back_by_at) if at is not None]
+        if team.turn_back is not None:
+            moments.append(shown.at + 60.0 * team.turn_back.low)
+        if moments:
+            found[team.incident_id, team.team] = min(moments)
+    return found
+
+
+@pytest.mark.parametrize("seed", RANDOM)
+@pytest.mark.parametrize("silence_s", [30, 300, 1800])
+def test_silence_never_makes_a_figure_better_a_row_less_urgent_or_an_alarm_vanish(
+    seed: int, silence_s: int
+) -> None:
+    heard = random_incident(seed)
+    cut = int(np.random.default_rng(seed).integers(len(heard) // 3, len(heard)))
+    board, now = LiveBoard(PROFILE), heard[cut - 1].received
+    board.take(frames_from_heard(heard[:cut]))
+    before = board.snapshot(now)
+    after = board.snapshot(now + timedelta(seconds=silence_s))
+    ranks = {row.key: ORDER[row.attention] for row in after.rows}
+    for row in before.rows:
+        assert row.key in ranks, row.key
+        assert ranks[row.key] <= ORDER[row.attention], (row.key, row.attention)
+    later = team_moments(after)
+    for team, at in team_moments(before).items():
+        assert later[team] <= at + SECOND, team
+    standing = {(line.set_id, line.alarm) for line in after.alarms}
+    assert {(line.set_id, line.alarm) for line in before.alarms} <= standing
+
+
+@pytest.mark.parametrize("seed", RANDOM)
+def test_lost_readings_remove_nobody_and_no_alarm(seed: int) -> None:
+    heard = random_incident(seed)
+    chance = np.random.default_rng(seed)
+    fewer = [
+        one for one in heard if not one.topic.endswith(("/pressure", "/motion")) or chance.random() < 0.5
+    ]
+    boards = []
+    for lot in (heard, fewer):
+        board = LiveBoard(PROFILE)
+        board.take(frames_from_heard(lot))
+        boards.append(board.snapshot(heard[-1].received + timedelta(seconds=30)))
+    full, less = boards
+    tallied = {row.entered_at for row in full.rows if row.tallied_in_at is not None}
+    assert tallied <= {row.entered_at for row in less.rows}
+    reported = {(line.set_id, line.alarm) for line in full.alarms if not line.derived}
+    assert reported <= {(line.set_id, line.alarm) for line in less.alarms}
