@@ -167,9 +167,15 @@ def _low_air(row: Row, display: Display) -> tuple[str, str, str]:
         )
     if row.low_air is None and row.started_at is not None and (row.pressure_bar or 0.0) <= row.low_air_bar:
         return words.NONE, words.BELOW.format(pressure=display.pressure(row.low_air_bar)), ""
-    # Beside the interval, a plain scenario: hard workers get harder, so it is no worst case.
-    hard = words.HARD.format(minutes=words.minutes(row.if_hardest.minutes)) if row.if_hardest else ""
-    return *_ahead(row.low_air, row.planned), hard
+    return *_ahead(row.low_air, row.planned), _hard(row)
+
+
+def _hard(row: Row) -> str:
+    """Return the plain scenario beside the interval, where it is sooner than the forecast's middle."""
+    hard, ahead = row.if_hardest, row.low_air
+    if hard is None or ahead is None or (hard.minutes >= ahead.median and not ahead.early_only):
+        return ""
+    return words.HARD.format(minutes=words.minutes(hard.minutes))
 
 
 def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:

@@ -17,16 +17,23 @@ class Crew:
     def __init__(self, url: str) -> None:
         self._publisher = Publisher(url)
         self._seq: dict[str, int] = {}
+        self._boots: dict[str, int] = {}
 
     def say(self, speaker: str, role: str, kind: str, **fields: Any) -> None:
         seq = self._seq[speaker] = self._seq.get(speaker, -1) + 1
         now = datetime.now(UTC).isoformat()
-        payload = {"kind": kind, f"{role}_id": speaker, "boot": 1, "seq": seq, "time": now, **fields}
+        payload = {"kind": kind, f"{role}_id": speaker, "boot": self._boots.get(speaker, 1)}
+        payload |= {"seq": seq, "time": now, **fields}
         topic = f"underair/v1/trial/{role}/{speaker}/{kind}"
         self._publisher.publish(topic, json.dumps(payload).encode(), retain=kind == "setup")
 
     def set(self, set_id: str, kind: str, **fields: Any) -> None:
         self.say(set_id, "set", kind, **fields)
+
+    def restart(self, set_id: str) -> None:
+        """Switch a set off and on: its next message is of another power-up."""
+        self._boots[set_id] = self._boots.get(set_id, 1) + 1
+        self.set(set_id, "power", state="on")
 
     def desk(self, kind: str, **fields: Any) -> None:
         self.say("D-1", "desk", kind, **fields)

@@ -81,7 +81,7 @@ def row_of(page: Any, who: str) -> Any:
 def test_danger_is_on_top_is_heard_and_is_counted(
     listening: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
-    """Cases 1, 2, 3 and 10 of the trial, in one incident."""
+    """Cases 1, 2, 3, 4 and 10 of the trial, in one incident."""
     page = listening
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
     for number, team in ((1, "Alder"), (2, "Alder"), (3, "Birch"), (4, "Birch")):
@@ -118,6 +118,16 @@ def test_danger_is_on_top_is_heard_and_is_counted(
         " && one.textContent.includes('as last heard') && one.textContent.includes('1 silent'))"
     )
     assert "lowest W-3" in birch.inner_text()
+
+    # A set that restarts keeps its entry pressure, its turn-back and its one row (case 4).
+    fourth = row_of(page, "W-4")
+    before = [fourth.locator(f"span.{name}").inner_text() for name in ("entry", "entered", "turn_bar")]
+    crew.restart("S-4")
+    page.wait_for_timeout(4000)  # some readings of the new power-up
+    expect(fourth).to_have_count(1)
+    expect(fourth).to_have_attribute("data-a", "under_air")
+    after = [fourth.locator(f"span.{name}").inner_text() for name in ("entry", "entered", "turn_bar")]
+    assert after == before
 
     # A distress that nobody has seen goes on, though the set goes off (case 2).
     crew.set("S-2", "alarm", alarm="distress", state="raised")

@@ -58,6 +58,7 @@ def test_it_is_the_live_board_of_the_messages_received_until_then(
     at = OPENED + timedelta(seconds=second)
     live = LiveBoard(Profile.default())
     live.take(frames_from_heard([one for one in heard if one.received <= at]))
+    live.settle()
     past = board_at(archive, Profile.default(), at).snapshot(at)
     assert past.rows == live.snapshot(at).rows
     assert past.alarms == live.snapshot(at).alarms
