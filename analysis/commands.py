@@ -10,10 +10,11 @@ from pathlib import Path
 
 import click
 
+from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 
-_FOLDER = click.Path(file_okay=False, path_type=Path)
+_FOLDER = OutPath(file_okay=False, path_type=Path)
 
 
 @click.command()

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted, percent
 
@@ -18,7 +19,7 @@ WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
     "--out",
     default="forecast.json",
     show_default=True,
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=OutPath(dir_okay=False, path_type=Path),
     help="File for the constants; name it in the profile.",
 )
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")

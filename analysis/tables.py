@@ -12,6 +12,8 @@ from typing import Any
 
 import polars as pl
 
+from ingest.contract.units import described
+
 TIME = pl.Datetime("us", "UTC")
 TEXTS = pl.List(pl.String)
 
@@ -288,7 +290,7 @@ def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = N
     table = conform(name, frame).to_arrow()
     schema = table.schema
     for position, column in enumerate(COLUMNS[name]):
-        note = {"unit": column.unit, "meaning": column.meaning}
+        note = {"unit": column.unit, **described(column.unit, column.meaning)}
         schema = schema.set(position, schema.field(position).with_metadata(note))
     return table.cast(schema.with_metadata(dict(about or {})))
 

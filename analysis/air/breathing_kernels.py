@@ -13,7 +13,6 @@ the review runs in one sweep, and both get the same numbers to the last bit.
 from math import exp, log, sqrt
 
 import numpy as np
-from numba import njit
 
 from analysis.air.gas import (
     ATMOSPHERE_BAR,
@@ -34,6 +33,7 @@ from analysis.air.gas import (
     Z3_1,
     Z4_0,
 )
+from analysis.compiled import compiled
 
 GAS_CONSTANT_J = 100.0 * GAS_CONSTANT
 ZERO_CELSIUS_K = 273.15
@@ -93,7 +93,7 @@ COOLING_K_L = 0.0067 * 6.8
 """How much colder the gas will be at the warning, K for each litre drawn and litre of volume (simulated)."""
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _second(model):  # type: ignore[no-untyped-def]
     """Return, for a second: what stays of the rate, its part of the air, what stays of the mean, noise."""
     follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
@@ -105,7 +105,7 @@ def _second(model):  # type: ignore[no-untyped-def]
     return keep, area, settle, kick, drift
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def advance(  # type: ignore[no-untyped-def]
     model, vessel, state, time_s, pressure_bar, said_step_bar, gas_c, around_c, upto, heat_rate, fate, track
 ):
@@ -279,7 +279,7 @@ def advance(  # type: ignore[no-untyped-def]
     state[GAS_K], state[WALL_K], state[DENSITY] = gas_k, wall_k, rho
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
     """Carry what was learnt later back to each second (Rauch, Tung and Striebel 1965, AIAA J. 3:1445-50).
 
@@ -368,7 +368,7 @@ def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
         smoothed[second, 5] = sqrt(max(s00, 0.0)) * GAS_CONSTANT * gas_k * slope / per_mol
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):  # type: ignore[no-untyped-def]
     """For each row of `track`, find when the expected air left reaches the content at `target_bar`.
 

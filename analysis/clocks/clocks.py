@@ -21,11 +21,11 @@ import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import polars as pl
 
 from analysis.clocks.steps import find_steps, quantum_s, uptime_steps
+from analysis.compiled import compiled
 from analysis.records import Bools, Floats, Ints, Key, PowerUp, power_ups
 from analysis.tables import table_of
 
@@ -301,7 +301,7 @@ def _upper_line(x: Floats, y: Floats) -> tuple[float, float, float]:
     return middle, float(np.max(y - slope * (x - middle))), slope
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _hull_edge_slope(x: Floats, y: Floats) -> float:
     """Slope of the upper hull's edge over x = 0; `x` ascending, centred on its mean."""
     hull_x, hull_y = np.empty(len(x)), np.empty(len(x))

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 
+from analysis.compiled import compiled
 from analysis.heat.laws import CLASS_LIMITS_C, dose_rate_s, thermal_class
 from analysis.profile import Profile
 from analysis.records import Bools, Floats, Ints
@@ -176,7 +176,7 @@ def rapid_rise(ambient_c: Floats, sure: Bools, profile: Profile) -> tuple[int, i
     return int(run[0]), int(run[-1]) + window, steepest
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _smooth(reading: Floats, lag_s: float, wander: float, noise: float) -> tuple[Floats, Floats]:
     """Kalman filter and RTS smoother of (sensor, surroundings); `reading` is NaN where there is none."""
     n = len(reading)
@@ -240,7 +240,7 @@ def _smooth(reading: Floats, lag_s: float, wander: float, noise: float) -> tuple
     return ambient, sd
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _range(a: Floats, asd: Floats, b: Floats, bsd: Floats, c: Floats, csd: Floats) -> tuple[Floats, Floats]:
     low = np.empty(len(a))
     high = np.empty(len(a))
@@ -250,7 +250,7 @@ def _range(a: Floats, asd: Floats, b: Floats, bsd: Floats, c: Floats, csd: Float
     return low, high
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _near(reading: Floats, reach: int) -> Bools:
     n = len(reading)
     near = np.zeros(n, np.bool_)
@@ -263,7 +263,7 @@ def _near(reading: Floats, reach: int) -> Bools:
     return near
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _drop_short_stays(classes: Ints, shortest: int) -> None:
     """A class is not given for a stay shorter than about half the lag: it would be noise. Our own rule.
 

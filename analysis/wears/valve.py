@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 
+from analysis.compiled import compiled
 from analysis.records import Bools, Floats, Ints
 
 OPEN_ABOVE_BAR = 20.0
@@ -76,7 +76,7 @@ def under_air(
     return [(int(kept[first]), int(kept[last]), int(how)) for first, last, how in rows.tolist()]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _spikes(at_s: Floats, bar: Floats, until_s: float) -> Bools:
     n = len(bar)
     marked = np.zeros(n, np.bool_)
@@ -102,7 +102,7 @@ def _spikes(at_s: Floats, bar: Floats, until_s: float) -> Bools:
     return marked
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _opened(at_s: Floats, bar: Floats, first: int) -> int:
     # The pressure has come up where it is within one bar of the highest of the next 8 s.
     top = bar[first]
@@ -116,7 +116,7 @@ def _opened(at_s: Floats, bar: Floats, first: int) -> int:
     return j
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar_s: float) -> int:
     k = last
     while k > start:
@@ -127,7 +127,7 @@ def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar
     return k
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> Ints:
     n = len(bar)
     out = np.empty((n // 2 + 1, 3), np.int64)

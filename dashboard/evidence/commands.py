@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from analysis.profile import Profile
     from dashboard.evidence.origin import ArchiveState
 
-_NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
+_NEW_FOLDER = OutPath(file_okay=False, path_type=Path)
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _FOLDER = ArchivePlace(must_exist=True)
 _LOCAL = ArchivePlace(must_exist=True, stores=False)
@@ -63,7 +64,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
 @click.command()
 @click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
 @click.option("--incident", required=True, metavar="ID", help="The incident.")
-@click.option("--out", required=True, metavar="FILE.html", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--out", required=True, metavar="FILE.html", type=OutPath(dir_okay=False, path_type=Path))
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
 @click.option(
     "--units",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 
@@ -32,7 +33,7 @@ _LOCAL = ArchivePlace(must_exist=True, stores=False)
     "--out",
     required=True,
     metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=OutPath(file_okay=False, path_type=Path),
     help="A folder that is not there yet.",
 )
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")

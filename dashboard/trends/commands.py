@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 
@@ -47,7 +48,7 @@ DAY = _Day(["%Y-%m-%d"])
 @click.option(
     "--out",
     required=True,
-    type=click.Path(file_okay=False, path_type=Path),
+    type=OutPath(file_okay=False, path_type=Path),
     help="Folder for the tables and the summary; made when it is not there.",
 )
 @click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")

@@ -7,6 +7,7 @@ import pyarrow as pa
 
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import DESK_KINDS, KINDS
+from ingest.contract.units import described
 
 APART = ("originals", "refused")
 """Tables of what came in another form: objects that a mapping reads, and what does not keep the contract."""
@@ -36,7 +37,7 @@ def _described(field: Field) -> tuple[str, pa.DataType, str, str]:
 
 
 def _arrow_field(name: str, kind: pa.DataType, meaning: str, unit: str) -> pa.Field:
-    return pa.field(name, kind, metadata={"unit": unit, "meaning": meaning} if unit else {"meaning": meaning})
+    return pa.field(name, kind, metadata=described(unit, meaning))
 
 
 def _schema_of(kind: str) -> pa.Schema:

@@ -34,3 +34,27 @@ def to_contract_unit(value: float, unit: str, contract_unit: str) -> float:
     """
     factor, offset = _CONVERSIONS.get(contract_unit, {contract_unit: (1.0, 0.0)})[unit]
     return round(value * factor + offset, 9)
+
+
+# The Unified Code for Units of Measure, version 2.2 (2024); decibels over a milliwatt have no code there.
+_UCUM = {
+    "": "",
+    "1": "1",
+    "bar": "bar",
+    "°C": "Cel",
+    "s": "s",
+    "min": "min",
+    "1/min": "/min",
+    "m/s²": "m/s2",
+    "l": "L",
+    "L": "L",
+    "L/min": "L/min",
+    "ppm": "[ppm]",
+    "dBm": "",
+}
+
+
+def described(unit: str, meaning: str) -> dict[str, str]:
+    """Return what a column's metadata says: the unit, its code in UCUM, and what the column means."""
+    told = {"unit": unit, "ucum": _UCUM.get(unit, ""), "meaning": meaning}
+    return {name: text for name, text in told.items() if text}

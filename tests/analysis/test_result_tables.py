@@ -11,6 +11,7 @@ import pytest
 from analysis.tables import COLUMNS, CONTRACT_TABLES, TABLES, conform, empty_table, to_arrow, to_csv
 from analysis.writing import write_results
 from ingest.contract.errors import UnderairError
+from ingest.contract.units import described
 
 TIME = pl.Datetime("us", "UTC")
 CONTRACT = {
@@ -153,7 +154,8 @@ def test_units_and_meanings_travel_in_the_parquet_fields(name: str) -> None:
     assert schema.metadata == {b"underair": b"x"}
     for column in COLUMNS[name]:
         field = schema.field(column.name)
-        assert field.metadata == {b"unit": column.unit.encode(), b"meaning": column.meaning.encode()}
+        told = {"unit": column.unit, **described(column.unit, column.meaning)}
+        assert field.metadata == {name.encode(): text.encode() for name, text in told.items()}
         assert column.meaning
 
 

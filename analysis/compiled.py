@@ -1,0 +1,25 @@
+"""Compiles the loops that the analysis runs for every reading, and keeps the result for the next call."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from numba import njit
+
+Loop = TypeVar("Loop", bound=Callable[..., Any])
+
+
+def compiled(loop: Loop) -> Loop:
+    """Return the loop compiled by numba when it is first called.
+
+    The result is kept beside the module, else in the user's cache folder (``NUMBA_CACHE_DIR`` names another).
+    Where nothing can be written (a read-only installation, a user without a home) each process compiles anew.
+    """
+    try:
+        made: Loop = njit(cache=True, nogil=True)(loop)
+    except RuntimeError as error:
+        if "no locator available" not in str(error):
+            raise
+        made = njit(nogil=True)(loop)
+    return made

@@ -1,0 +1,40 @@
+"""Every unit of a column has its UCUM code, and another program's parser reads it as the same unit."""
+
+from __future__ import annotations
+
+import pytest
+from ucumvert import PintUcumRegistry
+
+from analysis.tables import COLUMNS
+from ingest.contract.columns import ARROW_SCHEMAS
+from ingest.contract.units import described
+
+WITHOUT = {"", "1", "dBm"}  # UCUM has no decibel over a milliwatt
+READ_AS = {
+    "bar": "1 bar",
+    "°C": "1 degree_Celsius",
+    "s": "1 second",
+    "min": "1 minute",
+    "1/min": "1.0 / minute",
+    "m/s²": "1.0 meter / second ** 2",
+    "L": "1 liter",
+    "l": "1 liter",
+    "L/min": "1.0 liter / minute",
+    "ppm": "1 ppm",
+}
+
+
+def units() -> set[str]:
+    ours = {column.unit for columns in COLUMNS.values() for column in columns}
+    fields = [field for schema in ARROW_SCHEMAS.values() for field in schema]
+    return ours | {(field.metadata or {}).get(b"unit", b"").decode() for field in fields}
+
+
+@pytest.mark.parametrize("unit", sorted(units() - WITHOUT))
+def test_another_parser_reads_the_code_as_this_unit(unit: str) -> None:
+    """Reference library: ucumvert, after the UCUM grammar 2.2."""
+    assert f"{PintUcumRegistry().from_ucum(described(unit, 'x')['ucum']):D}" == READ_AS[unit]
+
+
+def test_only_what_ucum_lacks_has_no_code() -> None:
+    assert {unit for unit in units() if "ucum" not in described(unit, "x")} <= WITHOUT
