@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any
 
 from numba import njit
 
-Loop = TypeVar("Loop", bound=Callable[..., Any])
 
-
-def compiled(loop: Loop) -> Loop:
+def compiled(loop: Callable[..., Any]) -> Any:
     """Return the loop compiled by numba when it is first called.
 
     The result is kept beside the module, else in the user's cache folder (``NUMBA_CACHE_DIR`` names another).
     Where nothing can be written (a read-only installation, a user without a home) each process compiles anew.
     """
     try:
-        made: Loop = njit(cache=True, nogil=True)(loop)
+        return njit(cache=True, nogil=True)(loop)
     except RuntimeError as error:
         if "no locator available" not in str(error):
             raise
-        made = njit(nogil=True)(loop)
-    return made
+        return njit(nogil=True)(loop)
