@@ -23,17 +23,24 @@ def parquet_bytes(table: pl.DataFrame, **options: Any) -> memoryview:
     return made.getbuffer()
 
 
-def sealed(made: memoryview) -> bytes:
-    """Return the bytes of a file that only underair reads, with their SHA-256 (FIPS 180-4) behind them."""
-    return bytes(made) + hashlib.sha256(made).digest() + _SEAL
+def sealed(made: memoryview, over: bytes = b"") -> bytes:
+    """Return the bytes of a file that only underair reads, with a SHA-256 (FIPS 180-4) behind them.
+
+    Parameters
+    ----------
+    made : memoryview
+    over : bytes
+        What else the seal covers: of files that belong together the last one seals all.
+    """
+    return bytes(made) + hashlib.sha256(bytes(made) + over).digest() + _SEAL
 
 
-def unsealed(kept: bytes, *, or_parquet: bool = False) -> bytes:
+def unsealed(kept: bytes, over: bytes = b"", *, or_parquet: bool = False) -> bytes:
     """Return what `sealed` was given.
 
     Parameters
     ----------
-    kept : bytes
+    kept, over : bytes
     or_parquet : bool
         Also take a Parquet file as it was kept before there were seals.
 
@@ -45,6 +52,6 @@ def unsealed(kept: bytes, *, or_parquet: bool = False) -> bytes:
     if or_parquet and kept.endswith(_PARQUET):
         return kept
     made, digest = kept[: -32 - len(_SEAL)], kept[-32 - len(_SEAL) : -len(_SEAL)]
-    if not kept.endswith(_SEAL) or hashlib.sha256(made).digest() != digest:
+    if not kept.endswith(_SEAL) or hashlib.sha256(made + over).digest() != digest:
         raise ValueError("its SHA-256 is another")
     return made

@@ -32,7 +32,7 @@ _MOST_REMEMBERED = 10_000
 log = logging.getLogger(__name__)
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True):
+class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """One line.
 
     Attributes
@@ -53,6 +53,8 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
         ``done`` or ``refused``.
     before : str
         SHA-256 of the line before.
+    own : str
+        SHA-256 of this line without it, for the last line has none behind it; lines of before 0.4 have none.
     """
 
     at: datetime
@@ -64,6 +66,12 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     target: str
     outcome: str
     before: str
+    own: str = ""
+
+    def with_own(self) -> Entry:
+        """Return it with the hash of all else that it says."""
+        bare = msgspec.structs.replace(self, own="")
+        return msgspec.structs.replace(self, own=hashlib.sha256(msgspec.json.encode(bare)).hexdigest())
 
     def as_row(self) -> dict[str, Any]:
         """Return it for people and for tables, without the chain."""
@@ -161,7 +169,7 @@ class AccessLog:
                 path = files[-1]
             last, torn = _last_line(path if path in files else files[-1]) if files else (b"", False)
             before = hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
-            line = msgspec.json.encode(msgspec.structs.replace(entry, before=before)) + b"\n"
+            line = msgspec.json.encode(msgspec.structs.replace(entry, before=before).with_own()) + b"\n"
             with path.open("ab") as file:
                 file.write(b"\n" + line if torn and path == files[-1] else line)
                 file.flush()
@@ -195,6 +203,8 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str
                         f"{folder}/{path.name}, line {number} does not follow from the line before: "
                         "a line was altered, taken out or put in between"
                     )
+                if entry.own and entry != entry.with_own():
+                    faults.append(f"{folder}/{path.name}, line {number} was altered: its hash is another")
                 entries.append(entry)
             before = hashlib.sha256(line).hexdigest()
     return entries, faults

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import hashlib
 import io
 import os
 from collections.abc import Iterator
@@ -73,7 +74,7 @@ def read_kept(folder: Path) -> Kept:
     if not folder.is_dir():
         return nothing_kept()
     with _with_other_readers(folder):
-        pieces = read_table(folder / "pieces.parquet", PIECES)
+        pieces = read_table(folder / "pieces.parquet", PIECES, _tables_on_disk(folder))
         tables = {name: read_table(folder / f"{name}.parquet", _kept(of)) for name, of in SCHEMAS.items()}
     whole = {name: frame for name, frame in tables.items() if frame is not None}
     if pieces is None or len(whole) < len(tables):
@@ -90,24 +91,34 @@ def write_kept(kept: Kept, folder: Path) -> None:
         (folder / "pieces.parquet").unlink(missing_ok=True)
         for name, frame in kept.tables.items():
             write_table(frame, folder / f"{name}.parquet")
-        write_table(kept.pieces, folder / "pieces.parquet")
+        write_table(kept.pieces, folder / "pieces.parquet", _tables_on_disk(folder))
 
 
-def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
-    """Read a table; None when it is not there, damaged, or of another make."""
+def _tables_on_disk(folder: Path) -> bytes:
+    """Return what the pieces' seal covers too: an older table beside newer pieces must not be believed."""
+    digests = []
+    for name in SCHEMAS:
+        with contextlib.suppress(OSError):
+            digests.append(hashlib.sha256((folder / f"{name}.parquet").read_bytes()).digest())
+    return b"".join(digests)
+
+
+def read_table(path: Path, schema: pl.Schema, over: bytes = b"") -> pl.DataFrame | None:
+    """Read a table; None when it is not there, damaged, or of another make. `over` as in `sealed`."""
     try:
         # Brought in with an earlier underair, a table has no seal, and cannot be made again.
-        frame = pl.read_parquet(io.BytesIO(unsealed(path.read_bytes(), or_parquet="brought" in path.parts)))
+        kept = unsealed(path.read_bytes(), over, or_parquet="brought" in path.parts)
+        frame = pl.read_parquet(io.BytesIO(kept))
         return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
     except (pl.exceptions.PolarsError, OSError, ValueError):
         return None
 
 
-def write_table(frame: pl.DataFrame, path: Path) -> None:
-    """Write a table aside, synced, and put it in its place."""
+def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"") -> None:
+    """Write a table aside, synced, and put it in its place. `over` as in `sealed`."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    made = sealed(parquet_bytes(frame, compression="zstd"))
+    made = sealed(parquet_bytes(frame, compression="zstd"), over)
     try:
         with aside.open("wb") as file:
             file.write(made)

@@ -123,6 +123,7 @@ class _Chain:
     known: tuple[int, ...] = ()
     end: int = 0
     lines: int = 0
+    first: str = ""  # hash of the first line
     before: str = NOTHING_BEFORE
     last: tuple[int, int] = (0, 0)  # where the last line begins and ends
     faults: list[str] = field(default_factory=list)
@@ -161,7 +162,12 @@ class _Chain:
             self.doubtful = (at, at + len(text), name)
         else:
             self._remember(at, at + len(text), name)
+        self.first = self.first or own
         self.before, self.last = own, (at, at + len(text))
+
+    def is_twin_of(self, other: _Chain) -> bool:
+        """Return whether two chains begin with the same line; of each pair the later name is asked."""
+        return bool(self.first) and self.first == other.first and self.writer > other.writer
 
     def ends_as_before(self) -> bool:
         """Return whether the last line that was read is still there: the chain has only grown since."""
@@ -290,6 +296,9 @@ class Expected:
             for _, chain in sorted(self._chains.items()):
                 where = chain.path.relative_to(self._archive).as_posix()
                 found += [(where, fault) for fault in chain.faults]
+                twin = next((other for other in self._chains.values() if chain.is_twin_of(other)), None)
+                if twin is not None:
+                    found.append((where, f"it begins as `{twin.path.name}` does: one is a copy of the other"))
                 if to_the_end and chain.known and chain.end < chain.known[0]:
                     found.append((where, f"line {chain.lines + 1} has no end: torn, or altered"))
             return found

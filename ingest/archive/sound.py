@@ -12,6 +12,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from ingest.archive.expected import Expected, Settled, expected_of, settle, unsettled
@@ -28,6 +29,7 @@ RESIZED = "its contents changed after it was written (it has {size:,} bytes, {se
 NOT_THERE = "it was sealed and is not there"
 UNKNOWN = "no line of the manifest names it"
 _DATE = "date="
+_AT_ONCE = min(os.cpu_count() or 1, 4)
 _LATELY_S = 5.0
 _WRITTEN_WITHIN_S = 0.2
 _Print = tuple[int, ...]
@@ -74,6 +76,14 @@ def sha256_of(part: Path, *, anew: bool = False) -> str:
         known = (print_, file_sha256(part))
         _checked[key] = known
     return known[1]
+
+
+def _hash_side_by_side(parts: list[Path]) -> None:
+    """Hash those that are not known yet, on all cores: hashing lets go of Python's lock."""
+    new = [part for part in parts if (known := _checked.get(_key(part))) is None or known[0] != _print(part)]
+    if len(new) > 1:
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            list(pool.map(sha256_of, new))
 
 
 def altered_here() -> Altered:
@@ -187,6 +197,8 @@ class DayFolder:
             When one goes in this very moment.
         """
         while True:
+            if self._hashing is sha256_of:
+                _hash_side_by_side(self.parts())
             bad = {
                 name: CHANGED
                 for name, line in self.settled.counting.items()
@@ -249,6 +261,8 @@ def sound_parts(files: Iterable[Path]) -> list[Path]:
     FileNotFoundError
         When one is gone.
     """
+    files = list(files)
+    _hash_side_by_side(files)
     by_archive: dict[Path, Expected] = {}
     sound = []
     for file in files:

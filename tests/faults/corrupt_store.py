@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 from collections.abc import Callable
@@ -21,6 +22,7 @@ from ingest.archive.archive import seal_messages
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
+from ingest.archive.store import WORK_FOLDER
 from ingest.archive.tidying import tidy
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.frames import frames_from_heard
@@ -135,6 +137,8 @@ DAMAGES: dict[str, Callable[[Path], None]] = {
     "delete": Path.unlink,
 }
 STALE = "stale copy"
+SAME, SAID, NOTHING = "same answers", "said", "-"
+PAGE = Path(__file__).parents[2] / "ingest" / "docs" / "corrupt_store.md"
 
 
 @dataclass(frozen=True)
@@ -187,7 +191,12 @@ class Answers:
     def _verify(self) -> Answer:
         self._begin()
         done = CliRunner().invoke(root, ["verify", str(self.archive)])
-        return Answer(done.exit_code, "", done.output)
+        # Heads, and how much waits to be sealed, are no answer about what was sealed.
+        lines = [
+            line for line in done.output.splitlines() if not line.startswith(("head of", "this machine"))
+        ]
+        found = re.sub(r", [0-9,]+ messages? not yet sealed", "", "\n".join(lines))
+        return Answer(done.exit_code, found, done.output)
 
     def _pages(self) -> Answer:
         """Ask for what Review and the lists show, after the search that `serve` begins with."""
@@ -204,6 +213,7 @@ class Answers:
         return Answer(3 if said else 0, made.hexdigest(), said)
 
     def _begin(self) -> None:
+        os.environ[WORK_FOLDER] = str(self.out / "state")  # no memory of earlier looks
         shutil.rmtree(self.out, ignore_errors=True)
         self.out.mkdir()
         for known in (expected._known, sound._checked, sound._lately):
@@ -216,7 +226,11 @@ def digest_of(folder: Path) -> str:
     made = hashlib.sha256()
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()
-        if not path.is_file() or ("case/" in name and not re.search(r"messages\.ndjson|results/", name)):
+        if (
+            not path.is_file()
+            or name.startswith("state/")
+            or ("case/" in name and not re.search(r"messages\.ndjson|results/", name))
+        ):
             continue
         if path.suffix == ".parquet":
             data = pl.read_parquet(path).write_json()
@@ -230,6 +244,53 @@ def digest_of(folder: Path) -> str:
             data = re.sub(r"head of [^<]*<|heads?\b[^<]{0,9}<code>[^<]*|[0-9a-f]{64}", "", data)
         made.update(f"{name}\0{data}\0".encode())
     return made.hexdigest()
+
+
+def cell(before: dict[str, Answer], after: dict[str, Answer]) -> str:
+    """Return what a cell of the matrix says."""
+    silent = faults_in(before, after)
+    if silent:
+        return f"not seen: {', '.join(silent)}"
+    changed = [verb for verb, answer in after.items() if answer.code != before[verb].code]
+    if not changed:
+        return SAME
+    return SAID if len(changed) == len(after) else f"{SAID} by {', '.join(changed)}; others the same"
+
+
+def damaged(whole: Path, earlier: Path, archive: Path, kind: str, damage: str) -> bool:
+    """Put a fresh copy in place and damage one file of a kind; False when there is nothing to do.
+
+    Parameters
+    ----------
+    whole, earlier : Path
+        As `make_archive` made them.
+    archive : Path
+        Is replaced.
+    kind, damage : str
+        Of `KINDS` and `DAMAGES`, or `STALE`.
+    """
+    shutil.rmtree(archive, ignore_errors=True)
+    shutil.copytree(whole, archive)
+    file = next(iter(sorted(archive.glob(KINDS[kind]))))
+    if damage != STALE:
+        DAMAGES[damage](file)
+        return True
+    old = earlier / file.relative_to(archive)
+    if not old.exists() or old.read_bytes() == file.read_bytes():
+        return False
+    shutil.copy(old, file)
+    return True
+
+
+def table_of(cells: dict[tuple[str, str], str]) -> str:
+    """Return the matrix as a table in Markdown."""
+    damages = [*DAMAGES, STALE]
+    lines = [f"| file | {' | '.join(damages)} |", f"| --- |{' --- |' * len(damages)}"]
+    lines += [
+        f"| {kind} | {' | '.join(cells.get((kind, damage), NOTHING) for damage in damages)} |"
+        for kind in KINDS
+    ]
+    return "\n".join(lines)
 
 
 def faults_in(before: dict[str, Answer], after: dict[str, Answer]) -> list[str]:

@@ -1,0 +1,48 @@
+"""Damage each kind of file of an archive in each way, and write what is answered then into the documents.
+
+    python -m tests.benchmarks.corrupt_store_matrix
+
+`tests/faults/test_corrupt_store.py` compares some cells with that page each time, all of them never.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from pathlib import Path
+
+from tests.faults.corrupt_store import (
+    DAMAGES,
+    KINDS,
+    PAGE,
+    STALE,
+    Answers,
+    cell,
+    damaged,
+    make_archive,
+    table_of,
+)
+
+
+def main() -> None:
+    """Try all cells and write the page."""
+    work = Path(tempfile.mkdtemp(prefix="underair-matrix-"))
+    whole, earlier, archive = work / "whole", work / "earlier", work / "archive"
+    incident = make_archive(whole, earlier)
+    damaged(whole, earlier, archive, "index", "duplicate")
+    answers = Answers(archive, incident, work / "out")
+    before = answers.all()
+    cells = {}
+    for kind in KINDS:
+        for damage in (*DAMAGES, STALE):
+            if damaged(whole, earlier, archive, kind, damage):
+                cells[kind, damage] = cell(before, answers.all())
+                print(kind, damage, cells[kind, damage], sep=": ", flush=True)
+    page = PAGE.read_text(encoding="utf-8")
+    PAGE.write_text(
+        re.sub(r"\| file \|.*\|\n", lambda _: f"{table_of(cells)}\n", page, flags=re.S), encoding="utf-8"
+    )
+
+
+if __name__ == "__main__":
+    main()
