@@ -25,19 +25,13 @@ from tests.faults.corrupt_store import (
 )
 
 SAMPLE = [
-    ("merged part", "zero"),
     ("merged part", "delete"),
     ("sealed part", "flip"),
-    ("sealed part", "duplicate"),
     ("manifest of sealing", "stale copy"),
-    ("manifest of merging", "flip"),
     ("manifest of merging", "delete"),
     ("journal segment", "flip"),
-    ("index", "swap"),
-    ("ledger", "truncate"),
     ("ledger", "stale copy"),
     ("manifest of sealing", "duplicate"),
-    ("manifest of merging", "duplicate"),
     ("holds", "flip"),
 ]
 
@@ -96,7 +90,7 @@ def test_single_flipped_bits_change_no_answer_in_silence(
     """A sample; `python -m tests.benchmarks.bit_flips` flips a thousand."""
     monkeypatch.setenv(WORK_FOLDER, str(place.answers.out / "state"))
     archive = place.answers.archive
-    for path, bit in flips(place.whole, 10, seed=3):
+    for path, bit in flips(place.whole, 4, seed=3):
         shutil.rmtree(archive)
         shutil.copytree(place.whole, archive)
         flip(archive / path, bit)
