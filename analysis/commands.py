@@ -13,6 +13,7 @@ import click
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 _FOLDER = OutPath(file_okay=False, path_type=Path)
 
@@ -88,12 +89,12 @@ def analyse(
     rows = written.rows
     if as_json:
         files = {name: {"rows": rows[name], "file": str(out / f"{name}.{form}")} for name in rows}
-        click.echo(json.dumps({**about, "format": form, "tables": files}))
+        echo(json.dumps({**about, "format": form, "tables": files}))
     else:
         counts = ", ".join(
             f"{written.findings.get(word, 0)} {word}" for word in ("serious", "caution", "note")
         )
-        click.echo(
+        echo(
             f"{counted(rows['wears'], 'wear')}, {counted(rows['alarms'], 'alarm')}, "
             f"{counted(rows['findings'], 'finding')} ({counts}) by the profile {rules.name}; "
             f"tables are in {out}. {rules.decides}"

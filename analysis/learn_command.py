@@ -7,6 +7,7 @@ import click
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted, percent
+from ingest.shown_text import echo
 
 WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
 
@@ -65,20 +66,18 @@ def learn(archive: Path, out: Path, profile: str | None) -> None:
     made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     learnt = learn_interval(own, rules.forecast.ends(), made)
     write_learnt(out, learnt)
-    click.echo(
+    echo(
         f"{counted(learnt.wears, 'wear')} of {counted(learnt.people, 'person', 'people')}, "
         "each person left out once:"
     )
-    click.echo(f"{'interval':24}{'wears':32}{'held':>7}{'early':>7}{'late':>7}{'width':>9}{'score':>7}")
+    echo(f"{'interval':24}{'wears':32}{'held':>7}{'early':>7}{'late':>7}{'width':>9}{'score':>7}")
     for line in learnt.proof:
         name = "learnt" if line.interval == "learnt" else line.interval
         group = f"{line.group}: {line.wears}"
         held, early, late = (percent(share) for share in (line.held, line.early, line.late))
         width, winkler = f"{line.width_min:.1f} min", f"{line.winkler_min:.1f}"
-        click.echo(f"{name:24}{group:32}{held:>7}{early:>7}{late:>7}{width:>9}{winkler:>7}")
+        echo(f"{name:24}{group:32}{held:>7}{early:>7}{late:>7}{width:>9}{winkler:>7}")
     if learnt.adopted:
-        click.echo(
-            f'{out} can be used: write learnt = "{out.name}" under [forecast] in the profile beside it.'
-        )
+        echo(f'{out} can be used: write learnt = "{out.name}" under [forecast] in the profile beside it.')
     else:
-        click.echo(f"{out} does no better on people left out: no profile takes it. Keep what is in force.")
+        echo(f"{out} does no better on people left out: no profile takes it. Keep what is in force.")

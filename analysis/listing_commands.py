@@ -9,6 +9,7 @@ import click
 
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 _ARCHIVE = ArchivePlace(must_exist=True)
 
@@ -32,7 +33,7 @@ def incidents(archive: Path, as_json: bool) -> None:
     if as_json:
         form = "%Y-%m-%dT%H:%M:%SZ"
         rows = [row | {end: row[end].strftime(form) for end in ("first", "last")} for row in found]
-        click.echo(json.dumps(rows))
+        echo(json.dumps(rows))
         return
     widest = max((len(row["key"]) for row in found), default=0)
     for row in found:
@@ -42,6 +43,6 @@ def incidents(archive: Path, as_json: bool) -> None:
             else "no set tallied"
         )
         first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
-        click.echo(f"{row['key']:{widest}}  {first} to {last} UTC  {sets}")
+        echo(f"{row['key']:{widest}}  {first} to {last} UTC  {sets}")
     if not found:
-        click.echo("no desk spoke of any incident here; underair analyse works through it by set", err=True)
+        echo("no desk spoke of any incident here; underair analyse works through it by set", err=True)

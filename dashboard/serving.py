@@ -12,7 +12,6 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-import click
 from prometheus_client.core import Metric
 from waitress import wasyncore
 from waitress.server import create_server
@@ -40,6 +39,7 @@ from ingest.logs import Form, log_to_stderr
 from ingest.operations import Operations, figure, listener_metrics
 from ingest.service_manager import ServiceManager
 from ingest.settings import load_login
+from ingest.shown_text import echo
 from ingest.status import read_statuses
 
 THREADS = MOST_SLOW + 6  # what is slow leaves six to the live page
@@ -165,7 +165,7 @@ class Served:
                 self.desk.open()
             except BrokerProblem as problem:
                 # Reading must not depend on the broker; the page says that nothing can be sent.
-                click.echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
+                echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
 
     def operations(self, address: str) -> Operations:
         """Return what answers for metrics and readiness on an address of its own.
@@ -247,9 +247,9 @@ def serve(
     operations = served.operations(metrics) if metrics is not None else nullcontext()
     restore = _on_signals(stop.set)
     served.start()
-    click.echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
+    echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
     if not is_archive(archive_folder):  # it may be begun later; more often the name is mistyped
-        click.echo(
+        echo(
             f"underair: {archive_folder} is no archive yet: the pages are empty until `underair listen` or "
             "`underair import` writes there",
             err=True,

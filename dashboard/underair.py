@@ -11,6 +11,7 @@ import click
 
 from ingest.contract.errors import UnderairError, system_sentence
 from ingest.place_option import ARCHIVES
+from ingest.shown_text import echo
 from ingest.trouble_said import INCOMPLETE, say_trouble
 
 # In the order in which a newcomer meets them: `underair --help` reads as a story.
@@ -116,15 +117,15 @@ def main(arguments: list[str] | None = None) -> Any:
     try:
         return root.main(args=arguments, prog_name="underair")
     except UnderairError as error:
-        click.echo(f"underair: {error}", err=True)
+        echo(f"underair: {error}", err=True)
     except OSError as error:
         if error.errno is None:  # nothing that the machine refused: a fault of ours
             raise
-        click.echo(f"underair: {system_sentence(error)}", err=True)
+        echo(f"underair: {system_sentence(error)}", err=True)
     except BaseException as error:
         if type(error).__name__ != "PanicException":  # of a library in Rust: no `Exception`, and no traceback
             raise
-        click.echo(f"underair: a library failed: {error}. Report it; nothing was finished", err=True)
+        echo(f"underair: a library failed: {error}. Report it; nothing was finished", err=True)
     sys.exit(1)
 
 

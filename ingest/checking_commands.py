@@ -13,6 +13,7 @@ import click
 
 from ingest.commands import capture_of
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     from ingest.checking import Checked, Voice
@@ -61,7 +62,7 @@ def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     if not checked.messages:  # a test bench must not take silence for success
         raise BadCapture(f"{log} holds no message: nothing was checked; was the set or the broker silent?")
     if as_json:
-        click.echo(json.dumps(asdict(checked), ensure_ascii=False))
+        echo(json.dumps(asdict(checked), ensure_ascii=False))
     else:
         _print(checked)
     if checked.refused:
@@ -73,7 +74,7 @@ def _shown(lines: Iterable[Heard | BadLine]) -> Iterator[Heard | BadLine]:
 
     for line in lines:
         if isinstance(line, Heard) and line.topic.startswith("underair/"):
-            click.echo(capture_line(line), nl=False)
+            echo(capture_line(line), nl=False)
         yield line
 
 
@@ -82,13 +83,13 @@ def _print(checked: Checked) -> None:
         where = f"message {remark.number}" if remark.number else "all of it"
         path = f" (at {remark.path})" if remark.path else ""
         times = f" [{remark.times:,} times]" if remark.times > 1 else ""
-        click.echo(f"{remark.weight:7}  {where}, {remark.topic or 'no topic'}: {remark.what}{path}{times}")
+        echo(f"{remark.weight:7}  {where}, {remark.topic or 'no topic'}: {remark.what}{path}{times}")
     if checked.remarks:
-        click.echo()
+        echo()
     for voice in checked.speakers:
-        click.echo(_line_of(voice))
+        echo(_line_of(voice))
     advice = len(checked.remarks) - checked.refused
-    click.echo(
+    echo(
         f"{counted(checked.messages, 'message')}: {checked.refused:,} would be refused; "
         f"pieces of advice: {advice:,}"
     )

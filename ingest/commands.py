@@ -18,6 +18,7 @@ from ingest.counting import Telling, counts_sentence
 from ingest.logs import Form, log_to_stderr
 from ingest.place_option import ArchivePlace
 from ingest.progress import progress_of
+from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health
@@ -87,7 +88,7 @@ def listen(
     with _stopped_by_signal() as stop, _operations(metrics, listener):
         counts = listener.run(stop, look)
     telling.clear()
-    click.echo(counts_sentence(counts))
+    echo(counts_sentence(counts))
 
 
 def _operations(address: str | None, listener: Listener) -> AbstractContextManager[object]:
@@ -146,20 +147,20 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
         with capture_of(log) as capture, progress_of(f"importing {log.name}") as progress:
             one = import_capture(capture, archive, progress)
         if not one.counts.received:
-            click.echo(f"underair: {log} holds no message", err=True)
+            echo(f"underair: {log} holds no message", err=True)
         done += one
     counts = done.counts
     if as_json:
         fields = ("received", "kept", "duplicates", "refused")
-        click.echo(json.dumps({name: getattr(counts, name) for name in fields}))
+        echo(json.dumps({name: getattr(counts, name) for name in fields}))
     else:
-        click.echo(counts_sentence(counts))
+        echo(counts_sentence(counts))
     for reason, times in done.reasons.most_common(5):
-        click.echo(f"refused {times} times: {reason}" if times > 1 else f"refused: {reason}", err=True)
+        echo(f"refused {times} times: {reason}" if times > 1 else f"refused: {reason}", err=True)
     if counts.refused:
         if len(done.reasons) > 5:
-            click.echo(f"and {len(done.reasons) - 5} other reasons", err=True)
-        click.echo(f"all that was refused is kept in {archive / 'refused'}, with reason and path", err=True)
+            echo(f"and {len(done.reasons) - 5} other reasons", err=True)
+        echo(f"all that was refused is kept in {archive / 'refused'}, with reason and path", err=True)
         sys.exit(SOME_REFUSED)
 
 
@@ -210,9 +211,9 @@ def replay(log: Path, broker: str, speed: float, config: Path | None) -> None:
         progress_of(f"replaying {log.name}") as progress,
     ):
         published, left_out = play(read_capture(log), publisher, speed=speed, stop=stop, progress=progress)
-    click.echo(f"published {published:,}")
+    echo(f"published {published:,}")
     if left_out:
-        click.echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
+        echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
         sys.exit(SOME_REFUSED)
 
 

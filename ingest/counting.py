@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.shown_text import echo
+
 if TYPE_CHECKING:
     from ingest.archive.folder import Counts
     from ingest.archive.writing import Health
@@ -76,7 +78,7 @@ class Telling:
             _LOG.info(sentence)
             return
         self.clear()
-        click.echo(f"underair: {sentence}", err=True)
+        echo(f"underair: {sentence}", err=True)
 
     def clear(self) -> None:
         """Take the live line away."""

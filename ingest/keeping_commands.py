@@ -13,6 +13,7 @@ import msgspec
 from ingest.broker_options import login_option
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 _ARCHIVE = ArchivePlace(must_exist=True)
 
@@ -41,13 +42,13 @@ def tidy(archive: Path, as_json: bool) -> None:
     done = bring_in_order(archive, datetime.now(UTC))
     ArchiveIndex(archive).bring_up_to_date()
     if done.quarantined:
-        click.echo(f"underair: {quarantine_sentence(archive, done.quarantined)}", err=True)
+        echo(f"underair: {quarantine_sentence(archive, done.quarantined)}", err=True)
     if as_json:
-        click.echo(json.dumps(asdict(done)))
+        echo(json.dumps(asdict(done)))
     elif not done.rows:
-        click.echo(f"nothing to merge: {counted(done.parts_after, 'part')} as they were")
+        echo(f"nothing to merge: {counted(done.parts_after, 'part')} as they were")
     else:
-        click.echo(
+        echo(
             f"merged {counted(done.parts_before, 'part')} into {done.parts_after:,}: "
             f"{counted(done.rows, 'row')} kept, {counted(done.duplicates, 'duplicate')} left out"
         )
@@ -59,14 +60,14 @@ def print_verified(archive: Path, as_json: bool) -> bool:
 
     found = verify(archive)
     if as_json:
-        click.echo(msgspec.json.encode(asdict(found)).decode())
+        echo(msgspec.json.encode(asdict(found)).decode())
     else:
         for fault in found.faults:
-            click.echo(fault)
+            echo(fault)
         for writer, head in found.heads.items():
-            click.echo(f"head of {writer}: {head}")
+            echo(f"head of {writer}: {head}")
         verdict = counted(len(found.faults), "fault") if found.faults else "whole"
-        click.echo(
+        echo(
             f"{verdict}: {counted(found.parts, 'part')} with {counted(found.rows, 'row')} as they were "
             f"sealed, {counted(found.unsealed, 'message')} not yet sealed"
         )
@@ -108,7 +109,7 @@ def check_broker(
 
     def tell(finding: Finding) -> None:
         if not as_json:
-            click.echo(f"{'well' if finding.well else 'LOSS'}: {finding.name}: {finding.statement}")
+            echo(f"{'well' if finding.well else 'LOSS'}: {finding.name}: {finding.statement}")
 
     findings = check_broker(
         address,
@@ -118,6 +119,6 @@ def check_broker(
         tell=tell,
     )
     if as_json:
-        click.echo(json.dumps([asdict(finding) for finding in findings]))
+        echo(json.dumps([asdict(finding) for finding in findings]))
     if not all(finding.well for finding in findings):
         sys.exit(1)

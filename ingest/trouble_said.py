@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
+from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     from ingest.archive.trouble import Trouble
@@ -16,4 +16,4 @@ INCOMPLETE = 3
 def say_trouble(trouble: Trouble) -> None:
     """Say on stderr what of an archive was left out."""
     for sentence in trouble.sentences():
-        click.echo(f"underair: {sentence}", err=True)
+        echo(f"underair: {sentence}", err=True)

@@ -13,6 +13,7 @@ import click
 
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 _accounts = click.option(
     "--accounts",
@@ -51,7 +52,7 @@ def add(name: str, roles: tuple[str, ...], path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).add(name, _password(), roles)
-    click.echo(f"underair: account {name} added with {', '.join(roles)}", err=True)
+    echo(f"underair: account {name} added with {', '.join(roles)}", err=True)
 
 
 @account.command()
@@ -66,8 +67,8 @@ def token(name: str, roles: tuple[str, ...], path: Path) -> None:
     """
     from dashboard.access.accounts import AccountFile
 
-    click.echo(AccountFile(path).add_token(name, roles))
-    click.echo(
+    echo(AccountFile(path).add_token(name, roles))
+    echo(
         f"underair: keep this token safe; it is shown only now. Account {name} reads as {', '.join(roles)}",
         err=True,
     )
@@ -85,7 +86,7 @@ def password(name: str, path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).set_password(name, _password())
-    click.echo(f"underair: account {name} has another password; its sessions are ended", err=True)
+    echo(f"underair: account {name} has another password; its sessions are ended", err=True)
 
 
 @account.command("list")
@@ -104,13 +105,13 @@ def list_accounts(path: Path, as_json: bool) -> None:
         rows = [
             {"name": name, "roles": one.roles, "made": one.made.isoformat()} for name, one in accounts.items()
         ]
-        click.echo(json.dumps(rows))
+        echo(json.dumps(rows))
         return
     if not accounts:
         why = "" if path.exists() else ": there is no such file"
-        click.echo(f"underair: no account in {path}{why}", err=True)
+        echo(f"underair: no account in {path}{why}", err=True)
     for name, one in sorted(accounts.items()):
-        click.echo(f"{name}  {', '.join(one.roles)}  since {one.made:%Y-%m-%d}")
+        echo(f"{name}  {', '.join(one.roles)}  since {one.made:%Y-%m-%d}")
 
 
 @account.command()
@@ -125,7 +126,7 @@ def end(name: str, path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).end_sessions(name)
-    click.echo(f"underair: every session of {name} is ended", err=True)
+    echo(f"underair: every session of {name} is ended", err=True)
 
 
 @account.command()
@@ -140,7 +141,7 @@ def remove(name: str, path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).remove(name)
-    click.echo(f"underair: account {name} removed", err=True)
+    echo(f"underair: account {name} removed", err=True)
 
 
 @account.command("log")
@@ -165,16 +166,16 @@ def show_log(archive_folder: Path, as_json: bool) -> None:
     entries, faults = read_log(archive_folder)
     for entry in entries:
         if as_json:
-            click.echo(json.dumps(entry.as_row()))
+            echo(json.dumps(entry.as_row()))
         else:
             shown = (str(value) for value in entry.as_row().values() if value)
             # What a request held must not drive the terminal.
-            click.echo(re.sub(r"[\x00-\x1f\x7f-\x9f]", "?", "  ".join(shown)))
+            echo(re.sub(r"[\x00-\x1f\x7f-\x9f]", "?", "  ".join(shown)))
     for fault in faults:
-        click.echo(f"underair: {fault}", err=True)
+        echo(f"underair: {fault}", err=True)
     if faults:
         sys.exit(1)
-    click.echo(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain holds", err=True)
+    echo(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain holds", err=True)
 
 
 def _password() -> str:

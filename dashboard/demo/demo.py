@@ -23,11 +23,10 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import FrameType
 
-import click
-
 from dashboard.demo.parts import HOST, MAY_END, PARTS, Stage, run_part
 from ingest.broker.embedded_broker import EmbeddedBroker
 from ingest.contract.errors import UnderairError
+from ingest.shown_text import echo
 
 ENDS_WITHIN_S = 5.0
 LOG_TAIL_LINES = 15
@@ -78,8 +77,8 @@ def run_demo(port: int, *, open_browser: bool) -> None:
         broker.password,
         *(spawn.Event() for _ in range(4)),
     )
-    click.echo(f"underair demo: {stage.page_url}")
-    click.echo(INTRODUCTION.format(archive=stage.archive), err=True)
+    echo(f"underair demo: {stage.page_url}")
+    echo(INTRODUCTION.format(archive=stage.archive), err=True)
     parts: list[BaseProcess] = []
     try:
         with _interrupts_held():
@@ -94,7 +93,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
         if open_browser:
             threading.Thread(target=_open_browser, args=(url, ended), daemon=True).start()
         _wait(parts, stage, ended)
-        click.echo("underair demo: ended", err=True)
+        echo("underair demo: ended", err=True)
     finally:
         _end(parts)
         broker.stop()

@@ -13,6 +13,7 @@ import click
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     from analysis.profile import Profile
@@ -58,7 +59,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     from dashboard.evidence.notes import Source, bring_in
 
     lines, fresh = bring_in(file, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
-    click.echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
+    echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
 
 
 @click.command()
@@ -111,7 +112,7 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
         no_folder = f"there is no folder {out.parent}; make it first"
         why = system_sentence(error) if out.parent.is_dir() else no_folder
         raise UnderairError(f"cannot write the report to {out}: {why}") from None
-    click.echo(
+    echo(
         f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "
         f"SHA-256 {origin.sha256}" + ("; an older file of this name is replaced" if replaced else "")
     )
@@ -161,7 +162,7 @@ def case(
     from dashboard.evidence.case import write_case
 
     head, state = write_case(archive, _profile(profile), incident, out, why=why, key=key)
-    click.echo(f"{out}: head {head}")
+    echo(f"{out}: head {head}")
     _end_with_state(state, "the case")
 
 
@@ -189,14 +190,14 @@ def case_note(folder: Path, text: str) -> None:
     except OSError as error:
         raise CaseProblem(f"cannot write into {folder / custody.FILE}: {system_sentence(error)}") from None
     entries, _, last = custody.read_custody(folder)
-    click.echo(f"{folder / custody.FILE}: {counted(len(entries), 'line')}, last {last}")
+    echo(f"{folder / custody.FILE}: {counted(len(entries), 'line')}, last {last}")
 
 
 def _end_with_state(state: ArchiveState, what: str) -> None:
     """Say that an archive was not whole, and end with 3 then."""
     if state.whole:
         return
-    click.echo(f"underair: the archive is not whole, and {what} says so", err=True)
+    echo(f"underair: the archive is not whole, and {what} says so", err=True)
     sys.exit(INCOMPLETE)
 
 
@@ -235,16 +236,16 @@ def verify(
             "faults": list(found.faults),
             "said": list(found.said),
         }
-        click.echo(json.dumps(told))
+        echo(json.dumps(told))
     else:
         for line in (*found.faults, *found.said, unnoted):
             if line:
-                click.echo(line)
-        click.echo(f"head: {found.head}")
+                echo(line)
+        echo(f"head: {found.head}")
         verdict = "whole" if not found.faults else counted(len(found.faults), "fault")
         if again and not found.faults:
-            click.echo("made anew from its messages: tables and report are the same")
-        click.echo(f"{verdict}: a case of {counted(found.files, 'file')}")
+            echo("made anew from its messages: tables and report are the same")
+        echo(f"{verdict}: a case of {counted(found.files, 'file')}")
     if found.faults:
         sys.exit(1)
 
@@ -270,17 +271,17 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
         entries, faults = read_log(work_folder(folder), where)
         if entries:
             told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
-            click.echo(f"{what}: {told}", err=True)
+            echo(f"{what}: {told}", err=True)
         broken += faults
     lines, faults = releases_faults(work_folder(folder))
     if lines:
-        click.echo(f"releases: {counted(lines, 'line')}, {counted(len(faults), 'fault')}", err=True)
+        echo(f"releases: {counted(lines, 'line')}, {counted(len(faults), 'fault')}", err=True)
     broken += faults
     said, faults = compared_with_memory(folder, expect)
     broken += faults
     for fault in broken:
-        click.echo(fault, err=as_json)
+        echo(fault, err=as_json)
     for line in said:
-        click.echo(line, err=True)
+        echo(line, err=True)
     if not print_verified(folder, as_json) or broken:
         sys.exit(1)

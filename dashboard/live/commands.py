@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from ingest.place_option import ArchivePlace
+from ingest.shown_text import echo
 
 COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why")
 
@@ -43,22 +44,22 @@ def board(folder: Path, at: str, profile_file: str | None, as_json: bool) -> Non
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
     shown = PastBoards(Archive(folder), profile).picture(moment(at), STANDARD)
     if as_json:
-        click.echo(json.dumps(shown))
+        echo(json.dumps(shown))
         return
-    click.echo(shown["banner"], err=True)
-    click.echo(", ".join(shown["summary"].get("", [])))
+    echo(shown["banner"], err=True)
+    echo(", ".join(shown["summary"].get("", [])))
     heads: dict[str, Any] = FOR_SCRIPT
     head = [str(heads.get(f"head_{name}", "")) for name in COLUMNS]
     rows = [[_cell(row, name) for name in COLUMNS] for row in shown["rows"]]
     widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(COLUMNS))]
     for line in [head, *rows] if rows else []:
-        click.echo("  ".join(f"{cell:{width}}" for cell, width in zip(line, widths, strict=True)).rstrip())
+        echo("  ".join(f"{cell:{width}}" for cell, width in zip(line, widths, strict=True)).rstrip())
     for alarm in shown["alarms"]:
-        click.echo(
+        echo(
             " · ".join(part for part in (alarm["alarm"], alarm["who"], alarm["age"], alarm["state"]) if part)
         )
     if not rows:
-        click.echo(shown["nobody"], err=True)
+        echo(shown["nobody"], err=True)
 
 
 def _cell(row: dict[str, Any], name: str) -> str:

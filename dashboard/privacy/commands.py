@@ -12,6 +12,7 @@ import click
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -52,9 +53,9 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
     doctrine = Profile.default() if profile is None else load_profile(profile)
     written = write_wearer_record(archive, doctrine, wearer_id, out, datetime.now(UTC))
     if as_json:
-        click.echo(json.dumps(vars(written)))
+        echo(json.dumps(vars(written)))
     counts = f"{counted(written.wears, 'wear')}, {counted(written.messages, 'message')}"
-    click.echo(f"underair: {out}: {counts}, {counted(written.looks, 'look')} at the record", err=True)
+    echo(f"underair: {out}: {counts}, {counted(written.looks, 'look')} at the record", err=True)
 
 
 @click.command()
@@ -89,7 +90,7 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     doctrine = load_profile(profile)
     months = doctrine.retention.identity_months
     if months == 0:
-        click.echo(
+        echo(
             f"underair: profile {doctrine.name} keeps names for ever ([retention] identity_months = 0): "
             "nothing to drop",
             err=True,
@@ -107,15 +108,15 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
         keep=_stations_of(archive, doctrine, now),
     )
     if as_json:
-        click.echo(json.dumps({"cut_off": f"{cut_off:%Y-%m-%dT%H:%M:%SZ}", **asdict(done)}))
+        echo(json.dumps({"cut_off": f"{cut_off:%Y-%m-%dT%H:%M:%SZ}", **asdict(done)}))
         return
     for incident_id in done.incidents:
-        click.echo(incident_id)
+        echo(incident_id)
     for incident_id in done.held:
-        click.echo(f"{incident_id} is under hold: untouched")
+        echo(f"{incident_id} is under hold: untouched")
     for incident_id in done.waiting:
-        click.echo(f"{incident_id} has messages that are not sealed yet: untouched")
-    click.echo(
+        echo(f"{incident_id} has messages that are not sealed yet: untouched")
+    echo(
         f"{'dropped' if apply else 'would be dropped (--apply does it)'}: {counted(done.wearers, 'name')} in "
         f"{counted(done.messages, 'message')} of {counted(len(done.incidents), 'incident')}, "
         f"silent since before {cut_off:%Y-%m-%d}"
@@ -217,12 +218,12 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool)
             raise click.UsageError("Name the incident: --incident ID.")
         held = holds(archive)
         for entry in held.values():
-            click.echo(f"{entry.target} (since {entry.at:%Y-%m-%d %H:%M} UTC, {entry.account})")
+            echo(f"{entry.target} (since {entry.at:%Y-%m-%d %H:%M} UTC, {entry.account})")
         if not held:
-            click.echo("no incident is under hold", err=True)
+            echo("no incident is under hold", err=True)
     else:
         if reason is None:
             raise click.UsageError("Say why: --reason TEXT.")
         (release_hold if release else place_hold)(archive, incident, reason)
-        click.echo(f"{incident} is {'released from' if release else 'under'} hold")
-    click.echo(f"head of {HOLDS}: {head(archive, HOLDS)}", err=True)
+        echo(f"{incident} is {'released from' if release else 'under'} hold")
+    echo(f"head of {HOLDS}: {head(archive, HOLDS)}", err=True)

@@ -14,6 +14,7 @@ import click
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
+from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     import polars as pl
@@ -159,13 +160,13 @@ def audit(
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
         }
         said = {"wears": chosen["wears"].height, "inside_only": for_inside, "profile": profile.name}
-        click.echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
+        echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
     else:
         from dashboard.trends.summary_words import INSIDE_ONLY, published_note
 
         meaning = INSIDE_ONLY if for_inside else published_note(profile.disclosure.fewest_people)
         wears = counted(chosen["wears"].height, "wear")
-        click.echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
+        echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 
 Shown = tuple["dict[str, pl.DataFrame]", str, str]
@@ -181,7 +182,7 @@ def _publish_anew(
 
     fewest = profile.disclosure.fewest_people
     replace(place, wears, period, reason, getpass.getuser(), now, fewest)
-    click.echo(f"{period} is published anew: {reason}", err=True)
+    echo(f"{period} is published anew: {reason}", err=True)
 
 
 def _outside(

@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 
 from ingest.archive.manifest import Line
 from ingest.plurals import counted
+from ingest.shown_text import shown
 
 ALTERED, MISSING, FOREIGN, MANIFEST, DAMAGED = "altered", "missing", "foreign", "manifest", "damaged"
 _MOST_SAID = 5
@@ -49,7 +50,7 @@ class Fault:
     more_speakers: int = 0
 
     def __str__(self) -> str:
-        return f"{self.what}: {self.where}: {self.statement}"
+        return shown(f"{self.what}: {self.where}: {self.statement}")
 
     def sentence(self) -> str:
         """Return it in words for whoever reads an answer that rests on the archive."""

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from ingest.archive.digests import DIGESTS, digest_text
 from ingest.archive.expected import SEALING, Expected, unsettled
+from ingest.archive.hostile import odd_entries
 from ingest.archive.manifest import Line, file_sha256
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
 from ingest.archive.store import StorePath, place
@@ -66,6 +67,7 @@ def verify(archive: str | Path) -> Verified:
             faults += _digests_that_do_not_add_up(line, every)
         faults += _lines_that_say_otherwise(every)
     faults += _seals_that_broke_off(folder)
+    faults += odd_entries(folder)
     unsealed, journal_faults = journals(folder)
     return Verified(parts, rows, unsealed, sorted(faults, key=_order) + journal_faults, expected.heads())
 

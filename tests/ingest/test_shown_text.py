@@ -1,0 +1,69 @@
+"""Nothing that a verb prints can move the cursor, hide text or break a line by a name."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import unicodedata
+from pathlib import Path
+
+import pytest
+
+from ingest.shown_text import echo, shown
+
+ROOT = Path(__file__).parents[2]
+UNSEEN = [chr(n) for n in range(0x110000) if unicodedata.category(chr(n)) in ("Cc", "Zl", "Zp", "Cs")]
+TURNING = [
+    *"\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+]  # UAX 9, 2: all there are
+
+
+@pytest.mark.parametrize("sign", [*UNSEEN[:70], *UNSEEN[-3:], *TURNING])
+def test_sign_that_cannot_be_seen_is_escaped(sign: str) -> None:
+    assert sign not in shown(f"a{sign}b")
+    assert shown(f"a{sign}b").isprintable()
+
+
+def test_all_of_them_are_escaped_and_what_people_write_is_not() -> None:
+    assert shown("".join(UNSEEN)).isascii()
+    words = "Zoë Ünal 消防 حريق 50 °C – W-07 👩‍🚒".replace("\u200d", "")
+    assert shown(words) == words
+
+
+def test_echo_keeps_lines_and_tabs(capsys: pytest.CaptureFixture[str]) -> None:
+    echo("one\ttwo\nthree\x1b[31m")
+    assert capsys.readouterr().out == "one\ttwo\nthree\\x1b[31m\n"
+
+
+def test_every_verb_prints_through_it() -> None:
+    found = [
+        f"{path.relative_to(ROOT)}: {line.strip()}"
+        for package in ("ingest", "analysis", "dashboard")
+        for path in (ROOT / package).rglob("*.py")
+        if path.name not in ("shown_text.py", "counting.py")
+        for line in path.read_text().splitlines()
+        if re.search(r"\bclick\.(echo|secho)\(", line) and "noqa" not in line and ">>>" not in line
+    ]
+    assert found == []
+
+
+def test_error_with_an_escape_sequence_in_a_name_reaches_no_terminal(tmp_path: Path) -> None:
+    log = tmp_path / "a\x1b]0;owned\x07.ndjson"
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "dashboard.underair",
+            "import",
+            str(log),
+            "--archive",
+            str(tmp_path / "archive"),
+        ],
+        capture_output=True,
+        cwd=ROOT,
+        check=False,
+    )
+    assert done.returncode != 0
+    assert b"\x1b" not in done.stdout + done.stderr
+    assert b"\x07" not in done.stdout + done.stderr
