@@ -37,7 +37,7 @@ from ingest.broker.setups_asked import SetupsAsked
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
-from ingest.rates import Rates
+from ingest.rates import LONGEST_TOPIC, Rates
 from ingest.session_id import FILE_NAME as SESSION_FILE
 from ingest.session_id import session_id
 from ingest.settings import Settings, login_of
@@ -369,7 +369,8 @@ class Listener:
         except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
             topic, retained = f"unreadable topic ({error})", False
         record = Record(received_us, topic, *_kept(bytes(message.payload), retained))
-        self._take([Delivery(record, message.mid, message.qos, self._generation)])
+        size = len(record.topic) + len(record.payload)
+        self._take([Delivery(record, message.mid, message.qos, self._generation)], size)
 
     def _on_batch(self, batch: list[Publication]) -> None:
         generation = self._generation
@@ -377,18 +378,21 @@ class Listener:
             [
                 Delivery(Record(received_us, topic, payload, retained, whole_bytes), mid, qos, generation)
                 for received_us, topic, payload, retained, mid, qos, whole_bytes in batch
-            ]
+            ],
+            self._client.batch_bytes if isinstance(self._client, BatchingClient) else 0,
         )
 
-    def _take(self, batch: list[Delivery]) -> None:
+    def _take(self, batch: list[Delivery], size: int) -> None:
         if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)
         topics = [each.record.topic for each in batch]
+        if max(map(len, topics), default=0) > LONGEST_TOPIC:  # of no contract: they would fill the memory
+            topics = [topic if len(topic) <= LONGEST_TOPIC else "" for topic in topics]
         self._rates.count(topics)
         if asked := self._setups.to_ask(topics):
             self._client.subscribe([(topic, 1) for topic in asked])
-        self._writing.put(batch)
+        self._writing.put(batch, size)
 
 
 def _kept(payload: bytes, retained: bool) -> tuple[bytes, bool, int]:

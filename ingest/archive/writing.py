@@ -143,8 +143,17 @@ class Writing:
         self._journaller.start()
         self._sealer.start()
 
-    def put(self, batch: list[Delivery]) -> bool:
-        """Queue messages; waits while the queue is full. False: stopping, not all were taken."""
+    def put(self, batch: list[Delivery], size: int | None = None) -> bool:
+        """Queue messages; waits while the queue is full. False: stopping, not all were taken.
+
+        Parameters
+        ----------
+        batch : list of Delivery
+        size : int or None
+            Bytes of their topics and payloads, as nearly as they are known; None to look.
+        """
+        if size is None:
+            size = sum(len(each.record.payload) + len(each.record.topic) for each in batch)
         while batch:
             if self._stopping.is_set():
                 return False
@@ -152,7 +161,8 @@ class Writing:
             if room > 0:
                 # A batch comes out of one look at the network: it may pass the bound in bytes by so much.
                 part, batch = (batch, []) if len(batch) <= room else (batch[:room], batch[room:])
-                part_bytes = sum([len(each[0].payload) + len(each[0].topic) for each in part])
+                part_bytes = size * len(part) // (len(part) + len(batch))
+                size -= part_bytes
                 with self._queue_lock:
                     self._queue.append((part, part_bytes))
                     self._queued += len(part)

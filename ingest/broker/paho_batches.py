@@ -66,11 +66,17 @@ class BatchingClient(Client):
     """paho's client that receives in batches.
 
     Set `take` to what takes each batch of publications, in the network thread.
+
+    Attributes
+    ----------
+    batch_bytes : int
+        How many bytes of the network hold the batch that `take` is given.
     """
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self.take: Callable[[list[Publication]], object] = len
+        self.batch_bytes = 0
         self._unparsed = b""
         self._long: Publication | None = None  # a long one whose rest is on its way, and how much of it
         self._to_pass_over = 0
@@ -114,7 +120,8 @@ class BatchingClient(Client):
             if self._to_pass_over:
                 return MQTTErrorCode.MQTT_ERR_SUCCESS
             batch.append(self._long)
-            self._long = None
+        begun = at if self._long is None else at - len(self._long.payload) - len(self._long.topic)
+        self._long = None
         try:
             while size - at >= 2:
                 extent = _extent(data, at)
@@ -133,21 +140,22 @@ class BatchingClient(Client):
                 if command & 0xF0 == _PUBLISH and not command & _TWO_OF_QUALITY:
                     batch.append(self._publication(data, command, start, end, received_us))
                 else:
-                    self._hand_on(batch)
-                    batch = []
+                    self._hand_on(batch, at - begun)
+                    batch, begun = [], end
                     rc = self._handle_as_paho(command, data[start:end])
                     if rc > 0 or self._sock is None:
                         return rc
                 at = end
         except (IndexError, ValueError):
-            self._hand_on(batch)
+            self._hand_on(batch, at - begun)
             return MQTTErrorCode.MQTT_ERR_PROTOCOL
         self._unparsed = data[at:]
-        self._hand_on(batch)
+        self._hand_on(batch, at - begun)
         return MQTTErrorCode.MQTT_ERR_SUCCESS
 
-    def _hand_on(self, batch: list[Publication]) -> None:
+    def _hand_on(self, batch: list[Publication], size: int) -> None:
         if batch:
+            self.batch_bytes = size
             self.take(batch)
 
     def _publication(self, data: bytes, command: int, start: int, end: int, received_us: int) -> Publication:

@@ -16,6 +16,8 @@ is_id = re.compile(ID_PATTERN.removesuffix("$")).fullmatch
 
 def is_own_state(topic: str) -> bool:
     """Return whether underair itself publishes the state of its live board there."""
+    if "/board" not in topic:  # asked of every message: most are answered here
+        return False
     return topic.startswith("underair/v1/") and topic.split("/", 4)[3:4] == ["board"]
 
 

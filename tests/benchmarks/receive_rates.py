@@ -84,10 +84,10 @@ def _durable(port: int, messages: int, mqtt5: bool, batching: bool) -> tuple[flo
     took = listener._take  # the moment of the first message
     began: list[float] = []
 
-    def first(batch: Any) -> None:
+    def first(*taken: Any) -> None:
         if not began:
             began.append(time.perf_counter())
-        took(batch)
+        took(*taken)
 
     listener._take = first  # type: ignore[method-assign]
     listener._writing._sealing.start()

@@ -81,8 +81,8 @@ def test_acknowledged_behind_its_sync_and_deleted_behind_its_parts(
         with Publisher(mosquitto.url) as publisher:
             for seq in range(8):
                 publisher.publish(TOPIC, _payload(seq))
-                puback = f'"@{chr(92)}2'  # one by one: each in a batch of its own
-                wait_until(lambda seq=seq: trace.read_text(errors="replace").count(puback) > seq)
+                # One by one: each in a batch of its own.
+                wait_until(lambda seq=seq: trace.read_text(errors="replace").count(PUBACK) > seq)
         os.kill(listener, signal.SIGTERM)
         assert traced.wait(120) == 0, log.read_text()
     calls = _calls(trace)

@@ -184,6 +184,7 @@ def test_long_payload_is_handed_on_with_its_length_and_only_when_all_of_it_came(
         client._take_apart(client._unparsed + packet[at : at + step])
         assert len(client._unparsed) <= LONG_PACKET_BYTES + step
     assert [each.whole_bytes for each in got] == [8_000_000]
+    assert client.batch_bytes >= KEPT_OF_A_LONG_PAYLOAD_BYTES
 
 
 def test_what_was_half_received_is_forgotten_with_its_connection(monkeypatch: pytest.MonkeyPatch) -> None:
