@@ -135,7 +135,7 @@ def _lines(lot: pl.DataFrame) -> bytes:
     )
     made = lot.select(pl.when(plain).then(line))[:, 0]
     if not made.null_count():
-        return ("\n".join(made) + "\n").encode()
+        return f"{made.str.join(chr(10)).item()}\n".encode()
     parts = []
     for row, (received_at, topic, _, text, raw, kept) in zip(made, lot.iter_rows(), strict=True):
         payload = text.encode() if raw is None else raw

@@ -23,7 +23,7 @@ from dashboard.charts.desk_notes import desk_notes
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, scales_of
 from dashboard.charts.incident_tables import incident_tables
-from dashboard.charts.lanes import PersonLanes, lanes_of, people_of
+from dashboard.charts.lanes import PersonLanes, lanes_of_each, people_of
 from dashboard.charts.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
 from dashboard.charts.setting import Setting
 from dashboard.charts.tables import finding_items
@@ -194,8 +194,7 @@ def _signs(record: IncidentRecord) -> str:
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, setting: Setting) -> Iterator[str]:
     """Yield each wearer's lanes, as the page draws them, one at a time: their data is large."""
-    for row in everybody.iter_rows(named=True):
-        person = lanes_of(record.results, record.messages, row)
+    for person in lanes_of_each(record.results, record.messages, everybody):
         view = View(_lanes(person), setting.units, setting.shown, PLOT_PX)
         figure, _ = lanes_figure([person], None, setting.whole, view, scales_of([person]))
         yield svg_of(figure, PLOT_PX, words.COURSE_OF.format(who=person.key))

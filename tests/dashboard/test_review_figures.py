@@ -19,7 +19,7 @@ from dashboard.charts.bench import bench
 from dashboard.charts.clock import Clock, moment_of
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.charts.lanes import Mark, Series
+from dashboard.charts.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
 from dashboard.charts.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
 from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
 from dashboard.results_store import ResultsStore
@@ -278,3 +278,21 @@ def test_an_incident_that_has_only_the_desks_words_is_drawn(tmp_path: Path) -> N
     assert words.NOBODY in told
     assert words.SHOWN_NONE in told
     assert "Water on" in told
+
+
+def test_everybodys_lanes_at_once_are_those_of_each(tmp_path: Path) -> None:
+    store = store_with(Incident(wearers=3, minutes=12), tmp_path)
+    record = store.incident(INCIDENT)
+    everybody = people_of(record.results)
+    at_once = list(lanes_of_each(record.results, record.messages, everybody))
+    assert len(at_once) == 3
+    for lanes, row in zip(at_once, everybody.iter_rows(named=True), strict=True):
+        alone = lanes_of(record.results, record.messages, row)
+        assert lanes.key == alone.key
+        for name in ("pressure", "motion", "temperature"):
+            one, other = getattr(lanes, name), getattr(alone, name)
+            assert len(one.x)
+            np.testing.assert_array_equal(one.x, other.x)
+            np.testing.assert_array_equal(one.y, other.y)
+        np.testing.assert_array_equal(lanes.air.middle, alone.air.middle)
+        assert (lanes.reported, lanes.silences) == (alone.reported, alone.silences)
