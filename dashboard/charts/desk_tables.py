@@ -136,33 +136,23 @@ def note_table(notes: list[DeskNote], setting: Setting, may_withdraw: bool = Fal
     return Table("review-notes", words.NOTES, words.NOTE_HEADS, rows, words.NOTES_NOTE, words.NO_NOTES)
 
 
-def refused_table(messages: Messages, setting: Setting) -> Table:
-    """Return what was received and refused: a row for each topic, reason and field, with its count."""
-    refused = messages["refused"]
+def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
+    """Return what was received and refused: a row for each speaker, kind, reason and field, counted."""
     rows = []
-    if len(refused):
-        grouped = (
-            refused.group_by("topic", "reason", "path")
-            .agg(pl.col("received").min().alias("first"), pl.col("received").max().alias("last"), pl.len())
-            .sort("first", "topic", "reason")
+    for row in refused.sort("first", "reason", nulls_last=True).iter_rows(named=True):
+        whose = (
+            f"{words.SET} {row['set_id']}" if row["set_id"] else f"{words.DESK_LANE} {row['desk_id'] or '–'}"
         )
-        for row in grouped.iter_rows(named=True):
-            rows.append(
-                [
-                    row["topic"],
-                    row["reason"],
-                    row["path"] or "–",
-                    setting.time(row["first"]),
-                    setting.time(row["last"]),
-                    cell(str(row["len"]), value=row["len"]),
-                ]
-            )
-    return Table(
-        "review-refused",
-        words.REFUSED,
-        words.REFUSED_HEADS,
-        rows,
-        words.REFUSED_NOTE,
-        words.NONE_REFUSED,
-        numeric=(5,),
-    )
+        rows.append(
+            [
+                whose,
+                row["kind"] or "–",
+                row["reason"],
+                row["path"] or "–",
+                setting.time(row["first"]),
+                setting.time(row["last"]),
+                cell(str(row["messages"]), value=row["messages"]),
+            ]
+        )
+    name, caption, heads = "review-refused", words.REFUSED, words.REFUSED_HEADS
+    return Table(name, caption, heads, rows, words.REFUSED_NOTE, words.NONE_REFUSED, numeric=(6,))

@@ -31,7 +31,7 @@ def incident_tables(
         wear_table(results["wears"], setting),
         heat_table(results, setting),
         silence_table(results["gaps"], setting),
-        refused_table(messages, setting),
+        refused_table(results["refused"], setting),
         tally_table(messages, incident_id, setting),
         desk_table(messages, incident_id, sets, setting),
         note_table(notes, setting, may_withdraw),

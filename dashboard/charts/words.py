@@ -148,7 +148,7 @@ RESOLVED = "Resolved"
 ENTRY = "the entry"
 SEEN = "Seen"
 REFUSED = "Received, but refused"
-REFUSED_HEADS = ["Topic", "Reason", "Field", "First", "Last", "Messages"]
+REFUSED_HEADS = ["Set or desk", "Kind", "Reason", "Field", "First", "Last", "Messages"]
 REFUSED_NOTE = "These messages break the contract. They are kept as received, and no figure uses them."
 NONE_REFUSED = "No message about this incident was refused."
 

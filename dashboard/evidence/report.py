@@ -171,7 +171,7 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
         lost = counted(int(gaps["lost_messages"].sum()), "message")
         together = review_words.duration_text(float(gaps["seconds"].sum()))
         yield f"{counted(len(gaps), 'silence')} inside wears, {together} together; {lost} lost there."
-    refused = len(record.messages["refused"])
+    refused = int(results["refused"]["messages"].sum())
     if refused:
         yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."
     counts = {name: sum(item["severity"] == name for item in findings) for name in SEVERITIES}
