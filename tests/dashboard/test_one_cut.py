@@ -27,6 +27,7 @@ from tests.analysis.conftest import WrittenLog
 
 PROFILE = Profile.default()
 LONG_AFTER = datetime(2040, 1, 1, tzinfo=UTC)
+ENTRY = ["entry_id", "incident_id", "wearer_id", "set_ids", "wear_ids", "entry_bar", "ended_how"]
 SAMPLES = sorted((Path(__file__).parents[2] / "sample_logs").glob("*.ndjson*"))
 WEAR = ["wear_id", "incident_id", "wearer_id", "set_id", "started", "ended", "free_air_l"]
 
@@ -73,6 +74,17 @@ def named_by_all(folder: Path) -> dict[str, pl.DataFrame]:
     }
 
 
+def assert_entries_agree(folder: Path) -> None:
+    """Of `analyse`, page and report, for each incident; `named_by_all` has written the tables."""
+    analysed = pl.read_parquet(folder.parent / "tables" / "entries.parquet").select(ENTRY)
+    store = ResultsStore(Archive(folder), PROFILE)
+    for row in incidents_in(folder).iter_rows(named=True):
+        mine = analysed.filter(pl.col("incident_id") == row["incident_id"]).sort("entry_id")
+        report, _ = incident_of_archive(folder, PROFILE, row["key"], LONG_AFTER)
+        for results in (store.incident(row["key"]).results, report.results):
+            assert results["entries"].select(ENTRY).sort("entry_id").equals(mine), row["key"]
+
+
 def assert_they_agree(found: dict[str, pl.DataFrame]) -> None:
     assert found["analyse"]["wear_id"].is_unique().all()
     for name, frame in found.items():
@@ -87,6 +99,9 @@ def test_an_outage_is_the_same_to_all(minutes: int, tmp_path: Path) -> None:
     assert found["analyse"]["wear_id"].to_list() == ["S-1/1/1", "S-2/1/1"]
     assert found["analyse"]["gap_s"].to_list() == pytest.approx([minutes * 60.0] * 2, abs=2.0)
     assert_they_agree(found)
+    assert_entries_agree(tmp_path / "archive")
+    (entry,) = pl.read_parquet(tmp_path / "tables" / "entries.parquet")["wear_ids"].to_list()[:1]
+    assert entry == ["S-1/1/1"]
 
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda path: path.name)
@@ -94,3 +109,4 @@ def test_every_sample_log_is_the_same_to_all(sample: Path, tmp_path: Path) -> No
     (tmp_path / "archive").mkdir()
     seal_messages(tmp_path / "archive", frames_from_heard(read_capture(sample)), "log")
     assert_they_agree(named_by_all(tmp_path / "archive"))
+    assert_entries_agree(tmp_path / "archive")
