@@ -48,7 +48,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
             if rows:
                 heads = [words.PERIOD, title, *summary_words.PART_HEADS[1:]]
                 caption = words.BY_YEAR if length == "year" else words.BY_QUARTER
-                parts.append(_table(caption.format(part=title), heads, rows))
+                parts.append(_table(caption.format(part=title), heads, rows, "panel published named"))
     for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
         title = summary_words.PLANNING.format(year=name)
         parts.append(_table(title, list(summary_words.PLANNING_HEADS), planning_rows(chosen[name])))
@@ -129,8 +129,10 @@ def _month_rows(months: Sequence[tuple[str, Cell]]) -> list[list[str]]:
     ]
 
 
-def _table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:
+def _table(
+    title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], looks: str = "panel published"
+) -> Any:
     head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
     body = [html.Tr([html.Th(row[0], scope="row"), *(html.Td(text) for text in row[1:])]) for row in rows]
     table = html.Div(html.Table([head, html.Tbody(body)]), className="scroller", tabIndex=0)
-    return html.Section([html.H2(title), table], className="panel published")
+    return html.Section([html.H2(title), table], className=looks)

@@ -281,7 +281,7 @@ def _trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
     if trend is None:
         return " Too few months to see a trend."
     if not holds:
-        return " No rise or fall that chance could not make."
+        return " No steady rise or fall is visible."
     direction = "rise" if trend.slope_per_step > 0 else "fall"
     sign = 12 if trend.slope_per_step > 0 else -12
     low, high = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
