@@ -40,6 +40,8 @@ def banner(folder: Path) -> Any:
     """Return what the banner says; nothing when the whole archive can be read."""
     try:
         sentences = trouble_lately(folder).sentences()
+        if sentences:  # where the archive is on this machine is no viewer's business
+            sentences = [*(sentence.replace("`", "") for sentence in sentences[:-1]), words.WHAT_TO_DO]
     except (UnderairError, OSError) as error:
         sentences = [str(error)]
     if not sentences:

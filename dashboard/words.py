@@ -56,3 +56,4 @@ def footer(profile_name: str) -> str:
 
 
 LEFT_OUT = "Part of the record cannot be read. Figures here leave it out."
+WHAT_TO_DO = "Run underair verify on the archive, or restore the files from a backup."
