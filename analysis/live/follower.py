@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.air.breathing import LiveAir
+from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.wears.entries import Gauge
@@ -76,7 +77,8 @@ class Follower:
         self.last = (int(wear.at_us[good[-1]]) * 1e-6, float(wear.pressure_bar[good[-1]]))
         later = [one for one in gauges if one.at_us > wear.ended_us]
         for one in later[self._gauges :]:
-            air.add((one.at_us - wear.started_us) * 1e-6, one.pressure_bar)
+            second = (one.at_us - wear.started_us) * 1e-6
+            air.add(second, one.pressure_bar, said_step_bar=VOICE_STEP_BAR)
             self.last = (one.at_us * 1e-6, one.pressure_bar)
         self._gauges = len(later)
         return air

@@ -307,6 +307,7 @@ def find_entries(
     entries = [*_tallied(wears, stays), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
     ends = [wear.ended_us for wear in wears] + [stay.ended_us or stay.in_us for stay in stays]
+    ends += [one.at_us for one in gauges]
     end_us = as_of_us if as_of_us is not None else max(ends, default=0)
     for entry in entries:
         _judge(entry, notes, profile, as_of_us, end_us, early or {}, policies, gauges)

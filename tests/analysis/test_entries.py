@@ -238,3 +238,20 @@ def test_a_team_turns_back_on_its_lowest_member_over_a_restart(log: Any) -> None
     moments = {entry["turn_back_at"] for entry in entries_of(log).values()}
     assert len(moments) == 1
     assert after(log, moments.pop()) == pytest.approx(60 + 1125, abs=15)
+
+
+def test_a_gauge_read_by_voice_of_a_silent_set_turns_it_back(log: Any, see: Any) -> None:
+    """177.5 bar is due; the set falls silent at 240 bar, and at 1500 s the wearer reads 170."""
+    talker = log.talker("S-1")
+    talker.set_up(-1)
+    talker.breathe(60, 600, bar_s=BAR_S, closes=False)
+    desk = log.desk()
+    tally(desk, 50, "in", "W-1", "S-1")
+    desk.say(1500, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=170.0)
+    (entry,) = entries_of(log).values()
+    assert after(log, entry["turn_back_at"]) == pytest.approx(1500, abs=1)
+    (before,) = see(1499).rows
+    (row,) = see(1501).rows
+    assert before.turn_back_reached_at is None
+    assert row.turn_back_reached_at == pytest.approx(log.at(1500).timestamp(), abs=1)
+    assert (row.gauge.bar, row.gauge.desk_id) == (170.0, "D-1")
