@@ -188,10 +188,8 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     out.write_text(formula_safe(table).write_csv(float_precision=3), encoding="utf-8")
     people = table["wearer_id"].n_unique()
     if as_json:
-        click.echo(json.dumps({"people": people, "rows": table.height, "file": str(out)}))
-    click.echo(
-        f"underair: {out}: the register of {counted(people, 'wearer')}; it holds health data", err=True
-    )
+        echo(json.dumps({"people": people, "rows": table.height, "file": str(out)}))
+    echo(f"underair: {out}: the register of {counted(people, 'wearer')}; it holds health data", err=True)
 
 
 @click.command()
