@@ -207,6 +207,18 @@ int renameat(int from_folder, const char *from, int to_folder, const char *to) {
 }
 int rename(const char *from, const char *to) { return renameat(AT_FDCWD, from, AT_FDCWD, to); }
 
+int linkat(int from_folder, const char *from, int to_folder, const char *to, int flags) {
+    char one[PATH_MAX], other[PATH_MAX];
+    full_path(from_folder, from, one);
+    full_path(to_folder, to, other);
+    if (!below(other)) return REAL(linkat)(from_folder, from, to_folder, to, flags);
+    FAILS_IF_DUE
+    int result = REAL(linkat)(from_folder, from, to_folder, to, flags);
+    if (!result) note("link", one, 0, other, NULL, 0);
+    return result;
+}
+int link(const char *from, const char *to) { return linkat(AT_FDCWD, from, AT_FDCWD, to, 0); }
+
 int unlinkat(int folder, const char *path, int flags) {
     char whole[PATH_MAX];
     full_path(folder, path, whole);

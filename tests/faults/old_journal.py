@@ -13,7 +13,7 @@ from ingest.archive.journal_frames import Record
 
 def old_frame(batch: Sequence[Record]) -> bytes:
     """A frame of form 1."""
-    body = msgspec.msgpack.encode(batch)
+    body = msgspec.msgpack.encode([record[:4] for record in batch])  # form 1 had no whole length
     return struct.pack("<4sII", b"UAJ1", len(body), zlib.crc32(body)) + body
 
 
