@@ -19,6 +19,7 @@ from analysis.air.gas import Cylinder
 from analysis.policies import POLICIES, Course, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.records import PowerUp
+from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Stay, Tally
 from analysis.wears.turn_back import Note, note_about
 from analysis.wears.valve import CHANGED_RISE_BAR, CLOSED_BELOW_BAR
@@ -304,7 +305,7 @@ def find_entries(
     gauges : sequence of Gauge
         Read by voice.
     """
-    entries = [*_tallied(wears, stays), *_untallied(wears)]
+    entries = [*_tallied(wears, rejoined(wears, stays)), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
     ends = [wear.ended_us for wear in wears] + [stay.ended_us or stay.in_us for stay in stays]
     ends += [one.at_us for one in gauges]

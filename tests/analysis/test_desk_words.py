@@ -134,3 +134,20 @@ def test_who_came_out_has_time_pressure_and_the_rest_that_a_rule_asks_for(
     assert second.rest_until_at == pytest.approx(
         second.at + 600
     )  # two cylinders: 10 min; the default profile
+
+
+def test_who_was_tallied_out_by_mistake_and_in_again_keeps_entry_and_figures(
+    log: Any, see: Any, desk: Any
+) -> None:
+    """Mended: the set went on breathing, and the new entry had no air at all."""
+    again = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1", "team": "Alder"}
+    desk.say(100, "tally", action="out", **again)
+    (out,) = [row for row in see(103).rows if row.wearer_id == "W-1"]
+    assert "tallied_out" in [reason.code for reason in out.reasons]
+    desk.say(110, "tally", action="in", **again)
+    for second in (120, 240):
+        (row,) = [row for row in see(second).rows if row.wearer_id == "W-1"]
+        assert row.attention in ("under_air", "turn_back_soon")
+        assert row.entry_bar == pytest.approx(300, abs=1)
+        assert row.turn_back_bar is not None
+        assert row.entered_at == pytest.approx(log.at(1).timestamp(), abs=0.5)

@@ -1,0 +1,51 @@
+"""Tallied out and in again in the middle of one wear: one entry, not two."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from analysis.wears.tally import Stay
+from analysis.wears.wears import Wear
+
+
+def rejoined(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Stay]:
+    """Return the stays, joined where somebody was tallied out and in again in the middle of one wear.
+
+    Whoever went on breathing from the same set was never out: the entry goes on with its pressures.
+    """
+    joined: list[Stay] = []
+    for stay in sorted(stays, key=lambda one: one.in_us):
+        place = next(
+            (
+                number
+                for number, one in reversed(list(enumerate(joined)))
+                if (one.incident_id, one.wearer_id) == (stay.incident_id, stay.wearer_id)
+            ),
+            None,
+        )
+        before = joined[place] if place is not None else None
+        if place is not None and before is not None and _same_wear(wears, before, stay):
+            joined[place] = replace(
+                before,
+                tallies=[*before.tallies, *stay.tallies],
+                ended_us=stay.ended_us,
+                ended_how=stay.ended_how,
+                ended_by=stay.ended_by,
+            )
+        else:
+            joined.append(stay)
+    return joined
+
+
+def _same_wear(wears: Sequence[Wear], before: Stay, after: Stay) -> bool:
+    if before.ended_us is None or before.ended_how != "tallied_out":
+        return False
+    if before.tallies[-1].set_id != after.tallies[0].set_id:
+        return False
+    own = {tally.in_identity for tally in (*before.tallies, *after.tallies)}
+    return any(
+        wear.started_us < before.ended_us and wear.ended_us >= after.in_us
+        for wear in wears
+        if wear.tally is not None and wear.tally.in_identity in own
+    )
