@@ -143,7 +143,7 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
         first,
         last,
         f"{counted(len(aside), 'pressure reading')} ({values}"
-        f"{', ...' if len(aside) > 4 else ''} bar) leapt away and came back at once; left out of the air.",
+        f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; left out of the air.",
         [wear.identity(position) for position in aside],
     )
 

@@ -154,10 +154,10 @@ NONE_REFUSED = "No message about this incident was refused."
 
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
-    "Shade: lowest pressure in each {bin_s} s, the stronger the less. Blank: not under air. Hatched: silent. "
+    "Shade: lowest pressure in each {bin_s} s. Darker means lower. Blank: not under air. Hatched: silent. "
     "Press a row to choose the wearer (▸), drag across to choose a window (framed)."
 )
-NOBODY = "No set was heard under air in this incident; what the desk wrote stands below."
+NOBODY = "No set was heard under air in this incident; the desk's notes are below."
 LEGEND_SHADE = "pressure, full to empty"
 MOVE = "Move"
 MESSAGE_HEADS = {
@@ -173,7 +173,7 @@ FINDER_TITLE = "Find an incident or a wear"
 WEAR_ID = "Wear"
 STARTED = "Started"
 FINDINGS = "Findings"
-NO_FINDINGS = "No rule found anything. That is no proof that nothing happened: see what was not heard."
+NO_FINDINGS = "No rule found anything. This does not prove that nothing happened: see what was not heard."
 SEVERITY = {"serious": "▲ serious", "caution": "◆ caution", "note": "○ note"}
 WINDOW = "Window"
 WINDOWS = {"all": "Whole", "1200": "20 min", "300": "5 min", "60": "1 min", "10": "10 s"}
@@ -188,7 +188,7 @@ CLOCKS = {"utc": "UTC", "local": "Local"}
 TIMES_ARE = "times on this page: {zone}"
 UNITS = "Units"
 UNIT_CHOICES = {"metric": "bar, °C, L", "imperial": "psi, °F, ft³"}
-EXPORT = "Take away"
+EXPORT = "Export"
 EXPORTS = {"csv": "This window as CSV", "parquet": "as Parquet"}
 REPORT = "Report on the incident (HTML)"
 SHOWN_THINNED = (
@@ -200,7 +200,7 @@ LANES_LABEL = (
     "Lanes of the chosen wearers on one clock. Arrow keys move the cursor by a second, with Shift by ten; "
     "plus and minus zoom; Enter shows the messages."
 )
-OVERVIEW_LABEL = "Overview of all wearers; the same content stands in the tables below."
+OVERVIEW_LABEL = "Overview of all wearers; the tables below have the same content."
 
 AT_CURSOR = "At the cursor"
 CURSOR_HINT = "Move over the lanes; click to keep the moment and see the messages behind it."
@@ -234,7 +234,7 @@ TURN_BACK = "Turn-back under each policy"
 TURN_BACK_NOTE = (
     "When each policy of the profile would have turned each wear back by itself, its pressure then, and the "
     "minutes from then to its low-air warning where that came. A team turns when its first member is due: "
-    "that moment, by the policy in force, stands under “team”, in the lanes and in the findings. The wear "
+    "that moment, by the policy in force, is under “team”, in the lanes and in the findings. The wear "
     "ends when the set goes off air; a finding’s “left” is the tally out where the desk gave one. Local "
     "procedure decides."
 )
@@ -248,9 +248,9 @@ POLICIES = POLICY_WORDS
 CLOCKS_TITLE = "Clocks and what was done about them"
 CLOCKS_NOTE = (
     "Times on this page are on the listener's clock. Each set's own time was moved by its offset and drift; "
-    "the original times stand untouched in the messages."
+    "the messages keep the original times."
 )
-CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Sure to", "Drift", "Jumps"]
+CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Uncertainty", "Drift", "Jumps"]
 SILENCES = "Not heard"
 SILENCES_NOTE = "Silence of a set inside a wear. What happened in it was not observed."
 SILENCE_HEADS = ["Wearer", "Set", "From", "Until", "Lasted", "Messages lost", "Refused"]

@@ -74,7 +74,7 @@ def test_a_desk_signs_in_sends_a_note_and_signs_out(
     visitor.wait_for_url("**/sign-in?next=/live")
     assert axe(visitor) == []
     sign_in(visitor, "desk-1", "not the right one at all")
-    assert "do not fit together" in visitor.get_by_role("alert").inner_text()
+    assert "Wrong name or password" in visitor.get_by_role("alert").inner_text()
     sign_in(visitor, "desk-1")
     visitor.wait_for_url(f"{served.url}/live")
     visitor.wait_for_selector(".clock:not(:empty)")
