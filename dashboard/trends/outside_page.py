@@ -9,6 +9,7 @@ from dash import dcc, html
 
 from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
+from dashboard.listing import listing
 from dashboard.theme import CHART_BLUE, GRAPH_CONFIG, chart_template
 from dashboard.trends import summary_words, words
 from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
@@ -17,6 +18,7 @@ from dashboard.trends.sections import aria
 
 CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
 HEIGHT_PX = 220
+ROWS_AT_ONCE = 24
 
 
 def published_page(published: Mapping[str, Published], year: str, people: int) -> list[Any]:
@@ -48,7 +50,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
             if rows:
                 heads = [words.PERIOD, title, *summary_words.PART_HEADS[1:]]
                 caption = words.BY_YEAR if length == "year" else words.BY_QUARTER
-                parts.append(_table(caption.format(part=title), heads, rows, "panel published named"))
+                parts.append(_table(caption.format(part=title), heads, rows))
     for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
         title = summary_words.PLANNING.format(year=name)
         parts.append(_table(title, list(summary_words.PLANNING_HEADS), planning_rows(chosen[name])))
@@ -129,10 +131,7 @@ def _month_rows(months: Sequence[tuple[str, Cell]]) -> list[list[str]]:
     ]
 
 
-def _table(
-    title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], looks: str = "panel published"
-) -> Any:
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
-    body = [html.Tr([html.Th(row[0], scope="row"), *(html.Td(text) for text in row[1:])]) for row in rows]
-    table = html.Div(html.Table([head, html.Tbody(body)]), className="scroller", tabIndex=0)
-    return html.Section([html.H2(title), table], className=looks)
+def _table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:
+    """Return a table as data: a hundred rows of components would block the page for seconds."""
+    name = "published-" + "-".join(title.lower().replace(",", "").split())
+    return listing(name, title, heads, rows, at_once=ROWS_AT_ONCE)
