@@ -154,7 +154,7 @@ NONE_REFUSED = "No message about this incident was refused."
 
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
-    "Shade: lowest pressure in each {bin_s} s. Stronger colour means lower. Blank: not under air. Hatched: silent. "
+    "Shade: lowest pressure in each {bin_s} s. Stronger means lower. Blank: not under air. Hatched: silent. "
     "Press a row to choose the wearer (▸), drag across to choose a window (framed)."
 )
 NOBODY = "No set was heard under air in this incident; the desk's notes are below."
