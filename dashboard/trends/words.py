@@ -50,7 +50,7 @@ NOTHING = (
 )
 FEW = (
     f"{{wears}} in this period: too few for a rate ({FEWEST_WEARS_FOR_A_RATE} are needed). Counts are shown "
-    "as they are; nothing is said about more or less."
+    "as they are; no trend is judged."
 )
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
 READING = (
@@ -65,8 +65,8 @@ READING = (
 UNITS, UNIT_CHOICES = "Units", {"metric": "bar, L/min", "imperial": "psi, ft³/min"}
 FIND, FIND_WEARER, FIND_SET = "Find", "a wearer", "a set, or why"
 NOT_UP_TO_DATE = (
-    "The figures are not up to date: what is new in the archive could not be worked out ({problem}). They "
-    "hold what was worked out before; the next try is within a minute."
+    "The figures are not up to date: new messages could not be analysed ({problem}). They show the "
+    "earlier state. The next try is within a minute."
 )
 NOT_MEASURED = "Not measured in this period."
 SO_FAR = "{month} is not over: its counts are those so far."
@@ -89,10 +89,10 @@ PUBLISHED_POINTS = "One point a month. A gap means: too few people to show it."
 PUBLISHED_RANGES = "Each bar spans the counts that the month may have."
 HOURS_TITLE = "Hours under air"
 BY_YEAR, BY_QUARTER = "{part} by year", "{part} by quarter"
-WORKING = "Working out wears that are new: {part} of their messages read. The page comes by itself."
+WORKING = "Analysing new wears: {part} of their messages read. The page opens by itself."
 WORKING_TITLE = "Reading the archive"
 NO_ROSTER = (
-    "Stations and roles appear once a roster lies in the archive's folder (roster.toml or roster.csv: "
+    "Stations and roles appear once a roster is in the archive's folder (roster.toml or roster.csv: "
     "pseudonym, "
     "station, role, from, until)."
 )
@@ -100,7 +100,9 @@ BAD_ROSTER = "The roster is left out: {problem}."
 DUE_TITLE = "Wearers due a look"
 NOBODY_DUE = "Nobody: no rule on rest was broken in this period, and no wearer stands out."
 DUE_HEADS = ["Wearer", "Station", "Why"]
-DUE_NOTE = "By pseudonym; the key lies elsewhere. A reason to ask and to care, not a mark against anybody."
+DUE_NOTE = (
+    "By pseudonym; your service keeps the key. A reason to ask and to care, not a mark against anybody."
+)
 MORE_DUE = "And {count:,} more, each for fewer short rests: choose a year or a station to see them."
 RULES = "Rules in force"
 STATIONS_TABLE, ROLES_TABLE = "By station", "By role"
@@ -161,7 +163,7 @@ MONTH_HEADS = [
 ]
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
-    "Sums of each wearer's wears, by pseudonym; a wear that nobody tallied stands under its set. The mean "
+    "Sums of each wearer's wears, by pseudonym; a wear without a tally is under its set. The mean "
     "rate with its place among all wearers (100\u00a0%: the highest), and of the last 12 wears against the "
     "earlier ones."
 )

@@ -246,7 +246,7 @@ def test_stations_and_roles_appear_only_with_a_roster(three_years_of_wears: Cont
     (tmp_path / "roster.csv").unlink()
     without = _text_of(trends_page.layout(three_years_of_wears, {}))
     assert "Station 4" not in without
-    assert "Stations and roles appear once a roster lies in the archive's folder" in without
+    assert "Stations and roles appear once a roster is in the archive's folder" in without
 
 
 def test_a_roster_that_cannot_be_read_is_said_and_left_out(
