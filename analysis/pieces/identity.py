@@ -117,6 +117,8 @@ def digests(
     tallied : bool
         Whether anybody is tallied in the whole archive: else nobody's tally is missed.
     """
+    if table.is_empty():
+        return pl.Series("digest", [], pl.UInt64)
     live = pl.col("live_rows") > 0
     whose = ["desk_id", "boot", "kind", "incident_id", "set_id", "wearer_id", "later"]
     desks = said.group_by("piece", *whose).agg(
