@@ -113,15 +113,19 @@ def _print(part: Path) -> _Print:
     return (stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino)
 
 
-def _known_altered(part: Path, line: Line) -> str:
-    """Return what is wrong with a part as far as it shows without reading it; empty when nothing does."""
+def _known_altered(part: Path, line: Line, *, trusting: bool) -> str:
+    """Return what is wrong with a part as far as it shows without reading it; empty when nothing does.
+
+    `trusting` takes the word of what was read before: a store dates objects by the second, so that one which
+    was put right at once looks unchanged.
+    """
     try:
         print_ = _print(part)
     except FileNotFoundError:
         return ""
     if line.size and print_[0] != line.size:
         return RESIZED.format(size=print_[0], sealed=line.size)
-    known = _checked.get(_key(part))
+    known = _checked.get(_key(part)) if trusting else None
     return CHANGED if known is not None and known[0] == print_ and known[1] != line.sha256 else ""
 
 
@@ -173,7 +177,7 @@ class DayFolder:
             found = {
                 name: why
                 for name, line in self.settled.counting.items()
-                if (why := _known_altered(self.path(name), line))
+                if (why := _known_altered(self.path(name), line, trusting=self._hashing is sha256_of))
             }
             if not found:
                 return
