@@ -195,7 +195,7 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str
                 continue
             try:
                 entry = msgspec.json.decode(line, type=Entry)
-            except msgspec.MsgspecError as error:
+            except (msgspec.MsgspecError, UnicodeDecodeError) as error:
                 faults.append(f"{folder}/{path.name}, line {number} cannot be read: {error}")
             else:
                 if entry.before != before:

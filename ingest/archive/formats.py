@@ -80,7 +80,7 @@ def require_known(line: bytes, where: Path) -> None:
     """
     try:
         form = _decode(line).format
-    except msgspec.MsgspecError:
+    except (msgspec.MsgspecError, UnicodeDecodeError):
         return
     if form > FORMAT:
         raise ArchiveProblem(

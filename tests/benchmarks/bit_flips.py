@@ -55,7 +55,7 @@ def main(count: int = 1000, seed: int = 1) -> bool:
             print(f"SILENT {verb}: bit {bit} of {path}", flush=True)
         for verb in crashes_in(after):
             crashed += 1
-            print(f"CRASH {verb}: bit {bit} of {path}: {after[verb].said}", flush=True)
+            print(f"CRASH {verb}: bit {bit} of {path}: {after[verb].traceback}", flush=True)
         said.update(verb for verb, answer in after.items() if answer.code)
         if number % 50 == 0:
             print(f"{number} flips, {time.monotonic() - began:.0f} s", flush=True)

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from analysis.profile import Profile
 from dashboard.results_store import ResultsStore
@@ -25,6 +25,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.store import WORK_FOLDER
 from ingest.archive.tidying import tidy
 from ingest.contract.captures import Heard, read_capture
+from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
 
@@ -143,11 +144,12 @@ PAGE = Path(__file__).parents[2] / "ingest" / "docs" / "corrupt_store.md"
 
 @dataclass(frozen=True)
 class Answer:
-    """What a verb or page gave: exit code, a digest of what it made, and what it said was wrong."""
+    """What a verb or page gave: exit code, a digest of what it made, what it said was wrong, what broke."""
 
     code: int
     made: str
     said: str
+    traceback: str = ""
 
 
 @dataclass
@@ -186,7 +188,7 @@ class Answers:
         self._begin()
         done = CliRunner().invoke(root, [verb, *map(str, arguments), "--archive", str(self.archive)])
         said = done.stderr if done.exception is None else f"{done.stderr}{done.exception}"
-        return Answer(done.exit_code, digest_of(self.out), said)
+        return Answer(done.exit_code, digest_of(self.out), said, _traceback(done))
 
     def _verify(self) -> Answer:
         self._begin()
@@ -196,7 +198,7 @@ class Answers:
             line for line in done.output.splitlines() if not line.startswith(("head of", "this machine"))
         ]
         found = re.sub(r", [0-9,]+ messages? not yet sealed", "", "\n".join(lines))
-        return Answer(done.exit_code, found, done.output)
+        return Answer(done.exit_code, found, done.output, _traceback(done))
 
     def _pages(self) -> Answer:
         """Ask for what Review and the lists show, after the search that `serve` begins with."""
@@ -219,6 +221,12 @@ class Answers:
         for known in (expected._known, sound._checked, sound._lately):
             known.clear()
         sound._altered.clear()
+
+
+def _traceback(done: Result) -> str:
+    """Return what `underair` would not have put into a sentence."""
+    expected_ones = (SystemExit, UnderairError, OSError)
+    return "" if done.exception is None or isinstance(done.exception, expected_ones) else repr(done.exception)
 
 
 def digest_of(folder: Path) -> str:
@@ -305,4 +313,4 @@ def faults_in(before: dict[str, Answer], after: dict[str, Answer]) -> list[str]:
 
 def crashes_in(after: dict[str, Answer]) -> list[str]:
     """Return the verbs that ended with a traceback instead of a sentence."""
-    return [verb for verb, answer in after.items() if answer.code not in (0, 1, 3)]
+    return [verb for verb, answer in after.items() if answer.traceback or answer.code not in (0, 1, 3)]

@@ -97,3 +97,15 @@ def test_single_flipped_bits_change_no_answer_in_silence(
         after = place.answers.all()
         assert faults_in(place.before, after) == [], (path, bit)
         assert crashes_in(after) == [], (path, bit)
+
+
+def test_a_hold_that_is_no_utf_8_is_named(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fault found by flipping bits: `verify` ended with a traceback."""
+    monkeypatch.setenv(WORK_FOLDER, str(place.answers.out / "state"))
+    assert damaged(place.whole, place.earlier, place.answers.archive, "holds", "duplicate")
+    (hold,) = place.answers.archive.glob("holds/2*.ndjson")
+    hold.write_bytes(hold.read_bytes().replace(b"hold", b"h\xefld", 1))
+    after = place.answers.all(("verify",))
+    assert crashes_in(after) == []
+    assert after["verify"].code == 1
+    assert "line 1 cannot be read" in after["verify"].said
