@@ -196,8 +196,8 @@ class _Chain:
         for text in texts:
             try:
                 found.append(decode_line(text))
-            except msgspec.MsgspecError:  # the file was exchanged while we read: said when it is read again
-                continue
+            except (msgspec.MsgspecError, UnicodeDecodeError):
+                continue  # the file was exchanged while we read: said when it is read again
         return found
 
 

@@ -294,7 +294,7 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
         require_known(text, path.parent.parent)
         try:
             line = decode_line(text)
-        except msgspec.MsgspecError as error:
+        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
             faults.append(f"line {number} cannot be read: {error}")
         else:
             if not text.endswith(_HASH % own_hash.encode()):

@@ -109,3 +109,17 @@ def test_a_hold_that_is_no_utf_8_is_named(place: Place, monkeypatch: pytest.Monk
     assert crashes_in(after) == []
     assert after["verify"].code == 1
     assert "line 1 cannot be read" in after["verify"].said
+
+
+def test_a_line_of_the_manifest_that_is_no_utf_8_is_named(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault found by flipping bits: `report`, `case` and `verify` ended with a traceback."""
+    monkeypatch.setenv(WORK_FOLDER, str(place.answers.out / "state"))
+    assert damaged(place.whole, place.earlier, place.answers.archive, "index", "duplicate")
+    chain = place.answers.archive / "manifest" / "listener.ndjson"
+    chain.write_bytes(chain.read_bytes().replace(b"power/date=2031-05", b"power/date=2031\xad05", 1))
+    after = place.answers.all()
+    assert crashes_in(after) == []
+    assert faults_in(place.before, after) == []
+    assert after["verify"].code == 1
