@@ -34,6 +34,10 @@ class Note:
     identity: str
 
 
+NOTES_DESK = "notes-"
+"""Begins the name of the desk under which an outside source's notes are kept."""
+
+
 def read_notes(records: Sequence[PowerUp]) -> list[Note]:
     """Return the desks' notes at the moment that they are about, in order of time."""
     notes = []
@@ -42,11 +46,13 @@ def read_notes(records: Sequence[PowerUp]) -> list[Note]:
         for position, row in enumerate(channel.rows if channel else ()):
             if channel is None:
                 continue
-            # `at` is on the desk's clock, like `time`: the same correction holds.
+            # `at` is on the desk's clock, like `time`: the same correction holds. What an outside source says
+            # afterwards is on no clock that runs with the listener's: it is about the moment that it names.
             about_us = int(channel.at_us[position])
             if row["at"] is not None:
                 own_us = round(row["at"].timestamp() * 1e6)
-                about_us += own_us - int(channel.time_us[position])
+                told_us = own_us - int(channel.time_us[position])
+                about_us = own_us if power_up.name.startswith(NOTES_DESK) else about_us + told_us
             identity = power_up.identity(int(channel.seq[position]))
             notes.append(Note(about_us, row["incident_id"], row["set_id"], row["text"], identity))
     return sorted(notes, key=lambda note: (note.at_us, note.identity))

@@ -103,6 +103,7 @@ ROUTES: dict[str, Rule] = {
     "GET /trends/inside.html": EXPORT,
     "GET /register.csv": HEALTH,
     "GET /review/export": EXPORT,
+    "GET /review/lanes.svg": EXPORT,
     "GET /review/report": EXPORT,
 }
 

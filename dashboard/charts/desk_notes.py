@@ -13,9 +13,9 @@ from typing import Any
 import msgspec
 import polars as pl
 
+from analysis.wears.turn_back import NOTES_DESK as NOTES_DESK
+
 RIGHT_WITHIN = timedelta(seconds=1)
-NOTES_DESK = "notes-"
-"""Begins the name of the desk under which an outside source's notes stand."""
 
 
 @dataclass(frozen=True)
@@ -115,6 +115,8 @@ def _about(row: dict[str, Any]) -> datetime:
     about: datetime | None = row["about"]
     if about is None:
         return sent
+    if str(row["desk_id"]).startswith(NOTES_DESK):
+        return about  # an outside source's own time: it has no clock that runs with the listener's
     shift = sent - row["time"] if row.get("time") is not None else timedelta()
     return about + shift if abs(shift) >= RIGHT_WITHIN else about
 

@@ -22,7 +22,7 @@ import msgspec
 import polars as pl
 
 from analysis.profile import Profile
-from analysis.tables import Results, to_csv
+from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
 from dashboard.evidence import custody
 from dashboard.evidence.case_messages import messages_of, write_messages
@@ -179,7 +179,7 @@ def refused_csv(messages: Messages) -> str:
         pl.col("payload").bin.size().alias("payload_bytes"),
         "retained",
     )
-    return rows.write_csv(null_value="")
+    return formula_safe(rows).write_csv(null_value="")
 
 
 def profile_toml(profile: Profile) -> str:

@@ -178,7 +178,8 @@ def _path(x: Floats, y: Floats, closed: bool) -> str:
     if not finite.any():
         return ""
     starts = finite & ~np.concatenate(([False], finite[:-1]))
-    points = np.char.add(np.char.mod("%.1f ", x[finite]), np.char.mod("%.1f", y[finite]))
+    tenths = [np.round(along[finite], 1).astype(str) for along in (x, y)]
+    points = np.char.add(np.char.add(tenths[0], " "), tenths[1])
     first = starts[finite]
     before = np.where(first, "ZM" if closed else "M", "L")
     text = "".join(np.char.add(before, points).tolist())

@@ -58,8 +58,10 @@ def test_twenty_drills_of_one_name_over_three_years_are_twenty_pieces(tmp_path: 
     assert isinstance(longest, timedelta)
     assert longest < timedelta(hours=1)
     assert pieces.incidents["key"].n_unique() == len(DRILLS)
+    # An entry is counted within what is analysed together, so its number alone differs.
+    whole = analyse(log.frames(), PROFILE)["wears"].sort("started").drop("entry_id")
     found = pl.concat([analyse_batch(archive, batch, PROFILE)["wears"] for batch in pieces.batches()])
-    assert found.sort("started").equals(analyse(log.frames(), PROFILE)["wears"].sort("started"))
+    assert found.sort("started").drop("entry_id").equals(whole)
     assert found["incident_id"].to_list() == ["DRILL"] * len(DRILLS)
 
 

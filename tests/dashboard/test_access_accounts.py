@@ -85,7 +85,7 @@ def test_a_name_is_plain(file: AccountFile, name: str) -> None:
 
 @pytest.mark.parametrize("roles", [(), ("root",), ("desk", "Admin")])
 def test_roles_are_known(file: AccountFile, roles: tuple[str, ...]) -> None:
-    with pytest.raises(BadAccounts, match="watch, desk, review, audit, admin"):
+    with pytest.raises(BadAccounts, match="watch, desk, review, audit, health, admin"):
         file.add("desk-1", PASSWORD, roles)
 
 

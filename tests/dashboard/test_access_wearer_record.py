@@ -44,10 +44,12 @@ def run(*arguments: str) -> subprocess.CompletedProcess[str]:
 
 
 def evidence(archive: Path) -> dict[str, bytes]:
-    """Everything but `index/` and `derived/`, which are made anew from the rest at any time."""
+    """Everything but what is made of the rest: `index/`, `derived/`, and the exposure register."""
     files = {str(path.relative_to(archive)): path for path in archive.rglob("*") if path.is_file()}
     return {
-        name: path.read_bytes() for name, path in files.items() if not name.startswith(("index/", "derived/"))
+        name: path.read_bytes()
+        for name, path in files.items()
+        if not name.startswith(("index/", "derived/", "register/"))
     }
 
 

@@ -308,7 +308,7 @@ def test_process_that_works_on_one_segment_for_ever_is_said_and_ended(
     slow: list[str] = []
     process = SealingProcess(tmp_path, _folder(tmp_path), slow.append)
     segment = _segment(tmp_path, [pressure(0)])
-    with pytest.raises(ArchiveProblem, match=r"was not done with 2\d+T\d+Z.journal after 3 s"):
+    with pytest.raises(ArchiveProblem, match=r"was not done with 2\d+T\d+Z-[0-9a-f]{16}\.journal after 3 s"):
         process.seal(segment)
     assert slow == [f"sealing {segment.name} takes longer than 0.5 s"]
     assert process.pid is None

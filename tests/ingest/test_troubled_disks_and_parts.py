@@ -118,7 +118,12 @@ def test_what_the_sealing_process_says_beside_its_counts_is_passed_on(
     writing = _writing(tmp_path, said, durable)
     monkeypatch.setattr(writing._sealing, "start", lambda: None)
     told = Outcome(Counts(received=1, kept=1), trouble="what was sealed last cannot be looked up")
-    monkeypatch.setattr(writing._sealing, "seal", lambda segment: told)
+
+    def seal(segment: Path) -> Outcome:
+        segment.unlink()
+        return told
+
+    monkeypatch.setattr(writing._sealing, "seal", seal)
     writing.start()
     writing.put([_delivery(pressure(0))])
     wait_until(lambda: durable, what="the message to be safe")
