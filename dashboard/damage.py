@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 def places() -> list[Any]:
     """Return where the banner appears, and what looks again, for the layout of all pages."""
     return [
-        html.Div(id=BANNER, role="alert"),
+        html.Div(id=BANNER),
         dcc.Interval(id=AGAIN, interval=_AGAIN_MS, max_intervals=_AGAIN),
     ]
 
@@ -49,6 +49,7 @@ def banner(folder: Path) -> Any:
     return html.Div(
         [html.Strong(words.LEFT_OUT), html.Ul([html.Li(sentence) for sentence in sentences])],
         className="problem",
+        role="alert",
     )
 
 

@@ -46,7 +46,8 @@ def test_the_officers_path(page: Any, address: str) -> None:
     page.wait_for_selector(DRAWN)
     reason = page.locator("#trends-out li", has_text="Station 4").locator(".reason").inner_text()
     assert re.search(
-        r"[\d.]+ per 1000 wears \(\d+ in [\d,]+ wears; 95\xa0% interval [\d.]+ to [\d.]+\); "
+        r"\d+ of [\d,]+ wears, where \d+ are expected for the same kinds and tasks\. "
+        r"Not adjusted: [\d.]+ per 1000 wears \(95\xa0% interval [\d.]+ to [\d.]+\); "
         r"the other stations: [\d.]",
         reason,
     )
