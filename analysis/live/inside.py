@@ -14,6 +14,7 @@ from analysis.alarms.alarms import Alarm, find_alarms
 from analysis.alarms.held import Held, Resolved, held_alarms
 from analysis.findings.examined import examine
 from analysis.live.follower import Follower
+from analysis.live.losing import LONGEST_WINDOW_S
 from analysis.live.outlook import Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
@@ -30,7 +31,6 @@ TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed readings
 DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
 LAST_INTERVALS = 21
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
-RECENT = 40  # readings that tell how fast the pressure falls
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
 UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
@@ -301,8 +301,10 @@ class Inside:
         wear = self.wear
         if wear is None:
             return []
-        good = np.flatnonzero(~wear.spike[-RECENT:])
-        at_us, bar = wear.at_us[-RECENT:][good], wear.pressure_bar[-RECENT:][good]
+        # By time and not by number: a set that reports often must not hide how long its air has been falling.
+        first = np.searchsorted(wear.at_us, wear.at_us[-1] - round(LONGEST_WINDOW_S * 1e6))
+        good = np.flatnonzero(~wear.spike[first:])
+        at_us, bar = wear.at_us[first:][good], wear.pressure_bar[first:][good]
         return list(zip((at_us * 1e-6).tolist(), bar.tolist(), strict=True))
 
     def line(self) -> list[tuple[float, float]]:
