@@ -110,9 +110,9 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     assert live.locator(".teams .name").inner_text() == "Team Rowan"
 
     live.locator(".pending li.done", has_text="Tally in W-77").get_by_role("button", name="Undo").click()
-    live.wait_for_function("() => document.querySelector('.row .why').textContent.includes('tallied out')")
+    live.wait_for_function("() => document.querySelector('.row .why').textContent.includes('not tallied in')")
     live.locator(".pending li.done", has_text="Undo: Tally").get_by_role("button", name="Undo").click()
-    live.wait_for_function("() => !document.querySelector('.row .why').textContent.includes('tallied out')")
+    live.wait_for_function("() => !document.querySelector('.row .why').textContent.includes('not tallied in')")
 
     live.locator(".side summary", has_text="Write a note").click()
     live.locator(".side form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")
@@ -271,7 +271,7 @@ def test_what_one_browser_tallies_and_takes_back_the_other_sees_and_both_are_kep
     other.wait_for_selector(".row .who:has-text('W-7')")
     assert other.locator(".pending li").count() == 0  # the other one has sent nothing
     live.locator(".pending li.done").get_by_role("button", name="Undo").click()
-    other.wait_for_selector(".row .why:has-text('tallied out')")
+    other.wait_for_selector(".row .why:has-text('not tallied in')")
     tallies = Archive(listener.archive).messages()["tally"]
     assert tallies["action"].to_list() == ["in", "out"]
     other.close()
