@@ -112,7 +112,9 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
     live.locator(".pending li.done", has_text="Tally in W-77").get_by_role("button", name="Undo").click()
     live.wait_for_function("() => document.querySelector('.row .why').textContent.includes('not tallied in')")
     live.locator(".pending li.done", has_text="Undo: Tally").get_by_role("button", name="Undo").click()
-    live.wait_for_function("() => !document.querySelector('.row .why').textContent.includes('not tallied in')")
+    live.wait_for_function(
+        "() => !document.querySelector('.row .why').textContent.includes('not tallied in')"
+    )
 
     live.locator(".side summary", has_text="Write a note").click()
     live.locator(".side form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")
