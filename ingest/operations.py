@@ -62,9 +62,9 @@ class Operations(Collector):
     ) -> None:
         self._metrics = metrics
         self._answers = {"/alive": why_not_alive, "/ready": why_not_ready}
-        registry = CollectorRegistry()
-        registry.register(self)
-        self._scraped = make_wsgi_app(registry)
+        scraped = CollectorRegistry()
+        scraped.register(self)
+        self._scraped = make_wsgi_app(scraped)
         host, port = _host_and_port(address)
         try:
             self._server = make_server(host, port, self._answer, server_class=_Server, handler_class=_Quiet)
