@@ -74,7 +74,7 @@ def _shown(lines: Iterable[Heard | BadLine]) -> Iterator[Heard | BadLine]:
 
     for line in lines:
         if isinstance(line, Heard) and line.topic.startswith("underair/"):
-            echo(capture_line(line), nl=False)
+            echo(capture_line(line).decode(), nl=False)
         yield line
 
 
