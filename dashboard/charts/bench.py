@@ -51,7 +51,7 @@ def bench(look: Look, token: str | None = None) -> Any:
     results = look.record.results
     owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
     request = look.request
-    setting = Setting(owner, look.whole, look.view.units, look.clock, look.policy)
+    setting = Setting(owner, look.whole, look.view.units, look.clock, look.policy, look.forecast)
     state: dict[str, Any] = {
         "incident": about["key"],
         "people": look.chosen,

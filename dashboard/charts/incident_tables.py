@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dashboard.charts.desk_notes import DeskNote
 from dashboard.charts.desk_tables import desk_table, note_table, refused_table, tally_table
+from dashboard.charts.forecast_table import forecast_table
 from dashboard.charts.setting import Setting
 from dashboard.charts.tables import (
     alarm_table,
@@ -29,6 +30,7 @@ def incident_tables(
         alarm_table(results["alarms"], results["alarm_rates"], setting),
         turn_back_table(results["turn_back"], results["wears"], setting),
         wear_table(results["wears"], setting),
+        forecast_table(results, setting),
         heat_table(results, setting),
         silence_table(results["gaps"], setting),
         refused_table(results["refused"], setting),

@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.tables import Results
 
 Floats = NDArray[np.float64]
@@ -79,6 +80,8 @@ class PersonLanes:
     rate: Band
     surroundings: Band
     forecast: Band
+    if_hardest_min: Floats
+    hardest_l_min: Floats
     thermal_class: Floats
     dose: Floats
     reported: list[Span] = field(default_factory=list)
@@ -173,7 +176,9 @@ def lanes_of(results: Results, messages: dict[str, pl.DataFrame], person: dict[s
         air=_air_band(air),
         rate=_rate_band(air),
         surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
-        forecast=_band(air, "low_air_min", "low_air_lo_min", "low_air_hi_min"),
+        forecast=_forecast_band(air),
+        if_hardest_min=_column(air, "low_air_hardest_min"),
+        hardest_l_min=_column(air, "hardest_l_min"),
         thermal_class=_column(heat, "thermal_class"),
         dose=_column(heat, "dose"),
         reported=reported,
@@ -270,6 +275,14 @@ def _rate_band(air: pl.DataFrame) -> Band:
     band = _band(air, "rate_l_min", "rate_lo_l_min", "rate_hi_l_min")
     heard = air["heard"].fill_null(value=False).to_numpy()
     return Band(band.x, np.where(heard, band.middle, np.nan), band.low, band.high)
+
+
+def _forecast_band(air: pl.DataFrame) -> Band:
+    """Return the forecast; while a wear is young only its early end is worth showing, as on the live page."""
+    band = _band(air, "low_air_min", "low_air_lo_min", "low_air_hi_min")
+    age = (pl.col("time") - pl.col("time").min().over("wear_id")).dt.total_seconds()
+    young = air.select(age < EARLY_END_ONLY_S).to_series().to_numpy()
+    return Band(band.x, np.where(young, np.nan, band.middle), band.low, np.where(young, np.nan, band.high))
 
 
 def _highest(frame: pl.DataFrame, column: str) -> float:

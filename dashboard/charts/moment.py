@@ -40,6 +40,7 @@ def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
         rate = person.rate
         rows.append(_estimate("rate", rate.middle, rate.low, rate.high, second, units, "rate"))
         rows.append(_forecast(person, second))
+        rows.append(_if_hardest(person, second, units))
     rows.append(_reading("motion", person.motion, at_ms, units, "motion"))
     rows.append(_reading("temperature", person.temperature, at_ms, units, "temperature", decimals=1))
     warm = _index(person.surroundings.x, at_ms)
@@ -104,9 +105,16 @@ def _forecast(person: PersonLanes, second: int) -> Row:
     )
     if not math.isfinite(low):
         return _row("forecast", words.NONE)
-    upper = f"{high:.1f} min" if math.isfinite(high) else words.NEVER
-    value = f"{middle:.1f} min" if math.isfinite(middle) else words.NEVER
-    return _row("forecast", value, f"{low:.1f} to {upper}")
+    if not math.isfinite(middle):
+        return _row("forecast", words.AT_LEAST.format(minutes=f"{low:.1f}"), words.YOUNG_WEAR)
+    return _row("forecast", f"{middle:.1f} min", f"{low:.1f} to {high:.1f} min")
+
+
+def _if_hardest(person: PersonLanes, second: int, units: Units) -> Row:
+    minutes = float(person.if_hardest_min[second])
+    if not math.isfinite(minutes):
+        return _row("if_hardest", words.NONE)
+    return _row("if_hardest", f"{minutes:.1f} min", units.text("rate", float(person.hardest_l_min[second])))
 
 
 def _alarms_at(person: PersonLanes, at_ms: float) -> str:

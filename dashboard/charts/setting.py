@@ -33,6 +33,8 @@ class Setting:
         The clock that is shown.
     policy : str
         The turn-back policy in force.
+    forecast : str
+        Version of the constants that the forecast's interval comes from.
     """
 
     owner: dict[str, str]
@@ -40,6 +42,7 @@ class Setting:
     units: Units = METRIC
     shown: Clock = UTC_CLOCK
     policy: str = ""
+    forecast: str = ""
 
     def time(self, moment: datetime | None, wear_id: str | None = None) -> Any:
         """A moment as a button that jumps there, to the wearer whom it is about."""

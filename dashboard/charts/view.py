@@ -163,6 +163,7 @@ class Bench:
             clock=clock_of(request.zone, whole),
             notes=notes,
             policy=self.store.profile.turn_back.policy,
+            forecast=self.store.profile.forecast.version,
         )
 
 
@@ -192,6 +193,7 @@ class Look:
     clock: Clock
     notes: list[DeskNote]
     policy: str
+    forecast: str
 
     @property
     def view(self) -> View:

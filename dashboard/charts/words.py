@@ -214,6 +214,7 @@ READOUT = {
     "air": "Pressure, estimate",
     "rate": "Breathing rate, estimate",
     "forecast": "To low air, as known then",
+    "if_hardest": "If it stays as hard as the hardest 3 min",
     "motion": "Motion, reading",
     "temperature": "Sensor temperature",
     "surroundings": "Surroundings, estimate",
@@ -225,7 +226,27 @@ DOSE_NOTE = "Heat dose: a measure of air temperature from the literature, not wh
 NOT_UNDER_AIR = "not under air at this moment"
 NONE = "none"
 NOT_HEARD = "not heard"
-NEVER = "not expected within the forecast"
+AT_LEAST = "at least {minutes} min"
+YOUNG_WEAR = "first 3 min: only the early end is known"
+FORECASTS = "Forecasts of the low-air warning"
+FORECASTS_NOTE = (
+    "Every {step_min} min of a wear, from the readings until then. The interval should hold 90\u00a0% of "
+    "warnings. “If it stays as hard” uses the rate of the hardest 3 min so far. It is a scenario, not a "
+    "worst case. Forecast constants: {version}."
+)
+FORECAST_HEADS = [
+    "Wearer",
+    "Set",
+    "At",
+    "Minutes in",
+    "Warning expected in",
+    "90\u00a0% interval",
+    "If it stays as hard",
+    "It came after",
+]
+IF_HARDEST = "{minutes} min at {rate}"
+NO_FORECASTS = "No wear lasted long enough for a forecast."
+WARNING_NOT_REACHED = "not reached"
 REPORTED = "reported"
 DERIVED = "derived"
 BEFORE = "{age_s} s before"

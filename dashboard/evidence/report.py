@@ -70,7 +70,7 @@ def report_html(
     whole = whole_window(results, about, notes)
     clock = clock_of(zone, whole)
     owner = {wear: row["key"] for row in everybody.iter_rows(named=True) for wear in row["wear_ids"]}
-    setting = Setting(owner, whole, units, clock, profile.turn_back.policy)
+    setting = Setting(owner, whole, units, clock, profile.turn_back.policy, profile.forecast.version)
     findings = [_with_proof(item) for item in finding_items(results["findings"], setting)]
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])

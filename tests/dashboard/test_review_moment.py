@@ -32,9 +32,23 @@ def test_every_value_has_its_unit_and_estimates_their_range(look: Look) -> None:
     assert "to" in told["Pressure, estimate"][1]
     assert told["Breathing rate, estimate"][0].endswith(" L/min")
     assert told["To low air, as known then"][0].endswith(" min")
+    minutes, rate = told["If it stays as hard as the hardest 3 min"]
+    assert minutes.endswith(" min")
+    assert rate.endswith(" L/min")
     assert told["Sensor temperature"][0].endswith(" °C")
     assert "to" in told["Surroundings, estimate"][1]
     assert rows(look, 0, 600.5, IMPERIAL)["Pressure, reading"][0].endswith(" psi")
+
+
+def test_a_young_wear_shows_only_the_early_end_and_the_scenario(look: Look) -> None:
+    young = rows(look, 0, 120.5)
+    value, remark = young["To low air, as known then"]
+    assert value.startswith("at least ")
+    assert remark == "first 3 min: only the early end is known"
+    assert young["If it stays as hard as the hardest 3 min"][0].endswith(" min")
+    value, remark = rows(look, 0, 181.5)["To low air, as known then"]
+    assert not value.startswith("at least")
+    assert " to " in remark
 
 
 def test_a_reading_is_never_carried_over_a_silence(look: Look) -> None:

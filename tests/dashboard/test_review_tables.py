@@ -11,11 +11,13 @@ import pytest
 from dashboard.charts.bench import tables
 from dashboard.charts.clock import Clock
 from dashboard.charts.finder import incident_listing
+from dashboard.charts.forecast_table import forecast_table
 from dashboard.charts.setting import Setting
 from dashboard.charts.tables import finding_items, wear_table
 from dashboard.charts.view import Bench, Look, request_of
 from dashboard.charts.words import alarm_rate_text
 from dashboard.listing import listing
+from dashboard.rows import text_of
 from dashboard.units import IMPERIAL
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, Incident, at, store_with
 
@@ -66,6 +68,24 @@ def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
     assert findings[0]["when"] == "11:15:00"
     window = findings[0]["window"]
     assert window[0] < at(DISTRESS_AT_S).timestamp() * 1000 < window[1]
+
+
+def test_forecasts_stand_beside_the_scenario_and_what_happened(look: Look) -> None:
+    table = forecast_table(look.record.results, setting_of(look, forecast="learnt 2031-05-04"))
+    assert "Forecast constants: learnt 2031-05-04." in table.note
+    first = [[text_of(one) for one in row] for row in table.rows if row[0] == "W-01"]
+    assert [row[3] for row in first] == [f"{minutes} min" for minutes in (5, 10, 15, 20, 25)]
+    # W-01 reaches the warning after 0.9 of its 30 min (less one second), the others never do.
+    assert [row[7] for row in first] == ["22.0 min", "17.0 min", "12.0 min", "7.0 min", "2.0 min"]
+    assert {text_of(row[7]) for row in table.rows if row[0] != "W-01"} == {"not reached"}
+    said, interval, hard = first[0][4:7]
+    minutes = float(said.split()[0])
+    low, _, high, unit = interval.split()
+    assert float(low) == pytest.approx(0.8 * minutes, abs=0.1)
+    assert float(high) == pytest.approx(1.25 * minutes, abs=0.1)
+    assert unit == "min"
+    assert float(hard.split()[0]) == pytest.approx(0.6 * minutes, abs=0.1)
+    assert hard.endswith(" L/min")
 
 
 def test_alarm_rates_stand_beside_their_published_limits() -> None:
