@@ -23,7 +23,7 @@ from dashboard.access.roles import sees_people, visitor
 from dashboard.context import Context
 from dashboard.listing import cell, listing
 from dashboard.privacy import register_route
-from dashboard.trends import before_after_view, words
+from dashboard.trends import before_after_view, forecast_view, words
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
@@ -96,7 +96,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         due,
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, events_in(look, choice), found),
-        trends_sections.forecasts(of_these),
+        forecast_view.section(of_these, wears),
         trends_sections.people(wears, choice.display),
         _month_listing(months, running),
     ]

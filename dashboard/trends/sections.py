@@ -1,4 +1,4 @@
-"""The sections of the trends page: what stands out, stations, wearers, rest, planning, sets, forecasts."""
+"""The sections of the trends page: what stands out, stations, wearers, rest, planning, sets."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
-from dash import dcc, html
+from dash import html
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
@@ -18,7 +18,6 @@ from analysis.trends.comparisons import (
     Standing,
     set_counts,
 )
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, audited
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import (
     AMOUNTS,
@@ -33,7 +32,6 @@ from analysis.trends.statistics import binomial_rate
 from dashboard.listing import cell, listing
 from dashboard.theme import GRAPH_CONFIG
 from dashboard.trends import sentences, words
-from dashboard.trends.figures import forecast_figure
 from dashboard.trends.view import CYLINDERS, Choice
 from dashboard.units import Units
 from ingest.plurals import percent
@@ -298,31 +296,6 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
         search=(words.FIND, words.FIND_SET),
         numeric=(2, 4, 5, 6, 7, 8, 9, 10),
         at_once=SETS_AT_ONCE,
-    )
-
-
-def forecasts(lines: pl.DataFrame) -> Any:
-    """Return what the forecasts said against what happened: a sentence, a plot, a table."""
-    account = audited(lines)
-    sentence = sentences.forecast_sentence(account)
-    figure = forecast_figure(account)
-    graph = dcc.Graph(
-        id="trends-forecasts", figure=figure, config=CONFIG, style={"height": figure["layout"]["height"]}
-    )
-    rows = [html.Tr([html.Td(text) for text in sentences.ahead_row(one)]) for one in account[1:]]
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in sentences.FORECAST_HEADS]))
-    table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
-    enough = account[0].known >= FEWEST_FORECASTS
-    drawn = [html.Div(graph, role="img", **aria(label=sentence))] if enough else []
-    return html.Section(
-        [
-            html.H2(sentences.FORECAST_TITLE),
-            html.Figure([*drawn, html.Figcaption(sentence)]),
-            *([table] if rows else []),
-            html.P(sentences.FORECAST_NOTE, className="note"),
-        ],
-        id="trends-forecast",
-        className="panel forecast",
     )
 
 

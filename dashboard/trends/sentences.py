@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, Said
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.rest import ShortRest, reached_text
 from ingest.plurals import percent
@@ -249,3 +249,38 @@ def ahead_row(one: Ahead) -> list[str]:
         f"{one.error_min:.1f} min",
         f"{middle:.0f} min ({low:.0f} to {high:.0f})",
     ]
+
+
+FORECAST_BY_MONTH = "Forecasts by month"
+FORECAST_BY_HARDNESS = "Forecasts by how hard the wearer worked"
+FORECAST_GROUPS = {"month": "Month (UTC)", "hardness": "Mean rate of the wear"}
+GROUP_HEADS = ["Forecasts", "Outcome known", "Inside", "Earlier", "Later", "Median error"]
+FORECAST_GROUPS_NOTE = (
+    f"Bold numbers count forecasts with an outcome. A hollow mark has fewer than {FEWEST_FORECASTS}. "
+    f"Bars show the {INTERVAL}. If several months in a row lie below 90\u00a0%, breathing has changed. "
+    "Then learn the interval anew with “underair learn”."
+)
+
+
+def groups_sentence(said: Sequence[Said]) -> str:
+    """Say which group of forecasts did worst, of those with enough outcomes."""
+    enough = [one for one in said if one.account.known >= FEWEST_FORECASTS]
+    if not enough:
+        return f"No group has {FEWEST_FORECASTS} forecasts with an outcome."
+    least = min(enough, key=lambda one: one.account.inside / one.account.known)
+    most = max(enough, key=lambda one: (one.account.of_early - one.account.not_early) / one.account.of_early)
+    early = (most.account.of_early - most.account.not_early) / most.account.of_early
+    return (
+        f"Fewest inside: {percent(least.account.inside / least.account.known)} ({least.group}). "
+        f"Most before the early end: {percent(early, 1)} ({most.group})."
+    )
+
+
+def group_row(one: Said) -> list[str]:
+    """Return one line of a group's table."""
+    account = one.account
+    counts = [f"{account.said:,}", f"{account.known:,}"]
+    if not account.known:
+        return [one.group, *counts, "–", "–", "–", "–"]
+    shares = [percent(part / account.known) for part in (account.inside, account.early, account.late)]
+    return [one.group, *counts, *shares, f"{account.error_min:.1f} min"]

@@ -145,6 +145,9 @@ PROMISED, AS_SAID, HAPPENED = (
 )
 SAID_AXIS, HAPPENED_AXIS = "minutes said ahead", "minutes it took"
 FORECAST_HOVER = "said %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
+INSIDE, EARLIER = "inside the 90\u00a0% interval", "before its early end"
+PROMISED_LINES = "promised: 90\u00a0% inside, at most 5\u00a0% early"
+GROUP_HOVER = "%{x}: %{y:.0f}\u00a0%, %{customdata} forecasts with an outcome"
 MOST_MONTHS_NAMED = 4
 WEARS_BELOW = "wears"
 MONTHS_TABLE = "By month"
