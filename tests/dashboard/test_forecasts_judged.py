@@ -66,9 +66,10 @@ def test_shapes_tell_the_shares_apart_and_hollow_marks_are_few(months: list[Said
 
 
 def test_the_section_says_and_tabulates_what_it_draws() -> None:
-    section = forecast_view.section(*ledger())
-    text = str(section)
-    assert "Fewest inside: 67\u00a0% (2031-06). Most before the early end: 33.3\u00a0% (2031-06)." in text
+    text = str(forecast_view.section(*ledger()))
+    told = sentences.groups_sentence(by_month(ledger()[0]))
+    assert told == "Fewest inside: 67\u00a0% (2031-06). Most before the early end: 33.3\u00a0% (2031-06)."
+    assert text.count(repr(told)[1:-1]) == 2, "under the plot, and as its name for who cannot see it"
     assert "Forecasts by how hard the wearer worked" in text
     assert text.count("Graph(") == 3
     assert sentences.group_row(by_month(ledger()[0])[2]) == [
