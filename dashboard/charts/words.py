@@ -31,7 +31,7 @@ LANES = {
 }
 LANE_EXPLAINED = {
     "air": "Pressure, {pressure} · dots and line: readings · band: estimate, 90\u00a0%",
-    "rate": "Breathing rate, {rate} · estimate after the fact, band 90\u00a0%",
+    "rate": "Breathing rate, {rate} · estimate after the fact · band: 90\u00a0% of 30 s means",
     "motion": "Motion, {motion} · readings",
     "heat": "Temperature, {temperature} · line: set's sensor · dashed and band: estimate of the surroundings",
     "alarms": "Alarms · solid: the set reported it · outlined under it: what the readings say",

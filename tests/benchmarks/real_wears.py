@@ -129,7 +129,7 @@ def _hot(rng: np.random.Generator, worked: FloatArray, *, rising: bool) -> Float
 
 def _played(kind: str, person: str, flow_l_s: FloatArray, step_bar: float, interval_s: float) -> RealWear:
     cylinder = Cylinder()
-    left_l, pressure = emptied(np.resize(flow_l_s, LONGEST_S), cylinder.total_l)
+    left_l, pressure, _ = emptied(np.resize(flow_l_s, LONGEST_S), cylinder.total_l)
     size = left_l.size
     flow = np.resize(flow_l_s, LONGEST_S)[:size]
     shown_s = np.arange(0.0, size, interval_s)
@@ -141,8 +141,8 @@ def _played(kind: str, person: str, flow_l_s: FloatArray, step_bar: float, inter
     )
 
 
-def emptied(flow_l_s: FloatArray, volume_l: float) -> tuple[FloatArray, FloatArray]:
-    """Draw litres second by second from a cylinder; return free litres left and gauge pressure, bar.
+def emptied(flow_l_s: FloatArray, volume_l: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Draw litres second by second from a cylinder; return free litres left, gauge pressure (bar), gas (°C).
 
     The gas is CoolProp's, the wall's heat comes by free convection; see the head of this module.
     """
@@ -155,11 +155,12 @@ def emptied(flow_l_s: FloatArray, volume_l: float) -> tuple[FloatArray, FloatArr
     bar = START_BAR
     grown_m3 = 1e-3 * volume_l * (1.0 + GROWTH * bar / 300.0)
     moles = air.rhomolar() * grown_m3
-    left, pressures = [], []
+    left, pressures, gas_c = [], [], []
     per_k = 0.0
     for second, taken_l in enumerate(flow_l_s.tolist()):
         left.append(moles * MOLAR_L)
         pressures.append(bar)
+        gas_c.append(gas_k - 273.15)
         if bar <= UNTIL_BAR:
             break
         if second % 5 == 0:  # convection changes slowly; viscosity and conductivity are dear
@@ -179,7 +180,7 @@ def emptied(flow_l_s: FloatArray, volume_l: float) -> tuple[FloatArray, FloatArr
         grown_m3 = 1e-3 * volume_l * (1.0 + GROWTH * bar / 300.0)
         air.update(CoolProp.DmolarT_INPUTS, moles / grown_m3, gas_k)
         bar = air.p() / 1e5 - 1.01325
-    return np.array(left), np.array(pressures)
+    return np.array(left), np.array(pressures), np.array(gas_c)
 
 
 def _dives(folder: Path) -> list[RealWear]:
