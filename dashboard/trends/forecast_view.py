@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import polars as pl
@@ -49,7 +49,9 @@ def section(lines: pl.DataFrame, wears: pl.DataFrame) -> Any:
                 html.Figure(
                     [_drawn(f"trends-forecasts-{name}", groups_figure(said), told), html.Figcaption(told)]
                 ),
-                _table(heads, [sentences.group_row(one) for one in said]),
+                html.Details(
+                    [html.Summary(sentences.FORECAST_TABLE), _table(heads, map(sentences.group_row, said))]
+                ),
             ]
         parts.append(html.P(sentences.FORECAST_GROUPS_NOTE, className="note"))
     return html.Section(parts, id="trends-forecast", className="panel forecast")
@@ -128,6 +130,7 @@ def _shares(said: Sequence[Said], name: str, symbol: str, colour: str, share_of:
             "thickness": 1.3,
             "width": 4,
         },
+        "cliponaxis": False,
         "customdata": [one.account.known for one, _ in told],
         "hovertemplate": words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
     }
@@ -152,7 +155,7 @@ def _drawn(name: str, figure: dict[str, Any], label: str) -> Any:
     return html.Div(graph, role="img", **aria(label=label))
 
 
-def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:
+def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Any:
     head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
     body = html.Tbody([html.Tr([html.Td(text) for text in row]) for row in rows])
     return html.Div(html.Table([head, body]), className="scroller", tabIndex=0)

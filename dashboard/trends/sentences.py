@@ -254,10 +254,12 @@ def ahead_row(one: Ahead) -> list[str]:
 FORECAST_BY_MONTH = "Forecasts by month"
 FORECAST_BY_HARDNESS = "Forecasts by how hard the wearer worked"
 FORECAST_GROUPS = {"month": "Month (UTC)", "hardness": "Mean rate of the wear"}
-GROUP_HEADS = ["Forecasts", "Outcome known", "Inside", "Earlier", "Later", "Median error"]
+FORECAST_TABLE = "The same as a table"
+GROUP_HEADS = ["Forecasts", "Outcome known", "Inside", "Later", "Median error", "Before the early end"]
 FORECAST_GROUPS_NOTE = (
     f"Bold numbers count forecasts with an outcome. A hollow mark has fewer than {FEWEST_FORECASTS}. "
-    f"Bars show the {INTERVAL}. If several months in a row lie below 90\u00a0%, breathing has changed. "
+    f"Bars show the {INTERVAL}. “Before the early end” also counts wears that left after that end. "
+    "If several months in a row lie below 90\u00a0%, breathing has changed. "
     "Then learn the interval anew with “underair learn”."
 )
 
@@ -280,7 +282,11 @@ def group_row(one: Said) -> list[str]:
     """Return one line of a group's table."""
     account = one.account
     counts = [f"{account.said:,}", f"{account.known:,}"]
+    early = "–"
+    if account.of_early:
+        share = (account.of_early - account.not_early) / account.of_early
+        early = f"{percent(share, 1)} of {account.of_early:,}"
     if not account.known:
-        return [one.group, *counts, "–", "–", "–", "–"]
-    shares = [percent(part / account.known) for part in (account.inside, account.early, account.late)]
-    return [one.group, *counts, *shares, f"{account.error_min:.1f} min"]
+        return [one.group, *counts, "–", "–", "–", early]
+    shares = [percent(part / account.known) for part in (account.inside, account.late)]
+    return [one.group, *counts, *shares, f"{account.error_min:.1f} min", early]

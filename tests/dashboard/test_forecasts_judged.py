@@ -77,9 +77,9 @@ def test_the_section_says_and_tabulates_what_it_draws() -> None:
         "30",
         "30",
         "67\u00a0%",
-        "33\u00a0%",
         "0\u00a0%",
         "0.0 min",
+        "33.3\u00a0% of 30",
     ]
 
 

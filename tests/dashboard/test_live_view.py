@@ -115,6 +115,11 @@ def test_a_young_wear_shows_the_early_end_only_and_the_hard_scenario_beside_it()
     assert live_words.interval_in_line(Interval(30.0, 18.4, 44.0, early_only=True)) == "at least 18 min"
 
 
+def test_the_page_names_the_constants_of_its_forecasts() -> None:
+    ours = System((LISTENER,), 80_000_000_000, True, "token", forecast="learnt 2031-05-04 from 14 people")
+    assert picture(ROW, system=ours)["forecast"] == "Forecast constants: learnt 2031-05-04 from 14 people."
+
+
 def test_a_silent_set_has_no_live_forecast_and_its_number_carries_its_time() -> None:
     row = only(
         replace(
