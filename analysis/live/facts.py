@@ -64,6 +64,8 @@ def row_of(
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
+    if tallied_in and entry.ended_how == "incident_closed":
+        remarks = (*remarks, Reason("incident_closed", _s(entry.ended_us)))
     if wear is not None and wear.cylinder is not None and live_set.cylinder != wear.cylinder:
         remarks = (*remarks, Reason("other_setup"))  # it counts from the next wear on, as in the review
     relief = was_turn_back[0] if was_turn_back else None

@@ -219,6 +219,8 @@ class Inside:
     since_us: int
     gauges: Sequence[Gauge]
     key: str
+    tallied_in: bool
+    """Whether somebody was tallied in, and nobody has accounted for the wearer since."""
 
     @property
     def wear(self) -> Wear | None:
@@ -234,11 +236,6 @@ class Inside:
     def moment(self) -> TurnBackMoment | None:
         """What the policy in force says of it."""
         return self.entry.turn_back
-
-    @property
-    def tallied_in(self) -> bool:
-        """Whether somebody was tallied in, and nobody said that this is over."""
-        return self.entry.stay is not None and self.entry.ended_us is None
 
     def outlook(self, now_s: float) -> Outlook | None:
         """Return what lies ahead; None without a cylinder."""
@@ -325,7 +322,8 @@ def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: i
     if state == "out" and entry.wears and goes_on(entry.wears[-1], live_set):
         quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
-    return Inside(entry, live_set, state, since_us, gauges, key)
+    tallied_in = entry.stay is not None and entry.stay.is_in(now_us)
+    return Inside(entry, live_set, state, since_us, gauges, key, tallied_in)
 
 
 def goes_on(wear: Wear, live_set: SetNow) -> bool:

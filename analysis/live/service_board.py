@@ -108,7 +108,7 @@ class ServiceBoard:
             live_set = self._sets.get(_set_of(entry))
             if live_set is None:
                 continue
-            if entry.ended_us is not None or entry.stay is None:
+            if entry.stay is None or not entry.stay.is_in(now_us):
                 if not entry.wears or not self._still_matters(entry, live_set, now_us):
                     continue
                 if f"{self.service}/{live_set.set_id}" in keys:
@@ -278,7 +278,7 @@ def _set_of(entry: Entry) -> str:
 
 def _held_until_us(entry: Entry) -> int:
     """Return until when an entry claims its set: of two, the one that the set is given to comes first."""
-    if entry.ended_us is not None or entry.tally is None:
+    if entry.ended_how in ("tallied_out", "resolved") or entry.tally is None:
         return -1
     return entry.tally.ended_us
 

@@ -480,7 +480,8 @@ def state_of(
     off_us, boot_us : int or None
         When its set was last switched off, and when its newest power-up was first heard.
     """
-    if entry.ended_us is not None and entry.ended_us <= as_of_us:
+    ended = entry.stay is not None and not entry.stay.is_in(as_of_us)
+    if ended and entry.ended_us is not None and entry.ended_us <= as_of_us:
         return "out", entry.ended_us
     since_us = entry.began_us
     if not entry.wears:

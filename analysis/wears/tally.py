@@ -1,9 +1,10 @@
 """The desk's tally: who went in with which set, for which incident, and who said that they are out.
 
 A wearer's entry begins with an `in` and ends in one way only: somebody says so (`out`, `resolved`, or the
-incident is closed). Meanwhile it claims one set after another. An `in` of the same wearer in the same
-incident goes on with the entry; with another set it moves the claim there. A set that two open entries claim
-is given to the one that claimed it last, and comes back to the other when that one moves on to another set.
+incident is closed and nobody says `out` after that). Meanwhile it claims one set after another. An `in` of
+the same wearer in the same incident goes on with the entry; with another set it moves the claim there. A set
+that two open entries claim is given to the one that claimed it last, and comes back to the other when that
+one moves on to another set.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from ingest.archive.index import later_note
 
 FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
 """A tally that nobody closed claims a set for so long at most, else it would claim the next day's wears. The
-entry stays open. Our own rule."""
+entry stays open. So long after an incident is closed, an `out` still counts. Our own rule."""
 
 
 def written_then() -> pl.Expr:
@@ -85,6 +86,9 @@ class Stay:
         `tallied_out`, `resolved`, `incident_closed` or `open`.
     ended_by : str or None
         Identity of the message that ended it.
+    closed_us, closed_by : int, str, or None
+        When the incident was closed over it, and by which message. A close accounts for nobody: it ends the
+        entry only where no `out` and no settlement comes after it.
     """
 
     incident_id: str
@@ -94,6 +98,17 @@ class Stay:
     ended_us: int | None = None
     ended_how: str = "open"
     ended_by: str | None = None
+    closed_us: int | None = None
+    closed_by: str | None = None
+
+    def is_in(self, as_of_us: int) -> bool:
+        """Whether nobody has accounted for the wearer yet.
+
+        Closing the incident accounts for nobody; 12 hours after the `in` it does end the search.
+        """
+        if self.ended_how != "incident_closed":
+            return self.ended_us is None
+        return as_of_us - self.tallies[-1].in_us < FORGOTTEN_AFTER_US
 
     @property
     def in_us(self) -> int:
@@ -233,14 +248,16 @@ class _Reader:
         for from_us, _, said_us, identity, kind, row, desk in self._words:
             if kind == "incident":
                 for stay in [one for ones in self._open.values() for one in ones]:
-                    if stay.incident_id == row["incident_id"] and stay.in_us < from_us:
-                        self._end(stay, from_us, "incident_closed", identity)
+                    named = stay.incident_id == row["incident_id"] and stay.in_us < from_us
+                    if named and stay.closed_us is None:
+                        stay.closed_us, stay.closed_by = from_us, identity
             elif kind == "resolved":
                 self._resolve(from_us, identity, row)
             elif row["action"] == "out":
                 self._out(from_us, identity, row)
             else:
                 self._in(from_us, said_us, identity, row, desk)
+        self._close([one for ones in self._open.values() for one in ones])
         for claims in self._claims.values():
             if claims:
                 self._release(claims[-1], claims[-1].in_us + FORGOTTEN_AFTER_US)
@@ -270,6 +287,14 @@ class _Reader:
             self._struck.append(tally)
             return
         self._tallies.append(tally)
+        self._close(
+            [
+                one
+                for ones in self._open.values()
+                for one in ones
+                if one.wearer_id == tally.wearer_id or one.tallies[-1].set_id == tally.set_id
+            ]
+        )
         stays = self._open.setdefault(tally.wearer_id, [])
         stay = next((one for one in stays if one.incident_id == tally.incident_id), None)
         if stay is None:
@@ -297,6 +322,12 @@ class _Reader:
         claims.append(tally)
         tally.spans.append((from_us, from_us))
 
+    def _close(self, stays: Sequence[Stay]) -> None:
+        """End the entries whose incident was closed, from that moment on."""
+        for stay in stays:
+            if stay.closed_us is not None and stay.closed_by is not None:
+                self._end(stay, stay.closed_us, "incident_closed", stay.closed_by)
+
     def _move_on(self, tally: Tally, at_us: int, *, back: bool) -> None:
         """End a claim; the one that it took the set from has it back when the wearer moved on."""
         claims = self._claims.get(tally.set_id, [])
@@ -319,12 +350,14 @@ class _Reader:
 
     def _out(self, at_us: int, identity: str, row: dict[str, object]) -> None:
         stays = self._open.get(str(row["wearer_id"]), [])
+        self._close([one for one in stays if at_us - (one.closed_us or at_us) > FORGOTTEN_AFTER_US])
         own = [one for one in stays if one.incident_id == row["incident_id"]]
         # An `out` that names another incident is about the wearer's open entry: nobody is in twice.
-        if not stays:
+        named = own or [one for one in stays if one.closed_us is None]
+        if not named:
             self._unmatched.append((at_us, identity, row))
             return
-        stay = (own or stays)[-1]
+        stay = named[-1]
         stay.tallies[-1].out_us, stay.tallies[-1].out_identity = at_us, identity
         self._end(stay, at_us, "tallied_out", identity)
 

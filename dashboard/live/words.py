@@ -119,6 +119,7 @@ REASONS = {
     "link_down": "its gateway is down",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
+    "incident_closed": "incident closed {age} ago, not tallied out",
     "no_setup": "cylinder not known",
     "other_setup": "set now names another cylinder: counted with the first",
     "no_air_yet": "tallied in {age} ago, no pressure yet",

@@ -146,6 +146,32 @@ def test_an_entry_ends_when_somebody_says_so(
     assert (entry["tallied_out"] is not None) is (ended_how == "tallied_out")
 
 
+def test_an_out_after_the_close_of_the_incident_counts(log: Any) -> None:
+    """Mended: the incident was closed while W-1 was inside; the `out` of ten minutes later was lost."""
+    log.talker("S-1").breathe(60, 1500)
+    desk = log.desk()
+    tally(desk, 50, "in", "W-1", "S-1")
+    desk.say(900, "incident", incident_id="I-1", action="close")
+    tally(desk, 1500, "out", "W-1", "S-1")
+    (entry,) = entries_of(log).values()
+    assert entry["ended_how"] == "tallied_out"
+    assert entry["under_air_s"] == pytest.approx(1500, abs=2)
+
+
+def test_an_in_after_the_close_of_the_incident_begins_another_entry(log: Any) -> None:
+    talker = log.talker("S-1")
+    talker.breathe(60, 600)
+    talker.breathe(2000, 600, start_bar=295.0)
+    desk = log.desk()
+    tally(desk, 50, "in", "W-1", "S-1")
+    desk.say(900, "incident", incident_id="I-1", action="close")
+    tally(desk, 1990, "in", "W-1", "S-1")
+    tally(desk, 2700, "out", "W-1", "S-1")
+    first, second = entries_of(log).values()
+    assert (first["ended_how"], second["ended_how"]) == ("incident_closed", "tallied_out")
+    assert (len(first["wear_ids"]), len(second["wear_ids"])) == (1, 1)
+
+
 def test_an_out_that_names_another_incident_ends_the_wearers_open_entry(log: Any) -> None:
     """The desk's select box showed incident I-1 when a wearer of I-2 was tallied out."""
     log.talker("S-1").breathe(60, 300)

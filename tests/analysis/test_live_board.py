@@ -244,7 +244,10 @@ def test_who_is_under_air_without_a_tally_or_after_it_is_named(log: Any, see: An
     assert "tallied_out" in [reason.code for reason in only(see(29)).reasons]
 
 
-def test_a_closed_incident_takes_its_wearers_and_notes_from_the_page(log: Any, see: Any) -> None:
+def test_a_closed_incident_keeps_whoever_is_in_on_the_page_until_somebody_says_that_they_are_out(
+    log: Any, see: Any
+) -> None:
+    """Mended: whoever closed the incident took a wearer that nobody had accounted for off the page."""
     desk = log.talker("D-1", role="desk")
     desk.say(0, "incident", incident_id="I-1", action="open")
     desk.say(1, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
@@ -253,7 +256,26 @@ def test_a_closed_incident_takes_its_wearers_and_notes_from_the_page(log: Any, s
     assert (len(snapshot.rows), len(snapshot.notes), len(snapshot.incidents)) == (1, 1, 1)
     desk.say(4, "incident", incident_id="I-1", action="close")
     snapshot = see(5)
-    assert (snapshot.rows, snapshot.notes, snapshot.incidents) == ((), (), ())
+    assert (len(snapshot.rows), snapshot.notes, snapshot.incidents) == (1, (), ())
+    assert "incident_closed" in [reason.code for reason in only(snapshot).reasons]
+    assert only(see(125)).attention == "not_accounted"  # never heard since
+    desk.say(126, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+    assert see(127).rows == ()
+
+
+def test_whoever_is_silent_when_the_incident_is_closed_is_not_accounted_for(log: Any, see: Any) -> None:
+    talker = log.talker("S-1")
+    talker.say(0, "setup", retained=True, **SETUP)
+    desk = log.talker("D-1", role="desk")
+    desk.say(0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
+    breathe(talker, 1, 60)
+    talker.say(61, "power", state="off")
+    assert only(see(70)).attention == "not_accounted"
+    desk.say(71, "incident", incident_id="I-1", action="close")
+    row = only(see(80))
+    assert (row.attention, row.wearer_id) == ("not_accounted", "W-1")
+    desk.say(90, "resolved", incident_id="I-1", set_id="S-1", text="met at the gate")
+    assert see(91).rows == ()
 
 
 def test_a_team_stands_on_its_lowest_member(log: Any, see: Any) -> None:
