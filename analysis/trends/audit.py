@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.profile import Profile
-from analysis.trends.comparisons import Signal, set_counts, signals
+from analysis.trends.comparisons import Signal, Standing, set_counts, signals
+from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import audited
 from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
@@ -31,19 +32,20 @@ class Audit:
     Attributes
     ----------
     tables : dict of str to DataFrame
-        ``by_month``, ``by_part``, ``planning_rates``, ``sets``, ``forecasts``, ``rest``, ``standing_out``.
-    comparisons : int
-        How many were made to find what stands out.
+        ``by_month``, ``by_part``, ``planning_rates``, ``sets``, ``forecasts``, ``rest``, ``standing_out``,
+        ``smallest_effects``.
+    standing : Standing
+        What stands out, of how many comparisons, and the smallest effects that would have been seen.
     """
 
     tables: dict[str, pl.DataFrame]
-    comparisons: int
+    standing: Standing
 
 
 def audit(ledger: Ledger, profile: Profile) -> Audit:
     """Return the tables of a ledger whose wears have `station` and `role` (`analysis.trends.roster`)."""
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
-    found, comparisons, _ = signals(wears, ledger["set_events"])
+    standing = signals(wears, ledger["set_events"])
     tables = {
         "by_month": _with_rates(_months(wears)),
         "by_part": _with_rates(_parts(wears)),
@@ -51,9 +53,10 @@ def audit(ledger: Ledger, profile: Profile) -> Audit:
         "sets": set_counts(wears, ledger["set_events"]).filter(pl.col("set_id").is_not_null()),
         "forecasts": _forecasts(ledger["forecasts"]),
         "rest": _rest(wears, profile),
-        "standing_out": _standing_out(found),
+        "standing_out": _standing_out(standing.found),
+        "smallest_effects": _smallest(standing),
     }
-    return Audit(tables, comparisons)
+    return Audit(tables, standing)
 
 
 def _months(wears: pl.DataFrame) -> pl.DataFrame:
@@ -134,3 +137,32 @@ def _standing_out(found: Sequence[Signal]) -> pl.DataFrame:
     names = ("part", "name", "measure", "how", "value", "rest", "false_rate")
     types = (*[pl.String] * 4, *[pl.Float64] * 3)
     return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+
+
+def _smallest(standing: Standing) -> pl.DataFrame:
+    """One line a kind of comparison: what would have been named 8 times in 10, for a middling unit."""
+    rows = [
+        (part, one.expected, one.count, one.ratio)
+        for part, one in standing.smallest.items()
+        if one is not None
+    ]
+    names = ("part", "expected", "count", "times_expected")
+    types = (pl.String, pl.Float64, pl.Int64, pl.Float64)
+    return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+
+
+def chance_table(measured: FalseMarks) -> pl.DataFrame:
+    """Return how often chance named somebody, and marked a chart, in ledgers without a difference."""
+    counts = (("names somebody", measured.naming), ("marks a month or a trend", measured.marking))
+    rows = [
+        (what, count, measured.drawn, *share)
+        for (what, count), share in zip(counts, measured.shares(), strict=True)
+    ]
+    schema = {
+        "what": pl.String,
+        "ledgers": pl.Int64,
+        "drawn": pl.Int64,
+        "share": pl.Float64,
+        "at_most": pl.Float64,
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row")

@@ -1,9 +1,11 @@
 """Did it help? Events and amounts before and after a date, with the ratio and its 95 % interval.
 
-Expected counts follow kind and task, so that another mix of work is no change. Seasons are not in them:
-compare whole years where a season matters. Interval of a ratio of counts: Clopper and Pearson's for the share
-after, counts divided by how much more they vary than independent wears (the greater of incidents' and months'
-dispersion). Coverage of the 95 % in the design study: 0.93 to 0.99.
+Expected counts follow kind, task and, over two years or more, the season, so that another mix of work and
+another time of year are no change. Interval of a ratio of counts: Clopper and Pearson's for the share after,
+counts divided by how much more they vary than independent wears (the greater of incidents' and months'
+dispersion), and by how much less certain a change is once a season is fitted beside it (the variance
+inflation factor of regression). `python -m tests.benchmarks.chance` measures how often the 95 % interval
+holds the truth.
 """
 
 from __future__ import annotations
@@ -17,8 +19,9 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import betaincinv, stdtrit
 
-from analysis.trends.measures import LOGS, flags_of
-from analysis.trends.naming import codes_of, dispersion_by, expected_of, strata_of
+from analysis.trends.measures import LOGS, MONTHS_FOR_SEASONS, flags_of, month_numbers
+from analysis.trends.naming import codes_of, dispersion_by, expected_of, incident_of, strata_of
+from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, season_of, seasonal_fit
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -41,7 +44,9 @@ class Change:
         After over before, kind and task taken into account, with its 95 % interval; NaN where unknown. Counts
         may have an open end: `low` 0, `high` infinite.
     expected_ratio : float
-        What the mix of kinds and tasks alone would have made of it.
+        What the mix of kinds and tasks, and the season, alone would have made of it.
+    season : bool
+        Whether the season is taken into account: from two years and 50 events on.
     """
 
     measure: str
@@ -53,6 +58,7 @@ class Change:
     low: float
     high: float
     expected_ratio: float
+    season: bool
 
     @property
     def clear(self) -> bool:
@@ -93,7 +99,20 @@ def spread_of(counts: Floats, due: Floats, parameters: int = 2) -> float:
     return max(1.0, float(((counts[solid] - due[solid]) ** 2 / due[solid]).sum()) / freedom)
 
 
-def compared_counts(counts: Floats, exposure: Floats, first_after: int) -> tuple[float, float, float]:
+def seasonal_due(counts: Floats, exposure: Floats, months: Codes, after: Codes) -> tuple[Floats, float]:
+    """Return the exposure times the season, and by how much less certain a step is beside a season.
+
+    Constant, step and one wave a year are fitted to Poisson counts; arrays have one value a month and side.
+    """
+    x = np.column_stack([np.ones(len(months)), after.astype(np.float64), season_of(months, 0)[:, 1:]])
+    exposure = np.maximum(exposure, 1e-9)
+    b = seasonal_fit(x, counts, exposure)
+    return exposure * np.exp(x[:, 2:] @ b[2:]), _inflation(x, exposure * np.exp(x @ b))
+
+
+def compared_counts(
+    counts: Floats, exposure: Floats, first_after: int, months: Codes | None = None
+) -> tuple[float, float, float]:
     """Return the rate ratio of a series of counts before and after a step, thinned by the steps' dispersion.
 
     Parameters
@@ -102,19 +121,20 @@ def compared_counts(counts: Floats, exposure: Floats, first_after: int) -> tuple
         One value a step (a month, a year).
     first_after : int
         Number of the first step after the date.
+    months : array, optional
+        Month of each step, counted from any January: a season is then taken out.
     """
+    due, less_certain = exposure.astype(float).copy(), 1.0
+    if months is not None:
+        after = (np.arange(len(counts)) >= first_after).astype(np.int64)
+        due, less_certain = seasonal_due(counts, due, months, after)
     early, late = slice(0, first_after), slice(first_after, None)
-    due = exposure.astype(float).copy()
-    for side in (early, late):
-        due[side] *= counts[side].sum() / exposure[side].sum()
-    phi = spread_of(counts, due)
-    return rate_ratio(
-        float(counts[early].sum()),
-        float(counts[late].sum()),
-        float(exposure[early].sum()),
-        float(exposure[late].sum()),
-        phi,
-    )
+    sums = [float(due[side].sum()) for side in (early, late)]
+    own = due.copy()
+    for side, of in zip((early, late), sums, strict=True):
+        own[side] *= counts[side].sum() / of
+    phi = spread_of(counts, own, 2 if months is None else 4) * less_certain
+    return rate_ratio(float(counts[early].sum()), float(counts[late].sum()), *sums, phi)
 
 
 def compared_means(before: Floats, after: Floats) -> tuple[float, float, float]:
@@ -141,61 +161,100 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
     after = (wears["started"].dt.date() >= since).to_numpy()
     if min(int(after.sum()), int((~after).sum())) < FEWEST_WEARS:
         return []
-    strata = strata_of(wears)
-    incidents, _ = codes_of(wears["incident_id"])
-    months, _ = codes_of(wears["started"].dt.strftime("%Y-%m"))
-    found = [
-        _count_change(name, flag, after, strata, incidents, months) for name, flag in flags_of(wears).items()
-    ]
+    months = month_numbers(wears)
+    shape = _Shape(after, strata_of(wears), codes_of(incident_of(wears))[0], months)
+    found = [_count_change(name, flag, shape) for name, flag in flags_of(wears).items()]
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
-        one = _amount_change(name, values, after, strata, incidents)
+        one = _amount_change(name, values, shape)
         found += [one] if one is not None else []
     return found
 
 
-def _count_change(
-    name: str, flag: Floats, after: NDArray[np.bool_], strata: Codes, incidents: Codes, months: Codes
-) -> Change:
-    due = expected_of(flag, strata)
+@dataclass(frozen=True)
+class _Shape:
+    """One value a wear: whether it is after, its kind and task, incident and month (from year 0)."""
+
+    after: NDArray[np.bool_]
+    strata: Codes
+    incidents: Codes
+    months: Codes
+
+    def seasonal(self, events: float) -> bool:
+        span = int(self.months.max() - self.months.min()) + 1
+        return span >= MONTHS_FOR_SEASONS and events >= FEWEST_FOR_A_SEASON
+
+
+def _count_change(name: str, flag: Floats, shape: _Shape) -> Change:
+    after, season = shape.after, shape.seasonal(float(flag.sum()))
+    due = expected_of(flag, shape.strata)
+    less_certain = 1.0
+    if season:
+        # A month that holds the date is two.
+        cells, which = np.unique(2 * shape.months + after, return_inverse=True)
+        alone = np.bincount(which, due)
+        counts = np.bincount(which, flag).astype(np.float64)
+        turned, less_certain = seasonal_due(counts, alone, cells // 2, cells % 2)
+        due = due * (turned / np.maximum(alone, 1e-9))[which]
     early, late = float(flag[~after].sum()), float(flag[after].sum())
     due_early, due_late = float(due[~after].sum()), float(due[after].sum())
     own = due.copy()
     for side, count, of in ((~after, early, due_early), (after, late, due_late)):
         own[side] *= count / of if of > 0 else 0.0
     own = np.clip(own, 0.0, 1.0)
-    when = 2 * months + after  # a month that holds the date is two
+    when = 2 * (shape.months - shape.months.min()) + after
     counts, due_by_month = np.bincount(when, flag), np.bincount(when, own)
-    by_month = spread_of(counts.astype(np.float64), due_by_month.astype(np.float64))
-    phi = max(dispersion_by(incidents, flag, own), by_month)
+    parameters = 4 if season else 2
+    by_month = spread_of(counts.astype(np.float64), due_by_month.astype(np.float64), parameters)
+    phi = max(dispersion_by(shape.incidents, flag, own), by_month) * less_certain
     ratio, low, high = rate_ratio(early, late, due_early, due_late, phi)
     sizes = int((~after).sum()), int(after.sum())
     mix = (due_late / sizes[1]) / (due_early / sizes[0]) if due_early > 0 else math.nan
-    return Change(name, *sizes, early, late, ratio, low, high, mix)
+    return Change(name, *sizes, early, late, ratio, low, high, mix, season)
 
 
-def _amount_change(
-    name: str, values: Floats, after: NDArray[np.bool_], strata: Codes, incidents: Codes
-) -> Change | None:
+def _inflation(x: Floats, weights: Floats) -> float:
+    """Return by how much the season's columns enlarge the variance of the step; at least 1."""
+
+    def variance(columns: Floats) -> float:
+        return float(np.linalg.pinv((columns * weights[:, None]).T @ columns)[1, 1])
+
+    alone = variance(x[:, :2])
+    return max(1.0, variance(x) / alone) if alone > 0 else 1.0
+
+
+def _amount_change(name: str, values: Floats, shape: _Shape) -> Change | None:
     """Compare the means of incidents' logarithms above what their kinds and tasks have."""
     usable = np.isfinite(values) & (values >= 0)
     if not usable.any() or not values[usable].mean():
         return None
-    value, side, lot = values[usable], after[usable], strata[usable]
-    logs = np.log(value + 0.01 * value.mean())
+    value, side, lot = values[usable], shape.after[usable], shape.strata[usable]
+    logs = np.log(value + SMALL_PART_OF_MEAN * value.mean())
     usual = expected_of(logs, lot)
-    unit = np.where(incidents[usable] >= 0, incidents[usable], incidents.max() + 1 + np.arange(usable.sum()))
-    lots = []
-    for chosen in (~side, side):
-        places, which = np.unique(unit[chosen], return_inverse=True)
-        if len(places) < FEWEST_WEARS // 2:
-            return None
-        lots.append(np.bincount(which, (logs - usual)[chosen]) / np.bincount(which))
-    change, low, high = compared_means(*lots)
+    rest = logs - usual
+    season = shape.seasonal(float(usable.sum()))
+    # An incident that goes on over the day of the change is two.
+    units, which = np.unique(2 * shape.incidents[usable] + side, return_inverse=True)
+    unit_after = units % 2 == 1
+    if min(int(unit_after.sum()), int((~unit_after).sum())) < FEWEST_WEARS // 2:
+        return None
+    size = np.bincount(which)
+    mean = np.bincount(which, rest) / size
+    less_certain = 1.0
+    if season:
+        months = np.zeros(len(units), dtype=np.int64)
+        months[which] = shape.months[usable]
+        x = np.column_stack([np.ones(len(units)), unit_after, season_of(months, 0)[:, 1:]])
+        b, *_ = np.linalg.lstsq(x, mean, rcond=None)
+        turn = x[:, 2:] @ b[2:]
+        mean, usual = mean - turn, usual + turn[which]
+        less_certain = math.sqrt(_inflation(x, np.ones(len(units))))
+    change, low, high = compared_means(mean[~unit_after], mean[unit_after])
+    low, high = (change + less_certain * (end - change) for end in (low, high))
     sizes = int((~side).sum()), int(side.sum())
     mix = math.exp(float(usual[side].mean() - usual[~side].mean()))
     means = float(value[~side].mean()), float(value[side].mean())
-    return Change(name, *sizes, *means, math.exp(change), math.exp(low), math.exp(high), mix)
+    return Change(name, *sizes, *means, math.exp(change), math.exp(low), math.exp(high), mix, season)
 
 
 def table_of(found: list[Change]) -> pl.DataFrame:
@@ -211,6 +270,7 @@ def table_of(found: list[Change]) -> pl.DataFrame:
                 one.ratio,
                 one.low,
                 one.high,
+                one.season,
             )
             for one in found
         ],
@@ -223,6 +283,7 @@ def table_of(found: list[Change]) -> pl.DataFrame:
             "ratio": pl.Float64,
             "low": pl.Float64,
             "high": pl.Float64,
+            "season_taken_into_account": pl.Boolean,
         },
         orient="row",
     )

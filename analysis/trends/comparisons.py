@@ -29,10 +29,12 @@ from analysis.trends.measures import (
     monthly_rate,
 )
 from analysis.trends.naming import (
+    INCIDENT,
     Judged,
     SmallestEffect,
     codes_of,
     expected_of,
+    incident_of,
     judged_groups,
     judged_ones,
     smallest_effect,
@@ -54,6 +56,8 @@ FEWEST_WEARS = 20
 FEWEST_WEARERS = 5
 """Nor is a station or role of fewer people, where one person would be the station."""
 RECENT_WEARS = 12
+SIGNAL_AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "mean_l_min")
+"""Amounts that are compared; silence is drawn with its events (`analysis.trends.false_marks`)."""
 BATTERY_CODES = ("battery_refused", "battery_low_at_start")
 CLOCK_CODES = ("clock_wrong", "clock_stepped")
 SET_MEASURES = ("readings_stuck", "clock", "battery", "silent_wears", "pressure_fell_closed")
@@ -226,7 +230,7 @@ def set_counts(
 def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, float]:
     """Compare stations and roles; return by how much each station that may stand out exceeds its due."""
     strata = strata_of(wears)
-    incidents, _ = codes_of(_incident(wears))
+    incidents, _ = codes_of(incident_of(wears))
     people, _ = codes_of(wears["wearer_id"])
     flags = flags_of(wears)
     factors: dict[str, float] = {}
@@ -249,11 +253,6 @@ def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, float]:
                     factors[f"{measure} {names[at]}"] = float(judged.observed[at] / judged.expected[at])
         asked.signals += _amounts_of_parts(rest, part)
     return factors
-
-
-def _incident(wears: pl.DataFrame) -> pl.Series:
-    unit = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String))
-    return wears.select(unit.alias("unit"))["unit"]
 
 
 def _more(
@@ -299,8 +298,7 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
     from scipy.stats import mannwhitneyu  # type: ignore[attr-defined]
 
     known = wears.filter(pl.col(part).is_not_null() & pl.col("wearer_id").is_not_null())
-    incident = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String)).alias("unit")
-    units = (pl.col("wearer_id").alias("unit"), incident)
+    units = (pl.col("wearer_id").alias("unit"), INCIDENT.alias("unit"))
     above = [f"{name}_above" for name in MEANS]
     lots = [known.group_by(part, unit).agg(pl.col(above).mean()) for unit in units]
     both = (pl.col(MEANS).sum().name.suffix("_sum"), pl.col(MEANS).count().name.suffix("_size"))

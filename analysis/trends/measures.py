@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.naming import codes_of, strata_of
+from analysis.trends.naming import Codes, codes_of, incident_of, strata_of
 from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
 from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
@@ -205,6 +205,12 @@ def monthly_mean(
     return MonthlyMean(table, overall, _trend(np.where(solid, mean, np.nan)), judged)
 
 
+def month_numbers(wears: pl.DataFrame) -> Codes:
+    """Return the month (UTC) of each wear's start, counted from year 0."""
+    number = pl.col("started").dt.year().cast(pl.Int64) * 12 + pl.col("started").dt.month() - 1
+    return wears.select(number.alias("month"))["month"].to_numpy().astype(np.int64)
+
+
 def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     """Return what the last months are judged by, for each measure that can be judged.
 
@@ -217,14 +223,13 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     wears = wears.filter(pl.col("started").is_not_null())
     if not len(wears):
         return {}
-    number = pl.col("started").dt.year().cast(pl.Int64) * 12 + pl.col("started").dt.month() - 1
-    month = wears.select(number.alias("month"))["month"].to_numpy().astype(np.int64)
+    month = month_numbers(wears)
     begin = int(month.min())
     over = min(12 * running.year + running.month - 1, int(month.max()) + 1) - begin
     if over <= BASELINE:
         return {}
     strata = strata_of(wears)
-    incidents, _ = codes_of(wears["incident_id"])
+    incidents, _ = codes_of(incident_of(wears))
     found: dict[str, Predicted | None] = {
         name: predicted_counts(flag, month - begin, strata, incidents, over, begin % 12)
         for name, flag in flags_of(wears).items()

@@ -54,6 +54,15 @@ def codes_of(column: pl.Series) -> tuple[Codes, list[str]]:
     return found.astype(np.int64), words.to_list()
 
 
+INCIDENT = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String))
+"""What a wear's incident is; without a tally its day."""
+
+
+def incident_of(wears: pl.DataFrame) -> pl.Series:
+    """Return each wear's incident; without a tally its day."""
+    return wears.select(INCIDENT.alias("unit"))["unit"]
+
+
 def strata_of(wears: pl.DataFrame) -> Codes:
     """Return a number for each wear's kind and task together."""
     both = pl.concat_str(pl.col("kind").fill_null(""), pl.col("task").fill_null(""), separator="\\0")

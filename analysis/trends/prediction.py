@@ -96,7 +96,7 @@ def predicted_counts(
     columns = 3 if flag[base].sum() >= FEWEST_FOR_A_SEASON else 1
     x = season_of(window, first)[:, :columns]
     inside = slice(0, BASELINE)
-    b = _poisson_fit(x[inside], observed[inside], offset[inside])
+    b = seasonal_fit(x[inside], observed[inside], offset[inside])
     mean = offset * np.exp(x @ b)
     spread = dispersion_by(incidents[base], flag[base], np.clip(due[base], 0, 1))
     z = (observed[inside] - mean[inside]) / np.sqrt(spread * mean[inside])
@@ -204,8 +204,8 @@ def _expected(values: Floats, strata: Codes, base: NDArray[np.bool_]) -> Floats:
     return np.asarray(mean[strata], dtype=np.float64)
 
 
-def _poisson_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:
-    """Fit counts = offset exp(x b) (iteratively reweighted least squares)."""
+def seasonal_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:
+    """Return b of Poisson counts = offset exp(x b) (iteratively reweighted least squares)."""
     b = np.zeros(x.shape[1])
     b[0] = math.log(max(counts.sum(), 0.5) / offset.sum())
     for _ in range(50):

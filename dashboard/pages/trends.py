@@ -76,7 +76,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
     parts += [
         _summary(wears, look, running if len(months) and months["month"][-1] == running else None),
-        trends_sections.standing_out(standing, choice),
+        trends_sections.standing_out(standing, choice, keeper_of(context).chance.count),
         html.Div(
             [
                 *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),

@@ -22,11 +22,11 @@ ASK = "Did a change help, such as a training or a new rule? Choose its day."
 OTHER_DAY = "Any other day works in the address: since=2031-04-15."
 LEAD = "Before {since}: {before:,} wears. From that day: {after:,} wears."
 TOO_FEW = "Fewer than 20 wears are on one side of {since}."
-HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Reading")
+HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Adjusted for", "Reading")
 NOTE = (
-    "The ratio compares wears of the same kind and task. It does not know the season: compare whole "
-    "years where "
-    "a season matters. An interval that includes 1 shows no clear change. It cannot say what caused a change."
+    "The ratio compares wears of the same kind and task. Over two years and 50 events the season is taken "
+    "out too; with less, compare whole years. An interval that includes 1 shows no clear change. It cannot "
+    "say what caused a change."
 )
 MONTHS_OFFERED = 24
 
@@ -52,7 +52,8 @@ def rows_of(found: Sequence[Change]) -> list[list[str]]:
         high = "no limit" if math.isinf(one.high) else figure(one.high, 2)
         ends = f"{figure(one.low, 2)} to {high}"
         ratio = "–" if not math.isfinite(one.ratio) else figure(one.ratio, 2)
-        rows.append([title, *sides, ratio, ends, reading(one)])
+        adjusted = "kind, task, season" if one.season else "kind, task"
+        rows.append([title, *sides, ratio, ends, adjusted, reading(one)])
     return rows
 
 

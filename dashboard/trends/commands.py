@@ -68,6 +68,15 @@ DAY = _Day(["%Y-%m-%d"])
     help="With --inside: also compare what was before this day with what came from it on.",
 )
 @click.option(
+    "--copies",
+    type=click.IntRange(min=0, max=100_000),
+    default=40,
+    show_default=True,
+    metavar="COUNT",
+    help="With --inside: copies of the wears without any difference, to measure how often chance alone names "
+    "somebody. 0: do not measure.",
+)
+@click.option(
     "--replace",
     "replaced",
     metavar="PERIOD",
@@ -91,6 +100,7 @@ def audit(
     last: datetime | None,
     for_inside: bool,
     since: datetime | None,
+    copies: int,
     replaced: str | None,
     reason: str | None,
     profile_file: str | None,
@@ -151,7 +161,7 @@ def audit(
     if replaced is not None and reason is not None:
         _publish_anew(place, tables["wears"], replaced, reason, profile, now)
     if for_inside:
-        shown, note, sheet = _inside(chosen, profile, now, since)
+        shown, note, sheet = _inside(chosen, profile, now, since, copies)
     else:
         shown, note, sheet = _outside(place, tables["wears"], first, last, profile, now)
     _write(out, shown, note, sheet)
@@ -209,9 +219,14 @@ def _outside(
     return shown, readme(profile.name, shown, fewest), published_html(known, month, profile, now)
 
 
-def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | None) -> Shown:
+def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | None, copies: int) -> Shown:
+    from itertools import islice
+
     from analysis.trends.audit import audit as audit_ledger
+    from analysis.trends.audit import chance_table
     from analysis.trends.before_after import changes, table_of
+    from analysis.trends.false_marks import FalseMarks, false_marks
+    from analysis.trends.ledger import falls_between_wears
     from dashboard.trends.inside_summary import inside_html, inside_months
     from dashboard.trends.summary_words import inside_readme
 
@@ -220,7 +235,14 @@ def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | N
     found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
     if found is not None:
         tables["before_after"] = table_of(found[1])
-    sheet = inside_html(made, months[-1] if months else "", profile, now, compared=found)
+    wears, running = ledger["wears"], now.date().replace(day=1)
+    counts = false_marks(wears, ledger["set_events"], falls_between_wears(wears), running)
+    measured = FalseMarks()
+    for count in islice(counts, copies):
+        measured = count
+    if measured.drawn:
+        tables["chance"] = chance_table(measured)
+    sheet = inside_html(made, months[-1] if months else "", profile, now, compared=found, measured=measured)
     return tables, inside_readme(profile.name, tables), sheet
 
 

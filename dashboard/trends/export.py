@@ -14,7 +14,7 @@ import flask
 import polars as pl
 
 from analysis.tables import formula_safe
-from analysis.trends.audit import Audit, audit
+from analysis.trends.audit import Audit, audit, chance_table
 from analysis.trends.cells import Published
 from dashboard.trends.inside_summary import inside_html, inside_months
 from dashboard.trends.outside import tables
@@ -54,13 +54,22 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         year = _word("year") if _word("year") in map(str, years_of(look.ledger["wears"])) else ""
         made = inside(context, look)
         shown = tables_of(made, year)
+        measured = keeper_of(context).chance.count
+        shown = {**shown, "chance": chance_table(measured)} if measured.drawn and not year else shown
         return _zip(zipped(shown, inside_readme(context.profile.name, shown)), "inside", year)
 
     @server.get("/trends/inside.html")
     def trends_inside_summary() -> flask.Response:
         made = inside(context, keeper_of(context).look())
         months = inside_months(made, _word("year"))
-        text = inside_html(made, _month(months), context.profile, datetime.now(UTC), months)
+        text = inside_html(
+            made,
+            _month(months),
+            context.profile,
+            datetime.now(UTC),
+            months,
+            measured=keeper_of(context).chance.count,
+        )
         return flask.Response(text, mimetype="text/html")
 
 

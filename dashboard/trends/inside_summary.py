@@ -13,6 +13,7 @@ from analysis.profile import Profile
 from analysis.trends.audit import ALL, Audit
 from analysis.trends.before_after import Change
 from analysis.trends.comparisons import Signal
+from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS
 from dashboard.trends import before_after_view, sentences
@@ -30,6 +31,7 @@ from ingest.plurals import percent
 
 MOST_SIGNALS = 6
 MOST_TASKS = 5
+NOT_MEASURED = FalseMarks()
 
 
 def inside_months(made: Audit, year: str = "") -> list[str]:
@@ -45,6 +47,7 @@ def inside_html(
     made_at: datetime,
     others: Sequence[str] = (),
     compared: tuple[date, Sequence[Change]] | None = None,
+    measured: FalseMarks = NOT_MEASURED,
 ) -> str:
     """Return the sheet.
 
@@ -59,6 +62,8 @@ def inside_html(
         Months that the page links to, on the screen only.
     compared : (date, changes), optional
         What to say of before and after a day.
+    measured : FalseMarks
+        How often chance alone names somebody here.
     """
     by_month = made.tables["by_month"]
     body: list[str] = []
@@ -68,7 +73,7 @@ def inside_html(
             other_months(others, month),
             section(words.KEY_FIGURES, _key_figures(by_month, month)),
             section(words.CHARTS, _charts(by_month, month)),
-            section(words.STANDS_OUT, _standing_out(made)),
+            section(words.STANDS_OUT, _standing_out(made, measured)),
             f'<div class="two">{section(words.PLANNING_INSIDE, planning)}{section(words.REST, rest)}</div>',
             section(words.FORECASTS, _forecasts(made.tables["forecasts"])),
         ]
@@ -134,15 +139,18 @@ def _charts(by_month: pl.DataFrame, month: str) -> str:
     )
 
 
-def _standing_out(made: Audit) -> str:
+def _standing_out(made: Audit, measured: FalseMarks) -> str:
     table = made.tables["standing_out"]
+    beside = (sentences.smallest_text(made.standing.smallest), sentences.chance_text(measured))
+    notes = "".join(f'<p class="note">{escape(text)}</p>' for text in beside)
     if not len(table):
-        return f"<p>{escape(words.NOTHING_STANDS_OUT.format(count=made.comparisons))}</p>"
+        told = words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
+        return f"<p>{escape(told)}</p>{notes}"
     items = []
     for row in table.head(MOST_SIGNALS).iter_rows(named=True):
         signal = Signal(row["part"], row["name"] or "", row["measure"], row["how"], 1.0, 0.0, 0.0, 0, 0)
         items.append(f"<li>{escape(f'{sentences.headline(signal)}: {_figures(row)}')}</li>")
-    return f"<ul>{''.join(items)}</ul>"
+    return f"<ul>{''.join(items)}</ul>{notes}"
 
 
 def _figures(row: dict[str, Any]) -> str:

@@ -18,6 +18,7 @@ from analysis.trends.comparisons import (
     Standing,
     set_counts,
 )
+from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import (
     AMOUNTS,
@@ -48,21 +49,25 @@ def aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
-def standing_out(standing: Standing, choice: Choice) -> Any:
-    """Return what stands out, each with its reason; a station or role leads to its own months."""
+def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> Any:
+    """Return what stands out, each with its reason; a station or role leads to its own months.
+
+    `measured` is how often chance alone would name somebody here.
+    """
     found, comparisons, smallest = standing
+    chance = html.P(sentences.chance_text(measured), id="trends-chance", className="note")
     seen = html.P(sentences.smallest_text(smallest), className="note")
     if not comparisons:
         body: list[Any] = [html.P(sentences.TOO_FEW_TO_COMPARE)]
     elif not found:
-        body = [html.P(sentences.NOTHING_OUT.format(count=comparisons)), seen]
+        body = [html.P(sentences.NOTHING_OUT.format(count=comparisons)), seen, chance]
     else:
         items = [
             html.Li([_lead(one, choice), html.Span(sentences.reason(one), className="reason")])
             for one in found
         ]
         note = html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")
-        body = [html.Ol(items), note, seen]
+        body = [html.Ol(items), note, chance, seen]
     return html.Section([html.H2(sentences.OUT_TITLE), *body], id="trends-out", className="panel out")
 
 

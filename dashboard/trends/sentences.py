@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
+from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, Said
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.rest import ShortRest, reached_text
@@ -49,11 +50,17 @@ INTERVAL = "95\u00a0% interval"
 OUT_TITLE = "What stands out"
 NOTHING_OUT = "Nothing stands out among {count:,} comparisons of stations, roles, wearers, sets and months."
 OUT_NOTE = (
-    "{count:,} comparisons were made over the whole service. Each counts wears with the event and takes "
-    "kind and "
-    "task into account. In simulated services without any difference, at most 1 in 20 lists named "
-    "anybody. It is "
-    "a reason to look, not a judgement."
+    "{count:,} comparisons were made over the whole service. Each counts wears with the event. Kind and "
+    "task are taken into account. It is a reason to look, not a judgement."
+)
+NOT_MEASURED_HERE = (
+    "In simulated services without any difference, at most 1 list in 20 named anybody. "
+    "Your own wears are not measured yet."
+)
+MEASURED_HERE = (
+    "Chance, measured on {drawn:,} copies of your own wears without any difference: {naming} named somebody "
+    "({named}, at most {named_high}). {marking} showed a trend or a marked month ({marked}, at most "
+    "{marked_high})."
 )
 SEEN = "We would have noticed, 8 times in 10, {parts}. Smaller differences cannot be seen here."
 SEEN_PART = {
@@ -94,6 +101,27 @@ def smallest_text(smallest: Mapping[str, SmallestEffect | None]) -> str:
         return "There are too few events to notice even large differences." if smallest else ""
     listed = f"{', '.join(told[:-1])} or {told[-1]}" if len(told) > 1 else told[0]
     return SEEN.format(parts=listed)
+
+
+def chance_text(measured: FalseMarks) -> str:
+    """Say how often chance alone names or marks something here."""
+    if not measured.drawn:
+        return NOT_MEASURED_HERE
+    (named, named_high), (marked, marked_high) = measured.shares()
+    return MEASURED_HERE.format(
+        drawn=measured.drawn,
+        naming=measured.naming,
+        marking=measured.marking,
+        **{
+            name: percent(share, 1)
+            for name, share in (
+                ("named", named),
+                ("named_high", named_high),
+                ("marked", marked),
+                ("marked_high", marked_high),
+            )
+        },
+    )
 
 
 def headline(one: Signal) -> str:

@@ -17,6 +17,7 @@ from analysis.trends.comparisons import Standing, events_of, signals
 from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
 from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
+from dashboard.trends.measured_chance import MeasuredChance
 from dashboard.trends.once import Once
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
 from dashboard.units import METRIC, UNITS, Units
@@ -191,6 +192,7 @@ class Keeper:
         self._progress: tuple[int, int] | None = None
         self._stop = threading.Event()
         self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
+        self.chance = MeasuredChance()
         self.when_new: Callable[[Look], object] | None = None
         self._joined: tuple[tuple[object, object], Look] | None = None
         self._version = 0
@@ -203,6 +205,7 @@ class Keeper:
     def stop(self) -> None:
         """Look after it no more."""
         self._stop.set()
+        self.chance.stop()
 
     def look(self, patience_s: float = PATIENCE_S) -> Look:
         """Return the ledger; what is new is worked out meanwhile, and waited for a moment."""
@@ -249,6 +252,7 @@ class Keeper:
                 if self.when_new is not None and look.version != seen and look.working is None:
                     self.when_new(look)
                     seen = look.version
+                    self.chance.begin(look)
             except Exception:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 

@@ -13,13 +13,16 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
+from analysis.trends.before_after import changes
 from analysis.trends.comparisons import signals
 from analysis.trends.ledger import SET_EVENTS, WEARS
 from analysis.trends.measures import judged_months
 
 STATIONS, WEARERS, SETS, MONTHS = 6, 20, 15, 36
 KINDS = ("incident", "drill", "training")
+ROLES = ("firefighter", "crew commander", "trainee")
 TASKS = {
     "incident": ("attack", "search", "standby"),
     "drill": ("search", "attack"),
@@ -39,71 +42,84 @@ def ledger(
     seed: int,
     *,
     incidents_vary: float = 1.0,
+    wearers_vary: float = 0.0,
     level: float = 0.15,
     planted: dict[str, float] | None = None,
     late: float = 1.0,
+    late_months: int = 12,
+    swing: float = 0.0,
 ) -> pl.DataFrame:
     """Return wears with station and role.
 
     `planted` multiplies the exits of ``station`` (Station 2) or ``wearer`` (W-025), or the silence of ``set``
-    (S-040); `late` multiplies all exits of the last twelve months.
+    (S-040); `late` multiplies all exits of the last `late_months`; exits swing by the part `swing` over
+    the year. Incidents and wearers differ by gamma factors of these variances, months by an AR(1) level.
     """
     rng, planted = np.random.default_rng(seed), planted or {}
-    walk, levels = 0.0, []
-    for _ in range(MONTHS):
-        walk = 0.5 * walk + level * np.sqrt(1 - 0.25) * rng.standard_normal()
-        levels.append(np.exp(walk))
+    step, levels = 0.0, np.ones(MONTHS)
+    for month, draw in enumerate(rng.standard_normal(MONTHS)):
+        step = 0.5 * step + level * np.sqrt(1 - 0.25) * draw
+        levels[month] = np.exp(step)
     mix = rng.dirichlet([8, 4, 3], STATIONS)
-    rows = []
-    for month in range(MONTHS):
-        season = 1 + 0.25 * np.cos(2 * np.pi * month / 12)
-        day0 = datetime(FIRST.year + month // 12, month % 12 + 1, 1, tzinfo=UTC)
-        for number in range(rng.poisson(32 * season)):
-            station = int(rng.integers(STATIONS))
-            kind = KINDS[int(rng.choice(3, p=mix[station]))]
-            day = day0 + timedelta(days=float(rng.uniform(0, 28)))
-            bad = rng.gamma(1 / incidents_vary, incidents_vary) if incidents_vary else 1.0
-            crew = rng.choice(WEARERS, size=int(rng.integers(2, 7)), replace=False)
-            heat = rng.lognormal(0, 0.5)
-            for one in crew:
-                wearer, task = f"W-{20 * station + int(one):03d}", str(rng.choice(TASKS[kind]))
-                set_id = f"S-{15 * station + int(rng.integers(SETS)):03d}"
-                rates = [rate * levels[month] * bad for rate in RATE[kind][:3]] + [RATE[kind][3] * bad]
-                rates[0] *= late if month >= MONTHS - 12 else 1.0
-                rates[0] *= planted.get("station", 1.0) if station == 1 else 1.0
-                rates[0] *= planted.get("wearer", 1.0) if wearer == "W-025" else 1.0
-                rates[3] *= planted.get("set", 1.0) if set_id == "S-040" else 1.0
-                y = rng.random(4) < np.minimum(rates, 0.9)
-                runs = rng.geometric(1 / 3, 2)
-                minutes = float(np.clip(rng.normal(22, 6), 4, 60))
-                rows.append(
-                    {
-                        "wear_id": f"{len(rows)}",
-                        "incident_id": f"{month}-{number}",
-                        "kind": kind,
-                        "wearer_id": wearer,
-                        "task": task,
-                        "set_id": set_id,
-                        "started": day,
-                        "ended": day + timedelta(minutes=minutes),
-                        "under_air_min": minutes,
-                        "hard_min": float(heat * rng.gamma(2, 2)),
-                        "mean_l_min": float(rng.lognormal(3.7, 0.25)),
-                        "heat_dose": float(0.05 * heat * rng.lognormal(0, 0.4)),
-                        "low_air_exits": int(y[0]),
-                        "no_motion_alarms": int(y[1]) * int(runs[0]),
-                        "distress_alarms": int(y[2]) * int(runs[1]),
-                        "silent_min": 3.0 * float(y[3]),
-                        "station": f"Station {station + 1}",
-                        "role": ("firefighter", "crew commander", "trainee")[int(one) % 3],
-                    }
-                )
+    season = 1 + 0.25 * np.cos(2 * np.pi * np.arange(MONTHS) / 12)
+    month = np.repeat(np.arange(MONTHS), rng.poisson(32 * season))
+    incidents = len(month)
+    station = rng.integers(STATIONS, size=incidents)
+    kind = (rng.random(incidents)[:, None] > mix.cumsum(axis=1)[station][:, :2]).sum(axis=1)
+    bad, of_wearer = _factors(rng, incidents_vary, incidents), _factors(rng, wearers_vary, STATIONS * WEARERS)
+    heat = rng.lognormal(0, 0.5, incidents)
+    day = rng.uniform(0, 28, incidents)
+    crew = rng.integers(2, 7, incidents)
+    order = rng.random((incidents, WEARERS)).argsort(axis=1)
+    wear = np.repeat(np.arange(incidents), crew)
+    one = order[wear, np.concatenate([np.arange(size) for size in crew])]
+    count = len(wear)
+    home, what, when = station[wear], kind[wear], month[wear]
+    who, worn = WEARERS * home + one, SETS * home + rng.integers(SETS, size=count)
+    widths = np.array([len(TASKS[name]) for name in KINDS])
+    task = (rng.random(count) * widths[what]).astype(int)
+    rates = np.array([RATE[name] for name in KINDS])[what] * bad[wear][:, None]
+    rates[:, :3] *= (levels[when] * of_wearer[who])[:, None]
+    rates[:, 0] *= np.where(when >= MONTHS - late_months, late, 1.0)
+    rates[:, 0] *= 1 + swing * np.cos(2 * np.pi * when / 12)
+    rates[:, 0] *= np.where(home == 1, planted.get("station", 1.0), 1.0)
+    rates[:, 0] *= np.where(who == 25, planted.get("wearer", 1.0), 1.0)
+    rates[:, 3] *= np.where(worn == 40, planted.get("set", 1.0), 1.0)
+    y = rng.random((count, 4)) < np.minimum(rates, 0.9)
+    runs = rng.geometric(1 / 3, (count, 2))
+    minutes = np.clip(rng.normal(22, 6, count), 4, 60)
+    starts = [datetime(FIRST.year + m // 12, m % 12 + 1, 1, tzinfo=UTC) for m in range(MONTHS)]
+    started = [starts[m] + timedelta(days=float(day[i])) for m, i in zip(when, wear, strict=True)]
+    made = pl.DataFrame(
+        {
+            "wear_id": [str(number) for number in range(count)],
+            "incident_id": [f"I-{number}" for number in wear],
+            "kind": [KINDS[number] for number in what],
+            "wearer_id": [f"W-{number:03d}" for number in who],
+            "task": [TASKS[KINDS[k]][t] for k, t in zip(what, task, strict=True)],
+            "set_id": [f"S-{number:03d}" for number in worn],
+            "started": started,
+            "under_air_min": minutes,
+            "hard_min": heat[wear] * rng.gamma(2, 2, count),
+            "mean_l_min": rng.lognormal(3.7, 0.25, count),
+            "heat_dose": 0.05 * heat[wear] * rng.lognormal(0, 0.4, count),
+            "low_air_exits": y[:, 0].astype(int),
+            "no_motion_alarms": y[:, 1] * runs[:, 0],
+            "distress_alarms": y[:, 2] * runs[:, 1],
+            "silent_min": 3.0 * y[:, 3],
+            "station": [f"Station {number + 1}" for number in home],
+            "role": [ROLES[number % 3] for number in one],
+        },
+        schema_overrides={"started": pl.Datetime("us", "UTC")},
+    ).with_columns(ended=pl.col("started") + pl.duration(seconds=(60 * pl.col("under_air_min")).round()))
     schema = {**WEARS, "station": pl.String, "role": pl.String}
-    time = pl.Datetime("us", "UTC")
-    made = pl.DataFrame(rows, schema_overrides={"started": time, "ended": time})
     absent = [name for name in schema if name not in made.columns]
     made = made.with_columns(pl.lit(None, dtype=schema[name]).alias(name) for name in absent)
     return made.select(pl.col(name).cast(kind) for name, kind in schema.items())
+
+
+def _factors(rng: np.random.Generator, variance: float, count: int) -> NDArray[np.float64]:
+    return rng.gamma(1 / variance, variance, count) if variance else np.ones(count)
 
 
 def named(wears: pl.DataFrame) -> set[tuple[str, str]]:
@@ -117,12 +133,21 @@ def marked(wears: pl.DataFrame) -> bool:
     return any(one.marks for one in judged_months(wears, RUNNING).values())
 
 
+NULLS: dict[str, dict[str, float]] = {
+    "incidents vary by 1": {},
+    "incidents vary by 3": {"incidents_vary": 3.0},
+    "wearers vary by 0.25": {"wearers_vary": 0.25},
+    "independent wears": {"incidents_vary": 0.0},
+    "months alike by 0.25": {"level": 0.25},
+}
+
+
 def main(ledgers: int) -> None:
     """Print all shares."""
-    for title, vary in (("incidents vary by 1", 1.0), ("incidents vary by 3", 3.0), ("independent", 0.0)):
+    for title, design in NULLS.items():
         names = marks = 0
         for seed in range(ledgers):
-            one = ledger(seed, incidents_vary=vary)
+            one = ledger(seed, **design)  # type: ignore[arg-type]
             names, marks = names + bool(named(one)), marks + marked(one)
         shares = f"names anybody {names / ledgers:.3f}; marks a chart {marks / ledgers:.3f}"
         print(f"no difference, {title}, {ledgers} ledgers: {shares}", flush=True)
@@ -135,6 +160,24 @@ def main(ledgers: int) -> None:
     for ratio in (2.0, 0.5, 3.0):
         found = sum(step_seen(ledger(2000 + s, late=ratio)) for s in range(few))
         print(f"last 12 months x{ratio}, {few} ledgers: marked in {found / few:.2f}", flush=True)
+    for season, level in ((0.0, 0.15), (0.6, 0.15), (0.6, 0.25)):
+        for ratio, months in ((1.0, 12), (1.0, 6), (0.5, 12), (0.5, 6)):
+            held, clear = covered(ledgers, ratio, months, swing=season, level=level)
+            told = f"x{ratio} for {months} months, season {season}, level {level}, {ledgers} ledgers"
+            print(f"{told}: 95 % interval holds it in {held:.3f}, excludes 1 in {clear:.2f}", flush=True)
+
+
+def covered(ledgers: int, ratio: float, months: int, **design: float) -> tuple[float, float]:
+    """Return how often the interval of a change in exits holds the truth, and how often it excludes 1."""
+    first = 12 * RUNNING.year - months
+    since = date(first // 12, first % 12 + 1, 1)
+    held = clear = 0
+    for seed in range(ledgers):
+        wears = ledger(3000 + seed, late=ratio, late_months=months, **design)  # type: ignore[arg-type]
+        found = next(one for one in changes(wears, since) if one.measure == "low_air_exits")
+        held += found.low <= ratio <= found.high
+        clear += found.clear
+    return held / ledgers, clear / ledgers
 
 
 def step_seen(wears: pl.DataFrame) -> bool:

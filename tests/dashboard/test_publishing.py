@@ -176,11 +176,13 @@ def test_the_verb_publishes_and_writes_for_outside(archive: Path, tmp_path: Path
 
 def test_the_verb_writes_exact_tables_for_inside_and_publishes_nothing(tmp_path: Path) -> None:
     bring_in_three_years(tmp_path, NOW)
-    result = run("--archive", str(tmp_path), "--out", str(tmp_path / "in"), "--inside")
+    result = run("--archive", str(tmp_path), "--out", str(tmp_path / "in"), "--inside", "--copies", "2")
     assert result.exit_code == 0, result.output
     assert INSIDE_ONLY in result.output
     assert INSIDE_ONLY in (tmp_path / "in" / "summary.html").read_text()
-    assert {"sets.csv", "rest.csv", "standing_out.csv"} <= {p.name for p in (tmp_path / "in").iterdir()}
+    assert {"sets.csv", "rest.csv", "standing_out.csv", "smallest_effects.csv", "chance.csv"} <= {
+        p.name for p in (tmp_path / "in").iterdir()
+    }
     assert not (tmp_path / FILE_NAME).exists()
 
 

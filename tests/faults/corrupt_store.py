@@ -66,7 +66,7 @@ def make_archive(folder: Path, before: Path) -> str:
     _run("hold", "--archive", folder, "--incident", incident, "--reason", "a test")
     tidy(folder, heard[-1].received + timedelta(days=2), grace_s=0)
     ArchiveIndex(folder).bring_up_to_date()
-    _run("audit", "--inside", "--archive", folder, "--out", folder.parent / "aside")
+    _run("audit", "--inside", "--copies", "0", "--archive", folder, "--out", folder.parent / "aside")
     shutil.copytree(folder, before)
     seal_messages(folder, frames_from_heard(heard[third : 2 * third : 2]), "late", writer="listener")
     seal_messages(folder, frames_from_heard(heard[third + 1 : 2 * third : 2]), "later", writer="listener")
@@ -76,7 +76,7 @@ def make_archive(folder: Path, before: Path) -> str:
         before / next(folder.glob("journal/listener/*.journal")).relative_to(folder)
     )
     ArchiveIndex(folder).bring_up_to_date()
-    _run("audit", "--inside", "--archive", folder, "--out", folder.parent / "aside")
+    _run("audit", "--inside", "--copies", "0", "--archive", folder, "--out", folder.parent / "aside")
     return incident
 
 
@@ -178,7 +178,7 @@ class Answers:
             "case": lambda: self._verb(
                 "case", "--incident", self.incident, "--out", self.out / "case", "--why", "a test"
             ),
-            "audit": lambda: self._verb("audit", "--inside", "--out", self.out / "audit"),
+            "audit": lambda: self._verb("audit", "--inside", "--copies", "0", "--out", self.out / "audit"),
             "serve": self._pages,
             "verify": self._verify,
         }
