@@ -134,7 +134,7 @@ def compared_counts(
     for side, of in zip((early, late), sums, strict=True):
         own[side] *= counts[side].sum() / of
     phi = spread_of(counts, own, 2 if months is None else 4) * less_certain
-    return rate_ratio(float(counts[early].sum()), float(counts[late].sum()), *sums, phi)
+    return rate_ratio(float(counts[early].sum()), float(counts[late].sum()), sums[0], sums[1], phi)
 
 
 def compared_means(before: Floats, after: Floats) -> tuple[float, float, float]:
@@ -192,9 +192,9 @@ def _count_change(name: str, flag: Floats, shape: _Shape) -> Change:
     if season:
         # A month that holds the date is two.
         cells, which = np.unique(2 * shape.months + after, return_inverse=True)
-        alone = np.bincount(which, due)
-        counts = np.bincount(which, flag).astype(np.float64)
-        turned, less_certain = seasonal_due(counts, alone, cells // 2, cells % 2)
+        alone: Floats = np.bincount(which, due).astype(np.float64)
+        events: Floats = np.bincount(which, flag).astype(np.float64)
+        turned, less_certain = seasonal_due(events, alone, cells // 2, cells % 2)
         due = due * (turned / np.maximum(alone, 1e-9))[which]
     early, late = float(flag[~after].sum()), float(flag[after].sum())
     due_early, due_late = float(due[~after].sum()), float(due[after].sum())

@@ -160,9 +160,9 @@ class _Likely:
         self._shape = shape
         due = expected_of(flag, shape.strata)
         size = int(shape.months.max(initial=0)) + 1
-        observed = np.bincount(shape.months, flag, minlength=size)
-        offset = np.bincount(shape.months, due, minlength=size)
-        self._season = np.zeros(size)
+        observed = np.bincount(shape.months, flag, minlength=size).astype(np.float64)
+        offset = np.bincount(shape.months, due, minlength=size).astype(np.float64)
+        self._season: Floats = np.zeros(size)
         if flag.sum() >= FEWEST_FOR_A_SEASON and size >= 24:
             x = _season_and_trend(size, shape.first)
             self._season = x[:, 1:3] @ seasonal_fit(x, observed, np.maximum(offset, 1e-9))[1:3]
@@ -170,9 +170,9 @@ class _Likely:
         alone = float((self._due * (1 - self._due)).sum())
         by_incident, pairs = _beyond(shape.incidents, flag, self._due)
         self._between_incidents = max(0.0, by_incident - alone) / pairs if pairs > 0 else 0.0
-        expected = np.bincount(shape.months, self._due, minlength=size)
+        expected = np.bincount(shape.months, self._due, minlength=size).astype(np.float64)
         # A rise or fall over the years is a difference, and none is to be left: it is no spread of months.
-        x = _season_and_trend(size, shape.first)[:, [0, 3]]
+        x: Floats = _season_and_trend(size, shape.first)[:, [0, 3]]
         gaps = observed - expected * np.exp(x @ seasonal_fit(x, observed, np.maximum(expected, 1e-9)))
         shared = alone + self._between_incidents * pairs
         squares = float((expected**2).sum())
