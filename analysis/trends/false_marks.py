@@ -172,8 +172,8 @@ class _Likely:
         self._between_incidents = max(0.0, by_incident - alone) / pairs if pairs > 0 else 0.0
         expected = np.bincount(shape.months, self._due, minlength=size).astype(np.float64)
         # A rise or fall over the years is a difference, and none is to be left: it is no spread of months.
-        x: Floats = _season_and_trend(size, shape.first)[:, [0, 3]]
-        gaps = observed - expected * np.exp(x @ seasonal_fit(x, observed, np.maximum(expected, 1e-9)))
+        rise: Floats = _season_and_trend(size, shape.first)[:, [0, 3]]
+        gaps = observed - expected * np.exp(rise @ seasonal_fit(rise, observed, np.maximum(expected, 1e-9)))
         shared = alone + self._between_incidents * pairs
         squares = float((expected**2).sum())
         self._between_months = max(0.0, float((gaps**2).sum()) - shared) / squares if squares else 0.0
