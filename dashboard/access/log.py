@@ -46,7 +46,8 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbi
     address : str
         Where the request came from, as the server or the declared proxy saw it.
     action : str
-        ``sign-in``, ``sign-out``, ``page``, ``view``, ``export``, ``send`` or ``end-session``.
+        ``sign-in``, ``sign-out``, ``page``, ``view``, ``export``, ``send``, ``end-session`` or
+        ``publish-anew``.
     target : str
         What it was about.
     outcome : str

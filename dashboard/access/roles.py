@@ -81,6 +81,7 @@ ROUTES: dict[str, Rule] = {
     "POST /sign-in": OPEN,
     "POST /sign-out": SIGNED_IN,
     "POST /access/end/<name>": _for("admin", action="end-session", needs_log=True),
+    "POST /access/publish-anew/<period>": _for("admin", action="publish-anew", needs_log=True),
     "GET /access.csv": _for("admin", action="export", needs_log=True),
     "GET /live.json": LIVE,
     "GET /api/v1/openapi.json": OPEN,

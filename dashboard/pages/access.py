@@ -14,6 +14,7 @@ from dashboard.access.log import access_table, head, read_log
 from dashboard.access.sign_in import SignIn
 from dashboard.context import Context
 from dashboard.listing import listing
+from dashboard.trends import publish_anew
 
 SHOWN_ENTRIES = 500
 
@@ -31,14 +32,14 @@ class AccessPage:
 
     def layout(self, context: Context, query: dict[str, str]) -> Any:
         """Return the page."""
-        del context, query
-        return html.Div(
-            [html.H1(words.ACCESS), self._sessions(), self._accounts(), self._log()], className="access"
-        )
+        del query
+        parts = [self._sessions(), self._accounts(), publish_anew.section(context), self._log()]
+        return html.Div([html.H1(words.ACCESS), *parts], className="access")
 
     def register(self, app: Dash, context: Context) -> None:
-        """Add the route that ends a session, and the log as CSV."""
+        """Add the routes that end a session and publish a period anew, and the log as CSV."""
         server: flask.Flask = app.server
+        publish_anew.add_route(server, context)
 
         @server.post("/access/end/<name>")
         def end_session(name: str) -> flask.Response:

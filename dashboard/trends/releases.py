@@ -108,7 +108,7 @@ def replace(
     Raises
     ------
     BadReleases
-        When the period was never published.
+        When the period was never published, or nothing is left to make it of.
     """
     with _list(archive) as (lines, add):
         known: Mapping[str, Published] = _by_period(lines)
@@ -117,7 +117,10 @@ def replace(
                 f"{period} was never published; expected one of {', '.join(sorted(known)) or 'none yet'}"
             )
         others = {name: one for name, one in known.items() if name != period}
-        new = next(one for one in due(wears, now.date(), others, fewest) if one.period == period)
+        made = due(wears, now.date(), others, fewest)
+        new = next((one for one in made if one.period == period), None)
+        if new is None:
+            raise BadReleases(f"{period} cannot be published anew: no wear before its end is in the archive")
         add(Line(made=now, published=new, reason=reason, by=by))
         return new
 

@@ -33,6 +33,7 @@ MAY = {
     "GET /register.csv": {"health"},
     "GET /access.csv": {"admin"},
     "POST /access/end/<name>": {"admin"},
+    "POST /access/publish-anew/<period>": {"admin"},
     "GET /static/<path:filename>": set(),
 }
 OPEN = {

@@ -22,6 +22,7 @@ from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import three_years
 from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
+from dashboard.access.log import read_log
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.trends.outside_summary import published_html, published_months
 from dashboard.trends.releases import FILE_NAME, BadReleases, faults, publish, published, replace
@@ -84,6 +85,8 @@ def test_a_period_is_replaced_for_a_reason_and_both_versions_stay(tmp_path: Path
     assert faults(tmp_path)[1] == []
     with pytest.raises(BadReleases, match="2035-01 was never published"):
         replace(tmp_path, WEARS, "2035-01", "no", "officer", at("2029-06-01"))
+    with pytest.raises(BadReleases, match="2029-04 cannot be published anew: no wear before its end"):
+        replace(tmp_path, WEARS.clear(), "2029-04", "no", "officer", at("2029-06-01"))
 
 
 @pytest.mark.parametrize("how", ["altered", "taken out", "unreadable"])
@@ -300,6 +303,29 @@ def test_a_fault_of_the_roster_names_nobody_to_the_audit_role(
     assert "the role review sees why" in text
     assert "W-123" not in text
     assert not (pages.archive / FILE_NAME).exists()  # nothing is published without its stations
+
+
+def test_only_the_admin_publishes_anew_on_the_page_and_it_is_logged(pages: GuardedPages) -> None:
+    pages.client("audit").get("/trends/export.zip")
+    count, period = len(lines(pages.archive)), f"{NOW.year - 1}-04"
+    address, reason = f"/access/publish-anew/{period}", {"reason": "a log was counted twice; the chief"}
+    for role in ("audit", "review", "health", "desk", "watch"):
+        assert pages.client(role).ask("POST", address, json=reason).status_code == 403
+    admin = pages.client("admin")
+    assert admin.ask("POST", address, json={"reason": "  "}).status_code == 400
+    unknown = admin.ask("POST", "/access/publish-anew/2095-01", json=reason)
+    assert (unknown.status_code, "was never published" in unknown.text) == (400, True)
+    assert len(lines(pages.archive)) == count
+    done = admin.ask("POST", address, json=reason)
+    assert (done.status_code, done.json) == (200, {"told": f"{period} is published anew."})
+    added = lines(pages.archive)[count:]
+    assert [(one["published"]["period"], one["by"], one["reason"]) for one in added] == [
+        (period, "admin-1", reason["reason"])
+    ]
+    assert faults(pages.archive) == (count + 1, [])
+    told = [(one.account, one.action, one.target) for one in read_log(pages.archive)[0]]
+    assert ("admin-1", "publish-anew", address) in told
+    assert "anew-period" in admin.page("/access").text
 
 
 def test_too_few_people_are_said_and_not_counted(tmp_path: Path) -> None:

@@ -37,5 +37,15 @@
       await window.fetch(`/access/end/${encodeURIComponent(end.dataset.endSession)}`, { method: "POST" });
       location.reload();
     }
+    if (event.target.closest("#anew-publish")) {
+      const period = document.querySelector("#anew-period").value;
+      const answer = await window.fetch(`/access/publish-anew/${encodeURIComponent(period)}`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json" },
+        body: JSON.stringify({ reason: document.querySelector("#anew-reason").value }),
+      });
+      const said = await answer.json();
+      document.querySelector("#anew-told").textContent = said.told ?? said.problem ?? "";
+    }
   });
 })();

@@ -1,0 +1,66 @@
+"""Publishing a period anew: for the role admin only, with a reason, logged. A correction, never a habit."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import flask
+from dash import html
+
+from dashboard.access.roles import visitor
+from dashboard.trends import words
+from dashboard.trends.releases import published, replace
+from dashboard.trends.view import keeper_of
+from ingest.archive.store import work_folder
+from ingest.contract.errors import UnderairError
+
+if TYPE_CHECKING:
+    from dashboard.context import Context
+
+LONGEST_REASON = 500
+
+
+def section(context: Context) -> Any:
+    """Return the form, or nothing while no period is published."""
+    periods = sorted(published(work_folder(context.archive.folder)), reverse=True)
+    if not periods:
+        return None
+    options = [html.Option(period, value=period) for period in periods]
+    return html.Section(
+        [
+            html.H2(words.ANEW),
+            html.P(words.ANEW_NOTE, className="note"),
+            html.Div(
+                [
+                    html.Label([words.PERIOD, html.Select(options, id="anew-period")]),
+                    html.Label([words.ANEW_REASON, html.Textarea(id="anew-reason", rows=2)]),
+                    html.Button(words.ANEW_BUTTON, id="anew-publish", type="button"),
+                ],
+                className="anew",
+            ),
+            html.P(id="anew-told", role="status"),
+        ],
+        className="panel",
+    )
+
+
+def add_route(server: flask.Flask, context: Context) -> None:
+    """Add the route; `dashboard.access.roles` gives it to the admin alone and logs it first."""
+
+    @server.post("/access/publish-anew/<period>")
+    def publish_anew(period: str) -> tuple[flask.Response, int]:
+        body = flask.request.get_json(silent=True)
+        reason = body.get("reason", "") if isinstance(body, dict) else ""
+        if not isinstance(reason, str) or not 0 < len(reason.strip()) <= LONGEST_REASON:
+            return flask.jsonify(problem=words.ANEW_NO_REASON.format(most=LONGEST_REASON)), 400
+        look = keeper_of(context).look()
+        if look.working is not None or look.update_problem or look.roster_problem:
+            return flask.jsonify(problem=words.ANEW_NOT_NOW), 409
+        folder, fewest = work_folder(context.archive.folder), context.profile.disclosure.fewest_people
+        wears, now = look.ledger["wears"], datetime.now(UTC)
+        try:
+            replace(folder, wears, period, reason.strip(), visitor().account, now, fewest)
+        except UnderairError as problem:
+            return flask.jsonify(problem=str(problem)), 400
+        return flask.jsonify(told=words.ANEW_DONE.format(period=period)), 200
