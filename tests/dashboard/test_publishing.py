@@ -18,6 +18,7 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.profile import Profile
+from analysis.simulation.make_three_years import read_three_years
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import three_years
 from analysis.trends.cells import Published
@@ -268,6 +269,30 @@ def test_no_answer_to_the_audit_role_has_a_person_a_set_or_a_day(pages: GuardedP
     # The same page as review has it: what is looked for can be found.
     seen = pages.client("review").page("/trends").get_data(as_text=True)
     assert re.search(r"\bW-\d{3}\b", seen)
+
+
+def test_no_answer_of_any_route_names_anybody_to_the_audit_role(pages: GuardedPages) -> None:
+    """Every route that answers, also those that nobody thought of: no wearer, no set, no incident."""
+    ledger, _ = read_three_years(NOW)
+    names = {one for column in ("wearer_id", "set_id", "incident_id") for one in ledger["wears"][column]}
+    caller, answered = pages.client("audit"), 0
+    asked = {"path": "trends", "key": next(iter(ledger["wears"]["incident_id"])), "table": "wears"}
+    for rule in pages.app.server.url_map.iter_rules():
+        if "GET" not in (rule.methods or ()) or "_dash-component" in rule.rule:
+            continue
+        address = re.sub(r"<(?:\w+:)?(\w+)>", lambda found: asked.get(found[1], "shell.css"), rule.rule)
+        answer = caller.get(address)
+        body = answer.data
+        answer.close()
+        if answer.status_code != 200:
+            continue
+        answered += 1
+        if body[:2] == b"PK":
+            with zipfile.ZipFile(io.BytesIO(body)) as files:
+                body = b"\n".join(files.read(name) for name in files.namelist())
+        told = set(re.findall(r"[\w-]+", body.decode("utf-8", "replace")))
+        assert not told & names, address
+    assert answered >= 8
 
 
 def test_a_filter_shows_the_audit_role_nothing_more(pages: GuardedPages) -> None:
