@@ -22,10 +22,17 @@ _FOLDER = OutPath(file_okay=False, path_type=Path)
 @click.option(
     "--archive", required=True, type=ArchivePlace(), help="Folder of the archive, or s3://BUCKET/PREFIX."
 )
-@click.option("--out", required=True, type=_FOLDER, help="Folder for the tables; made when it is not there.")
+@click.option("--out", required=True, type=_FOLDER, help="Folder for the tables; created if missing.")
 @click.option("--incident", metavar="ID", help="Only this incident; without it, everything in the archive.")
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
-@click.option("--format", "form", type=click.Choice(["parquet", "csv"]), default="parquet", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["parquet", "csv"]),
+    default="parquet",
+    show_default=True,
+    help="Form of the tables' files.",
+)
 @click.option(
     "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
 )
@@ -41,11 +48,11 @@ def analyse(
 ) -> None:
     """Work out wears, air, alarms, heat, gaps, clocks and findings, one file a table.
 
-    The profile's numbers judge the wears; local procedure decides. Times are UTC on the listener's clock.
+    The profile sets the limits; local procedure decides. Times are UTC on the listener's clock.
 
-    An archive is worked through piece by piece (an incident, or a set outside incidents), so that memory
-    follows the piece. With an engine the workers of a Dask cluster take the pieces; they must see both
-    folders under the same names. The tables are the same to the bit.
+    It analyses one piece after another (an incident, or a set outside incidents), so memory depends on the
+    largest piece. With --engine, the workers of a Dask cluster share the pieces; they must see both folders
+    under the same names. The tables are the same to the bit.
 
     \b
     Example:

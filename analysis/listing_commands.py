@@ -20,7 +20,7 @@ _ARCHIVE = ArchivePlace(must_exist=True)
 def incidents(archive: Path, as_json: bool) -> None:
     """List the incidents of an archive: ID, first and last message about it (received, UTC), sets.
 
-    What no desk ever tallied has no incident; `underair analyse` without --incident works through that, too.
+    A set that no desk tallied belongs to no incident; `underair analyse` without --incident includes it.
 
     \b
     Example: underair incidents --archive archive
@@ -45,4 +45,4 @@ def incidents(archive: Path, as_json: bool) -> None:
         first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
         echo(f"{row['key']:{widest}}  {first} to {last} UTC  {sets}")
     if not found:
-        echo("no desk spoke of any incident here; underair analyse works through it by set", err=True)
+        echo("no desk named an incident in this archive; `underair analyse` analyses it set by set", err=True)

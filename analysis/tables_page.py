@@ -16,25 +16,24 @@ from ingest.contract.columns import ARROW_SCHEMAS
 PAGE = Path(__file__).parent / "docs" / "tables.md"
 _HEAD = """# The tables
 
-What `underair analyse` writes, one file a table (`--format parquet` or `csv`), and what an archive holds.
-Made by `python -m analysis.tables_page` from `analysis/tables.py` and `ingest/contract/columns.py`.
+What `underair analyse` writes, one file for each table (`--format parquet` or `csv`), and what an archive
+contains. Made by `python -m analysis.tables_page` from `analysis/tables.py` and `ingest/contract/columns.py`.
 
-- Times are UTC in microseconds on the listener's clock: each set's own clock is put right (`clocks` says by
-  how much). In the archive `time` is the speaker's own clock, as sent.
-- What was not measured or not heard is empty (null), never zero and never the last value.
-- Every column's unit and meaning stand in the Parquet file's metadata, too; the file's own metadata names the
-  version and the profile that judged.
-- CSV is for reading: numbers have four decimals there (six significant digits below 1), and text that a
-  spreadsheet would run gets an apostrophe in front. Parquet keeps every digit and every character.
-- An aid beside, never instead of, the set's own alarms, entry control, radio and training.
+- Times are UTC in microseconds on the listener's clock: each set's own clock is corrected (`clocks` says by
+  how much). In the archive, `time` is the sender's own clock, as sent.
+- A value that was not measured or not heard is empty (null), never zero and never the last value.
+- The Parquet file's metadata has every column's unit and meaning, underair's version and the profile used.
+- CSV is for reading: numbers have four decimals there (six significant digits below 1), and an
+  apostrophe goes in front of text that a spreadsheet would run. Parquet keeps every digit and character.
+- underair does not replace the set's own alarms, entry control, radio or training.
 
 ## Results
 """
 _ARCHIVE = """
 ## The archive
 
-`DIR/{kind}/date=YYYY-MM-DD/*.parquet`, the date by the listener's clock (UTC); one table a kind of message,
-and `refused` for what did not keep the contract. Merging (`underair tidy`) changes files, never rows.
+`DIR/{kind}/date=YYYY-MM-DD/*.parquet`, the date by the listener's clock (UTC); one table for each kind of
+message, and `refused` for messages that break the contract. Merging (`underair tidy`) changes no rows.
 """
 _AUDIT = """
 ## What `underair audit` publishes
@@ -52,8 +51,8 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
   needs 10 wears of 5 people beyond it.
 - A period is published once, when it is over, and kept in `releases.ndjson`. Next month's release adds to it.
 
-`--replace PERIOD --reason TEXT` publishes a period anew. Only whoever works on the machine can do this, and
-the list keeps both versions, the reason and the user's name. `underair verify` checks the list's chain.
+`--replace PERIOD --reason TEXT` publishes a period again. Only somebody with access to the machine can do
+this. The list keeps both versions, the reason and the user's name. `underair verify` checks the list's chain.
 Publish a period before `underair retain` drops its names: afterwards nobody knows how many people it covers.
 
 `--inside` writes exact tables instead: `by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`

@@ -17,7 +17,7 @@ from ingest.place_option import ArchivePlace
 )
 @click.option("--no-browser", is_flag=True, help="Do not open the page in the browser.")
 def demo(port: int, no_browser: bool) -> None:
-    """Show it at work: an invented incident, simulated crew, broker and page on this machine.
+    """Run a demonstration: an invented incident with its own sets, broker and page, on this machine.
 
     \b
     Example:
@@ -40,14 +40,17 @@ def demo(port: int, no_browser: bool) -> None:
     "--broker", "broker_url", help="mqtt://HOST:PORT, for tally, note and seen; without it, reading only."
 )
 @click.option(
-    "--host", default="127.0.0.1", show_default=True, help="Beyond this machine only with the next three."
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    help="Another address needs accounts (or --house-sign-in) and --public-url.",
 )
 @click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
 @click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
 @click.option(
     "--accounts",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="File of accounts (`underair account add`); with one, everybody has to sign in.",
+    help="File of accounts (`underair account add`); with it, everybody must sign in.",
 )
 @click.option(
     "--house-sign-in",

@@ -108,7 +108,7 @@ def _say_trouble(ctx: click.Context) -> bool:
 def root() -> None:
     """Who is under air, how much each has left, and what happened.
 
-    An aid beside, never instead of, the set's own alarms, entry control, radio and training.
+    It does not replace the set's own alarms, entry control, radio or training.
     """
 
 

@@ -26,8 +26,8 @@ DOCUMENTS_LABEL = "Documents"
 CONTENTS = "On this page"
 
 CAUTION = (
-    "Figures are estimates from the messages that arrived: an aid beside, never instead of, the set's own "
-    "gauge and alarms, entry control, radio and training. Local procedures and licensed practice decide."
+    "Figures are estimates from the messages that arrived. They do not replace the set's own gauge and "
+    "alarms, entry control, radio or training. Local procedures and licensed practice decide."
 )
 SKIP = "Skip to the page"
 NAVIGATION = "Pages"

@@ -33,7 +33,7 @@ def log_options(verb: Callable[..., Any]) -> Callable[..., Any]:
         type=click.Choice(LEVELS),
         default="info",
         show_default=True,
-        help="From where on to log.",
+        help="The lowest level to log.",
     )(verb)
     return click.option(
         "--log",

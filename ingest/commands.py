@@ -37,7 +37,7 @@ _ARCHIVE = ArchivePlace()
     "--archive",
     required=True,
     type=_ARCHIVE,
-    help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
+    help="Folder of the archive, created if missing; or s3://BUCKET/PREFIX.",
 )
 @click.option("--config", type=_FILE, help="Settings in TOML; ingest/settings.example.toml shows all.")
 @click.option(
@@ -110,7 +110,7 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
     "--archive",
     required=True,
     type=_ARCHIVE,
-    help="Folder of the archive, made when it is not there; or s3://BUCKET/PREFIX.",
+    help="Folder of the archive, created if missing; or s3://BUCKET/PREFIX.",
 )
 @click.option(
     "--mapping",
@@ -120,14 +120,14 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
 def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None, as_json: bool) -> None:
-    """Bring captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
+    """Import captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
 
-    LOG - reads standard input: capture lines, or a topic and its payload a line. A LOG that is an archive
-    gives all that it received.
-    With a mapping also other people's JSON, and a set's own memory (.csv), which fills what the radio lost.
+    If LOG is `-`, it reads standard input: capture lines, or a topic and its payload on each line. If LOG is
+    an archive, it imports everything that archive received. With --mapping, LOG can hold other people's JSON,
+    or be a set's own memory (.csv), which fills what the radio lost.
 
-    What is in the archive already is counted as duplicate and left out. Ends with 3 when something was
-    refused: it is kept in the archive's table of the refused, with the reason.
+    Messages that the archive has already are counted as duplicates and left out. Refused messages are kept
+    with the reason in the archive's table `refused`; then the exit code is 3.
 
     \b
     Example:
@@ -192,7 +192,7 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
 )
 @login_option
 def replay(log: Path, broker: str, speed: float, config: Path | None) -> None:
-    """Publish a capture to a broker in the rhythm in which it was received.
+    """Publish a capture to a broker at the pace at which it was received.
 
     The times in the messages stay those of the recording.
 

@@ -22,10 +22,10 @@ _ARCHIVE = ArchivePlace(must_exist=True)
 @click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
 def tidy(archive: Path, as_json: bool) -> None:
-    """Merge the small parts of finished days into one a day and kind.
+    """Merge the small parts of finished days into one part for each day and kind.
 
-    Readers may go on reading, listeners receiving. Today's parts (UTC) are left alone. The index, by which
-    one incident is found among years, is brought up to date; who deletes it loses nothing but that time.
+    Readers and listeners can go on. It leaves today's parts (UTC) alone. It updates the index, which
+    finds one incident among years. You can delete the index: it is rebuilt.
 
     \b
     Example:

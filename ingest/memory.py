@@ -206,7 +206,7 @@ def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
                 has = ", ".join(reader.fieldnames or ()) or "none: it is empty, or skip_lines passes over all"
                 raise BadCapture(
                     f"{path} has no column {sorted(missing)[0]!r}; it has {has}; "
-                    "mend the mapping's columns, delimiter or skip_lines"
+                    "correct the mapping's columns, delimiter or skip_lines"
                 )
             for row in reader:
                 yield (

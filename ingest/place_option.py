@@ -49,15 +49,14 @@ class ArchivePlace(click.Path):
                 )
             if Path(value).is_dir() and not os.access(value, os.R_OK | os.X_OK):
                 self.fail(
-                    f"not allowed to read {value}: call as the user to whom it belongs, or have the right "
-                    "given",
+                    f"not allowed to read {value}: run this as the user who owns it, or get the right given",
                     param,
                     ctx,
                 )
             return super().convert(value, param, ctx)
         if not self._stores:
             self.fail(
-                f"this verb needs the archive in a folder, {value} lies on a store: run `underair tidy` on "
+                f"this verb needs the archive in a folder, {value} is on a store: run `underair tidy` on "
                 "it, copy its objects into a folder with your store's own tool, and name that folder",
                 param,
                 ctx,

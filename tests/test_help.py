@@ -75,8 +75,11 @@ def test_bash_completes_verbs_options_and_values() -> None:
 @pytest.mark.parametrize(
     ("refused", "said"),
     [
-        (OSError(errno.ENOSPC, "No space left on device"), "the disk is full: make room and call again"),
-        (OSError(errno.EACCES, "Permission denied", "a/b"), "not allowed at a/b (Permission denied): call"),
+        (OSError(errno.ENOSPC, "No space left on device"), "the disk is full: make room and run this again"),
+        (
+            OSError(errno.EACCES, "Permission denied", "a/b"),
+            "not allowed at a/b (Permission denied): run this",
+        ),
         (OSError(errno.EIO, "Input/output error", "a/b"), "Input/output error: a/b"),
     ],
 )

@@ -85,7 +85,7 @@ def read_learnt(path: Path) -> Learnt:
     except OSError as error:
         raise ValueError(f"cannot read {path}: {error.strerror}") from None
     except msgspec.MsgspecError as error:
-        raise ValueError(f"{path} is no file that `underair learn` wrote: {error}") from None
+        raise ValueError(f"{path} is not a file written by `underair learn`: {error}") from None
     if learnt.format != FORMAT:
         raise ValueError(f"{path} has format {learnt.format}, this underair reads format {FORMAT}")
     if not learnt.adopted:

@@ -145,14 +145,14 @@ def _runner(client: Any, engine: str) -> Run:
                 if future.status != "finished":
                     raise UnderairError(
                         f"the Dask scheduler of the engine {engine} went away, or dropped the work "
-                        f"({result}); see to the scheduler, then run this again"
+                        f"({result}); check the scheduler, then run this again"
                     )
                 found, altered = result
                 remember_altered(altered)
                 yield found
         except KilledWorker as error:
             raise UnderairError(
-                f"the workers die of one task again and again: {error}; have they enough memory?"
+                f"workers died again and again on one task: {error}; do they have enough memory?"
             ) from error
         except (AttributeError, ImportError, RuntimeError) as error:
             if any(note.startswith(_AT) for note in getattr(error, "__notes__", ())):
@@ -181,8 +181,8 @@ def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) 
         differ = {name for name, value in made_with().items() if value != asked_with.get(name)}
         if differ:
             raise UnderairError(
-                f"the versions are not those of who asks, so the figures could differ: here "
-                f"{_words(made_with(), differ)}; asked for {_words(asked_with, differ)}. Install the same"
+                f"this worker has other versions than the command, so figures could differ: worker "
+                f"{_words(made_with(), differ)}; command {_words(asked_with, differ)}. Install the same"
             )
         return function(task), altered_here()
     except UnderairError as error:

@@ -29,7 +29,7 @@ ROLES: dict[str, str] = {
     "watch": "sees the live page",
     "desk": "sees the live page; tally, note and seen",
     "review": "sees incidents, every wearer's record, and the trends; exports them",
-    "audit": "sees the trends; no incident, no message",
+    "audit": "sees published figures; no person, incident or message",
     "health": "occupational health: reads the exposure register",
     "admin": "sees who has an account, who is signed in and who did what; ends sessions",
 }
@@ -140,7 +140,7 @@ class AccountFile:
             As `add`; and for the role admin, which no program needs.
         """
         if "admin" in roles:
-            raise BadAccounts("a program that reads has no use for the role admin")
+            raise BadAccounts("a token cannot have the role admin: the interface only reads")
         token = secrets.token_urlsafe(32)
         self._add(name, "", roles, digest_of_token(token))
         return token

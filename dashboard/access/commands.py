@@ -32,7 +32,8 @@ def account() -> None:
     Roles: watch   sees the live page
            desk    sees the live page; tally, note and seen
            review  sees incidents, every wearer's record, and the trends; exports them
-           audit   sees the trends; no incident, no message
+           audit   sees published figures; no person, incident or message
+           health  reads the exposure register (occupational health)
            admin   sees who is signed in and who did what; ends sessions
     \b
     Example: underair account add crew-desk --role desk --accounts accounts.json

@@ -77,7 +77,7 @@ class Reach:
                 raise BadSettings(f"--proxy must be one IP address, got {self.proxy!r}") from error
         if self.house is not None and self.accounts is not None:
             raise BadSettings(
-                "--accounts and --house-sign-in exclude each other: who signs in, we or the house?"
+                "--accounts and --house-sign-in exclude each other: give the one that signs visitors in"
             )
         if self.house is not None and self.public_url is None:
             raise BadSettings("--house-sign-in needs the proxy that signs in: --public-url https://NAME")

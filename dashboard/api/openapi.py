@@ -30,7 +30,7 @@ def document() -> str:
             "title": "underair, read-only interface",
             "version": "1",
             "description": (
-                "An aid beside, never instead of, the set's own alarms, entry control, radio and training. "
+                "underair does not replace the set's own alarms, entry control, radio or training. "
                 "Times are RFC 3339 in UTC. Units are in the names; the page of columns says what each "
                 "column means. A missing value is null."
             ),

@@ -42,7 +42,7 @@ def _profile(name: str | None) -> Profile:
     "--clock-fast", "clock_fast_s", default=0.0, metavar="S", help="Seconds that the source was fast."
 )
 def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float) -> None:
-    """Bring a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
+    """Import a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
     They are added, never edited; the same file again changes nothing.
 

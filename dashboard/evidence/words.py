@@ -11,15 +11,14 @@ METHODS = "How the figures are made, and their limits"
 IN_FORCE = "Profile in force"
 MADE_FROM = "Made from"
 ESTIMATE = (
-    "Estimates from the messages that arrived; they stand beside, never instead of, gauges, entry control, "
-    "radio and what people saw."
+    "Figures are estimates from the messages that arrived. They do not replace gauges, entry control, radio "
+    "or what people saw."
 )
 EVIDENCE = "Messages"
 MORE_EVIDENCE = "and {count} more, in the results' findings table"
 PLOT_NOTE = (
-    "Line: readings of the set. Shaded: estimate with its 90\u00a0% band. Hatched: silent, what happened "
-    "there was "
-    "not observed. Bars: alarms, solid as the set reported them, outlined under it as the readings say. "
+    "Line: readings of the set. Shaded: estimate with its 90\u00a0% band. Hatched: silent, nothing was "
+    "observed. Bars: alarms. Solid: the set reported it. Outlined below: the readings say so. "
     "Times are {zone} on the listener's clock. Scales may differ from wearer to wearer."
 )
 METHOD_TEXTS = (
@@ -41,37 +40,33 @@ METHOD_TEXTS = (
     ),
     (
         "Minutes to the warning",
-        "As known at that moment, from the readings until then and nothing later; a 90\u00a0% interval.",
+        "As known at that moment, from the readings up to then and nothing later, with a 90\u00a0% interval.",
     ),
     (
         "Alarms",
         "Reported: what the set said. Derived: what the set's own thresholds say of its readings. A lost "
-        "message "
-        "can hide a report; a reading that stood between two messages can hide a crossing.",
+        "message can hide a report. A crossing between two messages leaves no trace.",
     ),
     (
         "Heat",
-        "The sensor lags. Its readings are certain; the surroundings are an estimate with the lag "
-        "removed, in a "
-        "range. Dose is a measure of air temperature from the literature, never what a person in fire "
-        "kit felt.",
+        "The sensor lags. Readings are as the set sent them. The surroundings are an estimate with the lag "
+        "removed, and a range. Dose is a measure of air temperature from the literature, never what a "
+        "person in fire kit felt.",
     ),
     (
         "Clocks",
-        "The listener's clock is the incident's. Each set's time was moved by the offset and drift told "
-        "above; the "
-        "original times stand in the messages.",
+        "The listener's clock is the incident's clock. Each set's time was moved by the offset and drift "
+        "above. The messages keep the original times.",
     ),
     (
         "Findings",
-        "Rules over these tables, each naming the messages that prove it. What was not sent or not "
-        "heard, no rule "
-        "can find.",
+        "Each finding is a rule over these tables and names the messages that prove it. No rule can find "
+        "what was not sent or not heard.",
     ),
 )
 MESSAGES = "Messages"
 MESSAGES_TEXT = "{kept} that keep the contract, {refused} refused, {conflicting} conflicting"
-SHA256 = "SHA-256 of the messages as a capture, one a line in the order received"
+SHA256 = "SHA-256 of the messages as a capture, one on each line, in the order received"
 EXPORTED = "Made by"
 ARCHIVE = "Archive"
 WHOLE = "Whole when this was made: every part of these days is as it was sealed."

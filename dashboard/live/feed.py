@@ -264,7 +264,9 @@ class Feed:
         for name, error in [*self._board.faults, *self._unpainted]:
             what = repr(error)
             if name not in self._faulty or self._faulty[name][0] != what:
-                log.error("the live board failed on %s; it goes on without", name, exc_info=error)
+                log.error(
+                    "the live board could not process %s; it continues without it", name, exc_info=error
+                )
             self._faulty[name] = what, at_s
         self._board.faults.clear()
         self._faulty = {

@@ -20,7 +20,7 @@ _INFO = {
     "not_accounted": ("Wearer not accounted for", "Immediate", "Severe"),
     "evacuate": ("Evacuate alarm at a set", "Immediate", "Severe"),
 }
-_CAUTION = "Made by an aid beside the set's own alarms, entry control and radio. Check with entry control."
+_CAUTION = "underair does not replace the set's own alarms, entry control or radio. Check with entry control."
 
 
 def alert(

@@ -18,7 +18,7 @@ from analysis.live.rows import Interval, Row, Snapshot
 
 SCHEMA = Path(__file__).with_name("board.schema.json")
 CAUTION = (
-    "An aid beside, never instead of, the set's own alarms, entry control, radio and training. "
+    "underair does not replace the set's own alarms, entry control, radio or training. "
     "Do not use this state after stale_after."
 )
 NO_INCIDENT = "-"

@@ -66,10 +66,10 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
 @click.option("--apply", is_flag=True, help="Do it; otherwise only say what would be dropped.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
 def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
-    """Drop who wore a set from old incidents, never evidence, and nothing of an incident under hold.
+    """Remove wearers' names from old incidents; keep the evidence, and everything under hold.
 
-    An incident is old when its last message came more than the profile's identity_months ago. Each wearer
-    gets a random name in each incident that nobody can trace back. Without --apply nothing is changed.
+    An incident is old when its last message came more than the profile's identity_months ago. In each
+    incident, each wearer gets a random name that nobody can trace back. Without --apply it changes nothing.
 
     \b
     Example, with a profile of your own (analysis/docs/profile.md shows one) that says
@@ -189,19 +189,19 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     people = table["wearer_id"].n_unique()
     if as_json:
         echo(json.dumps({"people": people, "rows": table.height, "file": str(out)}))
-    echo(f"underair: {out}: the register of {counted(people, 'wearer')}; it holds health data", err=True)
+    echo(f"underair: {out}: the register of {counted(people, 'wearer')}; it contains health data", err=True)
 
 
 @click.command()
 @click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
 @click.option("--incident", metavar="ID", help="Which; without it the holds are listed.")
-@click.option("--reason", metavar="TEXT", help="Why, and who decided; stands in the log.")
+@click.option("--reason", metavar="TEXT", help="Why, and who decided; the log keeps it.")
 @click.option("--release", is_flag=True, help="End the hold.")
 def hold(archive: Path, incident: str | None, reason: str | None, release: bool) -> None:
     """Put an incident under hold: `retain` leaves all of it as it is until the hold is released.
 
-    Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. The head that
-    is printed is worth noting elsewhere: it shows later that nothing was cut off the end.
+    Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. Note
+    the head that it prints on another machine or on paper: it shows later whether lines were cut off the end.
 
     \b
     Example: underair hold --archive archive --incident TH-20310504-1912 --reason "inquiry 7"

@@ -30,7 +30,7 @@ def holds(archive: Path) -> dict[str, Entry]:
     entries, faults = read_log(archive, HOLDS)
     if faults:
         raise ArchiveProblem(
-            f"which incidents of {archive} are under hold cannot be told: {faults[0]}. Bring "
+            f"which incidents of {archive} are under hold is not known: {faults[0]}. Restore "
             f"{HOLDS}/ back from a backup"
         )
     held: dict[str, Entry] = {}

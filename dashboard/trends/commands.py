@@ -50,7 +50,7 @@ DAY = _Day(["%Y-%m-%d"])
     "--out",
     required=True,
     type=OutPath(file_okay=False, path_type=Path),
-    help="Folder for the tables and the summary; made when it is not there.",
+    help="Folder for the tables and the summary; created if missing.",
 )
 @click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
 @click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; its month is the summary's.")
@@ -80,7 +80,7 @@ DAY = _Day(["%Y-%m-%d"])
     "--replace",
     "replaced",
     metavar="PERIOD",
-    help="Publish a period such as 2031-04 anew; needs --reason. Whoever has both versions can compare them.",
+    help="Publish a period such as 2031-04 again; needs --reason. Readers of both versions can compare them.",
 )
 @click.option("--reason", metavar="TEXT", help="Why, and who decided; kept in releases.ndjson.")
 @click.option(
@@ -192,7 +192,7 @@ def _publish_anew(
 
     fewest = profile.disclosure.fewest_people
     replace(place, wears, period, reason, getpass.getuser(), now, fewest)
-    echo(f"{period} is published anew: {reason}", err=True)
+    echo(f"{period} is published again: {reason}", err=True)
 
 
 def _outside(

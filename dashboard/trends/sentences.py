@@ -215,7 +215,7 @@ TOO_FEW_FOR_RATES = "Fewer than 10 wears with a known rate: no planning rates."
 
 SETS_TITLE = "Sets to look at"
 SETS_NOTE = (
-    "What each set's wears and log say of it; the sets that stand out come first, then the most findings."
+    "What wears and log show of each set. Sets that stand out come first, then those with most findings."
 )
 FORECAST_TITLE = "How good were the forecasts"
 

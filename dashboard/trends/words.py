@@ -100,9 +100,7 @@ BAD_ROSTER = "The roster is left out: {problem}."
 DUE_TITLE = "Wearers due a look"
 NOBODY_DUE = "Nobody: no rule on rest was broken in this period, and no wearer stands out."
 DUE_HEADS = ["Wearer", "Station", "Why"]
-DUE_NOTE = (
-    "By pseudonym; your service keeps the key. A reason to ask and to care, not a mark against anybody."
-)
+DUE_NOTE = "By pseudonym; your service keeps the key. It is a reason to ask and to help, not a fault."
 MORE_DUE = "And {count:,} more, each for fewer short rests: choose a year or a station to see them."
 RULES = "Rules in force"
 STATIONS_TABLE, ROLES_TABLE = "By station", "By role"

@@ -167,7 +167,7 @@ def retain(
         When there is no such archive or it lies on a store, tidying is at work, or a part cannot be read.
     """
     if isinstance(folder, StorePath):
-        raise ArchiveProblem(f"{folder} lies on a store: names are dropped in archives in folders only")
+        raise ArchiveProblem(f"{folder} is on a store: names can be removed only from archives in folders")
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     require_known_format(folder)

@@ -53,7 +53,7 @@ class StorePath(PosixPath):
 
     def __fspath__(self) -> str:
         raise ArchiveProblem(
-            f"{self} lies on a store, and this needs a folder of this machine: copy the archive here first, "
+            f"{self} is on a store, and this needs a folder of this machine: copy the archive here first, "
             "or name a local one"
         )
 

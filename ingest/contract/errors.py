@@ -60,8 +60,8 @@ def system_sentence(error: OSError) -> str:
     """Return what the machine refused, where, and what to do; for what no verb words by itself."""
     where = f" at {error.filename}" if error.filename is not None else ""
     if error.errno in _FULL:
-        return f"the disk is full{where}: make room and call again; what was whole before is whole still"
+        return f"the disk is full{where}: make room and run this again; what was whole before is still whole"
     if error.errno in _FORBIDDEN:
         why = error.strerror or "permission denied"
-        return f"not allowed{where} ({why}): call as the user to whom it belongs, or have the right given"
+        return f"not allowed{where} ({why}): run this as the user who owns it, or get the right to"
     return reason_of(error)

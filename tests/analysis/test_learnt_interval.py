@@ -83,8 +83,8 @@ def test_what_is_no_better_is_written_but_no_profile_takes_it(tmp_path: Path) ->
     ("text", "sentence"),
     [
         (None, "cannot read"),
-        ("{}", "no file that `underair learn` wrote"),
-        (json.dumps({"format": 1, "version": "x"}), "no file that `underair learn` wrote"),
+        ("{}", "not a file written by `underair learn`"),
+        (json.dumps({"format": 1, "version": "x"}), "not a file written by `underair learn`"),
     ],
 )
 def test_a_profile_says_what_is_wrong_with_the_file_that_it_names(

@@ -41,4 +41,4 @@ def test_an_archive_without_a_desk_says_so(tmp_path: Path) -> None:
     heard = read_capture(SAMPLES / "late_turn_back.ndjson.gz")
     assert write_capture(log, (one for one in heard if "/set/" in one.topic)) > 1000
     run("import", log, "--archive", tmp_path / "archive")
-    assert "no desk spoke of any incident" in run("incidents", "--archive", tmp_path / "archive")
+    assert "no desk named an incident in this archive" in run("incidents", "--archive", tmp_path / "archive")

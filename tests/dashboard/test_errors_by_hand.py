@@ -81,7 +81,7 @@ def test_an_archive_that_may_not_be_read_says_what_to_do(
     monkeypatch.setattr("ingest.place_option.os.access", lambda path, mode: False)  # root may read all
     done = CliRunner().invoke(root, ["incidents", "--archive", str(tmp_path)])
     assert done.exit_code == 2
-    assert f"not allowed to read {tmp_path}: call as the user to whom it belongs" in done.stderr
+    assert f"not allowed to read {tmp_path}: run this as the user who owns it" in done.stderr
 
 
 def test_a_port_in_use_is_said_without_the_number_that_the_system_has_for_it(tmp_path: Path) -> None:

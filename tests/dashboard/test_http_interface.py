@@ -121,7 +121,7 @@ def test_nobody_signs_in_as_a_program(pages: GuardedPages) -> None:
     pages.accounts.add_token("wall", ("watch",))
     for password in ("", "x", " "):
         assert not pages.accounts.verify("wall", password)
-    with pytest.raises(BadAccounts, match="no use for the role admin"):
+    with pytest.raises(BadAccounts, match="cannot have the role admin"):
         pages.accounts.add_token("root", ("admin",))
 
 

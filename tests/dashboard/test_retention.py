@@ -218,7 +218,7 @@ def test_altered_holds_stop_everything(archive: Path) -> None:
     (log,) = (archive / "holds").glob("*.ndjson")
     log.write_bytes(b"".join(log.read_bytes().splitlines(keepends=True)[1:]))
     before = _bytes(archive)
-    with pytest.raises(ArchiveProblem, match="under hold cannot be told"):
+    with pytest.raises(ArchiveProblem, match="under hold is not known"):
         _drop(archive)
     assert {name for name, data in _bytes(archive).items() if before.get(name) != data} <= {".tidy.lock"}
     said = CliRunner().invoke(root, ["verify", str(archive)])
