@@ -1,12 +1,7 @@
 // Builds tables that sort and search from the data in `data-listing` (dashboard/listing.py). Words come with the data.
 "use strict";
 (() => {
-  const element = (tag, properties = {}, ...children) => {
-    const node = document.createElement(tag);
-    Object.assign(node, properties);
-    node.append(...children);
-    return node;
-  };
+  const { element } = underair;
   const LONG = 19; // letters; a date with its time stays in one line
   const textOf = (cell) => (typeof cell === "string" ? cell : cell.t);
   const valueOf = (cell) => (typeof cell === "string" ? cell : cell.v ?? cell.t);
@@ -14,6 +9,18 @@
   function compare(a, b) {
     if (typeof a === "number" && typeof b === "number") return a - b;
     return String(a).localeCompare(String(b), undefined, { numeric: true });
+  }
+
+  // The rows that contain every word, in the order asked for; without an order, in the server's.
+  function chosen(rows, wanted, order) {
+    const terms = wanted.toLowerCase().split(/\s+/).filter(Boolean);
+    const found = rows.filter((row) => {
+      const text = row.map(textOf).join(" ").toLowerCase();
+      return terms.every((word) => text.includes(word));
+    });
+    if (!order) return found;
+    const sign = order.down ? -1 : 1;
+    return found.sort((a, b) => sign * compare(valueOf(a[order.column]), valueOf(b[order.column])));
   }
 
   function cellContent(cell) {
@@ -59,15 +66,7 @@
     });
 
     function draw() {
-      const words = wanted.toLowerCase().split(/\s+/).filter(Boolean);
-      let rows = data.rows.filter((row) => {
-        const text = row.map(textOf).join(" ").toLowerCase();
-        return words.every((word) => text.includes(word));
-      });
-      if (order) {
-        const sign = order.down ? -1 : 1;
-        rows = [...rows].sort((a, b) => sign * compare(valueOf(a[order.column]), valueOf(b[order.column])));
-      }
+      const rows = chosen(data.rows, wanted, order);
       body.replaceChildren(
         ...rows.slice(0, limit).map((row) =>
           element("tr", {}, ...row.map((cell, column) => {
@@ -80,10 +79,8 @@
       );
       const rest = rows.length - limit;
       more.hidden = rest <= 0;
-      more.textContent = data.more.replace("{count}", Math.min(rest, data.page));
-      count.textContent = data.found
-        .replace("{shown}", Math.min(limit, rows.length))
-        .replace("{total}", data.rows.length);
+      more.textContent = underair.fill(data.more, { count: Math.min(rest, data.page) });
+      count.textContent = underair.fill(data.found, { shown: Math.min(limit, rows.length), total: data.rows.length });
     }
 
     more.addEventListener("click", () => {
@@ -109,6 +106,7 @@
     draw();
   }
 
+  underair.listing = { chosen };
   const buildAll = () => document.querySelectorAll("[data-listing]").forEach(build);
   new MutationObserver(buildAll).observe(document.documentElement, { childList: true, subtree: true });
   buildAll();

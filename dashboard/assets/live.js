@@ -1,7 +1,6 @@
 // The live page's clockwork: asks for the picture, hands it to the painters, and says when the picture is not live.
 // It words nothing and judges nothing; every text comes finished from the server.
 "use strict";
-const underair = (window.underair = {});
 (() => {
   const LOST_AFTER_MS = 2500; // with the poll itself the banner stands within three seconds
   const ABORT_AFTER_MS = 2000;
@@ -11,61 +10,7 @@ const underair = (window.underair = {});
   const AFTER_TICK_MS = 30;
   const LINES_EVERY_MS = 10000;
 
-  // A small element maker: text always goes in as text, never as markup.
-  underair.make = (tag, attributes = {}, ...children) => {
-    const element = document.createElement(tag);
-    for (const [name, value] of Object.entries(attributes)) {
-      if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
-      else if (value === true) element.setAttribute(name, "");
-      else if (value !== false && value != null) element.setAttribute(name, value);
-    }
-    element.append(...children);
-    return element;
-  };
-  underair.text = (element, value) => {
-    if (element.textContent !== value) element.textContent = value;
-  };
-  underair.attribute = (element, name, value) => {
-    if (value == null || value === false) element.removeAttribute(name);
-    else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, value);
-  };
-  underair.fill = (template, values) =>
-    template.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? values[name] : whole));
-
-  // Keeps one element for each key, in the given order, without touching what did not change.
-  underair.keyed = (parent, items, create, update) => {
-    const known = (parent.known ??= new Map());
-    const focused = document.activeElement;
-    const present = new Set();
-    let place = parent.firstElementChild;
-    for (const item of items) {
-      present.add(item.key);
-      let element = known.get(item.key);
-      if (!element) known.set(item.key, (element = create(item)));
-      update(element, item);
-      if (element === place) place = place.nextElementSibling;
-      else parent.insertBefore(element, place);
-    }
-    for (const [key, element] of known) {
-      if (present.has(key)) continue;
-      element.remove();
-      known.delete(key);
-    }
-    // A moved element loses the focus; whoever works with the keyboard keeps their place.
-    if (focused && focused !== document.activeElement && parent.contains(focused)) {
-      focused.focus({ preventScroll: true });
-    }
-  };
-
-  underair.options = (select, items) => {
-    const wanted = items.map((one) => one.id).join("\n");
-    if (select.dataset.wanted === wanted) return;
-    const before = select.value; // a datalist has none
-    select.dataset.wanted = wanted;
-    select.replaceChildren(...items.map((one) => underair.make("option", { value: one.id }, one.text)));
-    if (items.some((one) => one.id === before)) select.value = before;
-  };
-
+  /** @type {LiveState} */
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(),
     at: null, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
@@ -115,7 +60,7 @@ const underair = (window.underair = {});
     state.parts = parts;
   };
 
-  const plainList = (parent, items, textOf, decorate = () => {}) => {
+  const plainList = (parent, items, textOf, decorate = (_element, _item) => {}) => {
     underair.keyed(
       parent,
       items.map((item, place) => ({ key: place, item })),
@@ -207,7 +152,7 @@ const underair = (window.underair = {});
   };
 
   const ask = async (address) => {
-    const response = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(state.at ? PAST_AFTER_MS : ABORT_AFTER_MS) });
+    const response = await fetch(address, { cache: "no-store", signal: underair.endAfter(state.at ? PAST_AFTER_MS : ABORT_AFTER_MS) });
     if (!response.ok) throw new Error(`${address}: ${response.status}`);
     return response;
   };

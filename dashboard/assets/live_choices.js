@@ -27,7 +27,7 @@
     }),
     chosen,
     query: () => {
-      const offset = chosen("times") === "local" ? -new Date().getTimezoneOffset() : "";
+      const offset = chosen("times") === "local" ? String(-new Date().getTimezoneOffset()) : "";
       return new URLSearchParams({ units: chosen("units"), offset }).toString();
     },
   };

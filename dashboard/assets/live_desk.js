@@ -24,7 +24,7 @@
         method: "POST",
         headers: { "Content-Type": "application/json", "X-Underair-Token": underair.state.token },
         body: JSON.stringify({ service: service.value, ...fields }),
-        signal: AbortSignal.timeout(GIVE_UP_MS),
+        signal: underair.endAfter(GIVE_UP_MS),
       });
       const answer = await response.json();
       if (response.ok) localStorage.setItem(SERVICE_KEPT, service.value);
@@ -95,6 +95,7 @@
   const button = (label, value, attributes = {}) => make("button", { type: "submit", value, ...attributes }, label);
 
   // What is doubtful is said once, and goes out when it is said again: the page may know less than the desk.
+  /** @type {Underair["desk"]["form"]} */
   const form = (kind, fields, buttons, { describe, doubtOf = () => "", complete = (values) => values, after = () => {} }) => {
     const doubt = make("p", { class: "doubt", role: "alert" });
     const element = make("form", { class: `send ${kind}`, onsubmit: async (event) => {

@@ -54,7 +54,8 @@
   // Strips far off the screen are not drawn; one that comes near is drawn at once.
   const nearby = new IntersectionObserver(
     (entries) => {
-      for (const { target: row, isIntersecting } of entries) {
+      for (const { target, isIntersecting } of entries) {
+        const row = /** @type {any} */ (target);
         row.near = isIntersecting;
         if (row.near && row.item) underair.strip.paint(row.parts.strip, row.item.strip, row.item.key, row.grid);
       }

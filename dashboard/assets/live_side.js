@@ -3,7 +3,9 @@
 (() => {
   const HAND_MS = 1500;
   const LONGEST_HAND_MS = 4000;
-  let words, parts, tallied = [], sets = [];
+  /** @type {Record<string, any>} */
+  let parts;
+  let words, tallied = [], sets = [];
   const { make, text, attribute } = underair;
 
   const section = (name, title, ...content) =>

@@ -1,16 +1,10 @@
 // The bench's findings: counted, filtered by grade and wearer, grouped by wearer and kind, marked as looked at.
 "use strict";
 (() => {
+  const { element } = underair;
   let bench = null;
   let hidden = new Set();
   let wearer = "";
-
-  function element(tag, properties = {}, ...children) {
-    const node = document.createElement(tag);
-    Object.assign(node, properties);
-    node.append(...children);
-    return node;
-  }
 
   function grades() {
     const { findings, words } = bench.view;
@@ -67,7 +61,7 @@
         element("label", {}, words.lookNote, text), element("button", { type: "submit", textContent: words.look }), told);
       form.addEventListener("submit", (event) => {
         event.preventDefault();
-        window.underairNotes.send({ looks_at: finding.id, text: text.value }, told);
+        underair.notes.send({ looks_at: finding.id, text: text.value }, told);
       });
       button.replaceWith(form);
       text.focus();
@@ -105,9 +99,9 @@
     );
   }
 
-  window.underairFindings = {
-    begin(found) {
-      bench = { ...found, findings: document.getElementById("review-findings") };
+  underair.findings = {
+    begin: (view, open) => {
+      bench = { view, open, findings: document.getElementById("review-findings") };
       show();
     },
   };

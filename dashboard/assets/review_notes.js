@@ -1,25 +1,12 @@
 // The form under the bench's notes: writes a note or takes one back, and shows it only once the record has it.
 "use strict";
 (() => {
+  const { element } = underair;
   const ASK_EVERY_MS = 1000;
   const GIVE_UP_MS = 45_000;
   let bench = null;
 
-  function element(tag, properties = {}, ...children) {
-    const node = document.createElement(tag);
-    Object.assign(node, properties);
-    node.append(...children);
-    return node;
-  }
-
-  // The cursor's moment as it is written on the shown clock; where that clock has an hour twice, in UTC with its offset.
-  function written(at) {
-    if (bench.view.changes) return new Date(at).toISOString().replace("Z", "+00:00");
-    const parts = new Intl.DateTimeFormat("sv-SE", {
-      timeZone: bench.view.zone, dateStyle: "short", timeStyle: "medium",
-    }).format(new Date(at));
-    return parts.replace(" ", "T");
-  }
+  const written = (at) => underair.windows.written(at, bench.view.zone, bench.view.changes);
 
   function field(name, label, control) {
     control.name = name;
@@ -73,7 +60,7 @@
     const name = element("input", { type: "text", required: true, maxLength: 80, placeholder: words.bookmarkName });
     name.setAttribute("aria-label", words.bookmarkName);
     const made = form([name, element("button", { type: "submit", textContent: words.bookmarkKeep })],
-      () => ({ bookmark: `${bench.query(bench.view.at == null ? {} : { at: String(Math.round(bench.view.at)) })}`, text: name.value }), status());
+      () => ({ bookmark: String(bench.query(bench.atOf())), text: name.value }), status());
     place.replaceChildren(made);
   }
 
@@ -116,9 +103,9 @@
     document.getElementById("review-note-form").replaceChildren(what);
   }
 
-  window.underairNotes = {
+  underair.notes = {
     send: post,
-    begin(found) {
+    begin: (found) => {
       bench = found;
       const place = document.getElementById("review-note-form");
       place.hidden = !bench.view.token;
@@ -132,7 +119,7 @@
         if (time) time.dataset.touched = "yes";
       });
     },
-    withdraw(identity, text) {
+    withdraw: (identity, text) => {
       show(withdrawing(identity, text));
       const box = document.getElementById("review-note-text");
       box.focus();

@@ -5,7 +5,7 @@
   async function ask(bar) {
     asking = true;
     try {
-      const answer = await fetch("/trends/progress.json", { signal: AbortSignal.timeout(5000) });
+      const answer = await fetch("/trends/progress.json", { signal: underair.endAfter(5000) });
       const found = await answer.json();
       if (!found.working) {
         location.reload();

@@ -5,7 +5,7 @@
   let leaving = false;
   const token = () => document.cookie.match(/(?:^|;\s*)_csrf_token=([0-9a-f]+)/)?.[1] ?? "";
 
-  window.fetch = async (resource, options = {}) => {
+  window.fetch = async (/** @type {any} */ resource, options = {}) => {
     const address = new URL(resource.url ?? resource, location.href);
     const method = (options.method ?? resource.method ?? "GET").toUpperCase();
     let told = options;

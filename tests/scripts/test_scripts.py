@@ -1,0 +1,56 @@
+"""The scripts of the pages: TypeScript checks types, Node tests what they compute, and no word is missing."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from dashboard.charts import words as review_words
+from dashboard.live import script_words
+from tests.conftest import missing
+
+HERE = Path(__file__).parent
+SCRIPTS = sorted((HERE.parents[1] / "dashboard" / "assets").rglob("*.js"))
+LONGEST = 300
+
+
+def run(*command: str) -> str:
+    """Return what a program prints; fail with it when it finds something."""
+    done = subprocess.run(command, cwd=HERE, capture_output=True, text=True, check=False)
+    told = done.stdout + done.stderr
+    assert done.returncode == 0, told
+    return told
+
+
+def test_types_agree_with_what_the_server_sends_and_nothing_is_unused() -> None:
+    if shutil.which("tsc") is None:
+        missing("TypeScript's tsc", "apt-get install node-typescript")
+    run("tsc", "--project", ".")
+
+
+def test_what_the_scripts_compute() -> None:
+    if shutil.which("node") is None:
+        missing("node", "apt-get install nodejs")
+    told = run("node", "--test", *(str(path) for path in sorted(HERE.glob("*.test.mjs"))))
+    (passed,) = re.findall(r"^(?:#|ℹ) pass (\d+)$", told, re.MULTILINE)
+    assert int(passed) >= 25, "node ran fewer tests than there are"
+
+
+@pytest.mark.parametrize("path", SCRIPTS, ids=lambda path: path.name)
+def test_a_script_has_one_subject_and_asks_for_words_that_exist(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.startswith("// "), "the first line names the subject"
+    assert len(text.splitlines()) <= LONGEST
+    assert '"use strict";' in text
+    assert "innerHTML" not in text, "text goes in as text"
+    known: set[str] = set()
+    if path.name.startswith("live"):
+        known = {*script_words.FOR_SCRIPT, *script_words.PAST, "may_send", "read_only"}
+    elif path.name.startswith("review"):
+        known = {*review_words.FOR_SCRIPT, *review_words.NOTE_FORM}
+    asked = set(re.findall(r"\bwords\.(\w+)", re.sub(r"//.*", "", text)))
+    assert asked - known == set()
