@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from analysis.air.forecast import HARD_L_MIN, SHIPPED, IntervalEnds, Terms
+from analysis.air.forecast import HARD_L_MIN, SHIPPED, EarlyWeights, IntervalEnds, LateWeights
 from analysis.policies import (
     POLICIES,
     DoubleReturn,
@@ -89,15 +89,15 @@ class Forecast(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
         A loaded profile has taken them over and names no file, so that it is whole by itself.
     version : str
         Which constants are in force, for screens and reports.
-    early, late : tuple of 7 floats
+    early, late : tuple of 8 and of 9 floats
         See `analysis.air.forecast.IntervalEnds`.
     """
 
     hard_l_min: RateLMin = HARD_L_MIN
     learnt: Annotated[str, Meta(max_length=500)] = ""
     version: Text = SHIPPED.name
-    early: Terms = SHIPPED.early
-    late: Terms = SHIPPED.late
+    early: EarlyWeights = SHIPPED.early
+    late: LateWeights = SHIPPED.late
 
     def ends(self) -> IntervalEnds:
         """Return the interval's constants in force."""

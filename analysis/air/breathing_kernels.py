@@ -75,9 +75,10 @@ TRACK_WIDTH = 13
 # Columns of a forecast.
 F_SAID_S, F_EARLY_S, F_LATE_S, F_TO_USE_L, F_HARDEST_S = range(5)
 FORECAST_WIDTH = 5
-TERMS = 7
-# Places in the array of the interval's constants: `TERMS` of each end, the early one first, then these.
-I_LOWEST, I_HIGHEST, I_USUAL, I_MINUTES, I_YOUNG = range(2 * TERMS, 2 * TERMS + 5)
+# Places in the array of the interval's constants: the weights of the early end, of the late one, then these.
+EARLY_WEIGHTS, LATE_WEIGHTS = 8, 9
+I_LATE = EARLY_WEIGHTS
+I_LOWEST, I_HIGHEST, I_USUAL, I_MINUTES, I_YOUNG = range(I_LATE + LATE_WEIGHTS, I_LATE + LATE_WEIGHTS + 5)
 
 OUTLIER_SD = 5.0
 JUMP_RATE_SD = 150.0
@@ -430,7 +431,7 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
         if track[row, T_AGE_S] < WINDOW_S:
             hardest = max(hardest, hard_l_min)
         forecast[row, F_HARDEST_S] = min(60.0 * to_use / max(hardest, 1.0), FARTHEST_S)
-        # The interval: two straight lines in what the wear has been like, for ln(said / happened).
+        # The interval: for each end a sum over what the wear has been like, for ln(said / happened).
         long = log(max(h, 1e-3) / 60.0 / ends[I_MINUTES])
         expected = log(min(max(60.0 * to_use / h, lowest), highest) / ends[I_USUAL])
         hard = log(min(max(track[row, T_HARDEST], lowest), highest) / ends[I_USUAL])
@@ -439,7 +440,7 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
         unknown = min(1.645 * sqrt(max(track[row, T_LL], 0.0)) / to_use, MOST_UNKNOWN)
         young = ends[I_YOUNG] / (ends[I_YOUNG] + track[row, T_AGE_S] / 60.0)
         for end in range(2):
-            first = end * TERMS
+            first = end * I_LATE
             shift = (
                 ends[first]
                 + ends[first + 1] * expected
@@ -449,5 +450,9 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
                 + ends[first + 5] * max(long, 0.0)
                 + ends[first + 6] * young
             )
+            if end == 0:
+                shift += ends[7] * easy * long
+            else:
+                shift += ends[I_LATE + 7] * (expected - easy) ** 2 + ends[I_LATE + 8] * easy * easy
             apart = sqrt(max(shift if end == 0 else -shift, 0.0) ** 2 + unknown**2)
             forecast[row, F_EARLY_S + end] = h * exp(-apart if end == 0 else apart)

@@ -4,8 +4,8 @@ The expected rate h seconds on returns from the present one to the wearer's own 
 to the usual one; the forecast is the first h at which the expected use equals the litres above the content
 at the wanted pressure (`breathing_kernels.first_passage`). The interval opens when the wear is young, and
 when the hardest three minutes so far were much harder, or the easiest much easier, than what the forecast
-expects: each end is a linear quantile regression of ln(said / happened) on six figures of the wear
-(Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
+expects: each end is a linear quantile regression of ln(said / happened) on figures of the wear and products
+of them (Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
 (`analysis/air/learning.py`).
 """
 
@@ -27,12 +27,15 @@ VOICE_STEP_BAR = 10.0
 HARD_L_MIN = 80.0
 """Rate of the scenario until three minutes have been seen: stair climbs reach 78 to 116 L/min."""
 
-Terms = tuple[float, float, float, float, float, float, float]
+EarlyWeights = tuple[float, float, float, float, float, float, float, float]
+LateWeights = tuple[float, float, float, float, float, float, float, float, float]
+EARLY_TERMS, LATE_TERMS = (0, 1, 2, 3, 4, 5, 6, 7), (0, 1, 2, 3, 4, 5, 6, 8, 9)
+"""Which columns of `IntervalEnds.terms` each end is computed from."""
 
 
 @dataclass(frozen=True, slots=True)
 class IntervalEnds:
-    """The constants of both ends; `x` is one column of `terms`.
+    """The constants of both ends; `x` is one row of `terms`, the columns that the end uses.
 
     early end = min(said, said exp(-early x)); late end = max(said, said exp(-late x))
 
@@ -40,16 +43,16 @@ class IntervalEnds:
     ----------
     name : str
         Version, as pages and reports name it.
-    early, late : tuple of 7
-        Weights of the terms, see `terms`.
+    early, late : tuple of 8 and of 9
+        Weights of the terms, see `terms`, `EARLY_TERMS`, `LATE_TERMS`.
     lowest_l_min, highest_l_min, usual_l_min, minutes, young_min : float
         Rates are clipped to the first two and divided by the third; minutes said are divided by the fourth;
         a wear is young for about as long as the fifth.
     """
 
-    name: str = "shipped, version 2"
-    early: Terms = (0.112, -0.225, 0.136, -0.180, -0.009, 0.098, 1.052)
-    late: Terms = (-0.228, -0.297, 0.089, 0.249, 0.254, -0.192, -0.444)
+    name: str = "shipped, version 3"
+    early: EarlyWeights = (-0.043, -0.208, 0.255, -0.230, -0.081, 0.096, 1.326, -0.102)
+    late: LateWeights = (-0.501, 0.096, 0.096, -0.472, 0.276, -0.241, -0.282, -0.183, -0.159)
     lowest_l_min: float = 8.0
     highest_l_min: float = 160.0
     usual_l_min: float = 45.0
@@ -69,7 +72,11 @@ class IntervalEnds:
         easiest_l_min: FloatArray,
         age_min: FloatArray,
     ) -> FloatArray:
-        """Return the terms of forecasts, shape (n, 7).
+        """Return the terms of forecasts, shape (n, 10).
+
+        1, logarithms of the three rates, ln(minutes said) and what of that is above 0, youth; then the
+        easiest rate times ln(minutes said), the square of how much easier the easiest rate was than the
+        expected one, and the square of the easiest one (logarithms).
 
         Parameters
         ----------
@@ -82,19 +89,20 @@ class IntervalEnds:
         age_min : array, shape (n,)
             Minutes since the valve was opened.
         """
-        rates = [
+        expected, hardest, easiest = (
             np.log(np.clip(rate, self.lowest_l_min, self.highest_l_min) / self.usual_l_min)
             for rate in (expected_l_min, hardest_l_min, easiest_l_min)
-        ]
+        )
         long = np.log(said_min / self.minutes)
         young = self.young_min / (self.young_min + age_min)
-        return np.column_stack([np.ones_like(long), *rates, long, np.maximum(long, 0.0), young])
+        plain = (np.ones_like(long), expected, hardest, easiest, long, np.maximum(long, 0.0), young)
+        return np.column_stack([*plain, easiest * long, (expected - easiest) ** 2, easiest**2])
 
     def around(self, said_min: FloatArray, terms: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the early and the late end, minutes; the kernel does the same for one forecast."""
-        early = said_min * np.exp(-np.maximum(terms @ np.array(self.early), 0.0))
-        late = said_min * np.exp(np.maximum(-(terms @ np.array(self.late)), 0.0))
-        return early, late
+        early = terms[:, EARLY_TERMS] @ np.array(self.early)
+        late = terms[:, LATE_TERMS] @ np.array(self.late)
+        return said_min * np.exp(-np.maximum(early, 0.0)), said_min * np.exp(np.maximum(-late, 0.0))
 
 
 SHIPPED = IntervalEnds()

@@ -13,10 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.air.forecast import SHIPPED, IntervalEnds, Terms
+from analysis.air.forecast import EARLY_TERMS, LATE_TERMS, SHIPPED, IntervalEnds
 from analysis.air.gas import FloatArray
 
-EARLY_SHARE, LATE_SHARE = 0.04, 0.06
+EARLY_SHARE, LATE_SHARE = 0.03, 0.07
 """Shares of truths outside each end: 90 % inside, the smaller share on the dangerous side. Our own rule."""
 ROUNDED = 0.03
 """The corner of the loss is rounded over so much of ln(said / happened), so that it can be descended."""
@@ -60,7 +60,7 @@ class Forecasts:
         return Forecasts(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
     def terms(self, ends: IntervalEnds) -> FloatArray:
-        """Return the terms of `ends`, shape (n, 7)."""
+        """Return the terms of `ends`, shape (n, 10)."""
         rates = (self.expected_l_min, self.hardest_l_min, self.easiest_l_min)
         return ends.terms(self.said_min, *rates, self.age_min)
 
@@ -161,16 +161,21 @@ def learn_ends(
     terms = np.vstack([lot.forecasts.terms(like) for lot in lots])
     ratio = np.concatenate([np.log(lot.forecasts.said_min / lot.forecasts.happened_min) for lot in lots])
     found = []
-    for level, column in ((1.0 - shares[0], "early_weight"), (shares[1], "late_weight")):
+    for level, column, used in (
+        (1.0 - shares[0], "early_weight", EARLY_TERMS),
+        (shares[1], "late_weight", LATE_TERMS),
+    ):
         weight = np.concatenate(
             [getattr(lot, column) * lot.forecasts.once_a_wear / _wears(lot.forecasts) for lot in lots]
         )
-        found.append(quantile_regression(terms, ratio, weight, level))
+        found.append(quantile_regression(terms[:, used], ratio, weight, level))
     early, late = found
-    return replace(like, name=name, early=early, late=late)
+    return replace(like, name=name, early=early, late=late)  # type: ignore[arg-type]
 
 
-def quantile_regression(terms: FloatArray, values: FloatArray, weight: FloatArray, level: float) -> Terms:
+def quantile_regression(
+    terms: FloatArray, values: FloatArray, weight: FloatArray, level: float
+) -> tuple[float, ...]:
     """Return the weights of `terms` that put a share `level` of the values below their sum.
 
     Parameters
@@ -200,8 +205,7 @@ def quantile_regression(terms: FloatArray, values: FloatArray, weight: FloatArra
     found_at = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500})  # type: ignore[no-untyped-call]
     beta: FloatArray = found_at.x
     weights = beta[1:] / scale
-    found: Terms = (float(beta[0] - weights @ centre), *weights.tolist())
-    return found
+    return float(beta[0] - weights @ centre), *weights.tolist()
 
 
 def score(

@@ -6,10 +6,10 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from analysis.air.forecast import IntervalEnds, Terms
+from analysis.air.forecast import EarlyWeights, IntervalEnds, LateWeights
 from analysis.air.learning import FEWEST_PEOPLE
 
-FORMAT = 1
+FORMAT = 2
 Share = Annotated[float, Meta(ge=0, le=1)]
 
 
@@ -45,7 +45,7 @@ class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         When, UTC.
     people, wears : int
         How many the constants rest on.
-    early, late : tuple of 7 floats
+    early, late : tuple of 8 and of 9 floats
         See `analysis.air.forecast.IntervalEnds`.
     adopted : bool
         Truths before the early end fell and Winkler's score did not rise, on people left out.
@@ -57,8 +57,8 @@ class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     made: str
     people: Annotated[int, Meta(ge=FEWEST_PEOPLE)]
     wears: int
-    early: Terms
-    late: Terms
+    early: EarlyWeights
+    late: LateWeights
     adopted: bool
     proof: tuple[Line, ...]
 

@@ -93,6 +93,9 @@ def test_a_drop_out_of_the_sensor_is_one_entry_on_one_cylinder(log: Any) -> None
     (entry,) = entries_of(log).values()
     assert (entry["entry_bar"], entry["turn_back_bar"]) == (280.0, 167.5)
     assert entry["lowest_bar"] < 100.0
+    # The air between is counted by its ends, 129 and 126 bar of 6.8 L: about 19 L.
+    wears_l = sum(results_of(log)["wears"]["free_air_l"])
+    assert 10 < entry["free_air_l"] - wears_l < 30
 
 
 def test_a_second_cylinder_goes_on_with_the_entry(log: Any) -> None:

@@ -1,5 +1,7 @@
 """When a pressure will be reached: first passage, interval, scenario, and when none is given."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -87,21 +89,50 @@ def test_no_forecast_too_early_or_too_far():
 
 
 @pytest.mark.parametrize(
-    ("said", "expected", "hardest", "easiest", "age", "early", "late"),
+    ("said", "expected", "hardest", "easiest", "age"),
     [
-        (24.0, 45.0, 45.0, 40.0, 4.0, 11.5, 36.7),
-        (12.0, 40.0, 45.0, 35.0, 20.0, 8.2, 16.5),
-        (12.0, 40.0, 95.0, 12.0, 20.0, 6.1, 20.2),
-        (45.0, 20.0, 90.0, 8.0, 25.0, 16.9, 62.2),
+        (24.0, 45.0, 45.0, 40.0, 4.0),
+        (12.0, 40.0, 45.0, 35.0, 20.0),
+        (12.0, 40.0, 95.0, 12.0, 20.0),
+        (45.0, 20.0, 90.0, 8.0, 25.0),
+        (3.0, 200.0, 250.0, 4.0, 12.0),
     ],
-    ids=["young", "steady", "restless", "resting after hard work"],
+    ids=["young", "steady", "restless", "resting after hard work", "beyond the clips"],
 )
-def test_the_interval_of_worked_examples(said, expected, hardest, easiest, age, early, late):
-    """Test values of the study that the constants come from (`method.md`)."""
+def test_the_interval_is_the_formula_of_the_method(said, expected, hardest, easiest, age):
+    """Term by term as `method.md` writes it."""
+    e, hard, easy = (math.log(min(max(rate, 8.0), 160.0) / 45.0) for rate in (expected, hardest, easiest))
+    long = math.log(said / 10.0)
+    x = (1.0, e, hard, easy, long, max(long, 0.0), 4.0 / (4.0 + age))
+    a, b = SHIPPED.early, SHIPPED.late
+    early = sum(weight * one for weight, one in zip(a[:7], x, strict=True)) + a[7] * easy * long
+    late = sum(weight * one for weight, one in zip(b[:7], x, strict=True))
+    late += b[7] * (e - easy) ** 2 + b[8] * easy**2
     figures = [np.array([value]) for value in (said, expected, hardest, easiest, age)]
     (low,), (high,) = SHIPPED.around(figures[0], SHIPPED.terms(*figures))
-    assert low == pytest.approx(early, abs=0.05)
-    assert high == pytest.approx(late, abs=0.05)
+    assert low == pytest.approx(min(said, said * math.exp(-early)))
+    assert high == pytest.approx(max(said, said * math.exp(-late)))
+
+
+def early_and_late(said, expected, hardest, easiest, age):
+    figures = [np.array([value]) for value in (said, expected, hardest, easiest, age)]
+    (low,), (high,) = SHIPPED.around(figures[0], SHIPPED.terms(*figures))
+    return low, high
+
+
+@given(
+    st.floats(2.0, 90.0),
+    st.floats(10.0, 150.0),
+    st.floats(10.0, 150.0),
+    st.floats(0.1, 1.0),
+    st.floats(3.0, 60.0),
+)
+def test_harder_work_so_far_never_moves_the_early_end_later(said, expected, hardest, part, age):
+    low, _ = early_and_late(said, expected, hardest, part * hardest, age)
+    harder, _ = early_and_late(said, expected, 1.3 * hardest, part * hardest, age)
+    younger, _ = early_and_late(said, expected, hardest, part * hardest, 0.7 * age)
+    assert harder <= low + 1e-9
+    assert younger <= low + 1e-9
 
 
 rates = st.floats(0.0, 300.0)

@@ -2,8 +2,9 @@
 
 Without `--real` everything is simulated. With it, real breathing (`real_wears.py`) and real cylinders are
 printed beside simulated wears; nobody there wears fire kit or a mask, and nobody is hot. `--plots` writes
-`reliability.html` (said against happened) and `one_wear.html` (truth, band, naive), and with `--real` also
-`reliability_real.html`. The filter's constants were fitted on other wears (`population.FIT_SEED`).
+`reliability.html` (said against happened) and `one_wear.html` (truth, band, naive); with `--real` also
+`reliability_real.html`, `reliability_tasks.html` (kinds of simulated work) and `reliability_hardness.html`.
+The filter's constants were fitted on other wears (`population.FIT_SEED`).
 """
 
 import argparse
@@ -208,7 +209,13 @@ def main() -> None:
         reported += real_accuracy.restless_cases(80, 30_000)
         unseen = real_accuracy.side_by_side(real, fitted, reported)
         if chosen.plots:
-            accuracy_plots.reliability_real(unseen).write_html(chosen.plots / "reliability_real.html")
+            for name, groups in (
+                ("real", accuracy_plots.by_kind()),
+                ("tasks", accuracy_plots.by_task()),
+                ("hardness", accuracy_plots.by_hardness()),
+            ):
+                drawn = accuracy_plots.reliability_real(unseen, groups)
+                drawn.write_html(chosen.plots / f"reliability_{name}.html")
 
 
 def simulated(plots: Path | None) -> None:

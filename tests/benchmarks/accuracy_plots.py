@@ -1,5 +1,6 @@
 """Two plots of accuracy: what was said against what happened, and one wear with truth, band and naive."""
 
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
@@ -8,14 +9,16 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analysis.air.breathing import AirTrack
-from analysis.air.forecast import weighted_quantile
+from analysis.air.forecast import EARLY_TERMS, weighted_quantile
 from analysis.air.learning import learn_ends
+from analysis.simulation import restless_work
+from analysis.simulation.tasks import KINDS_OF_WORK
 from tests.benchmarks import real_accuracy
 from tests.benchmarks.fit_breathing import SAID_MIN
 from tests.benchmarks.measures import measure_forecasts, track_of
 from tests.benchmarks.other_forecasts import naive_rate_l_min, quantiles
 from tests.benchmarks.population import FIT_SEED, LOW_AIR_BAR, Recorded, population
-from tests.benchmarks.real_accuracy import Case, Judged
+from tests.benchmarks.real_accuracy import HARD_L_MIN, Case, Judged, mean_rate_l_min
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 SCORES = (-1.645, -1.282, -0.674, 0.0, 0.674, 1.282, 1.645)
@@ -87,25 +90,55 @@ def learnt_share(fitted: list[Case], judged: list[Case], level: float) -> float:
     for case in judged:
         forecasts = case.forecasts
         if forecasts.said_min.size:
-            quantile_min = forecasts.said_min * np.exp(-(forecasts.terms(ends) @ np.array(ends.early)))
+            terms = forecasts.terms(ends)[:, EARLY_TERMS]
+            quantile_min = forecasts.said_min * np.exp(-(terms @ np.array(ends.early)))
             share += float(np.mean(forecasts.happened_min < quantile_min))
             rows += 1
     return share / rows
 
 
-def reliability_real(judged: list[Judged]) -> go.Figure:
-    """Draw, kind by kind, how often the truth came before each end, and said against happened."""
-    kinds = [*real_accuracy.KINDS, "simulated"]
+Groups = dict[str, Callable[[Case], bool]]
+
+
+def by_kind() -> Groups:
+    """Return the kinds of real wears, and simulated ones."""
+    return {kind: lambda case, kind=kind: case.kind == kind for kind in (*real_accuracy.KINDS, "simulated")}
+
+
+def by_task() -> Groups:
+    """Return the kinds of simulated work."""
+    return {
+        task: lambda case, task=task: case.task == task for task in (*KINDS_OF_WORK, *restless_work.KINDS)
+    }
+
+
+def by_hardness() -> Groups:
+    """Return real people (act, own, p40) and simulated wears by the wear's mean rate."""
+    groups: Groups = {}
+    for name, kinds in (("real people", ("act", "own", "p40")), ("simulated", ("simulated",))):
+        for low, high in pairwise((0.0, *HARD_L_MIN, np.inf)):
+            groups[f"{name}, {low:.0f} to {high:.0f} L/min"] = lambda case, kinds=kinds, low=low, high=high: (
+                case.kind in kinds and low <= mean_rate_l_min(case) < high
+            )
+    return groups
+
+
+def reliability_real(judged: list[Judged], groups: Groups) -> go.Figure:
+    """Draw, group by group, how often the truth came before each end, and said against happened."""
+    columns = 3 if len(groups) <= 6 else 4
+    rows = -(-len(groups) // columns)
     figure = make_subplots(
-        rows=2,
-        cols=3,
-        subplot_titles=[f"{kind}: minutes said and what happened" for kind in kinds],
-        horizontal_spacing=0.07,
-        vertical_spacing=0.14,
+        rows=rows,
+        cols=columns,
+        subplot_titles=list(groups),
+        horizontal_spacing=0.05,
+        vertical_spacing=0.08 if rows > 2 else 0.14,
     )
-    for place, kind in enumerate(kinds):
-        row, col = place // 3 + 1, place % 3 + 1
-        cases = [part for part in judged if part[0].kind == kind]
+    for place, belongs in enumerate(groups.values()):
+        row, col = place // columns + 1, place % columns + 1
+        cases = [part for part in judged if belongs(part[0]) and part[0].forecasts.said_min.size]
+        if not cases:
+            continue
         said = np.concatenate([case.forecasts.said_min for case, _, _ in cases])
         happened = np.concatenate([case.forecasts.happened_min for case, _, _ in cases])
         early, late = (np.concatenate([part[end] for part in cases]) for end in (1, 2))
@@ -123,6 +156,8 @@ def reliability_real(judged: list[Judged]) -> go.Figure:
                 centres.append(float(weighted_quantile(said[chosen], part, np.array([0.5]))[0]))
                 spread.append(weighted_quantile(happened[chosen], part, np.array([0.05, 0.5, 0.95])))
                 ends.append([np.average(end[chosen], weights=part) for end in (early, late)])
+        if not centres:
+            continue
         first, middle, last = np.array(spread).T
         lower, upper = np.array(ends).T
         figure.add_scatter(
@@ -154,7 +189,7 @@ def reliability_real(judged: list[Judged]) -> go.Figure:
         title="Forecasts of the low-air warning on people and dives left out of the fit",
         template="simple_white",
         width=1400,
-        height=900,
+        height=120 + 390 * rows,
         legend={"orientation": "h", "y": -0.1},
     )
     return figure
