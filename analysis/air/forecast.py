@@ -2,10 +2,11 @@
 
 The expected rate h seconds on returns from the present one to the wearer's own mean, and that very slowly
 to the usual one; the forecast is the first h at which the expected use equals the litres above the content
-at the wanted pressure (`breathing_kernels.first_passage`). The interval opens when the wear is young, and
-when the hardest three minutes so far were much harder, or the easiest much easier, than what the forecast
-expects: each end is a linear quantile regression of ln(said / happened) on figures of the wear and products
-of them (Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
+at the wanted pressure (`breathing_kernels.first_passage`). Both ends of the interval open when the wear is
+young. The early end also comes sooner when the hardest three minutes so far were hard, or the easiest easy.
+The late end comes later for a wearer who has not rested yet, and for one who hardly breathes at rest. Each
+end is a linear quantile regression of ln(said / happened) on figures of the wear and products of them
+(Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
 (`analysis/air/learning.py`).
 """
 

@@ -174,14 +174,22 @@ def test_the_interval_opens_when_the_litres_are_not_known():
     assert np.all(np.isfinite(forecast_row(385.0, 40.0, 40.0, sd_l=300.0)))
 
 
-def test_the_interval_opens_when_the_wear_was_restless():
+def test_the_early_end_comes_sooner_in_a_restless_or_young_wear():
     even = forecast_row(1000.0, 40.0, 40.0, hardest=45.0, easiest=38.0)
     restless = forecast_row(1000.0, 40.0, 40.0, hardest=95.0, easiest=12.0)
     young = forecast_row(1000.0, 40.0, 40.0, hardest=45.0, easiest=38.0, age_s=120.0)
     assert even[kernels.F_SAID_S] == restless[kernels.F_SAID_S] == young[kernels.F_SAID_S]
-    for other in (restless, young):
-        assert other[kernels.F_EARLY_S] < even[kernels.F_EARLY_S]
-        assert other[kernels.F_LATE_S] > even[kernels.F_LATE_S]
+    assert max(restless[kernels.F_EARLY_S], young[kernels.F_EARLY_S]) < even[kernels.F_EARLY_S]
+    assert young[kernels.F_LATE_S] > even[kernels.F_LATE_S]
+
+
+def test_the_late_end_opens_for_who_has_not_rested_yet_and_for_who_rests_deeply():
+    some_rest, no_rest, deep_rest = (
+        forecast_row(1000.0, 60.0, 50.0, hardest=80.0, easiest=easiest)[kernels.F_LATE_S]
+        for easiest in (20.0, 60.0, 8.0)
+    )
+    assert no_rest > some_rest
+    assert deep_rest > some_rest
 
 
 def test_a_forecast_of_even_breathing_comes_true():
