@@ -89,7 +89,7 @@ class Forecast(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
         A loaded profile has taken them over and names no file, so that it is whole by itself.
     version : str
         Which constants are in force, for screens and reports.
-    early, late : tuple of 8 and of 9 floats
+    early, late : tuple of 8 and of 7 floats
         See `analysis.air.forecast.IntervalEnds`.
     """
 

@@ -76,7 +76,7 @@ TRACK_WIDTH = 13
 F_SAID_S, F_EARLY_S, F_LATE_S, F_TO_USE_L, F_HARDEST_S = range(5)
 FORECAST_WIDTH = 5
 # Places in the array of the interval's constants: the weights of the early end, of the late one, then these.
-EARLY_WEIGHTS, LATE_WEIGHTS = 8, 9
+EARLY_WEIGHTS, LATE_WEIGHTS = 8, 7
 I_LATE = EARLY_WEIGHTS
 I_LOWEST, I_HIGHEST, I_USUAL, I_MINUTES, I_YOUNG = range(I_LATE + LATE_WEIGHTS, I_LATE + LATE_WEIGHTS + 5)
 
@@ -439,20 +439,24 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
         # What is not known of the litres themselves counts too: after a gap, between voice readings.
         unknown = min(1.645 * sqrt(max(track[row, T_LL], 0.0)) / to_use, MOST_UNKNOWN)
         young = ends[I_YOUNG] / (ends[I_YOUNG] + track[row, T_AGE_S] / 60.0)
-        for end in range(2):
-            first = end * I_LATE
-            shift = (
-                ends[first]
-                + ends[first + 1] * expected
-                + ends[first + 2] * hard
-                + ends[first + 3] * easy
-                + ends[first + 4] * long
-                + ends[first + 5] * max(long, 0.0)
-                + ends[first + 6] * young
-            )
-            if end == 0:
-                shift += ends[7] * easy * long
-            else:
-                shift += ends[I_LATE + 7] * (expected - easy) ** 2 + ends[I_LATE + 8] * easy * easy
-            apart = sqrt(max(shift if end == 0 else -shift, 0.0) ** 2 + unknown**2)
-            forecast[row, F_EARLY_S + end] = h * exp(-apart if end == 0 else apart)
+        early = (
+            ends[0]
+            + ends[1] * expected
+            + ends[2] * hard
+            + ends[3] * easy
+            + ends[4] * long
+            + ends[5] * max(long, 0.0)
+            + ends[6] * young
+            + ends[7] * easy * long
+        )
+        late = (
+            ends[I_LATE]
+            + ends[I_LATE + 1] * expected
+            + ends[I_LATE + 2] * hard
+            + ends[I_LATE + 3] * long
+            + ends[I_LATE + 4] * max(long, 0.0)
+            + ends[I_LATE + 5] * young
+            + ends[I_LATE + 6] * min(easy, 0.0) ** 2
+        )
+        forecast[row, F_EARLY_S] = h * exp(-sqrt(max(early, 0.0) ** 2 + unknown**2))
+        forecast[row, F_LATE_S] = h * exp(sqrt(max(-late, 0.0) ** 2 + unknown**2))

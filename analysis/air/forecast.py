@@ -4,8 +4,7 @@ The expected rate h seconds on returns from the present one to the wearer's own 
 to the usual one; the forecast is the first h at which the expected use equals the litres above the content
 at the wanted pressure (`breathing_kernels.first_passage`). Both ends of the interval open when the wear is
 young. The early end also comes sooner when the hardest three minutes so far were hard, or the easiest easy.
-The late end comes later for a wearer who has not rested yet, and for one who hardly breathes at rest. Each
-end is a linear quantile regression of ln(said / happened) on figures of the wear and products of them
+The late end comes later when the easiest three minutes were very easy. Each end is a linear quantile regression of ln(said / happened) on figures of the wear and products of them
 (Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
 (`analysis/air/learning.py`).
 """
@@ -29,8 +28,8 @@ HARD_L_MIN = 80.0
 """Rate of the scenario until three minutes have been seen: stair climbs reach 78 to 116 L/min."""
 
 EarlyWeights = tuple[float, float, float, float, float, float, float, float]
-LateWeights = tuple[float, float, float, float, float, float, float, float, float]
-EARLY_TERMS, LATE_TERMS = (0, 1, 2, 3, 4, 5, 6, 7), (0, 1, 2, 3, 4, 5, 6, 8, 9)
+LateWeights = tuple[float, float, float, float, float, float, float]
+EARLY_TERMS, LATE_TERMS = (0, 1, 2, 3, 4, 5, 6, 7), (0, 1, 2, 4, 5, 6, 8)
 """Which columns of `IntervalEnds.terms` each end is computed from."""
 
 
@@ -44,7 +43,7 @@ class IntervalEnds:
     ----------
     name : str
         Version, as pages and reports name it.
-    early, late : tuple of 8 and of 9
+    early, late : tuple of 8 and of 7
         Weights of the terms, see `terms`, `EARLY_TERMS`, `LATE_TERMS`.
     lowest_l_min, highest_l_min, usual_l_min, minutes, young_min : float
         Rates are clipped to the first two and divided by the third; minutes said are divided by the fourth;
@@ -52,8 +51,8 @@ class IntervalEnds:
     """
 
     name: str = "shipped, version 3"
-    early: EarlyWeights = (-0.043, -0.208, 0.255, -0.230, -0.081, 0.096, 1.326, -0.102)
-    late: LateWeights = (-0.501, 0.096, 0.096, -0.472, 0.276, -0.241, -0.282, -0.183, -0.159)
+    early: EarlyWeights = (0.110, -0.221, 0.139, -0.182, -0.046, 0.029, 1.078, -0.092)
+    late: LateWeights = (-0.304, -0.265, 0.025, 0.363, -0.324, -0.452, -0.103)
     lowest_l_min: float = 8.0
     highest_l_min: float = 160.0
     usual_l_min: float = 45.0
@@ -73,11 +72,10 @@ class IntervalEnds:
         easiest_l_min: FloatArray,
         age_min: FloatArray,
     ) -> FloatArray:
-        """Return the terms of forecasts, shape (n, 10).
+        """Return the terms of forecasts, shape (n, 9).
 
-        1, logarithms of the three rates, ln(minutes said) and what of that is above 0, youth; then the
-        easiest rate times ln(minutes said), the square of how much easier the easiest rate was than the
-        expected one, and the square of the easiest one (logarithms).
+        1; logarithms of the three rates; ln(minutes said) and what of that is above 0; youth; then the
+        easiest rate times ln(minutes said), and the square of how far it is below the usual one.
 
         Parameters
         ----------
@@ -97,7 +95,7 @@ class IntervalEnds:
         long = np.log(said_min / self.minutes)
         young = self.young_min / (self.young_min + age_min)
         plain = (np.ones_like(long), expected, hardest, easiest, long, np.maximum(long, 0.0), young)
-        return np.column_stack([*plain, easiest * long, (expected - easiest) ** 2, easiest**2])
+        return np.column_stack([*plain, easiest * long, np.minimum(easiest, 0.0) ** 2])
 
     def around(self, said_min: FloatArray, terms: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the early and the late end, minutes; the kernel does the same for one forecast."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.air.forecast import EARLY_TERMS, LATE_TERMS, SHIPPED, IntervalEnds
 from analysis.air.gas import FloatArray
 
-EARLY_SHARE, LATE_SHARE = 0.03, 0.07
+EARLY_SHARE, LATE_SHARE = 0.04, 0.06
 """Shares of truths outside each end: 90 % inside, the smaller share on the dangerous side. Our own rule."""
 ROUNDED = 0.03
 """The corner of the loss is rounded over so much of ln(said / happened), so that it can be descended."""
@@ -60,7 +60,7 @@ class Forecasts:
         return Forecasts(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
     def terms(self, ends: IntervalEnds) -> FloatArray:
-        """Return the terms of `ends`, shape (n, 10)."""
+        """Return the terms of `ends`, shape (n, 9)."""
         rates = (self.expected_l_min, self.hardest_l_min, self.easiest_l_min)
         return ends.terms(self.said_min, *rates, self.age_min)
 

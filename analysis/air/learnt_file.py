@@ -45,7 +45,7 @@ class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         When, UTC.
     people, wears : int
         How many the constants rest on.
-    early, late : tuple of 8 and of 9 floats
+    early, late : tuple of 8 and of 7 floats
         See `analysis.air.forecast.IntervalEnds`.
     adopted : bool
         Truths before the early end fell and Winkler's score did not rise, on people left out.

@@ -24,12 +24,12 @@ from tests.benchmarks.real_wears import RealWear, real_wears
 
 LOT_WEIGHTS = {
     # early end, late end. Work without rests counts half. Whole sessions pull the late end less than what is
-    # nearest to work, because a wearer who outlasts it comes to no harm. Dives are few, so they count more.
-    "simulated": (1.0, 5.0),
-    "act": (1.0, 5.0),
-    "dives": (2.5, 2.5),
-    "own": (1.0, 2.5),
-    "p40": (1.0, 1.0),
+    # nearest to work, because a wearer who outlasts it comes to no harm.
+    "simulated": (1.0, 8.0),
+    "act": (1.0, 6.0),
+    "dives": (1.0, 2.5),
+    "own": (1.0, 4.0),
+    "p40": (1.0, 0.5),
     "hot": (0.5, 0.5),
 }
 KINDS = ("act", "own", "p40", "hot", "dives")
