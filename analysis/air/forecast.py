@@ -4,8 +4,9 @@ The expected rate h seconds on returns from the present one to the wearer's own 
 to the usual one; the forecast is the first h at which the expected use equals the litres above the content
 at the wanted pressure (`breathing_kernels.first_passage`). Both ends of the interval open when the wear is
 young. The early end also comes sooner when the hardest three minutes so far were hard, or the easiest easy.
-The late end comes later when the easiest three minutes were very easy. Each end is a linear quantile regression of ln(said / happened) on figures of the wear and products of them
-(Koenker and Bassett 1978, Econometrica 46:33-50), learnt from real and simulated breathing
+The late end comes later when the easiest three minutes were very easy. Each end is a linear quantile
+regression of ln(said / happened) on figures of the wear and products of them (Koenker and Bassett 1978,
+Econometrica 46:33-50), learnt from real and simulated breathing
 (`analysis/air/learning.py`).
 """
 
