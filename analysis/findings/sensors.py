@@ -51,7 +51,9 @@ def offsets_of(
             best = [each for each in witnesses if abs(each[1] - closed[0]) <= AGREE_BAR]
         elif len(best) < 2:
             continue
-        found[one.wear.wear_id] = (float(np.median([bar for _, bar in best])), witnesses)
+        offset_bar = float(np.median([bar for _, bar in best]))
+        if abs(offset_bar) >= LEAST_OFFSET_BAR:
+            found[one.wear.wear_id] = (offset_bar, witnesses)
     return found
 
 

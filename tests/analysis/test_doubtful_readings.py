@@ -53,7 +53,7 @@ class TestPressureOffset:
         (told,) = findings_of(log, "pressure_offset")
         assert "This does not agree: the set raised its own warning" in told["statement"]
 
-    @pytest.mark.parametrize("start_bar", [300.0, 310.0])
+    @pytest.mark.parametrize("start_bar", [300.0, 305.0, 310.0])
     def test_a_warm_full_cylinder_alone_is_no_offset(self, log: Any, start_bar: float) -> None:
         wear(log, offset_bar=0.0, start_bar=start_bar)
         assert findings_of(log, "pressure_offset") == []
