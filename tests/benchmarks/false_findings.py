@@ -4,8 +4,7 @@ Ordinary wears: seven kinds of work, several cylinders, gauges with their errors
 readings every 1 or 5 s, ordinary loss and delay of the radio, clocks a little off, alarms raised by the set
 itself and answered at once, out before the warning, surroundings up to 50 °C. Every finding on them is false,
 or at least not what anybody planted; they are counted by rule, per 100 wears. The same wears with one planted
-fault say how many of them are found, and how late (regression values: free-flow 60 of 60
-after 17 s, stuck sensor 59 of 60 after 54 s).
+fault say how many of them are found (regression values: free-flow and stuck sensor 60 of 60 each).
 """
 
 from __future__ import annotations
