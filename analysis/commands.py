@@ -14,6 +14,7 @@ from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import is_quiet
 
 _FOLDER = OutPath(file_okay=False, path_type=Path)
 
@@ -111,7 +112,7 @@ def analyse(
 @contextmanager
 def progress_bar(what: str = "wears") -> Iterator[Callable[..., None] | None]:
     """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
-    if not sys.stderr.isatty():
+    if is_quiet() or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console

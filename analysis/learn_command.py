@@ -24,7 +24,8 @@ WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
     help="File for the constants; name it in the profile.",
 )
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
-def learn(archive: Path, out: Path, profile: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was learnt as one JSON object.")
+def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     """Learn how wide the forecast's interval must be from the archive's own wears.
 
     Every wear counts whose wearer was tallied in and that reached its low-air warning. Each person is judged
@@ -42,6 +43,7 @@ def learn(archive: Path, out: Path, profile: str | None) -> None:
     from datetime import UTC, datetime
     from tempfile import TemporaryDirectory
 
+    import msgspec
     import polars as pl
 
     from analysis.air.learning import Forecasts
@@ -66,6 +68,9 @@ def learn(archive: Path, out: Path, profile: str | None) -> None:
     made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     learnt = learn_interval(own, rules.forecast.ends(), made)
     write_learnt(out, learnt)
+    if as_json:
+        echo(msgspec.json.encode(learnt).decode())
+        return
     echo(
         f"{counted(learnt.wears, 'wear')} of {counted(learnt.people, 'person', 'people')}, "
         "each person left out once:"

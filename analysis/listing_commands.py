@@ -10,6 +10,7 @@ import click
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import remark
 
 _ARCHIVE = ArchivePlace(must_exist=True)
 
@@ -45,4 +46,4 @@ def incidents(archive: Path, as_json: bool) -> None:
         first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
         echo(f"{row['key']:{widest}}  {first} to {last} UTC  {sets}")
     if not found:
-        echo("no desk named an incident in this archive; `underair analyse` analyses it set by set", err=True)
+        remark("no desk named an incident in this archive; `underair analyse` analyses it set by set")

@@ -7,7 +7,7 @@ all of them are named. A whole power-up under a number used before stands by its
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -39,6 +39,9 @@ ROWS: dict[str, tuple[str, ...]] = {
 MOST_STILL_S = 1e9
 """Thirty years: a set that says more is wrong, and microseconds must fit their 64 bits. Our own rule."""
 
+
+UNCOUNTED = '"losses":"unknown"'
+"""What a mapping writes into each message of a source that does not number them (`ingest.mapping.mapper`)."""
 
 Key = tuple[str, str, int, int]
 """Role, name, boot and use of a power-up."""
@@ -89,7 +92,8 @@ class PowerUp:
     """All that one speaker said from one power-up on; `use` counts those of the same number.
 
     `refused_seqs` and `refused_us` are of what came and was refused (`analysis.refused`): numbers in order,
-    and times of receipt where no number could be read.
+    and times of receipt where no number could be read. `losses_known` is false when the source does not
+    number its messages: the mapping that read it gave them numbers, and no number is missing then.
     """
 
     role: str
@@ -101,6 +105,7 @@ class PowerUp:
     use: int = 0
     refused_seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     refused_us: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    losses_known: bool = True
 
     @property
     def key(self) -> Key:
@@ -218,12 +223,15 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
     if "still_s" in numbers:
         numbers["still_s"] = np.minimum(numbers["still_s"], MOST_STILL_S)
     rows = _rows(frame, ROWS.get(kind, ()), order)
+    first_payload = _payload_at(frame, order) if role == "set" and "payload" in frame else None
     edges = np.flatnonzero((boot[1:] != boot[:-1]) | (code[1:] != code[:-1])) + 1
     conflicting = set(conflicts)
     for first, last in zip([0, *edges.tolist()], [*edges.tolist(), len(seq)], strict=True):
         name, number = names[int(code[first])], int(boot[first])
         power_up = found.setdefault((role, name, number, 0), PowerUp(role, name, number))
         span = slice(first, last)
+        if first_payload is not None and UNCOUNTED in first_payload(first):
+            power_up.losses_known = False
         power_up.channels[kind] = Channel(
             seq[span],
             time[span],
@@ -241,6 +249,12 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
                 if position in conflicting
             ]
     return apart
+
+
+def _payload_at(frame: pl.DataFrame, order: Ints | slice) -> Callable[[int], str]:
+    payloads = frame["payload"]
+    # One message of a kind is looked at: a mapping says it of all that it makes.
+    return lambda row: str(payloads[row if isinstance(order, slice) else int(order[row])])
 
 
 def micros(times: pl.Series) -> Ints:

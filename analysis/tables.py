@@ -72,7 +72,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("peak_temperature_c", pl.Float64, "°C", "highest reading of the set's heat sensor"),
         ("heat_dose", pl.Float64, "", "dose at the end, by the profile's law; not what a body felt"),
         ("gap_s", pl.Float64, "s", "seconds of silence inside the wear"),
-        ("lost_messages", pl.Int64, "", "sequence numbers missing inside the wear, and not refused"),
+        (
+            "lost_messages",
+            pl.Int64,
+            "",
+            "missing sequence numbers in the wear, not refused; null: unknown",
+        ),
         ("entry_id", pl.String, "", "the entry that this wear belongs to"),
     ),
     "entries": _columns(
@@ -149,7 +154,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("started", TIME, "", "last pressure reading before the silence"),
         ("ended", TIME, "", "first pressure reading (at the end of a wear also `power off`) after it"),
         ("seconds", pl.Float64, "s", "length of the silence"),
-        ("lost_messages", pl.Int64, "", "sequence numbers missing in between, and not refused"),
+        (
+            "lost_messages",
+            pl.Int64,
+            "",
+            "missing sequence numbers, not refused; null: unknown",
+        ),
         ("refused_messages", pl.Int64, "", "messages in between that were received, but refused"),
     ),
     "refused": _columns(

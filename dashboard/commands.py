@@ -23,8 +23,12 @@ def demo(port: int, no_browser: bool) -> None:
     Example:
         underair demo --port 8051
     """
+    from importlib.util import find_spec
+
     from dashboard.demo.demo import run_demo
 
+    if find_spec("amqtt") is None:  # said here, and not by a process that the demo starts
+        raise ModuleNotFoundError("the demo's broker is not installed", name="amqtt")
     run_demo(port, open_browser=not no_browser)
 
 
@@ -33,7 +37,7 @@ def demo(port: int, no_browser: bool) -> None:
     "--archive",
     "archive_folder",
     required=True,
-    type=ArchivePlace(must_exist=True, stores=False),
+    type=ArchivePlace(must_exist=True),
     help="The archive folder that `underair listen` or `import` writes.",
 )
 @click.option(

@@ -12,6 +12,7 @@ from dash import Dash, Input, Output, dcc, html
 from dashboard import words
 from dashboard.context import Context
 from ingest.archive.sound import check_all, trouble_lately
+from ingest.archive.store import StorePath
 from ingest.contract.errors import UnderairError
 
 BANNER, AGAIN = "damage", "damage-again"
@@ -76,6 +77,8 @@ class Checks:
         self._stopping.set()
 
     def _run(self) -> None:
+        if isinstance(self._folder, StorePath):
+            return  # it would fetch all that there is; each part is hashed when it is first read
         while True:
             try:
                 check_all(self._folder, anew=True, stopping=self._stopping)

@@ -38,9 +38,11 @@ from dashboard.incident_record import (
 )
 from dashboard.incident_record import IncidentRecord as IncidentRecord
 from dashboard.incident_record import record_of as record_of
+from ingest.archive.expected import SEALING
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.archive.sound import trouble_lately
+from ingest.archive.store import StorePath, work_folder
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import Messages, concat, drop_duplicates
 
@@ -370,7 +372,10 @@ def _fingerprint(folder: Path) -> frozenset[tuple[str, int]]:
     """Return the names and lengths of the folder's files: nothing new has come while they hold."""
     # What is altered or missing may be restored with the length that it had.
     found = {(f"{fault.what}: {fault.where}", 0) for fault in trouble_lately(folder)}
-    for place, folders, names in os.walk(folder):
+    if isinstance(folder, StorePath):  # a part counts from its line on, and when its seal is over
+        lists = [StorePath(f"{folder}/{name}") for name in ("manifest", SEALING)]
+        found |= {(path.key, path.stat().st_size) for each in lists for path in each.below()}
+    for place, folders, names in os.walk(work_folder(folder)):
         folders[:] = [name for name in folders if name not in (ACCESS_LOG, "derived")]  # no news
         for name in names:
             path = f"{place}/{name}"

@@ -32,6 +32,7 @@ from dashboard.slow_clients import IDLE_S, LOOK_EVERY_S, MOST_CONNECTIONS, shed_
 from dashboard.trends.view import keeper_of
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
+from ingest.archive.store import StorePath, make_folder, work_folder
 from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.topics import ID_WORDS, is_id
@@ -100,6 +101,8 @@ class Served:
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
         self._archive_folder = archive_folder
+        if isinstance(archive_folder, StorePath):
+            make_folder(work_folder(archive_folder))
         self.desk = Desk.at_broker(broker_url, desk_id, login) if broker_url is not None else None
         self._outward = None
         if outward is not None:
@@ -149,6 +152,7 @@ class Served:
             ) from error
         shed_slow_clients(self._server)
         shown = f"[{host}]" if ":" in host else host
+        self.port = int(self._server.effective_port)
         self.url = (reach.public_url or f"http://{shown}:{self._server.effective_port}").rstrip("/")
         self._thread = threading.Thread(target=self._server.run, name="pages", daemon=True)
 

@@ -5,19 +5,23 @@ from __future__ import annotations
 import difflib
 import importlib
 import sys
+import traceback
 from typing import Any
 
 import click
 
 from ingest.contract.errors import UnderairError, system_sentence
+from ingest.option_file import PREFIX, options_of_environments_file
 from ingest.place_option import ARCHIVES
 from ingest.shown_text import echo
+from ingest.talk import is_verbose, with_talk_options
 from ingest.trouble_said import INCOMPLETE, say_trouble
 
 # In the order in which a newcomer meets them: `underair --help` reads as a story.
 VERBS = {
     "demo": ("dashboard.commands", "demo"),
     "listen": ("ingest.commands", "listen"),
+    "leave": ("ingest.keeping_commands", "leave"),
     "import": ("ingest.commands", "import_captures"),
     "check": ("ingest.checking_commands", "check"),
     "replay": ("ingest.commands", "replay"),
@@ -40,8 +44,18 @@ VERBS = {
     "check-broker": ("ingest.keeping_commands", "check_broker"),
 }
 
-NOT_ANSWERING = ("demo", "listen", "serve", "account", "verify")
+NOT_ANSWERING = ("demo", "listen", "leave", "serve", "account", "verify")
 """Verbs that run on, or that say by themselves what of an archive is damaged."""
+
+
+EXTRAS = {
+    **dict.fromkeys(("numba", "scipy"), "analysis"),
+    **dict.fromkeys(
+        ("argon2", "bagit", "dash", "flask", "jinja2", "plotly", "waitress", "werkzeug"), "pages"
+    ),
+    **{"amqtt": "demo", "dask": "cluster", "distributed": "cluster", "obstore": "store"},
+}
+"""Which extra brings a library."""
 
 
 class Story(click.Group):
@@ -63,7 +77,7 @@ class Story(click.Group):
             return None
         module, attribute = VERBS[cmd_name]
         command: click.Command = getattr(importlib.import_module(module), attribute)
-        return command
+        return with_talk_options(command)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the verb; say what of its archive could not be read, and end with 3 then."""
@@ -71,6 +85,8 @@ class Story(click.Group):
             result = super().invoke(ctx)
         except UnderairError:
             _say_trouble(ctx)  # perhaps the reason
+            if is_verbose(ctx):
+                traceback.print_exc()
             raise
         except SystemExit as done:
             if done.code == INCOMPLETE:
@@ -88,7 +104,11 @@ class Story(click.Group):
             alike = difflib.get_close_matches(args[0], VERBS)
             hint = f"did you mean {' or '.join(alike)}?" if alike else "`underair --help` lists them."
             ctx.fail(f"there is no verb {args[0]!r}; {hint}")
-        return super().resolve_command(ctx, args)
+        name, command, rest = super().resolve_command(ctx, args)
+        if name is not None and command is not None and not ctx.resilient_parsing:
+            said = options_of_environments_file(command, name)
+            ctx.default_map = None if said is None else {name: said}
+        return name, command, rest
 
 
 def _say_trouble(ctx: click.Context) -> bool:
@@ -103,7 +123,9 @@ def _say_trouble(ctx: click.Context) -> bool:
     return bool(found)
 
 
-@click.command(cls=Story, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(
+    cls=Story, context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": PREFIX}
+)
 @click.version_option(package_name="underair")
 def root() -> None:
     """Who is under air, how much each has left, and what happened.
@@ -118,6 +140,14 @@ def main(arguments: list[str] | None = None) -> Any:
         return root.main(args=arguments, prog_name="underair")
     except UnderairError as error:
         echo(f"underair: {error}", err=True)
+    except ModuleNotFoundError as error:
+        extra = EXTRAS.get((error.name or "").partition(".")[0])
+        if extra is None:  # a fault of ours
+            raise
+        echo(
+            f"underair: this verb needs more: pip install 'underair[{extra}]' ({error.name} is missing)",
+            err=True,
+        )
     except OSError as error:
         if error.errno is None:  # nothing that the machine refused: a fault of ours
             raise

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import click
 
 from ingest.logs import FORMS, LEVELS
+from ingest.option_file import config_option
 
 broker_option = click.option(
     "--broker", required=True, metavar="URL", help="mqtt://HOST:PORT, or mqtts:// for TLS."
 )
-login_option = click.option(
-    "--config",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Settings in TOML; their [broker] names user, password file, authority and certificate. "
-    "ingest/settings.example.toml shows all.",
+login_option = config_option(
+    "Settings in TOML; their [broker] names user, password file, authority and certificate. "
+    "ingest/settings.example.toml shows all."
 )
 metrics_option = click.option(
     "--metrics",

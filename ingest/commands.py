@@ -16,12 +16,15 @@ import click
 from ingest.broker_options import broker_option, log_options, login_option, metrics_option
 from ingest.counting import Telling, counts_sentence
 from ingest.logs import Form, log_to_stderr
+from ingest.option_file import config_option
 from ingest.place_option import ArchivePlace
+from ingest.plurals import counted
 from ingest.progress import progress_of
 from ingest.shown_text import echo
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health
+    from ingest.contract.captures import Heard
     from ingest.importing import Imported
     from ingest.listener import Listener
 
@@ -39,7 +42,7 @@ _ARCHIVE = ArchivePlace()
     type=_ARCHIVE,
     help="Folder of the archive, created if missing; or s3://BUCKET/PREFIX.",
 )
-@click.option("--config", type=_FILE, help="Settings in TOML; ingest/settings.example.toml shows all.")
+@config_option("Settings in TOML; ingest/settings.example.toml shows all.")
 @click.option(
     "--mapping",
     "mappings",
@@ -66,8 +69,11 @@ def listen(
     Example:
         underair listen --broker mqtt://127.0.0.1:1883 --archive archive
     """
+    from datetime import UTC, datetime
+
     from ingest.archive.folder import create_archive
     from ingest.archive.mappings import keep_mapping
+    from ingest.leaving import idle_listeners
     from ingest.listener import Listener
     from ingest.service_manager import ServiceManager
     from ingest.settings import Settings, load_settings
@@ -77,6 +83,8 @@ def listen(
         keep_mapping(create_archive(archive), mapping)
     log_to_stderr(log_form, log_level)
     telling = Telling(live=None if log_form == "plain" else False, log=log_form == "json")
+    for warning in idle_listeners(archive, settings.name, datetime.now(UTC)):
+        telling.say(warning)
     listener = Listener(broker, archive, settings, say=telling.say)
     manager = ServiceManager()
 
@@ -85,7 +93,7 @@ def listen(
         manager.ready()
         manager.alive(listener.why_not_alive())
 
-    with _stopped_by_signal() as stop, _operations(metrics, listener):
+    with stopped_by_signal() as stop, _operations(metrics, listener):
         counts = listener.run(stop, look)
     telling.clear()
     echo(counts_sentence(counts))
@@ -181,8 +189,13 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
 
 
 @click.command()
-@click.argument("log", type=_FILE)
+@click.argument("log", type=_LOG)
 @broker_option
+@click.option(
+    "--mapping",
+    type=_FILE,
+    help="Publish what this mapping makes of other people's JSON, not the objects themselves.",
+)
 @click.option(
     "--speed",
     default=1.0,
@@ -191,29 +204,54 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
     help="How many times as fast as it was received. Only 1 gives a live page true rates and forecasts.",
 )
 @login_option
-def replay(log: Path, broker: str, speed: float, config: Path | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
+def replay(
+    log: Path, broker: str, mapping: Path | None, speed: float, config: Path | None, as_json: bool
+) -> None:
     """Publish a capture to a broker at the pace at which it was received.
 
-    The times in the messages stay those of the recording.
+    The times in the messages stay those of the recording. LOG - reads standard input; a LOG that is an
+    archive gives all that it received.
 
     \b
     Example:
         underair replay sample_logs/late_turn_back.ndjson.gz --broker mqtt://127.0.0.1:1883
     """
     from ingest.broker.mqtt import Publisher
-    from ingest.contract.captures import read_capture
+    from ingest.contract.captures import BadLine, read_capture
+    from ingest.mapping.mapper import Mapper, mapped_lines
+    from ingest.mapping.rules import load_mapping
     from ingest.replaying import replay as play
     from ingest.settings import load_login
 
+    not_mapped: list[str] = []
+
+    def mapped(heard: Iterator[Heard]) -> Iterator[Heard]:
+        for line in heard if mapper is None else mapped_lines(heard, mapper):
+            if isinstance(line, BadLine):
+                not_mapped.append(line.reason)
+            else:
+                yield line
+
+    mapper = None if mapping is None else Mapper([load_mapping(mapping)])
     with (
-        _stopped_by_signal() as stop,
+        stopped_by_signal() as stop,
+        capture_of(log) as capture,
         Publisher(broker, login=load_login(config)) as publisher,
         progress_of(f"replaying {log.name}") as progress,
     ):
-        published, left_out = play(read_capture(log), publisher, speed=speed, stop=stop, progress=progress)
-    echo(f"published {published:,}")
+        published, left_out = play(
+            mapped(read_capture(capture)), publisher, speed=speed, stop=stop, progress=progress
+        )
+    if as_json:
+        echo(json.dumps({"published": published, "left_out": left_out, "not_mapped": len(not_mapped)}))
+    else:
+        echo(f"published {published:,}")
+    if not_mapped:
+        echo(f"{counted(len(not_mapped), 'value')} could not be mapped; the first: {not_mapped[0]}", err=True)
     if left_out:
         echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
+    if left_out or not_mapped:
         sys.exit(SOME_REFUSED)
 
 
@@ -245,7 +283,7 @@ def capture_of(log: Path) -> Iterator[Path]:
 
 
 @contextmanager
-def _stopped_by_signal() -> Iterator[threading.Event]:
+def stopped_by_signal() -> Iterator[threading.Event]:
     """Give an event that SIGTERM and Ctrl-C set, instead of ending us at once."""
     stop = threading.Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ingest.shown_text import echo
+from ingest.talk import is_quiet
 
 if TYPE_CHECKING:
     from ingest.archive.folder import Counts
@@ -62,6 +63,8 @@ class Telling:
 
     def look(self, health: Health, now_s: float | None = None) -> None:
         """Tell when it is time."""
+        if is_quiet():
+            return
         now = time.monotonic() if now_s is None else now_s
         if now - self._told[0] >= EVERY_S:
             self.say(health_sentence(health, self._rate(self._told, now, health)))

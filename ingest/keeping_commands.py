@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from ingest.broker_options import login_option
+from ingest.broker_options import broker_option, login_option
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
@@ -72,6 +72,35 @@ def print_verified(archive: Path, as_json: bool) -> bool:
             f"sealed, {counted(found.unsealed, 'message')} not yet sealed"
         )
     return not found.faults
+
+
+@click.command()
+@broker_option
+@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@login_option
+@click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
+def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> None:
+    """Retire a listener for good: receive what waits for it, and end its session at the broker.
+
+    Stop it first. A listener that is only stopped keeps its session, and in a shared group goes on taking
+    messages. --config names its settings.
+
+    \b
+    Example:
+        underair leave --broker mqtt://127.0.0.1:1883 --archive archive --config second.toml
+    """
+    from ingest.commands import stopped_by_signal
+    from ingest.counting import counts_sentence
+    from ingest.leaving import leave as retire
+    from ingest.settings import Settings, load_settings
+
+    settings = Settings() if config is None else load_settings(config)
+    with stopped_by_signal() as stop:
+        counts = retire(broker, archive, settings, lambda text: echo(f"underair: {text}", err=True), stop)
+    if as_json:
+        echo(json.dumps(asdict(counts)))
+    else:
+        echo(f"{settings.name} is retired; what waited for it: {counts_sentence(counts)}")
 
 
 @click.command(name="check-broker")

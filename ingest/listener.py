@@ -81,6 +81,8 @@ class Listener:
         By default who the settings say, else the environment.
     say : callable
         Takes sentences for the operator.
+    retiring : bool
+        Unsubscribe instead of subscribing, and receive only what waits (`ingest.leaving`).
 
     Raises
     ------
@@ -96,6 +98,7 @@ class Listener:
         *,
         login: Login | None = None,
         say: Callable[[str], None] = _LOG.info,
+        retiring: bool = False,
     ) -> None:
         self.settings = settings = settings or Settings()
         self.address = parse_broker_url(broker)
@@ -111,11 +114,13 @@ class Listener:
         self._topics = [f"$share/{group}/{each}" if group else each for each in filters]
         self._subscribing: int | None = None  # the packet that asks for these
         self._setups = SetupsAsked()
+        self.unsubscribed = unsubscribed = threading.Event()
         self._client = self._new_client(client_id, receiving=True)
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
         self._client.on_subscribe = self._on_subscribe
+        self._client.on_unsubscribe = lambda *_: unsubscribed.set()
         self._client.on_message = self._on_message
         if isinstance(self._client, BatchingClient):
             self._client.take = self._on_batch
@@ -125,8 +130,9 @@ class Listener:
         self._connected = False
         self._leaving = False
         self._last_said = ""
-        self._refusal = ""
+        self.refusal = ""
         self.subscribed = threading.Event()
+        self._retiring = retiring
         self._writing = Writing(
             self.archive, self._folder, settings.journal, settings.seal, self._acknowledge, self._say
         )
@@ -229,12 +235,12 @@ class Listener:
         """
         self.start()
         while not stop.wait(0.1):
-            if self._refusal:
+            if self.refusal:
                 break
             look(self.health)
         counts = self.stop()
-        if self._refusal:
-            raise BrokerProblem(self._refusal)
+        if self.refusal:
+            raise BrokerProblem(self.refusal)
         return counts
 
     def __enter__(self) -> Self:
@@ -311,7 +317,7 @@ class Listener:
         if reason.is_failure:
             sentence = refusal_sentence(self.address, reason)
             if not self.subscribed.is_set():
-                self._refusal = sentence
+                self.refusal = sentence
             self._say_once(f"{sentence}; trying again")
             return
         with self._ack_lock:
@@ -322,6 +328,9 @@ class Listener:
         self._known_session = True
         if not flags.session_present:
             self._setups.forget()
+        if self._retiring:
+            client.unsubscribe(self._topics)
+            return
         self._subscribing = client.subscribe([(each, 1) for each in self._topics])[1]
 
     def _tell_loss(self, what: str) -> None:
@@ -340,7 +349,7 @@ class Listener:
             )
             sentence = f"{self.address.url} does not let us subscribe to {refused}"
             if not self.subscribed.is_set():
-                self._refusal = sentence
+                self.refusal = sentence
             self._say_once(sentence)
             return
         self._say_once(f"receiving from {self.address.url} into {self.archive}")
@@ -357,7 +366,7 @@ class Listener:
         if getattr(reason, "value", None) == _TAKEN_OVER_CODE:
             self._tell_loss(_TAKEN_OVER)
             return
-        if not was_connected and not self.subscribed.is_set() and not self._leaving and not self._refusal:
+        if not was_connected and not self.subscribed.is_set() and not self._leaving and not self.refusal:
             self._say_once(f"{closed_sentence(self.address, reason)}; trying again")
         if was_connected and not self._leaving:
             self._say_once(f"the connection to {self.address.url} was lost ({reason}); trying again")
@@ -390,7 +399,7 @@ class Listener:
         if max(map(len, topics), default=0) > LONGEST_TOPIC:  # of no contract: they would fill the memory
             topics = [topic if len(topic) <= LONGEST_TOPIC else "" for topic in topics]
         self._rates.count(topics)
-        if asked := self._setups.to_ask(topics):
+        if not self._retiring and (asked := self._setups.to_ask(topics)):
             self._client.subscribe([(topic, 1) for topic in asked])
         self._writing.put(batch, size)
 

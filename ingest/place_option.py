@@ -18,17 +18,14 @@ class ArchivePlace(click.Path):
 
     Parameters
     ----------
-    stores : bool
-        False: this verb works on folders only, and says so.
     must_exist : bool
         A folder must be there already.
     """
 
     name = "archive"
 
-    def __init__(self, *, stores: bool = True, must_exist: bool = False) -> None:
+    def __init__(self, *, must_exist: bool = False) -> None:
         super().__init__(file_okay=False, readable=False, path_type=Path)
-        self._stores = stores
         self._must_exist = must_exist
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
@@ -54,13 +51,6 @@ class ArchivePlace(click.Path):
                     ctx,
                 )
             return super().convert(value, param, ctx)
-        if not self._stores:
-            self.fail(
-                f"this verb needs the archive in a folder, {value} is on a store: run `underair tidy` on "
-                "it, copy its objects into a folder with your store's own tool, and name that folder",
-                param,
-                ctx,
-            )
         from ingest.archive.store import place
         from ingest.contract.errors import ArchiveProblem
 

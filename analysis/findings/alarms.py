@@ -156,6 +156,8 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
     if lost:
         were = "was" if lost == 1 else "were"
         statement += f"; {counted(lost, 'message')} of the set near it {were} never heard"
+    if not alarm.wear.power_up.losses_known:
+        statement += "; whether one was lost is unknown, because the source does not number its messages"
     yield _finding("alarm_not_raised", severity, alarm, f"{statement}.", until_us)
 
 

@@ -29,7 +29,7 @@ class Examined:
     air: AirTrack
     heat: HeatTrack | None
     gaps: list[Gap]
-    lost_messages: int
+    lost_messages: int | None
 
     @property
     def seconds(self) -> int:

@@ -20,6 +20,7 @@ def link_findings(context: Context) -> Iterator[Finding]:
         one.wear.restarted_from.wear_id for one in context.examined if one.wear.restarted_from is not None
     }
     for one in context.examined:
+        yield from _losses_unknown(one)
         yield from _silence(one, context)
         if one.wear.wear_id not in restarted:
             yield from _end(one)
@@ -31,6 +32,23 @@ def link_findings(context: Context) -> Iterator[Finding]:
         if power_up.role == "set":
             yield from _clock(power_up, context)
             yield from _refused(power_up, context)
+
+
+UNKNOWN = "unknown, because the source does not number its messages"
+
+
+def _losses_unknown(one: Examined) -> Iterator[Finding]:
+    wear = one.wear
+    if not wear.power_up.losses_known:
+        yield about_wear(
+            "losses_unknown",
+            "note",
+            wear,
+            wear.started_us,
+            wear.ended_us,
+            f"How many messages of set {wear.set_id} were lost is {UNKNOWN}.",
+            [wear.identity(0)],
+        )
 
 
 def _silence(one: Examined, context: Context) -> Iterator[Finding]:
@@ -54,9 +72,12 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
 
 
 def _missing(gap: Gap) -> str:
+    lost = f"lost: {UNKNOWN}"
+    if gap.lost_messages is not None:
+        lost = f"lost: {counted(gap.lost_messages, 'message')}"
     if not gap.refused_messages:
-        return f"lost: {counted(gap.lost_messages, 'message')}"
-    lost = f"; lost: {counted(gap.lost_messages, 'message')}" if gap.lost_messages else ""
+        return lost
+    lost = "" if gap.lost_messages == 0 else f"; {lost}"
     return f"received, but refused: {counted(gap.refused_messages, 'message')}{lost}"
 
 

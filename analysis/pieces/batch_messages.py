@@ -16,6 +16,7 @@ from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
 from analysis.refused import whose
 from ingest.archive.index import later_note
+from ingest.archive.mappings import may_hold_mapped
 from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
@@ -47,7 +48,8 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     if isinstance(since, datetime) and folder.is_dir() and not is_archive(folder):
         raise nothing_is_there(folder, rows, since)
     archive = open_archive(folder)
-    without = tuple(NUMBERS) if bare else ()
+    # Only payloads tell whose losses nobody can count: a mapping's messages are read whole.
+    without = tuple(NUMBERS) if bare and not may_hold_mapped(folder) else ()
     said = _said(archive, batch, [*_READINGS, *DESK_KINDS, "refused"], without)
     by_piece: dict[str, dict[int, pl.DataFrame]] = {}
     for kind in _READINGS:

@@ -14,6 +14,7 @@ import click
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import remark
 
 _accounts = click.option(
     "--accounts",
@@ -53,7 +54,7 @@ def add(name: str, roles: tuple[str, ...], path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).add(name, _password(), roles)
-    echo(f"underair: account {name} added with {', '.join(roles)}", err=True)
+    remark(f"underair: account {name} added with {', '.join(roles)}")
 
 
 @account.command()
@@ -87,7 +88,7 @@ def password(name: str, path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).set_password(name, _password())
-    echo(f"underair: account {name} has another password; its sessions are ended", err=True)
+    remark(f"underair: account {name} has another password; its sessions are ended")
 
 
 @account.command("list")
@@ -127,7 +128,7 @@ def end(name: str, path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).end_sessions(name)
-    echo(f"underair: every session of {name} is ended", err=True)
+    remark(f"underair: every session of {name} is ended")
 
 
 @account.command()
@@ -142,7 +143,7 @@ def remove(name: str, path: Path) -> None:
     from dashboard.access.accounts import AccountFile
 
     AccountFile(path).remove(name)
-    echo(f"underair: account {name} removed", err=True)
+    remark(f"underair: account {name} removed")
 
 
 @account.command("log")
@@ -150,7 +151,7 @@ def remove(name: str, path: Path) -> None:
     "--archive",
     "archive_folder",
     required=True,
-    type=ArchivePlace(must_exist=True, stores=False),
+    type=ArchivePlace(must_exist=True),
     help="The archive in whose folder the log is kept.",
 )
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one line an entry.")
@@ -176,7 +177,7 @@ def show_log(archive_folder: Path, as_json: bool) -> None:
         echo(f"underair: {fault}", err=True)
     if faults:
         sys.exit(1)
-    echo(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain holds", err=True)
+    remark(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain holds")
 
 
 def _password() -> str:

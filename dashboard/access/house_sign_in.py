@@ -122,6 +122,8 @@ class HouseSignIn(SignIn):
         given = request.headers.get(self._settings.secret_header, "")
         if not hmac.compare_digest(given.encode(), self._secret):
             return None, "the request lacks the secret of the proxy"
+        if not request.is_secure:  # the server takes X-Forwarded-Proto from the proxy's address only
+            return None, "the request did not come from the proxy's address, or not over TLS to it"
         user = request.headers.get(self._settings.user_header, "").strip()
         if not user or len(user) > _LONGEST_NAME or not user.isprintable():
             return None, f"the proxy names nobody; expected a name of {ID_WORDS} or an address"

@@ -23,6 +23,8 @@ from typing import Any
 import msgspec
 import polars as pl
 
+from ingest.archive.store import work_folder
+
 FOLDER = "access"
 NOTHING_BEFORE = "0" * 64
 SAME_AGAIN_S = 600.0  # looking on at the same is one look
@@ -103,7 +105,7 @@ class AccessLog:
     def __init__(
         self, archive: Path, clock: Callable[[], float] = time.time, *, folder: str = FOLDER
     ) -> None:
-        self._folder = archive / folder
+        self._folder = work_folder(archive) / folder
         self._clock = clock
         self._lock = threading.Lock()
         self._written: OrderedDict[tuple[str, ...], float] = OrderedDict()
@@ -160,6 +162,7 @@ class AccessLog:
         return True
 
     def _append(self, entry: Entry) -> None:
+        self._folder.parent.mkdir(parents=True, exist_ok=True)
         self._folder.mkdir(mode=0o700, exist_ok=True)
         with (self._folder / ".lock").open("a") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)  # another server on the same archive continues the same chain
@@ -190,7 +193,7 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str
     entries: list[Entry] = []
     faults: list[str] = []
     before = NOTHING_BEFORE
-    for path in _files(archive / folder):
+    for path in _files(work_folder(archive) / folder):
         for number, line in enumerate(path.read_bytes().split(b"\n"), 1):
             if not line:
                 continue
@@ -213,7 +216,7 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str
 
 def head(archive: Path, folder: str = FOLDER) -> str:
     """Return the hash of the last line: noted elsewhere, it shows later that nothing was cut off the end."""
-    files = _files(archive / folder)
+    files = _files(work_folder(archive) / folder)
     last = _last_line(files[-1])[0] if files else b""
     return hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
 

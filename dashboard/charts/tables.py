@@ -198,7 +198,9 @@ def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
                 setting.time(row["started"], row["wear_id"]),
                 setting.time(row["ended"], row["wear_id"]),
                 seconds(row["seconds"]),
-                cell(str(row["lost_messages"]), value=row["lost_messages"]),
+                words.UNCOUNTED
+                if row["lost_messages"] is None
+                else cell(str(row["lost_messages"]), value=row["lost_messages"]),
                 "–" if refused is None else cell(str(refused), value=refused),
             ]
         )

@@ -273,7 +273,11 @@ CLOCKS_NOTE = (
 )
 CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Uncertainty", "Drift", "Jumps"]
 SILENCES = "Not heard"
-SILENCES_NOTE = "Silence of a set inside a wear. What happened in it was not observed."
+SILENCES_NOTE = (
+    "Silence of a set inside a wear. What happened in it was not observed. "
+    "Losses are unknown when the source does not number its messages."
+)
+UNCOUNTED = "unknown"
 SILENCE_HEADS = ["Wearer", "Set", "From", "Until", "Lasted", "Messages lost", "Refused"]
 NOTHING_SILENT = "No silence longer than three times a set's usual interval."
 NO_ROWS = "none"

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 _NEW_FOLDER = OutPath(file_okay=False, path_type=Path)
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _FOLDER = ArchivePlace(must_exist=True)
-_LOCAL = ArchivePlace(must_exist=True, stores=False)
 INCOMPLETE = 3
 """Exit code: done, but not all that was received could be read."""
 
@@ -35,13 +34,14 @@ def _profile(name: str | None) -> Profile:
 
 @click.command()
 @click.argument("file", metavar="FILE.csv", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--incident", required=True, metavar="ID", help="The incident that they are about.")
 @click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
 @click.option(
     "--clock-fast", "clock_fast_s", default=0.0, metavar="S", help="Seconds that the source was fast."
 )
-def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
+def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float, as_json: bool) -> None:
     """Import a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
     They are added, never edited; the same file again changes nothing.
@@ -59,11 +59,14 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     from dashboard.evidence.notes import Source, bring_in
 
     lines, fresh = bring_in(file, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
-    echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
+    if as_json:
+        echo(json.dumps({"notes": lines, "new": fresh}))
+    else:
+        echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
 
 
 @click.command()
-@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--incident", required=True, metavar="ID", help="The incident.")
 @click.option("--out", required=True, metavar="FILE.html", type=OutPath(dir_okay=False, path_type=Path))
 @click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
@@ -81,7 +84,10 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     metavar="NAME",
     help="Time zone (IANA) of every time.",
 )
-def report(archive: Path, incident: str, out: Path, profile: str | None, units: str, zone: str) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
+def report(
+    archive: Path, incident: str, out: Path, profile: str | None, units: str, zone: str, as_json: bool
+) -> None:
     """Write one incident as one HTML file that works offline and prints.
 
     For a reader who was not there: who, when, air, alarms, heat, findings with what proves them, what was
@@ -112,15 +118,20 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
         no_folder = f"there is no folder {out.parent}; make it first"
         why = system_sentence(error) if out.parent.is_dir() else no_folder
         raise UnderairError(f"cannot write the report to {out}: {why}") from None
-    echo(
-        f"{out}: {counted(record.about['wears'], 'wear')}, {counted(origin.messages, 'message')}, "
-        f"SHA-256 {origin.sha256}" + ("; an older file of this name is replaced" if replaced else "")
-    )
+    wears = record.about["wears"]
+    if as_json:
+        counts = {"wears": wears, "messages": origin.messages, "sha256": origin.sha256}
+        echo(json.dumps({"file": str(out), **counts, "replaced": replaced}))
+    else:
+        echo(
+            f"{out}: {counted(wears, 'wear')}, {counted(origin.messages, 'message')}, "
+            f"SHA-256 {origin.sha256}" + ("; an older file of this name is replaced" if replaced else "")
+        )
     _end_with_state(origin.archive, "the report")
 
 
 @click.group(invoke_without_command=True)
-@click.option("--archive", type=_FOLDER, help="Folder of the archive.")
+@click.option("--archive", type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--incident", metavar="ID", help="The incident.")
 @click.option("--out", metavar="DIR", type=_NEW_FOLDER, help="A new folder.")
 @click.option("--why", metavar="TEXT", help="For what purpose; it goes into the case.")
@@ -132,6 +143,7 @@ def report(archive: Path, incident: str, out: Path, profile: str | None, units: 
     type=_FILE,
     help="Sign with this private key of OpenSSH.",
 )
+@click.option("--json", "as_json", is_flag=True, help="Print folder and head as one JSON object.")
 @click.pass_context
 def case(
     ctx: click.Context,
@@ -141,6 +153,7 @@ def case(
     why: str | None,
     profile: str | None,
     key: Path | None,
+    as_json: bool,
 ) -> None:
     """Put one incident into a folder that a third party can check without underair.
 
@@ -162,7 +175,7 @@ def case(
     from dashboard.evidence.case import write_case
 
     head, state = write_case(archive, _profile(profile), incident, out, why=why, key=key)
-    echo(f"{out}: head {head}")
+    echo(json.dumps({"folder": str(out), "head": head}) if as_json else f"{out}: head {head}")
     _end_with_state(state, "the case")
 
 

@@ -142,6 +142,17 @@ def _with_proof(item: dict[str, Any]) -> dict[str, Any]:
     return item | {"proof": f"{proof}, {words.MORE_EVIDENCE.format(count=more)}" if more > 0 else proof}
 
 
+def silences_sentence(gaps: pl.DataFrame) -> str:
+    """Return how many silences there are, how long they are, and how many messages were lost in them."""
+    together = review_words.duration_text(float(gaps["seconds"].sum()))
+    lost = counted(int(gaps["lost_messages"].sum()), "message")
+    losses = f"{lost} lost there"
+    if uncounted := gaps["lost_messages"].null_count():
+        losses = f"the messages lost in {uncounted:,} of them are unknown"
+        losses += f", {lost} lost in the others" if uncounted < len(gaps) else ""
+    return f"{counted(len(gaps), 'silence')} inside wears, {together} together; {losses}."
+
+
 def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:
     results, about = record.results, record.about
     wears, gaps = results["wears"], results["gaps"]
@@ -168,9 +179,7 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
     alarms = f": {', '.join(kinds)}" if kinds else ""
     yield f"The sets reported {counted(len(reported), 'alarm')}{alarms}."
     if len(gaps):
-        lost = counted(int(gaps["lost_messages"].sum()), "message")
-        together = review_words.duration_text(float(gaps["seconds"].sum()))
-        yield f"{counted(len(gaps), 'silence')} inside wears, {together} together; {lost} lost there."
+        yield silences_sentence(gaps)
     refused = int(results["refused"]["messages"].sum())
     if refused:
         yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."

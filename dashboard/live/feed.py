@@ -30,6 +30,7 @@ from dashboard.live import view as live_view
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.listener_clock import ListenerClock
 from ingest.archive.reading import Archive, Follower
+from ingest.archive.store import work_folder
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import Messages
 from ingest.status import read_statuses, why_none_listens
@@ -232,7 +233,7 @@ class Feed:
         self._clock.hear(listeners, datetime.now(UTC))
         if self._ticks % LINES_EVERY == 0:
             self.lines = self._say(live_view.lines(self._board.lines()))
-            self._disk_free_bytes = shutil.disk_usage(self._folder).free
+            self._disk_free_bytes = shutil.disk_usage(work_folder(self._folder)).free
         snapshot = self._board.snapshot(self._listeners_now())
         self.snapshot = snapshot
         if self._tell is not None:

@@ -13,13 +13,14 @@ from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import remark
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from analysis.profile import Profile
 
-_LOCAL = ArchivePlace(must_exist=True, stores=False)
+_ARCHIVE = ArchivePlace(must_exist=True)
 
 
 @click.command()
@@ -27,8 +28,8 @@ _LOCAL = ArchivePlace(must_exist=True, stores=False)
 @click.option(
     "--archive",
     required=True,
-    type=ArchivePlace(must_exist=True, stores=False),
-    help="Folder of the archive.",
+    type=_ARCHIVE,
+    help="Folder of the archive, or s3://BUCKET/PREFIX.",
 )
 @click.option(
     "--out",
@@ -55,11 +56,11 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
     if as_json:
         echo(json.dumps(vars(written)))
     counts = f"{counted(written.wears, 'wear')}, {counted(written.messages, 'message')}"
-    echo(f"underair: {out}: {counts}, {counted(written.looks, 'look')} at the record", err=True)
+    remark(f"underair: {out}: {counts}, {counted(written.looks, 'look')} at the record")
 
 
 @click.command()
-@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option(
     "--profile", required=True, metavar="FILE", help="Doctrine profile in TOML: [retention] identity_months."
 )
@@ -146,7 +147,7 @@ def _stations_of(
 
 
 @click.command()
-@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option(
     "--out",
     required=True,
@@ -189,15 +190,18 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     people = table["wearer_id"].n_unique()
     if as_json:
         echo(json.dumps({"people": people, "rows": table.height, "file": str(out)}))
-    echo(f"underair: {out}: the register of {counted(people, 'wearer')}; it contains health data", err=True)
+    remark(f"underair: {out}: the register of {counted(people, 'wearer')}; it contains health data")
 
 
 @click.command()
-@click.option("--archive", required=True, type=_LOCAL, help="Folder of the archive.")
+@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--incident", metavar="ID", help="Which; without it the holds are listed.")
 @click.option("--reason", metavar="TEXT", help="Why, and who decided; the log keeps it.")
 @click.option("--release", is_flag=True, help="End the hold.")
-def hold(archive: Path, incident: str | None, reason: str | None, release: bool) -> None:
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the holds in force and the head as one JSON object."
+)
+def hold(archive: Path, incident: str | None, reason: str | None, release: bool, as_json: bool) -> None:
     """Put an incident under hold: `retain` leaves all of it as it is until the hold is released.
 
     Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. Note
@@ -211,17 +215,22 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool)
     from ingest.archive.parts import require_archive
 
     require_archive(archive)
+    if incident is None and (reason is not None or release):
+        raise click.UsageError("Name the incident: --incident ID.")
+    if incident is not None and reason is None:
+        raise click.UsageError("Say why: --reason TEXT.")
+    if incident is not None and reason is not None:
+        (release_hold if release else place_hold)(archive, incident, reason)
+    if as_json:
+        told = {entry: one.as_row() for entry, one in holds(archive).items()}
+        echo(json.dumps({"holds": told, "head": head(archive, HOLDS)}))
+        return
     if incident is None:
-        if reason is not None or release:
-            raise click.UsageError("Name the incident: --incident ID.")
         held = holds(archive)
         for entry in held.values():
             echo(f"{entry.target} (since {entry.at:%Y-%m-%d %H:%M} UTC, {entry.account})")
         if not held:
             echo("no incident is under hold", err=True)
     else:
-        if reason is None:
-            raise click.UsageError("Say why: --reason TEXT.")
-        (release_hold if release else place_hold)(archive, incident, reason)
         echo(f"{incident} is {'released from' if release else 'under'} hold")
     echo(f"head of {HOLDS}: {head(archive, HOLDS)}", err=True)

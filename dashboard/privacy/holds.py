@@ -1,17 +1,22 @@
 """Incidents under hold: nothing of them is dropped until the hold is released.
 
-``DIR/holds/YYYY-MM-DD.ndjson``, chained as the access log is: a line altered or taken out shows.
+``DIR/holds/YYYY-MM-DD.ndjson``, chained as the access log is: a line altered or taken out shows. On a store
+they are objects there, since a hold counts on every machine; the lock of tidying keeps two from writing.
 """
 
 from __future__ import annotations
 
 import getpass
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from dashboard.access.log import LONGEST_TARGET, AccessLog, Entry, read_log
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.reading import Archive
 from ingest.archive.retention import KINDS
+from ingest.archive.store import StorePath
 from ingest.archive.tidying import only_one
 from ingest.contract.errors import ArchiveProblem
 
@@ -27,7 +32,8 @@ def holds(archive: Path) -> dict[str, Entry]:
     ArchiveProblem
         When the chain is broken: a hold may have been taken out.
     """
-    entries, faults = read_log(archive, HOLDS)
+    with _at_hand(archive) as folder:
+        entries, faults = read_log(folder, HOLDS)
     if faults:
         raise ArchiveProblem(
             f"which incidents of {archive} are under hold is not known: {faults[0]}. Restore "
@@ -83,8 +89,25 @@ def _write(archive: Path, action: str, incident_id: str, reason: str) -> None:
             f"the reason must have from 1 to {LONGEST_TARGET - len(incident_id) - 2} characters, got "
             f"{len(reason.strip())}"
         )
-    if not AccessLog(archive, folder=HOLDS).write(action, target, account=getpass.getuser()):
-        raise ArchiveProblem(f"{archive / HOLDS} cannot be written: nothing was changed")
+    with _at_hand(archive) as folder:
+        if not AccessLog(folder, folder=HOLDS).write(action, target, account=getpass.getuser()):
+            raise ArchiveProblem(f"{archive / HOLDS} cannot be written: nothing was changed")
+        if isinstance(archive, StorePath):
+            for path in (folder / HOLDS).glob("*.ndjson"):
+                StorePath(f"{archive}/{HOLDS}/{path.name}").put(path.read_bytes())
+
+
+@contextmanager
+def _at_hand(archive: Path) -> Iterator[Path]:
+    """Give a folder of this machine with the holds in it: the archive's, or a copy of the store's."""
+    if not isinstance(archive, StorePath):
+        yield archive
+        return
+    with tempfile.TemporaryDirectory(prefix="underair-") as folder:
+        (Path(folder) / HOLDS).mkdir(mode=0o700)
+        for path in StorePath(f"{archive}/{HOLDS}").below():
+            (Path(folder) / HOLDS / path.name).write_bytes(path.read_bytes())
+        yield Path(folder)
 
 
 def _spoken_of(archive: Path, incident_id: str) -> bool:

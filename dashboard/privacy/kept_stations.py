@@ -11,6 +11,7 @@ import polars as pl
 
 from analysis.trends.roster import KEPT_NAME
 from ingest.archive.journal import sync_folder
+from ingest.archive.store import work_folder
 
 COLUMNS = ("wearer", "station", "role", "from", "until")
 
@@ -44,7 +45,9 @@ def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, 
         )
         .sort("new")
     )
-    path = archive / KEPT_NAME
+    folder = work_folder(archive)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / KEPT_NAME
     known = path.read_text(encoding="utf-8") if path.is_file() else ""
     added = [row for row in lines.iter_rows() if f"\n{row[0]}," not in known]
     if not added:
@@ -56,5 +59,5 @@ def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, 
         writer.writerows(added)
         file.flush()
         os.fsync(file.fileno())
-    sync_folder(archive)
+    sync_folder(folder)
     return len(added)

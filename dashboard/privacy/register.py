@@ -1,6 +1,7 @@
 """The exposure register: what each person was exposed to, by year, for occupational health.
 
-It is a table of its own in the archive's folder (`register/exposure.parquet`), one line a wear. Names that
+It is a table of its own in the archive's folder, of one on a store in its `work_folder`
+(`register/exposure.parquet`), one line a wear. Names that
 `retain` drops elsewhere stay here for as long as the profile's `retention.register_years` says, since the law
 of many places asks for decades. Only the role `health` and whoever works on the machine may read it; every
 look is logged.
@@ -16,6 +17,7 @@ import polars as pl
 from analysis.trends.ledger import THERMAL_CLASSES, TIME
 from analysis.trends.wear_arrays import GONE
 from dashboard.trends.kept_ledger import read_table, write_table
+from ingest.archive.store import work_folder
 
 PLACE = Path("register") / "exposure.parquet"
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
@@ -42,7 +44,7 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
     now : datetime
     keep_years : int
     """
-    path = archive / PLACE
+    path = work_folder(archive) / PLACE
     kept = read_table(path, LINES)
     if kept is None:
         kept = pl.DataFrame(schema=LINES)

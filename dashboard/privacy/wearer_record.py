@@ -39,6 +39,7 @@ from dashboard.results_store import record_of
 from dashboard.trends import sentences
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
+from ingest.archive.store import work_folder
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
@@ -126,7 +127,7 @@ def write_wearer_record(
     access = access_table(folder)
     looks = access.filter(pl.col("target").str.contains(_named(wearer_id)))
     formula_safe(looks).write_csv(out / "access.csv")
-    roster = roster_beside(folder)
+    roster = roster_beside(work_folder(folder))
     if roster is not None:
         formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
     written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
@@ -161,7 +162,7 @@ def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, 
     """Write what the long view says of the wearer, and their lines of the exposure register."""
     ledger = WearLedger(Archive(folder), profile)
     ledger.update(made)
-    tables, roster = ledger.tables(), roster_beside(folder)
+    tables, roster = ledger.tables(), roster_beside(work_folder(folder))
     wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
     lines = update(folder, wears, made, profile.retention.register_years)
     formula_safe(by_person(lines, wearer_id)).write_csv(out / "exposure_register.csv")

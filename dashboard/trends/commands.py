@@ -15,6 +15,7 @@ from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import is_quiet
 
 if TYPE_CHECKING:
     import polars as pl
@@ -299,7 +300,7 @@ def _handed_over(out: Path) -> Iterator[Path]:
 @contextmanager
 def _progress() -> Iterator[Callable[[int, int], None] | None]:
     """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
-    if not sys.stderr.isatty():
+    if is_quiet() or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console

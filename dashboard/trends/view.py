@@ -22,6 +22,7 @@ from dashboard.trends.once import Once
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
 from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
+from ingest.archive.store import work_folder
 
 log = logging.getLogger("underair.trends")
 
@@ -280,7 +281,7 @@ class Keeper:
 
     def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
         """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
-        files = [self._archive.folder / name for name in (*FILE_NAMES, KEPT_NAME)]
+        files = [work_folder(self._archive.folder) / name for name in (*FILE_NAMES, KEPT_NAME)]
         now = tuple(
             (path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files if path.is_file()
         )

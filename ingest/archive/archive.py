@@ -15,6 +15,7 @@ from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal import Damage, read_frames, sync_folder
 from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
+from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.store import StorePath, store_problem
 from ingest.contract.columns import APART, TABLES, empty_frame
@@ -206,6 +207,9 @@ def seal_messages(
     received = kept = refused = 0
     sealed: dict[str, pl.DataFrame] = {}
     made = made_by_a_mapping(messages["originals"])
+    files = {
+        origin: file_of(archive, origin) for origin in messages["originals"]["mapping"].unique().to_list()
+    }
     for kind in TABLES:
         frame = messages[kind]
         if frame.is_empty():
@@ -224,8 +228,8 @@ def seal_messages(
         else:
             frame = frame.filter(first_of_each(kind))
             if recent is None:
-                files = [path for path in part_files(archive, kind) if not (overwrite and path.stem == name)]
-                fresh = _without(frame, kind, _archived_keys(kind, frame, files))
+                parts = [path for path in part_files(archive, kind) if not (overwrite and path.stem == name)]
+                fresh = _without(frame, kind, _archived_keys(kind, frame, parts))
             else:
                 fresh = _without(frame, kind, recent.keys(kind))
             kept += fresh.height if made is None else fresh.filter(~made).height
@@ -233,7 +237,10 @@ def seal_messages(
         for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
             if not isinstance(day, date):
                 raise ArchiveProblem(f"a message of kind {kind} without the date of its receipt")
-            write_part(archive, kind, day, part, rows, writer, again=overwrite)
+            used = [
+                file for origin, file in files.items() if rows.select(_read_by(origin, kind).any()).item()
+            ]
+            write_part(archive, kind, day, part, rows, writer, again=overwrite, mappings=used)
     if recent is not None:
         for kind, fresh in sealed.items():
             recent.add(kind, fresh.select(message_key(kind)))
@@ -288,8 +295,18 @@ def made_by_a_mapping(originals: pl.DataFrame) -> pl.Expr | None:
     """Return the expression that is true for messages which a mapping made; None when there are none."""
     if originals.is_empty():
         return None
-    marks = [f'"origin":"{mapping}"' for mapping in originals["mapping"].unique()]
-    return pl.any_horizontal(pl.col("payload").str.contains(mark, literal=True) for mark in marks)
+    return pl.any_horizontal(_made_by(mapping) for mapping in originals["mapping"].unique())
+
+
+def _made_by(origin: str) -> pl.Expr:
+    return pl.col("payload").str.contains(f'"origin":"{origin}"', literal=True)
+
+
+def _read_by(origin: str, table: str) -> pl.Expr:
+    """Return the expression that is true for rows of a table that come from this mapping."""
+    if table == "originals":
+        return pl.col("mapping") == origin
+    return pl.lit(False) if table == "refused" else _made_by(origin)
 
 
 def _anew(frame: pl.DataFrame, table: str, files: list[Path]) -> pl.DataFrame:

@@ -66,6 +66,8 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     unnamed_by : str
         By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
         before, and `dropped_digest` theirs less that of the messages as they stand now.
+    mappings : list of str
+        Which mapping files made messages of it: ``NAME/VERSION sha256:DIGEST``, the digest of the file.
     restates : bool
         The part was sealed before; this says in form 2 what it holds, after its bytes were compared with the
         line of before.
@@ -88,6 +90,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     dropped_rows: int = 0
     dropped_digest: str = ""
     unnamed_by: str = ""
+    mappings: list[str] = []
     restates: bool = False
     written: datetime
     before: str
@@ -143,6 +146,7 @@ def add_line(
     replaces: list[str] | None = None,
     dropped: Held | None = None,
     unnamed_by: str = "",
+    mappings: list[str] | None = None,
 ) -> None:
     """Add the line of a part, durably.
 
@@ -160,6 +164,7 @@ def add_line(
     replaces : list of str or None
     dropped : Held or None
     unnamed_by : str
+    mappings : list of str or None
         As in `Line`.
     """
     first, last = held.first, held.last
@@ -184,6 +189,7 @@ def add_line(
             dropped_rows=0 if dropped is None else dropped.rows,
             dropped_digest=digest_text(dropped.digest) if dropped is not None and dropped.rows else "",
             unnamed_by=unnamed_by,
+            mappings=mappings or [],
             written=datetime.now(UTC),
             before="",
         ),

@@ -6,10 +6,12 @@ stays as it was: to read it again, import the archive's originals into a new arc
 
 from __future__ import annotations
 
+import hashlib
 import re
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from ingest.archive.store import work_folder
+from ingest.archive.store import StorePath, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
 
@@ -67,6 +69,40 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
     except OSError as error:
         raise ArchiveProblem(f"the mapping cannot be kept in {folder}: {error.strerror}") from error
     return mapping
+
+
+def file_of(archive: Path, origin: str) -> str:
+    """Return a mapping file of an archive as the manifest names it: ``NAME/VERSION sha256:DIGEST``."""
+    path = mappings_folder(archive) / f"{origin.replace('/', '-')}.toml"
+    return f"{origin} sha256:{hashlib.sha256(_bytes_of(path)).hexdigest()}"
+
+
+def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, str, str]]:
+    """Yield each mapping file that is not what the manifest names: is it gone, its place, what is wrong.
+
+    On a store only those that this machine has: its listener's or import's are kept beside the journal.
+    """
+    for each in named:
+        origin, _, digest = each.partition(" sha256:")
+        path = mappings_folder(archive) / f"{origin.replace('/', '-')}.toml"
+        try:
+            now = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError:
+            if not isinstance(archive, StorePath):
+                yield (
+                    True,
+                    f"mappings/{path.name}",
+                    "it is missing; messages were made with it",
+                )
+            continue
+        if now != digest:
+            said = f"it changed after messages were made with it (SHA-256 was {digest[:16]}…, is {now[:16]}…)"
+            yield False, f"mappings/{path.name}", said
+
+
+def may_hold_mapped(archive: Path) -> bool:
+    """Return whether messages of an archive may have been made by a mapping."""
+    return (archive / "originals").is_dir() or mappings_folder(archive).is_dir()
 
 
 def filters_of(archive: Path) -> list[str]:

@@ -7,7 +7,7 @@ over, synced, read back, and then given its name; on a store it is put there as 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -142,6 +142,7 @@ def write_part(
     replaces: Sequence[Line] = (),
     dropped: Held | None = None,
     unnamed_by: str = "",
+    mappings: Collection[str] = (),
     row_group_rows: int = ROW_GROUP_ROWS,
 ) -> Path:
     """Write one part durably: aside, synced, read back, put into the manifest, renamed, folder synced.
@@ -165,6 +166,8 @@ def write_part(
         was taken. The digests must add up, and the part is read back to its last row.
     unnamed_by : str
         As in `ingest.archive.manifest.Line`.
+    mappings : collection of str
+        Which mapping files made messages of it; those of `replaces` are added.
     row_group_rows : int
 
     Raises
@@ -199,6 +202,7 @@ def write_part(
             replaces=[line.part for line in replaces],
             dropped=dropped,
             unnamed_by=unnamed_by,
+            mappings=sorted({*mappings, *(each for line in replaces for each in line.mappings)}),
         )
         is_announced = not replaces
         if isinstance(path, StorePath):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +20,7 @@ from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.sound import trouble_of
 from ingest.archive.store import StorePath, place, store_problem
+from ingest.archive.store_chains import listeners
 from ingest.archive.trouble import Trouble
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
@@ -28,6 +30,7 @@ from ingest.mapping.mapper import Mapper
 
 Frame = TypeVar("Frame", pl.DataFrame, pl.LazyFrame)
 _MTIME_SETTLES_NS = 100_000_000
+STORE_LOOK_S = 5.0
 
 
 class Archive:
@@ -203,6 +206,7 @@ class Follower:
         self._mtimes: dict[Path, int] = {}
         self._mappers: dict[Path, Mapper | None] = {}
         self._since = datetime.now(UTC)
+        self._look_again_at = 0.0
         for segment, record in self._read_journals():
             mapper = self._mapper_of(segment)
             if mapper is not None and mapper.knows(record.topic):
@@ -259,8 +263,14 @@ class Follower:
                 del self._open[path]
 
     def _folders_changed(self) -> bool:
-        """Return whether a segment may have come or gone since the last look."""
+        """Return whether a segment may have come or gone since the last look.
+
+        On a store also now and then: what listeners on other machines sealed is found there, and only there.
+        """
         changed = False
+        if isinstance(self._folder, StorePath) and time.monotonic() >= self._look_again_at:
+            self._look_again_at = time.monotonic() + STORE_LOOK_S
+            changed = True
         for folder in journal_folders(self._folder):
             now = folder.stat().st_mtime_ns
             if self._mtimes.get(folder) != now:
@@ -271,13 +281,18 @@ class Follower:
         return changed
 
     def _recent_parts(self) -> list[Path]:
-        prefixes = tuple(f"{folder.name}-" for folder in journal_folders(self._folder))
+        writers = [folder.name for folder in journal_folders(self._folder)]
+        moving: set[str] = set()
+        if isinstance(self._folder, StorePath):  # those of other machines, too
+            writers += listeners(StorePath(f"{self._folder}/manifest"))
+            moving = unsettled(self._folder)
+        prefixes = tuple(f"{name}-" for name in writers)
         day = self._since.date()
         return [
             path
             for kind in TABLES
             for path in part_files(self._folder, kind, since=day)
-            if path.name.startswith(prefixes)
+            if path.name.startswith(prefixes) and path.stem not in moving
         ]
 
     def _missed(self) -> Messages:

@@ -6,8 +6,8 @@ and another in the next. Where the old name stands as a word of its own in other
 it is replaced too. All other bytes of the payload stay, and what sets said is not opened.
 
 The parts of a day go over into one as in tidying, with the same lock and a line in the
-manifest. The key and the old names (`.retaining`, for us alone) lie in the archive while this is under way:
-killed in the middle, the next run goes on with the same names.
+manifest. The key and the old names (`.retaining`, for us alone) lie in the archive while this is under way,
+of one on a store in its `work_folder`: killed in the middle, the next run goes on with the same names.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from ingest.archive.parts import (
 )
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
-from ingest.archive.store import StorePath
+from ingest.archive.store import StorePath, asides, work_folder
 from ingest.archive.tidying import ASIDE, GRACE_S, finish_merge, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
@@ -144,7 +144,7 @@ def retain(
     Parameters
     ----------
     folder : Path
-        The archive; on a store it is refused.
+        The archive, or its place on a store.
     cut_off : datetime
         Aware.
     held : callable
@@ -164,10 +164,8 @@ def retain(
     Raises
     ------
     ArchiveProblem
-        When there is no such archive or it lies on a store, tidying is at work, or a part cannot be read.
+        When there is no such archive, tidying is at work, or a part cannot be read.
     """
-    if isinstance(folder, StorePath):
-        raise ArchiveProblem(f"{folder} is on a store: names can be removed only from archives in folders")
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     require_known_format(folder)
@@ -179,7 +177,7 @@ def retain(
                 _rewritten(kind, parts, names)
         return _told(names, kept, waiting, applied=False)
     with only_one(folder):
-        broken_off = (folder / UNDER_WAY).exists()
+        broken_off = (work_folder(folder) / UNDER_WAY).exists()
         before = _read_under_way(folder) if broken_off else _UnderWay(secrets.token_bytes(32))
         names, kept, waiting = _look(folder, cut_off, held(), before)
         if keep is not None:
@@ -385,40 +383,45 @@ def _replace(
 
 
 def _keep(folder: Path, under_way: _UnderWay) -> None:
-    aside = folder / f"{UNDER_WAY}.tmp"
+    here = work_folder(folder)
+    aside = here / f"{UNDER_WAY}.tmp"
     aside.unlink(missing_ok=True)
     with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
         file.write(msgspec.json.encode(under_way))
         file.flush()
         os.fsync(file.fileno())
-    aside.replace(folder / UNDER_WAY)
-    sync_folder(folder)
+    aside.replace(here / UNDER_WAY)
+    sync_folder(here)
 
 
 def _read_under_way(folder: Path) -> _UnderWay:
     try:
-        return msgspec.json.decode((folder / UNDER_WAY).read_bytes(), type=_UnderWay)
+        return msgspec.json.decode((work_folder(folder) / UNDER_WAY).read_bytes(), type=_UnderWay)
     except msgspec.MsgspecError as error:
         raise ArchiveProblem(
-            f"{folder / UNDER_WAY}, left by a run that was killed, is damaged ({error}). Delete it: one "
-            "wearer may have two names then in the incidents that were under way"
+            f"{work_folder(folder) / UNDER_WAY}, left by a run that was killed, is damaged ({error}). Delete "
+            "it: one wearer may have two names then in the incidents that were under way"
         ) from error
 
 
 def _clear(folder: Path) -> None:
     """Remove what still holds the old names and can be made anew, then the key."""
+    here, beside = work_folder(folder), asides(folder)
     for kind in KINDS:
         for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):
-            for path in (folder / kind).glob(f"*/{pattern}"):
+            for path in (beside / kind).glob(f"*/{pattern}"):
                 path.unlink(missing_ok=True)
+    if isinstance(folder, StorePath):
+        for path in StorePath(f"{folder}/{INDEX}").below():
+            path.unlink(missing_ok=True)
     for name in (ASIDE, INDEX):
-        if (folder / name).exists():
-            shutil.rmtree(folder / name)
+        if (here / name).exists():
+            shutil.rmtree(here / name)
     # What was brought without its messages cannot be made anew, and is about other incidents.
-    for path in (folder / "derived").glob("*"):
+    for path in (here / "derived").glob("*"):
         if path.name != "brought":
             shutil.rmtree(path) if path.is_dir() else path.unlink()
-    sync_folder(folder)
+    sync_folder(here)
     for left in (f"{UNDER_WAY}.tmp", UNDER_WAY):
-        (folder / left).unlink(missing_ok=True)
-    sync_folder(folder)
+        (here / left).unlink(missing_ok=True)
+    sync_folder(here)

@@ -20,7 +20,7 @@ from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"
 OWNER = ".owner"
-_SHARED = ("import", "tidy")
+_SHARED = ("import", "tidy", "retention")  # the last two: one at a time
 _RUN = secrets.token_hex(6)  # of this process: its imports have a chain of their own
 _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
 
@@ -72,6 +72,11 @@ def writers(folder: StorePath) -> list[str]:
         elif not path.name.endswith(OWNER) and any(True for _ in path.below()):
             found.add(path.name)
     return sorted(found)
+
+
+def listeners(folder: StorePath) -> list[str]:
+    """Return which of the chains are of listeners: each has an owner."""
+    return [path.name.removesuffix(OWNER) for path in folder.iterdir() if path.name.endswith(OWNER)]
 
 
 def read(chain: StorePath, known: dict[str, bytes] | None = None) -> bytes:
@@ -157,7 +162,8 @@ def _claim(owner: Path, writer: str, archive: StorePath) -> None:
     try:
         theirs = owner.read_bytes().decode(errors="replace")
     except FileNotFoundError:
-        owner.put(ours.encode())
+        # Read back: a store that does not know conditional requests may have written over another's name.
+        owner.put_new(ours.encode())
         theirs = owner.read_bytes().decode(errors="replace")
     if theirs != ours:
         raise ArchiveProblem(

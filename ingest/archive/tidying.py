@@ -45,7 +45,7 @@ WRITER = "tidy"
 ASIDE = ".tidying"
 GRACE_S = 2.0
 STORE_GRACE_S = 30.0  # who lists a store asks many times
-_LOCK = "tidy.lock"
+_LOCK = "tidy.owner"
 _OLD_NOTE = ".merged.json"  # of a merge that an underair before 0.4 began
 
 
@@ -223,19 +223,19 @@ def only_one(archive: Path) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _only_one_on_store(archive: StorePath) -> Iterator[None]:
-    """Put our own note there and look who else has: of two at once at least one sees the other, and yields.
+    """Put the lock there unless it is there, and keep it until the end.
 
-    A note of this machine is of a tidying that was killed, for the lock of this machine is ours.
+    One that names this machine is of a tidying that was killed, for the lock of this machine is ours.
     """
-    folder = StorePath(f"{archive}/{_LOCK}")
-    ours = StorePath(f"{folder}/{store_chains.machine_name(archive)}")
-    ours.put(datetime.now(UTC).isoformat().encode())
+    lock = StorePath(f"{archive}/{_LOCK}")
+    ours = store_chains.machine_name(archive).encode()
+    lock.put_new(ours)
+    # Read back: a store that does not know conditional requests may have written over another's lock.
+    if lock.read_bytes() != ours:
+        raise ArchiveProblem(
+            f"another machine is tidying {archive}, or was killed at it: if nobody is, delete {lock}"
+        )
     try:
-        for other in folder.below():
-            if other.name != ours.name:
-                raise ArchiveProblem(
-                    f"another machine is tidying {archive}, or was killed at it: if nobody is, delete {other}"
-                )
         yield
     finally:
-        ours.unlink(missing_ok=True)
+        lock.unlink(missing_ok=True)

@@ -10,6 +10,7 @@ from ingest.archive.digests import DIGESTS, digest_text
 from ingest.archive.expected import SEALING, Expected, unsettled
 from ingest.archive.hostile import odd_entries
 from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
 from ingest.archive.store import StorePath, place
 from ingest.archive.trouble import ALTERED, MANIFEST, MISSING, Fault, fault_of_line
@@ -55,6 +56,7 @@ def verify(archive: str | Path) -> Verified:
     moving = unsettled(folder)  # first: what is sealed while we look has its line before its part
     expected = Expected(folder).refresh()  # anew: what this process knows from before is no proof
     faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults(to_the_end=True)]
+    made_with: set[str] = set()
     for day_folder in day_folders_expected(folder, expected):
         day = DayFolder(day_folder, expected=expected, hashing=_anew)
         day.sound()
@@ -65,7 +67,12 @@ def verify(archive: str | Path) -> Verified:
         every = expected.every(day.name)
         for line in (line for lines in every.values() for line in lines):
             faults += _digests_that_do_not_add_up(line, every)
+            made_with.update(line.mappings)
         faults += _lines_that_say_otherwise(every)
+    faults += [
+        Fault(MISSING if gone else ALTERED, where, what)
+        for gone, where, what in changed_files(folder, sorted(made_with))
+    ]
     faults += _seals_that_broke_off(folder)
     faults += odd_entries(folder)
     unsealed, journal_faults = journals(folder)

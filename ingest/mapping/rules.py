@@ -6,7 +6,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 import tomllib
 from functools import cached_property
@@ -175,11 +174,6 @@ def read_mapping(raw: bytes, where: str) -> Mapping:
     for number, source in enumerate(mapping.source):
         _check(source, f"mapping {where}: source[{number}]")
     return mapping
-
-
-def digest_of(raw: bytes) -> str:
-    """Return the first 16 hexadecimal digits of the SHA-256 of a mapping file."""
-    return hashlib.sha256(raw).hexdigest()[:16]
 
 
 def _check(source: Source, where: str) -> None:

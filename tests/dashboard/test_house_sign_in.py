@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from dashboard.access.reach import Reach
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.live.feed import Feed
+from dashboard.serving import Served
 from ingest.archive.reading import Archive
 from ingest.contract.errors import BadSettings
 
@@ -31,7 +33,7 @@ class House:
         secret = folder / "secret"
         secret.write_text(SECRET + "\n")
         secret.chmod(0o600)
-        settings = folder / "house.toml"
+        self.settings = settings = folder / "house.toml"
         settings.write_text(EXAMPLE.read_text().replace("/etc/underair/proxy-secret", str(secret)))
         sign_in = HouseSignIn(settings, self.archive, over_tls=True)
         context = Context(
@@ -68,6 +70,31 @@ def test_without_the_secret_nobody_is_believed(house: House) -> None:
     for secret in ("", "x" * 40, SECRET[:-1]):
         assert house.ask("/sign-in", "kim", "fire-control", secret).status_code == 403
         assert house.ask("/live.json", "kim", "fire-control", secret).status_code == 401
+
+
+@pytest.mark.parametrize(("proxy", "status"), [(None, 303), ("192.0.2.1", 403)])
+def test_headers_from_another_address_than_the_proxys_are_not_believed(
+    tmp_path: Path, proxy: str | None, status: int
+) -> None:
+    """Even with the right secret: 192.0.2.1 (RFC 5737) is the proxy, and this machine is not."""
+    settings = House(tmp_path).settings
+    served = Served(tmp_path / "archive", reach=Reach(public_url=URL, proxy=proxy, house=settings))
+    served.start()
+    try:
+        line = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
+        headers = {
+            "Host": "air.example",
+            "X-Forwarded-Proto": "https",
+            "X-Forwarded-For": "203.0.113.9",
+            "X-Forwarded-User": "kim",
+            "X-Forwarded-Groups": "fire-control",
+            "X-Underair-Proxy": SECRET,
+        }
+        line.request("GET", "/sign-in?next=/live", headers=headers)
+        assert line.getresponse().status == status
+        line.close()
+    finally:
+        served.close()
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,8 @@ from dashboard.out import cap
 from dashboard.out.events import Event, between, standing
 from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
 from dashboard.out.state import CAUTION, SCHEMA, board_states, encoded, schema
+from dashboard.serving import Served
+from ingest.archive.archive import create_archive, seal_messages
 from ingest.archive.reading import Archive
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, read_capture
@@ -235,6 +237,46 @@ def test_a_wall_display_gets_the_state_when_it_connects_and_the_archive_does_not
     outward.stop()
     assert listener.stop().received == 0
     assert all(frame.is_empty() for frame in Archive(tmp_path).messages().values())
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("on", [False, True])
+def test_pages_with_a_broker_send_nothing_out_unless_it_is_switched_on(
+    on: bool, mosquitto: Any, tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    heard: list[str] = []
+    display = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    display.on_message = lambda *told: heard.append(told[2].topic)
+    address = mosquitto.url.removeprefix("mqtt://").split(":")
+    display.connect(address[0], int(address[1]))
+    display.subscribe("underair/#", 1)
+    display.loop_start()
+    now = datetime.now(UTC)
+    told = {"kind": "pressure", "set_id": "S-1", "boot": 1, "pressure_bar": 200.0}
+    heard_now = [
+        Heard(
+            moment,
+            "underair/v1/demo/set/S-1/pressure",
+            json.dumps(told | {"seq": seq, "time": moment.isoformat()}).encode(),
+        )
+        for seq in range(20)
+        for moment in [now - timedelta(seconds=20 - seq)]
+    ]
+    seal_messages(create_archive(tmp_path), frames_from_heard(heard_now), "one")
+    settings = OutwardSettings(state=True, events=True) if on else None
+    served = Served(tmp_path, mosquitto.url, outward=settings)
+    served.start()
+    try:
+        wait_until(lambda: served.feed.snapshot is not None and served.feed.snapshot.rows, what="it")
+        if on:
+            wait_until(lambda: heard, what="the state")
+        else:
+            wait_until(lambda: served.feed._ticks >= 6, what="three seconds of live page")
+    finally:
+        served.close()
+        display.disconnect()
+        display.loop_stop()
+    assert set(heard) == ({"underair/v1/demo/board/-"} if on else set())
 
 
 def test_only_our_own_state_is_left_out() -> None:

@@ -327,9 +327,6 @@ def test_the_profile_says_how_long_and_the_verbs_say_what_is_wrong(archive: Path
     done = CliRunner().invoke(root, [*arguments, str(profile), "--apply"])
     assert done.exit_code == 0
     assert "3 names in 7 messages of 1 incident, silent" in done.output
-    on_store = CliRunner().invoke(root, ["retain", "--archive", "s3://a/b", "--profile", "default"])
-    assert on_store.exit_code != 0
-    assert "needs the archive in a folder" in on_store.output
     for wrong, sentence in (
         (["--incident", "NONE", "--reason", "r"], "no desk spoke of"),
         (["--incident", "NEW", "--reason", " "], "must have from 1"),

@@ -1,4 +1,4 @@
-"""An archive on an S3-compatible store: moto's server on a free loopback port stands in for one."""
+"""An archive on an S3-compatible store: moto's server, and SeaweedFS, on free loopback ports."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,8 +19,10 @@ import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
+from analysis.pieces.archive_pieces import incidents_in
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from dashboard.privacy.holds import holds
 from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
 from dashboard.underair import root
@@ -30,6 +33,7 @@ from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
+from ingest.archive.retention import Retained, retain
 from ingest.archive.store import StorePath, StoreProblem, place, store_problem, work_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
@@ -41,7 +45,7 @@ from ingest.contract.times import micros
 from ingest.importing import import_capture
 from ingest.listener import Listener
 from ingest.settings import SealSettings, Settings
-from tests.store_stand_in import Store, store_at_work
+from tests.store_stand_in import SeaweedStore, Store, store_at_work, told_of
 
 Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
@@ -49,10 +53,28 @@ NEXT_DAY = DAY + timedelta(days=1)
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 
 
+@pytest.fixture(scope="module")
+def seaweedfs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    store = SeaweedStore(tmp_path_factory.mktemp("seaweedfs"))
+    yield store
+    store.stop()
+
+
+BOTH = pytest.mark.parametrize("store", ["moto", "seaweedfs"], indirect=True)
+"""What a stand-in may do otherwise than a real store: these tests run on both."""
+
+
 @pytest.fixture
-def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
-    with store_at_work(monkeypatch, tmp_path / "work") as store:
-        yield store
+def store(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
+    if getattr(request, "param", "moto") == "moto":
+        with store_at_work(monkeypatch, tmp_path / "work") as store:
+            yield store
+        return
+    real: SeaweedStore = request.getfixturevalue("seaweedfs")
+    real.start_again()
+    real.new_bucket()
+    with told_of(monkeypatch, real, tmp_path / "work"):
+        yield real
 
 
 @pytest.fixture
@@ -72,8 +94,8 @@ def within(*arguments: object) -> Result:
     return done
 
 
-def segment_of(archive: Path, heard: list[Heard], number: int = 0) -> Path:
-    folder = work_folder(archive) / "journal" / "one"
+def segment_of(archive: Path, heard: list[Heard], number: int = 0, name: str = "one") -> Path:
+    folder = work_folder(archive) / "journal" / name
     folder.mkdir(parents=True, exist_ok=True)
     writer = SegmentWriter(folder, DAY + timedelta(seconds=number))
     writer.append([Record(micros(one.received), one.topic, one.payload, False) for one in heard])
@@ -91,6 +113,7 @@ def everything(archive: Path) -> dict[str, pl.DataFrame]:
     return {kind: frame.sort("received", "payload") for kind, frame in Archive(archive).messages().items()}
 
 
+@BOTH
 def test_what_was_sealed_and_tidied_on_a_store_reads_as_from_a_folder(
     archive: Path, pressure: Pressure, tmp_path: Path
 ) -> None:
@@ -145,6 +168,7 @@ def test_an_altered_byte_in_any_object_is_named(archive: Path, pressure: Pressur
     assert [fault.what for fault in verify(archive).faults] == ["missing"]
 
 
+@BOTH
 def test_a_store_that_is_down_loses_nothing_and_counts_right(
     archive: Path, store: Store, pressure: Pressure
 ) -> None:
@@ -195,15 +219,20 @@ def test_a_seal_that_broke_off_is_not_seen_elsewhere_nor_merged(
     assert verify(archive).faults == []
 
 
+@BOTH
 def test_a_name_or_a_tidying_on_two_machines_is_refused(
     archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     fill(archive, pressure)
-    StorePath(f"{archive}/tidy.lock/another").put(b"now")
+    lock = StorePath(f"{archive}/tidy.owner")
+    assert lock.put_new(b"another machine")
+    assert not lock.put_new(b"a third")
+    assert lock.read_bytes() == b"another machine"
     with pytest.raises(ArchiveProblem, match="another machine is tidying"):
         tidy(archive, NEXT_DAY, grace_s=0)
-    StorePath(f"{archive}/tidy.lock/another").unlink()
+    lock.unlink()
     tidy(archive, NEXT_DAY, grace_s=0)
+    assert not lock.exists()
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
     with pytest.raises(ArchiveProblem, match="a listener named 'one' on another machine"):
         fill(archive, pressure)
@@ -321,12 +350,103 @@ def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> Non
     assert all(ledger.tables()[name].equals(table) for name, table in whole.tables().items())
 
 
-def test_a_verb_that_needs_a_folder_says_what_to_do(archive: Path) -> None:
-    done = run("serve", "--archive", archive)
-    assert done.returncode == 2
-    assert "this verb needs the archive in a folder" in done.stderr
+@BOTH
+def test_of_many_at_once_one_has_the_lock(archive: Path) -> None:
+    """RFC 9110, 13.1.2: If-None-Match: * lets a request through only when there is nothing."""
+    lock = StorePath(f"{archive}/tidy.owner")
+    with ThreadPoolExecutor(8) as pool:
+        won = list(pool.map(lambda number: lock.put_new(f"{number}".encode()), range(8)))
+    assert sum(won) == 1
+    assert lock.read_bytes() == f"{won.index(True)}".encode()
 
 
+@BOTH
+def test_notes_wearer_register_and_log_work_on_a_store(archive: Path, tmp_path: Path) -> None:
+    """0.3.0 refused each of them."""
+    assert within("import", SAMPLE, "--archive", archive).exit_code == 0
+    (incident,) = incidents_in(archive)["incident_id"].to_list()
+    (tmp_path / "radio.csv").write_text(
+        "time,source,text,certainty\n2031-05-04 19:27:30,radio,Hose,recorded\n"
+    )
+    command = ("notes", tmp_path / "radio.csv", "--archive", archive, "--incident", incident)
+    assert within(*command).output.endswith("1 note, 1 of them new\n")
+    assert within(*command).output.endswith("1 note, 0 of them new\n")
+    wearer = str(Archive(archive).messages()["tally"]["wearer_id"][0])
+    done = within("wearer", wearer, "--archive", archive, "--out", tmp_path / "about")
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "tables" in {path.name for path in (tmp_path / "about").iterdir()}
+    done = within("register", "--archive", archive, "--out", tmp_path / "register.csv")
+    assert done.exit_code == 0, (done.output, done.exception)
+    log = within("account", "log", "--archive", archive)
+    assert (log.exit_code, "1 entry, the chain holds" in log.output) == (0, True), log.output
+    assert not list(Path.cwd().glob("s3:*"))
+
+
+@BOTH
+def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert within("import", SAMPLE, "--archive", archive).exit_code == 0
+    (incident,) = incidents_in(archive)["incident_id"].to_list()
+    wearers = set(Archive(archive).messages()["tally"]["wearer_id"])
+    hold = ("hold", "--archive", archive, "--incident", incident)
+    assert within(*hold, "--reason", "inquest").exit_code == 0
+
+    def retained() -> Retained:
+        then = datetime(2040, 1, 1, tzinfo=UTC)
+        return retain(
+            archive, then, lambda: holds(archive), "profile ours", then.date(), apply=True, grace_s=0
+        )
+
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+        assert incident in within("hold", "--archive", archive).output
+        assert retained().held == [incident]
+    assert within(*hold, "--release", "--reason", "closed").exit_code == 0
+    assert retained().incidents == [incident]
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+        assert retained().incidents == []
+    kept = Archive(archive).messages()["tally"]["wearer_id"].to_list()
+    assert kept
+    assert not wearers & set(kept)
+    assert verify(archive).faults == []
+    assert not (work_folder(archive) / ".retaining").exists()
+
+
+@BOTH
+def test_serve_shows_what_another_machine_sealed_on_the_store(
+    archive: Path,
+    pressure: Pressure,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    wait_until: Callable[..., Any],
+) -> None:
+    monkeypatch.setattr("ingest.archive.reading.STORE_LOOK_S", 0.2)
+    fill(archive, pressure)
+    served = Served(archive)
+    served.start()
+    try:
+        with urllib.request.urlopen(f"{served.url}/review", timeout=60) as page:
+            assert page.status == 200
+        wait_until(lambda: served.feed.snapshot, what="the live board")
+        now = datetime.now(UTC)
+        with monkeypatch.context() as elsewhere:
+            elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+            told = json.loads(pressure(0).payload) | {"set_id": "S-077", "time": now.isoformat()}
+            topic = pressure(0).topic.replace("S-014", "S-077")
+            seal_segment(
+                archive, segment_of(archive, [Heard(now, topic, json.dumps(told).encode())], name="two")
+            )
+        wait_until(
+            lambda: served.feed.snapshot is not None and "S-077" in served.feed.snapshot.set_ids,
+            what="what the other machine sealed",
+        )
+    finally:
+        served.close()
+
+
+@BOTH
 def test_a_store_that_goes_away_while_it_is_read_is_said(
     archive: Path, store: Store, pressure: Pressure
 ) -> None:

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ import pytest
 from ingest.archive.reading import Archive
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, write_capture
+from ingest.mapping.rules import EXAMPLES
 
 Pressure = Callable[..., Heard]
 WaitUntil = Callable[..., Any]
@@ -231,3 +232,21 @@ def test_replay_publishes_a_capture_verbatim_and_in_its_rhythm(
     ]
     took = messages["pressure"]["received"].max() - messages["pressure"]["received"].min()
     assert timedelta(seconds=0.15) < took < timedelta(seconds=30), "40 s at 200 times the speed is 0.2 s"
+
+
+@pytest.mark.broker
+def test_replay_publishes_what_a_mapping_makes(mosquitto: Any, tmp_path: Path, wait_until: WaitUntil) -> None:
+    log, began = tmp_path / "log.ndjson", datetime(2031, 5, 4, 19, tzinfo=UTC)
+    objects = [{"n": n, "ts": int(began.timestamp() * 1000) + n, "psi": 4000 - n} for n in range(4)]
+    objects[2]["psi"] = "?"
+    heard = [Heard(began, "bench7/telemetry/K12", json.dumps(each).encode()) for each in objects]
+    write_capture(log, heard)
+    archive = Archive(tmp_path / "archive")
+    with _listening("--broker", mosquitto.url, "--archive", archive.folder):
+        done = _run("replay", log, "--broker", mosquitto.url, "--mapping", EXAMPLES / "flat_object.toml")
+        assert done.returncode == 3
+        assert done.stdout == "published 4\n"
+        assert "1 value could not be mapped; the first: bench7/telemetry/K12: pressure_bar" in done.stderr
+        messages = wait_until(lambda: (got := archive.messages())["pressure"].height == 3 and got, what="all")
+    assert messages["setup"].height == 1
+    assert messages["originals"].is_empty()

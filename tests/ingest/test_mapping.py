@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -18,8 +19,11 @@ from hypothesis import strategies as st
 from dashboard.underair import root
 from ingest.archive.archive import seal_segment
 from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.manifest import chains, read_chain
 from ingest.archive.mappings import keep_mapping, mappings_of
 from ingest.archive.reading import Archive
+from ingest.archive.tidying import tidy
+from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import BadSettings
@@ -34,6 +38,7 @@ from ingest.settings import SealSettings, Settings
 BEGAN = datetime(2031, 5, 4, 19, 0, tzinfo=UTC)
 FLAT = "bench7/telemetry/K12"
 NIST = "responders/R-7/scba"
+OWN = {"set_id": "S-1", "boot": 1, "seq": 0, "time": "2031-05-04T19:00:03Z"}
 
 
 def heard(at_s: float, topic: str, told: Any) -> Heard:
@@ -450,3 +455,40 @@ def test_sealing_that_broke_off_is_done_again_to_the_same_bytes(
     }
     assert after["pressure"]["payload"].to_list() == before["pressure"]["payload"].to_list()
     assert after["alarm"]["state"].to_list().count("cleared") == 2
+
+
+def test_the_manifest_names_the_mapping_file_and_verify_finds_one_that_changed(tmp_path: Path) -> None:
+    capture, archive = tmp_path / "a.ndjson", tmp_path / "archive"
+    own = heard(
+        9,
+        "underair/v1/demo/set/S-1/motion",
+        {**OWN, "kind": "motion", "still_s": 3.0, "origin": "flat-object/1"},
+    )
+    write_capture(capture, [*(flat(n, n, psi=4000 - n) for n in range(5)), own])
+    example = EXAMPLES / "flat_object.toml"
+    command = ["import", str(capture), "--archive", str(archive), "--mapping", str(example)]
+    assert CliRunner().invoke(root, command).exit_code == 0
+    named = f"flat-object/1 sha256:{hashlib.sha256(example.read_bytes()).hexdigest()}"
+    made_with = mappings_by_kind(archive)
+    assert made_with["pressure"] == made_with["originals"] == made_with["setup"] == {named}
+    # Merged, the line still names it.
+    tidy(archive, datetime(2040, 1, 1, tzinfo=UTC))
+    assert mappings_by_kind(archive)["pressure"] == {named}
+    assert verify(archive).faults == []
+    kept = archive / "mappings" / "flat-object-1.toml"
+    kept.write_text(kept.read_text().replace('unit = "psi"', 'unit = "kPa"'))
+    assert [(fault.what, fault.where) for fault in verify(archive).faults] == [
+        ("altered", "mappings/flat-object-1.toml")
+    ]
+    kept.unlink()
+    assert [(fault.what, fault.where) for fault in verify(archive).faults] == [
+        ("missing", "mappings/flat-object-1.toml")
+    ]
+
+
+def mappings_by_kind(archive: Path) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    for _, chain in chains(archive):
+        for line in read_chain(chain)[0]:
+            found.setdefault(line.part.partition("/")[0], set()).update(line.mappings)
+    return found

@@ -1,4 +1,4 @@
-"""Brokers besides mosquitto: RabbitMQ, which gives retained messages to no wildcard subscription."""
+"""Brokers besides mosquitto: ejabberd, and RabbitMQ, which withholds retained messages from wildcards."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ SETUP = (
 )
 GUEST = Login("guest", "guest")
 PROGRAM = Path("/usr/lib/rabbitmq/bin/rabbitmq-server")
+EJABBERD = next(iter(Path("/usr/lib").glob("*/ejabberd-*/ebin/ejabberd.app")), Path("/nowhere/ejabberd.app"))
 
 
 @pytest.fixture(scope="module")
@@ -58,16 +59,8 @@ def rabbitmq(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     }
     with (folder / "out").open("wb") as out:
         broker = subprocess.Popen([PROGRAM], env=environment, stdout=out, stderr=out, start_new_session=True)
-    deadline = time.monotonic() + 180
     try:
-        while True:
-            assert broker.poll() is None, (folder / "out").read_text()
-            assert time.monotonic() < deadline, (folder / "out").read_text()
-            try:
-                socket.create_connection(("127.0.0.1", mqtt), timeout=1).close()
-                break
-            except OSError:
-                time.sleep(0.2)
+        _wait_for(mqtt, broker, folder / "out")
         yield f"mqtt://127.0.0.1:{mqtt}"
     finally:
         broker.terminate()
@@ -75,6 +68,99 @@ def rabbitmq(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         epmd = shutil.which("epmd")
         assert epmd is not None
         subprocess.run([epmd, "-kill"], env=environment, capture_output=True, check=False)
+
+
+@pytest.fixture(scope="module")
+def ejabberd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """An ejabberd server with nothing but its MQTT broker, on a free loopback port."""
+    erlang = shutil.which("erl")
+    if not EJABBERD.exists() or erlang is None:
+        missing("ejabberd", "apt-get install ejabberd")
+    folder = tmp_path_factory.mktemp("ejabberd")
+    port = free_port()
+    (folder / "ejabberd.yml").write_text(
+        "hosts: [localhost]\nauth_method: [anonymous]\nanonymous_protocol: login_anon\n"
+        f"listen:\n  - {{port: {port}, ip: 127.0.0.1, module: mod_mqtt, backlog: 100}}\n"
+        "modules:\n  mod_mqtt: {session_expiry: 1 day, max_queue: 100000}\n"
+    )
+    environment = {
+        **os.environ,
+        "HOME": str(folder),
+        "ERL_LIBS": str(EJABBERD.parents[2]),
+        "EJABBERD_CONFIG_PATH": str(folder / "ejabberd.yml"),
+        "EJABBERD_LOG_PATH": str(folder / "ejabberd.log"),
+    }
+    command = [erlang, "-noinput", "-mnesia", "dir", f'"{folder / "db"}"', "-s", "ejabberd"]
+    with (folder / "out").open("wb") as out:
+        broker = subprocess.Popen(command, env=environment, stdout=out, stderr=out, cwd=folder)
+    try:
+        _wait_for(port, broker, folder / "out")
+        yield f"mqtt://127.0.0.1:{port}"
+    finally:
+        broker.terminate()
+        broker.wait(60)
+
+
+def _wait_for(port: int, broker: subprocess.Popen[bytes], out: Path) -> None:
+    deadline = time.monotonic() + 180
+    while True:
+        assert broker.poll() is None, out.read_text()
+        assert time.monotonic() < deadline, out.read_text()
+        try:
+            socket.create_connection(("127.0.0.1", port), timeout=1).close()
+            return
+        except OSError:
+            time.sleep(0.2)
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("mqtt5", [False, True], ids=["3.1.1", "5"])
+def test_the_check_finds_nothing_wrong_with_ejabberd_in_either_version(ejabberd: str, mqtt5: bool) -> None:
+    found = check_broker(ejabberd, messages=200, login=GUEST, mqtt5=mqtt5)
+    assert {each.name: each.well for each in found} == {
+        "delivery": True,
+        "retained": True,
+        "retained, by wildcard": True,
+        "redelivery": True,
+        "session": True,
+        "queue": True,
+    }
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", ["3.1.1", "5"])
+def test_a_listener_at_ejabberd_gets_setups_and_what_came_while_it_was_away(
+    ejabberd: str,
+    protocol: Any,
+    tmp_path: Path,
+    pressure: Callable[..., Heard],
+    wait_until: Callable[..., Any],
+) -> None:
+    settings = Settings(broker=BrokerSettings(protocol=protocol))
+    with Publisher(ejabberd, login=GUEST) as publisher:
+        publisher.publish(f"{SET}/setup", SETUP, retain=True)
+        publisher.flush()
+        seqs = iter(range(6))
+        for wanted in (4, 3):
+            listener = Listener(ejabberd, tmp_path, settings, login=GUEST, say=lambda _: None)
+            listener.start()
+            assert listener.subscribed.wait(60)
+            if wanted == 4:
+                for seq in (next(seqs), next(seqs), next(seqs)):
+                    publisher.publish(f"{SET}/pressure", pressure(seq).payload)
+                publisher.flush()
+            wait_until(
+                lambda one=listener, least=wanted: one.health.journalled >= least, what="setup and readings"
+            )
+            listener.stop()
+            if wanted == 4:
+                for seq in seqs:
+                    publisher.publish(f"{SET}/pressure", pressure(seq).payload)
+                publisher.flush()
+        publisher.publish(f"{SET}/setup", b"", retain=True)
+    messages = Archive(tmp_path).messages()
+    assert messages["setup"].height == 1
+    assert sorted(messages["pressure"]["seq"]) == list(range(6))
 
 
 @pytest.mark.broker

@@ -1,0 +1,143 @@
+"""Retiring a listener for good: its session at the broker ends, after what waits there was received.
+
+A listener that is only stopped keeps its session, so that nothing is lost while it is away. One that never
+comes back would go on taking its part of a shared group's messages, and nobody would receive them.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from ingest.archive.folder import Counts
+from ingest.archive.journal import segments
+from ingest.archive.store import sync_folder, work_folder
+from ingest.broker.mqtt import Publisher, new_client, session_properties
+from ingest.contract.errors import ArchiveProblem, BrokerProblem
+from ingest.listener import Listener
+from ingest.session_id import FILE_NAME as SESSION_FILE
+from ingest.session_id import session_id
+from ingest.settings import Settings, login_of
+from ingest.status import FILE_NAME as STATUS_FILE
+from ingest.status import read_statuses, status_topic
+
+QUIET_S = 3.0
+"""So long nothing came: then nothing waits any more. Our own rule."""
+ANSWERS_WITHIN_S = 30.0
+IDLE = timedelta(minutes=10)
+
+
+def leave(
+    broker: str,
+    archive: Path,
+    settings: Settings,
+    say: Callable[[str], None],
+    stop: threading.Event,
+    *,
+    quiet_s: float = QUIET_S,
+) -> Counts:
+    """Receive what waits for a listener, end its session, and remove what it has on this machine.
+
+    Parameters
+    ----------
+    broker : str
+    archive : Path
+    settings : Settings
+        The listener's own: name, group and version of MQTT.
+    say : callable
+        Takes sentences for the operator.
+    stop : threading.Event
+        Breaks it off; the session is kept then.
+
+    Returns
+    -------
+    Counts
+        What became of the messages that waited.
+
+    Raises
+    ------
+    ArchiveProblem
+        When there is no such listener, it is running, or not all of its journal could be sealed.
+    BrokerProblem
+        When the broker does not answer or refuses us: the session is kept.
+    """
+    folder = work_folder(archive) / "journal" / settings.name
+    if not (folder / SESSION_FILE).exists():
+        names = ", ".join(sorted(path.parent.name for path in folder.parent.glob(f"*/{SESSION_FILE}")))
+        raise ArchiveProblem(
+            f"{archive} has no listener named {settings.name!r} on this machine; there are: "
+            f"{names or 'none'}. Name its settings with --config"
+        )
+    listener = Listener(broker, archive, settings, say=say, retiring=True)
+    listener.start()
+    try:
+        gone = _wait(lambda: listener.unsubscribed.is_set() or bool(listener.refusal), ANSWERS_WITHIN_S, stop)
+        if gone and not listener.refusal:
+            _until_quiet(lambda: listener.health.journalled, quiet_s, stop)
+    finally:
+        counts = listener.stop()
+    if listener.refusal or not gone or stop.is_set():
+        why = listener.refusal or ("broken off" if stop.is_set() else f"{broker} does not answer")
+        raise BrokerProblem(f"{why}: {settings.name} keeps its session; nothing was lost")
+    _end_session(listener, settings)
+    with Publisher(broker, login=login_of(settings.broker)) as publisher:
+        publisher.publish(status_topic(settings.name), b"", retain=True)
+    for name in (SESSION_FILE, STATUS_FILE):
+        (folder / name).unlink(missing_ok=True)
+    sync_folder(folder)
+    if segments(folder):
+        raise ArchiveProblem(
+            f"the session of {settings.name} is ended, but not all of its journal could be sealed: start a "
+            f"listener with these settings once more, or keep {folder}"
+        )
+    return counts
+
+
+def idle_listeners(archive: Path, name: str, now: datetime) -> list[str]:
+    """Return a warning for each other listener of an archive that has not run for ten minutes or more."""
+    return [
+        f"listener {each.listener} last ran at {each.at:%Y-%m-%d %H:%M} UTC and still has its session: in a "
+        "shared group it takes messages that nobody receives. Start it, or retire it with `underair leave`"
+        for each in read_statuses(archive)
+        if each.listener != name and now - each.at > IDLE
+    ]
+
+
+def _wait(met: Callable[[], bool], within_s: float, stop: threading.Event) -> bool:
+    deadline = time.monotonic() + within_s
+    while not met():
+        if time.monotonic() > deadline or stop.wait(0.05):
+            return False
+    return True
+
+
+def _until_quiet(received: Callable[[], int], quiet_s: float, stop: threading.Event) -> None:
+    before, since = received(), time.monotonic()
+    while time.monotonic() - since < quiet_s and not stop.wait(0.05):
+        if (now := received()) != before:
+            before, since = now, time.monotonic()
+
+
+def _end_session(listener: Listener, settings: Settings) -> None:
+    """Connect once more under the session's id with a clean start: the broker drops it (MQTT 3.1.1 and 5)."""
+    mqtt5 = settings.broker.protocol == "5"
+    _, client_id = session_id(work_folder(listener.archive) / "journal" / settings.name, settings.broker)
+    login = login_of(settings.broker)
+    client = new_client(client_id, login, mqtt5=mqtt5, tls=login.tls(listener.address))
+    connected = threading.Event()
+    client.on_connect = lambda *_: connected.set()
+    if mqtt5:
+        client.connect(
+            listener.address.host, listener.address.port, clean_start=True, properties=session_properties(0)
+        )
+    else:
+        client.connect(listener.address.host, listener.address.port)
+    client.loop_start()
+    answered = connected.wait(ANSWERS_WITHIN_S)
+    client.disconnect()
+    client.loop_stop()
+    if not answered:
+        raise BrokerProblem(f"{listener.address.url} does not answer: {settings.name} keeps its session")

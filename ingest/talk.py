@@ -1,0 +1,64 @@
+"""How much a verb says beside its answer: `--quiet` and `-v`, on every verb. Errors are always printed."""
+
+from __future__ import annotations
+
+import click
+
+from ingest.logs import log_to_stderr
+from ingest.shown_text import echo
+
+_QUIET, _VERBOSE = "underair.quiet", "underair.verbose"
+
+
+def with_talk_options(command: click.Command) -> click.Command:
+    """Give a verb, and the verbs below it, `--quiet` and `-v`."""
+    if isinstance(command, click.Group):
+        for below in command.commands.values():
+            with_talk_options(below)
+    elif not any("--quiet" in each.opts for each in command.params):
+        command.params += [
+            click.Option(
+                ["-q", "--quiet"],
+                is_flag=True,
+                expose_value=False,
+                callback=_be_quiet,
+                help="Print the answer and errors only: no progress, no remarks.",
+            ),
+            click.Option(
+                ["-v", "--verbose"],
+                is_flag=True,
+                expose_value=False,
+                callback=_be_verbose,
+                help="Log in detail, and show where an error arose.",
+            ),
+        ]
+    return command
+
+
+def _be_quiet(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    del param
+    ctx.meta[_QUIET] = value
+
+
+def _be_verbose(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    del param
+    ctx.meta[_VERBOSE] = value
+    if value:
+        log_to_stderr("plain", "debug")
+
+
+def is_quiet() -> bool:
+    """Return whether the verb at work was told to print its answer and errors only."""
+    ctx = click.get_current_context(silent=True)
+    return ctx is not None and bool(ctx.meta.get(_QUIET))
+
+
+def is_verbose(ctx: click.Context) -> bool:
+    """Return whether a verb was told to say more."""
+    return bool(ctx.meta.get(_VERBOSE))
+
+
+def remark(text: str) -> None:
+    """Print on standard error what a person may like to know; not with `--quiet`."""
+    if not is_quiet():
+        echo(text, err=True)
