@@ -219,6 +219,13 @@ class Disclosure(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     fewest_people: Annotated[int, Meta(ge=5, le=1000)] = 10
 
 
+class Training(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Each person's yearly minimum in drills and training; 0: none asked (`analysis.trends.training`)."""
+
+    hours_a_year: Annotated[float, Meta(ge=0, le=1000)] = 0.0
+    wears_a_year: Annotated[int, Meta(ge=0, le=1000)] = 0
+
+
 class Retention(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How long an archive knows who wore a set (`underair retain`).
 
@@ -264,6 +271,7 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     entry: Entry = Entry()
     rest: Rest = Rest()
     disclosure: Disclosure = Disclosure()
+    training: Training = Training()
     retention: Retention = Retention()
 
     @staticmethod

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.simulation.three_years import FIRST_YEAR, YEARS, simulated_wear, three_years
-from analysis.trends.ledger import SCHEMAS, Ledger
+from analysis.trends.ledger import SCHEMAS, Ledger, completed
 from analysis.trends.roster import ROSTER
 
 # Chosen by its outcome: with the seed before it, one more set was named by chance in most windows of three
@@ -41,7 +41,7 @@ def read_three_years(now: datetime | None = None) -> tuple[Ledger, pl.DataFrame]
         moved = now.year - (FIRST_YEAR + YEARS)
     ledger = {}
     for name, schema in SCHEMAS.items():
-        frame = pl.read_parquet(FOLDER / f"{name}.parquet").cast(dict(schema.items()))
+        frame = completed(pl.read_parquet(FOLDER / f"{name}.parquet"), schema)
         times = [column for column in TIMES if column in frame.columns]
         frame = frame.with_columns(pl.col(each).dt.offset_by(f"{moved}y") for each in times)
         ledger[name] = frame.filter(pl.col(times[0]) >= since, pl.col(times[-1]) < until)

@@ -26,9 +26,11 @@ from analysis.trends.ledger import (
     FORECAST_MINUTES,
     FORECASTS,
     HARD_BREATHING_L_MIN,
+    MEASURED,
     SET_EVENTS,
     WEARS,
     Ledger,
+    completed,
 )
 from analysis.trends.roster import FAR, ROSTER
 
@@ -169,7 +171,9 @@ def three_years(
     for month in range(12 * years):
         service.add_month(month, incidents_a_month)
     ledger = {
-        "wears": pl.DataFrame(service.wears, schema=WEARS, orient="row").sort("started", "wear_id"),
+        "wears": completed(pl.DataFrame(service.wears, schema=MEASURED, orient="row"), WEARS).sort(
+            "started", "wear_id"
+        ),
         "set_events": pl.DataFrame(service.events, schema=SET_EVENTS, orient="row").sort("at", "set_id"),
         "forecasts": pl.DataFrame(service.forecasts, schema=FORECASTS, orient="row").sort("at", "wear_id"),
     }

@@ -11,7 +11,9 @@ from typing import Any
 
 import polars as pl
 
-VERSION = 1
+from analysis.trends.marks import marks_of
+
+VERSION = 2
 """Of the meaning of the columns: a ledger of another version is made anew."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
@@ -28,7 +30,7 @@ MOST_FALL_PART = 0.3
 STANDS_AT_MOST_H = 24.0
 TIME = pl.Datetime("us", "UTC")
 
-WEARS = pl.Schema(
+MEASURED = pl.Schema(
     [
         ("wear_id", pl.String),
         ("incident_id", pl.String),
@@ -56,7 +58,19 @@ WEARS = pl.Schema(
         ("battery_fraction", pl.Float64),
     ]
 )
-"""`kind` is incident, drill or training; counts are what happened in the wear."""
+"""`kind` is incident, drill or training; counts are what happened in the wear, each once an entry."""
+
+NOTED = pl.Schema(
+    [
+        ("entry_id", pl.String),
+        ("near_miss", pl.String),
+        ("contamination", pl.String),
+        ("contaminated_min", pl.Float64),
+        ("decontaminated", pl.String),
+    ]
+)
+"""Its entry, and what notes say of it (`analysis.trends.marks`); lines of before 0.4 lack them."""
+WEARS = pl.Schema({**MEASURED, **NOTED})
 
 SET_EVENTS = pl.Schema([("set_id", pl.String), ("at", TIME), ("code", pl.String)])
 
@@ -103,6 +117,7 @@ def ledger_of(results: Mapping[str, pl.DataFrame], messages: Mapping[str, pl.Dat
         ("battery_fraction", _batteries(wears, messages["power"])),
     ):
         wears = wears.with_columns(found.alias(column))
+    wears = pl.concat([wears, marks_of(wears, messages["note"])], how="horizontal")
     return {
         "wears": wears.select(pl.col(name).cast(dtype) for name, dtype in WEARS.items()),
         "set_events": _set_events(results),
@@ -166,13 +181,44 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         table = table.join(seconds, on="wear_id", how="left")
     zeros = ("hard_min", "no_motion_alarms", "distress_alarms", *(f"class_{c}_s" for c in THERMAL_CLASSES))
     below = (pl.col("end_bar") < pl.col("low_air_bar")).fill_null(value=False)
-    return table.with_columns(
+    table = table.with_columns(
         ((pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6).alias("under_air_min"),
         below.cast(pl.Int64).alias("low_air_exits"),
         (pl.col("gap_s").fill_null(0.0) / 60.0).alias("silent_min"),
         (pl.col("cylinder_count") * pl.col("water_volume_l")).alias("cylinder_l"),
         *(pl.col(name).fill_null(0) for name in zeros),
     )
+    return _once_an_entry(table)
+
+
+def _once_an_entry(wears: pl.DataFrame) -> pl.DataFrame:
+    """Count each event once an entry: a set that restarted, or a valve that closed, makes no second person.
+
+    Leaving below the warning belongs to the last wear that ended so, alarms to the first wear that had one.
+    """
+    entry, started = pl.coalesce("entry_id", "wear_id"), pl.col("started")
+    low = pl.col("low_air_exits") > 0
+    last = low & (started == started.filter(low).max().over(entry))
+    counted = [last.fill_null(value=False).cast(pl.Int64).alias("low_air_exits")]
+    for name in ("no_motion_alarms", "distress_alarms"):
+        has = pl.col(name) > 0
+        first = has & (started == started.filter(has).min().over(entry))
+        whole = pl.col(name).sum().over(entry)
+        counted.append(pl.when(first).then(whole).otherwise(0).cast(pl.Int64).alias(name))
+    return wears.with_columns(counted)
+
+
+def completed(frame: pl.DataFrame, schema: pl.Schema) -> pl.DataFrame:
+    """Return a kept table in this schema; what notes say is null in lines of before 0.4.
+
+    Raises
+    ------
+    polars.exceptions.ColumnNotFoundError
+        When any other column is missing.
+    """
+    later = [name for name in schema if name in NOTED and name not in frame.columns]
+    whole = frame.with_columns(pl.lit(None, dtype=NOTED[name]).alias(name) for name in later)
+    return whole.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
 def _tasks(wears: pl.DataFrame, tally: pl.DataFrame) -> pl.Series:

@@ -205,6 +205,24 @@ def monthly_mean(
     return MonthlyMean(table, overall, _trend(np.where(solid, mean, np.nan)), judged)
 
 
+def monthly_total(months: pl.DataFrame, name: str, running: date | None = None) -> MonthlyMean:
+    """Return a sum by month, such as `wears` or `hours`, with its trend; months without wears are 0.
+
+    The table is as in `MonthlyMean`; nothing is judged. `running` is the month that is not over.
+    """
+    value = months[name].cast(pl.Float64).to_numpy()
+    solid = _over(months, running)
+    table = months.select("month", "wears").with_columns(
+        pl.Series("mean", value),
+        pl.lit(None, dtype=pl.Float64).alias("lower_limit"),
+        pl.lit(None, dtype=pl.Float64).alias("upper_limit"),
+        pl.lit(value=False).alias("outside"),
+        pl.Series("solid", solid),
+    )
+    overall = float(value[solid].mean()) if solid.any() else math.nan
+    return MonthlyMean(table, overall, _trend(np.where(solid, value, np.nan)))
+
+
 def month_numbers(wears: pl.DataFrame) -> Codes:
     """Return the month (UTC) of each wear's start, counted from year 0."""
     number = pl.col("started").dt.year().cast(pl.Int64) * 12 + pl.col("started").dt.month() - 1

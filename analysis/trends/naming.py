@@ -151,7 +151,10 @@ def smallest_effect(judged: Judged, chosen: NDArray[np.bool_], level: float) -> 
     expected, dispersion = float(judged.expected[place]), float(judged.dispersion[place])
     total = float(judged.observed.sum())
     counts = np.arange(1.0, max(total, 2.0) + 1.0)
-    small = tail(counts, total, np.full(len(counts), expected), np.full(len(counts), dispersion)) <= level
+    # What the unit has beyond its due raises the total and with it what is expected of all, itself too.
+    totals = np.maximum(total - expected, 0.0) + counts
+    share = np.full(len(counts), min(expected / max(total, 1e-12), 1.0))
+    small = chance_of_so_many(counts / dispersion, totals / dispersion, share) <= level
     if not small.any():
         return None
     needed = int(counts[np.argmax(small)])

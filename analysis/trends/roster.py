@@ -136,11 +136,13 @@ def _lines_of_toml(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
         document = document_of(text)
     except ValueError as error:
         raise BadRoster(f"roster {origin} is not TOML: {error}") from None
-    unknown = sorted(set(document) - {"wearer"})
+    unknown = sorted(set(document) - {"wearer", "equipment"})
     lines = document.get("wearer", [])
     if unknown or not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
         what = f", got {', '.join(unknown)}" if unknown else ""
-        raise BadRoster(f"roster {origin}: expected [[wearer]] tables and nothing else{what}")
+        raise BadRoster(
+            f"roster {origin}: expected [[wearer]] and [[equipment]] tables and nothing else{what}"
+        )
     return lines
 
 
@@ -160,16 +162,17 @@ def _row(line: Mapping[str, Any], origin: str, number: int) -> dict[str, Any]:
     wearer = line.get("wearer")
     if not isinstance(wearer, str) or not is_id(wearer):
         raise BadRoster(f"{where}: wearer must be a pseudonym as in the tally ({ID_WORDS}), got {wearer!r}")
-    station, role = _word(line, "station", where), _word(line, "role", where)
+    station, role = word_of(line, "station", where), word_of(line, "role", where)
     if station is None:
         raise BadRoster(f"{where}: wearer {wearer} has no station")
-    first, last = _day(line, "from", where) or date.min, _day(line, "until", where) or FAR
+    first, last = day_of(line, "from", where) or date.min, day_of(line, "until", where) or FAR
     if last < first:
         raise BadRoster(f"{where}: until {last} lies before from {first}")
     return {"wearer_id": wearer, "station": station, "role": role, "from": first, "until": last}
 
 
-def _word(line: Mapping[str, Any], key: str, where: str) -> str | None:
+def word_of(line: Mapping[str, Any], key: str, where: str) -> str | None:
+    """Return a text of a line; None where it is not there."""
     value = line.get(key)
     if value is None:
         return None
@@ -178,7 +181,8 @@ def _word(line: Mapping[str, Any], key: str, where: str) -> str | None:
     return value.strip()
 
 
-def _day(line: Mapping[str, Any], key: str, where: str) -> date | None:
+def day_of(line: Mapping[str, Any], key: str, where: str) -> date | None:
+    """Return a day of a line; None where it is not there."""
     value = line.get(key)
     if isinstance(value, datetime):
         return value.date()

@@ -9,6 +9,7 @@ import flask
 import polars as pl
 from dash import Dash, dcc, html
 
+from analysis.profile import Profile
 from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal
 from analysis.trends.measures import (
@@ -23,10 +24,10 @@ from dashboard.access.roles import sees_people, visitor
 from dashboard.context import Context
 from dashboard.listing import cell, listing
 from dashboard.privacy import register_route
-from dashboard.trends import before_after_view, forecast_view, words
+from dashboard.trends import before_after_view, duties, forecast_view, words, workload
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
-from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
+from dashboard.trends.figures import bars_cut, classes_figure, mean_figure, rate_figure
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
@@ -42,6 +43,7 @@ from dashboard.trends.view import (
     words_of,
     years_of,
 )
+from dashboard.trends.wear_ledger import utc_now
 from ingest.plurals import counted, percent
 
 MONTHS_AT_ONCE = 60
@@ -64,7 +66,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     if not len(wears):
         return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
     # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
-    standing = standing_out(look, Choice(year=choice.year, kind=choice.kind))
+    standing = standing_out(look, Choice(year=choice.year, kind=choice.kind, near=choice.near))
     found = standing.found
     months, running = by_month(wears), running_month()
     judged = judged_months(wears, running)
@@ -75,17 +77,21 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     )
     due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
     parts += [
-        _summary(wears, look, running if len(months) and months["month"][-1] == running else None),
+        _summary(
+            wears, look, context.profile, running if len(months) and months["month"][-1] == running else None
+        ),
         trends_sections.standing_out(standing, choice, keeper_of(context).chance.count),
         html.Div(
             [
+                *(_figure(*one) for one in workload.work_plots(months, running)),
                 *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
                 _classes(months),
+                *(_figure(*one) for one in workload.season_plots(months, running)),
             ],
             className="plots",
         ),
     ]
-    compared = chosen(every, Choice(year=choice.year, kind=choice.kind))
+    compared = chosen(every, Choice(year=choice.year, kind=choice.kind, near=choice.near))
     for part in ("station", "role"):
         if compared[part].null_count() < len(compared):
             parts.append(trends_sections.parts(compared, part, found))
@@ -94,8 +100,10 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     parts += [
         before_after_view.section(wears, choice, changes(wears, date.fromisoformat(since)) if since else []),
         due,
+        duties.training(look, choice, context.profile, utc_now().date()),
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, events_in(look, choice), found),
+        duties.equipment(look, found, utc_now().date()),
         forecast_view.section(of_these, wears),
         trends_sections.people(wears, choice.display),
         _month_listing(months, running),
@@ -117,6 +125,10 @@ def register(app: Dash, context: Context) -> None:
     register_route.add_routes(server, context)
     keeper = keeper_of(context)
     keeper.when_new = lambda look: standing_out(look, Choice())
+
+
+def _not_over(months: pl.DataFrame, running: date) -> date | None:
+    return running if len(months) and months["month"][-1] == running else None
 
 
 def _in(one: Signal, wears: pl.DataFrame) -> bool:
@@ -144,6 +156,10 @@ def _heading(look: Look, choice: Choice, *, people: bool) -> Any:
         known = words_of(wears, name) if people else []
         if known:
             rows.append(_chips(label, name, [(word, word) for word in known], every, choice))
+    if people and (choice.near or wears["near_miss"].count()):
+        rows.append(
+            _chips(words.NEAR_MISSES, "near", [("only", words.ONLY_NEAR_MISSES)], words.ALL_KINDS, choice)
+        )
     units = html.Nav(
         [html.Span(words.UNITS, className="group-name")]
         + [
@@ -198,7 +214,7 @@ def _working(done: tuple[int, int]) -> Any:
     )
 
 
-def _summary(wears: pl.DataFrame, look: Look, running: date | None) -> Any:
+def _summary(wears: pl.DataFrame, look: Look, profile: Profile, running: date | None) -> Any:
     count = len(wears)
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
@@ -217,7 +233,13 @@ def _summary(wears: pl.DataFrame, look: Look, running: date | None) -> Any:
     if running is not None:
         month = words.month_text(running)
         paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
-    paragraphs.append(html.P(f"{words.READING} {words.HEAT_NOTE} {words.ONGOING}", className="note"))
+    limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
+    paragraphs.append(html.P(f"{words.READING} {words.HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
+    homeless = wears["station"].null_count()
+    if look.with_roster and homeless:
+        paragraphs.append(
+            html.P(words.WITHOUT_STATION.format(count=words.wears_text(homeless)), className="note")
+        )
     if not look.with_roster:
         paragraphs.append(html.P(words.NO_ROSTER, className="note"))
     return html.Section(paragraphs, className="panel")
@@ -229,10 +251,12 @@ def _plot(
     if plot.rate:
         rate = monthly_rate(months, plot.name, running, judged.get(plot.name))
         figure = rate_figure(rate) if rate.total else None
-        return _figure(plot.name, plot.title, figure, words.rate_sentence(rate, holds))
+        sentence = words.rate_sentence(rate, holds, bars_cut(rate) if figure else 0)
+        return _figure(plot.name, plot.title, figure, sentence)
     mean = monthly_mean(months, plot.name, running, judged.get(plot.name))
     figure = mean_figure(mean) if mean.table["mean"].count() else None
-    return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds))
+    left_out = int(months["wears"].sum()) - int(mean.table["wears"].sum())
+    return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds, left_out))
 
 
 def _classes(months: pl.DataFrame) -> Any:

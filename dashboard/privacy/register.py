@@ -14,10 +14,11 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.trends.ledger import THERMAL_CLASSES, TIME
+from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME
 from analysis.trends.wear_arrays import GONE
 from dashboard.trends.kept_ledger import read_table, write_table
 from ingest.archive.store import work_folder
+from ingest.contract.errors import ArchiveProblem
 
 PLACE = Path("register") / "exposure.parquet"
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
@@ -29,6 +30,7 @@ LINES = pl.Schema(
         ("kind", pl.String),
         ("started", TIME),
         *((name, pl.Float64) for name in AMOUNTS),
+        *((name, NOTED[name]) for name in ("contamination", "contaminated_min", "decontaminated")),
     ]
 )
 
@@ -43,9 +45,19 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
         The ledger's.
     now : datetime
     keep_years : int
+
+    Raises
+    ------
+    ArchiveProblem
+        When there is a register that cannot be read: nothing is written over it.
     """
     path = work_folder(archive) / PLACE
     kept = read_table(path, LINES)
+    if kept is None and path.exists():
+        raise ArchiveProblem(
+            f"cannot read the exposure register {path}: its contents changed after it was written, or "
+            "a newer underair wrote it. Nothing was written over it. Restore it from a backup"
+        )
     if kept is None:
         kept = pl.DataFrame(schema=LINES)
     named = wears.filter(
@@ -69,8 +81,10 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
     -------
     DataFrame
         `wearer_id`, `year` (``all``: together), `wears`, `incidents`, `drills`, `trainings` (each counted
-        once), `dose_wears` (with a heat sensor), `heard_part` (of the minutes under air), then the sums of
-        amounts; minutes, seconds, heat dose. A dose without a sensor is null, never 0.
+        once), `dose_wears` (with a heat sensor), `contaminations` (wears with such a note),
+        `not_decontaminated` (of these, without a word that it was done), `contaminated_min` (as noted; null
+        where no note has minutes), `heard_part` (of the minutes under air), then the sums of amounts;
+        minutes, seconds, heat dose. A dose without a sensor is null, never 0.
     """
     if wearer_id:
         lines = lines.filter(pl.col("wearer_id") == wearer_id)
@@ -87,9 +101,20 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
                 for kind in ("incident", "drill", "training")
             ),
             pl.col("heat_dose").count().cast(pl.Int64).alias("dose_wears"),
+            pl.col("contamination").count().cast(pl.Int64).alias("contaminations"),
+            (pl.col("contamination").is_not_null() & pl.col("decontaminated").is_null())
+            .sum()
+            .cast(pl.Int64)
+            .alias("not_decontaminated"),
+            pl.col("contaminated_min").drop_nulls().sum().alias("contaminated_min"),
+            pl.col("contaminated_min").count().alias("_minutes_noted"),
             (1.0 - pl.col("silent_min").sum() / pl.col("under_air_min").sum()).alias("heard_part"),
             *(pl.col(name).sum() for name in AMOUNTS),
         )
         unknown = pl.when(pl.col("dose_wears") > 0)
-        lots.append(sums.with_columns(unknown.then(pl.col("heat_dose")).alias("heat_dose")))
+        noted = pl.when(pl.col("_minutes_noted") > 0).then(pl.col("contaminated_min"))
+        sums = sums.with_columns(
+            unknown.then(pl.col("heat_dose")).alias("heat_dose"), noted.alias("contaminated_min")
+        )
+        lots.append(sums.drop("_minutes_noted"))
     return pl.concat(lots).sort("wearer_id", "year")

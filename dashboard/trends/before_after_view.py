@@ -48,10 +48,10 @@ def rows_of(found: Sequence[Change]) -> list[list[str]]:
         if one.measure in FLAGS:
             sides = [f"{one.before:,.0f} of {one.wears_before:,}", f"{one.after:,.0f} of {one.wears_after:,}"]
         else:
-            sides = [figure(one.before, 2), figure(one.after, 2)]
-        high = "no limit" if math.isinf(one.high) else figure(one.high, 2)
-        ends = f"{figure(one.low, 2)} to {high}"
-        ratio = "–" if not math.isfinite(one.ratio) else figure(one.ratio, 2)
+            sides = [figure(one.before), figure(one.after)]
+        high = "no limit" if math.isinf(one.high) else figure(one.high)
+        ends = f"{figure(one.low)} to {high}"
+        ratio = "–" if not math.isfinite(one.ratio) else figure(one.ratio)
         adjusted = "kind, task, season" if one.season else "kind, task"
         rows.append([title, *sides, ratio, ends, adjusted, reading(one)])
     return rows

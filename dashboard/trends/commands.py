@@ -1,4 +1,4 @@
-"""The verb `audit`: the long view of an archive as tables and a monthly sheet, for outside or inside."""
+"""The verb `audit`: the long view of an archive as tables and sheets, for outside or inside."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def audit(
     engine: str | None,
     as_json: bool,
 ) -> None:
-    """Sum up months of wears as tables and a monthly sheet, for outside the service or inside.
+    """Sum up months of wears as tables, a monthly and yearly sheets, for outside the service or inside.
 
     Without --inside: published figures. Each covers at least 10 people (the profile's limit); events are
     printed as ranges. A month, quarter or year is published once, when it is over, and kept in
@@ -162,10 +162,10 @@ def audit(
     if replaced is not None and reason is not None:
         _publish_anew(place, tables["wears"], replaced, reason, profile, now)
     if for_inside:
-        shown, note, sheet = _inside(chosen, profile, now, since, copies)
+        shown, note, sheets = _inside(chosen, profile, now, since, copies)
     else:
-        shown, note, sheet = _outside(place, tables["wears"], first, last, profile, now)
-    _write(out, shown, note, sheet)
+        shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now)
+    _write(out, shown, note, sheets)
     if as_json:
         files = {
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
@@ -180,8 +180,8 @@ def audit(
         echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 
-Shown = tuple["dict[str, pl.DataFrame]", str, str]
-"""Tables, the note beside them, and the monthly sheet."""
+Shown = tuple["dict[str, pl.DataFrame]", str, dict[str, str]]
+"""Tables, the note beside them, and the sheets by their file names."""
 
 
 def _publish_anew(
@@ -206,7 +206,7 @@ def _outside(
 ) -> Shown:
     from analysis.trends.cell_periods import inside_days
     from dashboard.trends.outside import tables
-    from dashboard.trends.outside_summary import published_html, published_months
+    from dashboard.trends.outside_summary import published_html, published_periods
     from dashboard.trends.releases import publish
     from dashboard.trends.summary_words import readme
 
@@ -215,9 +215,11 @@ def _outside(
     days = (first.date() if first else None, last.date() if last else None)
     chosen = {name: one for name, one in known.items() if inside_days(name, *days)}
     shown = tables(chosen)
-    months = published_months(chosen)
-    month = months[-1] if months else ""
-    return shown, readme(profile.name, shown, fewest), published_html(known, month, profile, now)
+    sheets = {
+        name: published_html(known, period, profile, now)
+        for name, period in _sheets(published_periods(chosen)).items()
+    }
+    return shown, readme(profile.name, shown, fewest), sheets
 
 
 def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | None, copies: int) -> Shown:
@@ -228,11 +230,11 @@ def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | N
     from analysis.trends.before_after import changes, table_of
     from analysis.trends.false_marks import FalseMarks, false_marks
     from analysis.trends.ledger import falls_between_wears
-    from dashboard.trends.inside_summary import inside_html, inside_months
+    from dashboard.trends.inside_summary import inside_html, inside_periods
     from dashboard.trends.summary_words import inside_readme
 
     made = audit_ledger(ledger, profile)
-    tables, months = dict(made.tables), inside_months(made)
+    tables = dict(made.tables)
     found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
     if found is not None:
         tables["before_after"] = table_of(found[1])
@@ -243,11 +245,20 @@ def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | N
         measured = count
     if measured.drawn:
         tables["chance"] = chance_table(measured)
-    sheet = inside_html(made, months[-1] if months else "", profile, now, compared=found, measured=measured)
-    return tables, inside_readme(profile.name, tables), sheet
+    sheets = {
+        name: inside_html(made, period, profile, now, compared=found, measured=measured)
+        for name, period in _sheets(inside_periods(made)).items()
+    }
+    return tables, inside_readme(profile.name, tables), sheets
 
 
-def _write(out: Path, shown: dict[str, pl.DataFrame], note: str, sheet: str) -> None:
+def _sheets(periods: list[str]) -> dict[str, str]:
+    """Return the period of each sheet by its file: the newest month, and every year."""
+    years = {f"summary-{period}.html": period for period in periods if len(period) == 4}
+    return {"summary.html": periods[-1] if periods else "", **years}
+
+
+def _write(out: Path, shown: dict[str, pl.DataFrame], note: str, sheets: dict[str, str]) -> None:
     from dashboard.trends.export import csv_of
     from ingest.parquet_bytes import parquet_bytes
 
@@ -255,7 +266,8 @@ def _write(out: Path, shown: dict[str, pl.DataFrame], note: str, sheet: str) -> 
         for name, table in shown.items():
             (aside / f"{name}.parquet").write_bytes(parquet_bytes(table))
             (aside / f"{name}.csv").write_text(csv_of(table), encoding="utf-8", newline="")
-        (aside / "summary.html").write_text(sheet, encoding="utf-8")
+        for name, sheet in sheets.items():
+            (aside / name).write_text(sheet, encoding="utf-8")
         (aside / "README.txt").write_text(note, encoding="utf-8")
 
 

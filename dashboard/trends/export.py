@@ -16,9 +16,9 @@ import polars as pl
 from analysis.tables import formula_safe
 from analysis.trends.audit import Audit, audit, chance_table
 from analysis.trends.cells import Published
-from dashboard.trends.inside_summary import inside_html, inside_months
+from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import tables
-from dashboard.trends.outside_summary import published_html, published_months
+from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
 from dashboard.trends.view import Keeper, Look, keeper_of, years_of
@@ -44,8 +44,8 @@ def add_routes(server: flask.Flask, context: Context) -> None:
     @server.get("/trends/summary.html")
     def trends_summary() -> flask.Response:
         known = published_now(context, keeper_of(context).look())
-        months = published_months(known, _word("year"))
-        text = published_html(known, _month(months), context.profile, datetime.now(UTC), months)
+        periods = published_periods(known, _word("year"))
+        text = published_html(known, _period(periods), context.profile, datetime.now(UTC), periods)
         return flask.Response(text, mimetype="text/html")
 
     @server.get("/trends/inside.zip")
@@ -61,13 +61,13 @@ def add_routes(server: flask.Flask, context: Context) -> None:
     @server.get("/trends/inside.html")
     def trends_inside_summary() -> flask.Response:
         made = inside(context, keeper_of(context).look())
-        months = inside_months(made, _word("year"))
+        periods = inside_periods(made, _word("year"))
         text = inside_html(
             made,
-            _month(months),
+            _period(periods),
             context.profile,
             datetime.now(UTC),
-            months,
+            periods,
             measured=keeper_of(context).chance.count,
         )
         return flask.Response(text, mimetype="text/html")
@@ -132,6 +132,6 @@ def _word(name: str) -> str:
     return word if len(word) == 4 and word.isdecimal() else ""
 
 
-def _month(months: list[str]) -> str:
-    month = flask.request.args.get("month", "")
-    return month if month in months else (months[-1] if months else "")
+def _period(periods: list[str]) -> str:
+    period = flask.request.args.get("period", "")
+    return period if period in periods else (periods[-1] if periods else "")

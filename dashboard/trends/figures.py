@@ -37,13 +37,23 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
         "thickness": 1.2,
         "width": 3,
     }
-    # Such a month must not flatten the others: the scale follows the usual ones.
-    limits = table.filter("solid")["upper_limit"].to_list()
-    typical = sorted(value for value in high if value is not None)
-    middle = typical[len(typical) // 2] if typical else 1.0
-    top = max([value for value in [*drawn, *limits] if value is not None] + [middle])
-    data = [*_limits(table), _points(table, rates, bars, _ceiling(top)), *_spans(found.judged, table, top)]
+    top = _top_of_rates(table)
+    data = [*_limits(table), _points(table, rates, bars, nice_top(top)), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
+
+
+def _top_of_rates(table: pl.DataFrame) -> float:
+    """Return what the scale must hold: a month of few wears must not flatten the others."""
+    usual = table.filter("solid")
+    typical = sorted(table["high"].drop_nulls())
+    middle = typical[len(typical) // 2] if typical else 1.0
+    return float(max([*usual["rate"].drop_nulls(), *usual["upper_limit"].drop_nulls(), middle]))
+
+
+def bars_cut(found: MonthlyRate) -> int:
+    """Return how many months have a bar that reaches beyond the top of `rate_figure`."""
+    edge = nice_top(_top_of_rates(found.table))
+    return int((found.table.filter("solid")["high"] > edge).sum())
 
 
 def mean_figure(found: MonthlyMean) -> dict[str, Any]:
@@ -70,7 +80,7 @@ def _spans(judged: Predicted | None, table: pl.DataFrame, top: float) -> list[di
             "type": "scatter",
             "mode": "lines",
             "x": months[mark.first : mark.first + mark.months],
-            "y": [_ceiling(top) * (0.99 if mark.above else 0.96)] * mark.months,
+            "y": [nice_top(top) * (0.99 if mark.above else 0.96)] * mark.months,
             "line": {"color": CHART_ORANGE, "width": 5},
             "hovertemplate": f"{mark.months} months {'above' if mark.above else 'below'}<extra></extra>",
         }
@@ -115,7 +125,8 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
     return figure
 
 
-def _ceiling(top: float) -> float:
+def nice_top(top: float) -> float:
+    """Return the upper end of an axis that holds a value."""
     return nice_ceiling(top * 1.08, 1e-3) if top > 0 else 1.0
 
 
@@ -196,7 +207,7 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
             "fixedrange": True,
             "tickfont": {"size": 11},
         },
-        "yaxis": {"range": [0, _ceiling(top)], "nticks": 5, "fixedrange": True},
+        "yaxis": {"range": [0, nice_top(top)], "nticks": 5, "fixedrange": True},
     }
     return {"data": data, "layout": layout}
 

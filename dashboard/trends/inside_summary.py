@@ -1,4 +1,4 @@
-"""The service's own monthly sheet: exact figures, inside the service only."""
+"""The service's own sheet of a month or a year: exact figures, inside the service only."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.trends.audit import ALL, Audit
 from analysis.trends.before_after import Change
@@ -16,17 +17,21 @@ from analysis.trends.comparisons import Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS
+from analysis.trends.planning import PlanningRate
 from dashboard.trends import before_after_view, sentences
 from dashboard.trends import summary_words as words
+from dashboard.trends.outside import kind_of
 from dashboard.trends.summary import (
-    MONTHS_BEFORE,
+    BEFORE,
     MONTHS_DRAWN,
     charts,
-    other_months,
+    heads_of,
+    other_periods,
     section,
     sheet,
     table_of,
 )
+from dashboard.trends.view import CYLINDERS
 from ingest.plurals import percent
 
 MOST_SIGNALS = 6
@@ -34,15 +39,24 @@ MOST_TASKS = 5
 NOT_MEASURED = FalseMarks()
 
 
-def inside_months(made: Audit, year: str = "") -> list[str]:
-    """Return the months that a sheet can be made of, oldest first."""
-    months: list[str] = made.tables["by_month"]["month"].to_list()
-    return [month for month in months if month.startswith(year)]
+def inside_periods(made: Audit, year: str = "") -> list[str]:
+    """Return the years and months that a sheet can be made of, oldest first; the last is the newest month."""
+    periods: list[str] = [*made.tables["by_month"]["month"], *_by_year(made)["month"]]
+    return sorted(period for period in periods if period.startswith(year))
+
+
+def _by_year(made: Audit) -> pl.DataFrame:
+    """Return the service's years as `by_month` has its months."""
+    parts = made.tables["by_part"]
+    if not len(parts):
+        return pl.DataFrame(schema={"month": pl.String})
+    years = parts.filter((pl.col("part") == "service") & (pl.col("year") != ALL))
+    return years.drop("part", "name").rename({"year": "month"}).sort("month")
 
 
 def inside_html(
     made: Audit,
-    month: str,
+    period: str,
     profile: Profile,
     made_at: datetime,
     others: Sequence[str] = (),
@@ -54,25 +68,26 @@ def inside_html(
     Parameters
     ----------
     made : Audit
-    month : str
-        Such as ``2031-04``; empty when there is none.
+    period : str
+        Such as ``2031-04`` or ``2031``; empty when there is none.
     profile : Profile
     made_at : datetime
     others : sequence of str
-        Months that the page links to, on the screen only.
+        Periods that the page links to, on the screen only.
     compared : (date, changes), optional
         What to say of before and after a day.
     measured : FalseMarks
         How often chance alone names somebody here.
     """
-    by_month = made.tables["by_month"]
     body: list[str] = []
-    if month:
-        planning, rest = _planning(made.tables["planning_rates"]), _rest(made.tables["rest"])
+    if period:
+        length = kind_of(period)
+        alike = made.tables["by_month"] if length == "month" else _by_year(made)
+        planning, rest = _planning(made.tables["planning_rates"], profile), _rest(made.tables["rest"])
         body = [
-            other_months(others, month),
-            section(words.KEY_FIGURES, _key_figures(by_month, month)),
-            section(words.CHARTS, _charts(by_month, month)),
+            other_periods(others, period),
+            section(words.KEY_FIGURES.format(length=length), _key_figures(alike, period)),
+            section(words.CHARTS, _charts(made.tables["by_month"], period)),
             section(words.STANDS_OUT, _standing_out(made, measured)),
             f'<div class="two">{section(words.PLANNING_INSIDE, planning)}{section(words.REST, rest)}</div>',
             section(words.FORECASTS, _forecasts(made.tables["forecasts"])),
@@ -84,16 +99,18 @@ def inside_html(
         told = escape(before_after_view.lead(found, since))
         said = f"<p>{told}</p>{table}<p>{escape(before_after_view.NOTE)}</p>"
         body.append(section(before_after_view.TITLE, said))
-    title = words.TITLE.format(month=month) if month else words.NO_MONTH
+    title = words.TITLE.format(month=period) if period else words.NO_MONTH
     return sheet(title, body, profile, made_at, words.INSIDE_ONLY, "")
 
 
-def _key_figures(by_month: pl.DataFrame, month: str) -> str:
-    row = by_month.row(by_predicate=pl.col("month") == month, named=True)
-    before = by_month.filter(pl.col("month") < month).tail(MONTHS_BEFORE)
+def _key_figures(alike: pl.DataFrame, period: str) -> str:
+    length = kind_of(period)
+    row = alike.row(by_predicate=pl.col("month") == period, named=True)
+    before = alike.filter(pl.col("month") < period).tail(BEFORE[length])
+    each = words.A_LENGTH.format(length=length)
     figures = [
-        ("Wears", f"{row['wears']:,}", "", _mean_of(before, "wears", None, "a month", 0)),
-        ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before, "hours", None, "a month", 1)),
+        ("Wears", f"{row['wears']:,}", "", _mean_of(before, "wears", None, each, 0)),
+        ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before, "hours", None, each, 1)),
     ]
     for name, size, title, places in (
         ("hard_min", "wears", "Minutes breathing hard, a wear", 1),
@@ -110,7 +127,7 @@ def _key_figures(by_month: pl.DataFrame, month: str) -> str:
             shown = f"{shown} ({sentences.figure(row[f'{event}_rate'])})"
             interval = " to ".join(sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
         figures.append((title, shown, interval, _mean_of(before, event, "wears", "", 1, PER_WEARS)))
-    return table_of(words.INSIDE_HEADS, figures, numbers=(1, 2, 3))
+    return table_of(heads_of(words.INSIDE_HEADS, length), figures, numbers=(1, 2, 3))
 
 
 def _mean_of(
@@ -122,8 +139,8 @@ def _mean_of(
     return f"{per * float(before[name].sum()) / over:,.{places}f} {unit}".strip()
 
 
-def _charts(by_month: pl.DataFrame, month: str) -> str:
-    drawn = by_month.filter(pl.col("month") <= month).tail(MONTHS_DRAWN)
+def _charts(by_month: pl.DataFrame, period: str) -> str:
+    drawn = by_month.filter(pl.col("month").str.slice(0, len(period)) <= period).tail(MONTHS_DRAWN)
     a_wear = [
         (pl.col(name) / pl.col("wears")).fill_nan(None).alias(name) for name in ("hard_min", "silent_min")
     ]
@@ -164,9 +181,20 @@ def _figures(row: dict[str, Any]) -> str:
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 
 
-def _planning(rates: pl.DataFrame) -> str:
+def _planning(rates: pl.DataFrame, profile: Profile) -> str:
     if not len(rates):
         return f"<p>{escape(words.NO_PLANNING)}</p>"
+    quantiles = [
+        PlanningRate(
+            "" if row["task"] == ALL else row["task"],
+            *(row[name] for name in ("wears", "quantile", "rate_l_min", "low_l_min", "high_l_min")),
+        )
+        for row in rates.iter_rows(named=True)
+    ]
+    cylinder = Cylinder(*CYLINDERS[1])
+    told = sentences.planning_finding(
+        quantiles, cylinder, profile.air.low_air_bar, profile.air.planning_l_min, words.THIS_CYLINDER
+    )
     rows = []
     for task in rates["task"].unique(maintain_order=True).head(MOST_TASKS):
         of_task = rates.filter(pl.col("task") == task)
@@ -178,7 +206,8 @@ def _planning(rates: pl.DataFrame) -> str:
                 *(f"{rate:.0f}" for rate in of_task["rate_l_min"]),
             ]
         )
-    return table_of(words.PLANNING_INSIDE_HEADS, rows, numbers=(1, 2, 3, 4))
+    table = table_of(words.PLANNING_INSIDE_HEADS, rows, numbers=(1, 2, 3, 4))
+    return f"<p>{escape(told)}</p>{table}"
 
 
 def _rest(rest: pl.DataFrame) -> str:

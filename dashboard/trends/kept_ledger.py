@@ -18,7 +18,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.ledger import SCHEMAS, Ledger
+from analysis.trends.ledger import SCHEMAS, Ledger, completed
 from ingest.archive.store import sync_folder
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
@@ -109,7 +109,7 @@ def read_table(path: Path, schema: pl.Schema, over: bytes = b"") -> pl.DataFrame
         # Brought in with an earlier underair, a table has no seal, and cannot be made again.
         kept = unsealed(path.read_bytes(), over, or_parquet="brought" in path.parts)
         frame = pl.read_parquet(io.BytesIO(kept))
-        return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+        return completed(frame, schema)
     except (pl.exceptions.PolarsError, OSError, ValueError):
         return None
 

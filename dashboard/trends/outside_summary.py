@@ -1,4 +1,4 @@
-"""The published monthly sheet: rounded figures of at least ten people, for outside the service."""
+"""The published sheet of a month or a year: rounded figures over ten people or more, for outside."""
 
 from __future__ import annotations
 
@@ -14,10 +14,11 @@ from analysis.trends.wear_arrays import AMOUNTS
 from dashboard.trends import summary_words as words
 from dashboard.trends.outside import ALL, figure_text, kind_of, names_text, range_text, service_of
 from dashboard.trends.summary import (
-    MONTHS_BEFORE,
+    BEFORE,
     MONTHS_DRAWN,
     charts,
-    other_months,
+    heads_of,
+    other_periods,
     section,
     sheet,
     table_of,
@@ -26,55 +27,57 @@ from dashboard.trends.summary import (
 MOST_TASKS = 5
 
 
-def published_months(published: Mapping[str, Published], year: str = "") -> list[str]:
-    """Return the months that were published, oldest first."""
-    return [name for name in sorted(published) if kind_of(name) == "month" and name.startswith(year)]
+def published_periods(published: Mapping[str, Published], year: str = "") -> list[str]:
+    """Return the years and months that were published, oldest first; the last is the newest month."""
+    return [name for name in sorted(published) if kind_of(name) in BEFORE and name.startswith(year)]
 
 
 def published_html(
     published: Mapping[str, Published],
-    month: str,
+    period: str,
     profile: Profile,
     made_at: datetime,
     others: Sequence[str] = (),
 ) -> str:
-    """Return the sheet of a month.
+    """Return the sheet of a month or a year.
 
     Parameters
     ----------
     published : mapping of str to Published
         Nothing else is read: what the sheet shows was published.
-    month : str
-        Such as ``2031-04``; empty when there is none.
+    period : str
+        Such as ``2031-04`` or ``2031``; empty when there is none.
     profile : Profile
     made_at : datetime
     others : sequence of str
-        Months that the page links to, on the screen only.
+        Periods that the page links to, on the screen only.
     """
     body: list[str] = []
-    if month:
-        figures = section(words.KEY_FIGURES, _key_figures(published, month))
+    if period:
+        title = words.KEY_FIGURES.format(length=kind_of(period))
+        figures = section(title, _key_figures(published, period))
         years = [
-            n for n in sorted(published) if kind_of(n) == "year" and n <= month and published[n].planning
+            n for n in sorted(published) if kind_of(n) == "year" and n <= period and published[n].planning
         ]
         if years:
             title = words.PLANNING.format(year=years[-1])
             rates = section(title, planning_table(published[years[-1]]))
             figures = f'<div class="two wide-first">{figures}{rates}</div>'
-        body = [other_months(others, month), figures]
-        body.append(section(words.CHARTS, _charts(published, month)))
-        body += _parts(published, month)
-    title = words.TITLE.format(month=month) if month else words.NO_MONTH
+        body = [other_periods(others, period), figures]
+        body.append(section(words.CHARTS, _charts(published, period)))
+        body += _parts(published, period)
+    title = words.TITLE.format(month=period) if period else words.NO_MONTH
     note = words.published_note(profile.disclosure.fewest_people)
     return sheet(title, body, profile, made_at, "", note)
 
 
-def _key_figures(published: Mapping[str, Published], month: str) -> str:
-    months = service_of(published, "month")
-    cell = next(one for name, one in months if name == month)
+def _key_figures(published: Mapping[str, Published], period: str) -> str:
+    length = kind_of(period)
+    alike = service_of(published, length)
+    cell = next(one for name, one in alike if name == period)
     if cell.wears is None:
-        return f"<p>{escape(words.TOO_FEW_PEOPLE.format(period=month))}</p>"
-    before = [one for name, one in months if name < month and one.wears is not None][-MONTHS_BEFORE:]
+        return f"<p>{escape(words.TOO_FEW_PEOPLE.format(period=period))}</p>"
+    before = [one for name, one in alike if name < period and one.wears is not None][-BEFORE[length] :]
     rows = [
         ("Wears", f"{cell.wears:,}", _mean([one.wears for one in before])),
         ("Hours under air", f"{cell.hours:,}", _mean([one.hours for one in before])),
@@ -86,8 +89,9 @@ def _key_figures(published: Mapping[str, Published], month: str) -> str:
     for flag, title in words.FLAG.items():
         ends = [one.events[flag] for one in before if flag in one.events]
         middle = [(low + high) / 2 if low else high / 2 for low, high in ends]
-        rows.append((title, range_text(cell.events.get(flag)), f"about {_mean(middle)}"))
-    return table_of(words.KEY_HEADS, rows, numbers=(1, 2))
+        about = f"about {_mean(middle)}" if middle else words.NOTHING
+        rows.append((title, range_text(cell.events.get(flag)), about))
+    return table_of(heads_of(words.KEY_HEADS, length), rows, numbers=(1, 2))
 
 
 def _mean(values: Sequence[float | None], figures: int = 0) -> str:
@@ -98,8 +102,9 @@ def _mean(values: Sequence[float | None], figures: int = 0) -> str:
     return figure_text(mean) if figures else f"{mean:,.0f}"
 
 
-def _charts(published: Mapping[str, Published], month: str) -> str:
-    months = [(name, cell) for name, cell in service_of(published, "month") if name <= month][-MONTHS_DRAWN:]
+def _charts(published: Mapping[str, Published], period: str) -> str:
+    every = service_of(published, "month")
+    months = [(name, cell) for name, cell in every if name[: len(period)] <= period][-MONTHS_DRAWN:]
     cells = [cell for _, cell in months]
     drawn = [("Hours under air", _series([cell.hours for cell in cells]))]
     drawn += [(words.AMOUNT[name], _series([cell.means.get(name) for cell in cells])) for name in AMOUNTS]
@@ -110,21 +115,23 @@ def _series(values: Sequence[float | None]) -> pl.Series:
     return pl.Series(values, dtype=pl.Float64)
 
 
-def _parts(published: Mapping[str, Published], month: str) -> list[str]:
-    """The newest quarter that had ended with the month."""
-    year, number = month.split("-")
-    quarters = [
-        n for n in sorted(published) if kind_of(n) == "quarter" and n <= f"{year}-Q{int(number) // 3}"
-    ]
-    if not quarters:
-        return []
+def _parts(published: Mapping[str, Published], period: str) -> list[str]:
+    """The year's own, or of a month the newest quarter that had ended with it."""
+    whole = period
+    if kind_of(period) == "month":
+        year, number = period.split("-")
+        until = f"{year}-Q{int(number) // 3}"
+        quarters = [n for n in sorted(published) if kind_of(n) == "quarter" and n <= until]
+        if not quarters:
+            return []
+        whole = quarters[-1]
     rows: list[list[str]] = []
     for part in words.PART_NAMES:
-        rows += part_rows([cell for cell in published[quarters[-1]].cells if cell.part == part])
+        rows += part_rows([cell for cell in published[whole].cells if cell.part == part])
     if not rows:
         return []
     table = table_of(words.PART_HEADS, rows, (1, 2, 3, 4, 5, 6))
-    return [section(words.PARTS.format(quarter=quarters[-1]), table)]
+    return [section(words.PARTS.format(period=whole), table)]
 
 
 def part_rows(cells: Sequence[Cell]) -> list[list[str]]:

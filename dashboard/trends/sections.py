@@ -57,6 +57,8 @@ def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> An
     found, comparisons, smallest = standing
     chance = html.P(sentences.chance_text(measured), id="trends-chance", className="note")
     seen = html.P(sentences.smallest_text(smallest), className="note")
+    chosen = " and ".join(word for word in (choice.station, choice.role) if word)
+    whole = [html.P(sentences.WHOLE_SERVICE.format(chosen=chosen), className="few")] if chosen else []
     if not comparisons:
         body: list[Any] = [html.P(sentences.TOO_FEW_TO_COMPARE)]
     elif not found:
@@ -68,7 +70,7 @@ def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> An
         ]
         note = html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")
         body = [html.Ol(items), note, chance, seen]
-    return html.Section([html.H2(sentences.OUT_TITLE), *body], id="trends-out", className="panel out")
+    return html.Section([html.H2(sentences.OUT_TITLE), *whole, *body], id="trends-out", className="panel out")
 
 
 def _lead(one: Signal, choice: Choice) -> Any:
@@ -235,8 +237,10 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.planning_heads(choice.display)]))
     table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
     note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
+    told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
+    lead = [html.P(told_first, className="lead")] if told_first else []
     return html.Section(
-        [html.H2(sentences.PLANNING_TITLE), chips, table, html.P(note, className="note")],
+        [html.H2(sentences.PLANNING_TITLE), *lead, chips, table, html.P(note, className="note")],
         id="trends-planning",
         className="panel planning",
     )

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, Said
 from analysis.trends.naming import SmallestEffect
+from analysis.trends.planning import PlanningRate, minutes_to_warning
 from analysis.trends.rest import ShortRest, reached_text
 from ingest.plurals import percent
 
@@ -49,6 +51,7 @@ RULE = {
 INTERVAL = "95\u00a0% interval"
 OUT_TITLE = "What stands out"
 NOTHING_OUT = "Nothing stands out among {count:,} comparisons of stations, roles, wearers, sets and months."
+WHOLE_SERVICE = "This list is about the whole service, not only {chosen}."
 OUT_NOTE = (
     "{count:,} comparisons were made over the whole service. Each counts wears with the event. Kind and "
     "task are taken into account. It is a reason to look, not a judgement."
@@ -101,6 +104,28 @@ def smallest_text(smallest: Mapping[str, SmallestEffect | None]) -> str:
         return "There are too few events to notice even large differences." if smallest else ""
     listed = f"{', '.join(told[:-1])} or {told[-1]}" if len(told) > 1 else told[0]
     return SEEN.format(parts=listed)
+
+
+def planning_finding(
+    rates: Sequence[PlanningRate],
+    cylinder: Cylinder,
+    warning_bar: float,
+    doctrine_l_min: float,
+    named: str = "this cylinder",
+) -> str:
+    """Say what doctrine plans beside what one wear in ten leaves; empty without enough wears."""
+    tenth = next((one for one in rates if not one.task and one.quantile == 0.9), None)
+    if tenth is None:
+        return ""
+
+    def lasts(rate_l_min: float) -> float:
+        return minutes_to_warning(cylinder, warning_bar, rate_l_min)
+
+    ends = [lasts(rate) for rate in (tenth.high_l_min, tenth.low_l_min) if rate is not None]
+    text = f" ({INTERVAL} {ends[0]:.0f} to {ends[1]:.0f})" if len(ends) == 2 else ""
+    return PLANNING_FINDING.format(
+        planned=lasts(doctrine_l_min), tenth=lasts(tenth.rate_l_min), interval=text, cylinder=named
+    )
 
 
 def chance_text(measured: FalseMarks) -> str:
@@ -203,6 +228,10 @@ def rule_sentence(rule: RestRule) -> str:
     return f"{rule.rest_min:.0f} min after {' or '.join(after)} (source: {rule.source}).{memory}{state}"
 
 
+PLANNING_FINDING = (
+    "Doctrine plans {planned:.0f} min. One in ten of your wears breathes so hard that {cylinder} lasts "
+    "{tenth:.0f} min or less{interval}."
+)
 PLANNING_TITLE = "Planning rates from your own wears"
 PLANNING_NOTE = (
     "Mean rate of a wear; short bursts are higher. The interval is 95\u00a0%. Minutes are those of a full "

@@ -17,7 +17,8 @@ from dashboard.trends import sentences
 from dashboard.trends import summary_words as words
 from dashboard.words import CAUTION
 
-MONTHS_BEFORE = 12
+BEFORE = {"month": 12, "year": 3}
+"""How many months or years before are averaged."""
 MONTHS_DRAWN = 36
 CHART_WIDTH, CHART_HEIGHT, LEFT, BOTTOM = 330.0, 86.0, 34.0, 14.0
 
@@ -59,16 +60,20 @@ def section(title: str, inside: str) -> str:
     return f"<section><h2>{escape(title)}</h2>{inside}</section>"
 
 
-def other_months(months: Sequence[str], month: str) -> str:
-    """Return the links to other months, for the screen only."""
-    if not months:
+def heads_of(heads: Sequence[str], length: str) -> list[str]:
+    """Return a table's heads for a month or a year."""
+    return [head.format(length=length, before=BEFORE[length]) for head in heads]
+
+
+def other_periods(periods: Sequence[str], period: str) -> str:
+    """Return the links to other years and months, for the screen only."""
+    if not periods:
         return f'<p class="screen note">{escape(words.PRINT_HINT)}</p>'
     links = [
-        f'<a href="?month={one}&amp;year={one[:4]}"{" aria-current=true" if one == month else ""}>{one}</a>'
-        for one in months
+        f'<a href="?period={one}"{" aria-current=true" if one == period else ""}>{one}</a>' for one in periods
     ]
     return (
-        f'<p class="screen months"><span>{escape(words.OTHER_MONTHS)}:</span> {" ".join(links)}</p>'
+        f'<p class="screen months"><span>{escape(words.OTHER_PERIODS)}:</span> {" ".join(links)}</p>'
         f'<p class="screen note">{escape(words.PRINT_HINT)}</p>'
     )
 

@@ -14,6 +14,7 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.trends.comparisons import Standing, events_of, signals
+from analysis.trends.equipment import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
 from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
 from dashboard.context import Context
@@ -55,6 +56,8 @@ class Look:
         What stands out in a choice, worked out when it is first asked for.
     update_problem : str
         Why what is new could not be worked out; empty when it could.
+    roster, equipment : DataFrame
+        Who is where, and which tests are due; empty without a roster.
     """
 
     ledger: Ledger
@@ -65,6 +68,8 @@ class Look:
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
     standing_out: Once[Choice, Standing] = field(default_factory=Once)
     update_problem: str = ""
+    roster: pl.DataFrame = field(default_factory=no_roster)
+    equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
 
 
 @dataclass(frozen=True)
@@ -78,6 +83,7 @@ class Choice:
     cylinder: int = 1
     units: str = METRIC.name
     since: str = ""
+    near: str = ""
 
     @property
     def display(self) -> Units:
@@ -88,7 +94,9 @@ class Choice:
         """Return the page's address with some of the choice changed."""
         one = replace(self, **changed)  # type: ignore[arg-type]
         said = {
-            name: getattr(one, name) for name in ("year", "kind", "station", "role") if getattr(one, name)
+            name: getattr(one, name)
+            for name in ("year", "kind", "station", "role", "near")
+            if getattr(one, name)
         }
         if one.cylinder != 1:
             said["cylinder"] = str(one.cylinder)
@@ -111,6 +119,7 @@ def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
         since=_day(query.get("since", "")),
+        near="only" if query.get("near") == "only" else "",
         units=query.get("units", "") if query.get("units") in UNITS else METRIC.name,
         cylinder=int(cylinder) if cylinder.isdecimal() and int(cylinder) < len(CYLINDERS) else 1,
     )
@@ -140,13 +149,15 @@ def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
     for name in ("kind", "station", "role"):
         if getattr(choice, name):
             wears = wears.filter(pl.col(name) == getattr(choice, name))
+    if choice.near:
+        wears = wears.filter(pl.col("near_miss").is_not_null())
     return wears
 
 
 def events_in(look: Look, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return what was found about sets in a choice's wears, and where pressure fell between wears."""
     lots = (look.ledger["set_events"], look.falls)
-    if choice.kind or choice.station or choice.role:
+    if choice.kind or choice.station or choice.role or choice.near:
         every = look.ledger["wears"]
         part = chosen(every, replace(choice, year=""))
         lots = (events_of(lots[0], every, part), events_of(lots[1], every, part))
@@ -193,6 +204,7 @@ class Keeper:
         self._progress: tuple[int, int] | None = None
         self._stop = threading.Event()
         self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
+        self._equipment = pl.DataFrame(schema=EQUIPMENT)
         self.chance = MeasuredChance()
         self.when_new: Callable[[Look], object] | None = None
         self._joined: tuple[tuple[object, object], Look] | None = None
@@ -274,6 +286,8 @@ class Keeper:
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(
                 self._joined[1],
+                roster=no_roster() if roster is None else roster,
+                equipment=self._equipment,
                 roster_problem=problem,
                 working=self.progress(),
                 update_problem=self._problem,
@@ -281,13 +295,14 @@ class Keeper:
 
     def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
         """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
-        files = [work_folder(self._archive.folder) / name for name in (*FILE_NAMES, KEPT_NAME)]
+        files = [work_folder(self._archive.folder) / name for name in (*FILE_NAMES, KEPT_NAME, CSV_NAME)]
         now = tuple(
             (path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files if path.is_file()
         )
         if self._roster[0] != now:
             try:
                 self._roster = (now, roster_of(self._archive), "")
+                self._equipment = equipment_beside(work_folder(self._archive.folder))
             except BadRoster as error:
                 self._roster = (now, None, str(error))
         return self._roster

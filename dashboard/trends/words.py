@@ -40,6 +40,9 @@ PLOTS = (
 )
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
 
+DOSE_LIMIT = "The profile's limit for the dose of one wear is {limit:g}."
+WITHOUT_SENSOR = "{count} without a heat sensor are left out."
+BARS_CUT = "Bars of {count} reach beyond the top of the plot."
 TITLE = "Wears over time"
 PERIOD = "Period"
 ALL_YEARS = "All years"
@@ -88,6 +91,28 @@ PUBLISHED = "{wears}, about {hours:,} hours under air, {first} to {last}."
 PUBLISHED_POINTS = "One point a month. A gap means: too few people to show it."
 PUBLISHED_RANGES = "Each bar spans the counts that the month may have."
 HOURS_TITLE = "Hours under air"
+WEARS_TITLE = "Wears"
+SEASON_WEARS = "Season: wears a month"
+SEASON_EXITS = "Season: left below the low-air warning, per 1000 wears"
+SEASON_DOSE = "Season: heat dose a wear"
+SEASON = "Highest in {high} ({most}), lowest in {low} ({least}), over {years} years. Rings are single years."
+SEASON_TOO_SHORT = "A season needs two whole years."
+TRAINING_TITLE = "Training{year}"
+NO_MINIMUM = "The profile asks for no yearly minimum (`training`)."
+TRAINING_NOTE = (
+    "{lacking} of {people} still lack something of {asked}; {behind} of these are behind the calendar. "
+    "Wears in drills and training count, until {day}."
+)
+TRAINING_HEADS = ["Wearer", "Station", "Wears", "Hours", "Last (UTC)", "Still missing", "So far"]
+BEHIND, ON_COURSE, NOTHING_MISSING = "behind", "on course", "nothing"
+TESTS_TITLE = "Tests of sets and cylinders"
+NO_TESTS = "The roster has no test dates ([[equipment]] in roster.toml, or equipment.csv)."
+TESTS_NOTE = "{overdue} of {tests} are overdue. Dates come from the roster in the archive's folder."
+TEST_HEADS = ["What", "Test", "Done", "Due", "State", "Last wear (UTC)", "Stands out by"]
+EQUIPMENT = {"set": "Set", "cylinder": "Cylinder"}
+OVERDUE, DUE_SOON, NOT_DUE = "overdue by {days}", "due in {days}", "not due yet"
+NEAR_MISSES, ONLY_NEAR_MISSES = "Near misses", "Near misses only"
+WITHOUT_STATION = "{count} have no station and are in no comparison of stations."
 BY_YEAR, BY_QUARTER = "{part} by year", "{part} by quarter"
 WORKING = "Analysing new wears: {part} of their messages read. The page opens by itself."
 WORKING_TITLE = "Reading the archive"
@@ -117,9 +142,9 @@ PART_HEADS = [
     "Not heard a wear",
 ]
 PART_NOTE = (
-    "Wears with the event, and their rate with its exact 95\u00a0% interval. These figures are not "
-    "adjusted. The "
-    "diamond marks what stands out after kind and task are taken into account."
+    "“10: 10 (5.0 to 19)” means: 10 wears had the event, which is 10 in 1000 wears. Chance alone could have "
+    "made it 5.0 to 19 (exact 95\u00a0% interval). These figures are not adjusted. A diamond marks what "
+    "stands out after kind and task are taken into account."
 )
 ALL_TASKS = "all tasks"
 SET_HEADS = [
@@ -211,10 +236,10 @@ def wears_text(count: int) -> str:
     return f"{count:,} wear" if count == 1 else f"{count:,} wears"
 
 
-def rate_sentence(found: MonthlyRate, holds: bool = True) -> str:
+def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0) -> str:
     """Say what a rate's plot shows: count, rate, interval, months that stand out, trend; or why not.
 
-    `holds` says whether its trend is among what stands out.
+    `holds` says whether its trend is among what stands out, `cut` how many bars the plot cuts off.
     """
     table = found.table
     events = int(table["events"].sum())
@@ -223,19 +248,21 @@ def rate_sentence(found: MonthlyRate, holds: bool = True) -> str:
     _, wears, rate, low, high = found.total
     text = f"{events:,} of {wears_text(wears)}: {_short(rate)} per 1000 (95\u00a0% interval {_short(low)} to "
     text += f"{_short(high)}). "
-    return text + judged_text(found.judged, table) + _trend_text(found.trend, "per 1000 wears", holds)
+    text += judged_text(found.judged, table) + trend_text(found.trend, "per 1000 wears", holds)
+    return text + (f" {BARS_CUT.format(count='1 month' if cut == 1 else f'{cut} months')}" if cut else "")
 
 
-def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True) -> str:
-    """Say what a mean's plot shows; `holds` as in `rate_sentence`."""
+def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: int = 0) -> str:
+    """Say what a mean's plot shows; `holds` as in `rate_sentence`, `left_out` wears were not measured."""
     table = found.table
     wears = int(table["wears"].sum())
     if wears == 0 or found.overall != found.overall:
         return NOT_MEASURED
     unit = f" {plot.unit}" if plot.unit else ""
     text = f"{found.overall:.{plot.decimals}f}{unit} on average over {wears_text(wears)}. "
+    text += f"{WITHOUT_SENSOR.format(count=wears_text(left_out))} " if left_out else ""
     text += judged_text(found.judged, table)
-    return text + _trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
+    return text + trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
 
 
 NOT_JUDGED = (
@@ -289,7 +316,8 @@ def _short(value: float) -> str:
     return text.replace("-", "\u2212")
 
 
-def _trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
+def trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
+    """Say a steady rise or fall where it holds; that none is visible where not."""
     if trend is None:
         return " Too few months to see a trend."
     if not holds:

@@ -103,8 +103,11 @@ def test_the_smallest_effect_is_found_eight_times_in_ten() -> None:
     assert effect is not None
     phi, total = float(judged.dispersion[0]), float(judged.observed.sum())
     counts = np.arange(1.0, 400.0)
-    each = np.ones(len(counts))
-    needed = counts[tail(counts, total, effect.expected * each, phi * each) <= level][0]
+    # What the station has beyond its due is part of all that is counted, and of what is expected of it.
+    others, share = total - effect.expected, effect.expected / total
+    spread = np.array([phi])
+    chances = [tail(one, others + one[0], share * (others + one), spread) for one in counts[:, None]]
+    needed = counts[np.concatenate(chances) <= level][0]
     mean = effect.ratio * effect.expected
     size = max(phi - 1, 1e-6)  # a gamma mixture of Poisson counts is negative binomial
     drawn = rng.poisson(rng.gamma(mean / size, size, 20000))

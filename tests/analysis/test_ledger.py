@@ -55,6 +55,30 @@ def results_of_one_wear(rates: list[float], **wear: object) -> dict[str, pl.Data
     return results
 
 
+def test_each_event_counts_once_an_entry() -> None:
+    """A set that restarted below its warning, with alarms before and after, is one person who left low."""
+    results = results_of_one_wear([30.0] * 60, entry_id="I-1/W-1/1", end_bar=50.0)
+    again = results["wears"].with_columns(
+        wear_id=pl.lit("S-1/2/1"), started=pl.col("ended") + timedelta(seconds=20), end_bar=pl.lit(48.0)
+    )
+    other = results["wears"].with_columns(wear_id=pl.lit("S-2/1/1"), entry_id=pl.lit("I-1/W-2/1"))
+    results["wears"] = pl.concat([results["wears"], again, other])
+    raised = [("S-1/1/1", "no_motion"), ("S-1/2/1", "no_motion"), ("S-1/2/1", "distress")]
+    results["alarms"] = conform(
+        "alarms",
+        pl.DataFrame(
+            [{"wear_id": wear, "alarm": alarm, "source": "reported"} for wear, alarm in raised],
+            schema=TABLES["alarms"],
+        ),
+    )
+    wears = wears_of(results)
+    assert wears["wear_id"].to_list() == ["S-1/1/1", "S-1/2/1", "S-2/1/1"]
+    assert wears["low_air_exits"].to_list() == [0, 1, 1]
+    assert wears["no_motion_alarms"].to_list() == [2, 0, 0]
+    assert wears["distress_alarms"].to_list() == [0, 1, 0]
+    assert wears["entry_id"].to_list() == ["I-1/W-1/1", "I-1/W-1/1", "I-1/W-2/1"]
+
+
 def wears_of(results: dict[str, pl.DataFrame]) -> pl.DataFrame:
     return ledger_of(results, no_messages())["wears"]
 

@@ -107,7 +107,7 @@ def test_contradictions_are_refused_with_their_place(text: str, sentence: str) -
 
 
 def test_toml_with_anything_else_is_refused() -> None:
-    with pytest.raises(BadRoster, match="expected \\[\\[wearer\\]\\] tables and nothing else, got key"):
+    with pytest.raises(BadRoster, match=r"and \[\[equipment\]\] tables and nothing else, got key"):
         parse_roster('key = "x"', "roster.toml", "toml")
 
 

@@ -1,4 +1,4 @@
-"""The long view, measured: ``python -m tests.benchmarks.trends [seeds]``.
+"""The long view, measured: ``python -m tests.benchmarks.trends [seeds [wears]]``.
 
 Prints how often the three planted truths are found and how much else is named, over many seeds; how long the
 page takes over 100,000 wears; and how many wears a second the first computation works out.
@@ -7,9 +7,11 @@ page takes over 100,000 wears; and how many wears a second the first computation
 from __future__ import annotations
 
 import os
+import resource
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -20,10 +22,13 @@ from analysis.simulation.make_three_years import read_three_years
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import Planted, three_years
 from analysis.trends.comparisons import signals
+from analysis.trends.measures import by_month
+from analysis.trends.publishing import due
 from analysis.trends.roster import with_station_and_role
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.pages import trends as trends_page
+from dashboard.trends.outside import tables
 from dashboard.trends.view import keeper_of
 from dashboard.trends.wear_ledger import WearLedger, bring_in
 from ingest.archive.archive import seal_messages
@@ -54,10 +59,13 @@ def planted_and_false(seeds: int) -> None:
         print(f"{title}, {seeds} seeds: found {found}; else named {false}, in {seeds_with_false} seeds")
 
 
-def opening() -> None:
-    """Print how long the page takes to be made over many wears, from what is kept on disk and again."""
+def opening(wears: int = WEARS) -> None:
+    """Print how long the page takes over many wears, from what is kept on disk and again, and its memory.
+
+    The ratio is to a plain polars group-by of the same wears by month: every sum that the page has, no more.
+    """
     ledger, roster = read_three_years()
-    copies = -(-WEARS // ledger["wears"].height)
+    copies = -(-wears // ledger["wears"].height)
     many: dict[str, pl.DataFrame] = {}
     for name, frame in ledger.items():
         lots = []
@@ -83,6 +91,32 @@ def opening() -> None:
             trends_page.layout(context, {"year": "2029"} if "year" in look else {})
             took, cpu = time.perf_counter() - started, time.process_time() - busy
             print(f"{many['wears'].height:,} wears, {look}: {took:.2f} s, {cpu:.2f} s of processor time")
+        kept = keeper.look().ledger["wears"]
+        plain = min(_seconds(lambda: _plain_sums(kept)) for _ in range(3))
+        sums = min(_seconds(lambda: by_month(kept)) for _ in range(3))
+        page = min(_seconds(lambda: trends_page.layout(context, {})) for _ in range(3))
+        ratios = f"by_month {sums / plain:.1f} times, the page {page / plain:.1f} times"
+        print(f"plain group-by {plain:.3f} s; {ratios}")
+        print(f"highest memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+        started, busy = time.perf_counter(), time.process_time()
+        made = due(kept, datetime(2031, 1, 1, tzinfo=UTC).date(), {})
+        took, cpu = time.perf_counter() - started, time.process_time() - busy
+        print(f"{len(made)} periods published at once: {took:.2f} s, {cpu:.2f} s of processor time")
+        busy = time.process_time()
+        tables({one.period: one for one in made})
+        print(f"their tables for export: {time.process_time() - busy:.2f} s of processor time")
+
+
+def _seconds(call: Callable[[], object]) -> float:
+    started = time.perf_counter()
+    call()
+    return time.perf_counter() - started
+
+
+def _plain_sums(wears: pl.DataFrame) -> pl.DataFrame:
+    amounts = ("under_air_min", "hard_min", "heat_dose", "silent_min", "low_air_exits")
+    month = pl.col("started").dt.truncate("1mo").alias("month")
+    return wears.group_by(month).agg(pl.len(), pl.col("wearer_id").n_unique(), pl.col(amounts).sum())
 
 
 def first_computation(incidents: int = 12) -> None:
@@ -109,6 +143,9 @@ def first_computation(incidents: int = 12) -> None:
 
 
 if __name__ == "__main__":
-    first_computation()
-    opening()
-    planted_and_false(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    if len(sys.argv) > 2:  # the page over so many wears, by itself: memory is that of this process
+        opening(int(sys.argv[2]))
+    else:
+        first_computation()
+        opening()
+        planted_and_false(int(sys.argv[1]) if len(sys.argv) > 1 else 20)

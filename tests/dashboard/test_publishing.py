@@ -25,7 +25,7 @@ from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
 from dashboard.access.log import read_log
 from dashboard.demo.past_ledger import bring_in_three_years
-from dashboard.trends.outside_summary import published_html, published_months
+from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import FILE_NAME, BadReleases, faults, publish, published, replace
 from dashboard.trends.summary_words import INSIDE_ONLY
 from dashboard.trends.wear_ledger import bring_in
@@ -357,7 +357,7 @@ def test_too_few_people_are_said_and_not_counted(tmp_path: Path) -> None:
     few = WEARS.filter(pl.col("wearer_id").is_in([f"W-{n:03d}" for n in range(1, 8)]))
     known = publish(tmp_path, few, at("2029-05-01"))
     assert all(cell.wears is None for one in known.values() for cell in one.cells if cell.wears != 0)
-    months = published_months(known)
+    months = published_periods(known)
     month = next(m for m in reversed(months) if known[m].cells[0].wears is None)
     sheet = published_html(known, month, Profile.default(), NOW)
     assert f"Too few people were at work in {month} to publish it." in sheet
@@ -367,7 +367,7 @@ def test_the_sheet_prints_on_one_page(archive: Path, tmp_path: Path, page: Any) 
     run("--archive", str(archive), "--out", str(tmp_path / "out"))
     known = published(archive)
     target = tmp_path / "sheet.html"
-    months = published_months(known)
+    months = published_periods(known)
     target.write_text(published_html(known, months[-1], Profile.default(), NOW, months), encoding="utf-8")
     page.goto(target.as_uri())
     assert page.inner_text("h1") == f"Under air: summary of {months[-1]}"
@@ -378,3 +378,22 @@ def test_the_sheet_prints_on_one_page(archive: Path, tmp_path: Path, page: Any) 
     assert not page.is_visible(".months")
     page.set_viewport_size({"width": 1000, "height": 1400})
     page.screenshot(path=str(tmp_path / "sheet.png"))
+
+
+def test_a_year_has_a_sheet_for_outside_and_one_for_inside(archive: Path, tmp_path: Path) -> None:
+    year = NOW.year - 1
+    outside, inside = tmp_path / "out", tmp_path / "in"
+    assert run("--archive", str(archive), "--out", str(outside)).exit_code == 0
+    assert run("--archive", str(archive), "--out", str(inside), "--inside", "--copies", "0").exit_code == 0
+    for folder in (outside, inside):
+        sheet = (folder / f"summary-{year}.html").read_text()
+        assert f"Under air: summary of {year}" in sheet
+        assert "The year in figures" in sheet
+        assert "A year before (mean of up to 3)" in sheet
+    cell = published(archive)[str(year)].cells[0]
+    told = (outside / f"summary-{year}.html").read_text()
+    assert f">{cell.wears:,}<" in told
+    assert f"Stations, roles and kinds in {year}<" in told
+    wears = pl.read_parquet(inside / "by_part.parquet").filter(part="service", year=str(year))["wears"][0]
+    assert f">{wears:,}<" in (inside / f"summary-{year}.html").read_text()
+    assert "Doctrine plans" in (inside / f"summary-{year}.html").read_text()

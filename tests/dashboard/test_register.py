@@ -14,15 +14,17 @@ from click.testing import CliRunner
 
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import three_years
-from analysis.trends.ledger import WEARS
+from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
 from dashboard.privacy.kept_stations import keep_stations
-from dashboard.privacy.register import by_person, update
+from dashboard.privacy.register import LINES, PLACE, by_person, update
 from dashboard.privacy.wearer_record import without_others
+from dashboard.trends.kept_ledger import write_table
 from dashboard.trends.wear_ledger import bring_in
 from dashboard.underair import root
 from ingest.archive.archive import seal_messages
+from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages
 
@@ -176,3 +178,29 @@ def test_ones_own_record_has_conclusions_and_nobody_else(tmp_path: Path) -> None
     assert own in told["exposure_register.csv"]
     assert "Purposes:" in told["ABOUT.txt"]
     assert without_others("W-08 and W-081, X-W-08", {"W-08"}) == "another person and W-081, X-W-08"
+
+
+def test_contamination_is_in_the_register_and_unknown_minutes_are_no_zero(tmp_path: Path) -> None:
+    wears = two_people().with_columns(
+        contamination=pl.lit("soot"),
+        contaminated_min=pl.when(pl.col("wear_id") == "0").then(25.0),
+        decontaminated=pl.when(pl.col("wear_id") == "0").then(pl.lit("21:40")),
+    )
+    whole = by_person(update(tmp_path, wears, NOW, 40)).filter(pl.col("year") == "all")
+    count = whole["wears"].sum()
+    assert whole["contaminations"].sum() == count
+    assert whole["not_decontaminated"].sum() == count - 1
+    assert whole["contaminated_min"].to_list().count(25.0) == 1
+    assert set(whole["contaminated_min"]) == {25.0, None}
+
+
+def test_a_register_of_before_is_read_and_a_damaged_one_is_never_written_over(tmp_path: Path) -> None:
+    earlier = [name for name in LINES if name not in NOTED]
+    lines = update(tmp_path, two_people(), NOW, 40)
+    write_table(lines.select(earlier), tmp_path / PLACE)
+    assert update(tmp_path, two_people().clear(), NOW, 40)["wear_id"].to_list() == lines["wear_id"].to_list()
+    damaged = (tmp_path / PLACE).read_bytes()[:-40]
+    (tmp_path / PLACE).write_bytes(damaged)
+    with pytest.raises(ArchiveProblem, match=r"cannot read the exposure register .* Restore it"):
+        update(tmp_path, two_people(), NOW, 40)
+    assert (tmp_path / PLACE).read_bytes() == damaged
