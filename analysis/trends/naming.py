@@ -69,11 +69,19 @@ def strata_of(wears: pl.DataFrame) -> Codes:
     return codes_of(wears.select(both.alias("both"))["both"])[0]
 
 
-def expected_of(flag: Floats, strata: Codes) -> Floats:
-    """Return, for each wear, the share of wears of its kind and task that have the event."""
-    size = np.bincount(strata)
-    share = np.bincount(strata, flag) / np.maximum(size, 1)
-    return np.asarray(share[strata], dtype=np.float64)
+def expected_of(values: Floats, strata: Codes, base: NDArray[np.bool_] | None = None) -> Floats:
+    """Return each wear's mean of its kind and task; of events the share of wears that have them.
+
+    `base` says which wears the means are of (all without it). A kind and task without any has the mean of
+    all.
+    """
+    known = np.ones(len(values), dtype=bool) if base is None else base
+    width = int(strata.max(initial=0)) + 1
+    size = np.bincount(strata[known], minlength=width)
+    total = np.bincount(strata[known], values[known], minlength=width)
+    overall = float(values[known].mean()) if known.any() else 0.0
+    mean = np.divide(total, size, out=np.full(width, overall), where=size > 0)
+    return np.asarray(mean[strata], dtype=np.float64)
 
 
 def dispersion_by(clusters: Codes, flag: Floats, expected: Floats) -> float:

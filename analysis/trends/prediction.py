@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.trends.naming import dispersion_by
+from analysis.trends.naming import dispersion_by, expected_of
 
 BASELINE, MOST_JUDGED = 24, 12
 SPANS = (1, 6, 12)
@@ -89,7 +89,7 @@ def predicted_counts(
     base = (month >= start) & (month < over - judged)
     if flag[base].sum() < FEWEST_EVENTS:
         return None
-    due = _expected(flag, strata, base)
+    due = expected_of(flag, strata, base)
     window = np.arange(start, over)
     observed = np.bincount(month, flag, minlength=over)[start:over].astype(np.float64)
     offset = np.maximum(np.bincount(month, due, minlength=over)[start:over], 1e-9)
@@ -132,7 +132,7 @@ def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first
     base = (when >= start) & (when < over - judged)
     if base.sum() < FEWEST_FOR_A_SEASON:
         return None
-    rest = logs - _expected(logs, lot, base)
+    rest = logs - expected_of(logs, lot, base)
     size = np.bincount(when, minlength=over)[start:over].astype(float)
     if (size[:BASELINE] > 0).sum() < BASELINE // 2:
         return None
@@ -192,16 +192,6 @@ def _spans(begin: int, end: int) -> Iterator[tuple[int, int]]:
     for length in SPANS:
         for first in range(begin, end - length + 1):
             yield first, length
-
-
-def _expected(values: Floats, strata: Codes, base: NDArray[np.bool_]) -> Floats:
-    """Return each wear's mean of its kind and task in the baseline; of all where that has none there."""
-    width = int(strata.max(initial=0)) + 1
-    size = np.bincount(strata[base], minlength=width)
-    total = np.bincount(strata[base], values[base], minlength=width)
-    overall = float(values[base].mean())
-    mean = np.divide(total, size, out=np.full(width, overall), where=size > 0)
-    return np.asarray(mean[strata], dtype=np.float64)
 
 
 def seasonal_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:

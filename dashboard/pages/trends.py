@@ -65,9 +65,30 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
     if not len(wears):
         return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
-    # Stations and roles are compared with each other, so those two choices leave the comparison as it is.
-    standing = standing_out(look, Choice(year=choice.year, kind=choice.kind, near=choice.near))
-    found = standing.found
+    standing = standing_out(look, _compared(choice))
+    summary, sections = _body(context, look, choice)
+    stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance.count)
+    return html.Div([*parts, summary, stands_out, *sections], className="trends")
+
+
+def _compared(choice: Choice) -> Choice:
+    """Stations and roles are compared with each other, so those two choices leave the comparison as it is."""
+    return Choice(year=choice.year, kind=choice.kind, near=choice.near)
+
+
+def _body(context: Context, look: Look, choice: Choice) -> tuple[Any, list[Any]]:
+    """Return the page's summary and sections, made once while ledger and day stay as they are."""
+    today = utc_now().date()
+    made: tuple[Any, list[Any]] = look.bodies.get(
+        (choice, today), lambda: _sections(context, look, choice, today)
+    )
+    return made
+
+
+def _sections(context: Context, look: Look, choice: Choice, today: date) -> tuple[Any, list[Any]]:
+    every = look.ledger["wears"]
+    wears = chosen(every, choice)
+    found = standing_out(look, _compared(choice)).found
     months, running = by_month(wears), running_month()
     judged = judged_months(wears, running)
     holds = (
@@ -76,39 +97,32 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         else set()
     )
     due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
-    parts += [
-        _summary(
-            wears, look, context.profile, running if len(months) and months["month"][-1] == running else None
-        ),
-        trends_sections.standing_out(standing, choice, keeper_of(context).chance.count),
-        html.Div(
-            [
-                *(_figure(*one) for one in workload.work_plots(months, running)),
-                *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
-                _classes(months),
-                *(_figure(*one) for one in workload.season_plots(months, running)),
-            ],
-            className="plots",
-        ),
+    plots = [
+        *(_figure(*one) for one in workload.work_plots(months, running)),
+        *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
+        _classes(months),
+        *(_figure(*one) for one in workload.season_plots(months, running)),
     ]
-    compared = chosen(every, Choice(year=choice.year, kind=choice.kind, near=choice.near))
+    parts: list[Any] = [html.Div(plots, className="plots")]
+    compared = chosen(every, _compared(choice))
     for part in ("station", "role"):
         if compared[part].null_count() < len(compared):
             parts.append(trends_sections.parts(compared, part, found))
-    of_these = look.ledger["forecasts"].filter(pl.col("wear_id").is_in(wears["wear_id"].implode()))
-    since = choice.since
+    forecasts, since = look.ledger["forecasts"], choice.since
+    if len(wears) < len(every):
+        forecasts = forecasts.join(wears.select("wear_id"), on="wear_id", how="semi")
     parts += [
         before_after_view.section(wears, choice, changes(wears, date.fromisoformat(since)) if since else []),
         due,
-        duties.training(look, choice, context.profile, utc_now().date()),
+        duties.training(look, choice, context.profile, today),
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, events_in(look, choice), found),
-        duties.equipment(look, found, utc_now().date()),
-        forecast_view.section(of_these, wears),
+        duties.equipment(look, found, today),
+        forecast_view.section(forecasts, wears),
         trends_sections.people(wears, choice.display),
         _month_listing(months, running),
     ]
-    return html.Div(parts, className="trends")
+    return _summary(wears, look, context.profile, _not_over(months, running)), parts
 
 
 def register(app: Dash, context: Context) -> None:
@@ -124,7 +138,7 @@ def register(app: Dash, context: Context) -> None:
     trends_export.add_routes(server, context)
     register_route.add_routes(server, context)
     keeper = keeper_of(context)
-    keeper.when_new = lambda look: standing_out(look, Choice())
+    keeper.when_new = lambda look: _body(context, look, Choice()) if len(look.ledger["wears"]) else None
 
 
 def _not_over(months: pl.DataFrame, running: date) -> date | None:

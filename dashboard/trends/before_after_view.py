@@ -28,6 +28,7 @@ NOTE = (
     "out too; with less, compare whole years. An interval that includes 1 shows no clear change. It cannot "
     "say what caused a change."
 )
+TO_PRINT = "Month to print, with this comparison of all wears (inside)"
 MONTHS_OFFERED = 24
 
 
@@ -83,7 +84,8 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
         body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
         if lines:
             table = html.Div(html.Table([head, html.Tbody(lines)]), className="scroller", tabIndex=0)
-            body += [table, html.P(NOTE, className="note")]
+            link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
+            body += [table, html.P(NOTE, className="note"), html.P(link)]
     return html.Section([html.H2(TITLE), *body], id="trends-before", className="panel before")
 
 

@@ -15,13 +15,14 @@ import polars as pl
 
 from analysis.tables import formula_safe
 from analysis.trends.audit import Audit, audit, chance_table
+from analysis.trends.before_after import changes
 from analysis.trends.cells import Published
 from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import tables
 from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
-from dashboard.trends.view import Keeper, Look, keeper_of, years_of
+from dashboard.trends.view import Keeper, Look, day_of, keeper_of, years_of
 from ingest.archive.store import work_folder
 
 if TYPE_CHECKING:
@@ -62,12 +63,15 @@ def add_routes(server: flask.Flask, context: Context) -> None:
     def trends_inside_summary() -> flask.Response:
         made = inside(context, keeper_of(context).look())
         periods = inside_periods(made, _word("year"))
+        since = day_of(flask.request.args.get("since", ""))
+        wears = keeper_of(context).look().ledger["wears"]
         text = inside_html(
             made,
             _period(periods),
             context.profile,
             datetime.now(UTC),
             periods,
+            compared=None if since is None else (since, changes(wears, since)),
             measured=keeper_of(context).chance.count,
         )
         return flask.Response(text, mimetype="text/html")

@@ -159,7 +159,7 @@ def _charts(by_month: pl.DataFrame, period: str) -> str:
 def _standing_out(made: Audit, measured: FalseMarks) -> str:
     table = made.tables["standing_out"]
     beside = (sentences.smallest_text(made.standing.smallest), sentences.chance_text(measured))
-    notes = "".join(f'<p class="note">{escape(text)}</p>' for text in beside)
+    notes = f'<p class="note">{escape(" ".join(beside))}</p>'
     if not len(table):
         told = words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
         return f"<p>{escape(told)}</p>{notes}"

@@ -7,6 +7,7 @@ from collections.abc import Callable, Hashable
 from concurrent.futures import Future
 from typing import Generic, TypeVar
 
+MOST_KEPT = 32
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
 
@@ -14,7 +15,8 @@ Value = TypeVar("Value")
 class Once(Generic[Key, Value]):
     """Values by key, each worked out by whoever asks first; the others of that key wait for it."""
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = MOST_KEPT) -> None:
+        self._most = most
         self._lock = threading.Lock()
         self._kept: dict[Key, Future[Value]] = {}
 
@@ -24,12 +26,16 @@ class Once(Generic[Key, Value]):
             kept = self._kept.get(key)
             mine = kept is None
             future = self._kept[key] = Future() if kept is None else kept
+            if mine and len(self._kept) > self._most:  # the oldest that is ready makes room
+                ready = next((one for one, value in self._kept.items() if value.done()), None)
+                if ready is not None:
+                    del self._kept[ready]
         if mine:
             try:
                 future.set_result(work_out())
             except BaseException as error:
                 with self._lock:
-                    del self._kept[key]
+                    self._kept.pop(key, None)
                 future.set_exception(error)
                 raise
         return future.result()

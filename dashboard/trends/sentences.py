@@ -61,8 +61,8 @@ NOT_MEASURED_HERE = (
     "Your own wears are not measured yet."
 )
 MEASURED_HERE = (
-    "Chance, measured on {drawn:,} copies of your own wears without any difference: {naming} named somebody "
-    "({named}, at most {named_high}). {marking} showed a trend or a marked month ({marked}, at most "
+    "How often is it chance? We made {drawn:,} copies of your wears without any difference. {naming} named "
+    "somebody ({named}, at most {named_high}). {marking} showed a trend or a marked month ({marked}, at most "
     "{marked_high})."
 )
 SEEN = "We would have noticed, 8 times in 10, {parts}. Smaller differences cannot be seen here."
@@ -229,8 +229,8 @@ def rule_sentence(rule: RestRule) -> str:
 
 
 PLANNING_FINDING = (
-    "Doctrine plans {planned:.0f} min. One in ten of your wears breathes so hard that {cylinder} lasts "
-    "{tenth:.0f} min or less{interval}."
+    "Doctrine plans {planned:.0f} min with {cylinder}. One wear in ten breathes so hard that its warning "
+    "comes within {tenth:.0f} min{interval}."
 )
 PLANNING_TITLE = "Planning rates from your own wears"
 PLANNING_NOTE = (

@@ -20,7 +20,7 @@ from dashboard.words import CAUTION
 BEFORE = {"month": 12, "year": 3}
 """How many months or years before are averaged."""
 MONTHS_DRAWN = 36
-CHART_WIDTH, CHART_HEIGHT, LEFT, BOTTOM = 330.0, 86.0, 34.0, 14.0
+CHART_WIDTH, CHART_HEIGHT, LEFT, BOTTOM = 330.0, 66.0, 34.0, 14.0
 
 
 def sheet(

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import Any
 from urllib.parse import urlencode
 from weakref import WeakKeyDictionary
 
@@ -54,6 +55,8 @@ class Look:
         Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
     standing_out : Once
         What stands out in a choice, worked out when it is first asked for.
+    bodies : Once
+        The page's sections of a choice on a day: they change when the ledger or the day does.
     update_problem : str
         Why what is new could not be worked out; empty when it could.
     roster, equipment : DataFrame
@@ -67,6 +70,7 @@ class Look:
     version: int
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
     standing_out: Once[Choice, Standing] = field(default_factory=Once)
+    bodies: Once[tuple[Choice, date], Any] = field(default_factory=Once)
     update_problem: str = ""
     roster: pl.DataFrame = field(default_factory=no_roster)
     equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
@@ -118,18 +122,19 @@ def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
     }
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
-        since=_day(query.get("since", "")),
+        since=str(day_of(query.get("since", "")) or ""),
         near="only" if query.get("near") == "only" else "",
         units=query.get("units", "") if query.get("units") in UNITS else METRIC.name,
         cylinder=int(cylinder) if cylinder.isdecimal() and int(cylinder) < len(CYLINDERS) else 1,
     )
 
 
-def _day(word: str) -> str:
+def day_of(word: str) -> date | None:
+    """Return the day that a word of the address names; None where it names none."""
     try:
-        return str(date.fromisoformat(word))
+        return date.fromisoformat(word)
     except ValueError:
-        return ""
+        return None
 
 
 def years_of(wears: pl.DataFrame) -> list[int]:

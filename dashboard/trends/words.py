@@ -100,8 +100,8 @@ SEASON_TOO_SHORT = "A season needs two whole years."
 TRAINING_TITLE = "Training{year}"
 NO_MINIMUM = "The profile asks for no yearly minimum (`training`)."
 TRAINING_NOTE = (
-    "{lacking} of {people} still lack something of {asked}; {behind} of these are behind the calendar. "
-    "Wears in drills and training count, until {day}."
+    "The profile asks for {asked} a year. {lacking} of {people} still lack something, {behind} are behind "
+    "the calendar. Only wears in drills and training count, until {day}."
 )
 TRAINING_HEADS = ["Wearer", "Station", "Wears", "Hours", "Last (UTC)", "Still missing", "So far"]
 BEHIND, ON_COURSE, NOTHING_MISSING = "behind", "on course", "nothing"
@@ -142,9 +142,9 @@ PART_HEADS = [
     "Not heard a wear",
 ]
 PART_NOTE = (
-    "“10: 10 (5.0 to 19)” means: 10 wears had the event, which is 10 in 1000 wears. Chance alone could have "
-    "made it 5.0 to 19 (exact 95\u00a0% interval). These figures are not adjusted. A diamond marks what "
-    "stands out after kind and task are taken into account."
+    "“10: 10 (5.0 to 19)” means: 10 wears had the event, which is 10 in 1000 wears. The true "
+    "rate is probably from 5.0 to 19 (exact 95\u00a0% interval). These figures are not adjusted. A diamond "
+    "marks what stands out after kind and task are taken into account."
 )
 ALL_TASKS = "all tasks"
 SET_HEADS = [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import resource
+import subprocess
 import sys
 import tempfile
 import time
@@ -21,6 +22,7 @@ from analysis.profile import Profile
 from analysis.simulation.make_three_years import read_three_years
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.three_years import Planted, three_years
+from analysis.trends.cells import Published
 from analysis.trends.comparisons import signals
 from analysis.trends.measures import by_month
 from analysis.trends.publishing import due
@@ -79,38 +81,45 @@ def opening(wears: int = WEARS) -> None:
         bring_in(folder, "many", many)
         days = [pl.lit(None, dtype=pl.Date).alias(name) for name in ("from", "until")]
         people.with_columns(days).rename({"wearer_id": "wearer"}).write_csv(folder / "roster.csv")
-        context = Context(archive=Archive(folder), profile=Profile.default())
-        create_app(context, pages={"/trends": trends_page})
-        keeper = keeper_of(context)
-        started = time.perf_counter()
-        assert keeper.when_new is not None
-        keeper.when_new(keeper.look())
-        print(f"made ready in the background: {time.perf_counter() - started:.2f} s")
-        for look in ("first look", "again", "another year", "that year again"):
-            started, busy = time.perf_counter(), time.process_time()
-            trends_page.layout(context, {"year": "2029"} if "year" in look else {})
-            took, cpu = time.perf_counter() - started, time.process_time() - busy
-            print(f"{many['wears'].height:,} wears, {look}: {took:.2f} s, {cpu:.2f} s of processor time")
-        kept = keeper.look().ledger["wears"]
-        plain = min(_seconds(lambda: _plain_sums(kept)) for _ in range(3))
-        sums = min(_seconds(lambda: by_month(kept)) for _ in range(3))
-        page = min(_seconds(lambda: trends_page.layout(context, {})) for _ in range(3))
-        ratios = f"by_month {sums / plain:.1f} times, the page {page / plain:.1f} times"
-        print(f"plain group-by {plain:.3f} s; {ratios}")
-        print(f"highest memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+        del many, people
+        # A process of its own: memory is that of the page alone.
+        subprocess.run([sys.executable, "-m", "tests.benchmarks.trends", "page", str(folder)], check=True)
+
+
+def page_over(folder: Path) -> None:
+    """Print what the page, its memory and an export cost over a folder's ledger."""
+    context = Context(archive=Archive(folder), profile=Profile.default())
+    create_app(context, pages={"/trends": trends_page})
+    keeper = keeper_of(context)
+    started, busy = time.perf_counter(), time.process_time()
+    assert keeper.when_new is not None
+    keeper.when_new(keeper.look())
+    cpu = time.process_time() - busy
+    print(
+        f"made ready in the background: {time.perf_counter() - started:.2f} s, {cpu:.2f} s of processor time"
+    )
+    kept = keeper.look().ledger["wears"]
+    looks = ({}, {"year": "2029"}, {"year": "2029"}, {"station": "Station 4"})
+    for look, query in zip(("all", "another year", "that year again", "a station"), looks, strict=True):
         started, busy = time.perf_counter(), time.process_time()
-        made = due(kept, datetime(2031, 1, 1, tzinfo=UTC).date(), {})
+        trends_page.layout(context, dict(query))
         took, cpu = time.perf_counter() - started, time.process_time() - busy
-        print(f"{len(made)} periods published at once: {took:.2f} s, {cpu:.2f} s of processor time")
-        busy = time.process_time()
-        tables({one.period: one for one in made})
-        print(f"their tables for export: {time.process_time() - busy:.2f} s of processor time")
+        print(f"{len(kept):,} wears, {look}: {took:.2f} s, {cpu:.2f} s of processor time", flush=True)
+    plain = min(_processor(lambda: _plain_sums(kept)) for _ in range(3))
+    sums = min(_processor(lambda: by_month(kept)) for _ in range(3))
+    print(f"plain group-by {plain:.3f} s of processor time; by_month {sums / plain:.1f} times that")
+    print(f"highest memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB", flush=True)
+    made: list[Published] = []
+    cpu = _processor(lambda: made.extend(due(kept, datetime(2031, 1, 1, tzinfo=UTC).date(), {})))
+    print(f"{len(made)} periods published at once: {cpu:.2f} s of processor time")
+    cpu = _processor(lambda: tables({one.period: one for one in made}))
+    print(f"their tables for export: {cpu:.2f} s of processor time")
 
 
-def _seconds(call: Callable[[], object]) -> float:
-    started = time.perf_counter()
+def _processor(call: Callable[[], object]) -> float:
+    started = time.process_time()
     call()
-    return time.perf_counter() - started
+    return time.process_time() - started
 
 
 def _plain_sums(wears: pl.DataFrame) -> pl.DataFrame:
@@ -143,7 +152,9 @@ def first_computation(incidents: int = 12) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 2:  # the page over so many wears, by itself: memory is that of this process
+    if sys.argv[1:2] == ["page"]:
+        page_over(Path(sys.argv[2]))
+    elif len(sys.argv) > 2:
         opening(int(sys.argv[2]))
     else:
         first_computation()

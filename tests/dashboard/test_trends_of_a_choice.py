@@ -163,3 +163,35 @@ def test_a_wearer_stands_at_the_station_of_late(tmp_path: Path, ledger: Ledger) 
     due = next(part for part in page.children if getattr(part, "id", "") == "trends-due")
     table = next(part for part in due.children if type(part).__name__ == "Table")
     assert {row.children[1].children for row in table.children[1].children} == {"Newly built"}
+
+
+def test_a_page_is_made_once_while_ledger_and_day_stay(
+    tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bring_in(tmp_path, "made", ledger)
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    made: list[int] = []
+    planning = sections.planning
+
+    def counted(wears: pl.DataFrame, *more: Any) -> Any:
+        made.append(len(wears))
+        return planning(wears, *more)
+
+    monkeypatch.setattr(sections, "planning", counted)
+    first = text_of(trends_page.layout(context, {}))
+    assert text_of(trends_page.layout(context, {})) == first
+    assert len(made) == 1
+    trends_page.layout(context, {"year": str(NOW.year - 1)})
+    assert len(made) == 2
+    tomorrow = datetime(2032, 3, 11, tzinfo=UTC)
+    monkeypatch.setattr(trends_page, "utc_now", lambda: tomorrow)
+    trends_page.layout(context, {})
+    assert len(made) == 3
+
+
+def test_old_answers_make_room_for_new_ones() -> None:
+    kept: Once[int, int] = Once(most=2)
+    asked: list[int] = []
+    for key in (1, 2, 3, 3, 1):
+        kept.get(key, lambda key=key: asked.append(key) or key)  # type: ignore[misc,func-returns-value]
+    assert asked == [1, 2, 3, 1]
