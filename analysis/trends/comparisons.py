@@ -297,9 +297,10 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
     # Half a second to import: only when it is needed.
     from scipy.stats import mannwhitneyu  # type: ignore[attr-defined]
 
-    known = wears.filter(pl.col(part).is_not_null() & pl.col("wearer_id").is_not_null())
-    units = (pl.col("wearer_id").alias("unit"), INCIDENT.alias("unit"))
     above = [f"{name}_above" for name in MEANS]
+    needed = (part, "wearer_id", "incident_id", "started", *MEANS, *above)
+    known = wears.select(needed).drop_nulls([part, "wearer_id"])
+    units = (pl.col("wearer_id").alias("unit"), INCIDENT.alias("unit"))
     lots = [known.group_by(part, unit).agg(pl.col(above).mean()) for unit in units]
     both = (pl.col(MEANS).sum().name.suffix("_sum"), pl.col(MEANS).count().name.suffix("_size"))
     summed = [known.group_by(part, unit).agg(both) for unit in units]
@@ -421,7 +422,9 @@ def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
     """
     from scipy.special import stdtr, stdtrit
 
-    known = wears.filter(pl.col("wearer_id").is_not_null() & (pl.col("mean_l_min") > 0))
+    known = wears.select("wearer_id", "started", "task", "mean_l_min").filter(
+        pl.col("wearer_id").is_not_null() & (pl.col("mean_l_min") > 0)
+    )
     usual = pl.col("mean_l_min").log().mean().over(pl.col("task").fill_null(""))
     known = known.sort("started").with_columns((pl.col("mean_l_min").log() - usual).alias("above"))
     recent = pl.int_range(pl.len()).reverse() < RECENT_WEARS

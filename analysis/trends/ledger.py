@@ -145,7 +145,8 @@ def falls_between_wears(wears: pl.DataFrame) -> pl.DataFrame:
     The same cylinder, within a day: it started lower than it had ended, by more than cooling explains and
     less than a change of cylinder would. Our own rule.
     """
-    ordered = wears.drop_nulls(["set_id", "started", "ended"]).sort("set_id", "started")
+    needed = ("set_id", "started", "ended", "start_bar", "end_bar", "cylinder_l")
+    ordered = wears.select(needed).drop_nulls(["set_id", "started", "ended"]).sort("set_id", "started")
     before = {name: pl.col(name).shift(1).over("set_id") for name in ("ended", "end_bar", "cylinder_l")}
     fall = before["end_bar"] - pl.col("start_bar")
     stood_h = (pl.col("started") - before["ended"]).dt.total_minutes() / 60.0

@@ -49,6 +49,19 @@ class ShortRest:
     from_memory: bool
 
 
+NEEDED = (
+    "wearer_id",
+    "wear_id",
+    "set_id",
+    "started",
+    "ended",
+    "start_bar",
+    "end_bar",
+    "under_air_min",
+    "hard_min",
+    "heat_dose",
+)
+"""Columns of the ledger that rest is judged by."""
 REACHED = {
     "cylinders": "{amount:.0f} cylinders",
     "work": "{amount:.0f} min under air",
@@ -79,9 +92,7 @@ def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:
     rules = rules_in_force(rest)
     # Only who began again within the longest rest can have broken a rule: the rest need no loop.
     longest = max((rule.rest_min for rule in rules.values()), default=0.0)
-    known = wears.filter(
-        pl.col("wearer_id").is_not_null() & pl.col("started").is_not_null() & pl.col("ended").is_not_null()
-    ).sort("wearer_id", "started")
+    known = wears.select(NEEDED).drop_nulls(["wearer_id", "started", "ended"]).sort("wearer_id", "started")
     before = {name: pl.col(name).shift(1).over("wearer_id") for name in ("ended", "set_id", "end_bar")}
     rested = (pl.col("started") - before["ended"]).dt.total_microseconds() / 60e6
     chain = (rested.is_null() | (rested >= longest)).cum_sum()

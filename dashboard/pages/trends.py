@@ -308,22 +308,14 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
 
 def _sums(row: dict[str, Any]) -> list[Any]:
     return [
-        _count(row["wears"]),
-        _count(row["wearers"]),
-        cell(f"{row['hours']:,.1f}", value=row["hours"]),
-        _minutes(row["hard_min"]),
+        trends_sections.count_cell(row["wears"]),
+        trends_sections.count_cell(row["wearers"]),
+        trends_sections.number_cell(row["hours"], "", 1),
+        trends_sections.number_cell(row["hard_min"], "min", 1),
         trends_sections.dose(row),
-        _count(row["low_air_exits"]),
-        _count(row["no_motion_wears"]),
-        _count(row["distress_wears"]),
+        trends_sections.count_cell(row["low_air_exits"]),
+        trends_sections.count_cell(row["no_motion_wears"]),
+        trends_sections.count_cell(row["distress_wears"]),
         trends_sections.classes(row),
-        _minutes(row["silent_min"]),
+        trends_sections.number_cell(row["silent_min"], "min", 1),
     ]
-
-
-def _count(value: int) -> Any:
-    return cell(f"{value:,}", value=value)
-
-
-def _minutes(value: float) -> Any:
-    return cell(f"{value:,.1f} min", value=value)

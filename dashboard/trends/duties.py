@@ -15,6 +15,7 @@ from analysis.trends.equipment import SOON_DAYS, overdue_days
 from analysis.trends.training import training_of
 from dashboard.listing import cell, listing
 from dashboard.trends import sentences, words
+from dashboard.trends.sections import count_cell, number_cell
 from dashboard.trends.view import Choice, Look
 from ingest.plurals import counted
 
@@ -32,15 +33,14 @@ def training(look: Look, choice: Choice, profile: Profile, today: date) -> Any:
         )
     year = int(choice.year) if choice.year else today.year
     table = training_of(look.ledger["wears"], look.roster, year, today, rule)
-    for part in ("station",):
-        if getattr(choice, part):
-            table = table.filter(pl.col(part) == getattr(choice, part))
+    if choice.station:
+        table = table.filter(pl.col("station") == choice.station)
     rows = [
         [
             row["wearer_id"],
             row["station"] or "–",
-            cell(f"{row['wears']:,}", value=row["wears"]),
-            cell(f"{row['hours']:.1f}", value=row["hours"]),
+            count_cell(row["wears"]),
+            number_cell(row["hours"], "", 1),
             "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
             cell(_lack(row), value=row["missing_hours"] + row["missing_wears"]),
             words.BEHIND if row["behind"] else words.ON_COURSE,

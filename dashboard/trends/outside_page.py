@@ -10,13 +10,12 @@ from dash import dcc, html
 from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
 from dashboard.listing import listing
-from dashboard.theme import CHART_BLUE, GRAPH_CONFIG, chart_template
+from dashboard.theme import CHART_BLUE, chart_template
 from dashboard.trends import summary_words, words
 from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
 from dashboard.trends.outside_summary import part_rows, planning_rows
-from dashboard.trends.sections import aria
+from dashboard.trends.sections import CONFIG, aria
 
-CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
 HEIGHT_PX = 220
 ROWS_AT_ONCE = 24
 

@@ -87,13 +87,18 @@ def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
     rows = []
     for row in sums_by(wears.filter(pl.col(part).is_not_null()), part).iter_rows(named=True):
         name = row[part]
-        cells: list[Any] = [name, _count(row["wears"]), _count(row["wearers"]), _number(row["hours"], "", 1)]
+        cells: list[Any] = [
+            name,
+            count_cell(row["wears"]),
+            count_cell(row["wearers"]),
+            number_cell(row["hours"], "", 1),
+        ]
         cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
         cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
         for measure in PEOPLE_FLAGS:
             rate = binomial_rate(row[measure], row["wears"], PER_WEARS)
             if rate is None or row["wears"] < FEWEST_WEARS_FOR_A_RATE:
-                cells.append(_count(row[measure]))
+                cells.append(count_cell(row[measure]))
                 continue
             figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
             text = f"{row[measure]:,}: {figure} ({low} to {high})"
@@ -179,18 +184,18 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
     rows = [
         [
             row["who"],
-            _count(row["wears"]),
+            count_cell(row["wears"]),
             f"{row['newest']:%Y-%m-%d}",
-            _number(row["hours"], "", 1),
-            _number(row["hard_min"], "min", 1),
+            number_cell(row["hours"], "", 1),
+            number_cell(row["hard_min"], "min", 1),
             cell(units.text("rate", row["rate"]), value=row["rate"]) if row["rate"] else "–",
             "–" if row["place"] is None else cell(percent(row["place"]), value=row["place"]),
             _change(row["late"], row["early"]),
             dose(row),
             classes(row),
-            _count(row["low_air_exits"]),
+            count_cell(row["low_air_exits"]),
             f"{row['no_motion_alarms']}, {row['distress_alarms']}",
-            _number(row["silent_min"], "min", 1),
+            number_cell(row["silent_min"], "min", 1),
         ]
         for row in table.head(MOST_PEOPLE).iter_rows(named=True)
     ]
@@ -283,17 +288,17 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
             [
                 _marked(row["set_id"], bool(reasons)),
                 reasons or "–",
-                _count(row["wears"]),
+                count_cell(row["wears"]),
                 "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
-                _count(row["readings_stuck"]),
-                _count(row["clock"]),
-                _count(row["battery"]),
+                count_cell(row["readings_stuck"]),
+                count_cell(row["clock"]),
+                count_cell(row["battery"]),
                 "–"
                 if row["decline"] is None
                 else cell(sentences.signed(row["decline"]), value=row["decline"]),
-                _count(row["silent_wears"]),
-                _number(row["silent_min"], "min", 1),
-                _count(row["pressure_fell_closed"]),
+                count_cell(row["silent_wears"]),
+                number_cell(row["silent_min"], "min", 1),
+                count_cell(row["pressure_fell_closed"]),
             ]
         )
     return listing(
@@ -328,7 +333,7 @@ def classes(row: dict[str, Any]) -> Any:
 
 def dose(row: dict[str, Any]) -> Any:
     """Return the cell of the summed heat dose; a dash where nothing measured it."""
-    return _number(row["heat_dose"] if row["heat_dose_wears"] else None, "", 3)
+    return number_cell(row["heat_dose"] if row["heat_dose_wears"] else None, "", 3)
 
 
 def _mean(row: dict[str, Any], amount: str, size: str, unit: str, places: int, odd: bool) -> Any:
@@ -345,9 +350,11 @@ def _change(late: float | None, early: float | None) -> Any:
     return cell(f"{100 * change:+.0f}\u00a0%".replace("-", "\u2212"), value=change)
 
 
-def _count(value: int) -> Any:
+def count_cell(value: int) -> Any:
+    """Return a count that sorts."""
     return cell(f"{value:,}", value=value)
 
 
-def _number(value: float | None, unit: str, places: int) -> Any:
+def number_cell(value: float | None, unit: str, places: int) -> Any:
+    """Return a figure with its unit that sorts; a dash where there is none."""
     return "–" if value is None else cell(f"{value:,.{places}f} {unit}".strip(), value=value)
