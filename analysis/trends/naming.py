@@ -132,7 +132,10 @@ def judged_ones(units: Codes, flag: Floats, expected: Floats) -> Judged:
 
 @dataclass(frozen=True)
 class SmallestEffect:
-    """The smallest effect that would have been named 8 times in 10, for a unit of middling size."""
+    """The smallest effect that would have been named 8 times in 10, in three of four units.
+
+    It is that of a unit with fewer expected events than three quarters of the others.
+    """
 
     ratio: float
     count: int
@@ -155,7 +158,7 @@ def smallest_effect(judged: Judged, chosen: NDArray[np.bool_], level: float) -> 
     places = np.flatnonzero(chosen & (judged.expected > 0))
     if not len(places):
         return None
-    place = places[np.argsort(judged.expected[places])[len(places) // 2]]
+    place = places[np.argsort(judged.expected[places])[len(places) // 4]]
     expected, dispersion = float(judged.expected[place]), float(judged.dispersion[place])
     total = float(judged.observed.sum())
     counts = np.arange(1.0, max(total, 2.0) + 1.0)
