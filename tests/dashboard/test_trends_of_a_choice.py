@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import threading
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from analysis.trends.ledger import SET_EVENTS, Ledger
 from dashboard.context import Context
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
-from dashboard.trends import sections, view, words
+from dashboard.trends import measured_chance, sections, view, words
 from dashboard.trends.once import Once
 from dashboard.trends.view import Choice, events_in, keeper_of
 from dashboard.trends.wear_ledger import bring_in
@@ -195,3 +196,26 @@ def test_old_answers_make_room_for_new_ones() -> None:
     for key in (1, 2, 3, 3, 1):
         kept.get(key, lambda key=key: asked.append(key) or key)  # type: ignore[misc,func-returns-value]
     assert asked == [1, 2, 3, 1]
+
+
+def test_chance_is_measured_in_the_background_once_a_day(
+    tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., Any]
+) -> None:
+    bring_in(tmp_path, "made", ledger)
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    monkeypatch.setattr(measured_chance, "DRAWS", 2)
+    monkeypatch.setattr(measured_chance, "RESTS", 0.0)
+    keeper = keeper_of(context)
+    assert "Your own wears are not measured yet." in text_of(trends_page.layout(context, {}))
+    keeper.chance.begin(keeper.look())
+    wait_until(lambda: keeper.chance.count.drawn == 2)
+    assert "We made 2 copies of your wears without any difference." in text_of(
+        trends_page.layout(context, {})
+    )
+
+    def measuring() -> bool:
+        return any(thread.name == "chance" for thread in threading.enumerate())
+
+    wait_until(lambda: not measuring())
+    keeper.chance.begin(keeper.look())  # within a day: no second thread
+    assert not measuring()
