@@ -9,12 +9,14 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import pyarrow as pa
 
+from analysis.air.breathing import AirTrack
 from analysis.air.gas import free_air_l
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.words import Flood, alarm_rates
 from analysis.findings.examined import Examined
-from analysis.heat.heat import seconds_in_classes
+from analysis.heat.heat import HeatTrack, seconds_in_classes
 from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
 from analysis.records import Floats, PowerUp
@@ -151,11 +153,11 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         ("easiest_l_min", True),
         ("low_air_hardest_min", True),
     ):
-        parts = [
-            getattr(one.air, name) if one.known_air or not needs_volume else np.full(one.seconds, np.nan)
-            for one in examined
-        ]
-        columns.append(_nan_free(name, parts))
+        values = _in_one([one.air for one in examined], name)
+        unknown = [needs_volume and not one.known_air for one in examined]
+        if any(unknown):
+            values = np.where(np.repeat(unknown, [one.seconds for one in examined]), np.nan, values)
+        columns.append(_nan_free(name, values))
     columns.append(pl.Series("heard", _joined([one.air.heard for one in examined])))
     return wear_id.to_frame().hstack(columns)
 
@@ -164,8 +166,26 @@ def _joined(parts: Sequence[Any]) -> Any:
     return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
-def _nan_free(name: str, parts: Sequence[Floats]) -> pl.Series:
-    return pl.Series(name, _joined(parts), nan_to_null=True)
+def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:
+    """Return one array of every track, joined; each track has its part of it from then on.
+
+    So what a big incident's tables hold is in memory once.
+    """
+    parts = [getattr(track, name) for track in tracks]
+    joined, end = np.ascontiguousarray(_joined(parts)), 0
+    for track, part in zip(tracks, parts, strict=True):
+        setattr(track, name, joined[end : end + len(part)])
+        end += len(part)
+    return joined
+
+
+def _nan_free(name: str, values: Floats) -> pl.Series:
+    """Return numbers as a column, null where NaN, in the same memory."""
+    known = ~np.isnan(values)
+    bits = None if known.all() else pa.py_buffer(np.packbits(known, bitorder="little"))
+    array = pa.Array.from_buffers(pa.float64(), len(values), [bits, pa.py_buffer(values)])
+    column: pl.Series = pl.from_arrow(array)  # type: ignore[assignment]
+    return column.alias(name)
 
 
 def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
@@ -174,15 +194,16 @@ def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
     if not warm:
         return empty_table("heat")
     wear_id, time = _long(warm)
-    classes = _joined([one.heat.thermal_class for one in warm if one.heat]).astype(np.float64)
+    tracks = [one.heat for one in warm if one.heat is not None]
+    classes = _in_one(tracks, "thermal_class").astype(np.float64)
     columns = [
         time,
         *(
-            _nan_free(name, [getattr(one.heat, name) for one in warm])
+            _nan_free(name, _in_one(tracks, name))
             for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
         ),
-        _nan_free("thermal_class", [np.where(classes > 0.0, classes, np.nan)]).cast(pl.Int64),
-        pl.Series("dose", _joined([one.heat.dose for one in warm if one.heat])),
+        _nan_free("thermal_class", np.where(classes > 0.0, classes, np.nan)).cast(pl.Int64),
+        pl.Series("dose", _in_one(tracks, "dose")),
     ]
     return wear_id.to_frame().hstack(columns)
 

@@ -26,7 +26,7 @@ from analysis.assemble import (
     turn_back_table,
     wears_table,
 )
-from analysis.clocks.clocks import reconcile
+from analysis.clocks.clocks import Clocks, reconcile
 from analysis.clocks.links import links_down
 from analysis.findings.examined import early_ends, examine
 from analysis.findings.finding import Context
@@ -76,6 +76,26 @@ class Scope:
     tallied: bool
 
 
+@dataclass(frozen=True)
+class Analysed:
+    """What was made of messages.
+
+    Attributes
+    ----------
+    results : dict of str to DataFrame
+        Every table of `analysis.tables.TABLES`, by name.
+    clocks : Clocks or None
+        How the times of those who were read map onto the listener's clock; None where a part of what they
+        said was left out.
+    records : list of PowerUp
+        What they said, on the reconciled clock.
+    """
+
+    results: Results
+    clocks: Clocks | None
+    records: list[PowerUp]
+
+
 def analyse(
     messages: Mapping[str, pl.DataFrame],
     profile: Profile,
@@ -103,10 +123,23 @@ def analyse(
     dict of str to DataFrame
         Every table of `analysis.tables.TABLES`, by name.
     """
+    return analysed(messages, profile, incident_id, progress, scope).results
+
+
+def analysed(
+    messages: Mapping[str, pl.DataFrame],
+    profile: Profile,
+    incident_id: str | None = None,
+    progress: Progress | None = None,
+    scope: Scope | None = None,
+) -> Analysed:
+    """Return every table and the clocks; parameters as for `analyse`."""
     sets = _sets_of(messages, incident_id) if incident_id is not None else None
     records = power_ups(messages, sets)
+    everything = len(records)
     if incident_id is not None:
         records = _without_other_uses(records, _spoken(messages, incident_id))
+    is_whole = len(records) == everything
     refused = read_refused(messages)
     if incident_id is not None and sets is not None:
         refused = of_incident(refused, incident_id, sets, _spoken(messages, incident_id))
@@ -175,7 +208,7 @@ def analyse(
         "alarm_rates": alarm_rates_table(examined, alarms),
         "floods": floods_table(context.floods),
     }
-    return {name: tables[name] for name in TABLES}
+    return Analysed({name: tables[name] for name in TABLES}, clocks if is_whole else None, records)
 
 
 def _heard_until(records: Sequence[PowerUp]) -> int:
@@ -196,9 +229,9 @@ def _sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str
 
 def _spoken(messages: Mapping[str, pl.DataFrame], incident_id: str) -> pl.Series:
     """Return when desks spoke of an incident, by receipt."""
-    heard = {**messages, "note": messages["note"].filter(written_then())}
     about = pl.col("incident_id") == incident_id
-    return pl.concat([heard[kind].filter(about)["received"] for kind in ("incident", "tally", "note")])
+    said = [messages["incident"], messages["tally"], messages["note"].filter(written_then())]
+    return pl.concat([frame.filter(about)["received"] for frame in said])
 
 
 def _without_other_uses(records: list[PowerUp], spoken: pl.Series) -> list[PowerUp]:

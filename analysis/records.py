@@ -154,13 +154,8 @@ def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None
     found: dict[Key, PowerUp] = {}
     again: set[Key] = set()
     for role, column, kinds in _SPEAKERS:
-        frames = {kind: messages[kind] for kind in kinds if kind in messages and messages[kind].height}
-        for kind, whole in frames.items():
-            frame = whole.filter(pl.col("seq").is_not_null()) if whole["seq"].null_count() else whole
-            if sets is not None and role == "set":
-                frame = frame.filter(pl.col(column).is_in(list(sets)))
-            if frame.height:
-                again |= _take(found, frame, role, column, kind)
+        for kind in kinds:
+            again |= _take_kind(found, messages, role, column, kind, sets if role == "set" else None)
     for power_up in found.values():
         if _find_cross_conflicts(power_up) or len(power_up.conflicts) >= FIRST_IN_CONFLICT:
             again.add(power_up.key)
@@ -168,6 +163,25 @@ def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None
         for one in _uses(messages, found.pop(key)):
             found[one.key] = one
     return [found[key] for key in sorted(found)]
+
+
+def _take_kind(
+    found: dict[Key, PowerUp],
+    messages: Mapping[str, pl.DataFrame],
+    role: str,
+    column: str,
+    kind: str,
+    speakers: Collection[str] | None,
+) -> set[Key]:
+    """Take one kind apart, as `_take`; one at a time, for a kind may be read only when asked for."""
+    if kind not in messages:
+        return set()
+    frame = messages[kind]
+    if frame["seq"].null_count():
+        frame = frame.filter(pl.col("seq").is_not_null())
+    if speakers is not None and frame.height:
+        frame = frame.filter(pl.col(column).is_in(list(speakers)))
+    return _take(found, frame, role, column, kind) if frame.height else set()
 
 
 _SPEAKERS = (("desk", "desk_id", DESK_KINDS), ("set", "set_id", SET_KINDS))
@@ -218,9 +232,9 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
         order, boot, seq, code = order[keep], boot[keep], seq[keep], code[keep]
     time = micros(frame["time"])[order]
     received, retained = received[order], retained[order]
-    uptime = floats(frame["uptime_s"])[order]
-    numbers = {name: floats(frame[name])[order] for name in NUMBERS.get(kind, ())}
-    if "still_s" in numbers:
+    uptime = _ordered(frame["uptime_s"], order, len(seq))
+    numbers = {name: _ordered(frame[name], order, len(seq)) for name in NUMBERS.get(kind, ())}
+    if "still_s" in numbers and frame["still_s"].null_count() < frame.height:
         numbers["still_s"] = np.minimum(numbers["still_s"], MOST_STILL_S)
     rows = _rows(frame, ROWS.get(kind, ()), order)
     first_payload = _payload_at(frame, order) if role == "set" and "payload" in frame else None
@@ -265,6 +279,13 @@ def micros(times: pl.Series) -> Ints:
 def floats(values: pl.Series) -> Floats:
     """Return a column of numbers as floats, null as NaN."""
     return (values if values.dtype == pl.Float64 else values.cast(pl.Float64)).to_numpy()
+
+
+def _ordered(values: pl.Series, order: Ints | slice, count: int) -> Floats:
+    """Return a column of numbers in another order; one that is null all over takes no room."""
+    if values.null_count() == len(values):
+        return np.broadcast_to(np.float64("nan"), count)
+    return floats(values)[order]
 
 
 def _names(speakers: pl.Series) -> list[str]:

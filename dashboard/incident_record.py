@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import polars as pl
 
-from analysis.clocks.clocks import fit_clocks
-from analysis.incident import analyse
+from analysis.clocks.clocks import Clocks, fit_clocks
+from analysis.incident import analyse, analysed
 from analysis.pieces.incident_uses import incident_id_of
+from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
 from analysis.tables import Results
+from dashboard.light_record import LightRecord, readings_of_power_ups
 from ingest.contract.frames import Messages
-from ingest.contract.kinds import KINDS
+from ingest.contract.kinds import KINDS, SET_KINDS
 
 INCIDENT_COLUMNS: dict[str, Any] = {
     "key": pl.String,
@@ -44,16 +46,29 @@ class IncidentRecord:
         One row of `ResultsStore.incidents`.
     results : dict of str to DataFrame
         Every table of `analysis.tables`, only this incident's rows.
-    messages : dict of str to DataFrame
+    messages : mapping of str to DataFrame
         Messages of the sets and desks of that time, with `at`, the time on the reconciled clock.
     version : int
         Changes when the figures behind it were made anew.
+    light : LightMessages, optional
+        Where the readings were read bare: who has their topics and payloads.
     """
 
     about: dict[str, Any]
     results: Results
-    messages: Messages
+    messages: Mapping[str, pl.DataFrame]
     version: int
+    light: LightMessages | None = None
+
+    def verbatim(self, kind: str, chosen: pl.DataFrame) -> pl.DataFrame:
+        """Return chosen rows of `messages[kind]` (few, near in time) with topic and payload."""
+        if self.light is None or "payload" in chosen.columns:
+            return chosen
+        if kind not in self.light.readings:
+            return chosen
+        said = self.light.verbatim(kind, chosen)
+        identity = ["set_id", "boot", "seq", "received"]
+        return chosen.select(*identity, "at").join(said, on=identity, maintain_order="left")
 
 
 def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None) -> dict[str, Any]:
@@ -82,7 +97,7 @@ def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | No
 
 
 def record_of(
-    messages: Messages,
+    messages: Mapping[str, pl.DataFrame],
     profile: Profile,
     incident: str,
     analyse_messages: Callable[..., Results] = analyse,
@@ -93,17 +108,31 @@ def record_of(
     Parameters
     ----------
     messages
-        From `analysis.pieces.archive_pieces.incident_piece`, or as the case keeps them; nothing else, so that
-        a case gives the same without its archive.
+        From `analysis.pieces.archive_pieces` (`incident_piece` or `light_incident_piece`), or as the case
+        keeps them; nothing else, so that a case gives the same without its archive.
     profile : Profile
     incident : str
         Its key or id.
+    analyse_messages : callable, optional
+        In place of `analysis.incident.analyse`, for tests.
+    version : int
     """
     incident_id = incident_id_of(incident)
-    results = analyse_messages(messages, profile, incident_id)
-    with_at = with_reconciled_times(messages)
+    if analyse_messages is analyse:
+        found = analysed(messages, profile, incident_id)
+        results, clocks = found.results, found.clocks
+    else:
+        found, results, clocks = None, analyse_messages(messages, profile, incident_id), None
+    light = messages if isinstance(messages, LightMessages) else None
+    with_at: Mapping[str, pl.DataFrame]
+    if light is not None and found is not None and clocks is not None:
+        held = with_reconciled_times(light.kept, _with_others(clocks, light))
+        readings = {kind: readings_of_power_ups(found.records, kind) for kind in light.readings}
+        with_at = LightRecord(held, readings)
+    else:
+        with_at = with_reconciled_times(messages, clocks and _with_others(clocks, messages))
     about = row_of(results, with_at["incident"], incident, incident_id)
-    return IncidentRecord(about, results, with_at, version)
+    return IncidentRecord(about, results, with_at, version, light)
 
 
 def _last_said(said: pl.DataFrame, column: str) -> str | None:
@@ -140,10 +169,38 @@ def results_of(everything: Results, incident_id: str | None) -> Results:
     return chosen
 
 
-def with_reconciled_times(messages: Messages) -> Messages:
-    """Add `at`, the reconciled time; an own `at` (the moment that a message is about) becomes `about`."""
-    clocks = fit_clocks(messages)
-    return {
-        kind: clocks.reconciled(frame.rename({"at": "about"}, strict=False)) if kind in KINDS else frame
-        for kind, frame in messages.items()
+def with_reconciled_times(messages: Mapping[str, pl.DataFrame], known: Clocks | None = None) -> Messages:
+    """Add `at`, the reconciled time; an own `at` (the moment that a message is about) becomes `about`.
+
+    Parameters
+    ----------
+    messages : mapping of str to DataFrame
+    known : Clocks, optional
+        Fitted to them already: fitting is what costs.
+    """
+    clocks = fit_clocks(messages) if known is None else known
+    timed = {}
+    for kind in messages:
+        frame = messages[kind]
+        if kind in KINDS:
+            frame = clocks.reconciled(frame.rename({"at": "about"}, strict=False))
+        if isinstance(messages, LightMessages) and kind in messages.readings:
+            frame = frame.drop("time", "uptime_s", "retained")
+        timed[kind] = frame
+    return timed
+
+
+def _with_others(known: Clocks, messages: Mapping[str, pl.DataFrame]) -> Clocks:
+    """Return the clocks with those of sets that were not read for the tables."""
+    held = messages.kept if isinstance(messages, LightMessages) else messages
+    speakers = [held[kind].filter(~pl.col("retained")).select("set_id", "boot") for kind in SET_KINDS]
+    named = {
+        set_id
+        for set_id, boot in pl.concat(speakers).drop_nulls().unique().iter_rows()
+        if ("set", set_id, boot) not in known.begins
     }
+    if not named:
+        return known
+    of_others = pl.col("set_id").is_in(list(named))
+    others = fit_clocks({kind: messages[kind].filter(of_others) for kind in SET_KINDS})
+    return Clocks({**others.fits, **known.fits}, known.table, {**others.begins, **known.begins})

@@ -22,7 +22,7 @@ import polars as pl
 
 from analysis.clocks.clocks import fit_clocks
 from analysis.incident import Scope, analyse
-from analysis.pieces.archive_pieces import cut, incident_piece
+from analysis.pieces.archive_pieces import cut, light_incident_piece
 from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.incident_uses import asked_for
 from analysis.pieces.pieces import Pieces
@@ -30,6 +30,7 @@ from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import Context
+from dashboard.freed_memory import give_back
 from dashboard.incident_record import (
     INCIDENT_COLUMNS,
     results_of,
@@ -245,8 +246,10 @@ class ResultsStore:
             version = known[1] if known[0] == digests else sum(one for _, one in self._versions.values()) + 1
             self._versions[key] = (digests, version)
         if not key.startswith(UNTALLIED):
-            messages, _ = incident_piece(self._folder, key)
-            return record_of(messages, self.profile, key, self._analyse, version)
+            light, _ = light_incident_piece(self._folder, key)
+            record = record_of(light, self.profile, key, self._analyse, version)
+            give_back()
+            return record
         tables: list[Results] = []
         lots: list[Messages] = []
         for batch in pieces.batches():

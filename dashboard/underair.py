@@ -41,6 +41,7 @@ VERBS = {
     "audit": ("dashboard.trends.commands", "audit"),
     "case": ("dashboard.evidence.commands", "case"),
     "verify": ("dashboard.evidence.commands", "verify"),
+    "heads": ("dashboard.evidence.commands", "heads"),
     "check-broker": ("ingest.keeping_commands", "check_broker"),
 }
 

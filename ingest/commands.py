@@ -134,8 +134,9 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
     an archive, it imports everything that archive received. With --mapping, LOG can hold other people's JSON,
     or be a set's own memory (.csv), which fills what the radio lost.
 
-    Messages that the archive has already are counted as duplicates and left out. Refused messages are kept
-    with the reason in the archive's table `refused`; then the exit code is 3.
+    Messages that the archive has already are counted as duplicates and left out. If another listener heard
+    the same messages on a different clock, the receipt times are corrected and the original ones are kept.
+    Refused messages are kept with the reason in the archive's table `refused`; then the exit code is 3.
 
     \b
     Example:
@@ -158,6 +159,8 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
             echo(f"underair: {log} holds no message", err=True)
         done += one
     counts = done.counts
+    for sentence in done.clocks:
+        echo(sentence, err=True)
     if as_json:
         fields = ("received", "kept", "duplicates", "refused")
         echo(json.dumps({name: getattr(counts, name) for name in fields}))

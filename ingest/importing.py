@@ -6,14 +6,17 @@ import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 from ingest.archive.archive import Counts, create_archive, seal_messages
+from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imports
 from ingest.archive.mapped_journal import mapper_of
 from ingest.contract.captures import BadLine, Heard, read_lines, require_file
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
-from ingest.contract.frames import FrameBuilder
+from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.times import EPOCH, micros
+from ingest.second_listener import Difference, difference, moved, receipts_of
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks
@@ -28,13 +31,18 @@ class Imported:
     counts : Counts
     reasons : Counter of str
         Why messages were refused, and how often.
+    clocks : list of str
+        Of each capture whose listener's clock was another than the archive's: what was done, in words.
     """
 
     counts: Counts = field(default_factory=Counts)
     reasons: Counter[str] = field(default_factory=Counter)
+    clocks: list[str] = field(default_factory=list)
 
     def __add__(self, other: Imported) -> Imported:
-        return Imported(self.counts + other.counts, self.reasons + other.reasons)
+        return Imported(
+            self.counts + other.counts, self.reasons + other.reasons, [*self.clocks, *other.clocks]
+        )
 
 
 def import_capture(
@@ -56,7 +64,9 @@ def import_capture(
     Imported
         A line that holds no message counts as refused. Importing the same capture again keeps nothing and
         changes nothing: what was kept counts as duplicates then, and what was refused counts as refused
-        again.
+        again. Where another listener heard the same messages on another clock, the capture's times of receipt
+        are put on the archive's clock, so that no clock seems to jump; its own are kept beside
+        (`ingest.archive.imports`).
 
     Raises
     ------
@@ -68,8 +78,11 @@ def import_capture(
     path = Path(path)
     require_file(path)
     folder = create_archive(archive)
-    name = f"import-{_digest(path)[:16]}"
+    digest = _digest(path)
+    name = f"import-{digest[:16]}"
     done = Imported()
+    clock, apart = _Clock(), None
+    is_new = all(one.sha256 != digest for one in read_imports(folder)[0])
     mapper = mapper_of(folder)
     lines = read_lines(path)
     received = EPOCH
@@ -85,6 +98,9 @@ def import_capture(
                 builder.add(micros(item.received), item.topic, item.payload, item.retained)
         messages = builder.frames()
         try:
+            if is_new:
+                apart = difference(folder, messages) or apart
+                messages = clock.put_right(folder, messages, apart, f"{name}-{chunk:04d}")
             counts = seal_messages(folder, messages, f"{name}-{chunk:04d}")
         except OSError as error:
             raise ArchiveProblem(
@@ -94,7 +110,79 @@ def import_capture(
         done += Imported(counts, Counter(messages["refused"]["reason"].to_list()))
         chunk += 1
         progress(done.counts.received)
+    if is_new and done.counts.received:
+        _keep(folder, clock.noted(path.name, digest, done.counts))
+        done.clocks += clock.said(path.name)
     return done
+
+
+@dataclass
+class _Clock:
+    """What is known of a capture's clock, chunk by chunk."""
+
+    first: datetime | None = None
+    last: datetime | None = None
+    fast_s: float | None = None
+    compared: int = 0
+    moved: bool = False
+    receipts: dict[str, str] = field(default_factory=dict)
+
+    def put_right(self, folder: Path, messages: Messages, apart: Difference | None, name: str) -> Messages:
+        """Return a chunk with its times of receipt on the archive's clock; its own are kept in a file."""
+        own = receipts_of(messages)
+        moments = [
+            moment
+            for moment in (own["received"].min(), own["received"].max(), self.first, self.last)
+            if isinstance(moment, datetime)
+        ]
+        if moments:
+            self.first, self.last = min(moments), max(moments)
+        if apart is None:
+            return messages
+        self.fast_s = apart.seconds if self.fast_s is None else self.fast_s
+        self.compared += apart.messages
+        file, digest = keep_receipts(folder, name, own)
+        self.receipts[file] = digest
+        if not apart.is_clock:
+            return messages
+        self.moved = True
+        return moved(messages, apart.seconds)
+
+    def noted(self, file: str, digest: str, counts: Counts) -> Brought:
+        """Return the line that says what was brought in."""
+        return Brought(
+            at=datetime.now(UTC),
+            file=file,
+            sha256=digest,
+            received=counts.received,
+            kept=counts.kept,
+            duplicates=counts.duplicates,
+            refused=counts.refused,
+            first=self.first,
+            last=self.last,
+            clock_fast_s=self.fast_s,
+            compared=self.compared,
+            moved=self.moved,
+            receipts=self.receipts,
+        )
+
+    def said(self, file: str) -> list[str]:
+        """Return what was done about its clock, in words."""
+        if not self.moved or self.fast_s is None:
+            return []
+        how = "fast" if self.fast_s > 0 else "slow"
+        return [
+            f"{file}: its listener's clock is {abs(self.fast_s):.1f} s {how} against the archive, by "
+            f"{self.compared:,} messages that both heard. The receipt times were corrected by that; the "
+            "original ones are in the archive's folder imports"
+        ]
+
+
+def _keep(folder: Path, brought: Brought) -> None:
+    try:
+        keep_import(folder, brought)
+    except OSError as error:
+        raise ArchiveProblem(f"the archive {folder} cannot be written: {system_sentence(error)}") from error
 
 
 def _chunk(lines: Iterator[Heard | BadLine]) -> list[Heard | BadLine]:

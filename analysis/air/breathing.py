@@ -60,7 +60,7 @@ SAID_AND_ENDS = (kernels.F_SAID_S, kernels.F_EARLY_S, kernels.F_LATE_S)
 _NO_RATE = np.empty(0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class AirTrack:
     """One wear on the 1 s grid 0..floor(last reading); arrays of shape (n,).
 
@@ -222,27 +222,28 @@ def reconstruct(
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
     newest = np.searchsorted(time_s, grid_s, side="right") - 1
+    # Copies of what is kept: a view would keep all that the filter worked with, three times as much.
     return AirTrack(
-        pressure_bar=smoothed[:, 4],
-        pressure_sd_bar=smoothed[:, 5],
+        pressure_bar=smoothed[:, 4].copy(),
+        pressure_sd_bar=smoothed[:, 5].copy(),
         rate_l_min=np.maximum(rate, 0.0),
         rate_lo_l_min=np.maximum(rate - half, 0.0),
         rate_hi_l_min=np.maximum(rate + half, 0.0),
         live_rate_l_min=np.maximum(live_rate, 0.0),
         live_rate_lo_l_min=np.maximum(live_rate - live_half, 0.0),
         live_rate_hi_l_min=np.maximum(live_rate + live_half, 0.0),
-        low_air_min=minutes[:, 0],
-        low_air_lo_min=minutes[:, 1],
-        low_air_hi_min=minutes[:, 2],
+        low_air_min=minutes[:, 0].copy(),
+        low_air_lo_min=minutes[:, 1].copy(),
+        low_air_hi_min=minutes[:, 2].copy(),
         hardest_l_min=np.where(
             grid_s < kernels.WINDOW_S,
             np.maximum(causal[:, kernels.T_HARDEST], hard_l_min),
             causal[:, kernels.T_HARDEST],
         ),
-        easiest_l_min=causal[:, kernels.T_EASIEST],
+        easiest_l_min=causal[:, kernels.T_EASIEST].copy(),
         low_air_hardest_min=scenario_min,
         heard=(newest >= 0) & (grid_s - time_s[newest] <= HEARD_S),
-        free_air_left_l=left_l,
+        free_air_left_l=left_l.copy(),
         gas_temperature_c=gas_track_c,
         free_air_l=float(left_l[0] - left_l[-1]),
         free_air_sd_l=used_sd_l(smoothed, gas_track_c, cylinder, vessel, start_sd_c),

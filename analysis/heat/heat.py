@@ -36,7 +36,7 @@ SILENT_S = 30.0
 """Further than this from any reading no class is given. Our own rule."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class HeatTrack:
     """Heat on a wear's 1 s grid; NaN where nothing is known.
 

@@ -6,6 +6,7 @@ not sealed yet.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,10 +14,10 @@ from pathlib import Path
 import polars as pl
 
 from analysis.incident import Scope
-from analysis.pieces.batch_messages import messages_of, open_archive
+from analysis.pieces.batch_messages import light_messages_of, messages_of, open_archive
 from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
-from ingest.archive.changing import looked_again
+from ingest.archive.changing import looked_again, until_whole
 from ingest.archive.index import (
     ArchiveIndex,
     days_between,
@@ -69,7 +70,6 @@ def incidents_in(folder: Path) -> pl.DataFrame:
     return incident_uses(desks_of(folder))
 
 
-@looked_again
 def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     """Return what one incident needs: all that its sets said in their power-ups, and desks about it.
 
@@ -90,6 +90,18 @@ def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     ArchiveProblem
         When there is no such incident, with the names of those there are, or several of one name.
     """
+    return until_whole(folder, lambda: next(messages_of(folder, _piece_of(folder, incident))))
+
+
+def light_incident_piece(folder: Path, incident: str) -> tuple[Mapping[str, pl.DataFrame], Scope]:
+    """Return what one incident needs, as `incident_piece`, but readings are read when asked for.
+
+    Of a big incident that is nine tenths of the memory; see `analysis.pieces.light_messages`.
+    """
+    return until_whole(folder, lambda: light_messages_of(folder, _piece_of(folder, incident)))
+
+
+def _piece_of(folder: Path, incident: str) -> Pieces:
     archive, index = open_archive(folder), ArchiveIndex(folder)
     tail = archive.unsealed()
     desks = _desks(tail, index)
@@ -105,8 +117,7 @@ def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     pieces = find_pieces(sets, desks.filter(of_it | _near(pl.col("first"), first, last)), setups)
     piece = _one_piece(pieces, row["key"], refused.to_list(), first, last)
     newest = max([piece.heard_until_us, *_ends(index, of_tail, desks)])
-    (found,) = messages_of(folder, replace(piece, heard_until_us=newest))
-    return found
+    return replace(piece, heard_until_us=newest)
 
 
 def _sets_around(

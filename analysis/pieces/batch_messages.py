@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
@@ -12,6 +12,7 @@ import polars as pl
 from analysis.incident import Scope
 from analysis.pieces.identity import KNOWN_AFTER, ONE_STRETCH
 from analysis.pieces.intervals import overlaps
+from analysis.pieces.light_messages import LightMessages
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
 from analysis.refused import whose
@@ -25,9 +26,17 @@ from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
 _READINGS = tuple(kind for kind in SET_KINDS if kind != "setup")
 _SEQ_BITS = 32
+_WHOLE: Mapping[str, Sequence[str]] = {}
+BARE = {
+    kind: ("set_id", "boot", "seq", "time", "uptime_s", *numbers, "received", "retained")
+    for kind, numbers in NUMBERS.items()
+}
+"""The columns of readings that the analysis needs."""
 
 
-def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tuple[Messages, Scope]]:
+def messages_of(
+    folder: Path, batch: Pieces, bare: bool = False, left_out: Collection[str] = ()
+) -> Iterator[tuple[Messages, Scope]]:
     """Read a batch of pieces at once, and yield the messages of each, with what it answers for.
 
     Parameters
@@ -37,7 +46,10 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     batch : Pieces
         From `Pieces.batches`.
     bare : bool
-        Readings without topic and payload, as far as none came twice: all that the analysis needs.
+        Of readings only the columns that the analysis needs, as far as none came twice.
+
+    left_out : collection of str
+        Kinds that are not read.
 
     Raises
     ------
@@ -48,19 +60,19 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
     if isinstance(since, datetime) and folder.is_dir() and not is_archive(folder):
         raise nothing_is_there(folder, rows, since)
     archive = open_archive(folder)
+    readings = [kind for kind in _READINGS if kind not in left_out]
     # Only payloads tell whose losses nobody can count: a mapping's messages are read whole.
-    without = tuple(NUMBERS) if bare and not may_hold_mapped(folder) else ()
-    said = _said(archive, batch, [*_READINGS, *DESK_KINDS, "refused"], without)
+    bare = bare and not may_hold_mapped(folder)
+    without = {kind: columns for kind, columns in BARE.items() if bare and kind in readings}
+    said = _said(archive, batch, [*readings, *DESK_KINDS, "refused"], without)
     by_piece: dict[str, dict[int, pl.DataFrame]] = {}
-    for kind in _READINGS:
+    for kind in readings:
         if kind != "link":
             mine = _of_power_ups(said[kind], batch)
             if kind in without and _twice(mine):
                 # Which of them counts is told by their payloads: as if nothing had been left out.
-                mine = _of_power_ups(_said(archive, batch, [kind], ())[kind], batch)
-            # Retained copies may come again later, and new messages since the pieces were found: not of this.
-            live = mine.filter(pl.col("received").is_between(pl.col("first"), pl.col("last")))
-            by_piece[kind] = _by_piece(live.drop("first", "last", "power_up"))
+                mine = _of_power_ups(_said(archive, batch, [kind])[kind], batch)
+            by_piece[kind] = _by_piece(_live(mine))
     by_piece["link"] = _by_piece(_links(said["link"], batch))
     by_piece["refused"] = _by_piece(_refused(said["refused"], batch))
     by_piece["setup"] = _by_piece(_setups(archive, batch))
@@ -92,6 +104,38 @@ def messages_of(folder: Path, batch: Pieces, bare: bool = False) -> Iterator[tup
         yield messages, Scope(frozenset(names.get(piece, ())), of_desk, heard_until_us, batch.tallied)
 
 
+def light_messages_of(folder: Path, piece: Pieces) -> tuple[Mapping[str, pl.DataFrame], Scope]:
+    """Return the messages of one piece with readings that are read when asked for, and what it answers for.
+
+    Where an identity came twice, all messages of its kind are held, with their payloads: these decide.
+
+    Raises
+    ------
+    ArchiveProblem
+        As `messages_of`.
+    """
+    again = piece.power_ups.select(pl.struct("set_id", "boot").is_duplicated().any()).item()
+    if again or may_hold_mapped(folder):
+        ((whole, scope),) = messages_of(folder, piece)
+        return whole, scope
+    archive, light = open_archive(folder), dict[str, Ints]()
+    for kind in NUMBERS:
+        columns = {kind: ("set_id", "boot", "seq", "received")}
+        mine = _live_of(_said(archive, piece, [kind], columns)[kind], piece, ["power_up", "seq", "received"])
+        if not _twice(mine):
+            light[kind] = np.sort(micros(mine["received"]))
+    ((kept, scope),) = messages_of(folder, piece, left_out=list(light))
+
+    def read(
+        kinds: Mapping[str, bool], since: datetime | None, until: datetime | None, only: pl.Expr | None
+    ) -> Messages:
+        columns = {kind: BARE[kind] for kind, bare in kinds.items() if bare}
+        said = _said(archive, piece, list(kinds), columns, (since, until), only)
+        return {kind: _live_of(said[kind], piece, said[kind].columns) for kind in kinds}
+
+    return LightMessages(kept, light, piece.power_ups.select("set_id", "boot"), read), scope
+
+
 def nothing_is_there(folder: Path, messages: int, since: datetime) -> ArchiveProblem:
     """Return what to say when of `messages` received from `since` on none can be read."""
     return ArchiveProblem(
@@ -100,24 +144,52 @@ def nothing_is_there(folder: Path, messages: int, since: datetime) -> ArchivePro
     )
 
 
-def _said(archive: Archive, batch: Pieces, kinds: list[str], bare: tuple[str, ...]) -> Messages:
-    """Read what sets and desks said in the time of a batch; setups apart."""
+def _said(
+    archive: Archive,
+    batch: Pieces,
+    kinds: list[str],
+    bare: Mapping[str, Sequence[str]] = _WHOLE,
+    received: tuple[datetime | None, datetime | None] = (None, None),
+    also: pl.Expr | None = None,
+) -> Messages:
+    """Read what sets and desks said in the time of a batch, or in a part of it; setups apart.
+
+    `also` is what else must be true of what sets said.
+    """
     since, until = batch.table["since"].min(), batch.table["until"].max()
     sets = batch.power_ups["set_id"].unique().sort()
     desks = batch.desks["desk_id"].unique().sort()
     if not isinstance(since, datetime) or not isinstance(until, datetime):
         return no_messages()
     of_sets = pl.col("set_id").is_in(sets.implode()) & pl.col("received").is_between(since, until)
+    if also is not None:
+        of_sets &= also
     only = {kind: of_sets for kind in kinds if kind in SET_KINDS and len(sets)}
     only |= {kind: pl.col("desk_id").is_in(desks.implode()) for kind in kinds if kind in DESK_KINDS}
     only |= {kind: pl.lit(value=True) for kind in kinds if kind == "refused"}
-    return archive.messages(since - BEFORE, until + AFTER, only, bare)
+    low, high = since - BEFORE, until + AFTER
+    low, high = max(low, received[0] or low), min(high, received[1] or high)
+    return archive.messages(low, high, only, bare)
 
 
 def _of_power_ups(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
     """Return what was said in the power-ups of a batch, with piece, first, last and number of each."""
     power_ups = batch.power_ups.with_row_index("power_up")
     return said.join(power_ups, on=["set_id", "boot"], maintain_order="left")
+
+
+def _live(said: pl.DataFrame) -> pl.DataFrame:
+    """Leave out retained copies that came again later, and what came since the pieces were found."""
+    mine = pl.col("received").is_between(pl.col("first"), pl.col("last"))
+    return said.filter(mine).drop("first", "last", "power_up")
+
+
+def _live_of(said: pl.DataFrame, piece: Pieces, columns: Sequence[str]) -> pl.DataFrame:
+    """Return `_live` of what one piece's power-ups said, in no order, bit by bit: no second copy of it."""
+    power_ups = piece.power_ups.with_row_index("power_up").lazy()
+    mine = said.lazy().join(power_ups, on=["set_id", "boot"])
+    mine = mine.filter(pl.col("received").is_between(pl.col("first"), pl.col("last")))
+    return mine.select(columns).collect(engine="streaming")
 
 
 def _twice(said: pl.DataFrame) -> bool:

@@ -137,6 +137,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
     legend = [
         html.Span([html.I(className="swatch shade"), f" {words.LEGEND_SHADE}"]),
         html.Span([html.I(className="swatch hatched"), f" {words.SILENT}"]),
+        html.Span([html.I(className="swatch late"), f" {words.NOT_YET_KNOWN}"]),
         *signs,
     ]
     return html.Section(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -14,7 +14,6 @@ from dashboard.charts.clock import SECOND_MS
 from dashboard.charts.desk_notes import DeskNote
 from dashboard.charts.setting import Setting
 from dashboard.rows import Table, cell
-from ingest.contract.frames import Messages
 
 
 class _Signed(msgspec.Struct):
@@ -32,7 +31,9 @@ def desk_of(row: dict[str, Any]) -> str:
     return f"{row['desk_id']} ({account})" if isinstance(account, str) and account else str(row["desk_id"])
 
 
-def _of_incident(messages: Messages, kind: str, incident_id: str | None) -> Iterable[dict[str, Any]]:
+def _of_incident(
+    messages: Mapping[str, pl.DataFrame], kind: str, incident_id: str | None
+) -> Iterable[dict[str, Any]]:
     if kind not in messages or "at" not in messages[kind].columns:
         return ()
     chosen = messages[kind].filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
@@ -43,7 +44,7 @@ def _moment(row: dict[str, Any]) -> datetime:
     return row["at"] or row["received"]  # type: ignore[no-any-return]
 
 
-def tally_table(messages: Messages, incident_id: str | None, setting: Setting) -> Table:
+def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, setting: Setting) -> Table:
     """Return the tallies, each with its desk and the tally that corrected it."""
     tallies = list(_of_incident(messages, "tally", incident_id))
     corrected = {
@@ -76,7 +77,9 @@ def tally_table(messages: Messages, incident_id: str | None, setting: Setting) -
     )
 
 
-def desk_table(messages: Messages, incident_id: str | None, sets: set[str], setting: Setting) -> Table:
+def desk_table(
+    messages: Mapping[str, pl.DataFrame], incident_id: str | None, sets: set[str], setting: Setting
+) -> Table:
     """Return what else the desk did: orders, roll calls, gauges read by voice, standby teams, alarms seen."""
     found: list[tuple[datetime, list[Any]]] = []
 

@@ -43,6 +43,7 @@ BAND_FILL = "rgba(31,134,196,0.22)"
 WARM_FILL = "rgba(200,100,30,0.18)"
 GRAVE = ("distress", "no_motion", "no_motion_prealarm")
 DESK_ROWS = 3
+WORDED_FROM_S = 30.0  # shorter stretches have no room for words
 DESK_TEXT_LENGTH = 40
 DESK_FEWEST_LETTERS = 5
 DESK_CHARACTER_PX = 6.4
@@ -230,9 +231,12 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     drawing.title(plain(title), HEADING_PX, True)
     top = drawing.depth_px
     block_index = len(drawing.axes)
-    # Behind the lanes, over their whole height: the silences.
+    # Behind the lanes, over their whole height: the silences, and what was heard only later.
     block = drawing.lane(0, range=[0, 1], visible=False)
-    _silences(drawing, person.silences, block)
+    lasting = [f"{words.SILENT} {words.duration_text(_seconds(span))}" for span in person.silences]
+    _hatched(drawing, person.silences, lasting, block, CHART_PURPLE, "/")
+    late = [words.NOT_YET_KNOWN if _seconds(span) >= WORDED_FROM_S else BLANK for span in person.unknown]
+    _hatched(drawing, person.unknown, late, block, CHART_GREY, "\\", 0.93)
     for lane in drawing.view.lanes:
         explained = words.LANE_EXPLAINED[lane].format(**units.label)
         silent = {"air": person.pressure, "motion": person.motion, "heat": person.temperature}.get(lane)
@@ -358,23 +362,33 @@ def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
         )
 
 
-def _silences(drawing: Drawing, silences: list[Span], y: str) -> None:
+def _seconds(span: Span) -> float:
+    return (span.ended - span.started) / SECOND_MS
+
+
+def _hatched(
+    drawing: Drawing,
+    spans: list[Span],
+    texts: list[str],
+    y: str,
+    colour: str,
+    shape: str,
+    height: float = 0.985,
+) -> None:
     drawing.add(
         {
             "type": "bar",
             "orientation": "h",
-            "base": typed([span.started for span in silences]),
-            "x": [span.ended - span.started for span in silences],
-            "y": [0.5] * len(silences),
+            "base": typed([span.started for span in spans]),
+            "x": [span.ended - span.started for span in spans],
+            "y": [0.5] * len(spans),
             "width": 1,
             "marker": {
                 "color": "rgba(0,0,0,0)",
-                "line": {"width": 1, "color": CHART_PURPLE},
-                "pattern": {"shape": "/", "fgcolor": CHART_PURPLE, "size": 9, "solidity": 0.12},
+                "line": {"width": 1, "color": colour},
+                "pattern": {"shape": shape, "fgcolor": colour, "size": 9, "solidity": 0.12},
             },
-            "text": [
-                f"{words.SILENT} {words.duration_text((s.ended - s.started) / SECOND_MS)}" for s in silences
-            ],
+            "text": texts,
             "textposition": "none",
             "yaxis": y,
         }
@@ -383,11 +397,9 @@ def _silences(drawing: Drawing, silences: list[Span], y: str) -> None:
         {
             "type": "scatter",
             "mode": "text",
-            "x": typed([(span.started + span.ended) / 2 for span in silences]),
-            "y": [0.985] * len(silences),
-            "text": [
-                f"{words.SILENT} {words.duration_text((s.ended - s.started) / SECOND_MS)}" for s in silences
-            ],
+            "x": typed([(span.started + span.ended) / 2 for span in spans]),
+            "y": [height] * len(spans),
+            "text": texts,
             "textposition": "bottom center",
             "textfont": {"size": 12},
             "cliponaxis": False,

@@ -5,7 +5,7 @@ Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arr
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,10 +14,15 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.air.forecast import EARLY_END_ONLY_S
+from analysis.findings.late import LATE_S
+from analysis.records import Ints, floats, micros
 from analysis.tables import Results
+from dashboard.light_record import LightRecord
 
 Floats = NDArray[np.float64]
 MILLISECONDS = 1000.0
+Readings = tuple[Ints, Ints, Floats]
+"""When, on the reconciled clock, and in its order; when received (microseconds since 1970); values."""
 AROUND_A_WEAR_S = 180.0
 USUAL_GAP_FACTOR = 3.0
 SHORTEST_GAP_S = 5.0
@@ -87,6 +92,7 @@ class PersonLanes:
     reported: list[Span] = field(default_factory=list)
     derived: list[Span] = field(default_factory=list)
     silences: list[Span] = field(default_factory=list)
+    unknown: list[Span] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
 
     @property
@@ -111,9 +117,8 @@ ALARM_ORDER = (
 
 def to_ms(frame: pl.DataFrame, column: str) -> Floats:
     """Return a time column as float64 milliseconds since 1970, NaN where null."""
-    return frame.select((pl.col(column).dt.epoch("us") / MILLISECONDS).cast(pl.Float64))[column].to_numpy(
-        allow_copy=True
-    )
+    made: Floats = frame[column].to_physical().to_numpy() / MILLISECONDS
+    return made
 
 
 def people_of(results: Results) -> pl.DataFrame:
@@ -137,83 +142,134 @@ def people_of(results: Results) -> pl.DataFrame:
     )
 
 
-def lanes_of(results: Results, messages: dict[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
+def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
     """Gather one person's lanes.
 
     Parameters
     ----------
     results : dict of str to DataFrame
         The incident's tables.
-    messages : dict of str to DataFrame
+    messages : mapping of str to DataFrame
         Messages with `at`, the reconciled time.
     person : dict
         One row of `people_of`.
     """
-    wear_ids = list(person["wear_ids"])
-    wears = results["wears"].filter(pl.col("wear_id").is_in(wear_ids)).sort("started")
-    owned = owned_windows(results["wears"]).filter(pl.col("wear_id").is_in(wear_ids))
-    air = results["air"].filter(pl.col("wear_id").is_in(wear_ids)).sort("time")
-    heat = results["heat"].filter(pl.col("wear_id").is_in(wear_ids)).sort("time")
-    alarms = results["alarms"].filter(
-        pl.col("wear_id").is_in(wear_ids) | (pl.col("wear_id").is_null() & _inside_owned(owned, "raised"))
+    of_sets = pl.col("set_id").is_in(list(person["set_ids"]))
+    own = (
+        messages.of_sets(person["set_ids"])
+        if isinstance(messages, LightRecord)
+        else {kind: messages[kind].filter(of_sets) for kind in READINGS}
     )
-    gaps = results["gaps"].filter(pl.col("wear_id").is_in(wear_ids))
-    started, ended = to_ms(wears, "started"), to_ms(wears, "ended")
-    reported, derived = _alarm_spans(alarms, float(ended.max()))
-    return PersonLanes(
-        key=str(person["key"]),
-        wearer_id=person["wearer_id"],
-        team=person["team"],
-        set_ids=tuple(person["set_ids"]),
-        wear_ids=tuple(wear_ids),
-        started=float(started.min()),
-        ended=float(ended.max()),
-        rated_bar=_highest(wears, "rated_bar"),
-        low_air_bar=_highest(wears, "low_air_bar"),
-        pressure=_readings(messages["pressure"], owned, "pressure_bar"),
-        motion=_readings(messages["motion"], owned, "motion_m_s2"),
-        temperature=_readings(messages["temperature"], owned, "temperature_c"),
-        air=_air_band(air),
-        rate=_rate_band(air),
-        surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
-        forecast=_forecast_band(air),
-        if_hardest_min=_column(air, "low_air_hardest_min"),
-        hardest_l_min=_column(air, "hardest_l_min"),
-        thermal_class=_column(heat, "thermal_class"),
-        dose=_column(heat, "dose"),
-        reported=reported,
-        derived=derived,
-        silences=[
-            Span("silence", begin, end)
-            for begin, end in zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), strict=True)
-        ],
-        marks=_marks(wears),
-    )
+    of_wears = pl.col("wear_id").is_in(list(person["wear_ids"]))
+    its = results | {name: results[name].filter(of_wears) for name in ("air", "heat")}
+    (lanes,) = lanes_of_each(its, own, [person])
+    return lanes
 
 
 def lanes_of_each(
-    results: Results, messages: dict[str, pl.DataFrame], people: pl.DataFrame
+    results: Results, messages: Mapping[str, pl.DataFrame], people: Iterable[dict[str, Any]]
 ) -> Iterator[PersonLanes]:
     """Yield the lanes of every person (rows of `people_of`), one at a time.
 
     Readings and estimates are dealt to their sets and wears once: looking through all of them for each of
     sixty people took four times as long.
     """
-    of_sets = {
-        kind: messages[kind].select("set_id", "at", column).partition_by("set_id", as_dict=True)
-        for kind, column in READINGS.items()
+    readings = {kind: _by_set(messages, kind, column) for kind, column in READINGS.items()}
+    estimates = {name: _by_wear(results[name]) for name in ("air", "heat")}
+    windows = owned_windows(results["wears"])
+    for person in people:
+        wear_ids = list(person["wear_ids"])
+        of_wears = pl.col("wear_id").is_in(wear_ids)
+        wears = results["wears"].filter(of_wears).sort("started")
+        owned = windows.filter(of_wears)
+        air, heat = (
+            _in_order([results[name].clear(), *(of[wear] for wear in wears["wear_id"] if wear in of)])
+            for name, of in estimates.items()
+        )
+        alarms = results["alarms"].filter(
+            of_wears | (pl.col("wear_id").is_null() & _inside_owned(owned, "raised"))
+        )
+        gaps = results["gaps"].filter(of_wears)
+        started, ended = to_ms(wears, "started"), to_ms(wears, "ended")
+        reported, derived = _alarm_spans(alarms, float(ended.max()))
+        yield PersonLanes(
+            key=str(person["key"]),
+            wearer_id=person["wearer_id"],
+            team=person["team"],
+            set_ids=tuple(person["set_ids"]),
+            wear_ids=tuple(wear_ids),
+            started=float(started.min()),
+            ended=float(ended.max()),
+            rated_bar=_highest(wears, "rated_bar"),
+            low_air_bar=_highest(wears, "low_air_bar"),
+            pressure=_series(readings["pressure"], owned),
+            motion=_series(readings["motion"], owned),
+            temperature=_series(readings["temperature"], owned),
+            air=_air_band(air),
+            rate=_rate_band(air),
+            surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
+            forecast=_forecast_band(air),
+            if_hardest_min=_column(air, "low_air_hardest_min"),
+            hardest_l_min=_column(air, "hardest_l_min"),
+            thermal_class=_column(heat, "thermal_class"),
+            dose=_column(heat, "dose"),
+            reported=reported,
+            derived=derived,
+            silences=[
+                Span("silence", begin, end)
+                for begin, end in zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), strict=True)
+            ],
+            unknown=_not_yet_known(readings["pressure"], owned),
+            marks=_marks(wears),
+        )
+
+
+def _by_set(messages: Mapping[str, pl.DataFrame], kind: str, column: str) -> dict[str, Readings]:
+    """Return the readings of each set in the order of the reconciled clock."""
+    dealt: dict[str, Readings] = {}
+    if isinstance(messages, LightRecord) and kind in messages.readings:
+        lots: dict[str, list[Readings]] = {}
+        for set_id, _, channel in messages.readings[kind]:
+            own = (channel.at_us, channel.received_us, channel.numbers[column])
+            lots.setdefault(set_id, []).append(own)
+        for set_id, parts in lots.items():
+            joined = parts[0]
+            if len(parts) > 1:
+                at_us, received_us, values = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
+                joined = (at_us, received_us, values)
+            dealt[set_id] = _by_time(joined)
+        return dealt
+    columns = messages[kind].select("set_id", "at", "received", column)
+    of_sets = columns.partition_by("set_id", as_dict=True, include_key=False)
+    for (set_id,), part in of_sets.items():
+        found = (micros(part["at"]), micros(part["received"]), _column(part, column))
+        dealt[str(set_id)] = _by_time(found)
+    return dealt
+
+
+def _by_time(readings: Readings) -> Readings:
+    at_us = readings[0]
+    if not np.any(at_us[1:] < at_us[:-1]):
+        return readings
+    order = np.argsort(at_us, kind="stable")
+    return readings[0][order], readings[1][order], readings[2][order]
+
+
+def _by_wear(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Return the rows of each wear, which the tables on the 1 s grid have one after the other: no copies."""
+    runs = frame["wear_id"].rle().struct.unnest()
+    if runs["value"].n_unique() < len(runs):
+        return {str(key[0]): part for key, part in frame.partition_by("wear_id", as_dict=True).items()}
+    ends = runs["len"].cum_sum()
+    return {
+        wear: frame.slice(end - count, count)
+        for count, wear, end in zip(runs["len"], runs["value"], ends, strict=True)
     }
-    of_wears = {name: results[name].partition_by("wear_id", as_dict=True) for name in ("air", "heat")}
-    for person in people.iter_rows(named=True):
-        own = dict(messages)
-        for kind, column in READINGS.items():
-            none = messages[kind].select("set_id", "at", column).clear()
-            parts = [of_sets[kind].get((set_id,), none) for set_id in person["set_ids"]]
-            own[kind] = pl.concat(parts)
-        its = dict(results)
-        for name, frames in of_wears.items():
-            its[name] = pl.concat([frames.get((wear,), results[name].clear()) for wear in person["wear_ids"]])
-        yield lanes_of(its, own, person)
+
+
+def _in_order(parts: list[pl.DataFrame]) -> pl.DataFrame:
+    together = pl.concat(parts)
+    return together if together["time"].is_sorted() else together.sort("time")
 
 
 def owned_windows(wears: pl.DataFrame) -> pl.DataFrame:
@@ -248,16 +304,47 @@ def owned_messages(frame: pl.DataFrame, owned: pl.DataFrame) -> pl.DataFrame:
     return frame.filter(_inside_owned(owned, "at")).sort("at")
 
 
-def _readings(frame: pl.DataFrame, owned: pl.DataFrame, column: str) -> Series:
-    own = owned_messages(frame, owned)
-    x = to_ms(own, "at")
-    y = own[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+def _owned(by_set: dict[str, Readings], owned: pl.DataFrame) -> Readings:
+    """Return the readings of the owned stretches, in the order of the reconciled clock."""
+    nothing: Readings = (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+    parts = [nothing]
+    bounds = owned.sort("owned_from").with_columns(pl.col("owned_from", "owned_until").to_physical())
+    for _, set_id, first_us, last_us in bounds.iter_rows():
+        at_us, received_us, values = by_set.get(set_id, nothing)
+        mine = slice(np.searchsorted(at_us, first_us), np.searchsorted(at_us, last_us, side="right"))
+        parts.append((at_us[mine], received_us[mine], values[mine]))
+    at_us, received_us, values = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return _by_time((at_us, received_us, values))  # two sets worn at once, by what the desk said, overlap
+
+
+def _series(by_set: dict[str, Readings], owned: pl.DataFrame) -> Series:
+    at_us, _, values = _owned(by_set, owned)
+    x = at_us / MILLISECONDS
     usual = float(np.median(np.diff(x))) if len(x) > 2 else 0.0
-    return Series(x, y, max(USUAL_GAP_FACTOR * usual, SHORTEST_GAP_S * MILLISECONDS))
+    return Series(x, values, max(USUAL_GAP_FACTOR * usual, SHORTEST_GAP_S * MILLISECONDS))
+
+
+def _not_yet_known(by_set: dict[str, Readings], owned: pl.DataFrame) -> list[Span]:
+    """Return the stretches whose readings came more than `LATE_S` after they were said.
+
+    From the first of them until they had come, or until a reading that came at once.
+    """
+    at_us, received_us, _ = _owned(by_set, owned)
+    is_late = np.concatenate(([False], received_us - at_us > LATE_S * 1e6, [False]))
+    starts, ends = np.flatnonzero(is_late[1:] & ~is_late[:-1]), np.flatnonzero(is_late[:-1] & ~is_late[1:])
+    spans = []
+    for first, after in zip(starts.tolist(), ends.tolist(), strict=True):
+        known_us = int(received_us[first:after].max())
+        until_us = min(known_us, int(at_us[after])) if after < len(at_us) else known_us
+        spans.append(
+            Span("late", at_us[first] / MILLISECONDS, max(until_us, int(at_us[after - 1])) / MILLISECONDS)
+        )
+    return spans
 
 
 def _column(frame: pl.DataFrame, name: str) -> Floats:
-    return frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    """Return a column of numbers, NaN where null."""
+    return floats(frame[name])
 
 
 def _band(frame: pl.DataFrame, middle: str, low: str, high: str) -> Band:

@@ -16,6 +16,7 @@ from analysis.tables import Results
 from dashboard.charts import words
 from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
 from dashboard.charts.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
+from dashboard.incident_record import IncidentRecord
 from dashboard.units import Quantity, Units
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
@@ -54,6 +55,8 @@ def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
         if math.isfinite(person.dose[warm]):
             rows.append(_row("dose", f"{person.dose[warm]:.3f}"))
     rows.append(_row("alarms", _alarms_at(person, at_ms)))
+    if any(span.started <= at_ms < span.ended for span in person.unknown):
+        rows.append(_row("known", words.NOT_YET_KNOWN))
     return rows
 
 
@@ -130,11 +133,7 @@ def _alarms_at(person: PersonLanes, at_ms: float) -> str:
 
 
 def messages_behind(
-    messages: dict[str, pl.DataFrame],
-    wears: pl.DataFrame,
-    wear_ids: list[str],
-    at_ms: float,
-    clock: Clock = UTC_CLOCK,
+    record: IncidentRecord, wear_ids: list[str], at_ms: float, clock: Clock = UTC_CLOCK
 ) -> list[dict[str, Any]]:
     """Return the messages within `SPAN_S` of a moment and the last of each kind before it.
 
@@ -142,10 +141,7 @@ def messages_behind(
 
     Parameters
     ----------
-    messages : dict of str to DataFrame
-        Messages with `at`.
-    wears : DataFrame
-        All wears of the incident (a set's time is split between its wearers).
+    record : IncidentRecord
     wear_ids : list of str
         The wears of the chosen people.
     at_ms : float
@@ -153,12 +149,13 @@ def messages_behind(
     clock : Clock
         That is shown; a message's own times are never moved.
     """
-    owned = owned_windows(wears).filter(pl.col("wear_id").is_in(wear_ids))
+    # Of all wears: a set's time is split between its wearers.
+    owned = owned_windows(record.results["wears"]).filter(pl.col("wear_id").is_in(wear_ids))
     moment = moment_of(at_ms)
     span = timedelta(seconds=SPAN_S)
     found: list[pl.DataFrame] = []
     for kind in (*SET_KINDS, *DESK_KINDS):
-        frame = messages.get(kind)
+        frame = record.messages.get(kind)
         if frame is None or "at" not in frame.columns or not len(frame):
             continue
         own = owned_messages(frame, owned) if kind in SET_KINDS else frame.sort("at")
@@ -166,7 +163,7 @@ def messages_behind(
         if kind in SET_KINDS and kind != "setup":
             before = own.filter(pl.col("at") < moment - span).group_by("set_id").last()
             near = pl.concat([before.select(own.columns), near]) if not len(near) else near
-        found.append(_as_lines(near, kind))
+        found.append(_as_lines(record.verbatim(kind, near), kind))
     if not found:
         return []
     # What was said around the moment comes first; what was known from before it follows.
@@ -175,15 +172,16 @@ def messages_behind(
 
 
 def messages_of_evidence(
-    messages: dict[str, pl.DataFrame], evidence: list[str], clock: Clock = UTC_CLOCK
+    record: IncidentRecord, evidence: list[str], clock: Clock = UTC_CLOCK
 ) -> list[dict[str, Any]]:
     """Return the messages that a finding names (`set_id/boot/seq`) in time order, `MOST_MESSAGES` at most."""
     wanted = pl.Series(evidence[:MOST_MESSAGES], dtype=pl.String).implode()
     found = []
     for kind in (*SET_KINDS, *DESK_KINDS):
-        frame = messages.get(kind)
+        frame = record.messages.get(kind)
         if frame is not None and "at" in frame.columns and len(frame):
-            found.append(_as_lines(frame.filter(_identity(frame).is_in(wanted)), kind))
+            named = frame.filter(_identity(frame).is_in(wanted))
+            found.append(_as_lines(record.verbatim(kind, named), kind))
     return _rows(pl.concat(found).sort("at"), clock) if found else []
 
 

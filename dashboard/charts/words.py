@@ -41,6 +41,7 @@ NO_ALARMS = "none reported, none derived"
 DESK_LANE = "Desk"
 MARKS = {"turn_back": "team’s turn-back", "low_air": "low-air warning reached"}
 SILENT = "silent"
+NOT_YET_KNOWN = "not yet known to the desk"
 LOW_AIR_LEVEL = "low-air warning"
 SET = "Set"
 WEARER = "Wearer"
@@ -210,6 +211,7 @@ NO_MESSAGES = "No message within 5 s of this moment, and none of any kind before
 EVIDENCE = "Evidence of the finding"
 ABOUT_FINDING = "What this finding says and cannot know"
 READOUT = {
+    "known": "Heard",
     "pressure": "Pressure, reading",
     "air": "Pressure, estimate",
     "rate": "Breathing rate, estimate",

@@ -2,12 +2,55 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+
+import msgspec
 
 from dashboard.evidence.heads import Seen, note_seen, seen_before
 from ingest.archive.manifest import chains, read_chain
 from ingest.archive.store import place
+
+HEADS_TOPIC = "underair/heads/v1"
+
+
+class Head(msgspec.Struct, frozen=True):
+    """The head of one of an archive's chains, to be published.
+
+    Attributes
+    ----------
+    made : datetime
+    chain : str
+        The writer whose chain it is.
+    head : str
+        Hash of the chain's last line: one value for everything that the writer sealed until now.
+    lines : int
+    """
+
+    made: datetime
+    chain: str
+    head: str
+    lines: int
+
+    def sentence(self) -> str:
+        """Return it as a line to print or send."""
+        return f"{self.made:%Y-%m-%dT%H:%M:%SZ}  {self.head}  {self.lines} lines  {self.chain}"
+
+
+def heads_of(archive: Path, made: datetime) -> list[Head]:
+    """Return the heads of an archive's chains, by writer."""
+    found = []
+    for writer, path in chains(place(archive)):
+        lines, _, head = read_chain(path)
+        found.append(Head(made, writer, head, len(lines)))
+    return sorted(found, key=lambda one: one.chain)
+
+
+def publish_heads(heads: Sequence[Head], publish: Callable[..., None]) -> None:
+    """Publish each head as a retained message, `HEADS_TOPIC`/chain."""
+    for one in heads:
+        publish(f"{HEADS_TOPIC}/{one.chain}", msgspec.json.encode(one), retain=True)
 
 
 def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:

@@ -12,6 +12,7 @@ import json
 import logging
 import shutil
 import tempfile
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -31,9 +32,9 @@ from dashboard.evidence.heads import Seen, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
 from dashboard.evidence.report import report_html
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
+from dashboard.freed_memory import give_back
 from dashboard.results_store import IncidentRecord, record_of
 from ingest.contract.errors import system_sentence
-from ingest.contract.frames import Messages
 
 CAPTURE, REFUSED, ABOUT, REPORT = "messages.ndjson.gz", "refused.csv", "case.json", "report.html"
 PROFILE, README, RESULTS, SCHEMAS = "profile.toml", "README.txt", "results", "schemas"
@@ -70,7 +71,10 @@ def incident_of_archive(
 
     messages = messages_of(folder, incident_id)
     origin = origin_of(messages, hash_of(messages), state_of(folder, messages), made)
-    return record_of(messages, profile, incident_id), origin
+    give_back()
+    record = record_of(messages, profile, incident_id)
+    give_back()
+    return record, origin
 
 
 def write_case(
@@ -144,9 +148,10 @@ def subject(incident_id: str) -> str:
     return f"case {incident_id}"
 
 
-def write_payload(folder: Path, messages: Messages, profile: Profile, about: About) -> None:
+def write_payload(folder: Path, messages: Mapping[str, pl.DataFrame], profile: Profile, about: About) -> None:
     """Write everything that follows from a case's messages, its profile and its origin into a folder."""
     record = record_of(messages, profile, about.incident)
+    give_back()
     write_tables(record.results, folder / RESULTS, about)
     (folder / REPORT).write_text(report_html(record, profile, about.origin), encoding="utf-8")
     (folder / REFUSED).write_text(refused_csv(messages), encoding="utf-8")
@@ -169,7 +174,7 @@ def write_tables(results: Results, folder: Path, about: About) -> None:
         (folder / f"{name}.csv").write_text(to_csv(name, table), encoding="utf-8", newline="")
 
 
-def refused_csv(messages: Messages) -> str:
+def refused_csv(messages: Mapping[str, pl.DataFrame]) -> str:
     """Return the refused messages with their reasons, as CSV; their bytes are in the capture."""
     rows = messages["refused"].select(
         pl.col("received").dt.strftime("%Y-%m-%dT%H:%M:%S.%6fZ"),
@@ -242,6 +247,7 @@ def bag_info(about: About) -> dict[str, str | list[str]]:
         "Archive-State": "whole" if archive.whole else "not whole",
         "Archive-Fault": list(archive.faults),
         "Archive-Head": [f"{writer} {head}" for writer, head in sorted(archive.heads.items())],
+        "Imported-Capture": list(archive.captures),
         "Capture-File": f"data/{CAPTURE}, SHA-256 of its lines {origin.sha256}",
         "Messages-Kept": str(origin.kept),
         "Messages-Refused": str(origin.refused),

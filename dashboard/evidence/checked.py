@@ -19,7 +19,7 @@ class CaseChecked:
     ----------
     files : int
     head : str
-        One value that stands for every byte.
+        A hash of every byte of the case.
     faults : tuple of str
         In words; none when the case is whole.
     incident : str

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.broker_options import login_option
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
@@ -158,8 +159,8 @@ def case(
     """Put one incident into a folder that a third party can check without underair.
 
     A bag (BagIt 1.0, RFC 8493): messages, refused messages, tables, report, profile, schemas, versions and a
-    README. Prints its head: note it elsewhere, it stands for every byte. Ends with 3 when the archive is not
-    whole; the case then says so.
+    README. Prints its head, a hash of every file in the case: note it elsewhere, so that a change shows.
+    Ends with 3 when the archive is not whole; the case then says so.
 
     \b
     Example:
@@ -268,6 +269,7 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
     from dashboard.evidence.archive_heads import compared_with_memory
     from dashboard.privacy.holds import HOLDS
     from dashboard.trends.releases import faults as releases_faults
+    from ingest.archive.imports import read_imports
     from ingest.archive.parts import is_archive
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
@@ -286,6 +288,10 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
             told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
             echo(f"{what}: {told}", err=True)
         broken += faults
+    brought, faults, _ = read_imports(folder)
+    if brought:
+        echo(f"imports: {counted(len(brought), 'capture')}, {counted(len(faults), 'fault')}", err=True)
+    broken += faults
     lines, faults = releases_faults(work_folder(folder))
     if lines:
         echo(f"releases: {counted(lines, 'line')}, {counted(len(faults), 'fault')}", err=True)
@@ -298,3 +304,36 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
         echo(line, err=True)
     if not print_verified(folder, as_json) or broken:
         sys.exit(1)
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--broker", metavar="URL", help="Also publish them: mqtt://HOST:PORT, or mqtts:// for TLS.")
+@login_option
+def heads(folder: Path, broker: str | None, config: Path | None) -> None:
+    """Print the heads of an archive, one line a chain, to publish each day.
+
+    A head is a hash of everything that was sealed until then. Whoever has it can check later that nothing was
+    changed or rolled back: underair verify DIR --expect HEAD. With --broker each head is also published as a
+    retained message on underair/heads/v1/CHAIN.
+
+    \b
+    Example, every night:
+        underair heads archive --broker mqtt://127.0.0.1:1883 >> heads.txt
+    """
+    from datetime import UTC, datetime
+
+    from dashboard.evidence.archive_heads import heads_of, publish_heads
+    from ingest.archive.parts import require_archive
+
+    require_archive(folder)
+    found = heads_of(folder, datetime.now(UTC))
+    for one in found:
+        echo(one.sentence())
+    if broker:
+        from ingest.broker.mqtt import Publisher
+        from ingest.settings import load_login
+
+        with Publisher(broker, login=load_login(config)) as publisher:
+            publish_heads(found, publisher.publish)
+        echo(f"published {counted(len(found), 'head')}", err=True)

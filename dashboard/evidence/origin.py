@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import polars as pl
 
 from dashboard.evidence import provenance
-from dashboard.evidence.case_messages import Counts, counts_of
+from dashboard.evidence.case_messages import Counts, counts_of, received_of
+from ingest.archive.imports import Brought, read_imports
 from ingest.archive.manifest import chains, read_chain
 from ingest.archive.reading import Archive
 from ingest.archive.store import place
-from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
+from ingest.contract.times import EPOCH
 
 LATE = timedelta(hours=12)
 """Around an incident more is read than its own messages: power-ups that began before and ended after it."""
@@ -29,10 +32,13 @@ class ArchiveState(msgspec.Struct, frozen=True):
         Of each of its chains.
     faults : tuple of str
         In sentences; none when it is whole.
+    captures : tuple of str
+        Captures of that time that were brought into it: name, SHA-256, and what its clock was found to be.
     """
 
     heads: dict[str, str] = {}
     faults: tuple[str, ...] = ()
+    captures: tuple[str, ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -76,7 +82,9 @@ class Origin(msgspec.Struct, frozen=True, kw_only=True):
         return self.kept + self.refused
 
 
-def origin_of(messages: Messages, sha256: str, state: ArchiveState, made: datetime, why: str = "") -> Origin:
+def origin_of(
+    messages: Mapping[str, pl.DataFrame], sha256: str, state: ArchiveState, made: datetime, why: str = ""
+) -> Origin:
     """Return the origin of what is made here and now."""
     counts: Counts = counts_of(messages)
     return Origin(
@@ -95,16 +103,29 @@ def origin_of(messages: Messages, sha256: str, state: ArchiveState, made: dateti
     )
 
 
-def state_of(folder: Path, messages: Messages) -> ArchiveState:
+def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState:
     """Return the state of what was read of an archive: call it after reading, contents are checked then.
 
     A part that was altered, is missing or was put there is said when it is of the time of these messages, or
     may be.
     """
-    moments = pl.concat([messages[kind]["received"] for kind in KINDS])
-    first, last = moments.min(), moments.max()
-    trouble = Archive(folder).trouble()
-    if isinstance(first, datetime) and isinstance(last, datetime):
+    moments = np.concatenate([received_of(messages, kind) for kind in KINDS])
+    trouble, (brought, faults, _) = Archive(folder).trouble(), read_imports(place(folder))
+    if len(moments):
+        first, last = (EPOCH + timedelta(microseconds=int(us)) for us in (moments.min(), moments.max()))
         trouble = trouble.within(first - LATE, last + LATE)
+        brought = [
+            one
+            for one in brought
+            if one.first and one.last and one.first <= last + LATE and one.last >= first - LATE
+        ]
     heads = {writer: read_chain(path)[2] for writer, path in chains(place(folder))}
-    return ArchiveState(heads, tuple(fault.sentence() for fault in trouble))
+    captures = tuple(f"{one.file}, SHA-256 {one.sha256}{_clock_of(one)}" for one in brought)
+    return ArchiveState(heads, (*(fault.sentence() for fault in trouble), *faults), captures)
+
+
+def _clock_of(brought: Brought) -> str:
+    if not brought.moved or brought.clock_fast_s is None:
+        return ""
+    moved = f"receipt times corrected by {-brought.clock_fast_s:+.3f} s"
+    return f", {moved} ({brought.compared:,} messages that another listener heard too)"

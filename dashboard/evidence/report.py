@@ -203,7 +203,7 @@ def _signs(record: IncidentRecord) -> str:
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, setting: Setting) -> Iterator[str]:
     """Yield each wearer's lanes, as the page draws them, one at a time: their data is large."""
-    for person in lanes_of_each(record.results, record.messages, everybody):
+    for person in lanes_of_each(record.results, record.messages, everybody.iter_rows(named=True)):
         view = View(_lanes(person), setting.units, setting.shown, PLOT_PX)
         figure, _ = lanes_figure([person], None, setting.whole, view, scales_of([person]))
         yield svg_of(figure, PLOT_PX, words.COURSE_OF.format(who=person.key))
@@ -261,6 +261,8 @@ def _origin(origin: Origin) -> Iterator[tuple[str, str]]:
         )
     state = words.WHOLE if origin.archive.whole else words.NOT_WHOLE
     yield words.ARCHIVE, " ".join([state, *origin.archive.faults])
+    for capture in origin.archive.captures:
+        yield words.IMPORTED, capture
     for writer, head in sorted(origin.archive.heads.items()):
         yield words.HEAD.format(writer=writer), head
     yield words.PROGRAM, f"commit {origin.commit}; source SHA-256 {origin.source_sha256}"

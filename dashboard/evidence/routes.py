@@ -111,8 +111,7 @@ def _moment(look: Look) -> dict[str, Any]:
 
 def _messages(look: Look) -> dict[str, Any]:
     wear_ids = [wear for person in look.lanes for wear in person.wear_ids]
-    wears = look.record.results["wears"]
-    rows = messages_behind(look.record.messages, wears, wear_ids, _at(look), look.clock)
+    rows = messages_behind(look.record, wear_ids, _at(look), look.clock)
     return {
         "title": words.MESSAGES,
         "note": words.MESSAGES_HINT if rows else words.NO_MESSAGES,
@@ -123,7 +122,7 @@ def _messages(look: Look) -> dict[str, Any]:
 
 def _evidence(look: Look, finding_id: str) -> dict[str, Any]:
     code, named = evidence_of(look.record.results, finding_id)
-    rows = messages_of_evidence(look.record.messages, named, look.clock)
+    rows = messages_of_evidence(look.record, named, look.clock)
     note = words.EVIDENCE_NOTE.format(shown=len(rows), total=len(named))
     about = {"text": words.ABOUT_FINDING, "href": f"/method?document=findings#{code}"}
     return {"title": words.EVIDENCE, "note": note, "about": about, "heads": words.MESSAGE_HEADS, "rows": rows}

@@ -17,26 +17,24 @@ ESTIMATE = (
 EVIDENCE = "Messages"
 MORE_EVIDENCE = "and {count} more, in the results' findings table"
 PLOT_NOTE = (
-    "Line: readings of the set. Shaded: estimate with its 90\u00a0% band. Hatched: silent, nothing was "
-    "observed. Bars: alarms. Solid: the set reported it. Outlined below: the readings say so. "
-    "Times are {zone} on the listener's clock. Scales may differ from wearer to wearer."
+    "Line: readings of the set. Shaded: estimate with its 90\u00a0% band. Hatched /: silent, nothing was "
+    "observed. Hatched \\: heard later, not yet known to the desk. Bars: alarms. Solid: the set reported it. "
+    "Outlined below: the readings say so. Times are {zone} on the listener's clock. Scales may differ from "
+    "wearer to wearer."
 )
 METHOD_TEXTS = (
     (
         "Air",
         "Litres are free air at 1.01325 bar and 20 °C, from the density of real air at the cylinder's "
-        "pressure "
-        "and estimated gas temperature; volume times pressure would overstate use near a full cylinder "
-        "by half. "
-        "The start temperature is the largest single risk: 10 K wrong is 4 to 5.5\u00a0% of the air.",
+        "pressure and the estimated gas temperature. Volume times pressure would overstate use near a full "
+        "cylinder by half. The start temperature is the largest uncertainty: an error of 10 K changes the "
+        "air by 4 to 5.5\u00a0%.",
     ),
     (
         "Breathing rate",
-        "A state-space model of the air left and the rate at which it goes, smoothed over the whole "
-        "wear. The band "
-        "holds nine of ten means of 30 s on simulated and real breathing; it is an estimate, not a "
-        "measurement "
-        "of ventilation.",
+        "A state-space model of the air left and of the rate at which it goes, smoothed over the whole "
+        "wear. The band contains nine of ten 30 s means of simulated and real breathing. It is an "
+        "estimate, not a measurement of ventilation.",
     ),
     (
         "Minutes to the warning",
@@ -69,11 +67,12 @@ MESSAGES_TEXT = "{kept} that keep the contract, {refused} refused, {conflicting}
 SHA256 = "SHA-256 of the messages as a capture, one on each line, in the order received"
 EXPORTED = "Made by"
 ARCHIVE = "Archive"
-WHOLE = "Whole when this was made: every part of these days is as it was sealed."
+WHOLE = "Complete when this report was made. Every file of these days is unchanged since it was written."
+IMPORTED = "Imported capture"
 HEAD = "Head of the archive's chain “{writer}”"
 PROGRAM = "Program"
 VERSIONS = "Versions"
-NOT_WHOLE = "The archive was not whole when this was made; figures may lack what is missing."
+NOT_WHOLE = "The archive was not whole when this report was made. Figures leave out what is missing."
 TIMES = "Every time in this report is {zone}."
 OTHER_UNITS = (
     "Figures, plots and sentences are in {pressure}, {temperature} and {volume}, converted for this report. "

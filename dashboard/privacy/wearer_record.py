@@ -19,7 +19,7 @@ never reads.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -42,7 +42,6 @@ from ingest.archive.reading import Archive
 from ingest.archive.store import work_folder
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import ArchiveProblem
-from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
 ANOTHER = "another person"
@@ -199,7 +198,9 @@ def _tables_of(results: Results, wearer_id: str) -> Results:
     return own
 
 
-def _messages_of(messages: Messages, wears: pl.DataFrame, wearer_id: str) -> Iterator[Heard]:
+def _messages_of(
+    messages: Mapping[str, pl.DataFrame], wears: pl.DataFrame, wearer_id: str
+) -> Iterator[Heard]:
     """Yield tallies of the wearer, notes that name them, and what was said by and of their set meanwhile."""
     worn = [
         (pl.col("set_id") == wear["set_id"])

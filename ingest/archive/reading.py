@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
@@ -31,6 +31,7 @@ from ingest.mapping.mapper import Mapper
 Frame = TypeVar("Frame", pl.DataFrame, pl.LazyFrame)
 _MTIME_SETTLES_NS = 100_000_000
 STORE_LOOK_S = 5.0
+_NOTHING: Mapping[str, Sequence[str]] = {}
 
 
 class Archive:
@@ -82,7 +83,7 @@ class Archive:
         since: datetime | None = None,
         until: datetime | None = None,
         only: Mapping[str, pl.Expr] | None = None,
-        bare: Collection[str] = (),
+        bare: Mapping[str, Sequence[str]] = _NOTHING,
     ) -> Messages:
         """Return what was received from `since` up to but not including `until`, sealed or not.
 
@@ -93,9 +94,10 @@ class Archive:
         only : mapping of kind to expression, optional
             Only these kinds, and of each only the rows for which its expression is true; parts are read no
             further than that needs.
-        bare : collection of str
-            Kinds to hand over without topic and payload (nine tenths of all bytes), in no order, and each
-            message as often as it was received: for who finds what came twice by its identity.
+        bare : mapping of kind to column names
+            Kinds of which to hand over only these columns (topic and payload are nine tenths of all bytes),
+            in no order, and each message as often as it was received: for who finds what came twice by its
+            identity.
 
         Returns
         -------
@@ -114,7 +116,7 @@ class Archive:
             kind: frame.filter(pl.lit(True) if only is None else only.get(kind, pl.lit(False)))
             for kind, frame in tail.items()
         }
-        both = concat([sealed, {kind: _asked(frame, kind in bare) for kind, frame in chosen.items()}])
+        both = concat([sealed, {kind: _asked(frame, bare.get(kind)) for kind, frame in chosen.items()}])
         whole = {
             kind: frame.sort("received", maintain_order=True)
             for kind, frame in both.items()
@@ -165,21 +167,21 @@ class Archive:
         until: datetime | None,
         unsealed: set[str],
         only: Mapping[str, pl.Expr] | None,
-        bare: Collection[str],
+        bare: Mapping[str, Sequence[str]],
     ) -> Messages:
         first = since.astimezone(UTC).date() if since is not None else None
         last = until.astimezone(UTC).date() if until is not None else None
         within = _within(since, until)
-        lots = {kind: _asked(frame, kind in bare) for kind, frame in no_messages().items()}
+        lots = {kind: _asked(frame, bare.get(kind)) for kind, frame in no_messages().items()}
         for kind in TABLES if only is None else only:
             chosen = within if only is None else within & only[kind]
             files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
-            lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), kind in bare))
+            lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), bare.get(kind)))
         return lots
 
 
-def _asked(frame: Frame, bare: bool) -> Frame:
-    return frame.drop("topic", "payload") if bare else frame
+def _asked(frame: Frame, columns: Sequence[str] | None) -> Frame:
+    return frame if columns is None else frame.select(columns)
 
 
 def _within(since: datetime | None, until: datetime | None) -> pl.Expr:

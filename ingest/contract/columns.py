@@ -77,7 +77,7 @@ ARROW_SCHEMAS: dict[str, pa.Schema] = {kind: _schema_of(kind) for kind in TABLES
 """Arrow schema of each kind and of `refused`; a field's metadata holds its unit and meaning."""
 
 FRAME_SCHEMAS: dict[str, pl.Schema] = {
-    kind: pl.from_arrow(schema.empty_table()).schema  # type: ignore[union-attr]
+    kind: pl.from_arrow(pa.Table.from_batches([], schema)).schema  # type: ignore[union-attr]
     for kind, schema in ARROW_SCHEMAS.items()
 }
 """Polars schema of each kind and of `refused`."""

@@ -129,7 +129,7 @@ def test_bare_readings_carry_no_text_and_give_the_same(archive: Path) -> None:
     ((whole, _),) = messages_of(archive, batch)
     ((bare, _),) = messages_of(archive, batch, bare=True)
     columns = bare["motion"].columns
-    assert set(whole["motion"].columns) - set(columns) == {"topic", "payload"}
+    assert set(whole["motion"].columns) - set(columns) == {"service", "topic", "payload"}
     assert (
         bare["motion"]
         .sort("set_id", "boot", "seq")

@@ -35,9 +35,9 @@ DRAWN = "() => document.querySelectorAll('.js-plotly-plot .main-svg').length >= 
 REPEATS = 3
 
 
-def every_point(store: Any) -> Dash:
+def every_point(store: Any, incident: str = INCIDENT) -> Dash:
     """An application of one page: every reading of everybody in one figure, offset lane by lane."""
-    record = store.incident(INCIDENT)
+    record = store.incident(incident)
     traces = []
     everybody = list(people_of(record.results).iter_rows(named=True))
     for number, lanes in enumerate(Bench(store).lanes(record, everybody)):

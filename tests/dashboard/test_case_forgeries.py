@@ -9,10 +9,12 @@ import subprocess
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import polars as pl
 import pytest
+from paho.mqtt import client as mqtt
 
 from analysis.profile import Profile
 from dashboard.evidence.case import write_case
@@ -20,6 +22,7 @@ from dashboard.evidence.case_check import note_opened, verify_case
 from dashboard.underair import main
 from ingest.contract.captures import Heard, read_capture, write_capture
 from ingest.importing import import_capture
+from tests.conftest import wait_until
 from tests.dashboard.forged_cases import INCIDENT, SAMPLE, about_of, rehash
 
 NOW = datetime(2031, 6, 1, tzinfo=UTC)
@@ -238,6 +241,35 @@ def test_missing_added_and_a_missing_list_are_named(case: Path) -> None:
     faults = verify_case(case).faults
     assert "data/report.html: missing" in faults
     assert "'extra.txt': added, in no list" in faults
+
+
+@pytest.mark.broker
+def test_heads_are_printed_and_published_and_show_a_roll_back(
+    archive: Path, mosquitto: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = Path(shutil.copytree(archive, tmp_path / "archive"))
+    older = Path(shutil.copytree(folder, tmp_path / "older"))
+    later = list(read_capture(SAMPLE.with_name("clock_drill.ndjson.gz")))[:200]
+    write_capture(tmp_path / "later.ndjson", later)
+    import_capture(tmp_path / "later.ndjson", folder)
+    capsys.readouterr()
+    assert run("heads", str(folder), "--broker", mosquitto.url) == 0
+    made, head, count, _, chain = capsys.readouterr().out.split()
+    assert (len(made), len(head), chain) == (len("2031-05-04T19:12:00Z"), 64, "import")
+    kept: list[mqtt.MQTTMessage] = []
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    client.on_message = lambda _client, _data, message: kept.append(message)
+    client.connect("127.0.0.1", mosquitto.port)
+    client.loop_start()
+    client.subscribe("underair/heads/v1/#", 1)
+    wait_until(lambda: kept)
+    client.loop_stop()
+    client.disconnect()
+    told = json.loads(kept[0].payload)
+    assert (kept[0].retain, kept[0].topic) == (True, "underair/heads/v1/import")
+    assert (told["head"], told["lines"], told["chain"]) == (head, int(count), "import")
+    assert run("verify", str(folder), "--expect", head) == 0
+    assert run("verify", str(older), "--expect", head) == 1
 
 
 def test_an_archive_that_was_rolled_back_is_found(

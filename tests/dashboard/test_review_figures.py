@@ -20,8 +20,10 @@ from dashboard.charts.clock import Clock, moment_of
 from dashboard.charts.drawing import View, Window
 from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
 from dashboard.charts.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
+from dashboard.charts.moment import readout
 from dashboard.charts.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
 from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
+from dashboard.evidence.svg import svg_of
 from dashboard.results_store import ResultsStore
 from dashboard.units import IMPERIAL, METRIC, UNITS
 from tests.dashboard.invented_incident import (
@@ -284,7 +286,7 @@ def test_everybodys_lanes_at_once_are_those_of_each(tmp_path: Path) -> None:
     store = store_with(Incident(wearers=3, minutes=12), tmp_path)
     record = store.incident(INCIDENT)
     everybody = people_of(record.results)
-    at_once = list(lanes_of_each(record.results, record.messages, everybody))
+    at_once = list(lanes_of_each(record.results, record.messages, everybody.iter_rows(named=True)))
     assert len(at_once) == 3
     for lanes, row in zip(at_once, everybody.iter_rows(named=True), strict=True):
         alone = lanes_of(record.results, record.messages, row)
@@ -296,3 +298,27 @@ def test_everybodys_lanes_at_once_are_those_of_each(tmp_path: Path) -> None:
             np.testing.assert_array_equal(one.y, other.y)
         np.testing.assert_array_equal(lanes.air.middle, alone.air.middle)
         assert (lanes.reported, lanes.silences) == (alone.reported, alone.silences)
+
+
+def test_what_was_heard_only_later_is_hatched_until_it_was_heard(tmp_path: Path) -> None:
+    """A set stores its readings for two minutes and sends them at once: until then nobody knew."""
+    incident = Incident(2, 20)
+    pressure = incident.messages["pressure"].sort("set_id", "seq")
+    began, until = at(600), at(720)
+    stored = (pl.col("set_id") == "S-001") & pl.col("received").is_between(began, until)
+    late = pressure.with_columns(pl.when(stored).then(pl.lit(until)).otherwise("received").alias("received"))
+    incident.messages["pressure"] = late
+    look = Bench(store_with(incident, tmp_path)).look(request_of({"incident": INCIDENT}))
+    (person,) = [one for one in look.lanes if one.set_ids == ("S-001",)]
+    (span,) = person.unknown
+    assert span.started == pytest.approx(ms(600), abs=2_000)
+    assert span.ended == pytest.approx(ms(720), abs=6_000)
+    figure, _ = figure_of(look)
+    bars = [t for t in figure["data"] if t["type"] == "bar" and "pattern" in t["marker"]]
+    hatched = [t for t in bars if t["marker"]["pattern"]["shape"] == "\\"]
+    assert [array(t["base"]).tolist() for t in hatched if t["y"]] == [[span.started]]
+    assert any(words.NOT_YET_KNOWN in t.get("text", ()) for t in figure["data"])
+    rows = readout(person, ms(660), METRIC)
+    assert words.NOT_YET_KNOWN in [row["value"] for row in rows]
+    assert words.NOT_YET_KNOWN not in [row["value"] for row in readout(person, ms(800), METRIC)]
+    assert 'fill="url(#late)"' in svg_of(figure, 720.0, "course")

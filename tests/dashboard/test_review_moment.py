@@ -73,7 +73,7 @@ def test_outside_the_wear_there_is_nothing_to_read(look: Look) -> None:
 
 def test_messages_are_verbatim_with_identity_and_all_clocks(look: Look) -> None:
     wear_ids = list(look.lanes[0].wear_ids)
-    found = messages_behind(look.record.messages, look.record.results["wears"], wear_ids, ms(900))
+    found = messages_behind(look.record, wear_ids, ms(900))
     pressure = [row for row in found if row["kind"] == "pressure"]
     assert len(pressure) == 11 - 1  # five seconds on each side; heard 40 ms late on the reconciled clock
     nearest = next(row for row in pressure if row["identity"] == "S-001/1/2700")
@@ -86,19 +86,17 @@ def test_messages_are_verbatim_with_identity_and_all_clocks(look: Look) -> None:
 
 def test_in_a_silence_the_last_of_each_kind_stands_there(look: Look) -> None:
     wear_ids = list(look.lanes[1].wear_ids)
-    found = messages_behind(
-        look.record.messages, look.record.results["wears"], wear_ids, ms(SILENT_FROM_S + 60)
-    )
+    found = messages_behind(look.record, wear_ids, ms(SILENT_FROM_S + 60))
     assert [row["identity"] for row in found if row["kind"] == "pressure"] == [f"S-002/1/{SILENT_FROM_S * 3}"]
 
 
 def test_a_findings_evidence_is_found_by_identity(look: Look) -> None:
     code, named = evidence_of(look.record.results, "silence-1")
     assert code == "silence"
-    found = messages_of_evidence(look.record.messages, named)
+    found = messages_of_evidence(look.record, named)
     assert [row["identity"] for row in found] == named
     assert evidence_of(look.record.results, "nothing") == ("", [])
-    assert messages_of_evidence(look.record.messages, ["S-002/1/99999999"]) == []
+    assert messages_of_evidence(look.record, ["S-002/1/99999999"]) == []
 
 
 def test_a_range_is_rounded_outwards_and_never_to_nothing() -> None:

@@ -1,0 +1,126 @@
+"""The messages of one piece of an archive without holding their bytes: readings are read when asked for.
+
+Topic and payload are nine tenths of what a big incident holds, and no figure needs them. They can be had
+stretch by stretch (`LightMessages.stretches`), or of chosen messages (`LightMessages.verbatim`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from analysis.records import Ints, micros
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import Messages
+from ingest.contract.times import EPOCH
+
+MICROSECOND = timedelta(microseconds=1)
+Read = Callable[[Mapping[str, bool], datetime | None, datetime | None, pl.Expr | None], Messages]
+"""Reads kinds, bare or not, received from one moment until before another, and of them only some."""
+
+
+@dataclass(frozen=True)
+class LightMessages(Mapping[str, pl.DataFrame]):
+    """Messages of one piece by kind; those of `readings` are read anew, and bare, each time.
+
+    Attributes
+    ----------
+    kept : dict of str to DataFrame
+        Every kind; of `readings` without rows, but with every column.
+    readings : dict of str to array of int
+        When each message of these kinds was received, microseconds since 1970, in order. No two of them have
+        the same identity.
+    speakers : DataFrame
+        set_id and boot of the power-ups that they are of.
+    read : callable
+    wanted : expression, optional
+        Only these readings: of `set_id`.
+    """
+
+    kept: Messages
+    readings: Mapping[str, Ints]
+    speakers: pl.DataFrame
+    read: Read
+    wanted: pl.Expr | None = None
+
+    def __getitem__(self, kind: str) -> pl.DataFrame:
+        return self._read({kind: True})[kind] if kind in self.readings else self.kept[kind]
+
+    def __contains__(self, kind: object) -> bool:
+        return kind in self.kept
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.kept)
+
+    def __len__(self) -> int:
+        return len(self.kept)
+
+    def only(self, kept: Messages, wanted: pl.Expr) -> LightMessages:
+        """Return these messages with others in place of those held, and only some of the readings."""
+        chosen = replace(self, kept=kept, wanted=wanted, speakers=self.speakers.filter(wanted))
+        if len(chosen.speakers) == len(self.speakers):
+            return chosen
+        received = {kind: np.sort(micros(chosen[kind]["received"])) for kind in self.readings}
+        return replace(chosen, readings=received)
+
+    def stretches(self, messages: int) -> Iterator[Messages]:
+        """Yield everything in the order received, about so many messages at a time, with topic and payload.
+
+        Raises
+        ------
+        ArchiveProblem
+            When the archive does not hold the same readings any more.
+        """
+        heard = {kind: micros(frame["received"]) for kind, frame in self.kept.items()} | dict(self.readings)
+        moments = np.sort(np.concatenate(list(heard.values())))
+        edges = np.unique(moments[::messages])
+        for first, last in zip(edges.tolist(), [*edges[1:].tolist(), None], strict=True):
+            since = EPOCH + first * MICROSECOND
+            until = None if last is None else EPOCH + last * MICROSECOND
+            inside = pl.col("received") >= since
+            if until is not None:
+                inside &= pl.col("received") < until
+            lot = {kind: frame.filter(inside) for kind, frame in self.kept.items()}
+            lot |= self._read(dict.fromkeys(self.readings, False), since, until)
+            for kind, received in self.readings.items():
+                low = np.searchsorted(received, first)
+                high = len(received) if last is None else np.searchsorted(received, last)
+                if lot[kind].height != high - low:
+                    raise ArchiveProblem(
+                        f"the archive got or lost messages of {since:%Y-%m-%d %H:%M} while it was read: "
+                        "try again"
+                    )
+            yield lot
+
+    def verbatim(self, kind: str, chosen: pl.DataFrame) -> pl.DataFrame:
+        """Return chosen messages of a kind as they were received, with topic and payload, in no order.
+
+        Parameters
+        ----------
+        kind : str
+        chosen : DataFrame
+            With set_id, boot, seq and received; few rows, near each other in time, cost least.
+        """
+        identity = ["set_id", "boot", "seq", "received"]
+        first, last = chosen["received"].min(), chosen["received"].max()
+        if kind not in self.readings or not isinstance(first, datetime) or not isinstance(last, datetime):
+            return self.kept[kind].join(chosen.select(identity), on=identity, how="semi")
+        heard_then = pl.col("received").is_in(chosen["received"].implode())
+        said = self._read({kind: False}, first, last + MICROSECOND, heard_then)[kind]
+        return said.join(chosen.select(identity), on=identity, how="semi")
+
+    def _read(
+        self,
+        kinds: Mapping[str, bool],
+        since: datetime | None = None,
+        until: datetime | None = None,
+        only: pl.Expr | None = None,
+    ) -> Messages:
+        found = self.read(kinds, since, until, only)
+        if self.wanted is None:
+            return found
+        return {kind: frame.filter(self.wanted) for kind, frame in found.items()}

@@ -1,0 +1,144 @@
+"""Which captures were brought in: a line for each, chained to the line before, and its own receipt times.
+
+``DIR/imports/imports.ndjson``. Where two listeners heard the same, the archive keeps the receipt time of the
+capture that was imported first; ``DIR/imports/{capture}-{chunk}.parquet`` keeps that of the other.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+import polars as pl
+
+from ingest.archive.journal import sync_folder
+from ingest.archive.store import work_folder
+from ingest.parquet_bytes import parquet_bytes
+
+FOLDER, FILE = "imports", "imports.ndjson"
+NOTHING_BEFORE = "0" * 64
+
+
+class Brought(msgspec.Struct, frozen=True, kw_only=True):
+    """One capture that was brought in.
+
+    Attributes
+    ----------
+    at : datetime
+        When.
+    file, sha256 : str
+        Its name, and the SHA-256 of its bytes.
+    received, kept, duplicates, refused : int
+        Counts of messages.
+    first, last : datetime or None
+        Of receipt, on its listener's clock.
+    clock_fast_s : float or None
+        By how much its listener's clock is before that of the archive; None where they heard too little in
+        common.
+    compared : int
+        How many messages both heard.
+    moved : bool
+        Whether its times of receipt were put on the archive's clock.
+    receipts : dict of str to str
+        Files with its own times of receipt, and their SHA-256.
+    before : str
+        SHA-256 of the line before, without its line end.
+    """
+
+    at: datetime
+    file: str
+    sha256: str
+    received: int
+    kept: int
+    duplicates: int
+    refused: int
+    first: datetime | None = None
+    last: datetime | None = None
+    clock_fast_s: float | None = None
+    compared: int = 0
+    moved: bool = False
+    receipts: dict[str, str] = {}
+    before: str = NOTHING_BEFORE
+
+
+def read_imports(archive: Path) -> tuple[list[Brought], list[str], str]:
+    """Return the lines, what is wrong with them and their files in words, and the hash of the last line."""
+    folder = work_folder(archive) / FOLDER
+    path = folder / FILE
+    if not path.is_file():
+        return [], [], NOTHING_BEFORE
+    found, faults, before = [], [], NOTHING_BEFORE
+    for number, line in enumerate(path.read_bytes().splitlines(), 1):
+        try:
+            brought = msgspec.json.decode(line, type=Brought)
+        except (msgspec.MsgspecError, ValueError, RecursionError) as error:
+            faults.append(f"{FOLDER}/{FILE}: line {number} cannot be read: {error}")
+        else:
+            if brought.before != before:
+                faults.append(
+                    f"{FOLDER}/{FILE}: line {number} does not follow the line before it: altered or cut"
+                )
+            found.append(brought)
+            faults += [
+                fault for name, digest in brought.receipts.items() if (fault := _wrong(folder, name, digest))
+            ]
+        before = hashlib.sha256(line).hexdigest()
+    return found, faults, before
+
+
+def _wrong(folder: Path, name: str, digest: str) -> str:
+    path = folder / name
+    if "/" in name or not path.is_file():
+        return f"{FOLDER}/{name}: missing"
+    return "" if _sha256(path) == digest else f"{FOLDER}/{name}: its contents changed after it was written"
+
+
+def keep_import(archive: Path, brought: Brought) -> None:
+    """Append a line; a capture that has one already gets no other.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written.
+    """
+    known, _, before = read_imports(archive)
+    if any(one.sha256 == brought.sha256 for one in known):
+        return
+    folder = _made(archive)
+    line = msgspec.json.encode(msgspec.structs.replace(brought, before=before))
+    with (folder / FILE).open("ab") as file:
+        file.write(line + b"\n")
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(folder)
+
+
+def keep_receipts(archive: Path, name: str, receipts: pl.DataFrame) -> tuple[str, str]:
+    """Write a chunk's own times of receipt; return the name of the file and its SHA-256.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written.
+    """
+    folder, name = _made(archive), f"{name}.parquet"
+    made = parquet_bytes(receipts, compression="zstd")
+    with (folder / name).open("wb") as file:
+        file.write(made)
+        file.flush()
+        os.fsync(file.fileno())
+    return name, hashlib.sha256(made).hexdigest()
+
+
+def _made(archive: Path) -> Path:
+    folder = work_folder(archive) / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
