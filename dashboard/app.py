@@ -20,6 +20,7 @@ from urllib.parse import parse_qsl
 
 import flask
 from dash import Dash, Input, Output, State, ctx, dcc, html, set_props
+from polars.exceptions import PanicException
 
 from dashboard import damage, theme, words
 from dashboard.access import roles
@@ -63,6 +64,17 @@ INDEX = f"""<!DOCTYPE html>
 SESSION_SCRIPT = '<script src="/assets/early/session.js"></script>'
 
 
+class _Pages(flask.Flask):
+    """Answers each request, whatever a library does."""
+
+    def dispatch_request(self) -> Any:
+        """Answer; what is no `Exception` would leave the browser waiting for ever."""
+        try:
+            return super().dispatch_request()
+        except PanicException as error:
+            raise RuntimeError(f"a library failed: {error}") from error
+
+
 def create_app(
     context: Context,
     pages: dict[str, ModuleType] | None = None,
@@ -90,6 +102,7 @@ def create_app(
         modules["/board"] = board
     app = Dash(
         __name__,
+        server=_Pages(__name__),  # type: ignore[arg-type] # it takes an application, too
         title=words.PRODUCT,
         update_title="",
         index_string=INDEX if sign_in is None else INDEX.replace("</head>", f"{SESSION_SCRIPT}\n</head>"),

@@ -13,6 +13,7 @@ from dashboard import words
 from dashboard.context import Context
 from ingest.archive.sound import check_all, trouble_lately
 from ingest.archive.store import StorePath
+from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
 
 BANNER, AGAIN = "damage", "damage-again"
@@ -84,5 +85,7 @@ class Checks:
                 check_all(self._folder, anew=True, stopping=self._stopping)
             except (UnderairError, OSError) as error:
                 log.warning("the archive could not be checked: %s", error)
+            except ANY_ERROR:
+                log.exception("the archive could not be checked by a fault of this program")
             if self._stopping.wait(_CHECKED_EVERY_S):
                 return

@@ -30,7 +30,7 @@ def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
     """
     path = folder / FILE_NAME
     named = settings.client_id
-    kept = path.read_text().strip() if path.exists() else _of_earlier_version(folder, named)
+    kept = _text_of(path) if path.exists() else _of_earlier_version(folder, named)
     if named and not settings.client_id_random:
         wanted = named
     elif kept and kept.startswith(named or "underair-"):
@@ -46,7 +46,11 @@ def _of_earlier_version(folder: Path, named: str) -> str:
     old = folder / _OLD_FILE_NAME
     if not old.exists():
         return ""
-    return named or old.read_text().strip()
+    return named or _text_of(old)
+
+
+def _text_of(path: Path) -> str:
+    return path.read_bytes().decode(errors="replace").strip()  # a damaged id is another id
 
 
 def _keep(path: Path, text: str) -> None:

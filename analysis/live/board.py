@@ -9,7 +9,7 @@ does no harm); `snapshot(now)` may be asked at any moment.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import polars as pl
@@ -19,7 +19,7 @@ from analysis.alarms.held import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, team_rows
 from analysis.live.came_out import CameOut
 from analysis.live.hearing import HeardSoFar
-from analysis.live.rows import Snapshot
+from analysis.live.rows import OrderLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
 from analysis.profile import Profile
 from analysis.wears.entries import Entry
@@ -27,6 +27,8 @@ from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, KINDS
 
 DESK_KEPT = 100
+SPOKEN_OF_LATELY_S = 6 * 3600.0
+"""So long a closed incident can be spoken of from the live page. Our own rule: longer than any wear."""
 SHORTEST_WINDOW_S = 15 * 60.0
 LONGEST_WINDOW_S = 60 * 60.0
 WINDOW_STEP_S = 300.0
@@ -82,6 +84,7 @@ class LiveBoard:
             )
         )
         prompts = [prompt for board in boards for prompt in board.prompts(now_s)]
+        orders = tuple(line for desk in desks for line in desk.words.orders(shown))
         return Snapshot(
             at=now_s,
             window_from_at=now_s - min(max(back_s, SHORTEST_WINDOW_S), LONGEST_WINDOW_S),
@@ -101,12 +104,27 @@ class LiveBoard:
             desk_heard=tuple(self._desk_heard),
             set_ids=tuple(sorted({set_id for board in boards for set_id in board.set_ids})),
             services=tuple(sorted(self._services)),
-            orders=tuple(line for desk in desks for line in desk.words.orders(shown)),
+            orders=orders,
             roll_calls=tuple(line for desk in desks for line in desk.words.roll_calls()),
             standby=tuple(line for desk in desks for line in desk.words.standby()),
             contradictions=tuple(line for desk in desks for line in desk.words.contradictions()),
             came_out=came_out.lines(self.profile.rest),
+            incident_ids=self._incident_ids(now_s, shown, orders),
         )
+
+    def _incident_ids(
+        self, now_s: float, rows: Sequence[Row], orders: Sequence[OrderLine]
+    ) -> tuple[str, ...]:
+        """Return the incidents that are shown, and those of which a desk spoke lately: one closed by mistake
+        can be opened again.
+        """
+        found = {row.incident_id for row in rows if row.incident_id is not None}
+        found |= {order.incident_id for order in orders}
+        for board in self._services.values():
+            heard_at = board.desks.incident_heard_at
+            found |= {one.incident_id for one in board.desks.incidents}
+            found |= {name for name, at in heard_at.items() if now_s - at <= SPOKEN_OF_LATELY_S}
+        return tuple(sorted(found))
 
     def settle(self) -> None:
         """Make the next snapshot depend on the messages alone, not on the lots in which they came.

@@ -31,6 +31,7 @@ class DeskRecord:
         self.words = DeskWords()
         self.incidents: list[Incident] = []
         self.closed: set[str] = set()
+        self.incident_heard_at: dict[str, float] = {}
         self.notes: list[NoteLine] = []
 
     def read(self, power_ups: Sequence[PowerUp]) -> None:
@@ -43,6 +44,9 @@ class DeskRecord:
         self.resolved = read_resolved(power_ups)
         said = sorted(_said(power_ups), key=lambda one: (one[0], one[3]["desk_id"], one[3]["seq"]))
         self._read_incidents(said)
+        self.incident_heard_at = {
+            record["incident_id"]: at for at, _, _, record in said if record.get("incident_id") is not None
+        }
         self.words = DeskWords()
         for at, _, kind, record in said:
             self.words.take(kind, record, at)

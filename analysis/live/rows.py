@@ -318,8 +318,8 @@ class Snapshot(msgspec.Struct, frozen=True):
     """Everything of one moment; rows, teams and alarms already in the order of need.
 
     `desk_heard` names the latest desk messages that came through (`desk_id/boot/seq`): what a page has sent
-    is done when it stands there. `set_ids` are all sets, `services` all services
-    heard of.
+    is done when it stands there. `set_ids` are all sets, `services` all services heard of. `incident_ids` are
+    the incidents that are shown, and those of which a desk spoke in the last six hours.
     """
 
     at: float
@@ -339,3 +339,4 @@ class Snapshot(msgspec.Struct, frozen=True):
     standby: tuple[StandbyLine, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
     came_out: tuple[Out, ...] = ()
+    incident_ids: tuple[str, ...] = ()

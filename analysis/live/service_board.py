@@ -15,6 +15,7 @@ from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
 from analysis.wears.entries import Entry, find_entries
 from analysis.wears.tally import Tally
+from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
 
 FORGOTTEN_S = 7200.0
@@ -80,7 +81,7 @@ class ServiceBoard:
                     power_ups = self._record.of_set(set_id)
                     live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.seen_power_ups, now_us)
                     live_set.failed = False
-                except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
+                except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
                     self._faults.append((f"{self.service}/{set_id}", error))
                     live_set.failed, live_set.news = True, False
         wears = [wear for live_set in self._sets.values() for wear in live_set.wears]
@@ -170,7 +171,7 @@ class ServiceBoard:
         for _ in range(2):
             try:
                 return row_of(one, now_s, self.desks.words, alarms, was_soon=one.key in self._soon)
-            except Exception as error:  # noqa: BLE001 one set's fault must not blind the desk to all others
+            except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
                 self._faults.append((f"{self.service}/{one.live_set.set_id}", error))
                 one.live_set.follower.stop()
                 one.live_set.failed = True  # once more, without its forecast

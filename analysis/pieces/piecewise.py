@@ -23,6 +23,7 @@ from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
 from analysis.writing import TableFiles
+from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
 from ingest.parquet_bytes import parquet_bytes
 
@@ -44,7 +45,7 @@ def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
     try:
         for messages, scope in messages_of(folder, batch, bare=True):
             lots.append(analyse(messages, profile, scope=scope))
-    except Exception as error:
+    except ANY_ERROR as error:
         error.add_note(f"in {_piece_words(batch, len(lots))} of the archive {folder}")
         raise
     return {name: pl.concat([empty_table(name), *(lot[name] for lot in lots)]) for name in TABLES}

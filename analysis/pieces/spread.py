@@ -20,6 +20,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
 
+from polars.exceptions import PanicException
+
 import ingest
 from ingest.archive.sound import Altered, altered_here, remember_altered
 from ingest.contract.errors import UnderairError
@@ -188,6 +190,8 @@ def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) 
     except UnderairError as error:
         error.args = (f"{where}: {error}",)
         raise
+    except PanicException as error:  # cannot be sent as it is
+        raise RuntimeError(f"a library failed: {error}, {where}") from None
     except Exception as error:
         error.add_note(where)
         raise

@@ -18,6 +18,7 @@ from dashboard.charts.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.context import Context
 from dashboard.evidence import hand_notes
 from dashboard.evidence.notes import BadNotes, rfc3339
+from dashboard.own_incidents import sees_incident
 from dashboard.results_store import UnknownIncident, store_of
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
@@ -217,7 +218,7 @@ def _written(bench: Bench, context: Context) -> flask.Response:
     if not isinstance(form, dict):
         return _problem(words.NOT_UNDERSTOOD, 400)
     incident = str(form.get("incident", ""))
-    if not _may_see(context, incident):
+    if not sees_incident(context, incident):
         # The same for one that is not there: nobody learns by it which incidents there are.
         return _problem(words.NOTE_NOT_YOURS, 404)
     try:
@@ -244,14 +245,6 @@ def _written(bench: Bench, context: Context) -> flask.Response:
     except UnderairError as problem:
         return _problem(problem, 400 if isinstance(problem, BadNotes) else 409)
     return flask.jsonify(sent=sent)
-
-
-def _may_see(context: Context, incident: str) -> bool:
-    """Return whether who asks sees an incident: each on the review page, those of now on the live page."""
-    if visitor().may(REVIEW):
-        return True
-    snapshot = context.feed.snapshot if context.feed is not None else None
-    return snapshot is not None and incident in {one.incident_id for one in snapshot.incidents}
 
 
 def _kept(bench: Bench) -> flask.Response:

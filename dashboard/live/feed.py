@@ -31,6 +31,7 @@ from dashboard.live.display import STANDARD, Display
 from dashboard.live.listener_clock import ListenerClock
 from ingest.archive.reading import Archive, Follower
 from ingest.archive.store import work_folder
+from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import Messages
 from ingest.status import read_statuses, why_none_listens
@@ -187,7 +188,7 @@ class Feed:
                     self._tick(began_s)
                     self._failures = 0
                     self._problem = ""
-            except Exception as error:
+            except ANY_ERROR as error:
                 self._problem = f"the live page could not be renewed: {error}"
                 if isinstance(error, UNREADABLE):
                     log.exception("the archive cannot be read; trying again")

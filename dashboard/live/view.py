@@ -18,6 +18,7 @@ from analysis.live.rows import Row, Snapshot
 from dashboard.live import side_view, words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import bare_row_view, row_view
+from ingest.contract.any_error import ANY_ERROR
 from ingest.plurals import percent
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
@@ -93,7 +94,7 @@ def page(
         for item in items:
             try:
                 painted.append(paint(item, now, display))
-            except Exception as error:  # noqa: BLE001 one row's fault must not blind the desk to all others
+            except ANY_ERROR as error:  # one row's fault must not blind the desk to all others
                 failed.append((item.key, error))
                 if isinstance(item, Row):
                     painted.append(bare_row_view(item))

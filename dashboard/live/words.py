@@ -325,6 +325,9 @@ TOO_LARGE = "The request is too large."
 NO_SUCH_DISPLAY = "There are no such units, or no such local time; reload the page."
 NO_PRESSURE = "Type the pressure that was read, as a number."
 WHICH_SERVICE = "It is not clear which service this is for: choose the service."
+NOT_YOUR_INCIDENT = "Not sent: choose an incident that this page shows, or open a new one."
+NOT_YOUR_TALLY = "Not sent: this page no longer shows the tally. Tally again."
+USED_BEFORE = "Not sent: an earlier incident has this name. Choose another name."
 NOT_SENT = "Not sent: {problem}"
 
 # Orders, roll calls, desks.

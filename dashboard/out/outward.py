@@ -24,6 +24,7 @@ from dashboard.out import cap
 from dashboard.out.events import Event, between, standing
 from dashboard.out.state import BoardState, board_states, encoded
 from ingest.broker.mqtt import Publisher
+from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.toml_faults import document_of, explain
 
@@ -135,6 +136,9 @@ class Outward:
                 if not self.trouble:
                     log.warning("the board was not sent: %s", error)
                 self.trouble = str(error)
+            except ANY_ERROR as error:
+                log.exception("the board was not sent by a fault of this program")
+                self.trouble = f"{type(error).__name__}: {error}"
         with contextlib.suppress(BrokerProblem, OSError):
             for place in self._shown:
                 self._publish(state_topic(*place), b"", retain=True)

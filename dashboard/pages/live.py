@@ -23,6 +23,7 @@ from dashboard.live.desk import FIELDS
 from dashboard.live.display import display_of
 from dashboard.live.feed import Feed, now_s
 from dashboard.live.script_words import FOR_SCRIPT
+from dashboard.own_incidents import why_not_sent
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage
 
@@ -88,6 +89,9 @@ def register(app: Dash, context: Context) -> None:
             return _sentence(live_words.WHICH_SERVICE, 409)
         if kind == "gauge" and not _read_in_bar(fields):
             return _sentence(live_words.NO_PRESSURE, 400)
+        reason = why_not_sent(context, kind, fields)
+        if reason is not None:
+            return _sentence(reason, 409)
         try:
             identity = context.desk.send(
                 kind, service, fields, _standing(feed, context.desk.desk_id), visitor().account

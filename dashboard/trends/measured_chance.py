@@ -10,6 +10,7 @@ from itertools import islice
 from typing import TYPE_CHECKING
 
 from analysis.trends.false_marks import DRAWS, FalseMarks, false_marks
+from ingest.contract.any_error import ANY_ERROR
 
 if TYPE_CHECKING:
     from dashboard.trends.view import Look
@@ -49,7 +50,7 @@ class MeasuredChance:
                 # A first figure is shown as it grows; a later one when it says as much as the one before.
                 if count.drawn >= self.count.drawn:
                     self.count = count
-        except Exception:
+        except ANY_ERROR:
             log.exception("how often chance names somebody could not be measured; the next try is tomorrow")
 
 

@@ -42,6 +42,8 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
         Who replaced it, as they said.
     before : str
         SHA-256 of the line before.
+    own : str
+        SHA-256 of this line without it, for the last line has none behind it; lines of before 0.4 have none.
     """
 
     made: datetime
@@ -49,6 +51,12 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
     reason: str = ""
     by: str = ""
     before: str = ""
+    own: str = ""
+
+    def with_own(self) -> Line:
+        """Return it with the hash of all else that it says."""
+        bare = msgspec.structs.replace(self, own="")
+        return msgspec.structs.replace(self, own=hashlib.sha256(msgspec.json.encode(bare)).hexdigest())
 
 
 class BadReleases(UnderairError):
@@ -88,7 +96,7 @@ def published(archive: Path) -> dict[str, Published]:
     path = archive / FILE_NAME
     try:
         return _by_period(_decoded(path.read_bytes())) if path.is_file() else {}
-    except (OSError, msgspec.DecodeError) as error:
+    except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
 
 
@@ -130,22 +138,31 @@ def faults(archive: Path) -> tuple[int, list[str]]:
     path = archive / FILE_NAME
     if not path.is_file():
         return 0, []
+    text = path.read_bytes()
+    return len(text.splitlines()), _read(text)[1]
+
+
+def _read(text: bytes) -> tuple[list[Line], list[str]]:
+    """Return the lines of the list that can be read, and what is wrong with it."""
+    lines: list[Line] = []
     found: list[str] = []
-    before, count = NOTHING_BEFORE, 0
-    for number, line in enumerate(path.read_bytes().splitlines(), 1):
-        count += 1
+    before = NOTHING_BEFORE
+    for number, line in enumerate(text.splitlines(), 1):
         try:
             one = msgspec.json.decode(line, type=Line)
-        except msgspec.DecodeError as error:
+        except ValueError as error:  # also what is no UTF-8
             found.append(f"{FILE_NAME}, line {number} cannot be read: {error}")
         else:
-            if one.before != before and (one.before or one.published is not None):
+            lines.append(one)
+            if one.own and one != one.with_own():
+                found.append(f"{FILE_NAME}, line {number} was altered")
+            elif one.before != before and (one.before or one.published is not None):
                 found.append(
                     f"{FILE_NAME}, line {number} does not follow from the line before: "
                     "a line was altered, taken out or put in between"
                 )
         before = hashlib.sha256(line).hexdigest()
-    return count, found
+    return lines, found
 
 
 def _by_period(lines: list[Line]) -> dict[str, Published]:
@@ -153,7 +170,10 @@ def _by_period(lines: list[Line]) -> dict[str, Published]:
 
 
 def _decoded(text: bytes) -> list[Line]:
-    return [msgspec.json.decode(line, type=Line) for line in text.splitlines()]
+    lines, found = _read(text)
+    if found:
+        raise ValueError(f"{found[0]}. Restore the file from a backup: what was handed out must not change")
+    return lines
 
 
 class _Adding:
@@ -165,7 +185,7 @@ class _Adding:
 
     def __call__(self, line: Line) -> None:
         before = hashlib.sha256(self._last).hexdigest() if self._last else NOTHING_BEFORE
-        self._last = msgspec.json.encode(msgspec.structs.replace(line, before=before))
+        self._last = msgspec.json.encode(msgspec.structs.replace(line, before=before).with_own())
         self.made.append(self._last)
 
 
@@ -189,7 +209,7 @@ def _list(archive: Path) -> Iterator[tuple[list[Line], _Adding]]:
                 file.flush()
                 os.fsync(file.fileno())
                 sync_folder(archive)
-    except (OSError, msgspec.DecodeError) as error:
+    except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
 
 

@@ -25,6 +25,7 @@ from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
 from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
 from ingest.archive.store import work_folder
+from ingest.contract.any_error import ANY_ERROR
 
 log = logging.getLogger("underair.trends")
 
@@ -255,7 +256,7 @@ class Keeper:
         try:
             self._ledger.update(utc_now(), note)
             self._problem = ""
-        except Exception as error:
+        except ANY_ERROR as error:
             # Whatever it is, the page goes on with what is kept and says so; a look after this tries again.
             log.exception("the ledger of wears could not be brought up to date")
             self._problem = f"{type(error).__name__}: {error}"
@@ -271,7 +272,7 @@ class Keeper:
                     self.when_new(look)
                     seen = look.version
                     self.chance.begin(look)
-            except Exception:
+            except ANY_ERROR:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 
     def _look(self) -> Look:

@@ -13,16 +13,21 @@ import polars as pl
 from ingest.archive.expected import SEALING, part_name, unsettled
 from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
-from ingest.archive.journal import Damage, read_frames, sync_folder
+from ingest.archive.journal import sync_folder
+from ingest.archive.journal_bytes import opened
+from ingest.archive.journal_frames import Damage, SegmentReader
 from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
 from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part
-from ingest.archive.store import StorePath, store_problem
+from ingest.archive.sound import QUARANTINE
+from ingest.archive.store import StorePath, make_folder, store_problem, work_folder
 from ingest.contract.columns import APART, TABLES, empty_frame
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
-from ingest.contract.kinds import KINDS
+from ingest.contract.kinds import KINDS, MAX_PAYLOAD_BYTES
+
+LARGEST_KEPT_BYTES = 16_000_000  # of a damaged stretch in a row of `refused`; sealing holds it in memory
 
 
 @dataclass(frozen=True)
@@ -128,7 +133,8 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
 
     Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
     at the end too: what is torn there may be a write that broke off, or a frame that was acknowledged and has
-    suffered since, and nobody can tell the two apart.
+    suffered since, and nobody can tell the two apart. Where more is damaged than a row should hold, the
+    segment is kept in the quarantine.
 
     Parameters
     ----------
@@ -137,20 +143,31 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     recent : Recent or None
         Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
-    data = segment.read_bytes()
-    frames = read_frames(data)
     mapper = mapper_before(archive, segment)
     before = None if mapper is None else copy_of(mapper)
     builder = FrameBuilder(mapper)
-    for record in frames.records:
-        builder.add(*record)
-    for damage in frames.damages:
-        reason = f"journal {segment.name}: {damage.sentence()}"
-        if damage.torn_tail:
-            reason += "; they are its end: not acknowledged if a write broke off there"
-        written_us = segment.stat().st_mtime_ns // 1000
-        moment = frames.records[0].received_us if frames.records else written_us
-        builder.refuse(moment, "", data[damage.start : damage.end], False, RefusedMessage(reason))
+    damages: list[Damage] = []
+    first_us = None
+    kept_aside = None
+    with opened(segment) as data:
+        for found in SegmentReader().read(data):
+            if isinstance(found, Damage):
+                damages.append(found)
+                continue
+            for record in found:
+                builder.add(*record)
+            first_us = found[0].received_us if found and first_us is None else first_us
+        for damage in damages:
+            reason = f"journal {segment.name}: {damage.sentence()}"
+            length = damage.end - damage.start
+            if damage.torn_tail:
+                reason += "; they are its end: not acknowledged if a write broke off there"
+            if length > LARGEST_KEPT_BYTES:
+                kept_aside = f"{QUARANTINE}/journal/{segment.parent.name}/{segment.name}"
+                length = MAX_PAYLOAD_BYTES
+                reason += f"; the first {length:,} bytes are kept here, all in {kept_aside}"
+            moment = segment.stat().st_mtime_ns // 1000 if first_us is None else first_us
+            builder.refuse(moment, "", data.at(damage.start, length), False, RefusedMessage(reason))
     if recent is not None:
         recent.look_up()
     _mark_sealing(archive, part_name(segment), done=False)
@@ -165,9 +182,14 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     _mark_sealing(archive, part_name(segment), done=True)
     if mapper is not None and before is not None:
         keep_state(segment, before, mapper)
-    segment.unlink()
+    if kept_aside is not None:
+        make_folder((work_folder(archive) / kept_aside).parent)
+        segment.rename(work_folder(archive) / kept_aside)
+        sync_folder((work_folder(archive) / kept_aside).parent)
+    else:
+        segment.unlink()
     sync_folder(segment.parent)
-    return Sealed(counts, frames.damages)
+    return Sealed(counts, damages)
 
 
 def seal_messages(

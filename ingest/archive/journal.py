@@ -8,6 +8,7 @@ the tail too, and reports them.
 from __future__ import annotations
 
 import os
+import re
 import secrets
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
@@ -16,18 +17,23 @@ from pathlib import Path
 from ingest.archive.journal_frames import Damage as Damage
 from ingest.archive.journal_frames import Record as Record
 from ingest.archive.journal_frames import new_magic, numbered_frame, segment_header
-from ingest.archive.journal_frames import read_frames as read_frames
 from ingest.archive.store import sync_folder as sync_folder
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".journal"
+_NAME = re.compile(rf"\d{{8}}T\d{{12}}Z(-[0-9a-f]{{16}})?{re.escape(SUFFIX)}", re.ASCII)
 _STAMP = "%Y%m%dT%H%M%S%fZ"
 
 
 def segments(folder: Path) -> list[Path]:
     """Return the segments in a listener's journal folder, oldest first."""
-    return sorted(folder.glob(f"*{SUFFIX}"))
+    return sorted(path for path in folder.glob(f"*{SUFFIX}") if _NAME.fullmatch(path.name))
+
+
+def foreign_segments(folder: Path) -> list[Path]:
+    """Return what is in a journal folder under a name that no segment has: a copy would count twice."""
+    return sorted(path for path in folder.glob(f"*{SUFFIX}") if not _NAME.fullmatch(path.name))
 
 
 def journal_folders(archive: Path) -> Iterator[Path]:

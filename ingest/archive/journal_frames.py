@@ -14,14 +14,17 @@ from __future__ import annotations
 import secrets
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import msgspec
 
+from ingest.archive.journal_bytes import SegmentBytes
+
 FORM = b"UAJ2"
 OLD_FORM = b"UAJ1"
+LARGEST_FRAME_BYTES = 1 << 28  # no listener ever wrote a longer one: a bound of what reading takes
 MAGIC_BYTES = 16
 _HEADER = struct.Struct(f"<4s{MAGIC_BYTES}sI")
 _HEAD = struct.Struct(f"<{MAGIC_BYTES}sQIII")
@@ -77,23 +80,6 @@ class Damage:
         return f"bytes {self.start} to {self.end} hold no whole frame"
 
 
-@dataclass(frozen=True)
-class Frames:
-    """What a segment (or the rest of one) holds.
-
-    Attributes
-    ----------
-    records : list of Record
-    end : int
-        Offset behind the last whole frame.
-    damages : list of Damage
-    """
-
-    records: list[Record]
-    end: int
-    damages: list[Damage]
-
-
 class _Frame(NamedTuple):
     number: int | None  # None: form 1 does not number its frames
     end: int
@@ -124,26 +110,13 @@ def segment_bytes(batches: Sequence[Sequence[Record]], magic: bytes | None = Non
     return segment_header(magic) + b"".join(frames)
 
 
-def read_frames(data: bytes, *, open_tail: bool = False) -> Frames:
-    """Read all whole frames of a segment.
-
-    Parameters
-    ----------
-    data : bytes
-        The segment, of form 2 or 1.
-    open_tail : bool
-        It may still grow: stop at the first frame that is not whole.
-    """
-    return SegmentReader().read(data, open_tail=open_tail)
-
-
 class SegmentReader:
     """Reads one segment from its start to its end, also while it grows.
 
     Attributes
     ----------
     offset : int
-        Of the bytes that the next `read` begins with.
+        Behind the last whole frame that was read.
     """
 
     def __init__(self) -> None:
@@ -151,40 +124,36 @@ class SegmentReader:
         self._form: _NumberedFrames | _OldFrames | None = None
         self._number = 0
 
-    def read(self, data: bytes, *, open_tail: bool) -> Frames:
-        """Read the whole frames of what was written since.
+    def read(self, data: SegmentBytes, *, open_tail: bool = False) -> Iterator[list[Record] | Damage]:
+        """Yield the batches of the whole frames that were written since, and what is damaged between them.
 
         Parameters
         ----------
-        data : bytes
-            The segment from `offset` on.
+        data : SegmentBytes
+            The whole segment, of form 2 or 1.
         open_tail : bool
-            As in `read_frames`.
+            It may still grow: stop at the first frame that is not whole.
         """
-        start = self.offset
-        records: list[Record] = []
-        damages: list[Damage] = []
-        at = 0
-        if self._form is None and data:
-            self._form, at = _form_of(data, open_tail)
-            if at and not _is_header(data):
-                damages.append(Damage(0, at, torn_tail=False))
-        while self._form is not None and at < len(data):
+        if self._form is None:
+            self._form, first = _form_of(data, open_tail)
+            self.offset = first
+            if first and not _is_header(data):
+                yield Damage(0, first, torn_tail=False)
+        while self._form is not None and self.offset < data.length:
+            at = self.offset
             frame = self._form.whole_frame(data, at)
             if frame is None or frame.number not in (None, self._number):
                 resumed = None if open_tail else self._form.next_frame(data, at, self._number)
                 if resumed is None:
-                    damages.append(Damage(start + at, start + len(data), torn_tail=True))
-                    break
+                    yield Damage(at, data.length, torn_tail=True)
+                    return
                 resumed_at, frame = resumed
-                damages.append(Damage(start + at, start + resumed_at, torn_tail=False))
-            records += frame.batch
-            at = frame.end
+                yield Damage(at, resumed_at, torn_tail=False)
+            self.offset = frame.end
             self._number = self._number if frame.number is None else frame.number + 1
-        if self._form is None and data:
-            damages.append(Damage(start, start + len(data), torn_tail=True))
-        self.offset = start + at
-        return Frames(records, self.offset, damages)
+            yield frame.batch
+        if self._form is None and data.length:
+            yield Damage(0, data.length, torn_tail=True)
 
 
 class _NumberedFrames:
@@ -193,21 +162,21 @@ class _NumberedFrames:
     def __init__(self, magic: bytes) -> None:
         self._magic = magic
 
-    def whole_frame(self, data: bytes, at: int) -> _Frame | None:
-        if len(data) - at < _HEAD.size:
+    def whole_frame(self, data: SegmentBytes, at: int) -> _Frame | None:
+        head = data.at(at, _HEAD.size)
+        if len(head) < _HEAD.size:
             return None
-        magic, number, length, checksum, head_checksum = _HEAD.unpack_from(data, at)
-        body_at = at + _HEAD.size
-        view = memoryview(data)
-        if magic != self._magic or body_at + length > len(data):
+        magic, number, length, checksum, head_checksum = _HEAD.unpack(head)
+        end = at + _HEAD.size + length
+        if magic != self._magic or end > data.length or length > LARGEST_FRAME_BYTES:
             return None
         # The head first: with a damaged length, the rest of the segment would be summed up for nothing.
-        if zlib.crc32(view[at : body_at - _CHECKSUM_BYTES]) != head_checksum:
+        if zlib.crc32(head[:-_CHECKSUM_BYTES]) != head_checksum:
             return None
-        batch = _batch(view[body_at : body_at + length], checksum)
-        return None if batch is None else _Frame(number, body_at + length, batch)
+        batch = _batch(data.at(at + _HEAD.size, length), checksum)
+        return None if batch is None else _Frame(number, end, batch)
 
-    def next_frame(self, data: bytes, at: int, lowest: int) -> tuple[int, _Frame] | None:
+    def next_frame(self, data: SegmentBytes, at: int, lowest: int) -> tuple[int, _Frame] | None:
         while (at := data.find(self._magic, at)) >= 0:
             frame = self.whole_frame(data, at)
             if frame is not None and frame.number is not None and frame.number >= lowest:
@@ -223,15 +192,16 @@ class _OldFrames:
     of the segment counts as damaged: it is kept as refused.
     """
 
-    def whole_frame(self, data: bytes, at: int) -> _Frame | None:
+    def whole_frame(self, data: SegmentBytes, at: int) -> _Frame | None:
         extent = self._extent(data, at)
         if extent is None:
             return None
         checksum, end = extent
-        batch = _batch(memoryview(data)[at + _OLD_HEAD.size : end], checksum)
+        first = at + _OLD_HEAD.size
+        batch = _batch(data.at(first, end - first), checksum) if end - first <= LARGEST_FRAME_BYTES else None
         return None if batch is None else _Frame(None, end, batch)
 
-    def next_frame(self, data: bytes, at: int, lowest: int) -> tuple[int, _Frame] | None:
+    def next_frame(self, data: SegmentBytes, at: int, lowest: int) -> tuple[int, _Frame] | None:
         while (extent := self._extent(data, at)) is not None:
             at = extent[1]
             frame = self.whole_frame(data, at)
@@ -240,15 +210,16 @@ class _OldFrames:
         return None
 
     @staticmethod
-    def _extent(data: bytes, at: int) -> tuple[int, int] | None:
-        if len(data) - at < _OLD_HEAD.size:
+    def _extent(data: SegmentBytes, at: int) -> tuple[int, int] | None:
+        head = data.at(at, _OLD_HEAD.size)
+        if len(head) < _OLD_HEAD.size:
             return None
-        magic, length, checksum = _OLD_HEAD.unpack_from(data, at)
+        magic, length, checksum = _OLD_HEAD.unpack(head)
         end = at + _OLD_HEAD.size + length
-        return (checksum, end) if magic == OLD_FORM and end <= len(data) else None
+        return (checksum, end) if magic == OLD_FORM and end <= data.length else None
 
 
-def _batch(body: memoryview, checksum: int) -> list[Record] | None:
+def _batch(body: bytes, checksum: int) -> list[Record] | None:
     if zlib.crc32(body) != checksum:
         return None
     try:
@@ -257,23 +228,24 @@ def _batch(body: memoryview, checksum: int) -> list[Record] | None:
         return None
 
 
-def _is_header(data: bytes) -> bool:
-    if len(data) < _HEADER.size:
+def _is_header(data: SegmentBytes) -> bool:
+    header = data.at(0, _HEADER.size)
+    if len(header) < _HEADER.size:
         return False
-    form, magic, checksum = _HEADER.unpack_from(data)
+    form, magic, checksum = _HEADER.unpack(header)
     return bool(form == FORM and zlib.crc32(FORM + magic) == checksum)
 
 
-def _form_of(data: bytes, open_tail: bool) -> tuple[_NumberedFrames | _OldFrames | None, int]:
+def _form_of(data: SegmentBytes, open_tail: bool) -> tuple[_NumberedFrames | _OldFrames | None, int]:
     """Return how the frames of a segment are read, and where the first one is; None when nothing tells."""
-    if data.startswith(OLD_FORM):
+    if data.at(0, len(OLD_FORM)) == OLD_FORM:
         return _OldFrames(), 0
     first = _HEADER.size
     if _is_header(data):
-        return _NumberedFrames(data[len(FORM) : len(FORM) + MAGIC_BYTES]), first
+        return _NumberedFrames(data.at(len(FORM), MAGIC_BYTES)), first
     if not open_tail:
         # With a damaged header, the frame at the fixed place behind it still tells the magic.
-        form = _NumberedFrames(data[first : first + MAGIC_BYTES])
+        form = _NumberedFrames(data.at(first, MAGIC_BYTES))
         frame = form.whole_frame(data, first)
         if frame is not None and frame.number == 0:
             return form, first

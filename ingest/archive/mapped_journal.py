@@ -6,6 +6,7 @@ segment is sealed, as it was before that segment and after it. Readers of the ta
 
 from __future__ import annotations
 
+import hashlib
 import os
 from pathlib import Path
 
@@ -30,19 +31,19 @@ _decode = msgspec.json.Decoder(_Kept).decode
 _decode_state = msgspec.json.Decoder(State).decode
 
 
-def mapper_of(archive: Path, state: State | None = None) -> Mapper | None:
+def mapper_of(archive: Path, state: State | None = None, *, only_sound: bool = False) -> Mapper | None:
     """Return what reads an archive's foreign topics; None when it has no mapping."""
-    mappings = mappings_of(archive)
+    mappings = mappings_of(archive, only_sound=only_sound)
     return Mapper(mappings, state) if mappings else None
 
 
-def mapper_before(archive: Path, segment: Path) -> Mapper | None:
+def mapper_before(archive: Path, segment: Path, *, only_sound: bool = False) -> Mapper | None:
     """Return the mapper as it was before a segment of its journal; None when there is no mapping."""
-    mapper = mapper_of(archive)
+    mapper = mapper_of(archive, only_sound=only_sound)
     if mapper is not None:
         try:
-            kept = _decode((segment.parent / STATE).read_bytes())
-        except (OSError, msgspec.MsgspecError):
+            kept = _decode(_unsealed((segment.parent / STATE).read_bytes()))
+        except (OSError, ValueError):
             return mapper  # the first segment; or damaged: flags that are true are raised once more
         # Sealing that broke off before the segment was deleted is done again, to the same bytes.
         mapper.state = kept.before if kept.segment == segment.name else kept.after
@@ -58,8 +59,27 @@ def keep_state(segment: Path, before: State, mapper: Mapper) -> None:
     """Keep what a mapper remembers after a segment; before that segment is deleted."""
     aside = segment.parent / f"{STATE}.tmp"
     with aside.open("wb") as file:
-        file.write(_encode(_Kept(segment.name, before, mapper.state)))
+        made = _encode(_Kept(segment.name, before, mapper.state))
+        file.write(made + b"\n" + hashlib.sha256(made).hexdigest().encode())
         file.flush()
         os.fsync(file.fileno())
     aside.replace(segment.parent / STATE)
     sync_folder(segment.parent)
+
+
+def state_is_damaged(folder: Path) -> bool:
+    """Return whether what a mapper must remember is there, in a journal's folder, and is another."""
+    try:
+        _decode(_unsealed((folder / STATE).read_bytes()))
+    except FileNotFoundError:
+        return False
+    except (OSError, ValueError):
+        return True
+    return False
+
+
+def _unsealed(kept: bytes) -> bytes:
+    made, _, digest = kept.rpartition(b"\n")
+    if hashlib.sha256(made).hexdigest().encode() != digest:
+        raise ValueError("its SHA-256 is another")
+    return made

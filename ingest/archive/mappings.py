@@ -2,19 +2,25 @@
 
 ``ARCHIVE/mappings/NAME-VERSION.toml``; the highest version of each name is in force. What an earlier one read
 stays as it was: to read it again, import the archive's originals into a new archive with the new mapping.
+`sha256.json` beside them says which must be there, and their SHA-256 (FIPS 180-4). One that is not in it was
+put there by hand, and is taken as it is.
 """
 
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from ingest.archive.store import StorePath, work_folder
+import msgspec
+
+from ingest.archive.store import StorePath, sync_folder, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
 
+DIGESTS = "sha256.json"
 _FILE = re.compile(r"([A-Za-z0-9._-]{1,40})-([1-9][0-9]*)\.toml")
 
 
@@ -23,24 +29,57 @@ def mappings_folder(archive: Path) -> Path:
     return work_folder(archive) / "mappings"
 
 
-def mappings_of(archive: Path) -> list[Mapping]:
+def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
     """Return the mappings in force, by name.
+
+    Parameters
+    ----------
+    archive : Path
+    only_sound : bool
+        Leave out those that were altered, for readers: a desk must see the other sets, and
+        `altered_mappings` is said. What is to be kept must wait instead.
 
     Raises
     ------
     BadSettings, ArchiveProblem
         When one cannot be read.
     """
+    altered = altered_mappings(archive)
+    if altered and not only_sound:
+        raise BadSettings(
+            f"{altered[0]} is not as it was given (its SHA-256 is another, or it is gone): give the same "
+            "file to `underair listen --mapping` again, or restore it from a backup"
+        )
+    folder = mappings_folder(archive)
     newest: dict[str, tuple[int, Path]] = {}
     try:
-        paths = sorted(mappings_folder(archive).iterdir())
+        names = {path.name for path in folder.iterdir()} | {name.partition("/")[2] for name in altered}
     except (FileNotFoundError, NotADirectoryError):
         return []
-    for path in paths:
-        named = _FILE.fullmatch(path.name)
-        if named and int(named[2]) > newest.get(named[1], (0, path))[0]:
-            newest[named[1]] = int(named[2]), path
-    return [read_mapping(_bytes_of(path), str(path)) for _, path in newest.values()]
+    for file in sorted(names):
+        named = _FILE.fullmatch(file)
+        if named and int(named[2]) > newest.get(named[1], (0, folder))[0]:
+            newest[named[1]] = int(named[2]), folder / file
+    return [
+        read_mapping(_bytes_of(path), str(path))
+        for _, path in newest.values()
+        if f"{folder.name}/{path.name}" not in altered
+    ]
+
+
+def altered_mappings(archive: Path) -> list[str]:
+    """Return what is not as it was given, or is gone, as paths below the archive's work folder."""
+    folder = mappings_folder(archive)
+    try:
+        known = _digests(folder)
+    except ValueError:
+        return [f"{folder.name}/{DIGESTS}"]
+    return [
+        f"{folder.name}/{file}"
+        for file, digest in sorted(known.items())
+        if _FILE.fullmatch(file)
+        and (not (folder / file).is_file() or _sha256(_bytes_of(folder / file)) != digest)
+    ]
 
 
 def keep_mapping(archive: Path, source: Path) -> Mapping:
@@ -58,14 +97,21 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         try:
-            with kept.open("xb") as file:
-                file.write(raw)
-        except FileExistsError:
-            if kept.read_bytes() != raw:
-                raise BadSettings(
-                    f"mapping {source}: the archive has another {mapping.origin}; raise its version to "
-                    f"{mapping.version + 1}"
-                ) from None
+            known = _digests(folder)
+        except ValueError:  # damaged: begun anew with what is there
+            known = {path.name: _sha256(_bytes_of(path)) for path in folder.glob("*.toml")}
+        there = _bytes_of(kept) if kept.exists() else None
+        # Altered on the disk and given again, it is put right.
+        if there is not None and there != raw and known.get(kept.name) != _sha256(raw):
+            raise BadSettings(
+                f"mapping {source}: the archive has another {mapping.origin}; raise its version to "
+                f"{mapping.version + 1}"
+            )
+        if there != raw:
+            _write(kept, raw)
+        if known.get(kept.name) != _sha256(raw):
+            made = msgspec.json.encode({**known, kept.name: _sha256(raw)})
+            _write(folder / DIGESTS, made + b"\n" + _sha256(made).encode())
     except OSError as error:
         raise ArchiveProblem(f"the mapping cannot be kept in {folder}: {error.strerror}") from error
     return mapping
@@ -108,6 +154,31 @@ def may_hold_mapped(archive: Path) -> bool:
 def filters_of(archive: Path) -> list[str]:
     """Return the topic filters of an archive's mappings, each once."""
     return list(dict.fromkeys(source.filter for mapping in mappings_of(archive) for source in mapping.source))
+
+
+def _digests(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of each mapping that must be there; ValueError when they are damaged."""
+    try:
+        made, _, digest = (folder / DIGESTS).read_bytes().rpartition(b"\n")
+    except (FileNotFoundError, NotADirectoryError):
+        return {}
+    if _sha256(made).encode() != digest:
+        raise ValueError("its SHA-256 is another")
+    return msgspec.json.decode(made, type=dict[str, str])
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _write(path: Path, data: bytes) -> None:
+    aside = path.with_suffix(".tmp")
+    with aside.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    sync_folder(path.parent)
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -15,7 +15,8 @@ from ingest.archive.changing import until_whole
 from ingest.archive.expected import part_name, unsettled
 from ingest.archive.formats import require_known_format
 from ingest.archive.journal import journal_folders, segments
-from ingest.archive.journal_frames import Record, SegmentReader, read_frames
+from ingest.archive.journal_bytes import BytesOfFile, opened
+from ingest.archive.journal_frames import Damage, Record, SegmentReader
 from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.sound import trouble_of
@@ -146,11 +147,11 @@ class Archive:
         names = set()
         for folder in journal_folders(self.folder):
             listed = segments(folder)
-            mapper = mapper_before(self.folder, listed[0]) if listed else None
+            mapper = mapper_before(self.folder, listed[0], only_sound=True) if listed else None
             builder = FrameBuilder(mapper)
             for segment in listed:
                 # The last one may be in the middle of a write.
-                for record in read_frames(segment.read_bytes(), open_tail=segment == listed[-1]).records:
+                for record in _records(segment, open_tail=segment == listed[-1]):
                     if first <= record.received_us < last:  # before it is decoded: that is what costs time
                         builder.add(*record)
                     elif mapper is not None and mapper.knows(record.topic):
@@ -191,6 +192,13 @@ def _within(since: datetime | None, until: datetime | None) -> pl.Expr:
     if until is not None:
         within &= pl.col("received") < until
     return within
+
+
+def _records(segment: Path, *, open_tail: bool) -> Iterator[Record]:
+    with opened(segment) as data:
+        for found in SegmentReader().read(data, open_tail=open_tail):
+            if not isinstance(found, Damage):
+                yield from found
 
 
 class Follower:
@@ -242,7 +250,7 @@ class Follower:
     def _mapper_of(self, segment: Path) -> Mapper | None:
         folder = segment.parent
         if folder not in self._mappers:
-            self._mappers[folder] = mapper_before(self._folder, segment)
+            self._mappers[folder] = mapper_before(self._folder, segment, only_sound=True)
         return self._mappers[folder]
 
     def _read_journals(self) -> Iterator[tuple[Path, Record]]:
@@ -257,9 +265,9 @@ class Follower:
             self._seen.add(part_name(path))
         for path in sorted(self._open):
             handle, reader = self._open[path]
-            data = os.pread(handle, os.fstat(handle).st_size - reader.offset, reader.offset)
-            for record in reader.read(data, open_tail=path in may_grow).records:
-                yield path, record
+            for found in reader.read(BytesOfFile(handle), open_tail=path in may_grow):
+                if not isinstance(found, Damage):
+                    yield from ((path, record) for record in found)
             if path not in listed:
                 os.close(handle)
                 del self._open[path]

@@ -14,17 +14,16 @@ import threading
 from pathlib import Path
 from typing import BinaryIO
 
-import polars as pl
 import pyarrow as pa
 
 from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.folder import Counts
 from ingest.archive.sealing import SIGN_OF_LIFE, SIGN_OF_LIFE_EVERY_S, Outcome, decode_segment, encode_outcome
 from ingest.archive.store import asides, place
+from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import reason_of
 
 NICENESS = 10  # receiving goes first
-_ANY_ERROR = (Exception, pl.exceptions.PanicException)
 
 
 class Sealing:
@@ -48,7 +47,7 @@ class Sealing:
         self._trouble = ""
         try:
             self._recent = Recent.of_archive(archive)
-        except _ANY_ERROR as error:  # sealing must begin all the same
+        except ANY_ERROR as error:  # sealing must begin all the same
             self._recent = Recent()
             self._trouble = (
                 f"what was sealed last cannot be looked up ({reason_of(error)}); what the broker sends again "
@@ -64,7 +63,7 @@ class Sealing:
             return Outcome(Counts(), trouble=f"journal {segment.name} {told}")
         try:
             sealed = seal_segment(self._archive, segment, self._recent)
-        except _ANY_ERROR as error:  # whatever it is: it is tried again
+        except ANY_ERROR as error:  # whatever it is: it is tried again
             return Outcome(trouble=reason_of(error))
         pa.default_memory_pool().release_unused()  # what one large segment needed is not kept for ever
         trouble, self._trouble = self._trouble, ""

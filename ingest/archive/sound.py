@@ -16,8 +16,12 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from ingest.archive.expected import Expected, Settled, expected_of, settle, unsettled
-from ingest.archive.journal import journal_folders, read_frames, segments
+from ingest.archive.journal import foreign_segments, journal_folders, segments
+from ingest.archive.journal_bytes import opened
+from ingest.archive.journal_frames import Damage, SegmentReader
 from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.mapped_journal import STATE, state_is_damaged
+from ingest.archive.mappings import altered_mappings
 from ingest.archive.store import StorePath, asides, work_folder
 from ingest.archive.trouble import ALTERED, DAMAGED, FOREIGN, MANIFEST, MISSING, Fault, Trouble, fault_of_line
 from ingest.contract.columns import TABLES
@@ -27,6 +31,9 @@ QUARANTINE = "quarantine"
 CHANGED = "its contents changed after it was written (SHA-256 differs from the manifest)"
 RESIZED = "its contents changed after it was written (it has {size:,} bytes, {sealed:,} were sealed)"
 NOT_THERE = "it was sealed and is not there"
+MAPPING_ALTERED = "it is not as it was given, and other people's JSON cannot be read by it"
+STATE_DAMAGED = "alarms of other people's JSON may be raised again, and its messages numbered anew"
+NO_SEGMENT = "no listener names a journal segment so"
 UNKNOWN = "no line of the manifest names it"
 _DATE = "date="
 _AT_ONCE = min(os.cpu_count() or 1, 4)
@@ -306,23 +313,44 @@ def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:
 
 
 def journals(archive: Path) -> tuple[int, list[Fault]]:
-    """Return how many messages are not sealed yet, and what of the journals is damaged."""
+    """Return how many messages are not sealed yet, and what of journals or mappings is damaged."""
     messages = 0
-    faults = []
+    faults = [
+        Fault(ALTERED if (work_folder(archive) / name).exists() else MISSING, name, MAPPING_ALTERED)
+        for name in altered_mappings(archive)
+    ]
     for folder in journal_folders(archive):
+        for path in foreign_segments(folder):
+            faults.append(Fault(FOREIGN, path.relative_to(work_folder(archive)).as_posix(), NO_SEGMENT))
+        if state_is_damaged(folder):
+            where = (folder / STATE).relative_to(work_folder(archive)).as_posix()
+            faults.append(Fault(DAMAGED, where, STATE_DAMAGED))
         for segment in segments(folder):
             try:
-                frames = read_frames(data := segment.read_bytes())
-                if any(damage.torn_tail for damage in frames.damages):
+                count, damages, length = _counted(segment)
+                if any(damage.torn_tail for damage in damages):
                     time.sleep(_WRITTEN_WITHIN_S)  # perhaps a frame that is being written
-                    if len(again := segment.read_bytes()) != len(data):
-                        frames = read_frames(again)
+                    if segment.stat().st_size != length:
+                        count, damages, _ = _counted(segment)
             except FileNotFoundError:
                 continue  # sealed meanwhile
-            messages += len(frames.records)
+            messages += count
             where = segment.relative_to(work_folder(archive)).as_posix()
-            faults += [Fault(DAMAGED, where, damage.sentence()) for damage in frames.damages]
+            faults += [Fault(DAMAGED, where, damage.sentence()) for damage in damages]
     return messages, faults
+
+
+def _counted(segment: Path) -> tuple[int, list[Damage], int]:
+    """Return how many messages a segment has, what of it is damaged, and its length."""
+    count = 0
+    damages = []
+    with opened(segment) as data:
+        for found in SegmentReader().read(data):
+            if isinstance(found, Damage):
+                damages.append(found)
+            else:
+                count += len(found)
+        return count, damages, data.length
 
 
 def trouble_of(archive: Path) -> Trouble:

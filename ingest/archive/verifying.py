@@ -69,13 +69,15 @@ def verify(archive: str | Path) -> Verified:
             faults += _digests_that_do_not_add_up(line, every)
             made_with.update(line.mappings)
         faults += _lines_that_say_otherwise(every)
+    unsealed, journal_faults = journals(folder)
+    named = {fault.where for fault in journal_faults}
     faults += [
         Fault(MISSING if gone else ALTERED, where, what)
         for gone, where, what in changed_files(folder, sorted(made_with))
+        if where not in named
     ]
     faults += _seals_that_broke_off(folder)
     faults += odd_entries(folder)
-    unsealed, journal_faults = journals(folder)
     return Verified(parts, rows, unsealed, sorted(faults, key=_order) + journal_faults, expected.heads())
 
 

@@ -3,8 +3,8 @@
     python -m tests.benchmarks.checked_reads [messages a day] [days]
 
 `first` hashes each part, as a process does once; `again` finds size, times and inode as they were. Each is
-compared with polars reading the same parts unchecked. The last lines are what page checksums would cost
-instead: pyarrow checks them, polars cannot.
+compared with the same reading unchecked. Reading is what the verbs do: all messages of a kind, in order, each
+once. The last lines are what page checksums would cost instead: pyarrow checks them, polars cannot.
 """
 
 from __future__ import annotations
@@ -14,20 +14,22 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import polars as pl
 import pyarrow.parquet as pq
 
-from ingest.archive import expected, sound
+from ingest.archive import expected, parts, sound
 from ingest.archive.archive import Recent, seal_messages
 from ingest.archive.parts import part_files
+from ingest.archive.reading import Archive
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
+from ingest.contract.kinds import KINDS
 
 START = datetime(2031, 5, 4, 8, tzinfo=UTC)
 ROUNDS = 7
@@ -62,24 +64,40 @@ def seconds(read: Callable[[], object]) -> float:
     return time.perf_counter() - began
 
 
-def unchecked(parts: list[Path], columns: list[str] | None) -> pl.DataFrame:
-    """Read parts as 0.3.0 did."""
-    frame = pl.scan_parquet(parts, hive_partitioning=False)
-    return (frame if columns is None else frame.select(columns)).collect()
+@contextmanager
+def unchecked() -> Iterator[None]:
+    """Read as 0.3.0 did: whatever the parts hold."""
+    checking = parts.sound_parts
+    parts.sound_parts = list  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        parts.sound_parts = checking
 
 
-def checked(parts: list[Path], columns: list[str] | None, *, first: bool) -> pl.DataFrame:
-    """Read parts with their SHA-256 compared; `first` forgets what was hashed before."""
-    if first:
+def ratios(what: str, read: Callable[[], object]) -> None:
+    """Compare one way of reading: unchecked, as a process reads first, and as it reads again."""
+    taken: dict[str, list[float]] = {"unchecked": [], "first": [], "again": []}
+    read()
+    for _ in range(ROUNDS):
+        with unchecked():
+            taken["unchecked"].append(seconds(read))
         sound._checked.clear()
-    frame = pl.scan_parquet(sound.sound_parts(parts), hive_partitioning=False)
-    return (frame if columns is None else frame.select(columns)).collect()
+        taken["first"].append(seconds(read))
+        taken["again"].append(seconds(read))
+    base = statistics.median(taken["unchecked"])
+    told = []
+    for name in ("first", "again"):
+        each = [one / without for one, without in zip(taken[name], taken["unchecked"], strict=True)]
+        told.append(f"{name} {statistics.median(each):.2f}")
+    said = ", ".join(told)
+    print(f"{what}: {said} of unchecked ({base * 1e3:.0f} ms)")
 
 
-def arrow(parts: list[Path], *, pages: bool) -> int:
+def arrow(files: list[Path], *, pages: bool) -> int:
     """Read parts with pyarrow, with or without the checksums of their pages."""
     return sum(
-        pq.read_table(part, partitioning=None, page_checksum_verification=pages).num_rows for part in parts
+        pq.read_table(part, partitioning=None, page_checksum_verification=pages).num_rows for part in files
     )
 
 
@@ -88,26 +106,23 @@ def main(messages: int = 200_000, days: int = 3) -> None:
     with tempfile.TemporaryDirectory(prefix="underair-reads-") as work:
         folder = Path(work) / "archive"
         make(folder, messages, days)
-        parts = part_files(folder, "pressure")
-        size = sum(part.stat().st_size for part in parts)
-        print(f"{messages * days:,} messages in {len(parts)} parts, {size / 1e6:.1f} MB")
-        bare = ["set_id", "received", "pressure_bar", "seq", "boot"]
-        for what, columns in (("all columns", None), ("without topic and payload", bare)):
-            taken: dict[str, list[float]] = {"unchecked": [], "first": [], "again": []}
-            checked(parts, columns, first=True)
-            for _ in range(ROUNDS):
-                taken["unchecked"].append(seconds(lambda columns=columns: unchecked(parts, columns)))
-                taken["first"].append(seconds(lambda columns=columns: checked(parts, columns, first=True)))
-                taken["again"].append(seconds(lambda columns=columns: checked(parts, columns, first=False)))
-            base = statistics.median(taken["unchecked"])
-            for name in ("first", "again"):
-                ratio = statistics.median(
-                    one / without for one, without in zip(taken[name], taken["unchecked"], strict=True)
-                )
-                print(f"{what}: {name} {ratio:.2f} of unchecked ({base * 1e3:.0f} ms)")
-        plain = statistics.median(seconds(lambda: arrow(parts, pages=False)) for _ in range(ROUNDS))
-        pages = statistics.median(seconds(lambda: arrow(parts, pages=True)) for _ in range(ROUNDS))
-        polars = statistics.median(seconds(lambda: unchecked(parts, None)) for _ in range(ROUNDS))
+        files = part_files(folder, "pressure")
+        size = sum(file.stat().st_size for file in files)
+        print(f"{messages * days:,} messages in {len(files)} parts, {size / 1e6:.1f} MB")
+        archive = Archive(folder)
+        ratios("every column (report, case)", archive.messages)
+        ratios("without topic and payload (analyse, audit, trends)", lambda: archive.messages(bare=KINDS))
+        five = ["set_id", "received", "pressure_bar", "seq", "boot"]
+        ratios(
+            "five columns, no order, duplicates kept (no verb)",
+            lambda: archive.scan("pressure").select(five).collect(),
+        )
+        plain = statistics.median(seconds(lambda: arrow(files, pages=False)) for _ in range(ROUNDS))
+        pages = statistics.median(seconds(lambda: arrow(files, pages=True)) for _ in range(ROUNDS))
+        with unchecked():
+            polars = statistics.median(
+                seconds(lambda: archive.scan("pressure").collect()) for _ in range(ROUNDS)
+            )
         print(
             f"pyarrow: page checksums {pages / plain:.2f} of none; {pages / polars:.2f} of polars unchecked"
         )

@@ -74,7 +74,7 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
         assert time.monotonic() < deadline, f"most rows stood still: {first}"
         page.wait_for_timeout(100)
     record_property("rows_moved_s", time.monotonic() - demo.started_s)
-    assert "never instead of" in page.locator(".caution").inner_text()
+    assert "do not replace the set's own gauge" in page.locator(".caution").inner_text()
     assert "connected" in page.locator("body").inner_text()
 
     # Half a minute in, one set falls silent: its number is crossed out and dated, not shown as live.

@@ -67,7 +67,7 @@ def sign_in(page: Any, name: str, password: str | None = None) -> None:
     page.get_by_role("button", name="Sign in").click()
 
 
-def test_a_desk_signs_in_sends_a_note_and_signs_out(
+def test_a_desk_signs_in_opens_an_incident_and_signs_out(
     visitor: Any, served: Served, axe: Callable[[Any], list[str]], listener: Listener
 ) -> None:
     visitor.goto(f"{served.url}/live")
@@ -84,10 +84,10 @@ def test_a_desk_signs_in_sends_a_note_and_signs_out(
     answer = visitor.evaluate(
         """async () => {
             const token = (await (await fetch('/live.json')).json()).token;
-            const note = {service: 'trial', incident_id: 'I-1', text: 'in'};
-            const ask = {method: 'POST', body: JSON.stringify(note),
+            const opened = {service: 'trial', incident_id: 'I-1', action: 'open'};
+            const ask = {method: 'POST', body: JSON.stringify(opened),
                 headers: {'Content-Type': 'application/json', 'X-Underair-Token': token}};
-            return (await fetch('/live/desk/note', ask)).status;
+            return (await fetch('/live/desk/incident', ask)).status;
         }"""
     )
     assert answer == 200

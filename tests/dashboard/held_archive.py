@@ -17,7 +17,7 @@ class HeldArchive(Archive):
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
         self.new: list[Heard] = []
-        self.fault: Exception | None = None
+        self.fault: BaseException | None = None
         self.asked = 0
 
     def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:

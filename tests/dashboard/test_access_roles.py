@@ -9,10 +9,14 @@ from pathlib import Path
 
 import pytest
 
+from analysis.live.board import LiveBoard
+from analysis.profile import Profile
 from dashboard.access import roles
 from dashboard.access.accounts import ROLES
 from dashboard.access.log import read_log
+from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages
+from tests.faults.io_fault_driver import START, desk
 
 # Who may, said once more and by itself: a slip in the table of rules must not pass because the test reads it
 # too.
@@ -174,6 +178,9 @@ def test_only_a_desk_is_offered_the_desk(pages: GuardedPages) -> None:
 
 
 def test_what_a_desk_sends_is_logged_with_its_identity(pages: GuardedPages) -> None:
+    board = LiveBoard(Profile.default())
+    board.take(frames_from_heard([desk(0, "incident", incident_id="I-1", action="open")]))
+    pages.feed.snapshot = board.snapshot(START)
     sent = pages.client("desk").ask(
         "POST", "/live/desk/note", json={"service": "trial", "incident_id": "I-1", "text": "door open"}
     )

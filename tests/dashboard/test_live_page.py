@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from polars.exceptions import PanicException
 
 from analysis.profile import Profile
 from dashboard.app import create_app
@@ -88,6 +89,30 @@ def test_an_archive_that_cannot_be_read_is_said_and_recovered_from(
     wait_until(lambda: "no such disk" in (picture(client)["banner"] or ""), what="the banner")
     archive.fault = None
     wait_until(lambda: picture(client)["ready"], what="the feed to recover")
+
+
+def test_a_feed_outlives_a_library_that_breaks_off(
+    client: Any, archive: HeldArchive, feed: Feed, wait_until: Callable[..., Any]
+) -> None:
+    archive.fault = PanicException("index out of bounds")
+    wait_until(lambda: "index out of bounds" in feed.why_not_ready(), what="the fault to be said")
+    assert feed.alive
+    assert picture(client)["banner"]
+    archive.fault = None
+    wait_until(lambda: picture(client)["ready"], what="the feed to recover")
+
+
+def test_a_request_is_answered_when_a_library_breaks_off(
+    client: Any, feed: Feed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def break_off(*_: Any) -> None:
+        raise PanicException("index out of bounds")
+
+    monkeypatch.setattr(feed.answer, "packed", break_off)
+    client.application.testing = False
+    answer = client.get("/live.json")
+    assert answer.status_code == 500
+    assert "Traceback" not in answer.get_data(as_text=True)
 
 
 def test_a_feed_that_ended_by_a_fault_is_not_shown_as_live(client: Any, feed: Feed) -> None:
@@ -276,6 +301,6 @@ def test_the_caution_and_the_profile_stand_on_every_page(archive: HeldArchive) -
             "changedPropIds": ["address.pathname"],
         }
         text = app.server.test_client().post("/_dash-update-component", json=body).get_data(as_text=True)
-        assert "never instead of" in text
+        assert "do not replace the set's own gauge" in text
         assert "Profile: default" in text
         assert ("no such page" in text) == (path == "/nowhere")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import re
 import shutil
@@ -15,12 +16,18 @@ import polars as pl
 from click.testing import CliRunner, Result
 
 from analysis.profile import Profile
+from analysis.trends.roster import no_roster, with_station_and_role
+from dashboard.access.log import AccessLog
 from dashboard.results_store import ResultsStore
+from dashboard.trends.releases import publish
+from dashboard.trends.wear_ledger import WearLedger
 from dashboard.underair import root
 from ingest.archive import expected, sound
 from ingest.archive.archive import seal_messages
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
+from ingest.archive.mapped_journal import keep_state, mapper_of
+from ingest.archive.mappings import keep_mapping
 from ingest.archive.reading import Archive
 from ingest.archive.store import WORK_FOLDER
 from ingest.archive.tidying import tidy
@@ -28,6 +35,8 @@ from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
+from ingest.mapping.mapper import Mapper
+from ingest.mapping.rules import EXAMPLES
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 KINDS = {
@@ -40,6 +49,11 @@ KINDS = {
     "index": "index/desks.parquet",
     "ledger": "derived/wears-*/wears.parquet",
     "holds": "holds/*.ndjson",
+    "access log": "access/*.ndjson",
+    "releases": "releases.ndjson",
+    "mapping": "mappings/*.toml",
+    "digests of the mappings": "mappings/sha256.json",
+    "state of the mappings": "journal/listener/mapping-state.json",
 }
 """Each kind of file, and which of the archive's files stands for it."""
 
@@ -67,22 +81,56 @@ def make_archive(folder: Path, before: Path) -> str:
     tidy(folder, heard[-1].received + timedelta(days=2), grace_s=0)
     ArchiveIndex(folder).bring_up_to_date()
     _run("audit", "--inside", "--copies", "0", "--archive", folder, "--out", folder.parent / "aside")
+    keep_mapping(folder, EXAMPLES / "flat_object.toml")
+    AccessLog(folder).write("page", "/live", account="desk-1")
     shutil.copytree(folder, before)
+    AccessLog(folder).write("page", "/live", account="watch-1")
     seal_messages(folder, frames_from_heard(heard[third : 2 * third : 2]), "late", writer="listener")
     seal_messages(folder, frames_from_heard(heard[third + 1 : 2 * third : 2]), "later", writer="listener")
-    _segment(folder, heard[2 * third :])
+    _segment(folder, [*heard[2 * third :], *_foreign(heard[-1].received)])
+    # As sealing left it, before the segment that is there.
+    keep_state(folder / "journal" / "listener" / "earlier", {}, _mapper(folder, heard[-1].received))
     _segment(before, heard[2 * third : 2 * third + 9])
     next(before.glob("journal/listener/*.journal")).rename(
         before / next(folder.glob("journal/listener/*.journal")).relative_to(folder)
     )
     ArchiveIndex(folder).bring_up_to_date()
     _run("audit", "--inside", "--copies", "0", "--archive", folder, "--out", folder.parent / "aside")
+    ledger = WearLedger(Archive(folder), Profile.default()).tables()
+    wears = with_station_and_role(ledger["wears"], no_roster())
+    publish(folder, wears, datetime(2032, 2, 3, tzinfo=UTC))
     return incident
+
+
+def _foreign(after: datetime) -> list[Heard]:
+    """Return other people's JSON, as the kept mapping reads it."""
+    told = {"mode": "HELP", "up": 50}
+    return [
+        Heard(
+            after + timedelta(seconds=at_s),
+            "bench7/telemetry/K12",
+            json.dumps({**told, "n": at_s, "ts": _ms(after) + 1000 * at_s, "psi": 4000 - at_s}).encode(),
+        )
+        for at_s in range(20)
+    ]
+
+
+def _ms(moment: datetime) -> int:
+    return micros(moment) // 1000
+
+
+def _mapper(archive: Path, began: datetime) -> Mapper:
+    """Return what reads other people's JSON, after it read some."""
+    mapper = mapper_of(archive)
+    assert mapper is not None
+    for heard in _foreign(began - timedelta(minutes=1)):
+        mapper.take(heard)
+    return mapper
 
 
 def _segment(folder: Path, heard: list[Heard]) -> None:
     journal = folder / "journal" / "listener"
-    journal.mkdir(parents=True)
+    journal.mkdir(parents=True, exist_ok=True)
     writer = SegmentWriter(journal, datetime(2031, 5, 4, 23, tzinfo=UTC))
     for first in range(0, len(heard), 50):
         writer.append(
@@ -178,7 +226,7 @@ class Answers:
             "case": lambda: self._verb(
                 "case", "--incident", self.incident, "--out", self.out / "case", "--why", "a test"
             ),
-            "audit": lambda: self._verb("audit", "--inside", "--copies", "0", "--out", self.out / "audit"),
+            "audit": self._audit,
             "serve": self._pages,
             "verify": self._verify,
         }
@@ -189,6 +237,17 @@ class Answers:
         done = CliRunner().invoke(root, [verb, *map(str, arguments), "--archive", str(self.archive)])
         said = done.stderr if done.exception is None else f"{done.stderr}{done.exception}"
         return Answer(done.exit_code, digest_of(self.out), said, _traceback(done))
+
+    def _audit(self) -> Answer:
+        """Ask for what is for inside, and for what was published."""
+        inside = self._verb("audit", "--inside", "--copies", "0", "--out", self.out / "audit")
+        outside = self._verb("audit", "--out", self.out / "audit")
+        return Answer(
+            max(inside.code, outside.code),
+            inside.made + outside.made,
+            inside.said + outside.said,
+            inside.traceback or outside.traceback,
+        )
 
     def _verify(self) -> Answer:
         self._begin()
@@ -299,6 +358,13 @@ def table_of(cells: dict[tuple[str, str], str]) -> str:
         for kind in KINDS
     ]
     return "\n".join(lines)
+
+
+def cells_of_page() -> dict[tuple[str, str], str]:
+    """Return the table of the page by file and damage."""
+    lines = [line for line in PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("|")]
+    head, _, *rows = [line.strip("| ").split(" | ") for line in lines]
+    return {(row[0], damage): text for row in rows for damage, text in zip(head[1:], row[1:], strict=True)}
 
 
 def faults_in(before: dict[str, Answer], after: dict[str, Answer]) -> list[str]:

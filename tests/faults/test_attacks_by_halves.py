@@ -5,13 +5,18 @@ from __future__ import annotations
 import socket
 import urllib.request
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 import pytest
 
+from analysis.live.board import LiveBoard
+from analysis.live.rows import Snapshot
+from analysis.profile import Profile
 from dashboard import slow_clients
+from dashboard.live.desk import FIELDS
 from dashboard.serving import Served
 from ingest.archive.archive import create_archive, seal_messages
 from ingest.contract.captures import Heard
@@ -123,8 +128,82 @@ def test_desk_writes_no_note_into_an_incident_it_does_not_see_and_learns_no_id(p
     assert known.status_code == 404
     assert b"SECRET" not in unknown.data
     assert pages.line.sent == []
-    live = SimpleNamespace(incident_id="I-1")
-    pages.feed.snapshot = SimpleNamespace(incidents=(live,))  # type: ignore[assignment]
+    pages.feed.snapshot = _seeing("I-1")
     assert b"SECRET" not in written("I-1").data
-    live.incident_id = "SECRET-7"
+    pages.feed.snapshot = _seeing("SECRET-7")
     assert written("SECRET-7").status_code == 200
+
+
+def _seeing(*incident_ids: str, desk_heard: tuple[str, ...] = ()) -> Snapshot:
+    board = LiveBoard(Profile.default())
+    return msgspec.structs.replace(
+        board.snapshot(datetime.now(UTC)), incident_ids=incident_ids, desk_heard=desk_heard
+    )
+
+
+SAID: list[tuple[str, dict[str, Any]]] = [
+    ("incident", {"action": "open"}),
+    ("incident", {"action": "close"}),
+    ("tally", {"action": "in", "set_id": "S-1", "wearer_id": "W-1"}),
+    ("note", {"text": "forged"}),
+    ("order", {"order": "evacuate", "state": "given"}),
+    ("roll_call", {"roll_id": "R-1", "state": "called"}),
+    ("gauge", {"set_id": "S-1", "pressure_shown": 200, "units": "metric", "at": "2031-05-04T10:00:00Z"}),
+    ("standby", {"team": "A", "state": "ready"}),
+    ("resolved", {"set_id": "S-1", "alarm": "distress", "text": "forged"}),
+]
+
+
+def test_every_kind_of_desk_message_that_names_an_incident_is_tried() -> None:
+    assert {kind for kind, _ in SAID} == {kind for kind, names in FIELDS.items() if "incident_id" in names}
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields"), SAID, ids=[f"{kind}-{said.get('action')}" for kind, said in SAID]
+)
+def test_desk_sends_nothing_into_an_incident_it_does_not_see(
+    pages: GuardedPages, kind: str, fields: dict[str, Any]
+) -> None:
+    _archived(pages, "SECRET-7")
+    caller = pages.client("desk")
+
+    def sent(incident_id: str) -> Any:
+        body = {"service": "th", "incident_id": incident_id, **fields}
+        return caller.ask("POST", f"/live/desk/{kind}", json=body)
+
+    for snapshot in (None, _seeing("I-1")):
+        pages.feed.snapshot = snapshot
+        refused = sent("SECRET-7")
+        assert refused.status_code == 409
+        assert "Not sent" in refused.json["problem"]
+        if fields.get("action") != "open":
+            assert refused.data == sent("NOT-THERE").data, "nobody learns which incidents there are"
+    assert pages.line.sent == []
+    for incident_id in ("I-1", *(["NEW-1"] if fields.get("action") == "open" else [])):
+        assert sent(incident_id).status_code == 200
+    assert len(pages.line.sent) >= 1
+
+
+def test_desk_corrects_no_tally_that_it_does_not_see(pages: GuardedPages) -> None:
+    pages.feed.snapshot = _seeing("I-1", desk_heard=("D-1/4/2",))
+    tally = {"service": "th", "incident_id": "I-1", "action": "in", "set_id": "S-1", "wearer_id": "W-1"}
+    for corrects, status in (
+        ({"desk_id": "D-9", "boot": 1, "seq": 1}, 409),
+        ("D-1/4/2", 409),
+        ({"desk_id": "D-1", "boot": 4, "seq": 2}, 200),
+    ):
+        answer = pages.client("desk").ask("POST", "/live/desk/tally", json={**tally, "corrects": corrects})
+        assert answer.status_code == status
+    assert len(pages.line.sent) == 1
+
+
+def test_a_closed_incident_can_be_spoken_of_from_the_live_page_for_six_hours() -> None:
+    board = LiveBoard(Profile.default())
+    heard = [
+        desk(0, "incident", incident_id="I-1", action="open"),
+        desk(1, "incident", incident_id="I-1", action="close"),
+    ]
+    board.take(frames_from_heard(heard))
+    closed = heard[1].received
+    assert board.snapshot(closed + timedelta(hours=5.9)).incident_ids == ("I-1",)
+    assert board.snapshot(closed + timedelta(hours=6.1)).incident_ids == ()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import struct
+import subprocess
+import sys
 import zlib
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,17 +13,18 @@ from pathlib import Path
 import pytest
 
 from ingest.archive import journal_frames
-from ingest.archive.archive import seal_segment
+from ingest.archive.archive import create_archive, seal_segment
 from ingest.archive.journal_frames import (
     FORM,
     Damage,
     Record,
     numbered_frame,
-    read_frames,
     segment_bytes,
     segment_header,
 )
 from ingest.archive.reading import Archive
+from ingest.archive.verifying import verify
+from tests.faults.journal_reading import read_frames
 from tests.faults.old_journal import old_frame
 
 NOW_US = int(datetime(2031, 5, 4, 10, 21, 7, tzinfo=UTC).timestamp()) * 1_000_000
@@ -168,3 +172,57 @@ def test_reading_after_damage_takes_linear_time(monkeypatch: pytest.MonkeyPatch)
         read_frames(bytes(damaged))
         monkeypatch.undo()
         assert summed < 3 * len(damaged)
+
+
+SPARSE_BYTES = 2_000_000_000
+HIGHEST_MB = 400.0
+HIGHEST = """
+def highest_mb():
+    status = open("/proc/self/status").read()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1000
+"""
+
+
+def _in_own_process(code: str, archive: Path) -> list[float]:
+    """Run code that prints numbers; the memory of this process is not counted in."""
+    done = subprocess.run(
+        [sys.executable, "-c", HIGHEST + code, str(archive)], capture_output=True, text=True, check=True
+    )
+    return [float(number) for number in done.stdout.split()]
+
+
+@pytest.mark.parametrize(("whole", "open_end"), [(NEW[1], False), (OLD[1], True)], ids=["form 2", "form 1"])
+def test_segment_with_a_hole_of_2_gb_is_read_and_sealed_in_bounded_memory(
+    tmp_path: Path, whole: bytes, open_end: bool
+) -> None:
+    archive = create_archive(tmp_path / "archive")
+    segment = _segment(archive, whole)
+    with segment.open("r+b") as file:
+        file.truncate(SPARSE_BYTES)
+        if not open_end:
+            file.seek(0, os.SEEK_END)
+            file.write(NEW[0][2])
+    read = (
+        "import sys\nfrom ingest.archive.reading import Archive\n"
+        "from ingest.archive.verifying import verify\n"
+        "archive = Archive(sys.argv[1])\n"
+        "print(archive.messages()['motion'].height, len(verify(sys.argv[1]).faults), highest_mb())\n"
+        "follower = archive.follow()\nprint(follower.new_messages()['motion'].height, highest_mb())\n"
+    )
+    rows, faults, read_mb, followed, follow_mb = _in_own_process(read, archive)
+    assert (rows, faults, followed) == (4, 1, 0)
+    assert max(read_mb, follow_mb) < HIGHEST_MB
+    seal = (
+        "import sys\nfrom pathlib import Path\nfrom ingest.archive.archive import seal_segment\n"
+        f"sealed = seal_segment(Path(sys.argv[1]), Path({str(segment)!r}))\n"
+        "print(sealed.counts.kept, sealed.counts.refused, highest_mb())\n"
+    )
+    kept, refused, seal_mb = _in_own_process(seal, archive)
+    assert (kept, refused) == (4, 1)
+    assert seal_mb < HIGHEST_MB
+    assert not segment.exists()
+    (aside,) = (archive / "quarantine" / "journal" / "listener").iterdir()
+    assert aside.stat().st_size >= SPARSE_BYTES, "what is damaged is kept"
+    (reason,) = Archive(archive).messages()["refused"]["reason"]
+    assert f"all in quarantine/journal/listener/{NAME}" in reason
+    assert verify(archive).faults == []

@@ -108,7 +108,7 @@ class Disk:
         elif event.what == "sync":
             self._sync(event.path)
         else:
-            raise NotImplementedError(event.what)
+            raise AssertionError(f"the shim wrote down {event.what!r}, which this disk does not know")
 
     def _change(self, path: str, set_to: dict[str, File | None], gone: list[str]) -> None:
         for name in gone:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
+import struct
 import subprocess
 import sys
 from collections.abc import Callable
@@ -23,7 +25,7 @@ from ingest.archive.manifest import read_chain
 from ingest.archive.reading import Archive
 from ingest.archive.tidying import Tidied, tidy
 from ingest.archive.verifying import verify
-from ingest.contract.captures import Heard
+from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
@@ -201,6 +203,56 @@ def test_digest_of_rows_does_not_depend_on_their_order_and_sums_up(pressure: Pre
             pl.when(pl.col("seq") == 3).then(pl.lit(value)).otherwise(column).alias(column)
         )
         assert rows_digest(other) != rows_digest(frame), column
+
+
+def test_digest_of_rows_is_what_its_definition_says_row_by_row() -> None:
+    """Our own rule, written out cell by cell; manifests of older archives depend on it."""
+    log = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+    mixed = 0
+    for kind, whole in frames_from_heard(list(read_capture(log))).items():
+        frame = whole.gather_every(max(1, whole.height // 300))
+        total = 0
+        for row in frame.with_columns(_as_words(frame)).iter_rows(named=True):
+            payload = row.pop("payload").encode()
+            cells = b"".join(
+                _hashed(name.encode(), 8) + (_hashed(value.encode(), 8) if isinstance(value, str) else value)
+                for name, value in sorted(row.items())
+                if value is not None
+            )
+            total += int.from_bytes(_hashed(cells + payload, 16), "big")
+        assert rows_digest(frame) == total % 2**128, kind
+        mixed += any(0 < frame[name].null_count() < frame.height for name in frame.columns)
+    assert mixed, "rows with and without a value were tried side by side"
+
+
+def _hashed(data: bytes, size: int) -> bytes:
+    """RFC 7693; eight bytes go into a row as a little endian number, and so as they are."""
+    return hashlib.blake2b(data, digest_size=size).digest()
+
+
+def _compact(value: Any) -> str:
+    """JSON without blanks and without members that are null."""
+    if isinstance(value, dict):
+        members = (f"{json.dumps(name)}:{_compact(one)}" for name, one in value.items() if one is not None)
+        return f"{{{','.join(members)}}}"
+    return f"[{','.join(map(_compact, value))}]" if isinstance(value, list) else json.dumps(value)
+
+
+def _as_words(frame: pl.DataFrame) -> list[pl.Series]:
+    """Numbers and moments as the eight bytes that they are."""
+    words = []
+    for series in frame.iter_columns():
+        if series.dtype == pl.String:
+            continue
+        if isinstance(series.dtype, pl.List | pl.Struct):
+            said = [None if value is None else _compact(value) for value in series.to_list()]
+            words.append(pl.Series(series.name, said, pl.String))
+            continue
+        code = "<d" if series.dtype == pl.Float64 else "<q"
+        plain = series.to_physical().cast(pl.Float64 if code == "<d" else pl.Int64)
+        packed = [None if value is None else struct.pack(code, value) for value in plain.to_list()]
+        words.append(pl.Series(series.name, packed, pl.Binary))
+    return words
 
 
 @pytest.fixture(params=["as sealed", "tidied"])

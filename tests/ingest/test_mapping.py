@@ -20,6 +20,7 @@ from dashboard.underair import root
 from ingest.archive.archive import seal_segment
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import chains, read_chain
+from ingest.archive.mapped_journal import keep_state
 from ingest.archive.mappings import keep_mapping, mappings_of
 from ingest.archive.reading import Archive
 from ingest.archive.tidying import tidy
@@ -303,7 +304,7 @@ def test_an_archive_keeps_each_version_and_refuses_a_changed_one(tmp_path: Path)
     (tmp_path / "a.toml").write_text(text.replace("version = 1", "version = 2"))
     keep_mapping(archive, tmp_path / "a.toml")
     assert [mapping.origin for mapping in mappings_of(archive)] == ["flat-object/2"]
-    assert len(list((archive / "mappings").iterdir())) == 2
+    assert len(list((archive / "mappings").glob("*.toml"))) == 2
 
 
 def test_import_keeps_originals_counts_each_once_and_changes_nothing_the_second_time(tmp_path: Path) -> None:
@@ -492,3 +493,43 @@ def mappings_by_kind(archive: Path) -> dict[str, set[str]]:
         for line in read_chain(chain)[0]:
             found.setdefault(line.part.partition("/")[0], set()).update(line.mappings)
     return found
+
+
+def test_a_kept_mapping_that_was_altered_is_said_not_used_and_put_right_by_its_file(tmp_path: Path) -> None:
+    """Fault found by flipping bits: another factor gave other pressures, and nobody said so."""
+    source = EXAMPLES / "flat_object.toml"
+    keep_mapping(tmp_path, source)
+    (kept,) = (tmp_path / "mappings").glob("*.toml")
+    journal = tmp_path / "journal" / "listener"
+    journal.mkdir(parents=True)
+    writer = SegmentWriter(journal, BEGAN)
+    one = flat(1, 0, psi=4350)
+    writer.append([Record(micros(one.received), one.topic, one.payload, False)])
+    writer.close()
+    whole = kept.read_bytes()
+    kept.write_bytes(whole.replace(b'"psi"', b'"bar"'))
+    archive = Archive(tmp_path)
+    assert archive.messages()["pressure"].is_empty(), "the other sets can still be read"
+    (fault,) = archive.trouble()
+    assert (fault.what, fault.where) == ("altered", "mappings/flat-object-1.toml")
+    with pytest.raises(BadSettings, match="is not as it was given"):
+        seal_segment(tmp_path, writer.path)
+    assert writer.path.exists(), "sealing waits"
+    keep_mapping(tmp_path, source)
+    assert kept.read_bytes() == whole
+    assert Archive(tmp_path).messages()["pressure"]["pressure_bar"][0] == pytest.approx(4350 * 0.06894757)
+    assert not archive.trouble()
+
+
+def test_state_of_mappings_with_a_flipped_bit_is_said(tmp_path: Path) -> None:
+    keep_mapping(tmp_path, EXAMPLES / "flat_object.toml")
+    journal = tmp_path / "journal" / "listener"
+    journal.mkdir(parents=True)
+    mapper = Mapper([load_mapping(EXAMPLES / "flat_object.toml")])
+    mapper.take(flat(1, 0, psi=4350, mode="HELP"))
+    keep_state(journal / "earlier", {}, mapper)
+    assert not Archive(tmp_path).trouble()
+    state = bytearray((journal / "mapping-state.json").read_bytes())
+    state[60] ^= 1
+    (journal / "mapping-state.json").write_bytes(state)
+    assert [fault.where for fault in Archive(tmp_path).trouble()] == ["journal/listener/mapping-state.json"]

@@ -14,7 +14,7 @@ from ingest.archive import writing as writing_module
 from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.expected import part_name
 from ingest.archive.folder import Counts
-from ingest.archive.journal import Record, SegmentWriter, read_frames
+from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Outcome
 from ingest.archive.sealing_process import Sealing
@@ -27,6 +27,7 @@ from ingest.contract.frames import FrameBuilder
 from ingest.contract.times import micros
 from ingest.importing import import_capture
 from ingest.settings import JournalSettings, SealSettings
+from tests.faults.journal_reading import read_frames
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)

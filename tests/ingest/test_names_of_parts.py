@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -46,6 +47,20 @@ def test_segments_keep_their_order_when_the_clock_goes_back(tmp_path: Path) -> N
     assert segments(tmp_path) == [writer.path for writer in writers]
     for writer in writers:
         writer.close()
+
+
+def test_copy_of_a_segment_is_named_and_not_read(tmp_path: Path, pressure: Pressure) -> None:
+    """Fault found by the matrix: a copy of a segment with other people's JSON counted twice."""
+    folder = tmp_path / "journal" / "listener"
+    folder.mkdir(parents=True)
+    writer = SegmentWriter(folder, FROZEN)
+    writer.append([Record(micros(FROZEN), pressure(1).topic, pressure(1).payload, False)])
+    writer.close()
+    shutil.copy(writer.path, folder / f"copy-{writer.path.name}")
+    assert segments(folder) == [writer.path]
+    (fault,) = verify(tmp_path).faults
+    assert (fault.what, fault.where) == ("foreign", f"journal/listener/copy-{writer.path.name}")
+    assert Archive(tmp_path).trouble()
 
 
 def test_a_name_that_a_part_has_or_had_is_refused(tmp_path: Path, pressure: Pressure) -> None:

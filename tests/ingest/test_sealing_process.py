@@ -318,8 +318,8 @@ def test_process_that_works_on_one_segment_for_ever_is_said_and_ended(
 def test_what_cannot_be_sealed_in_time_at_the_end_is_left_for_the_next_start_and_said(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writing_module, "FINISH_WITHIN_S", 2.0)
     with monkeypatch.context() as patch:
+        patch.setattr(writing_module, "FINISH_WITHIN_S", 2.0)
         _sealing_runs(patch, AT_WORK_FOR_EVER)
         said: list[str] = []
         writing = Writing(

@@ -1,0 +1,66 @@
+"""Of which incidents a desk may speak: those that it sees. A reviewer sees them all.
+
+Somebody who may only work the live page must neither write into an older record nor learn which there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from analysis.live.rows import Snapshot
+from dashboard.access.roles import REVIEW, visitor
+from dashboard.context import Context
+from dashboard.live import words
+from ingest.archive.index import ArchiveIndex
+
+
+def sees_incident(context: Context, incident_id: str) -> bool:
+    """Return whether who asks sees an incident: each on the review page, those of now on the live page."""
+    return visitor().may(REVIEW) or incident_id in _of_now(context)
+
+
+def why_not_sent(context: Context, kind: str, fields: Mapping[str, Any]) -> str | None:
+    """Return why who asks may not send a desk message, None when he may.
+
+    Parameters
+    ----------
+    context : Context
+    kind : str
+    fields : mapping of str to Any
+        What the page filled in; what breaks the contract is refused elsewhere.
+    """
+    if visitor().may(REVIEW):
+        return None
+    corrected = fields.get("corrects")
+    if kind == "tally" and corrected and _identity(corrected) not in _heard(context):
+        return words.NOT_YOUR_TALLY
+    incident_id = fields.get("incident_id")
+    if not isinstance(incident_id, str) or sees_incident(context, incident_id):
+        return None
+    if kind != "incident" or fields.get("action") != "open":
+        return words.NOT_YOUR_INCIDENT
+    said = ArchiveIndex(context.archive.folder).desks()
+    return words.USED_BEFORE if said.filter(pl.col("incident_id") == incident_id).height else None
+
+
+def _snapshot(context: Context) -> Snapshot | None:
+    return context.feed.snapshot if context.feed is not None else None
+
+
+def _of_now(context: Context) -> tuple[str, ...]:
+    snapshot = _snapshot(context)
+    return snapshot.incident_ids if snapshot is not None else ()
+
+
+def _heard(context: Context) -> tuple[str, ...]:
+    snapshot = _snapshot(context)
+    return snapshot.desk_heard if snapshot is not None else ()
+
+
+def _identity(corrected: Any) -> str:
+    if not isinstance(corrected, dict):
+        return ""
+    return "/".join(str(corrected.get(name)) for name in ("desk_id", "boot", "seq"))
