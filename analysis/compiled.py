@@ -12,7 +12,7 @@ def compiled(loop: Callable[..., Any]) -> Any:
     """Return the loop compiled by numba when it is first called.
 
     The result is kept beside the module, else in the user's cache folder (``NUMBA_CACHE_DIR`` names another).
-    Where nothing can be written (a read-only installation, a user without a home) each process compiles anew.
+    Where nothing can be written (read-only installation, user without a home) each process compiles again.
     """
     try:
         return njit(cache=True, nogil=True)(loop)

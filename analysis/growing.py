@@ -21,7 +21,7 @@ from analysis.uses import SILENCE
 
 FIT_EVERY_US = 10_000_000
 FIT_EVERY_PART = 0.02
-"""A clock is fitted anew after so long, and after so great a part of its record. Our own rule."""
+"""A clock is fitted again after so long, and after so great a part of its record. Our own rule."""
 OFF_US = 750_000
 """A message further off than this says that the clock moved: fit at once. Our own rule."""
 _LEAST = 64
@@ -145,7 +145,7 @@ class _GrownPowerUp:
         self.join(first)
 
     def is_another(self, new: PowerUp) -> bool:
-        """Return whether messages begin their numbers anew: the boot number was used again.
+        """Return whether messages start their numbers again: the boot number was used again.
 
         As `analysis.uses`: after a silence, a number heard before that was said at another time.
         """
@@ -195,7 +195,7 @@ class _GrownPowerUp:
         self._shown = None
 
     def settle(self) -> None:
-        """Fit the clock anew."""
+        """Fit the clock again."""
         self._fit()
         self._shown = None
 
@@ -246,7 +246,7 @@ class GrowingRecord:
         return news
 
     def settle(self) -> None:
-        """Fit every clock anew."""
+        """Fit every clock again."""
         for own in self._power_ups.values():
             for one in own:
                 one.settle()

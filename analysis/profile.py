@@ -177,7 +177,7 @@ class RestRule(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     rest_min : float
         Shortest rest between two wears, minutes.
     source : str
-        Where the rule comes from; it stands in every finding.
+        Where the rule comes from; every finding shows it.
     from_memory : bool
         The source was not read.
     """
@@ -247,7 +247,7 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     Attributes
     ----------
     name : str
-        Short name, stands in results and on screens.
+        Short name, shown in results and on screens.
     title : str
         One line for people.
     decides : str

@@ -2,7 +2,7 @@
 
 Everything after this works on numpy arrays; the frames are touched once, sorted once, and freed of
 duplicates once. The same identity with another payload is a conflict: the one heard first is used, and
-all of them are named. A whole power-up under a number used before stands by itself (`analysis.uses`).
+all of them are named. A whole power-up under a number used before is separate (`analysis.uses`).
 """
 
 from __future__ import annotations
@@ -132,7 +132,7 @@ class PowerUp:
         )
 
     def identity(self, seq: int) -> str:
-        """Return a message's identity as it stands in findings."""
+        """Return a message's identity as findings show it."""
         return f"{self.name}/{self.boot}/{seq}"
 
 
@@ -212,7 +212,7 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
     seq = frame["seq"].to_numpy()
     received = micros(frame["received"])
     retained = frame["retained"].to_numpy()
-    # A retained copy stands behind the live one, so that the first of equals is the live one.
+    # A retained copy comes after the live one, so that the first of equals is the live one.
     order: Ints | slice = slice(None)
     if code is not None or np.any(boot != boot[0]) or np.any(seq[1:] <= seq[:-1]):
         identity = (seq, boot) if code is None else (seq, boot, code)

@@ -242,7 +242,7 @@ _PLAIN = {
     )
     for name, schema in TABLES.items()
 }
-"""The tables with plain integers for times, and where these stand: a third of the cost of typed columns."""
+"""The tables with plain integers for times, and their positions: a third of the cost of typed columns."""
 _EMPTY = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
 
 
@@ -336,7 +336,7 @@ def formula_safe(frame: pl.DataFrame) -> pl.DataFrame:
     OWASP, "CSV Injection": cells that begin with = + - @, their full-width forms, a tab or a line break.
     Numbers stay numbers: only text columns are touched. Every CSV that leaves this project goes through here.
     An identity may begin with - (the contract allows it) and then gets the apostrophe too, or a spreadsheet
-    would work it out; as evidence, take the Parquet files, where every text stands as it was said.
+    would work it out; as evidence, take the Parquet files, which keep every text as it was said.
     """
     texts = [column for column, dtype in frame.schema.items() if dtype == pl.String]
     return frame.with_columns(

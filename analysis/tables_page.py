@@ -1,6 +1,6 @@
 """The page about the tables in `analysis/docs/tables.md`, written from the tables themselves.
 
-``python -m analysis.tables_page`` writes it; a test holds that it is what stands here.
+``python -m analysis.tables_page`` writes it; a test compares the two.
 """
 
 from __future__ import annotations

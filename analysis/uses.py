@@ -1,6 +1,6 @@
-"""A `boot` number that a speaker used again: what was said under it, told apart by when it was heard.
+"""A `boot` number that a speaker used again: its messages, separated by the time they were heard.
 
-The contract wants another number at every power-up. A speaker that keeps its number begins `seq` anew, and
+The contract wants another number at every power-up. A speaker that keeps its number starts `seq` again, and
 what it says carries identities that were heard before. A conflict of single messages stays one (the first
 heard is used); a whole power-up must not be lost to it.
 """
@@ -48,7 +48,7 @@ def uses_of(said: Mapping[str, pl.DataFrame]) -> list[dict[str, pl.DataFrame]]:
     for run in runs.partition_by("run", maintain_order=True):
         times_us = run["time"].drop_nulls().to_physical().to_numpy()
         middle_us = float(np.median(times_us)) if len(times_us) else 0.0
-        # In order, so that of one identity the first heard stands.
+        # In order, so that of one identity the first heard counts.
         said_us = dict(zip(run["seq"].reverse(), run["time"].to_physical().reverse(), strict=True))
         said_us = dict(reversed(said_us.items()))
         long = run["silence"][0] > LONG_SILENCE

@@ -166,7 +166,7 @@ def _said(error: Exception) -> Any:
     outputs = ctx.outputs_list
     if isinstance(outputs, dict) and outputs["property"] == "children":
         return message
-    # A figure stays as it was; the sentence stands at the top.
+    # A figure stays as it was; the sentence appears at the top.
     set_props("failed", {"children": message})
     return None
 

@@ -43,7 +43,7 @@ def listing(
     note : str
         A sentence under the caption.
     empty : str
-        What stands there when it has no row.
+        What it shows without a row.
     search : (label, hint), optional
         Words of a search box, when it shall have one.
     numeric : sequence of int

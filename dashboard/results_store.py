@@ -261,7 +261,7 @@ class ResultsStore:
         return IncidentRecord(row_of(results, together["incident"], key, None), results, together, version)
 
     def _up_to_date(self, wait: bool = False) -> list[_Lines]:
-        """Return the pieces' lines, made anew where the archive has grown.
+        """Return the pieces' lines, rebuilt where the archive has grown.
 
         While another visitor has that done, they are returned as they were, unless they were never complete
         or somebody must `wait`.

@@ -45,7 +45,7 @@ class Table:
     note : str
         A sentence under the caption.
     empty : str
-        What is said when it has no row.
+        What it shows without a row.
     numeric : sequence of int
         Columns that are set to the right.
     search : (label, hint), optional

@@ -131,9 +131,11 @@ class Served:
             sign_in = SignIn(AccountFile(reach.accounts), archive_folder, over_tls=over_tls)
         application = create_app(context, reach=reach, sign_in=sign_in)
         where = {"host": host, "port": port} if listening is None else {"sockets": [listening]}
+        self._sockets: dict[int, Any] = {}  # the server fills it; ours, so that `close` can end them
         try:
             self._server: Any = create_server(  # type: ignore[no-untyped-call]
                 application.server,
+                self._sockets,
                 threads=THREADS,
                 ident=None,
                 connection_limit=MOST_CONNECTIONS,
@@ -215,7 +217,7 @@ class Served:
     def _close_sockets(self) -> None:
         for channel in list(self._server.active_channels.values()):
             channel.handle_close()  # with the files that large answers wait in
-        wasyncore.close_all(self._server._map)  # type: ignore[no-untyped-call]
+        wasyncore.close_all(self._sockets)  # type: ignore[no-untyped-call]
 
 
 def serve(
@@ -232,7 +234,7 @@ def serve(
     log_form: Form,
     log_level: str,
 ) -> None:
-    """Serve until Ctrl-C or SIGTERM; refusals are said on standard error."""
+    """Serve until Ctrl-C or SIGTERM; refusals go to standard error."""
     log_to_stderr(log_form, log_level)
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
     served = Served(

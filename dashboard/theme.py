@@ -98,7 +98,7 @@ def chart_template(theme: Theme = "light") -> dict[str, Any]:
     """Return the template of every figure, for `layout={"template": ...}`: transparent ground, calm grid.
 
     On a page the colours of text and grid follow the page's theme by `css()`; `theme` matters for a figure
-    that stands alone, such as one in a report.
+    that is used alone, such as one in a report.
     """
     palette = PALETTES[theme]
     axis = {

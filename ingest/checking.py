@@ -57,7 +57,7 @@ class Remark:
     path : str or None
         JSON path of the field.
     times : int
-        How often the same was found with this speaker; the first is told.
+        How often the same was found with this speaker; the first is shown.
     """
 
     number: int
@@ -153,7 +153,7 @@ class _Speaker:
             if at > last_at:
                 yield (
                     f"seq falls from {last_seq} to {seq} while time goes on and boot stays {boot}: "
-                    "boot must change at every power-up, or messages cannot be told apart",
+                    "boot must change at every power-up, or messages cannot be distinguished",
                     "$.boot",
                 )
             else:  # older by its own clock too: late by radio, which is no fault
@@ -197,7 +197,7 @@ class _Speaker:
             )
         if voice.speaker == "set" and "pressure" in voice.kinds and "setup" not in voice.kinds:
             yield (
-                "it sent no setup: without the cylinder its air is told in bar only, never in litres or "
+                "it sent no setup: without the cylinder its air is shown in bar only, never in litres or "
                 "minutes; publish setup, retained, at every power-up"
             )
 
@@ -264,7 +264,7 @@ def _known_names(kind: str) -> frozenset[str]:
 
 
 def _unknown_names(kind: str, payload: bytes) -> Iterator[tuple[str, str | None]]:
-    """A newer set may say more than version 1 names; a slip of the pen looks the same, so it is told."""
+    """A newer set may say more than version 1 names; a typing error looks the same, so `check` reports it."""
     known = _known_names(kind)
     for name in _names_of(payload):
         if name in known:

@@ -139,7 +139,7 @@ class Listener:
         self._finished_days = (
             FinishedDays(self.archive, self._say_once) if settings.merge.finished_days else None
         )
-        # A connection of its own: what is said about a blocked reading must not wait behind it.
+        # A connection of its own: the report that receiving is blocked must not wait behind it.
         self._status_client = self._new_client(f"{client_id}-status")
         down = Status(listener=settings.name, state="down", at=datetime.now(UTC))
         self._status_client.will_set(status_topic(settings.name), encode_status(down), qos=1, retain=True)
@@ -168,7 +168,7 @@ class Listener:
 
     @property
     def status(self) -> Status:
-        """What the listener last said of itself."""
+        """The last status of the listener."""
         return self._teller.last or self._status()
 
     def why_not_ready(self) -> str:
@@ -291,7 +291,7 @@ class Listener:
             self._status_client.publish(status_topic(self.settings.name), text, qos=1, retain=True)
 
     def _say_once(self, sentence: str) -> None:
-        """Say a sentence, unless it was the last one said: a broker that stays away is said once."""
+        """Log a sentence unless it was the last one logged: a broker that stays away is logged once."""
         if sentence != self._last_said:
             self._last_said = sentence
             self._say(sentence)

@@ -46,7 +46,7 @@ class ArchivePlace(click.Path):
                 )
             if Path(value).is_dir() and not os.access(value, os.R_OK | os.X_OK):
                 self.fail(
-                    f"not allowed to read {value}: run this as the user who owns it, or get the right given",
+                    f"not allowed to read {value}: run this as the user who owns it, or ask for the right",
                     param,
                     ctx,
                 )

@@ -1,7 +1,7 @@
 """The listener's own health: a retained message of the project's own topic, and a small file beside the
 journal.
 
-``underair/status/{listener}`` stands outside the message contract. The file is written in place at a fixed
+``underair/status/{listener}`` is outside the message contract. The file is written in place at a fixed
 size, so that it can still be written when the disk is full.
 """
 
@@ -36,7 +36,7 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     listener : str
     state : {"up", "down", "stopped"}
-        ``down`` is said by the broker when the listener vanished.
+        The broker publishes ``down`` when the listener vanishes (last will).
     at : datetime
         When this was true; a status that is not renewed within three times `EVERY_S` is stale.
     connected : bool
@@ -91,7 +91,7 @@ def encode_status(status: Status) -> bytes:
 
 
 def read_statuses(archive: str | Path) -> list[Status]:
-    """Return what each listener of an archive last said of itself, by name."""
+    """Return the last status of each listener of an archive, by name."""
     found = []
     for folder in journal_folders(place(archive)):
         try:
@@ -137,7 +137,7 @@ class StatusTeller:
     folder : Path
         The listener's journal folder.
     matters : callable
-        Gives what is told at once when it changes.
+        Returns what is published at once when it changes.
     look : callable
         Gives the present status.
     publish : callable

@@ -56,7 +56,7 @@ def explain(fault: str, document: Mapping[str, Any], expected: Mapping[str, str]
     document : mapping
         In which the value itself is looked up.
     expected : mapping of str to str
-        By path: what stands there, where a type and bounds do not tell.
+        By path: what belongs there, if type and bounds do not say it.
     """
     match = re.search(r"^(?P<what>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", fault, flags=re.DOTALL)
     what, path = (match["what"], match["path"] or "$") if match else (fault, "$")

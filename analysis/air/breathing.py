@@ -325,7 +325,7 @@ class LiveAir:
     low_air_bar : float
         Gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
     start_temperature_c, surroundings_c : float, optional
-        As in `reconstruct`. `surroundings_c` may be set anew whenever a temperature is heard.
+        As in `reconstruct`. `surroundings_c` may be set again whenever a temperature is heard.
     ends, hard_l_min : IntervalEnds, float
         As in `reconstruct`.
     """

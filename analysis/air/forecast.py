@@ -137,7 +137,7 @@ def forecast_minutes(seconds: FloatArray, elapsed_s: FloatArray) -> FloatArray:
     Parameters
     ----------
     seconds : array, shape (n, ...)
-        What is said first in each row, then what belongs to it and is not given either.
+        What each row says first, then what belongs to it and is withheld, too.
     elapsed_s : array, shape (n,)
     """
     minutes: FloatArray = seconds / 60.0

@@ -1,12 +1,12 @@
 """Alarms as the sets reported them: messages to intervals, tolerant of loss, repeats and reordering.
 
 Messages are read in `seq` order within one power-up, so that reordering on the way does not matter. A set
-may repeat `raised` while the alarm stands; that is one alarm. But a `raised` after an acknowledged alarm, or
+may repeat `raised` while the alarm is active; that is one alarm. A `raised` after an acknowledged alarm, or
 after a minute, with messages lost before it, is another: the first one's `cleared` was lost. A lost `raised`
 is inferred from an `acknowledged`, and from a `cleared` when messages were lost before it; that is said in a
 finding. An `acknowledged` that follows a `cleared` with nothing lost between belongs to the alarm that was
 cleared.
-Retained copies open and close nothing. A power-up's end leaves what stands without `cleared`.
+Retained copies open and close nothing. A power-up's end leaves active alarms without `cleared`.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
 
 
 def _is_another(one: Reported, power_up: PowerUp, last_seq: int, seq: int, at_us: int) -> bool:
-    """Return whether a `raised` while an alarm stands begins another: its `cleared` may have been lost.
+    """Return whether a `raised` while an alarm is active begins another: its `cleared` may have been lost.
 
     A set that repeats `raised` does so soon and until somebody acknowledges it. Our own rule.
     """

@@ -29,11 +29,11 @@ def alarm_state(*, active: bool, acknowledged: bool, latched: bool = False, rese
     Parameters
     ----------
     active : bool
-        The condition stands now.
+        The condition is present now.
     acknowledged : bool
         Somebody has acknowledged or seen it.
     latched : bool
-        Once active it stands until reset, even when the value is back to normal.
+        Once active it stays until reset, even when the value is back to normal.
     reset : bool
         It has been reset (a set's `cleared` is the reset of a latched alarm).
 

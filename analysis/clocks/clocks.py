@@ -1,6 +1,6 @@
 """The reconciled clock: every speaker's own time mapped onto the listener's, one fit a power-up.
 
-A message cannot be heard before it is said: `time - received` is at most the offset of the speaker's
+A message cannot be heard before it is sent: `time - received` is at most the offset of the speaker's
 clock (set minus listener), and comes close to it for the messages that came through fastest. The offset
 is therefore the upper edge of all `time - received`: among the straight lines that have every message on
 or below them, the one nearest to the messages on average (a linear programme whose answer is the edge of
@@ -273,7 +273,7 @@ def _steps(seq: Ints, time_s: Floats, at_s: Floats, jumps: Ints, origin_us: int)
 def _written_clock(
     time_s: Floats, at_s: Floats, heard_s: Floats, jumps: Ints, grain_s: float
 ) -> tuple[float, float | None, float]:
-    """Offset, its spread and drift of the clock that stands in the messages, over its longest stretch."""
+    """Offset, its spread and drift of the clock that wrote the messages, over its longest stretch."""
     bounds = [0, *jumps.tolist(), len(time_s)]
     span = slice(*max(itertools.pairwise(bounds), key=lambda ends: ends[1] - ends[0]))
     offset, at = time_s[span] - at_s[span], at_s[span]

@@ -1,6 +1,6 @@
 """All findings of an incident: every rule applied, in one table, in order of time.
 
-The rules themselves stand in this room, a module a subject; their thresholds stand in the profile, each
+The rules are in this room, one module for each subject; their thresholds are in the profile, each
 with its source.
 """
 
@@ -40,7 +40,7 @@ def find(context: Context) -> pl.DataFrame:
     rows = []
     used: dict[str, int] = {}
     for one in found:
-        # Two findings of one rule about the very same moment and message are told apart by a number.
+        # Two findings of one rule about the very same moment and message are distinguished by a number.
         used[one.finding_id] = used.get(one.finding_id, 0) + 1
         again = used[one.finding_id]
         rows.append(

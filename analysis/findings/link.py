@@ -264,8 +264,8 @@ def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         first_us,
         last_us,
         f"{speaker} used the boot number {power_up.boot} again: from {clock(first_us)} it counted its "
-        "messages anew, under identities that others had carried. All are kept, told apart by when they were "
-        "heard; an identity cited here may name two. The number must be another at every power-up.",
+        "messages from the start, under identities already used. All are kept and separated by the time they "
+        "were heard; an identity cited here may name two. The number must be another at every power-up.",
         (power_up.identity(power_up.first_live_seq()),),
     )
 

@@ -13,7 +13,7 @@ from analysis.wears.tally import Tally
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
 NEVER_HEARD_US = 60 * 1_000_000
-"""A tally must have lasted so long before a set's silence is said. Our own rule."""
+"""A tally must have lasted so long before a set's silence is a finding. Our own rule."""
 
 
 def tally_findings(context: Context) -> Iterator[Finding]:

@@ -46,7 +46,7 @@ class HeatTrack:
     thermal_class : array of int, shape (n,)
         1 to 4, or 0 where none can be given.
     position : array of int, shape (n,)
-        Which reading of the channel stands at that second; -1 for none.
+        Which reading of the channel belongs to that second; -1 for none.
     disproved_c : float or None
         The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
         not this sensor's, the estimate follows the reading, and the range covers both. None otherwise.
@@ -133,7 +133,7 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
 def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:
     """Return the estimate furthest beyond any surroundings that can have been; None when all can.
 
-    A sensor with one time constant follows slowly: a reading that leaps asks for surroundings of thousands of
+    A sensor with one time constant follows slowly: a reading that jumps implies surroundings of thousands of
     degrees, for a moment. Then it is the time constant that is wrong. What the sensor itself read is never
     beyond belief.
 

@@ -193,7 +193,7 @@ def _live_of(said: pl.DataFrame, piece: Pieces, columns: Sequence[str]) -> pl.Da
 
 
 def _twice(said: pl.DataFrame) -> bool:
-    """Tell whether an identity may stand there twice."""
+    """Return whether an identity may be there twice."""
     if said.is_empty():
         return False
     seq = said["seq"].to_numpy()

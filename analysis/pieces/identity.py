@@ -1,9 +1,9 @@
-"""What a piece is called for good, and what tells that it must be worked out anew.
+"""The stable name of a piece, and what shows that it must be analysed again.
 
 The key is an incident with the day on which it began, else a set with its first power-up. The digest is made
 from the index: of the piece's power-ups, of what desks said of it and of where its sets said what they are,
 summed over the parts of the archive, so that sealing and merging change nothing and a message that came late,
-or stands in another's place, changes its own piece alone.
+or replaces another, changes its own piece alone.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ FORGOTTEN = timedelta(microseconds=FORGOTTEN_AFTER_US)
 KNOWN_AFTER = FORGOTTEN + timedelta(hours=1)
 """No rule asks whether the archive goes on for longer than this after a piece (a tally counts for 12 h)."""
 _STEP = timedelta(minutes=10)
-"""What is said of an open tally moves with the archive's end: it is made anew so often. Our own rule."""
+"""Findings about an open tally depend on the archive's end: it is analysed again so often. Our own rule."""
 
 
 def named(table: pl.DataFrame, power_ups: pl.DataFrame, incidents: pl.DataFrame) -> pl.DataFrame:
@@ -128,7 +128,7 @@ def digests(
         pl.when(live.any()).then(pl.col("digest").filter(live).sum()).otherwise(pl.col("digest").sum())
     )
     end = table["until"].max()
-    # What is said of an open tally moves with the archive's end; nothing else does.
+    # Findings about an open tally depend on the archive's end; nothing else does.
     moving = table.filter(pl.col("tally_open") > end).select(
         "piece", pl.min_horizontal(pl.lit(end), pl.col("until") + KNOWN_AFTER).dt.truncate(_STEP)
     )

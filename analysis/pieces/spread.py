@@ -121,11 +121,11 @@ def workers_here(count: int) -> Iterator[Any]:
                 "distributed.worker.preload": [_LEAVE_INTERRUPTS_TO_THE_COMMAND],
             }
         ),
-        # Only on this machine, on ports that are free: several clusters may stand at once.
+        # Only on this machine, on ports that are free: several clusters may run at once.
         LocalCluster(
             n_workers=count,
             threads_per_worker=1,
-            # Beyond it Dask starts the worker anew and gives its task to another: never the whole machine.
+            # Beyond it Dask restarts the worker and gives its task to another: never the whole machine.
             memory_limit=min(MEMORY_A_WORKER, MEMORY_LIMIT // count),
             host="127.0.0.1",
             dashboard_address="127.0.0.1:0",

@@ -1,4 +1,4 @@
-"""A minute of one set among whose messages stand some that no listener may accept, each wrong in one way."""
+"""A minute of one set, with some messages that no listener may accept, each wrong in one way."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The invented incident of the demo, the sample logs and the end-to-end tests.
 
 A fire at one of three places that do not exist: twelve wearers in four teams over fifty minutes. What
-each of them is there to show stands beside the script below. Times are minutes and seconds from the opening.
+each of them is there to show is beside the script below. Times are minutes and seconds from the opening.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from analysis.simulation.staging import SimulatedIncident, stage
 
 SERVICE = "tarnhollow"
 DESK = "D-01"
-# Name and place by seed, so that two incidents of one demo are told apart.
+# Name and place by seed, so that two incidents of one demo differ.
 PLACES = (
     ("Ropewalk, Sallow Lane", "Sallow Lane 31"),
     ("Cooperage, Fellmire Quay", "Fellmire Quay 7"),

@@ -88,7 +88,7 @@ class SetScript:
     cut_off: bool = False  # power fails at `off_s`: the set says nothing more, the valve stays open
     link_down_s: tuple[float, float] | None = None  # the gateway says down, and up again
     sent_twice_s: float | None = None  # a pressure reading at about this time arrives twice
-    conflicting_s: float | None = None  # ... and here once more with another pressure under the same identity
+    conflicting_s: float | None = None  # ... and here again with another pressure under the same identity
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,7 @@ class SetAlarms:
         return self._events
 
     def close(self, true_s: float) -> list[AlarmEvent]:
-        """The valve is closed: everything that still stands is cleared."""
+        """The valve is closed: every active alarm is cleared."""
         self._events = []
         for alarm in list(self._active):
             self._clear(alarm, true_s)

@@ -95,7 +95,7 @@ class SimulatedWear:
     Attributes
     ----------
     time_s : array, shape (n,)
-        0, 1, 2, ... seconds; the other truth arrays stand beside it.
+        0, 1, 2, ... seconds; the other truth arrays have the same length.
     rate_l_min : array, shape (n,)
         True breathing rate (averaged over breaths) plus any extra flow, free litres a minute.
     free_air_left_l : array, shape (n,)

@@ -44,7 +44,7 @@ class Cell(msgspec.Struct, frozen=True, kw_only=True):
     names : tuple of str
         Which ones, in order; empty for the service.
     wears : int or None
-        None where too few people were at work; nothing else is said then.
+        None where too few people were at work; then nothing else is published.
     hours : int or None
         Under air, rounded to 5.
     events : dict of str to (low, high)

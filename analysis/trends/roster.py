@@ -72,7 +72,7 @@ def parse_roster(text: str, origin: str, form: str) -> pl.DataFrame:
     for one, following in pairwise(rows):
         if one["wearer_id"] == following["wearer_id"] and following["from"] <= one["until"]:
             raise BadRoster(
-                f"roster {origin}: wearer {one['wearer_id']} stands at {one['station']} until {one['until']} "
+                f"roster {origin}: wearer {one['wearer_id']} is at {one['station']} until {one['until']} "
                 f"and at {following['station']} from {following['from']}; end the first before the second"
             )
     return pl.DataFrame(rows, schema=ROSTER)

@@ -35,9 +35,9 @@ CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
 
 
 def spikes(at_s: Floats, pressure_bar: Floats, until_s: float = math.inf) -> Bools:
-    """Mark readings that leap away and are back within two readings: faults of the sensor, no event.
+    """Mark readings that jump and are back within two readings: faults of the sensor, not events.
 
-    A leap at the end that may still come back by `until_s` (now) is marked too: nothing is decided by it.
+    A jump at the end that may still return by `until_s` (now) is marked too: nothing is decided by it.
     Source: the method: an outlier "back within two readings" is set aside; a jump that stays is an event.
     """
     marked: Bools = _spikes(at_s, pressure_bar, until_s)

@@ -27,7 +27,7 @@ LATE_TALLY_US = 600 * 1_000_000
 """A desk that tallies so long after a wear, with the set still on, writes down what it missed. Our own
 rule."""
 TYPICAL_WATER_VOLUME_L = 6.8
-"""Stands in for an unknown cylinder where only the shape of the pressure matters."""
+"""Replaces an unknown cylinder where only the shape of the pressure matters."""
 MOST_CYLINDERS = 100
 LEAST_WATER_VOLUME_L = 0.1
 MOST_WATER_VOLUME_L = 50.0
@@ -76,7 +76,7 @@ class Wear:
     seq, at_us, received_us, pressure_bar : arrays
         The pressure readings of the wear in order of reconciled time, spikes included.
     spike : array of bool
-        Readings that leapt away and came back.
+        Readings that jumped and returned at once.
     cylinder : Cylinder or None
         None when the set never said.
     ended_how : str

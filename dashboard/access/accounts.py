@@ -33,7 +33,7 @@ ROLES: dict[str, str] = {
     "health": "occupational health: reads the exposure register",
     "admin": "sees who has an account, who is signed in and who did what; ends sessions",
 }
-# NIST SP 800-63B-4 (2025), 3.1.1.2: at least 15 characters where the password stands alone, no rules of
+# NIST SP 800-63B-4 (2025), 3.1.1.2: at least 15 characters where the password is the only factor, no rules of
 # composition (from memory). The upper end keeps a megabyte of password from being hashed.
 SHORTEST_PASSWORD = 15
 LONGEST_PASSWORD = 256
@@ -81,7 +81,7 @@ class _File(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class AccountFile:
-    """The accounts of one file, read anew when the file has changed.
+    """The accounts of one file, read again when the file has changed.
 
     Parameters
     ----------

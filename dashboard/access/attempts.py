@@ -65,7 +65,7 @@ class Attempts:
             wait_s = max(self._wait_s(key, limit, now) for key, limit in keys)
             if wait_s <= 0.0:
                 for key, _ in keys:
-                    # The latest stands last, so that what is forgotten for want of room is the oldest.
+                    # The latest comes last, so that the oldest is forgotten when there is no room.
                     self._failures[key] = self._failures.pop(key, deque())
                     self._failures[key].append(now)
                 if len(self._failures) > MOST_KEYS:
@@ -110,7 +110,7 @@ def _unknown(name: str) -> str:
 
 
 def network(address: str) -> str:
-    """Return the place that an address stands for: itself, or its /64, which one IPv6 line has to itself."""
+    """Return the place of an address: itself, or its /64, because one IPv6 line has a whole /64."""
     try:
         known = ipaddress.ip_address(address)
     except ValueError:

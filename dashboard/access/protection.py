@@ -1,4 +1,4 @@
-"""What stands before every page and route: host, origin, sizes, sign-in, role, token, log; and headers behind
+"""Checks before every page and route: host, origin, sizes, sign-in, role, token, log; and headers behind
 them.
 
 Every refusal leaves a line in the server's log. What a request holds is written there escaped and cut.

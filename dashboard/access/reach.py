@@ -97,7 +97,7 @@ class Reach:
 
     @property
     def proxy_options(self) -> dict[str, Any]:
-        """What the server is told of the proxy; without one, forwarded headers are thrown away."""
+        """What the server knows of the proxy; without one, forwarded headers are thrown away."""
         if self.public_url is None:
             return {"clear_untrusted_proxy_headers": True}
         return {

@@ -1,4 +1,4 @@
-"""A refusal as a page, for who followed a link or typed an address; scripts are told the same as JSON."""
+"""A refusal as a page, for a visitor who followed a link or typed an address; scripts get it as JSON."""
 
 from __future__ import annotations
 

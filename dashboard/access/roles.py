@@ -1,4 +1,4 @@
-"""Who may do what: one table of every route and callback. What does not stand here is refused to everybody
+"""Who may do what: one table of every route and callback. What is not in it is refused to everybody
 who has to sign in; a test walks all routes and callbacks of the application and fails on one without a rule.
 """
 

@@ -76,7 +76,7 @@ class Sessions:
         }
 
     def begin(self, account: str, browser: str) -> str:
-        """Begin a session and return its token, which is told to this browser and kept nowhere."""
+        """Begin a session and return its token, which only this browser gets and nothing keeps."""
         token = secrets.token_urlsafe(32)
         now = self._clock()
         with self._lock:

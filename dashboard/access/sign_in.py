@@ -202,7 +202,7 @@ class SignIn:
         return response
 
     def _form(self, problem: str, wanted: str, status: int) -> flask.Response:
-        # The same in every tab: a form that stood open is still good.
+        # The same in every tab: a form that was open before is still good.
         token = flask.request.cookies.get(self.form_cookie, "")
         if len(token) != FORM_TOKEN_LENGTH or not token.isalnum():
             token = secrets.token_hex(FORM_TOKEN_LENGTH // 2)

@@ -2,7 +2,7 @@
 // It words nothing and judges nothing; every text comes finished from the server.
 "use strict";
 (() => {
-  const LOST_AFTER_MS = 2500; // with the poll itself the banner stands within three seconds
+  const LOST_AFTER_MS = 2500; // with the poll itself the banner appears within three seconds
   const ABORT_AFTER_MS = 2000;
   const PAST_AFTER_MS = 60000; // a past moment is made from hours of messages
   const POLL_MS = 500; // the server's own tick

@@ -1,4 +1,4 @@
-// Which incident this browser shows. What the filter hides is counted at all times, and it sounds as before.
+// Which incident this browser shows. What it hides is still counted, and still sounds.
 "use strict";
 (() => {
   const KEPT = "underair-incident";

@@ -101,7 +101,7 @@
       moving.clear();
       wantedAt = null;
     } else if (fresh.length) {
-      // Whoever is new stands last until the order is free again, and nobody is left out.
+      // New rows come last until the order is free again; nobody is left out.
       order = [...order, ...fresh.map((item) => item.key)];
     }
     order = order.filter((key) => byKey.has(key));

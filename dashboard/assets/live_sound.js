@@ -1,6 +1,6 @@
-// Sounds, told apart by their pattern: how many tones, rising or falling, long or short. A sound repeats until a person
-// has seen what it is for; that a set went off ends nothing. A browser plays nothing before it was allowed by a click,
-// so the button says at all times whether there would be a sound.
+// Sounds, which differ in their pattern: how many tones, rising or falling, long or short. A sound repeats until a person
+// has seen what it is for; that a set went off ends nothing. A browser plays nothing before a click allows it,
+// so the button always says whether there would be a sound.
 "use strict";
 (() => {
   const REPEAT_MS = 2600;

@@ -1,6 +1,6 @@
 """What was written about an incident: every note with its moment, its source and whether it was withdrawn.
 
-A note is withdrawn by another note that names it; both stay. Who wrote the note and what it withdraws stand
+A note is withdrawn by another note that names it; both stay. Who wrote the note and what it withdraws are
 in its payload under names that the contract does not have and therefore keeps.
 """
 

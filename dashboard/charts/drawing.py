@@ -160,7 +160,7 @@ def draw_line(drawing: Drawing, x: Floats, values: Floats, y: str, line: dict[st
 
 
 def draw_readings(drawing: Drawing, series: Series, y: str, colour: str) -> None:
-    """Draw measured values as a line, with a dot at each as soon as dots can be told apart."""
+    """Draw measured values as a line, with a dot at each as soon as dots can be distinguished."""
     window = drawing.window
     thin = thin_line(series.x, series.y, window.start, window.end, PIXELS, series.gap_ms)
     drawing.shown.shown += thin.shown if thin.bin_width is not None else thin.total

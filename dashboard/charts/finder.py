@@ -18,7 +18,7 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
     rows = []
     for row in incidents.iter_rows(named=True):
         if row["problem"]:
-            # Its line says so; the others stand.
+            # Its line says so; the others are unaffected.
             told = words.NOT_ANALYSED.format(problem=row["problem"])
             rows.append([told, "–", day_and_time(row["started"]), *["–"] * 5])
             continue

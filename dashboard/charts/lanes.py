@@ -378,7 +378,7 @@ def _highest(frame: pl.DataFrame, column: str) -> float:
 
 
 def _alarm_spans(alarms: pl.DataFrame, end_of_record: float) -> tuple[list[Span], list[Span]]:
-    """Return reported and derived spans; a derived partner stands `lead_s` before the reported one."""
+    """Return reported and derived spans; a derived partner is `lead_s` before the reported one."""
     reported, derived = [], []
     raised, cleared = to_ms(alarms, "raised"), to_ms(alarms, "cleared")
     for row, begin, end in zip(alarms.iter_rows(named=True), raised, cleared, strict=True):
@@ -395,7 +395,7 @@ def _alarm_spans(alarms: pl.DataFrame, end_of_record: float) -> tuple[list[Span]
 
 
 def _marks(wears: pl.DataFrame) -> list[Mark]:
-    """Return the moments that stand on the air lane: turn-back and low-air warning reached."""
+    """Return the moments that the air lane shows: turn-back and low-air warning reached."""
     marks = []
     for kind, pressure in (("turn_back", "turn_back_bar"), ("low_air", "low_air_bar")):
         moments = to_ms(wears, f"{kind}_at")

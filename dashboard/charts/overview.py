@@ -40,7 +40,7 @@ ALARM_SIGNS = {
     "battery": "hourglass-open",
     "fault": "x-thin-open",
 }
-# So that two alarms of one moment stand one above the other.
+# So that two alarms of one moment are one above the other.
 ALARM_SHIFT = {kind: (-0.2, 0.2)[number % 2] for number, kind in enumerate(ALARM_ORDER)}
 ALARM_CHARACTERS = {
     "distress": "▲",
@@ -215,7 +215,7 @@ def _silence_strips(results: Results, row_of_wear: dict[str, int]) -> dict[str, 
 
 
 def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str, Any]]:
-    """One trace a kind, on its wearer's strip; alarms outside every wear stand in the table only."""
+    """One trace a kind, on its wearer's strip; alarms outside every wear are in the table only."""
     reported = results["alarms"].filter(
         (pl.col("source") != "derived") & pl.col("wear_id").is_in(list(row_of_wear))
     )

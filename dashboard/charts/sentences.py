@@ -1,7 +1,7 @@
 """The sentences of findings in a reader's units and on a reader's clock.
 
 The analysis writes them in bar, °C and L, with times of day in UTC. Each quantity and each time is converted
-where it stands, so that no sentence has two clocks or two systems of units.
+in its place, so that no sentence has two clocks or two systems of units.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ class ThinnedLine:
     Attributes
     ----------
     x, y : arrays of equal length
-        Points in time order; a NaN pair stands in every gap, so that the line breaks there.
+        Points in time order; a NaN pair is in every gap, so that the line breaks there.
     shown, total : int
         Points sent, and measured points inside the window.
     bin_width : float or None

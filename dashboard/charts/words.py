@@ -266,7 +266,7 @@ TURN_BACK_LAST = ["Set off air", "Pressure then"]
 IN_FORCE = "{policy} (in force)"
 NOT_REACHED = "not reached"
 BEFORE_LOW_AIR = "{minutes} min to low air"
-# A key of the profile never stands bare on a screen.
+# No screen shows a bare key of the profile.
 POLICIES = POLICY_WORDS
 CLOCKS_TITLE = "Clocks and what was done about them"
 CLOCKS_NOTE = (

@@ -41,7 +41,7 @@ class DemoProblem(UnderairError):
 
 
 def run_demo(port: int, *, open_browser: bool) -> None:
-    """Run the demo until it is told to end (Ctrl-C, SIGTERM).
+    """Run the demo until Ctrl-C or SIGTERM.
 
     Parameters
     ----------

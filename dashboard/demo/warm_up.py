@@ -19,7 +19,7 @@ def compile_live() -> None:
 
 def compile_analysis() -> None:
     """Run each compiled loop of the review once, on a small wear; some ten seconds with an empty cache."""
-    # Imported here: the live page waits for what stands above.
+    # Imported here: the live page waits for what is above.
     from analysis.incident import analyse
     from analysis.profile import Profile
     from analysis.simulation.troubles import build_late_turn_back

@@ -37,7 +37,7 @@ def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
     DataFrame
         `time_utc` (and `time_local` on another clock), `wearer_id`, `set_id`, then readings and
         estimates in the view's units, `dose`, `alarms`.
-        A reading stands in the second in which it was made and is empty in all others; the rate's middle is
+        A reading is in the second in which it was made and is empty in all others; the rate's middle is
         empty where the set was not heard.
     dict of str to str
         Column to unit.

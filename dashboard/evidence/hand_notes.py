@@ -73,7 +73,7 @@ def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
 
 
 def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[DeskNote]) -> dict[str, Any]:
-    """Return the fields of the note that takes another back: it stands at the same moment and names it.
+    """Return the fields of the note that takes another back: it has the same moment and names the note.
 
     Raises
     ------

@@ -163,7 +163,7 @@ def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:
 
 
 def desk_of(source: str, where: str) -> str:
-    """Return the desk under which a source's notes stand: its name in the contract's characters."""
+    """Return the desk under which a source's notes are kept: its name in the contract's characters."""
     name = re.sub(r"[^A-Za-z0-9._-]+", "-", source).strip("-")
     if not name:
         raise BadNotes(f"{where}: source must have a letter or digit, got {source!r}")

@@ -1,7 +1,7 @@
 """Cases that underair up to 0.3.0 made: ``case.json``, a list of our own, and no bag. Checked, never made.
 
 The chain begins with the hash of what `case.json` says about itself; each file's entry then hashes the entry
-before it, the file's name and its SHA-256, so that one value, the last, stands for all.
+before it, the file's name and its SHA-256, so that one value, the last, covers all.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
     ----------
     folder : Path
     again : bool
-        Also analyse the case's capture anew and compare every table to the bit.
+        Also analyse the case's capture again and compare every table to the bit.
 
     Raises
     ------

@@ -106,8 +106,8 @@ def origin_of(
 def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState:
     """Return the state of what was read of an archive: call it after reading, contents are checked then.
 
-    A part that was altered, is missing or was put there is said when it is of the time of these messages, or
-    may be.
+    A part that was altered, is missing or was put there is reported if it is, or may be, of the time of these
+    messages.
     """
     moments = np.concatenate([received_of(messages, kind) for kind in KINDS])
     trouble, (brought, faults, _) = Archive(folder).trouble(), read_imports(place(folder))

@@ -22,7 +22,7 @@ TICKS_AT_MOST = 4
 NICE_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 DASHES = {"solid": "none", "dash": "6 4", "dot": "2 3", "dashdot": "6 3 2 3", "longdash": "10 4"}
 INK, GRID, FONT_PX = "#141414", "#d5d5d2", 12.0
-STRIP_SHADES = 12  # shades of a strip: more cannot be told apart on paper
+STRIP_SHADES = 12  # shades of a strip: more cannot be distinguished on paper
 _TAGS = re.compile(r"</?b>")
 SYMBOLS = {
     "triangle-up": "▲",

@@ -50,7 +50,7 @@ def moment(text: str) -> datetime:
 
 
 def board_at(archive: Archive, profile: Profile, at: datetime) -> LiveBoard:
-    """Return the board as it stood with all that had been received by a moment."""
+    """Return the board as it was with everything received by a moment."""
     board = LiveBoard(profile)
     for part in _received(archive, at):
         board.take(part)

@@ -61,7 +61,7 @@ def display_of(units: str | None, offset_min: str | None) -> Display | None:
     Parameters
     ----------
     units, offset_min : str or None
-        As they stand in the address; None or empty for bar and UTC.
+        As in the address; None or empty for bar and UTC.
     """
     units = units or METRIC.name
     if units not in UNITS:

@@ -43,8 +43,8 @@ TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words o
 LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
 LATE_S = 10.0  # an answer older than this is no longer the present
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
-LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last hours anew
-FAULT_SHOWN_S = 600.0  # a fault of ours stands on the system line so long after its last time
+LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last hours again
+FAULT_SHOWN_S = 600.0  # a fault of ours stays on the system line so long after its last time
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 
 log = logging.getLogger(__name__)

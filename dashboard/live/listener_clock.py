@@ -24,7 +24,7 @@ class ListenerClock:
         self._ahead_s: dict[str, deque[float]] = {}
 
     def hear(self, statuses: Iterable[Status], now: datetime) -> None:
-        """Take what the listeners last said, as it stands at `now` on this machine's clock."""
+        """Take the listeners' last status, as it is at `now` on this machine's clock."""
         for status in statuses:
             before, self._last[status.listener] = self._last.get(status.listener), status.at
             ahead_s = (status.at - now).total_seconds()

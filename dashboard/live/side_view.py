@@ -1,4 +1,4 @@
-"""What stands beside the rows, every text finished: alarms, teams, orders, roll calls, prompts, notes."""
+"""What is beside the rows, every text finished: alarms, teams, orders, roll calls, prompts, notes."""
 
 from __future__ import annotations
 

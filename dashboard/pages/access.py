@@ -37,7 +37,7 @@ class AccessPage:
         return html.Div([html.H1(words.ACCESS), *parts], className="access")
 
     def register(self, app: Dash, context: Context) -> None:
-        """Add the routes that end a session and publish a period anew, and the log as CSV."""
+        """Add the routes that end a session and publish a period again, and the log as CSV."""
         server: flask.Flask = app.server
         publish_anew.add_route(server, context)
 

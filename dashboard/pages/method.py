@@ -1,4 +1,4 @@
-"""The page of how each figure is made: the documents of the packages, shown as they stand there."""
+"""The page of how each figure is made: the documents of the packages, shown unchanged."""
 
 from __future__ import annotations
 

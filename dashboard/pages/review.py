@@ -1,7 +1,7 @@
 """The review page: incidents and wears to find, and the investigator's bench for one incident.
 
 The page's script (`assets/review.js`) owns the view and keeps it in the URL; the server draws what it is
-asked for and thins anew at every zoom. What has to be analysed first is announced at once and follows.
+asked for and thins it again at every zoom. If an analysis is needed first, the page says so at once.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ Layout::
 
 Other people's pseudonyms are replaced by "another person" everywhere.
 
-It holds the pseudonym that the desk used. Whose it is stands in the service's own key, which this tool
+It holds the pseudonym that the desk used. Whose it is, only the service's own key says, which this tool
 never reads.
 """
 

@@ -33,7 +33,7 @@ _kept_lock = threading.Lock()
 
 
 def add_routes(server: flask.Flask, context: Context) -> None:
-    """Add the exports and the sheets; who may have which is said in `dashboard.access.roles`."""
+    """Add the exports and the sheets; `dashboard.access.roles` says who may have which."""
 
     @server.get("/trends/export.zip")
     def trends_export() -> flask.Response:

@@ -21,7 +21,7 @@ class Once(Generic[Key, Value]):
         self._kept: dict[Key, Future[Value]] = {}
 
     def get(self, key: Key, work_out: Callable[[], Value]) -> Value:
-        """Return the value of a key; what fails is told to all who waited, and tried again by the next."""
+        """Return the value of a key; a failure reaches all who waited, and the next caller tries again."""
         with self._lock:
             kept = self._kept.get(key)
             mine = kept is None

@@ -1,4 +1,4 @@
-"""Publishing a period anew: for the role admin only, with a reason, logged. A correction, never a habit."""
+"""Publishing a period again: for the role admin only, with a reason, logged. For corrections only."""
 
 from __future__ import annotations
 

@@ -109,7 +109,7 @@ def replace(
     now: datetime,
     fewest: int = FEWEST_PEOPLE,
 ) -> Published:
-    """Publish one period anew, from the ledger as it is now.
+    """Publish one period again, from the ledger as it is now.
 
     Whoever has the earlier cells can take one from the other: that is why this asks for a reason.
 
@@ -128,7 +128,7 @@ def replace(
         made = due(wears, now.date(), others, fewest)
         new = next((one for one in made if one.period == period), None)
         if new is None:
-            raise BadReleases(f"{period} cannot be published anew: no wear before its end is in the archive")
+            raise BadReleases(f"{period} cannot be published again: no wear before its end is in the archive")
         add(Line(made=now, published=new, reason=reason, by=by))
         return new
 

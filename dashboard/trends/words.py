@@ -209,15 +209,15 @@ PEOPLE_HEADS = [
     "Not heard",
 ]
 OUTSIDE = "outside the limits"
-ANEW = "Publish a period anew"
+ANEW = "Publish a period again"
 ANEW_NOTE = (
     "Only for an error in what was published. Whoever has both versions can compare them. Your name, the "
     "period and the reason are kept."
 )
-ANEW_REASON, ANEW_BUTTON = "Reason, and who decided", "Publish anew"
+ANEW_REASON, ANEW_BUTTON = "Reason, and who decided", "Publish again"
 ANEW_NO_REASON = "Give a reason of 1 to {most} characters."
 ANEW_NOT_NOW = "New wears are being analysed, or the roster cannot be read. Try again later."
-ANEW_DONE = "{period} is published anew."
+ANEW_DONE = "{period} is published again."
 
 
 def planning_heads(units: Units) -> list[str]:

@@ -57,7 +57,7 @@ class Recent:
 
     @classmethod
     def of_archive(cls, archive: Path, rows: int = 50_000) -> Recent:
-        """Remember what was sealed last: after a restart the broker delivers again what it was not told of.
+        """Remember what was sealed last: after a restart the broker delivers again what was not acknowledged.
 
         Parts of segments that are still in a journal are passed over: they will be written again.
         """
@@ -211,7 +211,7 @@ def seal_messages(
     name : str
         Of the parts; without `overwrite` random digits follow it.
     writer : str
-        Whose manifest they stand in.
+        Whose manifest names them.
     recent : Recent or None
         As in `seal_segment`.
     overwrite : bool

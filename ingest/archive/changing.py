@@ -15,7 +15,7 @@ _TRIES = 20
 
 
 def until_whole(where: Path, read: Callable[[], Found]) -> Found:
-    """Return what `read` finds; it begins anew when something that it listed is gone.
+    """Return what `read` finds; it starts again when something that it listed is gone.
 
     Raises
     ------

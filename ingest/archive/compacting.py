@@ -68,7 +68,7 @@ def _rows_of(part: Path) -> int:
 
 
 def in_this_form(part: Path, line: Line) -> Line:
-    """Return a part's line, which its bytes agree with; one of form 1 is said again in this form."""
+    """Return a part's line, after comparing it with the bytes; a line of form 1 is rewritten in form 2."""
     if line.format >= FORMAT:
         return line
     held = Held()

@@ -1,6 +1,6 @@
 """The digest of rows: of every column, the same in whatever order the rows are.
 
-Our own rule: merging sorts rows anew, and the digests of parts add up to the digest of the whole.
+Our own rule: merging sorts rows again, and the digests of parts add up to the digest of the whole.
 """
 
 from __future__ import annotations

@@ -330,7 +330,7 @@ class Expected:
             before, latest = self._decoded.get(folder, ([], {}))
             if before == state:
                 return latest
-            # A chain that only grew is gone on with; one that was written anew is another object.
+            # Reading continues a chain that only grew; a chain that was rewritten is another object.
             read = dict(before) if [chain for chain, _ in before] == chains[: len(before)] else {}
             latest = dict(latest) if read else {}
             for chain in chains:

@@ -66,7 +66,7 @@ class FinishedDays:
             pause_s = AGAIN_AFTER_S if trouble else seconds_to_next(datetime.now(UTC))
 
     def _merge(self) -> str:
-        """Merge once; return why not, empty when it is done. What was kept aside meanwhile is said here."""
+        """Merge once; return why not, empty when it is done. It logs what it put into quarantine."""
         try:
             with self._lock:
                 if self._stopping.is_set():

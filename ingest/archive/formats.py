@@ -1,6 +1,6 @@
 """Which form an archive has: one that a newer underair wrote is neither read nor written to.
 
-The number stands in the lines of the manifest. Light: the listener's own process imports this, and no
+The number is in the lines of the manifest. Light: the listener's own process imports this, and no
 Parquet.
 """
 

@@ -1,4 +1,4 @@
-"""The journal: what was received, safe on disk before the broker is told so.
+"""The journal: what was received, safe on disk before it is acknowledged to the broker.
 
 A segment is a file of frames, see `ingest.archive.journal_frames`. A crash in mid-write leaves a torn tail,
 which was never acknowledged. A damaged frame is stepped over; sealing keeps its bytes as refused, those of

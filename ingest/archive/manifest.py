@@ -1,7 +1,7 @@
 """The manifest: for every part a line that says what it held when it was sealed, chained to the line before.
 
 ``DIR/manifest/{writer}.ndjson``, one chain for each listener, one for imports and one for merging. A line
-ends with its ``hash``, the SHA-256 (FIPS 180-4) of all that stands before it, and repeats that of the line
+ends with its ``hash``, the SHA-256 (FIPS 180-4) of everything before it, and repeats that of the line
 before. On a store, where nothing can be appended, `ingest.archive.store_chains` keeps the lines.
 """
 
@@ -65,7 +65,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         dropped.
     unnamed_by : str
         By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
-        before, and `dropped_digest` theirs less that of the messages as they stand now.
+        before, and `dropped_digest` theirs less that of the messages as they are now.
     mappings : list of str
         Which mapping files made messages of it: ``NAME/VERSION sha256:DIGEST``, the digest of the file.
     restates : bool
@@ -73,7 +73,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         line of before.
     written : datetime
     before : str
-        Hash of the line before; the line's own stands behind it.
+        Hash of the line before; the line's own follows it.
     """
 
     format: int = 1

@@ -1,7 +1,7 @@
 """Many parts of one day and kind as one sorted stream without duplicates, however much they hold together.
 
 Rows are dealt into lots, each of some neighbouring speakers and small enough for memory; lots that do not fit
-into memory together wait on the disk. What is said twice is said by one speaker, so that a lot knows all its
+into memory together wait on the disk. Duplicates come from one speaker, so a lot knows all its
 duplicates, and the sorted lots in their order are the sorted whole. Memory follows `LOT_ROWS`, or the rows of
 one speaker on one day if they are more.
 """

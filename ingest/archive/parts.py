@@ -158,7 +158,7 @@ def write_part(
     rows : polars.DataFrame, or iterable of them
         Not empty; of many, only one at a time is in memory.
     writer : str
-        Whose chain of the manifest it stands in.
+        Whose chain of the manifest names it.
     again : bool
         A part of this name may be there: it comes from the same messages, and is written over.
     replaces, dropped

@@ -55,7 +55,7 @@ class Archive:
     def scan(self, kind: str) -> pl.LazyFrame:
         """Return the sealed parts of a kind (or of ``refused``) as a lazy frame, in no promised order.
 
-        Messages that two listeners heard, or that came again long after, may stand in it twice; `messages`
+        Messages that two listeners heard, or that came again long after, may be in it twice; `messages`
         keeps each once.
         """
         return scan_parts(kind, part_files(self.folder, kind))
@@ -285,7 +285,7 @@ class Follower:
             now = folder.stat().st_mtime_ns
             if self._mtimes.get(folder) != now:
                 changed = True
-                # Two changes within one tick of the file system's clock leave the same time: look once more.
+                # Two changes within one tick of the file system's clock leave the same time: look again.
                 settled = datetime.now(UTC).timestamp() * 1e9 - now > _MTIME_SETTLES_NS
                 self._mtimes[folder] = now if settled else -1
         return changed

@@ -2,7 +2,7 @@
 
 In what desks said of such an incident each `wearer_id` becomes a name that leads nowhere: an HMAC of incident
 and wearer under a random key that is deleted in the end, so that one wearer has one name within an incident
-and another in the next. Where the old name stands as a word of its own in other texts (notes, tasks, teams)
+and another in the next. Where the old name is a separate word in other texts (notes, tasks, teams)
 it is replaced too. All other bytes of the payload stay, and what sets said is not opened.
 
 The parts of a day go over into one as in tidying, with the same lock and a line in the
@@ -405,7 +405,7 @@ def _read_under_way(folder: Path) -> _UnderWay:
 
 
 def _clear(folder: Path) -> None:
-    """Remove what still holds the old names and can be made anew, then the key."""
+    """Remove what still has the old names and can be rebuilt, then the key."""
     here, beside = work_folder(folder), asides(folder)
     for kind in KINDS:
         for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):
@@ -417,7 +417,7 @@ def _clear(folder: Path) -> None:
     for name in (ASIDE, INDEX):
         if (here / name).exists():
             shutil.rmtree(here / name)
-    # What was brought without its messages cannot be made anew, and is about other incidents.
+    # What was brought without its messages cannot be rebuilt, and is about other incidents.
     for path in (here / "derived").glob("*"):
         if path.name != "brought":
             shutil.rmtree(path) if path.is_dir() else path.unlink()

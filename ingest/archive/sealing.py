@@ -2,7 +2,7 @@
 
 In a process of its own, because decoding holds Python's lock for 5 ms at a time, and receiving, journalling
 and acknowledging would each wait for it: that, and not the disk, made the slowest hundredth of messages slow.
-The process is told segments by lines on its input, answers each with a line, and ends with its input, so also
+The process reads segments as lines from its input, answers each with a line, and ends with its input, so also
 when the listener is killed. While it is at work it gives a sign of life each second; one that falls silent,
 or is not done in time, is ended, and the next one seals the segment. This module is light: what needs Parquet
 is in `sealing_process`.

@@ -113,7 +113,7 @@ def main() -> None:
         signal.signal(number, signal.SIG_IGN)
     os.nice(NICENESS)
     pipe = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # what a library prints must not stand among the answers
+    os.dup2(2, 1)  # what a library prints must not mix with the answers
     answers = Answers(pipe)
     answers.begin()  # it may have to wait for the process of an earlier run
     sealing = Sealing(place(sys.argv[1]), Path(sys.argv[2]))

@@ -38,7 +38,7 @@ class StorePath(PosixPath):
     a store can write beside it, into a local folder of that name.
     """
 
-    _known: Any = None  # what a listing told of it
+    _known: Any = None  # what a listing said of it
 
     @property
     def key(self) -> str:

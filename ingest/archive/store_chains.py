@@ -1,7 +1,7 @@
 """The manifest on a store: nothing can be appended there, so each line of a chain is an object of its own.
 
 ``manifest/{writer}/{number}.ndjson``, numbered from 0. `fold` puts what has gathered into one object,
-``manifest/{writer}.ndjson``, and then deletes it: a line that stands in both is one line.
+``manifest/{writer}.ndjson``, and then deletes it: a line that is in both counts once.
 
 A chain has one writer: each listener its own (``manifest/{writer}.owner`` says which machine), each import
 one of its own, and tidying is done by one at a time.

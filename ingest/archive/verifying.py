@@ -54,7 +54,7 @@ def verify(archive: str | Path) -> Verified:
         raise ArchiveProblem(f"there is no archive {folder}")
     parts = rows = 0
     moving = unsettled(folder)  # first: what is sealed while we look has its line before its part
-    expected = Expected(folder).refresh()  # anew: what this process knows from before is no proof
+    expected = Expected(folder).refresh()  # again: what this process read before is no proof
     faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults(to_the_end=True)]
     made_with: set[str] = set()
     for day_folder in day_folders_expected(folder, expected):
@@ -127,9 +127,7 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
 
 def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> list[Fault]:
     """Check that a merged part holds what it replaced, less the duplicates that its line names."""
-    if (
-        not line.replaces or line.restates
-    ):  # what restates stands for its bytes, compared with the line before
+    if not line.replaces or line.restates:  # a line that restates has the same bytes as the line before
         return []
     unknown = [name for name in line.replaces if name not in every]
     if unknown:

@@ -59,7 +59,7 @@ class Health:
     trouble : str
         Why nothing can be written at the moment; empty when all is well.
     sealing_trouble : str
-        Why the journal cannot be turned into Parquet at the moment; what is received is safe all the same.
+        Why the journal cannot be turned into Parquet at the moment; messages received meanwhile are safe.
     delay_ms : float
         Longest time from receipt to being safe since the last look with `take_delay`.
     """

@@ -22,7 +22,7 @@ class OneUser(BaseAuthPlugin):
 
     @dataclass
     class Config:
-        """What the plugin is told."""
+        """The plugin's settings."""
 
         username: str = ""
         password: str = ""

@@ -52,10 +52,10 @@ def parse_broker_url(url: str) -> BrokerAddress:
     Raises
     ------
     BrokerProblem
-        With what is wrong and how to write it. Names and passwords do not belong in a URL: it would stand in
+        With what is wrong and how to write it. Names and passwords do not belong in a URL: it would appear in
         logs and in the list of processes.
     """
-    shown = url.rpartition("@")[2]  # what stands before it may be a password
+    shown = url.rpartition("@")[2]  # before it there may be a password
     if "://" not in url:
         raise BrokerProblem(f"broker {shown!r} has no scheme; {_EXAMPLE}")
     try:

@@ -47,6 +47,6 @@ class SetupsAsked:
         ]
 
     def forget(self) -> None:
-        """Begin anew: the broker has forgotten our subscriptions."""
+        """Start again: the broker has forgotten our subscriptions."""
         self._heard.clear()
         self._speakers.clear()

@@ -192,7 +192,7 @@ def write_capture(path: str | Path, heard: Iterable[Heard]) -> int:
 def capture_line(message: Heard) -> bytes:
     """Return the line of one message, with its line end.
 
-    A payload that would not come back byte for byte (no JSON object, or one with line ends) stands in base64.
+    A payload that would not come back byte for byte (no JSON object, or one with line ends) is in Base64.
     """
     received = message.received.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ").rjust(27, "0")
     payload = message.payload

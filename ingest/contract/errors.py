@@ -63,5 +63,5 @@ def system_sentence(error: OSError) -> str:
         return f"the disk is full{where}: make room and run this again; what was whole before is still whole"
     if error.errno in _FORBIDDEN:
         why = error.strerror or "permission denied"
-        return f"not allowed{where} ({why}): run this as the user who owns it, or get the right to"
+        return f"not allowed{where} ({why}): run this as the user who owns it, or ask for the right"
     return reason_of(error)

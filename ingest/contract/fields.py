@@ -54,7 +54,7 @@ class Field:
 
     @property
     def expected(self) -> str:
-        """What may stand here, in words with the unit."""
+        """What this field may be, in words with the unit."""
         if self.words is not None:
             return self.words
         if self.one_of:

@@ -238,7 +238,7 @@ def concat(parts: Iterable[Messages]) -> Messages:
 def drop_duplicates(messages: Messages) -> Messages:
     """Return messages with each kept once, the first of each in order; conflicts keep both.
 
-    The identity (set_id or desk_id, boot, seq) stands in the payload, so that the same payload is the same
+    The identity (set_id or desk_id, boot, seq) is in the payload, so that the same payload is the same
     message. A `link` without identity is the same only if topic and time of receipt agree too. What was
     refused, and what a mapping read, stays each time that it was heard.
     """

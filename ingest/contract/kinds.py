@@ -28,7 +28,7 @@ def _said(meaning: str, unit: str = "", **more: Any) -> Meta:
 
 
 # The decoder checks a speaker's id against the topic and times by `ingest.contract.times`: their patterns are
-# for the published schema only, which is why they stand in `extra` and not as msgspec's (slower) pattern.
+# for the published schema only, so they are in `extra` and not in msgspec's (slower) pattern.
 _ID = {"pattern": ID_PATTERN, "words": ID_WORDS}
 _TIME = {"pattern": TIME_PATTERN, "format": "date-time", "words": "an RFC 3339 time with its UTC offset"}
 

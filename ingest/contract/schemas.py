@@ -178,7 +178,7 @@ def _first_line(text: str | None) -> str:
 
 
 def documents() -> dict[str, str]:
-    """Return what stands in ``ingest/contract/schemas/``: file name to text."""
+    """Return the files of ``ingest/contract/schemas/``: file name to text."""
     files = {f"{kind}.json": schema_of(kind) for kind in KINDS}
     files["asyncapi.json"] = asyncapi()
     return {

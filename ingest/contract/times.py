@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
 
-# RFC 3339, 5.6: "T" and "Z" may be lower case, and a space may stand for the "T". The contract allows at most
+# RFC 3339, 5.6: "T" and "Z" may be lower case, and a space may replace the "T". The contract allows at most
 # microseconds and, unlike the RFC, no second 60 (see `parse_time`). Without look-ahead, for every validator.
 TIME_PATTERN = (
     r"^([0-9]{3}[1-9]|[0-9]{2}[1-9][0-9]|[0-9][1-9][0-9]{2}|[1-9][0-9]{3})"

@@ -13,7 +13,7 @@ import pytest
 
 from dashboard.access import accounts
 from dashboard.access.accounts import AccountFile, BadAccounts
-from dashboard.access.attempts import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, Attempts, network
+from dashboard.access.attempts import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, Attempts, Limit, network
 from dashboard.access.sessions import IDLE_S, LASTS_S, MOST_AN_ACCOUNT, Sessions, form_token
 from tests.dashboard.guarded_pages import CHEAP_HASHER
 
@@ -300,3 +300,20 @@ def test_sessions_that_cannot_be_written_sign_nobody_out(
     assert "sessions are not kept over a restart" in caplog.text
     assert "No space left on device" in caplog.text
     assert sessions.of(token, "browser")[0] is not None
+
+
+@pytest.mark.parametrize("limit", [ACCOUNT_FROM_HERE, FROM_HERE, ACCOUNT])
+def test_a_lock_lasts_as_long_as_its_window_and_not_a_second_less(limit: Limit) -> None:
+    clock = Hand()
+    attempts = Attempts(clock)
+
+    def attempt(number: int) -> float:
+        name = f"name-{number}" if limit is FROM_HERE else "desk-1"
+        address = f"198.51.{number // 250}.{number % 250}" if limit is ACCOUNT else "192.0.2.1"
+        return attempts.begin(name, address, known=True)
+
+    assert [attempt(number) for number in range(limit.failures)] == [0.0] * limit.failures
+    clock.at += limit.within_s - 1.0
+    assert attempt(limit.failures) == pytest.approx(1.0)
+    clock.at += 1.0
+    assert attempt(limit.failures + 1) == 0.0

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -159,3 +161,28 @@ def test_a_line_cannot_drive_the_terminal_that_shows_it(tmp_path: Path) -> None:
     assert shown.exit_code == 0
     assert "/live??[2J?" in shown.stdout
     assert "\x1b" not in shown.output
+
+
+def test_a_line_that_was_written_is_synced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`write` says yes only when the line would survive a power cut: it syncs the line's own file."""
+    synced: list[tuple[str, int]] = []
+
+    def fsync(handle: int) -> None:
+        path = Path(f"/proc/self/fd/{handle}").resolve()
+        synced.append((path.name, path.stat().st_size))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    written(tmp_path, lines=1)
+    path = the_file(tmp_path)
+    assert synced[-1] == (path.name, path.stat().st_size)
+
+
+def test_a_line_that_cannot_be_synced_was_not_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fsync(handle: int) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    log = AccessLog(tmp_path, Hand())
+    monkeypatch.setattr(os, "fsync", fsync)
+    assert not log.write("view", "incident=I-1", account="review-1")

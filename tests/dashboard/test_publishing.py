@@ -86,7 +86,7 @@ def test_a_period_is_replaced_for_a_reason_and_both_versions_stay(tmp_path: Path
     assert faults(tmp_path)[1] == []
     with pytest.raises(BadReleases, match="2035-01 was never published"):
         replace(tmp_path, WEARS, "2035-01", "no", "officer", at("2029-06-01"))
-    with pytest.raises(BadReleases, match="2029-04 cannot be published anew: no wear before its end"):
+    with pytest.raises(BadReleases, match="2029-04 cannot be published again: no wear before its end"):
         replace(tmp_path, WEARS.clear(), "2029-04", "no", "officer", at("2029-06-01"))
 
 
@@ -342,7 +342,7 @@ def test_only_the_admin_publishes_anew_on_the_page_and_it_is_logged(pages: Guard
     assert (unknown.status_code, "was never published" in unknown.text) == (400, True)
     assert len(lines(pages.archive)) == count
     done = admin.ask("POST", address, json=reason)
-    assert (done.status_code, done.json) == (200, {"told": f"{period} is published anew."})
+    assert (done.status_code, done.json) == (200, {"told": f"{period} is published again."})
     added = lines(pages.archive)[count:]
     assert [(one["published"]["period"], one["by"], one["reason"]) for one in added] == [
         (period, "admin-1", reason["reason"])

@@ -8,12 +8,13 @@ from typing import Any
 import polars as pl
 import pytest
 
+from dashboard.charts import words
 from dashboard.charts.bench import tables
 from dashboard.charts.clock import Clock
 from dashboard.charts.finder import incident_listing
 from dashboard.charts.forecast_table import forecast_table
 from dashboard.charts.setting import Setting
-from dashboard.charts.tables import finding_items, wear_table
+from dashboard.charts.tables import alarm_table, finding_items, wear_table
 from dashboard.charts.view import Bench, Look, request_of
 from dashboard.charts.words import alarm_rate_text
 from dashboard.listing import listing
@@ -103,3 +104,20 @@ def test_the_list_of_incidents_counts_what_was_found(look: Look) -> None:
     (row,) = data_of(incident_listing(pl.DataFrame([look.record.about])))["rows"]
     assert row[0]["href"] == f"/review?incident={INCIDENT}"
     assert row[-1]["t"] == "1~▲~serious, 1~◆~caution".replace("~", "\N{NO-BREAK SPACE}")
+
+
+def test_the_alarm_table_says_who_raised_an_alarm(look: Look) -> None:
+    alarms = look.record.results["alarms"].sort("raised").head(3)
+    alarms = alarms.with_columns(
+        pl.Series("source", ["reported", "derived", "both"]), pl.Series("lead_s", [None, None, 0.4])
+    )
+    assert alarms.height == 3
+    table = alarm_table(alarms, look.record.results["alarm_rates"], setting_of(look))
+    place = words.ALARM_HEADS.index("Source")
+    assert [row[place] for row in table.rows] == ["reported only", "derived only", "both"]
+    late = alarms.tail(1).with_columns(lead_s=pl.lit(7.2))
+    (row,) = alarm_table(late, look.record.results["alarm_rates"], setting_of(look)).rows
+    assert row[place] == "both, set 7 s later than the readings"
+    early = alarms.tail(1).with_columns(lead_s=pl.lit(-7.2))
+    (row,) = alarm_table(early, look.record.results["alarm_rates"], setting_of(look)).rows
+    assert row[place] == "both, set 7 s before the readings"

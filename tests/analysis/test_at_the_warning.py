@@ -1,0 +1,105 @@
+"""Exactly at a limit: what counts at the low-air warning, at half of it, and how sure the air used is."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import msgspec
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.air.breathing_model import VESSEL, used_sd_l
+from analysis.air.gas import Cylinder, free_air_l
+from analysis.incident import analyse
+from analysis.live.attention import judge
+from analysis.live.rows import Row
+from analysis.policies import Course, DoubleReturn
+from analysis.profile import Profile
+
+PROFILE = Profile.default()
+WARNING_BAR = 55.0
+
+
+def wear_down_to(log: Any, bar: float) -> dict[str, pl.DataFrame]:
+    """Return the tables of a wear that falls by a bar each ten seconds and ends at this pressure."""
+    talker = log.talker("S-1")
+    talker.set_up(0)
+    talker.breathe(60, int((300.0 - bar) * 10) + 1, bar_s=0.1)
+    desk = log.desk()
+    who = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
+    desk.say(50, "tally", action="in", **who)
+    return analyse(log.frames(), PROFILE)
+
+
+@pytest.mark.parametrize(("lowest_bar", "reached"), [(WARNING_BAR, True), (WARNING_BAR + 1.0, False)])
+def test_a_reading_at_the_warning_has_reached_it(log: Any, lowest_bar: float, reached: bool) -> None:
+    tables = wear_down_to(log, lowest_bar)
+    assert (tables["wears"]["low_air_at"][0] is not None) is reached
+    assert ("low_air" in tables["alarms"]["alarm"].to_list()) is reached
+
+
+@pytest.mark.parametrize(("pressure_bar", "low"), [(WARNING_BAR, True), (WARNING_BAR + 0.1, False)])
+def test_the_live_row_is_low_at_the_warning(see: Any, log: Any, pressure_bar: float, low: bool) -> None:
+    talker = log.talker("S-1")
+    talker.set_up(0)
+    talker.breathe(60, 300, closes=False)
+    log.desk().say(50, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
+    row: Row = see(350).rows[0]
+    assert row.attention != "low_air"
+    judged = judge(
+        msgspec.structs.replace(row, pressure_bar=pressure_bar, reasons=()), {}, log.at(350).timestamp()
+    )
+    assert (judged.attention == "low_air") is low
+
+
+@pytest.mark.parametrize(("left_bar", "severity"), [(40.0, "caution"), (30.0, "caution"), (25.0, "serious")])
+def test_leaving_with_less_than_half_of_the_warning_is_serious(
+    log: Any, left_bar: float, severity: str
+) -> None:
+    findings = wear_down_to(log, left_bar)["findings"]
+    left = findings.filter(pl.col("code") == "left_below_warning")
+    assert left["severity"].to_list() == [severity]
+
+
+def test_double_return_never_asks_for_less_than_the_warning() -> None:
+    """Ten bar were used on the way in: twice that is 20 bar, and the warning sounds at 55."""
+    at_us = np.arange(0, 3_000, 10, dtype=np.int64) * 1_000_000
+    bar = 300.0 - 0.1 * at_us / 1e6
+    course = Course(
+        entry_us=0,
+        entry_bar=300.0,
+        at_us=at_us,
+        bar=bar,
+        low_air_bar=WARNING_BAR,
+        cylinder=None,
+        objective_us=100_000_000,
+        way_in_min=5.0,
+        until_us=int(at_us[-1]),
+        early_at_us=np.empty(0, np.int64),
+        early_min=np.empty(0),
+    )
+    judged = DoubleReturn().judge(course)
+    assert judged.leave_bar == WARNING_BAR
+    assert judged.pressure_bar == WARNING_BAR
+    assert judged.at_us == 2_450_000_000
+
+
+def test_a_gauge_that_is_off_makes_the_air_used_less_sure() -> None:
+    """One bar more or less at both ends: litres a bar differ there, and the air used is so unsure."""
+    cylinder = Cylinder(1, 6.8, 300.0)
+    smoothed = np.zeros((2, 5))
+    smoothed[:, 0], smoothed[:, 4] = (1900.0, 700.0), (300.0, 100.0)
+    gas_c = np.array([15.0, 15.0])
+
+    def variance_l2(offset_sd_bar: float) -> float:
+        vessel = dataclasses.replace(VESSEL, gauge_offset_sd_bar=offset_sd_bar)
+        return used_sd_l(smoothed, gas_c, cylinder, vessel, 1.5) ** 2
+
+    def litres_a_bar(bar: float) -> float:
+        return float(free_air_l(bar + 0.5, 15.0, 6.8) - free_air_l(bar - 0.5, 15.0, 6.8))
+
+    expected_l = 4.0 * (litres_a_bar(300.0) - litres_a_bar(100.0))
+    assert abs(expected_l) > 1.0
+    assert variance_l2(4.0) - variance_l2(0.0) == pytest.approx(expected_l**2, rel=1e-9)
