@@ -220,11 +220,6 @@ POLICIES: tuple[PolicyName, ...] = tuple(one.name for one in POLICY_TYPES)
 POLICY_WORDS: dict[str, str] = {one.name: one.words for one in POLICY_TYPES}
 
 
-def policies_of(rules: Any) -> list[_Rule]:
-    """Return every policy with the numbers of a profile's part `turn_back`, in the order of `POLICIES`."""
-    return [getattr(rules, name) for name in POLICIES]
-
-
 def judge_by(name: PolicyName, rules: Any, course: Course) -> TurnBackMoment:
     """Return what one policy says of a cylinder, with the numbers of a profile's part `turn_back`."""
     rule: _Rule = getattr(rules, name)

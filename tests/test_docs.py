@@ -112,3 +112,31 @@ def test_what_tries_the_readme_s_claims_is_there() -> None:
     )
     assert len(named) >= 12
     assert [path for path in named if not (ROOT / path).exists()] == []
+
+
+def test_every_finding_is_explained_and_nothing_else_is() -> None:
+    page = (ROOT / "analysis/docs/findings.md").read_text(encoding="utf-8")
+    explained = set(re.findall(r"^\| `([a-z_]+)` \|", page, re.M))
+    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "analysis/findings").glob("*.py"))
+    given = set(re.findall(r"(?:about_\w+|[Ff]inding)\(\s*\"([a-z_]+)\"", code))
+    assert len(given) > 30
+    assert explained == given
+
+
+def test_the_files_that_contributors_are_sent_to_exist() -> None:
+    """Whoever adds something follows these lists alone: each file that they name must be there."""
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    steps = page.split("## Add something, step by step")[1].split("\n## ")[0]
+    named = set(re.findall(r"`((?:ingest|analysis|dashboard|tests)/[a-z_/.]+(?:\.py|\.toml|/))`", steps))
+    assert len(named) > 15
+    assert [path for path in sorted(named) if not (ROOT / path).exists()] == []
+    for name, file in (
+        ("RULES", "analysis/findings/findings.py"),
+        ("PLANTED", "tests/analysis/test_findings.py"),
+        ("POLICY_TYPES", "analysis/policies.py"),
+        ("LANE_HEIGHT_PX", "dashboard/charts/figures.py"),
+        ("READOUT", "dashboard/charts/words.py"),
+        ("VERSION", "analysis/trends/ledger.py"),
+    ):
+        assert f"`{name}`" in steps
+        assert re.search(rf"^{name}\b", (ROOT / file).read_text(encoding="utf-8"), re.M), f"{name} in {file}"

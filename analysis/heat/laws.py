@@ -16,9 +16,6 @@ CLASS_LIMITS_C = (100.0, 160.0, 260.0)
 """Upper limits of thermal classes I, II, III (NIST TN 1474, 2006, as NIST reported it)."""
 TESTED_S = (1500.0, 900.0, 300.0, 60.0)
 """Seconds that equipment is tested in each class: 25, 15, 5 min (same); class IV under 1 min from memory."""
-RADIANT_FROM_KW_M2 = 2.5
-"""Below this, radiation alone is tolerated for long (SFPE Handbook, 5th ed., with Eq. 63.43, secondary)."""
-KJ_M2_PER_CAL_CM2 = 41.84
 
 
 def tenability_min(temperature_c: Floats, law: DoseLaw) -> Floats:
@@ -50,32 +47,3 @@ def thermal_class(temperature_c: Floats) -> Ints:
     """
     classes = 1 + np.searchsorted(np.array(CLASS_LIMITS_C), temperature_c, side="left").astype(np.int64)
     return np.where(np.isnan(temperature_c), 0, classes)
-
-
-def radiant_limit_s(flux_kw_m2: float, severity: float = 1.33) -> float:
-    """Return the seconds that a heat flux is tolerated; infinite below 2.5 kW/m^2.
-
-    Parameters
-    ----------
-    flux_kw_m2 : float
-    severity : float
-        1.33 severe pain, 10 injury, 16.7 third-degree burns, (kW/m^2)^1.33 min.
-
-    Notes
-    -----
-    t = r / q^1.33 min, SFPE Handbook, 5th ed., Eq. 63.43 (secondary source).
-    """
-    if flux_kw_m2 < RADIANT_FROM_KW_M2:
-        return float("inf")
-    return float(60.0 * severity / flux_kw_m2**1.33)
-
-
-def second_degree_burn_kj_m2(seconds: float) -> float:
-    """Return the heat absorbed by bare skin in so many seconds that burns it to the second degree, kJ/m^2.
-
-    Notes
-    -----
-    Q = 1.1991 t^0.2901 cal/cm^2 (coefficients from memory; they reproduce the table of Stoll and Chianta as
-    ASTM methods print it, which was read). Over the time this is a flux: 98 kJ/m^2 in 10 s are 9.8 kW/m^2.
-    """
-    return float(1.1991 * seconds**0.2901 * KJ_M2_PER_CAL_CM2)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.records import PowerUp
-from analysis.wears.wears import Wear
 
 
 def prompt_times_s(expected_minutes: float) -> tuple[float, float]:
@@ -56,16 +55,6 @@ def read_notes(records: Sequence[PowerUp]) -> list[Note]:
             identity = power_up.identity(int(channel.seq[position]))
             notes.append(Note(about_us, row["incident_id"], row["set_id"], row["text"], identity))
     return sorted(notes, key=lambda note: (note.at_us, note.identity))
-
-
-def first_note(notes: Sequence[Note], wear: Wear, words: str, *, of_team: bool = False) -> Note | None:
-    """Return the first note (of `notes`, in order of time) with these words about a wear's set during it.
-
-    A note without a set counts when it names the wear's team; with `of_team`, so does one that names the
-    team beside another set (a team reaches its objective together, but its members may turn back apart).
-    """
-    team = wear.tally.team if wear.tally else None
-    return note_about(notes, {wear.set_id}, team, wear.started_us, wear.ended_us, words, of_team=of_team)
 
 
 def note_about(

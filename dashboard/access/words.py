@@ -14,7 +14,7 @@ BUSY = "Too many people are signing in now. Try again in a few seconds."
 BUSY_PAGES = "The server is busy; the live page has priority. Try again in a few seconds."
 NO_ACCOUNTS = "Nobody can sign in: the accounts cannot be read. The service's log has the reason."
 
-HOUSE_FIRST = "Your house signs you in, but named nobody with a role here. Ask whoever keeps its accounts."
+HOUSE_FIRST = "Your organisation's sign-in named nobody with a role here. Ask its administrator."
 SIGN_IN_FIRST = "Sign in first."
 NOT_YOURS = "This is not for your role ({roles}). Your administrator can change that."
 WATCH_ONLY = "Your role watches: it can read, but not send."

@@ -171,8 +171,6 @@ MESSAGE_HEADS = {
 }
 EVIDENCE_NOTE = "{shown} of the {total} messages that the finding names."
 FINDER_TITLE = "Find an incident or a wear"
-WEAR_ID = "Wear"
-STARTED = "Started"
 FINDINGS = "Findings"
 NO_FINDINGS = "No rule found anything. This does not prove that nothing happened: see what was not heard."
 SEVERITY = {"serious": "▲ serious", "caution": "◆ caution", "note": "○ note"}

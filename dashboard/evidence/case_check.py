@@ -63,7 +63,7 @@ def verify_case(
     ----------
     folder : Path
     again : bool
-        Also compute tables, report and everything else anew from the case's messages, and compare.
+        Also compute tables, report and everything else again from the case's messages, and compare.
     expect : str, optional
         The head that was noted elsewhere.
     signers : Path, optional
@@ -252,7 +252,7 @@ def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
 
 
 def _made_again(folder: Path, about: made.About) -> list[str]:
-    """Make everything anew from the case's messages, profile and origin; name what differs."""
+    """Make everything again from the case's messages, profile and origin; name what differs."""
     data = folder / "data"
     messages = frames_from_heard(read_capture(data / made.CAPTURE))
     faults = []
@@ -272,9 +272,9 @@ def _made_again(folder: Path, about: made.About) -> list[str]:
         faults += [f"data/{each}: not what a case holds" for each in sorted(kept - expected - {made.CAPTURE})]
         for each in sorted(expected):
             if not (data / each).is_file():
-                faults.append(f"data/{each}: missing, made anew it is there")
+                faults.append(f"data/{each}: missing, but computing it again makes it")
             elif not _same(data / each, fresh / each):
-                faults.append(f"data/{each}: made anew from the messages it is another")
+                faults.append(f"data/{each}: computing it again from the messages gives another file")
     then, now = about.origin.source_sha256, provenance.source_sha256()
     if faults and then != now:
         faults.append(

@@ -217,7 +217,9 @@ def _end_with_state(state: ArchiveState, what: str) -> None:
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=_FOLDER)
-@click.option("--again", is_flag=True, help="A case: also make every table and the report anew, and compare.")
+@click.option(
+    "--again", is_flag=True, help="A case: also compute every table and the report again, and compare."
+)
 @click.option("--expect", metavar="HEAD", help="The head that was noted elsewhere.")
 @click.option("--signers", metavar="FILE", type=_FILE, help="A case: allowed signers (ssh-keygen).")
 @click.option("--tsa", metavar="PEM", type=_FILE, help="A case: root certificates of the time stamp.")
@@ -258,7 +260,7 @@ def verify(
         echo(f"head: {found.head}")
         verdict = "whole" if not found.faults else counted(len(found.faults), "fault")
         if again and not found.faults:
-            echo("made anew from its messages: tables and report are the same")
+            echo("computed again from its messages: tables and report are the same")
         echo(f"{verdict}: a case of {counted(found.files, 'file')}")
     if found.faults:
         sys.exit(1)

@@ -57,9 +57,6 @@ PUBLISHED_NOTE = (
 TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
 INSIDE_ONLY = "Inside the service only: exact counts can point at a person."
 HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
-NOT_READY = (
-    "New wears are being worked out ({part} done). Publish when this has ended: a period is published once."
-)
 
 
 def published_note(people: int) -> str:

@@ -22,7 +22,6 @@ from ingest.contract.errors import ArchiveProblem
 SCHEME = "s3:"
 WORK_FOLDER = "UNDERAIR_WORK_FOLDER"
 _ATTEMPTS = 3
-_REFUSALS = ("ACCESS_DENIED", "INVALID_ACCESS_KEY", "SIGNATURE_DOES_NOT_MATCH", "403")
 _CONNECT_S, _ANSWER_S = 5.0, 20.0
 _NAME = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9!_.*'() =+-]+)*/?")
 

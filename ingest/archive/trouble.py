@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 
 from ingest.archive.manifest import Line
 from ingest.plurals import counted
@@ -133,12 +133,3 @@ def fault_of_line(what: str, line: Line, statement: str) -> Fault:
 
 def _listed(names: list[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def day_of_fault(fault: Fault) -> date | None:
-    """Return the day of receipt that a fault's file is for, if its name says so."""
-    folder = fault.where.split("/")[1:2]
-    try:
-        return date.fromisoformat(folder[0].removeprefix("date=")) if folder else None
-    except ValueError:
-        return None

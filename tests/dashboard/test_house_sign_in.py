@@ -103,7 +103,7 @@ def test_headers_from_another_address_than_the_proxys_are_not_believed(
 def test_nobody_and_somebody_without_a_role_are_refused(house: House, user: str, groups: str) -> None:
     refused = house.ask("/sign-in", user, groups)
     assert refused.status_code == 403
-    assert "named nobody with a role" in refused.get_data(as_text=True)
+    assert "sign-in named nobody with a role" in refused.get_data(as_text=True)
 
 
 def test_a_session_ends_when_the_proxy_names_somebody_else_or_takes_the_group_away(house: House) -> None:

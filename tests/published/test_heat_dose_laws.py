@@ -17,8 +17,6 @@ from analysis.heat.heat import seconds_in_classes
 from analysis.heat.laws import (
     TESTED_S,
     dose_rate_s,
-    radiant_limit_s,
-    second_degree_burn_kj_m2,
     tenability_min,
     thermal_class,
 )
@@ -88,26 +86,3 @@ def test_no_class_without_a_value() -> None:
 
 def test_cold_air_gives_no_dose() -> None:
     assert dose_rate_s(np.array([-20.0, 0.0, np.nan]), "sfpe_unclothed").tolist() == [0.0, 0.0, 0.0]
-
-
-def test_worked_example_31_radiation() -> None:
-    assert radiant_limit_s(2.4) == float("inf")
-    assert radiant_limit_s(5.0, 1.33) == pytest.approx(9.4, abs=0.05)
-    assert radiant_limit_s(5.0, 10.0) == pytest.approx(70.6, abs=0.05)
-
-
-@pytest.mark.parametrize(
-    ("flux_kw_m2", "pain_s", "injury_s"),
-    [(2.5, 23.6, 177), (3, 18.5, 139), (4, 12.6, 94.9), (10, 3.7, 28.1), (20, 1.5, 11.2)],
-)
-def test_printed_table_of_the_radiant_law(flux_kw_m2: float, pain_s: float, injury_s: float) -> None:
-    assert radiant_limit_s(flux_kw_m2, 1.33) == pytest.approx(pain_s, abs=0.06)
-    assert radiant_limit_s(flux_kw_m2, 10.0) == pytest.approx(injury_s, abs=0.5)
-
-
-def test_worked_example_32_burn_line() -> None:
-    assert second_degree_burn_kj_m2(10.0) == pytest.approx(98.0, rel=0.005)
-    assert second_degree_burn_kj_m2(10.0) / 10.0 == pytest.approx(9.8, rel=0.005)
-    assert second_degree_burn_kj_m2(30.0) / 30.0 == pytest.approx(4.5, rel=0.005)
-    table = [second_degree_burn_kj_m2(seconds) for seconds in (1.0, 10.0, 20.0, 30.0)]
-    assert table == pytest.approx([50.2, 97.8, 119.6, 134.6], abs=0.06)
