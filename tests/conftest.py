@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 import os
+import re
 import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -203,3 +204,29 @@ def page(chromium: Any) -> Iterator[Any]:
     yield page
     context.close()
     assert faults == []
+
+
+PICTURES = Path(__file__).parents[1] / ".pytest_cache" / "pictures"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A browser test that fails leaves a picture of its page, and says where."""
+    report = yield
+    page = getattr(item, "funcargs", {}).get("page")
+    if report.when == "call" and report.failed and page is not None:
+        report.sections.append(("page", picture_of(page, item.name)))
+    return report
+
+
+def picture_of(page: Any, name: str) -> str:
+    """Take a picture of a page and return where it is and what the page's address was."""
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    path = PICTURES / f"{re.sub(r'[^A-Za-z0-9_-]+', '-', name)[:100]}.png"
+    try:
+        page.screenshot(path=path, timeout=10_000)
+    except Exception as error:  # noqa: BLE001  # a page that crashed must not hide why the test failed
+        return f"no picture of {page.url}: {error}"
+    return f"{path}, of {page.url}"
