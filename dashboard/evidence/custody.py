@@ -21,7 +21,7 @@ NOTHING_BEFORE = "0" * 64
 LARGEST_BYTES = 64 * 1024 * 1024
 
 
-class Entry(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class CustodyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One line.
 
     Attributes
@@ -47,7 +47,7 @@ class Entry(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     before: str
 
 
-def read_custody(case: Path) -> tuple[list[Entry], list[str], str]:
+def read_custody(case: Path) -> tuple[list[CustodyLine], list[str], str]:
     """Return the log's entries, its faults in words, and the hash of its last line."""
     path = case / FILE
     if not path.is_file() or path.is_symlink():
@@ -57,7 +57,7 @@ def read_custody(case: Path) -> tuple[list[Entry], list[str], str]:
     entries, faults, before = [], [], NOTHING_BEFORE
     for number, line in enumerate(path.read_bytes().splitlines(), 1):
         try:
-            entry = msgspec.json.decode(line, type=Entry)
+            entry = msgspec.json.decode(line, type=CustodyLine)
         except (msgspec.MsgspecError, ValueError, RecursionError) as error:
             faults.append(f"{FILE}: line {number} cannot be read: {error}")
             before = hashlib.sha256(line).hexdigest()
@@ -78,7 +78,7 @@ def add_entry(case: Path, what: str, text: str, head: str, at: datetime) -> str:
         When the folder cannot be written.
     """
     _, _, before = read_custody(case)
-    line = msgspec.json.encode(Entry(at, what, text, account(), machine(), head, before))
+    line = msgspec.json.encode(CustodyLine(at, what, text, account(), machine(), head, before))
     with (case / FILE).open("ab") as file:
         file.write(line + b"\n")
         file.flush()
