@@ -36,7 +36,8 @@ from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
 from analysis.refused import note_refused, of_incident, read_refused, refused_table
 from analysis.tables import TABLES, Results
-from analysis.wears.entries import find_entries, read_gauges, turns_of
+from analysis.wears.entries import find_entries, turns_of
+from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
     Incident,
@@ -102,6 +103,7 @@ def analyse(
     incident_id: str | None = None,
     progress: Progress | None = None,
     scope: Scope | None = None,
+    heard_until_us: int | None = None,
 ) -> Results:
     """Return every table of the results.
 
@@ -117,13 +119,15 @@ def analyse(
         Called after each wear.
     scope : Scope, optional
         When the messages are a piece of a larger archive.
+    heard_until_us : int, optional
+        In place of a scope: until when the archive goes on. Without either, until the last message.
 
     Returns
     -------
     dict of str to DataFrame
         Every table of `analysis.tables.TABLES`, by name.
     """
-    return analysed(messages, profile, incident_id, progress, scope).results
+    return analysed(messages, profile, incident_id, progress, scope, heard_until_us).results
 
 
 def analysed(
@@ -132,6 +136,7 @@ def analysed(
     incident_id: str | None = None,
     progress: Progress | None = None,
     scope: Scope | None = None,
+    heard_until_us: int | None = None,
 ) -> Analysed:
     """Return every table and the clocks; parameters as for `analyse`."""
     sets = _sets_of(messages, incident_id) if incident_id is not None else None
@@ -165,15 +170,15 @@ def analysed(
     window = _window(incident_id, incidents, book.tallies, wears)
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
-    examined = []
+    examined, gauges = [], read_gauges(records)
     for number, wear in enumerate(wears, 1):
-        examined.append(examine(wear, profile))
+        examined.append(examine(wear, profile, gauges))
         if progress is not None:
             progress(number, len(wears))
-    entries = find_entries(
-        wears, book.stays, notes, profile, early=early_ends(examined), gauges=read_gauges(records)
-    )
+    entries = find_entries(wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges)
     turns = turns_of(entries)
+    if scope is not None:
+        heard_until_us = scope.heard_until_us
     answered_for = [one for one in records if scope is None or scope.of_desk or one.role == "set"]
     context = Context(
         profile=profile,
@@ -189,7 +194,7 @@ def analysed(
         turns=turns,
         floods=_floods(alarms, profile),
         window_us=window,
-        heard_until_us=scope.heard_until_us if scope is not None else _heard_until(records),
+        heard_until_us=_heard_until(records) if heard_until_us is None else heard_until_us,
         tallied=scope.tallied if scope is not None else bool(book.tallies),
         links_down=links_down(messages),
     )

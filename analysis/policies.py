@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, Protocol
 
 import msgspec
 import numpy as np
@@ -132,15 +132,20 @@ class TurnBackMoment:
     leave_us: int | None = None
 
 
-class _Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base of a policy: its fields are its part of the profile."""
+class Policy(Protocol):
+    """What each policy is: its name, its words on screens, and its rule."""
 
     name: ClassVar[PolicyName]
     words: ClassVar[str]
 
     def judge(self, course: Course) -> TurnBackMoment:
         """Say when this policy turns a wearer back, from the readings so far."""
-        raise NotImplementedError
+
+
+class _Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base of a policy: its fields are its part of the profile."""
+
+    name: ClassVar[PolicyName]
 
     def _reached(
         self, course: Course, at_us: int | None, leave_bar: float | None, leave_us: int | None = None
@@ -215,12 +220,12 @@ class ForecastMargin(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=Tru
         return self._reached(course, int(course.early_at_us[short[0]]) if len(short) else None, None)
 
 
-POLICY_TYPES: tuple[type[_Rule], ...] = (DoubleReturn, HalfOfUsable, FixedMargin, ForecastMargin)
+POLICY_TYPES: tuple[type[Policy], ...] = (DoubleReturn, HalfOfUsable, FixedMargin, ForecastMargin)
 POLICIES: tuple[PolicyName, ...] = tuple(one.name for one in POLICY_TYPES)
 POLICY_WORDS: dict[str, str] = {one.name: one.words for one in POLICY_TYPES}
 
 
 def judge_by(name: PolicyName, rules: Any, course: Course) -> TurnBackMoment:
     """Return what one policy says of a cylinder, with the numbers of a profile's part `turn_back`."""
-    rule: _Rule = getattr(rules, name)
+    rule: Policy = getattr(rules, name)
     return rule.judge(course)

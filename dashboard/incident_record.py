@@ -100,6 +100,7 @@ def record_of(
     messages: Mapping[str, pl.DataFrame],
     profile: Profile,
     incident: str,
+    heard_until_us: int | None,
     analyse_messages: Callable[..., Results] = analyse,
     version: int = 0,
 ) -> IncidentRecord:
@@ -113,16 +114,20 @@ def record_of(
     profile : Profile
     incident : str
         Its key or id.
+    heard_until_us : int or None
+        Until when the archive goes on, from the incident's scope: else page, report and case would not say
+        "never tallied out" when the tables do. None when these messages are all there is.
     analyse_messages : callable, optional
         In place of `analysis.incident.analyse`, for tests.
     version : int
     """
     incident_id = incident_id_of(incident)
     if analyse_messages is analyse:
-        found = analysed(messages, profile, incident_id)
+        found = analysed(messages, profile, incident_id, heard_until_us=heard_until_us)
         results, clocks = found.results, found.clocks
     else:
-        found, results, clocks = None, analyse_messages(messages, profile, incident_id), None
+        results = analyse_messages(messages, profile, incident_id, heard_until_us=heard_until_us)
+        found, clocks = None, None
     light = messages if isinstance(messages, LightMessages) else None
     with_at: Mapping[str, pl.DataFrame]
     if light is not None and found is not None and clocks is not None:

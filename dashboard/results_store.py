@@ -246,8 +246,8 @@ class ResultsStore:
             version = known[1] if known[0] == digests else sum(one for _, one in self._versions.values()) + 1
             self._versions[key] = (digests, version)
         if not key.startswith(UNTALLIED):
-            light, _ = light_incident_piece(self._folder, key)
-            record = record_of(light, self.profile, key, self._analyse, version)
+            light, scope = light_incident_piece(self._folder, key)
+            record = record_of(light, self.profile, key, scope.heard_until_us, self._analyse, version)
             give_back()
             return record
         tables: list[Results] = []

@@ -9,6 +9,7 @@ uncertain by its noise and its step. Live values use past readings only; the rev
 `LiveAir` runs the same compiled loop as `reconstruct`, so a causal value is the same in both.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -354,7 +355,6 @@ class LiveAir:
         self._vessel = vessel_array(cylinder, vessel)
         self._state: FloatArray | None = None
         self._newest_s = -np.inf
-        self._fate = np.zeros(1, dtype=np.int8)
 
     def add(
         self,
@@ -376,16 +376,51 @@ class LiveAir:
         said_step_bar : float
             0 for a reading of the set; for one that a person read off the gauge, the step of the gauge.
         """
-        gas_c = np.array([np.nan if gas_temperature_c is None else gas_temperature_c])
-        if self._state is None:
-            self._start_c, _ = start_temperature(self._start_c, gas_c, self.surroundings_c, self._assumed)
-            self._state = first_state(time_s, pressure_bar, self._start_c, self._model, self._vessel)
-        elif time_s < self._newest_s - LATE_S or time_s == self._newest_s:
+        if time_s < self._newest_s - LATE_S or time_s == self._newest_s:
             return False
-        self._newest_s = max(self._newest_s, time_s)
-        bar, step_bar = np.array([pressure_bar]), np.array([said_step_bar])
-        self._run(self._state, int(np.ceil(time_s)), np.array([time_s]), bar, step_bar, gas_c)
+        gas_c = np.nan if gas_temperature_c is None else gas_temperature_c
+        one = np.array([[time_s], [pressure_bar], [gas_c], [said_step_bar]], dtype=np.float64)
+        self.take(one[0], one[1], one[2], one[3], [None])
         return True
+
+    def take(
+        self,
+        time_s: FloatArray,
+        pressure_bar: FloatArray,
+        gas_temperature_c: FloatArray,
+        said_step_bar: FloatArray,
+        surroundings_c: Sequence[float | None],
+    ) -> None:
+        """Take several readings in order of time at once: the same as `add` one by one, many times as fast.
+
+        Parameters
+        ----------
+        time_s, pressure_bar, said_step_bar : array, shape (n,)
+            As in `add`, ascending.
+        gas_temperature_c : array, shape (n,)
+            NaN where none is reported.
+        surroundings_c : sequence of float or None
+            What was known of the surroundings at each reading; None: as before it.
+        """
+        if self._state is None:
+            self.surroundings_c = surroundings_c[0] if surroundings_c[0] is not None else self.surroundings_c
+            self._start_c, _ = start_temperature(
+                self._start_c, gas_temperature_c[:1], self.surroundings_c, self._assumed
+            )
+            first = float(time_s[0]), float(pressure_bar[0])
+            self._state = first_state(*first, self._start_c, self._model, self._vessel)
+        upto = max(int(np.ceil(time_s[-1])), int(self._state[kernels.SECOND]))
+        around_c = np.empty(upto + 1)
+        filled = 0
+        for second, known_c in zip(np.ceil(time_s).astype(np.int64).tolist(), surroundings_c, strict=True):
+            self.surroundings_c = known_c if known_c is not None else self.surroundings_c
+            around_c[filled : second + 1] = (
+                self.surroundings_c if self.surroundings_c is not None else self._start_c
+            )
+            filled = max(filled, second + 1)
+        self._newest_s = max(self._newest_s, float(time_s[-1]))
+        readings = (time_s, pressure_bar, said_step_bar, gas_temperature_c)
+        self._run(self._state, upto, [np.ascontiguousarray(one) for one in readings], around_c)
 
     def at(self, time_s: float) -> LiveEstimate:
         """Return what is known at `time_s` (seconds since the wear's start); nothing is changed by asking.
@@ -398,7 +433,9 @@ class LiveAir:
         if self._state is None:
             raise ValueError("no reading yet; add one first")
         state = self._state.copy()
-        row = self._run(state, int(np.floor(time_s)), *[np.empty(0)] * 4)
+        around = self.surroundings_c if self.surroundings_c is not None else self._start_c
+        around_c = np.array([around], dtype=np.float64)
+        row = self._run(state, int(np.floor(time_s)), [np.empty(0)] * 4, around_c)
         left_l, rate, gas_k = state[kernels.LEFT], state[kernels.RATE], state[kernels.GAS_K]
         sd_l = float(np.sqrt(state[kernels.V_LL]))
         half = NORMAL_90 * self._breathing.live_band * float(np.sqrt(state[kernels.V_RR]))
@@ -422,31 +459,11 @@ class LiveAir:
         )
 
     def _run(
-        self,
-        state: FloatArray,
-        second: int,
-        time_s: FloatArray,
-        pressure_bar: FloatArray,
-        said_step_bar: FloatArray,
-        gas_c: FloatArray,
+        self, state: FloatArray, second: int, readings: Sequence[FloatArray], around_c: FloatArray
     ) -> FloatArray:
         """Carry `state` on to `second`, in place; return the last row of the track, shape (1, width)."""
         upto = max(second, int(state[kernels.SECOND]))
         track = np.empty((upto - int(state[kernels.SECOND]) + 1, kernels.TRACK_WIDTH))
-        around = self.surroundings_c if self.surroundings_c is not None else self._start_c
-        around_c = np.array([around], dtype=np.float64)
-        kernels.advance(
-            self._model,
-            self._vessel,
-            state,
-            time_s,
-            pressure_bar,
-            said_step_bar,
-            gas_c,
-            around_c,
-            upto,
-            _NO_RATE,
-            self._fate,
-            track,
-        )
+        fate = np.zeros(len(readings[0]), dtype=np.int8)
+        kernels.advance(self._model, self._vessel, state, *readings, around_c, upto, _NO_RATE, fate, track)
         return track[-1:]

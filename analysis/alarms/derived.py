@@ -110,12 +110,11 @@ def still_from_motion(at_us: Ints, motion_m_s2: Floats, below_m_s2: float) -> Fl
     nobody knows what happened in it.
     """
     apart_s = np.diff(at_us) * 1e-6
-    usual_s = float(np.median(apart_s)) if len(apart_s) else 0.0
-    stale_s = max(STALE_MOTION_S, STALE_MOTION_INTERVALS * usual_s)
     moved = ~(motion_m_s2 < below_m_s2)
     moved[0] = True
-    quiet = np.concatenate([[False], apart_s > stale_s])
-    moved |= quiet
+    if len(apart_s) and apart_s.max() > STALE_MOTION_S:
+        stale_s = max(STALE_MOTION_S, STALE_MOTION_INTERVALS * float(np.median(apart_s)))
+        moved[1:] |= apart_s > stale_s
     last = np.maximum.accumulate(np.where(moved, np.arange(len(at_us)), 0))
     since_s: Floats = (at_us - at_us[last]).astype(np.float64) * 1e-6
     return since_s
@@ -159,6 +158,8 @@ def _battery(wear: Wear, profile: Profile) -> list[Derived]:
 
 def runs_of(flags: Bools, shortest: int = 1) -> list[tuple[int, int]]:
     """Return (first, one past the last) of every run of true that has at least `shortest` of them."""
+    if not flags.any():
+        return []
     edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
     if len(flags) and flags[0]:
         edges = np.concatenate([[0], edges])

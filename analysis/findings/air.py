@@ -127,7 +127,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
 
 def _set_aside(one: Examined) -> Iterator[Finding]:
     wear = one.wear
-    kept = np.flatnonzero(~wear.spike)[one.air.set_aside]
+    kept = one.set_aside
     second = np.minimum((wear.at_us[kept] - wear.started_us) // 1_000_000, one.seconds - 1)
     # The filter is careful at sharp bends; only readings far from the line have jumped.
     far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR

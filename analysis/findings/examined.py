@@ -14,6 +14,7 @@ from analysis.heat import heat as heat_of
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Profile
 from analysis.records import Floats, Ints
+from analysis.wears.gauges import Gauge, readings_of
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 BEFORE_START_US = 300_000_000
@@ -30,6 +31,7 @@ class Examined:
     heat: HeatTrack | None
     gaps: list[Gap]
     lost_messages: int | None
+    set_aside: Ints  # places of the wear's own readings that the filter left out
 
     @property
     def seconds(self) -> int:
@@ -75,23 +77,24 @@ class Examined:
         return float((total[window:] - total[:-window]).max() / window)
 
 
-def examine(wear: Wear, profile: Profile) -> Examined:
-    """Compute air, heat and silences of one wear."""
+def examine(wear: Wear, profile: Profile, gauges: Sequence[Gauge] = ()) -> Examined:
+    """Compute air, heat and silences of one wear; gauges read by voice count where the set was silent."""
     seconds = int((wear.ended_us - wear.started_us) // 1_000_000) + 1
     heat, surroundings_c = _heat(wear, seconds, profile)
-    good = ~wear.spike
-    gas_c = wear.gas_temperature_c[good]
+    known = readings_of(wear, gauges)
     air = reconstruct(
-        _seconds(wear.at_us[good], wear.started_us),
-        wear.pressure_bar[good],
+        _seconds(known.at_us, wear.started_us),
+        known.bar,
         wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0),
         low_air_bar=wear.thresholds.low_air_bar,
         surroundings_c=surroundings_c,
-        gas_temperature_c=gas_c if np.isfinite(gas_c).any() else None,
+        gas_temperature_c=known.gas_c if np.isfinite(known.gas_c).any() else None,
+        said_step_bar=known.said_step_bar,
         ends=profile.forecast.ends(),
         hard_l_min=profile.forecast.hard_l_min,
     )
-    return Examined(wear, air, heat, gaps_of(wear), lost_in(wear))
+    aside = known.position[air.set_aside]
+    return Examined(wear, air, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0])
 
 
 def early_ends(examined: Sequence[Examined]) -> dict[str, tuple[Ints, Floats]]:

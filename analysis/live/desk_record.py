@@ -10,7 +10,7 @@ from analysis.live.desk_words import DeskWords
 from analysis.live.rows import Incident, NoteLine
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.entries import Gauge, read_gauges
+from analysis.wears.gauges import Gauge, read_gauges
 from analysis.wears.tally import TallyBook, read_tallies
 from analysis.wears.turn_back import Note, read_notes
 

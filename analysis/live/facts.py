@@ -148,10 +148,14 @@ def _lost(
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
     if state == "under_air" or state == "silent":
         reading = inside.live_set.reading(round(now_s * 1e6))
-        gone = silent_since_at is not None and was_low_air is not None and was_low_air[0] <= now_s
+        if silent_since_at is None:
+            return None
+        # Without a forecast (a cylinder that no set named) nobody knows how long the air lasts.
+        never_heard_s = inside.live_set.profile.entry.never_heard_s
+        ends_at = was_low_air[0] if was_low_air is not None else silent_since_at + never_heard_s
         # Nobody forecasts past the warning: whoever was below it and fell silent has no known air.
         low = reading is not None and reading[1] <= inside.live_set.low_air_bar
-        return Lost("silent", silent_since_at) if silent_since_at is not None and (gone or low) else None
+        return Lost("silent", silent_since_at) if ends_at <= now_s or low else None
     if state == "expected":
         tallied_us = entry.tallied_in_us or entry.began_us
         if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s:

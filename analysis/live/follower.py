@@ -11,10 +11,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.air.breathing import LiveAir
-from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
-from analysis.wears.entries import Gauge
+from analysis.records import Floats, Ints
+from analysis.wears.gauges import Gauge, Readings, readings_of
 from analysis.wears.wears import Wear
 
 
@@ -26,15 +26,14 @@ class Follower:
         self._wear_id = ""
         self._cylinder: Cylinder | None = None
         self._fed = 0
-        self._last_seq = -1
-        self._gauges = 0
+        self._last = (-1, 0.0)
         self.last: tuple[float, float] = (0.0, 0.0)
 
     def stop(self) -> None:
         """Give up after a fault: nobody knows what state the filter is in."""
         self._air, self._wear_id = None, ""
 
-    def follow(self, wear: Wear, gauges: Sequence[Gauge], profile: Profile) -> LiveAir | None:
+    def follow(self, wear: Wear, gauges: Sequence[Gauge], profile: Profile, now_us: int) -> LiveAir | None:
         """Feed what is new and return the filter; None while the set has not named its cylinder.
 
         Parameters
@@ -42,56 +41,62 @@ class Follower:
         wear : Wear
             In progress.
         gauges : sequence of Gauge
-            Read by voice since its start; they count where the set itself is silent.
+            Read by voice; they count where the set itself is silent.
         profile : Profile
             For the constants of the forecast.
+        now_us : int
+            Gauges count until now.
         """
         if wear.cylinder is None:
             return None
-        good = np.flatnonzero(~wear.spike)
-        same = wear.wear_id == self._wear_id and wear.cylinder == self._cylinder and self._fed <= len(good)
+        known = readings_of(wear, gauges, max(now_us, wear.ended_us))
+        count = len(known.at_us)
+        same = wear.wear_id == self._wear_id and wear.cylinder == self._cylinder and self._fed <= count
         if same and self._fed:
-            same = int(wear.seq[good[self._fed - 1]]) == self._last_seq
+            same = self._last == self._mark(wear, known, self._fed - 1)
         if not same or self._air is None:
-            around_c = _temperature_at(wear, wear.started_us)
             self._air = LiveAir(
                 wear.cylinder,
                 wear.thresholds.low_air_bar,
                 None,
-                around_c,
+                _temperatures_at(wear, np.array([wear.started_us]))[0],
                 ends=profile.forecast.ends(),
                 hard_l_min=profile.forecast.hard_l_min,
             )
-            self._wear_id, self._cylinder, self._fed, self._gauges = wear.wear_id, wear.cylinder, 0, 0
-        air = self._air
-        for position in good[self._fed :].tolist():
-            at_us = int(wear.at_us[position])
-            around_c = _temperature_at(wear, at_us)
-            if around_c is not None:
-                air.surroundings_c = around_c
-            gas_c = float(wear.gas_temperature_c[position])
-            second = (at_us - wear.started_us) * 1e-6
-            air.add(second, float(wear.pressure_bar[position]), None if np.isnan(gas_c) else gas_c)
-        self._fed = len(good)
-        self._last_seq = int(wear.seq[good[-1]])
-        self.last = (int(wear.at_us[good[-1]]) * 1e-6, float(wear.pressure_bar[good[-1]]))
-        later = [one for one in gauges if one.at_us > wear.ended_us]
-        for one in later[self._gauges :]:
-            second = (one.at_us - wear.started_us) * 1e-6
-            air.add(second, one.pressure_bar, said_step_bar=VOICE_STEP_BAR)
-            self.last = (one.at_us * 1e-6, one.pressure_bar)
-        self._gauges = len(later)
-        return air
+            self._wear_id, self._cylinder, self._fed = wear.wear_id, wear.cylinder, 0
+        new = slice(self._fed, count)
+        if self._fed < count:
+            at_s: Floats = ((known.at_us[new] - wear.started_us) * 1e-6).astype(np.float64)
+            self._air.take(
+                at_s,
+                known.bar[new],
+                known.gas_c[new],
+                known.said_step_bar[new],
+                _temperatures_at(wear, known.at_us[new]),
+            )
+        self._fed, self._last = count, self._mark(wear, known, count - 1)
+        self.last = int(known.at_us[-1]) * 1e-6, float(known.bar[-1])
+        return self._air
+
+    @staticmethod
+    def _mark(wear: Wear, known: Readings, place: int) -> tuple[int, float]:
+        """Return what tells one reading from another; its time does not, for clocks are fitted anew."""
+        position = int(known.position[place])
+        return (int(wear.seq[position]) if position >= 0 else -1), float(known.bar[place])
 
 
-def _temperature_at(wear: Wear, at_us: int) -> float | None:
+def _temperatures_at(wear: Wear, at_us: Ints) -> list[float | None]:
+    """Return the newest temperature heard by each moment, None where there is none."""
     channel = wear.power_up.channels.get("temperature")
     if channel is None:
-        return None
-    position = int(np.searchsorted(channel.at_us, at_us, side="right")) - 1
-    while position >= 0 and channel.retained[position]:
-        position -= 1
-    if position < 0:
-        return None
-    value = float(channel.numbers["temperature_c"][position])
-    return None if np.isnan(value) else value
+        return [None] * len(at_us)
+    live = ~channel.retained
+    heard_us, heard_c = channel.at_us[live], channel.numbers["temperature_c"][live]
+    if not len(heard_us):
+        return [None] * len(at_us)
+    newest = np.searchsorted(heard_us, at_us, side="right") - 1
+    known = heard_c[np.maximum(newest, 0)]
+    there = (newest >= 0) & np.isfinite(known)
+    return [
+        value if is_there else None for value, is_there in zip(known.tolist(), there.tolist(), strict=True)
+    ]

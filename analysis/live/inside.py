@@ -20,7 +20,8 @@ from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
-from analysis.wears.entries import Charge, Entry, EntryState, Gauge, state_of
+from analysis.wears.entries import Charge, Entry, EntryState, state_of
+from analysis.wears.gauges import Gauge
 from analysis.wears.tally import Tally
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import spikes
@@ -121,11 +122,13 @@ class SetNow:
     follower: Follower = field(default_factory=Follower)
     heard: HeardSet = field(default_factory=lambda: HeardSet())
     last_us: int = 0
+    asked_us: int = 0
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
-    def stale(self, now_us: int) -> bool:
-        """Return whether the answer may have changed: by news, or because time decides what was open."""
-        return self.news or now_us - self.last_us < UNDECIDED_S * 1e6
+    @property
+    def stale(self) -> bool:
+        """Whether the answer may have changed: by news, or because time decides what was open when asked."""
+        return self.news or self.asked_us - self.last_us < UNDECIDED_S * 1e6
 
     def ask(
         self,
@@ -135,6 +138,7 @@ class SetNow:
         now_us: int,
     ) -> None:
         """Find wears and alarms as of now."""
+        self.asked_us = now_us
         self.power_ups = power_ups
         self.heard = _heard(power_ups)
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
@@ -242,7 +246,7 @@ class Inside:
         wear, live_set = self.wear, self.live_set
         if wear is None or live_set.failed:
             return None
-        air = live_set.follower.follow(wear, self.gauges, live_set.profile)
+        air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
         if air is None:
             return None
         moment = self.moment

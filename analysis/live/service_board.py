@@ -76,7 +76,7 @@ class ServiceBoard:
         for tally in self.desks.book.tallies:
             by_set.setdefault(tally.set_id, []).append(tally)
         for set_id, live_set in self._sets.items():
-            if news or live_set.stale(now_us):
+            if news or live_set.stale:
                 try:
                     power_ups = self._record.of_set(set_id)
                     live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.seen_power_ups, now_us)
@@ -266,8 +266,9 @@ class ServiceBoard:
         for live_set in self._sets.values():
             newest = live_set.heard.newest
             for channel in newest.channels.values() if newest is not None else ():
-                live = ~channel.retained[-3:]
-                found += ((channel.received_us - channel.at_us)[-3:][live] * 1e-6).tolist()
+                latest = slice(-3, None)
+                late_us = channel.received_us[latest] - channel.at_us[latest]
+                found += (late_us[~channel.retained[latest]] * 1e-6).tolist()
         return found
 
 

@@ -11,9 +11,8 @@ import msgspec
 import polars as pl
 
 from analysis.profile import Rest, RestRule
+from analysis.wears.valve import CHANGED_RISE_BAR
 
-RISE_OF_A_CHANGE_BAR = 25.0
-"""A set that starts no higher than this above its last end has the same cylinder still. Our own rule."""
 PAUSE_OF_A_WEAR_MIN = 2.0
 """Shorter pauses on the same cylinder are one wear: the set restarted, or a closed valve. Our own rule."""
 
@@ -97,7 +96,7 @@ def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:
     rested = (pl.col("started") - before["ended"]).dt.total_microseconds() / 60e6
     chain = (rested.is_null() | (rested >= longest)).cum_sum()
     same_cylinder = (before["set_id"] == pl.col("set_id")) & (
-        pl.col("start_bar") <= before["end_bar"] + RISE_OF_A_CHANGE_BAR
+        pl.col("start_bar") <= before["end_bar"] + CHANGED_RISE_BAR
     )
     known = known.with_columns(
         rested.alias("rested"), chain.alias("chain"), same_cylinder.fill_null(value=False).alias("same")

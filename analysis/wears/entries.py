@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from analysis.air.gas import Cylinder
 from analysis.policies import POLICIES, Course, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
-from analysis.records import PowerUp
+from analysis.wears.gauges import Gauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Stay, Tally
 from analysis.wears.turn_back import Note, note_about
@@ -32,33 +32,6 @@ NOTHING: NDArray[np.float64] = np.empty(0)
 NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
 EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
 """By wear: moments, and the early end of the forecast of minutes to the warning as it was known then."""
-
-
-@dataclass(frozen=True, slots=True)
-class Gauge:
-    """A pressure that was read by voice, microseconds since 1970 on the reconciled clock."""
-
-    at_us: int
-    set_id: str
-    pressure_bar: float
-    desk_id: str
-    identity: str
-
-
-def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
-    """Return the gauges read by voice at the moment that they are about, in order of time."""
-    found = []
-    for power_up in records:
-        channel = power_up.channels.get("gauge") if power_up.role == "desk" else None
-        for position, row in enumerate(channel.rows if channel else ()):
-            if channel is None or channel.retained[position]:
-                continue
-            at_us = int(channel.at_us[position])
-            if row["at"] is not None:  # on the desk's clock, like `time`: the same correction holds
-                at_us += round(row["at"].timestamp() * 1e6) - int(channel.time_us[position])
-            identity = power_up.identity(int(channel.seq[position]))
-            found.append(Gauge(at_us, row["set_id"], row["pressure_bar"], power_up.name, identity))
-    return sorted(found, key=lambda one: (one.at_us, one.identity))
 
 
 @dataclass(slots=True)

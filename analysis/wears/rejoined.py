@@ -15,15 +15,10 @@ def rejoined(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Stay]:
     Whoever went on breathing from the same set was never out: the entry goes on with its pressures.
     """
     joined: list[Stay] = []
+    latest: dict[tuple[str, str], int] = {}
     for stay in sorted(stays, key=lambda one: one.in_us):
-        place = next(
-            (
-                number
-                for number, one in reversed(list(enumerate(joined)))
-                if (one.incident_id, one.wearer_id) == (stay.incident_id, stay.wearer_id)
-            ),
-            None,
-        )
+        person = stay.incident_id, stay.wearer_id
+        place = latest.get(person)
         before = joined[place] if place is not None else None
         if place is not None and before is not None and _same_wear(wears, before, stay):
             joined[place] = replace(
@@ -34,6 +29,7 @@ def rejoined(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Stay]:
                 ended_by=stay.ended_by,
             )
         else:
+            latest[person] = len(joined)
             joined.append(stay)
     return joined
 

@@ -21,12 +21,15 @@ CHANGED_RISE_BAR = 25.0
 """A rise of more than this within 8 s is another cylinder: no warming gas rises so fast. Our own rule."""
 SLOW_OPENING_S = 20.0
 """A second rise so soon after the first belongs to one slow opening. Our own rule."""
+OPENING_READINGS = 3
 UNBREATHABLE_L_S = 10.0
 """600 L/min of nominal air: faster than anyone breathes, faster than a free-flow. Our own rule."""
 SPIKE_BAR = 25.0
 SPIKE_BACK_BAR = 10.0
 SPIKE_BACK_S = 25.0
 """Nobody closes a valve, opens it and has the old pressure in so short a time. Our own rule."""
+DROPPED_OUT_S = 60.0
+"""Readings that leap down, stay there for no longer and leap up again are the sensor's. Our own rule."""
 
 UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
 """A fall faster than breathing is decided after 8 s and three readings, or after so long. Our own rule."""
@@ -104,10 +107,14 @@ def _spikes(at_s: Floats, bar: Floats, until_s: float) -> Bools:
 
 @compiled
 def _opened(at_s: Floats, bar: Floats, first: int) -> int:
-    # The pressure has come up where it is within one bar of the highest of the next 8 s.
+    # The pressure has come up where it is within one bar of the highest of the next 8 s, or of the next three
+    # readings where few are heard: half-way up would be too low an entry pressure.
     top = bar[first]
     last = first
-    while last + 1 < len(bar) and at_s[last + 1] - at_s[first] <= RAMP_S:
+    while last + 1 < len(bar):
+        after_s = at_s[last + 1] - at_s[first]
+        if after_s > SLOW_OPENING_S or (after_s > RAMP_S and last - first >= OPENING_READINGS):
+            break
         last += 1
         top = max(top, bar[last])
     j = first
@@ -125,6 +132,20 @@ def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar
             break
         k -= 1
     return k
+
+
+@compiled
+def _before_drop_out(at_s: Floats, bar: Floats, start: int, low: int, limit_bar_s: float) -> int:
+    # After a leap that nobody breathes, what is low is not the wearer's pressure.
+    k = low
+    while k > start and at_s[low] - at_s[k - 1] <= DROPPED_OUT_S:
+        if abs(bar[k - 1] - bar[low]) > SPIKE_BACK_BAR:
+            break
+        k -= 1
+    leap = bar[k - 1] - bar[k] if k > start else 0.0
+    dropped = leap > SPIKE_BAR and leap > limit_bar_s * (at_s[k] - at_s[k - 1])
+    last: int = _before_collapse(at_s, bar, start, k if dropped else low, limit_bar_s)
+    return last
 
 
 @compiled
@@ -162,7 +183,7 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) ->
         if bar[i] - bar[low] > CHANGED_RISE_BAR:
             if at_s[low] - at_s[start] >= SLOW_OPENING_S:
                 out[count, 0] = start
-                out[count, 1] = _before_collapse(at_s, bar, start, low, limit_bar_s)
+                out[count, 1] = _before_drop_out(at_s, bar, start, low, limit_bar_s)
                 out[count, 2] = CHANGED
                 count += 1
             if until_s - at_s[i] < RAMP_S:

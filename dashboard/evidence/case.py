@@ -13,10 +13,10 @@ import logging
 import shutil
 import tempfile
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import bagit
 import msgspec
@@ -44,6 +44,7 @@ PAGES = {
     "findings.md": ("analysis", "docs/findings.md"),
 }
 FORM = 2
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it finds is said by us, once
 
@@ -55,6 +56,13 @@ class About(msgspec.Struct, frozen=True, kw_only=True):
     incident: str
     profile: str
     origin: Origin
+    # Until when the archive went on; the sentence "never tallied out" depends on it. None up to 0.3.0.
+    heard_until: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
+
+    @property
+    def heard_until_us(self) -> int | None:
+        """The same in microseconds since 1970."""
+        return None if self.heard_until is None else (self.heard_until - EPOCH) // timedelta(microseconds=1)
 
 
 def incident_of_archive(
@@ -69,10 +77,10 @@ def incident_of_archive(
     """
     from dashboard.evidence.case_messages import hash_of
 
-    messages = messages_of(folder, incident_id)
+    messages, heard_until_us = messages_of(folder, incident_id)
     origin = origin_of(messages, hash_of(messages), state_of(folder, messages), made)
     give_back()
-    record = record_of(messages, profile, incident_id)
+    record = record_of(messages, profile, incident_id, heard_until_us)
     give_back()
     return record, origin
 
@@ -115,7 +123,7 @@ def write_case(
         raise CaseProblem(
             f"{out} is not empty; a case needs a folder of its own, so that nothing is mixed in"
         )
-    messages = messages_of(archive, incident_id)
+    messages, heard_until_us = messages_of(archive, incident_id)
     state = state_of(archive, messages)
     aside = None
     try:
@@ -124,7 +132,8 @@ def write_case(
         aside = Path(tempfile.mkdtemp(prefix=f"{out.name}.", suffix=".part", dir=out.parent))
         aside.chmod(0o755)
         origin = origin_of(messages, write_messages(aside / CAPTURE, messages), state, made, why)
-        about = About(incident=incident_id, profile=profile.name, origin=origin)
+        heard_until = EPOCH + timedelta(microseconds=heard_until_us)
+        about = About(incident=incident_id, profile=profile.name, origin=origin, heard_until=heard_until)
         write_payload(aside, messages, profile, about)
         make_bag(aside, about)
         head = head_of(aside)
@@ -150,7 +159,7 @@ def subject(incident_id: str) -> str:
 
 def write_payload(folder: Path, messages: Mapping[str, pl.DataFrame], profile: Profile, about: About) -> None:
     """Write everything that follows from a case's messages, its profile and its origin into a folder."""
-    record = record_of(messages, profile, about.incident)
+    record = record_of(messages, profile, about.incident, about.heard_until_us)
     give_back()
     write_tables(record.results, folder / RESULTS, about)
     (folder / REPORT).write_text(report_html(record, profile, about.origin), encoding="utf-8")

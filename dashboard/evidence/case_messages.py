@@ -47,22 +47,24 @@ class Counts:
         return self.kept + self.refused
 
 
-def messages_of(folder: Path, incident_id: str) -> Mapping[str, pl.DataFrame]:
+def messages_of(folder: Path, incident_id: str) -> tuple[Mapping[str, pl.DataFrame], int]:
     """Return an incident's messages from an archive; readings are read when asked for where that can be.
+
+    With them, until when the archive goes on, as far as it matters to the incident: microseconds since 1970.
 
     Raises
     ------
     ArchiveProblem
         When the archive has no such incident; the text names those that it has.
     """
-    (messages, _), asked = light_incident_piece(folder, incident_id), incident_id
+    (messages, scope), asked = light_incident_piece(folder, incident_id), incident_id
     incident_id = incident_id_of(asked)
     sets = set(messages["tally"].filter(pl.col("incident_id") == incident_id)["set_id"])
     refused = messages["power"].filter(pl.col("state") == "refused")["set_id"]
     chosen = chosen_of(messages, sets | set(refused), incident_id)
     if not any(len(received_of(chosen, kind)) for kind in chosen):
         raise ArchiveProblem(f"the archive {folder} holds no message of incident {asked!r}")
-    return chosen
+    return chosen, scope.heard_until_us
 
 
 def chosen_of(

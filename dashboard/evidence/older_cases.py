@@ -112,7 +112,7 @@ def _messages_hash(folder: Path, about: dict[str, Any]) -> list[str]:
 def _compared_again(folder: Path, incident_id: str, made_with: str) -> list[str]:
     profile = msgspec.json.decode((folder / "profile.json").read_bytes(), type=Profile)
     messages = frames_from_heard(read_capture(folder / CAPTURE))
-    made = record_of(messages, profile, incident_id).results
+    made = record_of(messages, profile, incident_id, None).results
     faults = []
     for path in sorted((folder / "results").glob("*.parquet")):
         kept = pl.read_parquet(path)

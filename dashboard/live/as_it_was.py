@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from typing import Any
@@ -18,11 +17,10 @@ from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
 from dashboard.live import words
+from dashboard.live.catching_up import received_until
 from dashboard.live.display import Display
-from dashboard.live.feed import CATCH_UP, READ_AT_ONCE, in_parts
 from ingest.archive.reading import Archive
 from ingest.contract.errors import UnderairError
-from ingest.contract.frames import Messages
 
 KEPT = 12  # moments kept ready: a person steps forth and back
 Lines = dict[str, list[tuple[float, float]]]
@@ -52,19 +50,10 @@ def moment(text: str) -> datetime:
 def board_at(archive: Archive, profile: Profile, at: datetime) -> LiveBoard:
     """Return the board as it was with everything received by a moment."""
     board = LiveBoard(profile)
-    for part in _received(archive, at):
+    for part, _ in received_until(archive, at, at + timedelta(microseconds=1)):
         board.take(part)
     board.settle()  # the same messages give the same picture, in whatever lots they came then
     return board
-
-
-def _received(archive: Archive, at: datetime) -> Iterator[Messages]:
-    since, end = at - CATCH_UP, at + timedelta(microseconds=1)
-    while since < end:
-        until = min(since + READ_AT_ONCE, end)
-        for part, _, _ in in_parts(archive.messages(since, until)):
-            yield part
-        since = until
 
 
 class PastBoards:

@@ -23,9 +23,10 @@ COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why
     help="The archive that `underair listen` or `import` writes.",
 )
 @click.option("--at", required=True, help="The moment, with its zone: 2031-05-04T19:53:00Z.")
+@click.option("--incident", help="Only this incident, and what belongs to none; the rest is counted.")
 @click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
 @click.option("--json", "as_json", is_flag=True, help="Print all that the page would paint, as one object.")
-def board(folder: Path, at: str, profile_file: str | None, as_json: bool) -> None:
+def board(folder: Path, at: str, incident: str | None, profile_file: str | None, as_json: bool) -> None:
     """Show the live board as it was at a moment, from the messages received by then.
 
     It is a reconstruction by this version of underair.
@@ -43,23 +44,49 @@ def board(folder: Path, at: str, profile_file: str | None, as_json: bool) -> Non
     require_archive(folder)
     profile = load_profile(profile_file) if profile_file is not None else Profile.default()
     shown = PastBoards(Archive(folder), profile).picture(moment(at), STANDARD)
+    if incident is not None:
+        shown = _of_incident(shown, incident, at)
     if as_json:
         echo(json.dumps(shown))
         return
     echo(shown["banner"], err=True)
-    echo(", ".join(shown["summary"].get("", [])))
+    echo(", ".join(shown["summary"].get(incident or "", [])))
     heads: dict[str, Any] = FOR_SCRIPT
     head = [str(heads.get(f"head_{name}", "")) for name in COLUMNS]
     rows = [[_cell(row, name) for name in COLUMNS] for row in shown["rows"]]
     widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(COLUMNS))]
     for line in [head, *rows] if rows else []:
         echo("  ".join(f"{cell:{width}}" for cell, width in zip(line, widths, strict=True)).rstrip())
+    for name, count in shown.get("hidden", {}).items():
+        echo(f"of other incidents, not shown: {count} {name}", err=True)
     for alarm in shown["alarms"]:
         echo(
             " · ".join(part for part in (alarm["alarm"], alarm["who"], alarm["age"], alarm["state"]) if part)
         )
     if not rows:
         echo(shown["nobody"], err=True)
+
+
+def _of_incident(shown: dict[str, Any], incident: str, at: str) -> dict[str, Any]:
+    """Return the board without the other incidents, as the page's filter has it; what is hidden is counted.
+
+    Raises
+    ------
+    UsageError
+        When no such incident was on the board at that moment.
+    """
+    there = {row["incident"] for row in shown["rows"]} | {one["id"] for one in shown["incidents"]}
+    if incident not in there:
+        known = ", ".join(sorted(one for one in there if one)) or "none"
+        raise click.UsageError(f"no incident {incident!r} on the board at {at}; there were: {known}")
+    left, hidden = dict(shown), {}
+    for name, items in shown.items():
+        if name == "alarms" or not isinstance(items, list):
+            continue  # an alarm is everybody's, as on the page
+        if all(isinstance(one, dict) and "incident" in one for one in items):
+            left[name] = [one for one in items if one["incident"] in (None, "", incident)]
+            hidden[name] = len(items) - len(left[name])
+    return left | {"hidden": {name: count for name, count in hidden.items() if count}}
 
 
 def _cell(row: dict[str, Any], name: str) -> str:

@@ -14,32 +14,28 @@ import secrets
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import msgspec
-import numpy as np
 import polars as pl
 
 from analysis.live.board import LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
+from dashboard.live.catching_up import CATCH_UP, in_parts, received_until
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.listener_clock import ListenerClock
 from ingest.archive.reading import Archive, Follower
 from ingest.archive.store import work_folder
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
-from ingest.contract.frames import Messages
 from ingest.status import read_statuses, why_none_listens
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
-CATCH_UP = timedelta(hours=6)  # longer than any wear; older incidents are the review's
-READ_AT_ONCE = timedelta(minutes=30)  # of the past, so that memory follows half an hour and not six
-TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words on how far it is
 LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
 LATE_S = 10.0  # an answer older than this is no longer the present
 LINES_EVERY = 10  # ticks between two renewals of the air lines so far
@@ -212,16 +208,14 @@ class Feed:
         self._clock.hear(read_statuses(self._folder), datetime.now(UTC))
         now = self._listeners_now()
         # A capture may be dated in the future; what nobody can have heard yet is not live.
-        until, since = now + LISTENER_AHEAD, now - CATCH_UP
-        whole_s = (until - since).total_seconds()
-        while since < until:
-            reached = min(since + READ_AT_ONCE, until)
-            for part, _, at_s in in_parts(self._archive.messages(since, reached)):
-                if self._stop.is_set():
-                    return
-                self._board.take(part)
-                self._say_how_far(1.0 - (until.timestamp() - at_s) / whole_s, at_s, now.timestamp())
-            since = reached
+        until = now + LISTENER_AHEAD
+        whole_s = (until - (now - CATCH_UP)).total_seconds()
+        for part, at_s in received_until(self._archive, now, until):
+            if self._stop.is_set():
+                return
+            self._board.take(part)
+            fraction = max(1.0 - (until.timestamp() - at_s) / whole_s, 0.0)
+            self._say_how_far(fraction, at_s, now.timestamp())
 
     def _say_how_far(self, fraction: float, at_s: float, to_s: float) -> None:
         self.answer = Answer(lambda display: live_view.catching_up(self.token, fraction, at_s, to_s, display))
@@ -279,39 +273,3 @@ class Feed:
     @staticmethod
     def _say(content: Mapping[str, Any]) -> Answer:
         return Answer(lambda _: content)
-
-
-def in_parts(messages: Messages, most: int = TAKEN_AT_ONCE) -> Iterator[tuple[Messages, float, float]]:
-    """Yield messages in the order of receipt, some thousands at a time.
-
-    Parameters
-    ----------
-    messages : dict of str to polars.DataFrame
-        A frame a kind.
-    most : int
-        Messages of all kinds together in a part; more where many were received in one microsecond.
-
-    Yields
-    ------
-    (messages, fraction, at)
-        A part; how far it goes, up to 1; when its last message was received, seconds since 1970.
-    """
-    received = np.sort(
-        np.concatenate(
-            [
-                np.zeros(0, np.int64),
-                *(frame["received"].dt.epoch("us").to_numpy() for frame in messages.values()),
-            ]
-        )
-    )
-    begin = None
-    for last in range(most - 1, len(received) + most - 1, most):
-        place = min(last, len(received) - 1)
-        end = int(received[place])
-        if begin is not None and end <= begin:
-            continue
-        moment = pl.col("received").dt.epoch("us")
-        within = moment <= end if begin is None else (moment > begin) & (moment <= end)
-        part = {kind: frame.filter(within) for kind, frame in messages.items()}
-        yield part, (place + 1) / len(received), end / 1e6
-        begin = end

@@ -105,8 +105,8 @@ def write_wearer_record(
     heard: set[Heard] = set()
     others: set[str] = set()
     for incident_id in incidents:
-        messages, _ = incident_piece(folder, incident_id)
-        record = record_of(messages, profile, incident_id)
+        messages, scope = incident_piece(folder, incident_id)
+        record = record_of(messages, profile, incident_id, scope.heard_until_us)
         own = _tables_of(record.results, wearer_id)
         for name, frame in own.items():
             tables[name].append(frame)

@@ -53,7 +53,7 @@ def test_tables_and_clocks_are_those_of_the_whole(archive: Path) -> None:
     of_light = analysed(light, Profile.default(), INCIDENT).results
     of_whole = analyse(whole, Profile.default(), INCIDENT)
     assert all(of_light[name].equals(of_whole[name]) for name in of_whole)
-    one, other = (record_of(each, Profile.default(), INCIDENT) for each in (light, whole))
+    one, other = (record_of(each, Profile.default(), INCIDENT, None) for each in (light, whole))
     identity = ["set_id", "boot", "seq", "received"]
     for kind, frame in other.messages.items():
         if "at" in frame.columns and "set_id" in frame.columns:

@@ -47,7 +47,7 @@ ORIGIN = Origin(made=datetime(2031, 6, 1, tzinfo=UTC), sha256="0" * 64, kept=1)
 
 @pytest.fixture(scope="module")
 def record() -> Any:
-    return record_of(frames_from_heard(read_capture(SAMPLE)), Profile.default(), "TH-20310504-1912")
+    return record_of(frames_from_heard(read_capture(SAMPLE)), Profile.default(), "TH-20310504-1912", None)
 
 
 @pytest.fixture(scope="module")

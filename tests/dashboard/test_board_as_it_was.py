@@ -91,6 +91,48 @@ def test_the_verb_prints_the_same_board(archive: Archive) -> None:
     assert everything["rows"][0]["who"] == "W-1"
 
 
+def test_the_verb_shows_one_incident_and_counts_what_it_leaves_out(
+    tmp_path: Path, heard: list[Heard]
+) -> None:
+    other = [
+        said(0, "incident", 900, role="desk", incident_id="I-2", action="open"),
+        said(1, "tally", 901, role="desk", incident_id="I-2", action="in", set_id="S-2", wearer_id="W-2"),
+    ]
+    write_capture(tmp_path / "log.ndjson", sorted([*heard, *other], key=lambda one: one.received))
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive")
+    arguments = ["board", "--archive", str(tmp_path / "archive"), "--at", "2031-05-04T19:04:10Z"]
+
+    def shown(*more: str) -> dict[str, Any]:
+        answer: dict[str, Any] = json.loads(CliRunner().invoke(root, [*arguments, *more, "--json"]).stdout)
+        return answer
+
+    assert {row["who"] for row in shown()["rows"]} == {"W-1", "W-2"}
+    of_other = shown("--incident", "I-2")
+    assert [row["who"] for row in of_other["rows"]] == ["W-2"]
+    assert of_other["hidden"]["rows"] == 1
+    assert of_other["alarms"] == shown()["alarms"]
+    unknown = CliRunner().invoke(root, [*arguments, "--incident", "I-9"])
+    assert unknown.exit_code == 2
+    assert "no incident 'I-9' on the board" in unknown.output
+    assert "I-1, I-2" in unknown.output
+
+
+def test_whoever_was_never_tallied_out_is_on_the_board_after_fourteen_hours(
+    archive: Archive, heard: list[Heard]
+) -> None:
+    """The board read some hours back: whoever had gone in before was gone from it."""
+    (row,) = (
+        board_at(archive, Profile.default(), OPENED + timedelta(hours=14))
+        .snapshot(OPENED + timedelta(hours=14))
+        .rows
+    )
+    assert row.wearer_id == "W-1"
+    assert row.pressure_bar == pytest.approx(257.0, abs=1.0)
+    assert row.attention == "distress"  # nobody has closed it
+    assert row.lost is not None
+    assert row.lost.code == "silent"
+
+
 def test_a_time_without_its_zone_is_no_moment() -> None:
     assert moment("2031-05-04T21:53:00+02:00") == datetime(2031, 5, 4, 19, 53, tzinfo=UTC)
     with pytest.raises(NoMoment, match="with its zone"):

@@ -233,7 +233,7 @@ def test_refused_messages_are_in_the_case_with_their_reasons(tmp_path: Path) -> 
     )
     (tmp_path / "spoilt.ndjson").write_bytes(b"".join([*lines[:number], spoilt, *lines[number:]]))
     import_capture(tmp_path / "spoilt.ndjson", tmp_path / "archive")
-    assert len(messages_of(tmp_path / "archive", INCIDENT)["refused"]) == 1
+    assert len(messages_of(tmp_path / "archive", INCIDENT)[0]["refused"]) == 1
     write_case(tmp_path / "archive", Profile.default(), INCIDENT, tmp_path / "case", why="test")
     told = (tmp_path / "case" / "data" / "refused.csv").read_text()
     assert "pressure_bar" in told

@@ -24,7 +24,7 @@ from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.scenario import build_incident
 from dashboard.demo import crew as demo_crew
 from dashboard.demo.demo import DemoProblem, run_demo
-from dashboard.live.feed import CATCH_UP
+from dashboard.live.catching_up import CATCH_UP
 from dashboard.results_store import ResultsStore
 from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive

@@ -48,6 +48,6 @@ def test_notes_of_a_slow_desk_are_put_right(clock: str) -> None:
     assert service in topic
     heard.append(Heard(last.received, topic, json.dumps(note).encode(), False))
     said = [slow(one) for one in heard] if clock == "slow" else heard
-    record = record_of(frames_from_heard(said), Profile.default(), INCIDENT)
+    record = record_of(frames_from_heard(said), Profile.default(), INCIDENT, None)
     (found,) = [one for one in desk_notes(record.messages["note"], INCIDENT) if one.text == "stairs gave way"]
     assert abs(found.at - about) < timedelta(seconds=1.5)

@@ -214,7 +214,7 @@ def test_a_report_on_the_desks_words_alone_says_that_nobody_was_heard(tmp_path: 
     incident = Incident(wearers=1, minutes=2)
     heard = {kind: frame.clear() for kind, frame in incident.messages.items()}
     heard |= {kind: incident.messages[kind] for kind in ("incident", "note")}
-    record = record_of(heard, Profile.default(), INVENTED)
+    record = record_of(heard, Profile.default(), INVENTED, None)
     text = report_html(record, Profile.default(), Origin(made=OPENED, sha256="0" * 64, kept=2))
     assert html.unescape(text).count(NOBODY) >= 2
     assert "between –" not in text

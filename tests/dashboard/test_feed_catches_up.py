@@ -14,8 +14,9 @@ import pytest
 
 from analysis.profile import Profile
 from dashboard.live import words
+from dashboard.live.catching_up import in_parts
 from dashboard.live.display import Display, display_of
-from dashboard.live.feed import Feed, in_parts
+from dashboard.live.feed import Feed
 from dashboard.live.listener_clock import ListenerClock
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
@@ -70,14 +71,14 @@ def test_it_says_that_it_starts_then_how_far_it_has_caught_up_and_shows_no_row_m
     try:
         assert picture(feed)["banner"] == words.STARTING
         ready.set()
-        archive.let.release(6)
-        wait_until(lambda: len(archive.asked) == 7, what="the seventh lot")
+        archive.let.release(12)
+        wait_until(lambda: len(archive.asked) == 13, what="the twelfth lot")
         said = picture(feed)
         assert said["ready"] is False
         assert "rows" not in said
         assert "Catching up" in said["banner"]
         percent = int(said["banner"].split(": ")[1].split("\u00a0%")[0])
-        assert 35 <= percent <= 50  # 6 lots of half an hour out of six hours
+        assert 35 <= percent <= 50  # who is still in, then 11 lots of half an hour out of twelve hours
         archive.let.release(100)
         wait_until(lambda: picture(feed)["ready"], what="the live picture")
     finally:

@@ -1,4 +1,4 @@
-"""A kind declared at run time walks from the message to index, live board, review and case by itself."""
+"""A kind declared at run time walks by itself: message, archive, live page, review, exports and case."""
 
 from __future__ import annotations
 
@@ -90,12 +90,29 @@ assert [row.wearer_id for row in shown.rows] == ["W-1"], "the board goes on"
 wish = messages["wish"]
 assert f"D-1/1/{wish['seq'][0]}" in shown.desk_heard, "what a desk sent is known to have come through"
 
-record = record_of(messages, Profile.default(), "I-1")
+record = record_of(messages, Profile.default(), "I-1", None)
 behind = messages_behind(
     record.messages, record.results["wears"], record.results["wears"]["wear_id"].to_list(),
     (began + timedelta(seconds=31)).timestamp() * 1000,
 )
 assert {"lamp", "wish"} <= {line["kind"] for line in behind}, behind
+
+from dashboard.app import create_app
+from dashboard.context import Context
+
+client = create_app(Context(Archive(archive), Profile.default(), None, None)).server.test_client()
+at = f"{began + timedelta(seconds=60):%Y-%m-%dT%H:%M:%SZ}"
+page = client.get(f"/board.json?at={at}").json
+assert [row["who"] for row in page["rows"]] == ["W-1"], "painted"
+assert f"D-1/1/{wish['seq'][0]}" in page["heard"], "the page knows that the desk's message came through"
+key = client.get("/api/v1/incidents").json["incidents"][0]["key"]
+exported = client.get(f"/review/export?incident={key}&people=W-1&format=csv")
+assert exported.status_code == 200 and b"pressure_reading [bar]" in exported.data, exported.data
+moment = (began + timedelta(seconds=31)).timestamp() * 1000
+told = client.get(f"/review/messages?incident={key}&people=W-1&at={moment:.0f}").json
+assert {"lamp", "wish"} <= {row["kind"] for row in told["rows"]}, told["rows"]
+tables = client.get(f"/api/v1/incidents/{key}/refused").json["rows"]
+assert [row["kind"] for row in tables] == ["lamp"], tables
 
 write_case(archive, Profile.default(), "I-1", folder / "case", made=began)
 inside = list(read_capture(folder / "case" / "data" / "messages.ndjson.gz"))
@@ -104,7 +121,9 @@ print("walked")
 '''
 
 
-def test_a_kind_declared_at_run_time_walks_from_message_to_live_board_review_and_case(tmp_path: Path) -> None:
+def test_a_kind_declared_at_run_time_walks_from_message_to_live_page_review_export_and_case(
+    tmp_path: Path,
+) -> None:
     done = subprocess.run(
         [sys.executable, "-c", WALK, str(tmp_path)], capture_output=True, text=True, timeout=240, check=False
     )

@@ -1,4 +1,4 @@
-"""One way to cut an archive: tables, report, review and trends name the same wears.
+"""One way to cut an archive: tables, report, review, trends and board name the same wears and entries.
 
 They cut it in three ways: a radio outage of 40 minutes was one wear with a gap in the review, and two wears
 of one and the same id in the trends.
@@ -6,7 +6,7 @@ of one and the same id in the trends.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,10 @@ import pytest
 from analysis.pieces.archive_pieces import incidents_in
 from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
-from dashboard.evidence.case import incident_of_archive
+from analysis.tables import TABLES
+from dashboard.evidence.case import incident_of_archive, write_case
+from dashboard.evidence.case_check import verify_case
+from dashboard.live.as_it_was import board_at
 from dashboard.results_store import ResultsStore
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.archive import seal_messages
@@ -28,6 +31,7 @@ from tests.analysis.conftest import WrittenLog
 PROFILE = Profile.default()
 LONG_AFTER = datetime(2040, 1, 1, tzinfo=UTC)
 ENTRY = ["entry_id", "incident_id", "wearer_id", "set_ids", "wear_ids", "entry_bar", "ended_how"]
+ENTRY_TYPES = {name: TABLES["entries"][name] for name in ENTRY}
 SAMPLES = sorted((Path(__file__).parents[2] / "sample_logs").glob("*.ndjson*"))
 WEAR = ["wear_id", "incident_id", "wearer_id", "set_id", "started", "ended", "free_air_l"]
 
@@ -74,9 +78,44 @@ def named_by_all(folder: Path) -> dict[str, pl.DataFrame]:
     }
 
 
+def entries_of_board(folder: Path) -> pl.DataFrame:
+    """Everybody's entries as the live board has them when the last message has been received."""
+    archive = Archive(folder)
+    last = max(frame["received"].max() for frame in archive.messages().values() if frame.height)
+    board = board_at(archive, PROFILE, last)
+    board.snapshot(last + timedelta(minutes=1))
+    rows = [
+        (
+            one.entry_id,
+            one.incident_id,
+            one.wearer_id,
+            list(one.set_ids),
+            [wear.wear_id for wear in one.wears],
+            one.entry_bar,
+            one.ended_how,
+        )
+        for one in board.entries()
+    ]
+    return pl.DataFrame(rows, schema=ENTRY_TYPES, orient="row").sort("entry_id")
+
+
+def entries_of_trends(folder: Path) -> dict[str, list[str]]:
+    """Each entry with its wears, as the ledger of the trends names them."""
+    ledger = WearLedger(Archive(folder), PROFILE)
+    ledger.update(LONG_AFTER)
+    wears = ledger.tables()["wears"].sort("started", "wear_id")
+    return {
+        str(entry_id): own["wear_id"].to_list()
+        for (entry_id,), own in wears.group_by("entry_id", maintain_order=True)
+    }
+
+
 def assert_entries_agree(folder: Path) -> None:
-    """Of `analyse`, page and report, for each incident; `named_by_all` has written the tables."""
+    """Of `analyse`, trends, board, page and report; `named_by_all` has written the tables."""
     analysed = pl.read_parquet(folder.parent / "tables" / "entries.parquet").select(ENTRY)
+    assert entries_of_board(folder).equals(analysed.sort("entry_id"))
+    with_wears = analysed.filter(pl.col("wear_ids").list.len() > 0)
+    assert entries_of_trends(folder) == dict(with_wears.select("entry_id", "wear_ids").iter_rows())
     store = ResultsStore(Archive(folder), PROFILE)
     for row in incidents_in(folder).iter_rows(named=True):
         mine = analysed.filter(pl.col("incident_id") == row["incident_id"]).sort("entry_id")
@@ -110,3 +149,32 @@ def test_every_sample_log_is_the_same_to_all(sample: Path, tmp_path: Path) -> No
     seal_messages(tmp_path / "archive", frames_from_heard(read_capture(sample)), "log")
     assert_they_agree(named_by_all(tmp_path / "archive"))
     assert_entries_agree(tmp_path / "archive")
+
+
+def test_never_tallied_out_is_said_by_all_or_by_none(tmp_path: Path) -> None:
+    """Only the archive knows that hours went by: page, report and case looked at the incident alone."""
+    log = WrittenLog()
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(590, "tally", action="in", incident_id="I-1", set_id="S-1", wearer_id="W-1")
+    desk.say(595, "tally", action="in", incident_id="I-1", set_id="S-3", wearer_id="W-3")  # never heard
+    log.talker("S-1").breathe(600, 300)
+    log.talker("S-9").breathe(5 * 3600, 60)  # hours later, of nobody
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    seal_messages(archive, log.frames(), "log")
+    analyse_archive(archive, PROFILE, tmp_path / "tables", "parquet", {})
+    key = incidents_in(archive)["key"][0]
+    write_case(archive, PROFILE, key, tmp_path / "case")
+    of_incident = pl.col("code").is_in(["not_tallied_out", "set_never_heard", "tallied_without_wear"])
+    found = {
+        "analyse": pl.read_parquet(tmp_path / "tables" / "findings.parquet"),
+        "review": ResultsStore(Archive(archive), PROFILE).incident(key).results["findings"],
+        "report": incident_of_archive(archive, PROFILE, key, LONG_AFTER)[0].results["findings"],
+        "case": pl.read_parquet(tmp_path / "case" / "data" / "results" / "findings.parquet"),
+    }
+    told = {name: frame.filter(of_incident).select("code", "statement") for name, frame in found.items()}
+    assert sorted(told["analyse"]["code"]) == ["not_tallied_out", "set_never_heard", "tallied_without_wear"]
+    for name, frame in told.items():
+        assert frame.sort(pl.all()).equals(told["analyse"].sort(pl.all())), name
+    assert verify_case(tmp_path / "case", again=True).faults == ()

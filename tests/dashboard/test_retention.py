@@ -294,14 +294,14 @@ def test_the_analysis_still_holds(tmp_path: Path) -> None:
     archive, incident_id = tmp_path / "archive", "TH-20310504-1912"
     import_capture(ROOT / "sample_logs" / "cooperage_fire.ndjson.gz", archive)
     profile = Profile.default()
-    before = record_of(incident_piece(archive, incident_id)[0], profile, incident_id).results
+    before = record_of(incident_piece(archive, incident_id)[0], profile, incident_id, None).results
     old = _tally(archive, incident_id)["wearer_id"]
     late = datetime(2035, 1, 1, tzinfo=UTC)
     retain(archive, late, dict, "profile default", late.date(), apply=True, grace_s=0)
     new = _tally(archive, incident_id)["wearer_id"]
     names = dict(zip(old, new, strict=True))
     assert len(names) == len(set(names.values())) == old.n_unique() > 5
-    after = record_of(incident_piece(archive, incident_id)[0], profile, incident_id).results
+    after = record_of(incident_piece(archive, incident_id)[0], profile, incident_id, None).results
     text = pl.selectors.string()
     for table, frame in before.items():
         expected = frame.with_columns(text.str.replace_many(list(names), list(names.values())))

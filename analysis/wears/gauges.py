@@ -1,0 +1,97 @@
+"""Pressures read by voice, and where they stand for readings: while the set itself is silent."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.air.forecast import VOICE_STEP_BAR
+from analysis.records import Floats, Ints, PowerUp
+from analysis.wears.wears import Wear
+
+UNHEARD_US = 5_000_000
+"""A set that said its pressure so lately knows it better than who reads the gauge. Our own rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """A pressure that was read by voice, microseconds since 1970 on the reconciled clock."""
+
+    at_us: int
+    set_id: str
+    pressure_bar: float
+    desk_id: str
+    identity: str
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """What is known of a wear's pressure, in order of time; arrays of shape (n,).
+
+    Attributes
+    ----------
+    at_us, bar, gas_c : array
+    said_step_bar : array
+        0 for a reading of the set; the step of the gauge for one by voice.
+    position : array of int
+        Which reading of the wear it is; -1 for one by voice.
+    """
+
+    at_us: Ints
+    bar: Floats
+    gas_c: Floats
+    said_step_bar: Floats
+    position: Ints
+
+
+def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
+    """Return the gauges read by voice at the moment that they are about, in order of time."""
+    found = []
+    for power_up in records:
+        channel = power_up.channels.get("gauge") if power_up.role == "desk" else None
+        for position, row in enumerate(channel.rows if channel else ()):
+            if channel is None or channel.retained[position]:
+                continue
+            at_us = int(channel.at_us[position])
+            if row["at"] is not None:  # on the desk's clock, like `time`: the same correction holds
+                at_us += round(row["at"].timestamp() * 1e6) - int(channel.time_us[position])
+            identity = power_up.identity(int(channel.seq[position]))
+            found.append(Gauge(at_us, row["set_id"], row["pressure_bar"], power_up.name, identity))
+    return sorted(found, key=lambda one: (one.at_us, one.identity))
+
+
+def readings_of(wear: Wear, gauges: Sequence[Gauge] = (), until_us: int | None = None) -> Readings:
+    """Return the readings of a wear, with those by voice where the set had been silent for over 5 s.
+
+    Parameters
+    ----------
+    wear : Wear
+    gauges : sequence of Gauge
+        In order of time; of other sets too.
+    until_us : int, optional
+        Gauges after the last reading count up to here; without it, none of them does.
+    """
+    good = np.flatnonzero(~wear.spike)
+    at_us, bar, gas_c = wear.at_us[good], wear.pressure_bar[good], wear.gas_temperature_c[good]
+    last_us = int(at_us[-1]) if until_us is None else until_us
+    said = [one for one in gauges if one.set_id == wear.set_id and int(at_us[0]) < one.at_us <= last_us]
+    before = np.searchsorted(at_us, [one.at_us for one in said], side="right") - 1
+    said = [
+        one
+        for one, place in zip(said, before.tolist(), strict=True)
+        if one.at_us - int(at_us[place]) > UNHEARD_US
+    ]
+    if not said:
+        return Readings(at_us, bar, gas_c, np.zeros(len(good)), good)
+    count = len(said)
+    at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
+    order = np.argsort(at_us, kind="stable")
+    return Readings(
+        at_us[order],
+        np.concatenate([bar, [one.pressure_bar for one in said]])[order],
+        np.concatenate([gas_c, np.full(count, np.nan)])[order],
+        np.concatenate([np.zeros(len(good)), np.full(count, VOICE_STEP_BAR)])[order],
+        np.concatenate([good, np.full(count, -1)])[order],
+    )

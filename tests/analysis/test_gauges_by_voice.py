@@ -1,0 +1,62 @@
+"""A pressure read by voice counts while a set is silent: in the review's air as in the live one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+
+PROFILE = Profile.default()
+SILENT = (660.0, 1860.0)
+ASKED_S = 1260.0
+
+
+def breathed_hard_while_silent(log: Any, gauge_bar: float | None, said_s: float = ASKED_S) -> None:
+    """20 bar a minute are used in the silence's first half and none in its second; before and after, 6."""
+    one = log.talker("S-1")
+    one.set_up(-1)
+    one.breathe(60, 600, bar_s=0.1, closes=False)
+    one.breathe(1860, 600, start_bar=40.0 + 120.0 - 20.0, bar_s=0.1, opens=False)
+    desk = log.desk()
+    desk.say(50, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
+    if gauge_bar is not None:
+        desk.say(said_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=gauge_bar)
+
+
+def air_at(log: Any, true_s: float) -> dict[str, Any]:
+    air = analyse(log.frames(), PROFILE)["air"]
+    row: dict[str, Any] = air.filter(pl.col("time") >= log.at(true_s)).row(0, named=True)
+    return row
+
+
+def test_the_reviews_air_passes_through_a_gauge_read_in_a_silence(log: Any) -> None:
+    breathed_hard_while_silent(log, None)
+    without = air_at(log, ASKED_S)
+    breathed_hard_while_silent(log, 150.0)
+    told = air_at(log, ASKED_S)
+    # The straight line between 240 and 140 bar is 190 there; the dial said 150, in steps of 10 bar.
+    assert without["pressure_bar"] == pytest.approx(190.0, abs=10.0)
+    assert told["pressure_bar"] == pytest.approx(150.0, abs=6.0)
+    assert told["pressure_sd_bar"] < without["pressure_sd_bar"]
+
+
+def test_a_gauge_while_the_set_itself_is_heard_changes_nothing(log: Any) -> None:
+    breathed_hard_while_silent(log, None)
+    without = analyse(log.frames(), PROFILE)["air"]
+    log.talkers[-1].say(300, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=120.0)
+    assert analyse(log.frames(), PROFILE)["air"].equals(without)
+
+
+def test_the_live_forecast_in_a_silence_is_the_reviews_of_that_second(log: Any, see: Any) -> None:
+    """The set comes back for one second; live and review then know the same readings and the same gauge."""
+    breathed_hard_while_silent(log, 150.0)
+    see(ASKED_S + 5)  # live takes the gauge while the set is silent
+    (row,) = see(2000.5).rows
+    review = air_at(log, 2000)
+    assert row.low_air is not None
+    assert row.low_air.median == pytest.approx(review["low_air_min"], abs=0.1)
+    assert row.low_air.low == pytest.approx(review["low_air_lo_min"], abs=0.1)
