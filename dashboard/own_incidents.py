@@ -35,7 +35,7 @@ def why_not_sent(context: Context, kind: str, fields: Mapping[str, Any]) -> str 
     if visitor().may(REVIEW):
         return None
     corrected = fields.get("corrects")
-    if kind == "tally" and corrected and _identity(corrected) not in _heard(context):
+    if corrected and _identity(corrected) not in _shown(context):
         return words.NOT_YOUR_TALLY
     incident_id = fields.get("incident_id")
     if not isinstance(incident_id, str) or sees_incident(context, incident_id):
@@ -55,9 +55,14 @@ def _of_now(context: Context) -> tuple[str, ...]:
     return snapshot.incident_ids if snapshot is not None else ()
 
 
-def _heard(context: Context) -> tuple[str, ...]:
+def _shown(context: Context) -> set[str]:
+    """Return what the page offers to correct: the latest messages, and what rows and exits rest on."""
     snapshot = _snapshot(context)
-    return snapshot.desk_heard if snapshot is not None else ()
+    if snapshot is None:
+        return set()
+    found = {*snapshot.desk_heard, *(row.gauge.identity for row in snapshot.rows if row.gauge is not None)}
+    found |= {row.tally_identity for row in snapshot.rows if row.tally_identity is not None}
+    return found | {one.ended_by for one in snapshot.came_out if one.ended_by is not None}
 
 
 def _identity(corrected: Any) -> str:

@@ -28,6 +28,8 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 PORTS = range(12_000 + 500 * (int(WORKER.removeprefix("gw")) % 32), 28_000)[:500]
 ports = itertools.islice(itertools.cycle(PORTS), os.getpid() % 500, None)
 
+LONGEST_TEXT = 4000  # of a page, in the report of a failed test
+
 CHROMIUM_FLAGS = [
     "--headless",
     "--no-sandbox",
@@ -217,16 +219,19 @@ def pytest_runtest_makereport(
     report = yield
     page = getattr(item, "funcargs", {}).get("page")
     if report.when == "call" and report.failed and page is not None:
-        report.sections.append(("page", picture_of(page, item.name)))
+        for number, one in enumerate(page.context.pages):
+            report.sections.append((f"page {number}", picture_of(one, f"{item.name}-{number}")))
     return report
 
 
 def picture_of(page: Any, name: str) -> str:
-    """Take a picture of a page and return where it is and what the page's address was."""
+    """Take a picture of a page; return where it is, the page's address, and its rows and text."""
     PICTURES.mkdir(parents=True, exist_ok=True)
     path = PICTURES / f"{re.sub(r'[^A-Za-z0-9_-]+', '-', name)[:100]}.png"
     try:
         page.screenshot(path=path, timeout=10_000)
+        rows = page.locator(".row").evaluate_all("rows => rows.map((row) => row.cloneNode(false).outerHTML)")
+        text = page.locator("body").inner_text(timeout=10_000)[:LONGEST_TEXT]
     except Exception as error:  # noqa: BLE001  # a page that crashed must not hide why the test failed
         return f"no picture of {page.url}: {error}"
-    return f"{path}, of {page.url}"
+    return "\n".join([f"{path}, of {page.url}", *rows, text])

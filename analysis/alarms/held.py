@@ -12,23 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.alarms.alarms import Alarm
-from analysis.records import PowerUp
+from analysis.wears.corrections import Resolved
 
 GRAVEST = ("distress", "no_motion")
 NOT_ALONE = ("no_motion_prealarm", "battery")
 """Shown when the set raised them; the readings alone would raise them at every pause. Our own rule."""
-
-
-@dataclass(frozen=True, slots=True)
-class Resolved:
-    """A person's word that an alarm, or with none named an entry, is settled; microseconds since 1970."""
-
-    at_us: int
-    set_id: str
-    incident_id: str
-    alarm: str | None
-    text: str
-    identity: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,20 +34,6 @@ class Held:
     alarm: Alarm
     ended_us: int | None
     unknown_since_us: int | None
-
-
-def read_resolved(records: Sequence[PowerUp]) -> list[Resolved]:
-    """Return what desks settled, in order of time."""
-    found = []
-    for power_up in records:
-        channel = power_up.channels.get("resolved") if power_up.role == "desk" else None
-        for position, row in enumerate(channel.rows if channel else ()):
-            if channel is not None and not channel.retained[position]:
-                at_us, identity = int(channel.at_us[position]), power_up.identity(int(channel.seq[position]))
-                found.append(
-                    Resolved(at_us, row["set_id"], row["incident_id"], row["alarm"], row["text"], identity)
-                )
-    return sorted(found, key=lambda one: (one.at_us, one.identity))
 
 
 def held_alarms(

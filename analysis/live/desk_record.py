@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from analysis.alarms.held import Resolved, read_resolved
 from analysis.live.desk_words import DeskWords
 from analysis.live.rows import Incident, NoteLine
 from analysis.profile import Profile
 from analysis.records import PowerUp
+from analysis.wears.corrections import Resolved, read_resolved
 from analysis.wears.gauges import Gauge, read_gauges
 from analysis.wears.tally import TallyBook, read_tallies
 from analysis.wears.turn_back import Note, read_notes
@@ -47,7 +47,7 @@ class DeskRecord:
         self.incident_heard_at = {
             record["incident_id"]: at for at, _, _, record in said if record.get("incident_id") is not None
         }
-        self.words = DeskWords()
+        self.words = DeskWords(self.gauges, self.book.stays)
         for at, _, kind, record in said:
             self.words.take(kind, record, at)
             if kind == "incident" and record["action"] == "close":

@@ -7,11 +7,13 @@ receipt.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from analysis.live.rows import Contradiction, Gauge, OrderLine, RollCallLine, Row, StandbyLine
+from analysis.wears import gauges as by_voice
+from analysis.wears.tally import Stay, Tally
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
 ACKNOWLEDGED_BY_VOICE = "order acknowledged by voice"  # a note about the set with these words acknowledges
@@ -36,14 +38,26 @@ class _Said:
 
 
 class DeskWords:
-    """All desks' words; `take` each desk message once."""
+    """All desks' words; `take` each desk message once.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    gauges : sequence of Gauge
+        What was read by voice and not corrected, in order of time.
+    stays : sequence of Stay
+        Who was in, corrections and settlements minded.
+    """
+
+    def __init__(self, gauges: Sequence[by_voice.Gauge] = (), stays: Sequence[Stay] = ()) -> None:
         self._orders: dict[tuple[str, str, str, str, str], tuple[float, bool, Record]] = {}
         self._rolls: dict[tuple[str, str], _Roll] = {}
         self._standby: dict[tuple[str, str], StandbyLine] = {}
-        self._gauges: dict[str, Gauge] = {}
-        self._tallies: dict[tuple[str, str], list[tuple[float, Record]]] = {}
+        self._gauges = {
+            one.set_id: Gauge(one.pressure_bar, one.at_us * 1e-6, one.desk_id, one.identity) for one in gauges
+        }
+        self._stays = {
+            (one.incident_id, one.wearer_id): one for one in sorted(stays, key=lambda one: one.in_us)
+        }
         self._voice: dict[str, float] = {}
         self._last: dict[tuple[str, ...], list[_Said]] = {}
         self._contradictions: dict[str, Contradiction] = {}
@@ -129,14 +143,14 @@ class DeskWords:
             if roll.called_at is None or roll.closed_at is not None:
                 continue
             answers = []
-            for (_, wearer_id), said in sorted(self._inside_of(incident_id).items()):
+            for tally in self._inside_of(incident_id):
                 own = [
                     answer
-                    for name in (("wearer", wearer_id), ("team", said["team"] or ""))
+                    for name in (("wearer", tally.wearer_id), ("team", tally.team or ""))
                     if (answer := roll.answers.get(name)) is not None
                 ]
                 state = max(own)[1] if own else "called"
-                answers.append((wearer_id, said["set_id"], said["team"], state))
+                answers.append((tally.wearer_id, tally.set_id, tally.team, state))
             complete = bool(answers) and all(state == "answered" for *_, state in answers)
             last = max((at for at, _ in roll.answers.values()), default=None)
             lines.append(
@@ -163,20 +177,20 @@ class DeskWords:
         by_set = row.evacuate_acknowledged_at
         return (by_set is not None and by_set >= since_at) or self._voice.get(row.set_id, 0.0) >= since_at
 
-    def _inside_of(self, incident_id: str) -> dict[tuple[str, str], Record]:
-        found = {}
-        for key, said in self._tallies.items():
-            latest = max(said, key=lambda one: one[0])[1]
-            if key[0] == incident_id and latest["action"] == "in":
-                found[key] = latest
-        return found
+    def _inside_of(self, incident_id: str) -> list[Tally]:
+        """Return the tallies in force of those who are in, by wearer."""
+        inside = [
+            one for one in self._stays.values() if one.incident_id == incident_id and one.ended_us is None
+        ]
+        return sorted((one.tallies[-1] for one in inside), key=lambda tally: tally.wearer_id)
 
     def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
         count = 0
-        for (own_incident_id, _), said in self._tallies.items():
-            last_at, last = max(said, key=lambda one: one[0])
-            meant = (not team or last["team"] == team) and (not set_id or last["set_id"] == set_id)
-            count += own_incident_id == incident_id and last["action"] == "out" and last_at >= at and meant
+        for stay in self._stays.values():
+            last = stay.tallies[-1]
+            meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
+            out = stay.ended_us is not None and stay.ended_us * 1e-6 >= at
+            count += stay.incident_id == incident_id and out and meant
         return count
 
     def _take_order(self, record: Record, at: float) -> None:
@@ -209,19 +223,12 @@ class DeskWords:
         if known is None or at >= known.at:
             self._standby[key] = StandbyLine(*key, record["state"], at, record["text"])
 
-    def _take_gauge(self, record: Record, at: float) -> None:
-        read_at = at if record["at_s"] is None else record["at_s"] + at - record["time_s"]
-        known = self._gauges.get(record["set_id"])
-        if known is None or read_at >= known.at:
-            self._gauges[record["set_id"]] = Gauge(record["pressure_bar"], read_at, record["desk_id"])
-
     def _take_note(self, record: Record, at: float) -> None:
         if record["set_id"] and ACKNOWLEDGED_BY_VOICE in record["text"].lower():
             self._voice[record["set_id"]] = max(at, self._voice.get(record["set_id"], 0.0))
 
     def _take_tally(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["wearer_id"])
-        self._tallies.setdefault(key, []).append((at, record))
         what = (record["action"], record["set_id"])
         self._say(("tally", *key), record, at, what)
 

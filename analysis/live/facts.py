@@ -109,6 +109,7 @@ def row_of(
         to_empty=to_empty,
         planned=planned,
         gauge=words.gauge(live_set.set_id),
+        tally_identity=tally.in_identity if tally is not None and tallied_in else None,
         evacuate_acknowledged_at=_s(live_set.evacuate_acknowledged_us),
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )

@@ -27,6 +27,7 @@ class Follower:
         self._cylinder: Cylinder | None = None
         self._fed = 0
         self._last = (-1, 0.0)
+        self._said: frozenset[Gauge] = frozenset()
         self.last: tuple[float, float] = (0.0, 0.0)
 
     def stop(self) -> None:
@@ -54,7 +55,8 @@ class Follower:
         same = wear.wear_id == self._wear_id and wear.cylinder == self._cylinder and self._fed <= count
         if same and self._fed:
             same = self._last == self._mark(wear, known, self._fed - 1)
-        if not same or self._air is None:
+        # A gauge that was corrected is taken back by starting anew: the filter has no way of forgetting one.
+        if not same or self._air is None or not self._said <= set(gauges):
             self._air = LiveAir(
                 wear.cylinder,
                 wear.thresholds.low_air_bar,
@@ -74,6 +76,7 @@ class Follower:
                 known.said_step_bar[new],
                 _temperatures_at(wear, known.at_us[new]),
             )
+        self._said = frozenset(gauges)
         self._fed, self._last = count, self._mark(wear, known, count - 1)
         self.last = int(known.at_us[-1]) * 1e-6, float(known.bar[-1])
         return self._air

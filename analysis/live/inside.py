@@ -5,13 +5,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from statistics import median
 
 import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.alarms.alarms import Alarm, find_alarms
-from analysis.alarms.held import Held, Resolved, held_alarms
+from analysis.alarms.held import Held, held_alarms
 from analysis.findings.examined import examine
 from analysis.live.follower import Follower
 from analysis.live.losing import LONGEST_WINDOW_S
@@ -20,6 +21,7 @@ from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
+from analysis.wears.corrections import Resolved
 from analysis.wears.entries import Charge, Entry, EntryState, state_of
 from analysis.wears.gauges import Gauge
 from analysis.wears.tally import Tally
@@ -291,11 +293,13 @@ class Inside:
         charge = self.charge
         if self.wear is None or charge is None or charge.cylinder is None:
             return ()
-        volume_l = charge.cylinder.total_l
-        start_l = float(free_air_l(charge.entry_bar, PLANNING_C, volume_l))
-        usable_l = start_l - float(free_air_l(self.live_set.low_air_bar, PLANNING_C, volume_l))
-        expected_min = max(usable_l, 0.0) / self.live_set.profile.air.planning_l_min
-        return tuple(charge.entry_us * 1e-6 + after_s for after_s in prompt_times_s(expected_min))
+        after_s = _prompts_after_s(
+            charge.entry_bar,
+            self.live_set.low_air_bar,
+            charge.cylinder.total_l,
+            self.live_set.profile.air.planning_l_min,
+        )
+        return tuple(charge.entry_us * 1e-6 + each_s for each_s in after_s)
 
     def recent(self) -> list[tuple[float, float]]:
         """Return the latest readings, (seconds since 1970, bar)."""
@@ -316,6 +320,15 @@ class Inside:
             first = np.flatnonzero(np.r_[True, np.diff(tens) > 0] & ~wear.spike)
             found += zip((wear.at_us[first] * 1e-6).tolist(), wear.pressure_bar[first].tolist(), strict=True)
         return found
+
+
+@lru_cache(maxsize=4096)  # of each cylinder at every tick
+def _prompts_after_s(
+    entry_bar: float, low_air_bar: float, volume_l: float, planning_l_min: float
+) -> tuple[float, ...]:
+    start_l = float(free_air_l(entry_bar, PLANNING_C, volume_l))
+    usable_l = start_l - float(free_air_l(low_air_bar, PLANNING_C, volume_l))
+    return tuple(prompt_times_s(max(usable_l, 0.0) / planning_l_min))
 
 
 def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: int, key: str) -> Inside:

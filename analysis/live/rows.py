@@ -81,6 +81,7 @@ class Gauge(msgspec.Struct, frozen=True):
     bar: float
     at: float
     desk_id: str
+    identity: str = ""
 
 
 class Prompt(msgspec.Struct, frozen=True):
@@ -121,6 +122,8 @@ class Row(msgspec.Struct, frozen=True):
         Last reading by voice.
     evacuate_acknowledged_at : float or None
         When the wearer last acknowledged an evacuation at the set.
+    tally_identity : str or None
+        Of the tally in force, for whoever corrects it.
     """
 
     key: str
@@ -160,6 +163,7 @@ class Row(msgspec.Struct, frozen=True):
     gauge: Gauge | None = None
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None
+    tally_identity: str | None = None
 
 
 class Team(msgspec.Struct, frozen=True):
@@ -293,6 +297,9 @@ class Out(msgspec.Struct, frozen=True):
     under_air_s: float | None
     rest_until_at: float | None = None
     rest_source: str = ""
+    ended_how: str = ""
+    ended_by: str | None = None  # identity of the message that ended the entry
+    service: str = ""
 
 
 class Incident(msgspec.Struct, frozen=True):

@@ -256,6 +256,9 @@ class ServiceBoard:
                     at=entry.ended_us * 1e-6,
                     pressure_bar=entry.wears[-1].last_bar if entry.wears else None,
                     under_air_s=entry.under_air_s if entry.wears else None,
+                    service=self.service,
+                    ended_how=entry.ended_how,
+                    ended_by=entry.stay.ended_by if entry.stay is not None else None,
                 )
             )
         return found

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.records import Floats, Ints, PowerUp
+from analysis.wears.corrections import corrections, moment_of, said
 from analysis.wears.wears import Wear
 
 UNHEARD_US = 5_000_000
@@ -47,18 +48,29 @@ class Readings:
 
 
 def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
-    """Return the gauges read by voice at the moment that they are about, in order of time."""
-    found = []
-    for power_up in records:
-        channel = power_up.channels.get("gauge") if power_up.role == "desk" else None
-        for position, row in enumerate(channel.rows if channel else ()):
-            if channel is None or channel.retained[position]:
-                continue
-            at_us = int(channel.at_us[position])
-            if row["at"] is not None:  # on the desk's clock, like `time`: the same correction holds
-                at_us += round(row["at"].timestamp() * 1e6) - int(channel.time_us[position])
-            identity = power_up.identity(int(channel.seq[position]))
-            found.append(Gauge(at_us, row["set_id"], row["pressure_bar"], power_up.name, identity))
+    """Return the gauges read by voice at the moment that they are about, in order of time.
+
+    One that corrects another counts from the other's moment, unless it says when it was read.
+    """
+    messages = said(records, "gauge")
+    corrected = corrections(messages)
+    at_us: dict[str, int] = {}
+    for one in messages:
+        read_us = one.at_us
+        if one.row["at"] is not None:  # on the desk's clock, like `time`: the same correction holds
+            read_us += round(one.row["at"].timestamp() * 1e6) - one.time_us
+        at_us[one.identity] = read_us
+    found = [
+        Gauge(
+            at_us[one.identity] if one.row["at"] is not None else moment_of(one.identity, corrected, at_us),
+            one.row["set_id"],
+            one.row["pressure_bar"],
+            one.desk_id,
+            one.identity,
+        )
+        for one in messages
+        if one.identity not in corrected.values()
+    ]
     return sorted(found, key=lambda one: (one.at_us, one.identity))
 
 
@@ -76,21 +88,21 @@ def readings_of(wear: Wear, gauges: Sequence[Gauge] = (), until_us: int | None =
     good = np.flatnonzero(~wear.spike)
     at_us, bar, gas_c = wear.at_us[good], wear.pressure_bar[good], wear.gas_temperature_c[good]
     last_us = int(at_us[-1]) if until_us is None else until_us
-    said = [one for one in gauges if one.set_id == wear.set_id and int(at_us[0]) < one.at_us <= last_us]
-    before = np.searchsorted(at_us, [one.at_us for one in said], side="right") - 1
-    said = [
+    spoken = [one for one in gauges if one.set_id == wear.set_id and int(at_us[0]) < one.at_us <= last_us]
+    before = np.searchsorted(at_us, [one.at_us for one in spoken], side="right") - 1
+    spoken = [
         one
-        for one, place in zip(said, before.tolist(), strict=True)
+        for one, place in zip(spoken, before.tolist(), strict=True)
         if one.at_us - int(at_us[place]) > UNHEARD_US
     ]
-    if not said:
+    if not spoken:
         return Readings(at_us, bar, gas_c, np.zeros(len(good)), good)
-    count = len(said)
-    at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
+    count = len(spoken)
+    at_us = np.concatenate([at_us, np.array([one.at_us for one in spoken], np.int64)])
     order = np.argsort(at_us, kind="stable")
     return Readings(
         at_us[order],
-        np.concatenate([bar, [one.pressure_bar for one in said]])[order],
+        np.concatenate([bar, [one.pressure_bar for one in spoken]])[order],
         np.concatenate([gas_c, np.full(count, np.nan)])[order],
         np.concatenate([np.zeros(len(good)), np.full(count, VOICE_STEP_BAR)])[order],
         np.concatenate([good, np.full(count, -1)])[order],

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from analysis.records import PowerUp
+from analysis.wears.corrections import Row, corrections, moment_of, read_resolved, said
 from ingest.archive.index import later_note
 
 FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
@@ -156,7 +157,7 @@ class TallyBook:
     struck: list[Tally]
     stays: list[Stay]
     shared: list[Shared]
-    unmatched: list[tuple[int, str, dict[str, object]]]
+    unmatched: list[tuple[int, str, Row]]
 
     def within(self, incidents: frozenset[str] | set[str]) -> TallyBook:
         """Return the book of some incidents only."""
@@ -189,40 +190,44 @@ def read_incidents(records: Sequence[PowerUp]) -> dict[str, Incident]:
 
 
 _RANK = {"tally": 0, "resolved": 1, "incident": 2}
-_Word = tuple[int, int, str, str, dict[str, object], str]  # moment, rank, identity, kind, row, desk
+_Word = tuple[int, int, str, str, Row, str]  # moment, rank, identity, kind, row, desk
 
 
 def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
     """Read every tally, settlement and close of incidents, in order of reconciled time."""
-    words: list[_Word] = []
-    for power_up in records:
-        for kind in _RANK if power_up.role == "desk" else ():
-            channel = power_up.channels.get(kind)
-            for position, row in enumerate(channel.rows if channel else ()):
-                if channel is None or channel.retained[position]:
-                    continue
-                if (kind == "incident" and row["action"] != "close") or (
-                    kind == "resolved" and row["alarm"] is not None
-                ):
-                    continue
-                identity = power_up.identity(int(channel.seq[position]))
-                at_us = int(channel.at_us[position])
-                words.append((at_us, _RANK[kind], identity, kind, row, power_up.name))
-    return _Reader(words).book()
+    words: list[_Word] = [
+        (one.at_us, _RANK[kind], one.identity, kind, one.row, one.desk_id)
+        for kind in ("tally", "incident")
+        for one in said(records, kind)
+        if kind == "tally" or one.row["action"] == "close"
+    ]
+    words += [
+        (
+            one.at_us,
+            _RANK["resolved"],
+            one.identity,
+            "resolved",
+            {"set_id": one.set_id, "incident_id": one.incident_id},
+            "",
+        )
+        for one in read_resolved(records)
+        if one.alarm is None
+    ]
+    corrected = corrections(said(records, "tally"))
+    return _Reader(words, corrected).book()
 
 
 class _Reader:
     """Goes through what desks said, in order of time."""
 
-    def __init__(self, words: list[_Word]) -> None:
-        corrected = _corrections(words)
+    def __init__(self, words: list[_Word], corrected: dict[str, str]) -> None:
         self._corrected_by = {old: new for new, old in corrected.items()}
         said_us = {identity: at_us for at_us, _, identity, _, _, _ in words}
         self._corrects = corrected
         # A correction counts from the moment of the tally in whose place it is.
         self._words = sorted(
             (
-                (self._from_us(identity, at_us, said_us), rank, at_us, identity, kind, row, desk)
+                (moment_of(identity, corrected, said_us), rank, at_us, identity, kind, row, desk)
                 for at_us, rank, identity, kind, row, desk in words
             ),
             key=lambda word: word[:4],
@@ -233,15 +238,7 @@ class _Reader:
         self._struck: list[Tally] = []
         self._tallies: list[Tally] = []
         self._shared: list[Shared] = []
-        self._unmatched: list[tuple[int, str, dict[str, object]]] = []
-
-    def _from_us(self, identity: str, at_us: int, said_us: dict[str, int]) -> int:
-        seen = {identity}
-        while (old := self._corrects.get(identity)) is not None and old not in seen:
-            seen.add(old)
-            identity = old
-            at_us = said_us.get(old, at_us)
-        return at_us
+        self._unmatched: list[tuple[int, str, Row]] = []
 
     def book(self) -> TallyBook:
         """Return the book."""
@@ -269,7 +266,7 @@ class _Reader:
         self._tallies.sort(key=lambda tally: (tally.set_id, tally.in_us, tally.in_identity))
         return TallyBook(self._tallies, self._struck, self._stays, self._shared, self._unmatched)
 
-    def _in(self, from_us: int, said_us: int, identity: str, row: dict[str, object], desk: str) -> None:
+    def _in(self, from_us: int, said_us: int, identity: str, row: Row, desk: str) -> None:
         tally = Tally(
             set_id=str(row["set_id"]),
             incident_id=str(row["incident_id"]),
@@ -348,7 +345,7 @@ class _Reader:
             began = tally.spans[-1][0]
             tally.spans[-1] = (began, max(min(at_us, tally.in_us + FORGOTTEN_AFTER_US), began))
 
-    def _out(self, at_us: int, identity: str, row: dict[str, object]) -> None:
+    def _out(self, at_us: int, identity: str, row: Row) -> None:
         stays = self._open.get(str(row["wearer_id"]), [])
         self._close([one for one in stays if at_us - (one.closed_us or at_us) > FORGOTTEN_AFTER_US])
         own = [one for one in stays if one.incident_id == row["incident_id"]]
@@ -361,7 +358,7 @@ class _Reader:
         stay.tallies[-1].out_us, stay.tallies[-1].out_identity = at_us, identity
         self._end(stay, at_us, "tallied_out", identity)
 
-    def _resolve(self, at_us: int, identity: str, row: dict[str, object]) -> None:
+    def _resolve(self, at_us: int, identity: str, row: Row) -> None:
         of_set = [
             stay
             for stays in self._open.values()
@@ -379,19 +376,6 @@ class _Reader:
             tally.closed = tally.closed or how == "incident_closed"
         self._move_on(stay.tallies[-1], at_us, back=False)
         self._open[stay.wearer_id].remove(stay)
-
-
-def _corrections(words: Sequence[_Word]) -> dict[str, str]:
-    """Return which tally is in whose place: identity to identity, only of tallies that were heard."""
-    heard = {identity for _, _, identity, kind, _, _ in words if kind == "tally"}
-    found: dict[str, str] = {}
-    for _, _, identity, kind, row, _ in sorted(words, key=lambda word: (word[0], word[2])):
-        corrects = row.get("corrects") if kind == "tally" else None
-        if isinstance(corrects, dict):
-            old = f"{corrects['desk_id']}/{corrects['boot']}/{corrects['seq']}"
-            if old in heard and old != identity and old not in found.values():
-                found[identity] = old
-    return found
 
 
 def _text(value: object) -> str | None:

@@ -8,11 +8,12 @@
   const POLL_MS = 500; // the server's own tick
   const SOONEST_MS = 120;
   const AFTER_TICK_MS = 30;
+  const SEEN_HERE_MS = 300000; // as on the server: losing air that was seen sounds again after this
   const LINES_EVERY_MS = 10000;
 
   /** @type {LiveState} */
   const state = {
-    words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(),
+    words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(), seenHere: new Map(),
     at: null, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
   };
   underair.state = state;
@@ -72,9 +73,20 @@
     );
   };
 
+  // A note needs an incident. Without one, what was seen is seen in this browser alone, and the page says so.
+  const markSeenHere = ({ alarms }) => {
+    const { seenHere, words } = state;
+    for (const [key, at] of seenHere) if (performance.now() - at > SEEN_HERE_MS) seenHere.delete(key);
+    for (const alarm of alarms.filter((one) => one.new && seenHere.has(one.key))) {
+      alarm.new = false;
+      alarm.state = [alarm.state, words.seen_here].filter(Boolean).join(" · ");
+    }
+  };
+
   const paint = () => {
     const { parts, data, words } = state;
     if (!data.ready) return;
+    markSeenHere(data);
     parts.board.hidden = false;
     underair.text(parts.clock, data.clock);
     const date = new Date((data.now + data.offset_s) * 1000).toISOString().slice(0, 10);

@@ -1,7 +1,7 @@
 // What can be done with one wearer: opened by a click on the row, over the page, closed by Escape. The rows go on below.
 "use strict";
 (() => {
-  let words, dialog, body, head, state, more, key = null, opener = null;
+  let words, dialog, body, head, state, more, last, key = null, opener = null;
   const { make, text, fill } = underair;
   const press = (label, onclick, attributes = {}) => make("button", { type: "button", onclick, ...attributes }, label);
 
@@ -33,9 +33,10 @@
 
   // Whoever is still under air is tallied out by a second press only.
   const tallyOut = (item) => {
-    const { service, set_id, wearer_id, team, incident_id } = item.fields;
     const button = press(words.tally_out, async () => {
-      if (!item.over && button.dataset.asked == null) {
+      const now = underair.state.data.rows.find((one) => one.key === item.key) ?? item; // not as it was on opening
+      const { service, set_id, wearer_id, team, incident_id } = now.fields;
+      if (!now.over && button.dataset.asked == null) {
         button.dataset.asked = "";
         text(button, words.tally_out_again);
         return;
@@ -56,15 +57,18 @@
     const { fields } = item;
     const about = { service: fields.service, set_id: fields.set_id, incident_id: fields.incident_id ?? underair.desk.incident() };
     const complete = (values) => ({ ...values, ...about });
-    const tally = underair.side.tallyForm([button(words.tally_in, "in"), button(words.tally_out, "out")], close);
+    // Whoever is in goes on from now on with what is typed; or it was wrong from the start, and takes the tally's place.
+    const tally = underair.side.tallyForm([button(fields.inside ? words.tally_change : words.tally_in, "in"),
+      ...(fields.inside && item.tally ? [button(words.tally_correct, "correct")] : []), button(words.tally_out, "out")], close, fields.inside ? item : null);
     fillIn(tally, fields);
     const gauge = make("form", { class: "send gauge", onsubmit: async (event) => {
       event.preventDefault();
       const { value } = gauge.elements.pressure_shown;
-      if (await underair.side.gauge({ ...item, set_id: fields.set_id }, value)) gauge.reset();
+      const corrects = event.submitter?.value === "correct" ? gauge.corrects : null;
+      if (await underair.side.gauge({ set_id: fields.set_id, incident: about.incident_id, corrects }, value)) gauge.reset();
     } }, field("pressure_shown", fill(words.gauge_label, { unit: words.gauge_units[underair.choices.chosen("units")] }),
       { type: "number", min: 0, max: 8000, required: true }),
-    make("div", { class: "buttons" }, button(words.gauge_keep)));
+    make("div", { class: "buttons" }, button(words.gauge_keep), (last = button("", "correct", { hidden: true }))));
     const note = form("note", [field("text", words.note_text, { required: true, rows: 2, maxlength: 2000 })], [button(words.note_send)],
       { describe: () => words.note_what, complete });
     const alarms = underair.state.data.alarms.filter((one) => one.row === item.key && !one.note);
@@ -83,7 +87,7 @@
       });
     const folds = [[words.note, note], ...(alarms.length || fields.inside ? [[words.resolve, resolve]] : []),
       ...(fields.inside ? [[words.order_one, order]] : [])];
-    if (fields.inside) folds.unshift([words.tally, tally]);
+    if (fields.inside) folds.unshift([words.tally_inside, tally]);
     return [...(fields.inside ? [gauge] : [tally, gauge]), ...folds.map(([title, content]) => make("details", { class: "fold" }, make("summary", {}, title), content))];
   };
 
@@ -101,6 +105,7 @@
     open: (item, row) => {
       key = item.key;
       opener = row;
+      delete body.dataset.wanted; // opened again on the same row, its buttons are made again
       body.replaceChildren(make("div", { class: "quick buttons" }), ...(words.may_send ? forms(item) : [make("p", {}, words.read_only)]));
       underair.actions.paint(underair.state.data);
       if (!dialog.open) dialog.show();
@@ -118,6 +123,11 @@
       text(state, `${item.state}: ${item.why}`);
       text(more, [item.soon, item.hardest].filter(Boolean).join(" · "));
       if (!words.may_send) return;
+      if (last) {
+        last.hidden = !item.gauge;
+        text(last, fill(words.gauge_correct, { gauge: item.aside_gauge }));
+        last.form.corrects = item.gauge;
+      }
       const wanted = JSON.stringify([data.alarms, data.orders, data.rolls].map((list) => list.map((one) => [one.key, one.new])));
       if (body.dataset.wanted === `${key}${wanted}`) return;
       body.dataset.wanted = `${key}${wanted}`;

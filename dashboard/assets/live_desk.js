@@ -3,9 +3,11 @@
 "use strict";
 (() => {
   const BACK_WITHIN_MS = 10000;
-  const DONE_FOR_MS = 30000; // so long something just done can be undone from here
+  const DONE_FOR_MS = 30000; // so long something just done can be undone from here ...
+  const SETTLED_FOR_MS = 300000; // ... and a closed alarm longer: it has no row from which it could be opened again
   const GIVE_UP_MS = 8000; // longer than the server waits for its broker
   const SERVICE_KEPT = "underair-service";
+  const ANSWERS = { answered: "missing", missing: "answered" };
   const AGAIN = { in: "out", out: "in", open: "close", close: "open" };
   let words, list, pending = [], count = 0, service, chosenIncident;
   const { make, text } = underair;
@@ -37,18 +39,22 @@
     return !item.problem;
   };
 
-  // To undo is to say the opposite: what was said stays in the record. A tally is corrected by its number. Nobody can
-  // unsee an alarm or unread a gauge.
+  // The identity of a message as the contract's `corrects` has it.
+  const correcting = (identity) => {
+    const [desk_id, boot, seq] = identity.split("/");
+    return { desk_id, boot: Number(boot), seq: Number(seq) };
+  };
+  // To undo is to say the opposite: what was said stays in the record. A tally and a settlement are corrected by their
+  // number, a gauge by a reading in its place (in the row). Nobody can unsee an alarm.
   const undoing = ({ kind, fields, what, identity }) => {
     const again = { ...fields };
     if (kind === "note") again.text = underair.fill(words.withdrawn, fields);
     else if (kind === "tally" || kind === "incident") again.action = AGAIN[fields.action];
     else if (kind === "order") again.state = fields.state === "given" ? "lifted" : "given";
+    else if (kind === "roll_call" && fields.state in ANSWERS) again.state = ANSWERS[fields.state];
+    else if (kind === "resolved") again.text = words.undo;
     else return null;
-    if (kind === "tally") {
-      const [desk_id, boot, seq] = identity.split("/");
-      again.corrects = { desk_id, boot: Number(boot), seq: Number(seq) };
-    }
+    if (kind === "tally" || kind === "resolved") again.corrects = correcting(identity);
     return () => send(kind, again, underair.fill(words.undo_what, { what }));
   };
 
@@ -75,13 +81,13 @@
     const now = performance.now();
     const back = new Set(heard);
     for (const item of pending) if (item.identity && back.has(item.identity)) item.doneAt ??= now;
-    const brief = (item) => (item.kind === "seen" || item.quiet ? 0 : DONE_FOR_MS);
+    const brief = (item) => (item.kind === "seen" || item.quiet ? 0 : item.kind === "resolved" ? SETTLED_FOR_MS : DONE_FOR_MS);
     pending = pending.filter((item) => !(item.doneAt && now - item.doneAt > brief(item)));
     underair.keyed(list, pending, makePending, (element, item) => {
       const [said, undo, close] = element.children;
       text(said, `${item.what}: ${stateOf(item, now)}`);
       undo.hidden = !item.doneAt || !undoing(item);
-      close.hidden = !(item.problem || (!item.doneAt && now - item.sentAt > BACK_WITHIN_MS));
+      close.hidden = !(item.problem || item.kind === "resolved" || now - item.sentAt > BACK_WITHIN_MS);
       element.classList.toggle("bad", Boolean(item.problem));
       element.classList.toggle("done", Boolean(item.doneAt));
     });
@@ -128,7 +134,7 @@
       underair.desk.whichLabel = make("label", { class: "which", for: "incident" }, words.incident, chosenIncident);
       return list;
     },
-    send, form, field, button,
+    send, form, field, button, correcting,
     incident: () => chosenIncident.value,
     paint: (data) => {
       underair.options(chosenIncident, data.incidents);

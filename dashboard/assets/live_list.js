@@ -127,7 +127,7 @@
     const marks = [];
     const step = [300, 600, 900, 1200].find((one) => one * underair.scale.perSecond > LABEL_PX) ?? 1800;
     const near = LABEL_PX / 2 / underair.scale.perSecond;
-    for (let moment = Math.ceil((data.from + near / 2) / step) * step; moment < data.now - near; moment += step) {
+    for (let moment = Math.ceil((data.from + near / 2) / step) * step; moment < data.now - 1.4 * near; moment += step) {
       marks.push({ x: underair.at(moment), text: new Date((moment + data.offset_s) * 1000).toISOString().slice(11, 16) });
     }
     marks.push({ x: underair.at(data.now), text: words.now, now: true, kind: "tick now" });

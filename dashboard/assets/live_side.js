@@ -15,12 +15,12 @@
   const entryOf = (values) => tallied.find((one) => one.set_id === values.set_id && one.inside);
   const shapeOf = (name) => name.replace(/[0-9]/g, "9").replace(/[a-z]/gi, "A");
   // Whatever the page finds odd about a tally is asked once.
-  const doubtAboutTally = (values) => {
-    const other = entryOf(values)?.wearer_id;
+  const doubtAboutTally = (row) => (values) => {
+    const other = values.corrects && values.set_id === row.fields.set_id ? null : entryOf(values)?.wearer_id;
     if (values.action === "out") return other === values.wearer_id ? "" : underair.fill(words.tally_nobody, values);
     if (other && other !== values.wearer_id) return underair.fill(words.tally_other, { ...values, other });
     const elsewhere = tallied.find((one) => one.inside && one.wearer_id === values.wearer_id && one.set_id !== values.set_id);
-    if (elsewhere) return underair.fill(words.tally_elsewhere, { ...values, other: elsewhere.set_id });
+    if (elsewhere && !values.corrects) return underair.fill(words.tally_elsewhere, { ...values, other: elsewhere.set_id });
     if (!sets.includes(values.set_id)) return underair.fill(words.tally_unheard, values);
     const shapes = tallied.map((one) => one.wearer_id).filter(Boolean);
     const usual = shapes.length > 1 && new Set(shapes.map(shapeOf)).size === 1;
@@ -28,10 +28,12 @@
     return "";
   };
   // An open entry keeps its incident; the chosen one is for new entries only.
-  const completeTally = (values, action) => {
-    const entry = entryOf(values) ?? tallied.find((one) => one.inside && one.wearer_id === values.wearer_id);
+  const completeTally = (row) => (values, action) => {
+    const corrects = action === "correct" ? { corrects: underair.desk.correcting(row.tally) } : {};
+    if (action !== "out") action = "in";
+    const entry = row?.fields ?? entryOf(values) ?? tallied.find((one) => one.inside && one.wearer_id === values.wearer_id);
     const incident_id = entry?.incident_id || underair.desk.incident() || "";
-    return { ...values, action, incident_id, ...(entry?.service ? { service: entry.service } : {}) };
+    return { ...values, ...corrects, action, incident_id, ...(entry?.service ? { service: entry.service } : {}) };
   };
   const doubtAboutClosing = (values) => {
     const inside = tallied.filter((one) => one.incident_id === values.incident_id && one.wearer_id).map((one) => one.wearer_id);
@@ -45,7 +47,7 @@
       if (known?.[name] && !elements[name].value) elements[name].value = known[name];
     }
   };
-  const tallyForm = (buttons, after) => {
+  const tallyForm = (buttons, after, row) => {
     const { form, field } = underair.desk;
     return form("tally", [
       field("set_id", words.set, { required: true, list: "known-sets", maxlength: 40, onchange: fillFromSet }),
@@ -53,8 +55,9 @@
       field("team", words.team, { maxlength: 40 }),
       field("task", words.task, { maxlength: 120 }),
     ], buttons, {
-      describe: (values) => underair.fill(values.action === "in" ? words.tally_in_what : words.tally_out_what, values),
-      doubtOf: doubtAboutTally, complete: completeTally, after,
+      describe: (values) => underair.fill(values.corrects ? words.tally_correct_what : values.action === "in" ? words.tally_in_what
+        : words.tally_out_what, values),
+      doubtOf: doubtAboutTally(row), complete: completeTally(row), after,
     });
   };
 
@@ -87,6 +90,25 @@
       if (await underair.side.gauge(element.item, number.value)) number.value = "";
     } }, number, make("button", { type: "submit" }, words.gauge_keep));
     const element = make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" }), answer);
+    element.item = item;
+    return element;
+  };
+
+  // Whoever was tallied out, or whose entry was closed, by mistake comes back with entry, figures and all.
+  const makeOut = (item) => {
+    const back = make("button", { type: "button", class: "back", hidden: !words.may_send || !item.ended_by, onclick: async () => {
+      if (back.dataset.asked == null) {
+        back.dataset.asked = "";
+        text(back, words.out_back_again);
+        return;
+      }
+      const { fields, ended_how, ended_by } = element.item;
+      const corrects = underair.desk.correcting(ended_by), what = underair.fill(words.out_back_what, element.item);
+      const { service, incident_id, set_id } = fields;
+      if (ended_how === "resolved") await underair.desk.send("resolved", { service, incident_id, set_id, text: words.out_back, corrects }, what);
+      else await underair.desk.send("tally", { ...fields, action: "in", corrects }, what);
+    } }, words.out_back);
+    const element = make("li", {}, make("span"), back);
     element.item = item;
     return element;
   };
@@ -166,8 +188,8 @@
       const watch = make(
         "section", { class: "watch", "aria-label": words.watch },
         pending,
-        orders,
         section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
+        orders,
         rolls,
       );
       const side = make(
@@ -189,12 +211,13 @@
       const about = item.service ? { service: item.service } : {};
       if (item.several) {
         for (const one of item.several) underair.desk.send("seen", { ...one, alarm: item.code }, what);
-      } else if (item.note) underair.desk.send("note", { incident_id, set_id: item.set_id, text: item.note, ...about }, what);
+      } else if (item.note && !incident_id) underair.state.seenHere.set(item.key, performance.now());
+      else if (item.note) underair.desk.send("note", { incident_id, set_id: item.set_id, text: item.note, ...about }, what);
       else underair.desk.send("seen", { set_id: item.set_id, alarm: item.code, ...about }, what);
     },
     gauge: (item, shown) => underair.desk.send("gauge", {
       incident_id: item.incident ?? underair.desk.incident(), set_id: item.set_id, pressure_shown: Number(shown),
-      units: underair.choices.chosen("units"),
+      units: underair.choices.chosen("units"), ...(item.corrects ? { corrects: underair.desk.correcting(item.corrects) } : {}),
     }, underair.fill(words.gauge_what, item)),
 
     paint: (data) => {
@@ -228,7 +251,11 @@
       );
       const out = shown(data.out);
       parts.outSection.hidden = out.length === 0;
-      underair.keyed(parts.out, out, () => make("li"), (element, item) => text(element, item.text));
+      underair.keyed(parts.out, out, makeOut, (element, item) => {
+        element.item = item;
+        text(element.firstChild, item.text);
+        underair.attribute(element.lastChild, "aria-label", underair.fill(words.out_back_what, item));
+      });
       underair.keyed(parts.sets, data.sets.map((id) => ({ key: id })), (item) => make("option", { value: item.key }), () => {});
       underair.desk.paint(data);
       underair.orders.paint(data, shown);

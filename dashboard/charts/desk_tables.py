@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -44,22 +44,29 @@ def _moment(row: dict[str, Any]) -> datetime:
     return row["at"] or row["received"]  # type: ignore[no-any-return]
 
 
+def _corrected(rows: Sequence[dict[str, Any]], setting: Setting) -> Callable[[dict[str, Any]], str]:
+    """Return what says of a message by whom it was corrected, or that it corrects another; empty for most."""
+    by_identity = {
+        (row["corrects"]["desk_id"], row["corrects"]["boot"], row["corrects"]["seq"]): row
+        for row in rows
+        if row.get("corrects")
+    }
+
+    def sentence(row: dict[str, Any]) -> str:
+        by = by_identity.get((row["desk_id"], row["boot"], row["seq"]))
+        if by is not None:
+            return words.CORRECTED_BY.format(when=setting.clock(_moment(by)), desk=desk_of(by))
+        return words.A_CORRECTION if row.get("corrects") else ""
+
+    return sentence
+
+
 def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, setting: Setting) -> Table:
     """Return the tallies, each with its desk and the tally that corrected it."""
     tallies = list(_of_incident(messages, "tally", incident_id))
-    corrected = {
-        (row["corrects"]["desk_id"], row["corrects"]["boot"], row["corrects"]["seq"]): row
-        for row in tallies
-        if row.get("corrects")
-    }
+    corrected = _corrected(tallies, setting)
     rows = []
     for row in tallies:
-        by = corrected.get((row["desk_id"], row["boot"], row["seq"]))
-        told = "–"
-        if by is not None:
-            told = words.CORRECTED_BY.format(when=setting.clock(_moment(by)), desk=desk_of(by))
-        elif row.get("corrects"):
-            told = words.A_CORRECTION
         rows.append(
             [
                 setting.time(_moment(row)),
@@ -69,7 +76,7 @@ def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, s
                 row["team"] or "–",
                 row["task"] or "–",
                 desk_of(row),
-                told,
+                corrected(row) or "–",
             ]
         )
     return Table(
@@ -94,14 +101,19 @@ def desk_table(
         add(row, f"{words.ORDER}: {row['order']} {row['state']}", _whom(row), row["text"] or "")
     for row in _of_incident(messages, "roll_call", incident_id):
         add(row, f"{words.ROLL_CALL}: {row['state']}", row["wearer_id"] or _whom(row), row["roll_id"])
-    for row in _of_incident(messages, "gauge", incident_id):
+    gauges = list(_of_incident(messages, "gauge", incident_id))
+    corrected = _corrected(gauges, setting)
+    for row in gauges:
         bar = setting.units.text("pressure", row["pressure_bar"])
-        add(row, words.GAUGE, _whom(row), bar)
+        add(row, words.GAUGE, _whom(row), ", ".join(filter(None, (bar, corrected(row)))))
     for row in _of_incident(messages, "standby", incident_id):
         add(row, f"{words.STANDBY}: {row['state']}", _whom(row), row["text"] or "")
-    for row in _of_incident(messages, "resolved", incident_id):
+    settled = list(_of_incident(messages, "resolved", incident_id))
+    corrected = _corrected(settled, setting)
+    for row in settled:
         what = words.ALARMS.get(row["alarm"] or "", words.ENTRY)
-        add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"])
+        told = ", ".join(filter(None, (row["text"], corrected(row))))
+        add(row, f"{words.RESOLVED}: {what}", _whom(row), told)
     for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
         add(row, f"{words.SEEN}: {words.ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
     rows = [line for _, line in sorted(found, key=lambda one: one[0])]

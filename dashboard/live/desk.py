@@ -39,9 +39,9 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "seen": ("set_id", "alarm"),
     "order": ("incident_id", "order", "state", "team", "set_id", "text"),
     "roll_call": ("incident_id", "roll_id", "state", "wearer_id", "team"),
-    "gauge": ("incident_id", "set_id", "pressure_bar", "at"),
+    "gauge": ("incident_id", "set_id", "pressure_bar", "at", "corrects"),
     "standby": ("incident_id", "team", "state", "text"),
-    "resolved": ("incident_id", "set_id", "alarm", "text"),
+    "resolved": ("incident_id", "set_id", "alarm", "text", "corrects"),
 }
 
 

@@ -38,7 +38,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
     why = [
         words.reason(reason.code, reason.since_at, now, state)
         for reason in row.reasons
-        if reason.code not in IN_COLUMNS
+        if reason.code not in IN_COLUMNS and not (reason.code == "silent" and _says_silent(row))
     ]
     if len(why) > words.MOST_REASONS:
         # One set with every alarm must not push the others off the screen; the list of alarms has all.
@@ -94,8 +94,15 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
             "incident_id": row.incident_id,
             "inside": row.tallied_in_at is not None,
         },
+        "tally": row.tally_identity,
+        "gauge": None if row.gauge is None else row.gauge.identity,
+        "aside_gauge": "" if row.gauge is None else words.gauge_read(row.gauge, display),
         "strip": _strip(row),
     }
+
+
+def _says_silent(row: Row) -> bool:
+    return row.lost is not None and row.lost.code == "silent"
 
 
 def bare_row_view(row: Row) -> dict[str, Any]:
@@ -198,9 +205,7 @@ def _by_voice(row: Row, display: Display) -> str:
     """Return the gauge read by voice, where it is newer than what the set said."""
     if row.gauge is None or (row.pressure_at is not None and row.pressure_at > row.gauge.at + 60.0):
         return ""
-    return words.BY_VOICE.format(
-        pressure=display.pressure(row.gauge.bar), at=display.clock(row.gauge.at, "%H:%M")
-    )
+    return words.BY_VOICE.format(gauge=words.gauge_read(row.gauge, display))
 
 
 def _strip(row: Row) -> dict[str, Any] | None:

@@ -324,4 +324,18 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
         if one.rest_until_at is not None
         else words.OUT_NO_REST
     )
-    return {"key": one.key, "incident": one.incident_id, "text": ", ".join(parts)}
+    return {
+        "key": one.key,
+        "incident": one.incident_id,
+        "text": ", ".join(parts),
+        "who": words.who(one.wearer_id, one.set_id),
+        "ended_how": one.ended_how,
+        "ended_by": one.ended_by,
+        "fields": {
+            "service": one.service,
+            "incident_id": one.incident_id,
+            "set_id": one.set_id,
+            "wearer_id": one.wearer_id,
+            "team": one.team,
+        },
+    }

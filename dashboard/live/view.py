@@ -170,7 +170,12 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
     """Return the counts of all, under an empty name, and of each open incident."""
     counts = {"": _summary(snapshot.rows)}
     for incident_id in open_ids:
-        counts[incident_id] = _summary(row for row in snapshot.rows if row.incident_id == incident_id)
+        counts[incident_id] = _summary(
+            # A set that nobody tallied in has no incident: every filter shows it, and so it counts in each.
+            row
+            for row in snapshot.rows
+            if row.incident_id in (incident_id, None)
+        )
     for name, line in counts.items():
         teams = [one for one in snapshot.standby if name in ("", one.incident_id)]
         ready = sorted(one.team for one in teams if one.state == "ready")

@@ -1,33 +1,33 @@
-"""The words and number formats of the live page (the shared ones stand in `words`)."""
+"""The words and number formats of the live page (`dashboard.words` has the shared ones)."""
 
 from __future__ import annotations
 
 import math
 
-from analysis.live.rows import AlarmLine, Interval, Row, Team
+from analysis.live.rows import AlarmLine, Gauge, Interval, Row, Team
 from dashboard.live.display import Display
 from dashboard.words import shortened
 
 TITLE = "Live: who is under air"
-STARTING = "Starting: this server is getting ready. Nothing is live yet; use voice contact."
+STARTING = "Starting: nothing is live yet. Use voice contact."
 CATCHING_UP = (
-    "Catching up with what was received before: {part} done, at {at} of {to}. Nothing below is live. "
+    "Catching up with earlier messages: {part} done, at {at} of {to}. Nothing below is live. "
     "Use voice contact."
 )
-UNREADABLE = "The archive cannot be read, nothing below is live: {problem}"
+UNREADABLE = "Nothing below is live. Use voice contact. The archive cannot be read: {problem}"
 FEED_STOPPED = (
-    "This server no longer follows the archive, nothing below is live: restart it. Use voice contact."
+    "This server stopped reading the archive. Nothing below is live. Restart the server. Use voice contact."
 )
-FAULTY = "This program failed on messages of {names}: what is shown of them may be wrong"
+FAULTY = "Could not process messages from {names}. Their rows may be wrong"
 LISTENER_SILENT = (
-    "Nothing has been received for {age} (last message at {at}). Nothing below is live. "
-    "Check the listener and the broker; use voice contact."
+    "Nothing received for {age}, since {at}. Nothing below is live. Check the listener and the broker. "
+    "Use voice contact."
 )
 
 FORECAST = "Forecast constants: {version}."
 BOARD_TITLE = "The board as it was"
 RECONSTRUCTED = (
-    "Reconstruction, not live: the board at {at}, from the messages received by then. "
+    "Reconstruction, not live: the board at {at}. It uses the messages received by then. "
     "Made by underair {version}."
 )
 PAST_READ_ONLY = "This is a past moment: nothing can be sent."
@@ -53,22 +53,18 @@ LISTENER_STOPPED = "The listener stopped at {at}"
 LISTENER_STALE = "No sign of life from the listener for {age}"
 LISTENER_ALONE = "The listener has no connection to its broker"
 LISTENER_TROUBLE = "Listener: {trouble}"
-CLOCK_AHEAD = (
-    "The clock of {listener} is {by} ahead of this server's: times and ages here go by it. Set the clocks"
-)
-CLOCK_BEHIND = (
-    "The clock of {listener} is {by} behind this server's: times and ages here go by it. Set the clocks"
-)
+CLOCK_AHEAD = "{listener} is {by} ahead of this server's clock. Times shown follow it. Synchronise the clocks"
+CLOCK_BEHIND = "{listener} is {by} behind this server's clock. Times shown follow it. Synchronise the clocks"
 DESK_NAME = "This desk: {desk}"
-NO_BROKER = "This desk reads only"
+NO_BROKER = "This desk can only read"
 BROKER_UP = "This desk can send"
 BROKER_DOWN = "This desk cannot send: no broker"
 NOTHING_HEARD = "Nothing received yet"
 HEARD = "Last message {age} ago"
-PER_MINUTE = "{count} in the last minute"
+PER_MINUTE = "{count} messages in the last minute"
 DELAY = "Delay {seconds:.1f} s"
 
-# What stands in the state column; the order of need is the board's.
+# The state column; the order of need is the board's.
 ATTENTION = {
     "distress": "Distress",
     "no_motion": "No motion",
@@ -103,7 +99,7 @@ REASONS = {
     "turn_back": "past turn-back for {age}",
     "team_turn_back": "team past turn-back for {age}",
     "turn_back_soon": "turn-back may be due within 5 min",
-    "turn_back_as_last_heard": "turn-back may be past since {age}, as last heard",
+    "turn_back_as_last_heard": "turn-back may have passed {age} ago, as last heard",
     "lost_missing": "missing at the roll call for {age}",
     "lost_empty": "cylinder empty for {age}",
     "lost_valve_closed": "valve closed for {age}",
@@ -114,34 +110,34 @@ REASONS = {
     "losing_air": "pressure falls faster than breathing",
     "heat": "heat alarm for {age}",
     "battery": "battery alarm for {age}",
-    "evacuate": "told to evacuate {age} ago",
+    "evacuate": "evacuate signal {age} ago",
     "fault": "set fault for {age}",
     "link_down": "its gateway is down",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
     "incident_closed": "incident closed {age} ago, not tallied out",
     "no_setup": "cylinder not known",
-    "other_setup": "set now names another cylinder: counted with the first",
+    "other_setup": "set now names another cylinder; figures use the first",
     "no_air_yet": "tallied in {age} ago, no pressure yet",
     "valve_closed": "valve closed {age} ago",
 }
 
-NOT_PAINTED = "a fault of this program: figures not shown, ask by voice"
+NOT_PAINTED = "no figures: this program has a fault. Ask by voice"
 NONE = "–"
 AS_LAST_HEARD = "as last heard"
 PLANNED = "planned"
 TO_EMPTY = "to empty"
-TO_EMPTY_NOW = "to empty at this fall"
+TO_EMPTY_NOW = "to empty at this rate"
 BELOW = "below {pressure}"
 PAST = "past {age}"
-TEAMS_MOMENT = "its team's"
+TEAMS_MOMENT = "with its team"
 AT_PRESSURE = "at {pressure}"
 AT_LEAST = "at least"
 BY = "by {at}"
 AT = "at {at}"
 INSIDE = "{minutes} min"
 OUT_BY = "out by {at}"
-BY_VOICE = "by voice {pressure}, {at}"
+BY_VOICE = "by voice {gauge}"
 RELIEF = "next team ready by {at}"
 HARD = "hard: {minutes}"
 HARDEST = "If it stays as hard as the hardest 3 min: {minutes} ({rate})"
@@ -188,7 +184,7 @@ def interval(target: Interval | None) -> tuple[str, str]:
         return "", ""
     if target.early_only:  # too early in the wear for more than the early end
         return minutes(target.low), AT_LEAST
-    return minutes(target.median), f"{_minutes(target.low)} to {math.ceil(target.high)}"
+    return minutes(target.median), f"{_minutes(target.low)} to {max(math.ceil(target.high), 1)}"
 
 
 def interval_in_line(target: Interval) -> str:
@@ -198,7 +194,7 @@ def interval_in_line(target: Interval) -> str:
 
 
 def air(row: Row, now: float, display: Display) -> tuple[str, str]:
-    """Return the pressure with its age; for a silent set the time of the reading stands beside it."""
+    """Return the pressure with its age; for a silent set with the time of the reading."""
     if row.pressure_bar is None or row.pressure_at is None:
         return "–", ""
     seconds = now - row.pressure_at
@@ -220,12 +216,12 @@ def where(set_id: str | None, task: str | None) -> str:
 
 
 def named(name: str) -> str:
-    """Return a name as it stands on this page: of a long one its beginning and its end."""
+    """Return a name as this page shows it: of a long one its beginning and its end."""
     return shortened(name, LONGEST_NAME)
 
 
 def reason(code: str, since_at: float | None, now: float, named: str) -> str:
-    """Return why a row stands where it stands; what its state already names is not said twice."""
+    """Return why a row has its place; it does not repeat what its state already says."""
     template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
     if since_at is None:
         return template.removesuffix(" for {age}")
@@ -243,9 +239,9 @@ def alarm_state(line: AlarmLine, display: Display) -> str:
     """Return since when, by whom it was acknowledged and seen, and where it comes from."""
     parts = [f"since {display.clock(line.raised_at)}"]
     if line.derived:
-        parts.append("by the readings, not reported by the set")
+        parts.append("from the readings; the set did not report it")
     if line.inferred:
-        parts.append("its start was not heard")
+        parts.append("start not heard")
     if line.unknown_since_at is not None:
         parts.append(f"state unknown since {display.clock(line.unknown_since_at)}")
     if line.acknowledged_at is not None:
@@ -255,6 +251,11 @@ def alarm_state(line: AlarmLine, display: Display) -> str:
     if line.detail:
         parts.append(line.detail)
     return " · ".join(parts)
+
+
+def gauge_read(gauge: Gauge, display: Display) -> str:
+    """Return a gauge read by voice, with its moment."""
+    return f"{display.pressure(gauge.bar)}, {display.clock(gauge.at, '%H:%M')}"
 
 
 def team_members(team: Team, now: float, display: Display) -> str:
@@ -317,16 +318,16 @@ def refused(count: int, last: str | None) -> str:
     return f"{count} refused in the last hour (last: {last})"
 
 
-NO_DESK = "This server was started without --broker: it reads, it cannot send."
+NO_DESK = "This server cannot send: it was started without --broker."
 NO_SUCH_ACTION = "There is no such action."
-NOT_UNDERSTOOD = "The request was not understood; reload the page."
-NOT_OURS = "The request did not come from a page of this server; reload the page."
+NOT_UNDERSTOOD = "Could not read the request. Reload the page."
+NOT_OURS = "The request did not come from this server's page. Reload the page."
 TOO_LARGE = "The request is too large."
-NO_SUCH_DISPLAY = "There are no such units, or no such local time; reload the page."
-NO_PRESSURE = "Type the pressure that was read, as a number."
-WHICH_SERVICE = "It is not clear which service this is for: choose the service."
+NO_SUCH_DISPLAY = "Unknown units or local time. Reload the page."
+NO_PRESSURE = "Type the pressure as a number."
+WHICH_SERVICE = "Choose the service: this server hears more than one."
 NOT_YOUR_INCIDENT = "Not sent: choose an incident that this page shows, or open a new one."
-NOT_YOUR_TALLY = "Not sent: this page no longer shows the tally. Tally again."
+NOT_YOUR_TALLY = "Not sent: this page no longer shows what this corrects. Send it anew."
 USED_BEFORE = "Not sent: an earlier incident has this name. Choose another name."
 NOT_SENT = "Not sent: {problem}"
 

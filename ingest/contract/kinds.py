@@ -183,7 +183,7 @@ class Incident(
 
 
 class Corrected(Struct, frozen=True, kw_only=True, gc=False):
-    """The identity of a tally whose place another takes."""
+    """The identity of a message whose place another takes."""
 
     desk_id: Annotated[Identifier, _said("The desk that sent it.", **_ID)]
     boot: Annotated[Boot, _said("Its power-up.")]
@@ -280,6 +280,13 @@ class Gauge(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     set_id: Annotated[Identifier, _said("The set whose gauge it is.", **_ID)]
     pressure_bar: Annotated[float, Meta(ge=0, le=500), _said("Cylinder pressure, gauge.", "bar")]
     at: Annotated[Time, _said("When it was read, when that is not `time`.", **_TIME)] | None = None
+    corrects: (
+        Annotated[
+            Corrected,
+            _said("The gauge in whose place this one is, at that one's moment unless `at` says another."),
+        ]
+        | None
+    ) = None
 
 
 class Standby(
@@ -302,6 +309,13 @@ class Resolved(
     set_id: Annotated[Identifier, _said("The set whose alarm or entry it is.", **_ID)]
     alarm: Annotated[Alarm, _said("The alarm; without it, the entry.")] | None = None
     text: Annotated[str, Meta(min_length=1, max_length=200), _said("How it was settled.")]
+    corrects: (
+        Annotated[
+            Corrected,
+            _said("The settlement in whose place this one is; with the same set and alarm it is taken back."),
+        ]
+        | None
+    ) = None
 
 
 Message = (

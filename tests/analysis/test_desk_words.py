@@ -62,6 +62,20 @@ def test_who_is_missing_at_the_roll_call_comes_to_the_top_until_found(log: Any, 
     assert see(131).rows[0].attention == "under_air"
 
 
+def test_the_roll_has_nobody_who_was_corrected_away_or_whose_entry_a_person_closed(
+    log: Any, see: Any, desk: Any
+) -> None:
+    """Mended: both were called by name for ever, and the roll call never came to its end."""
+    desk.say(90, "tally", incident_id="I-1", action="in", set_id="S-3", wearer_id="W-33",
+             corrects={"desk_id": "D-1", "boot": 1, "seq": 3})  # fmt: skip
+    desk.say(95, "resolved", incident_id="I-1", set_id="S-1", text="out by the rear")
+    desk.say(100, "roll_call", incident_id="I-1", roll_id="R-1", state="called")
+    desk.say(101, "order", incident_id="I-1", order="evacuate", state="given")
+    snapshot = see(105)
+    assert [name for name, *_ in snapshot.roll_calls[0].answers] == ["W-2", "W-33"]
+    assert (snapshot.orders[0].meant, snapshot.orders[0].out) == (2, 0)
+
+
 def test_two_desks_that_contradict_each_other_within_half_a_minute_are_told(
     log: Any, see: Any, desk: Any
 ) -> None:
@@ -151,3 +165,65 @@ def test_who_was_tallied_out_by_mistake_and_in_again_keeps_entry_and_figures(
         assert row.entry_bar == pytest.approx(300, abs=1)
         assert row.turn_back_bar is not None
         assert row.entered_at == pytest.approx(log.at(1).timestamp(), abs=0.5)
+
+
+def test_a_gauge_that_was_mistyped_is_corrected_at_its_own_moment(log: Any, see: Any, desk: Any) -> None:
+    """21 was typed for 210: until it is corrected, the silent wearer is past turn-back."""
+    about = {"incident_id": "I-1", "set_id": "S-1"}
+    desk.say(400, "gauge", pressure_bar=21, **about)
+    (wrong,) = [row for row in see(405).rows if row.set_id == "S-1"]
+    assert wrong.turn_back_reached_at is not None
+    corrects = {"desk_id": "D-1", "boot": 1, "seq": 4}
+    desk.say(460, "gauge", pressure_bar=210, corrects=corrects, **about)
+    (right,) = [row for row in see(465).rows if row.set_id == "S-1"]
+    assert right.turn_back_reached_at is None
+    assert right.gauge is not None
+    assert (right.gauge.bar, right.gauge.identity) == (210, "D-1/1/5")
+    assert right.gauge.at == pytest.approx(log.at(400).timestamp(), abs=0.2)  # of the one it corrects
+    desk.say(
+        500, "gauge", pressure_bar=205, corrects=corrects | {"seq": 5}, at=log.at(480).isoformat(), **about
+    )
+    (later,) = [row for row in see(505).rows if row.set_id == "S-1"]
+    assert later.gauge is not None
+    assert (later.gauge.bar, later.gauge.at) == (205, pytest.approx(log.at(480).timestamp(), abs=0.2))
+
+
+def test_an_alarm_or_an_entry_closed_by_mistake_is_open_again(log: Any, see: Any, desk: Any) -> None:
+    """Mended: whoever pressed `Close` on the wrong row had no way back."""
+    about = {"incident_id": "I-1", "set_id": "S-1"}
+    log.talkers[1].say(330, "alarm", alarm="distress", state="raised")
+    before = see(335).rows[0]
+    assert before.attention == "distress"
+    desk.say(350, "resolved", alarm="distress", text="wrong row", **about)
+    assert see(351).rows[0].attention != "distress"
+    corrects = {"desk_id": "D-1", "boot": 1, "seq": 4}
+    desk.say(360, "resolved", alarm="distress", text="Undo", corrects=corrects, **about)
+    assert see(361).rows[0].attention == "distress"
+    desk.say(370, "resolved", text="wrong row", **about)
+    (out,) = see(371).came_out
+    assert (out.wearer_id, out.ended_how, out.ended_by) == ("W-1", "resolved", "D-1/1/6")
+    desk.say(380, "resolved", text="Undo", corrects=corrects | {"seq": 6}, **about)
+    after = see(381)
+    assert after.came_out == ()
+    (row,) = [row for row in after.rows if row.wearer_id == "W-1"]
+    assert (row.entry_bar, row.entered_at) == (before.entry_bar, before.entered_at)
+
+
+def test_a_settlement_corrected_to_another_set_settles_that_one_instead(
+    log: Any, see: Any, desk: Any
+) -> None:
+    for number in (1, 2):
+        log.talkers[number].say(330, "alarm", alarm="distress", state="raised")
+    desk.say(350, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="at the gate")
+    desk.say(360, "resolved", incident_id="I-1", set_id="S-2", alarm="distress", text="at the gate",
+             corrects={"desk_id": "D-1", "boot": 1, "seq": 4})  # fmt: skip
+    in_distress = [row.set_id for row in see(361).rows if row.attention == "distress"]
+    assert in_distress == ["S-1"]
+
+
+def test_a_row_knows_the_tally_that_a_correction_must_name(log: Any, see: Any, desk: Any) -> None:
+    assert {row.set_id: row.tally_identity for row in see(100).rows} == {
+        "S-1": "D-1/1/1",
+        "S-2": "D-1/1/2",
+        "S-3": "D-1/1/3",
+    }

@@ -13,6 +13,7 @@ import pytest
 from dashboard.serving import Served
 from ingest.listener import Listener
 from tests.browser.live_crew import Breathing, Crew
+from tests.browser.live_listening import LISTEN
 from tests.browser.live_scenes import SETUP
 
 RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
@@ -93,3 +94,15 @@ def live(page: Any, served: Served) -> Iterator[Any]:
     page.wait_for_selector(".clock:not(:empty)")
     yield page
     page.goto("about:blank")  # it would miss the server that goes next
+
+
+@pytest.fixture
+def listening(page: Any, served: Served) -> Iterator[Any]:
+    """The live page with its sound allowed and heard."""
+    page.add_init_script(f"({LISTEN})()")
+    page.goto(f"{served.url}/live")
+    page.wait_for_selector(".clock:not(:empty)")
+    page.locator("button.sound").click()
+    page.wait_for_selector("button.sound[aria-pressed=true]")
+    yield page
+    page.goto("about:blank")

@@ -45,7 +45,8 @@ class Crew:
 class Breathing(threading.Thread):
     """A set that goes on sending its pressure, five times a second, until it is told to be silent.
 
-    `bar_s` is how fast the pressure falls: 0.2 bar/s of 6.8 L is hard work, 1 bar/s an open line.
+    `bar_s` is how fast the pressure falls: 0.2 bar/s of 6.8 L is hard work, from 0.5 bar/s on it is an open
+    line and no longer a wearer who breathes (`air.free_flow_l_min`).
     """
 
     def __init__(self, crew: Crew, set_id: str, bar: float, bar_s: float = 0.2) -> None:

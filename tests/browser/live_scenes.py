@@ -19,6 +19,7 @@ from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
+from dashboard.pages import board as board_page
 from dashboard.pages import live as live_page
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
@@ -36,7 +37,19 @@ TEAMS = ("Alder", "Birch", "Rowan", "Maple", "Elm", "Ash", "Hazel", "Larch")
 TASKS = ("search, first floor", "hose line", "ventilation", "safety team")
 LONGEST_NAME = 40  # of a set, wearer or team (contract)
 LONGEST_TEXT = 120
-SCENES = ("12", "busy", "50", "200", "empty", "one", "long", "pressure_only", "all_silent", "starting")
+SCENES = (
+    "12",
+    "busy",
+    "danger",
+    "50",
+    "200",
+    "empty",
+    "one",
+    "long",
+    "pressure_only",
+    "all_silent",
+    "starting",
+)
 
 
 class Line:
@@ -65,9 +78,11 @@ class Staged(Archive):
             "starting": 3,
             "pressure_only": 6,
             "all_silent": 12,
-            "busy": 9,
+            "busy": 10,
+            "danger": 11,
         }
-        self.wearers = [Wearer(number, scene) for number in range(count.get(scene) or int_or(scene, 0))]
+        kind = InDanger if scene == "danger" else Wearer
+        self.wearers = [kind(number, scene) for number in range(count.get(scene) or int_or(scene, 0))]
         self._seq = 100_000
         self._status = folder / "journal" / "listener"
         self._status.mkdir(parents=True)
@@ -93,7 +108,7 @@ class Staged(Archive):
         said = [
             wearer.reading(self.began, (now - self.began).total_seconds(), self._seq)
             for wearer in self.wearers
-            if wearer.silent_s == 0
+            if wearer.speaks
         ]
         return frames_from_heard(said)
 
@@ -121,14 +136,18 @@ class Staged(Archive):
         said = [
             heard(at, "desk", "desk-1", kind, seq, **fields) for seq, (at, kind, fields) in enumerate(told)
         ]
+        if self.scene == "danger":
+            by_voice = {"incident_id": "TH-20310504-1912", "set_id": "S-008", "pressure_bar": 190}
+            at = self.began - timedelta(seconds=15)
+            said.append(heard(at, "desk", "desk-1", "gauge", 900, **by_voice))
         return [*said, *self._busy()] if self.scene == "busy" else said
 
     def _busy(self) -> list[Heard]:
         """Say all else that a desk can say: two incidents, orders, a roll call, who came out."""
         mill, quay = {"incident_id": "TH-20310504-1930"}, {"incident_id": "TH-20310504-1912"}
         roll = quay | {"roll_id": "R-1"}
-        last = self.wearers[-1]
-        who = {"set_id": last.set_id, "wearer_id": last.wearer_id, "team": last.team}
+        last, out = self.wearers[-2:]
+        who = last.names
         told = [
             (600, "incident", mill | {"action": "open", "name": "Mill, Weir Lane"}),
             (590, "tally", mill | {"action": "in", "set_id": "S-050", "wearer_id": "W-50", "team": "Alder"}),
@@ -144,6 +163,7 @@ class Staged(Archive):
             (40, "roll_call", roll | {"state": "missing", "wearer_id": "W-05"}),
             (30, "gauge", quay | {"set_id": "S-002", "pressure_bar": 210}),
             (20, "tally", quay | who | {"action": "out"}),
+            (15, "tally", quay | out.names | {"action": "out"}),
         ]
         said = [
             heard(self.began - timedelta(seconds=ago), "desk", "desk-1", kind, 1000 + seq, **fields)
@@ -170,12 +190,21 @@ class Wearer:
         self.task = "w" * LONGEST_TEXT if long else TASKS[number % 4]
         self.tallied = trouble != 6
         self.set_up = trouble != 5
-        self.silent_s = 70.0 if trouble == 2 else 45.0 if scene == "all_silent" else 0.0
+        self.left = scene == "busy" and number == 9  # closed the valve outside, and is tallied out
+        self.silent_s = (
+            25.0 if self.left else 70.0 if trouble == 2 else 45.0 if scene == "all_silent" else 0.0
+        )
         self.under_s = 400.0 + 37.0 * (number % 11)
         self.pressure_only = scene == "pressure_only"
         used_bar = {1: 248.0, 3: 150.0, 7: 112.0}.get(trouble, 0.12 * self.under_s + 3.0 * (number % 7))
         self.bar_s = used_bar / self.under_s
+        self.speaks = self.silent_s == 0
         self.alarms = {0: ("distress",), 4: ("no_motion",), 1: ("low_air",), 7: ("heat",)}.get(trouble, ())
+
+    @property
+    def names(self) -> dict[str, str]:
+        """What a tally says of the wearer."""
+        return {"set_id": self.set_id, "wearer_id": self.wearer_id, "team": self.team}
 
     def said(self, now: datetime) -> Iterator[Heard]:
         began = now - timedelta(seconds=self.under_s)
@@ -188,6 +217,9 @@ class Wearer:
             if not self.pressure_only:
                 still = {"still_s": 0.0, "motion_m_s2": 1.5}
                 yield heard(at, "set", self.set_id, "motion", 3 * second + 2, **still)
+        for ago in (24, 23) if self.left else ():
+            at = now - timedelta(seconds=ago)
+            yield heard(at, "set", self.set_id, "pressure", 40_000 - ago, pressure_bar=0)
         for place, alarm in enumerate(self.alarms):
             at = now - timedelta(seconds=25 + 31 * place + 9 * self.number)
             yield heard(at, "set", self.set_id, "alarm", 50_000 + place, alarm=alarm, state="raised")
@@ -198,14 +230,75 @@ class Wearer:
         return heard(at, "set", self.set_id, "pressure", seq, pressure_bar=bar)
 
 
+class InDanger(Wearer):
+    """One wearer of the scene of everything that puts somebody at the top."""
+
+    LOSING, EMPTY, OFF, NEVER, TO_EMPTY, SILENT_PAST, PAST, RESTARTED, BY_VOICE, NO_MOTION, CALM = range(11)
+
+    def __init__(self, number: int, scene: str) -> None:
+        super().__init__(number, "12")
+        trouble = number
+        self.tallied = self.set_up = True
+        self.alarms = {self.OFF: ("distress",), self.NO_MOTION: ("no_motion",)}.get(trouble, ())
+        self.silent_s = {
+            self.OFF: 40.0,
+            self.SILENT_PAST: 200.0,
+            self.RESTARTED: 30.0,
+            self.BY_VOICE: 90.0,
+        }.get(trouble, 0.0)
+        self.speaks = trouble in (self.LOSING, self.TO_EMPTY, self.PAST, self.NO_MOTION, self.CALM)
+        used_bar = {self.TO_EMPTY: 258.0, self.PAST: 150.0, self.SILENT_PAST: 130.0, self.OFF: 60.0}
+        self.bar_s = used_bar.get(trouble, 0.12 * self.under_s) / self.under_s
+
+    def said(self, now: datetime) -> Iterator[Heard]:
+        if self.number == self.NEVER:
+            return
+        yield from (one for one in super().said(now) if self._before_the_end(one, now))
+        if self.number in (self.OFF, self.RESTARTED):
+            state = "off" if self.number == self.OFF else "on"
+            boot = 1 if self.number == self.OFF else 2
+            at = now - timedelta(seconds=25)
+            yield heard(at, "set", self.set_id, "power", 60_000, boot=boot, state=state)
+        if self.number in (self.EMPTY, self.LOSING):
+            for second in range(20):
+                at = now - timedelta(seconds=20 - second)
+                bar = max(0, round(40 - 4 * second)) if self.number == self.EMPTY else 240 - 3 * second
+                yield heard(at, "set", self.set_id, "pressure", 70_000 + second, pressure_bar=bar)
+
+    def _before_the_end(self, one: Heard, now: datetime) -> bool:
+        return self.number not in (self.EMPTY, self.LOSING) or one.received < now - timedelta(seconds=20)
+
+    def reading(self, began: datetime, since_s: float, seq: int) -> Heard:
+        if self.number != self.LOSING:
+            return super().reading(began, since_s, seq)
+        at = began + timedelta(seconds=since_s)
+        bar = max(0.0, round(180.0 - 3.0 * since_s))
+        return heard(at, "set", self.set_id, "pressure", seq, pressure_bar=bar)
+
+
 def int_or(text: str, otherwise: int) -> int:
     return int(text) if text.isdigit() else otherwise
 
 
 def heard(
-    at: datetime, role: str, speaker: str, kind: str, seq: int, *, retained: bool = False, **fields: Any
+    at: datetime,
+    role: str,
+    speaker: str,
+    kind: str,
+    seq: int,
+    *,
+    retained: bool = False,
+    boot: int = 1,
+    **fields: Any,
 ) -> Heard:
-    payload = {"kind": kind, f"{role}_id": speaker, "boot": 1, "seq": seq, "time": at.isoformat(), **fields}
+    payload = {
+        "kind": kind,
+        f"{role}_id": speaker,
+        "boot": boot,
+        "seq": seq,
+        "time": at.isoformat(),
+        **fields,
+    }
     return Heard(at, f"underair/v1/trial/{role}/{speaker}/{kind}", json.dumps(payload).encode(), retained)
 
 
@@ -218,7 +311,7 @@ def staged(folder: Path, scene: str) -> Iterator[tuple[str, Any]]:
     profile = Profile.default()
     feed = Feed(archive, folder, profile, desk.connected, desk_id="desk-1")
     other = SimpleNamespace(layout=lambda context, query: [], register=lambda app, context: None)
-    pages: Any = {"/live": live_page, "/review": other, "/trends": other}
+    pages: Any = {"/live": live_page, "/review": other, "/trends": other, "/board": board_page}
     app = create_app(Context(archive, profile, feed, desk), pages)
     server = make_server("127.0.0.1", 0, app.server, threaded=True)
     thread = threading.Thread(target=server.serve_forever, daemon=True)

@@ -5,7 +5,7 @@ Played through a real broker and listener. A sound is told by the tones that the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -15,57 +15,9 @@ from dashboard.serving import Served
 from ingest.archive.reading import Archive
 from ingest.listener import Listener
 from tests.browser.live_crew import Breathing, Crew
+from tests.browser.live_listening import calls, heard
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
-
-# The lowest and the highest tone of each call, hertz: no two calls share both.
-TONES = {
-    "distress": (523, 784, 6),
-    "no_motion": (523, 784, 3),
-    "not_accounted": (440, 659, 3),
-    "losing_air": (587, 880, 8),
-    "low_air": (392, 392, 2),
-    "order": (587, 587, 2),
-}
-LISTEN = """() => {
-    window.calls = [];
-    const Before = window.OscillatorNode;
-    let tones = [], at = 0;
-    window.OscillatorNode = class extends Before {
-        start(when) {
-            if (this.context.currentTime - at > 0.05 || !tones.length) window.calls.push((tones = []));
-            at = this.context.currentTime;
-            tones.push(this.frequency.value);
-            super.start(when);
-        }
-    };
-}"""
-
-
-def heard(page: Any, call: str, since: int = 0) -> None:
-    """Wait until a call sounds that was not among the first `since`."""
-    low, high, count = TONES[call]
-    page.wait_for_function(
-        """([low, high, count, since]) => window.calls.slice(since).some((tones) => tones.length === count
-            && Math.round(Math.min(...tones)) === low && Math.round(Math.max(...tones)) === high)""",
-        arg=[low, high, count, since],
-    )
-
-
-def calls(page: Any) -> int:
-    return int(page.evaluate("window.calls.length"))
-
-
-@pytest.fixture
-def listening(page: Any, served: Served) -> Iterator[Any]:
-    """The live page with its sound allowed and heard."""
-    page.add_init_script(f"({LISTEN})()")
-    page.goto(f"{served.url}/live")
-    page.wait_for_selector(".clock:not(:empty)")
-    page.locator("button.sound").click()
-    page.wait_for_selector("button.sound[aria-pressed=true]")
-    yield page
-    page.goto("about:blank")
 
 
 def tallied(crew: Crew, number: int, team: str, incident: str = "I-1") -> None:
@@ -93,7 +45,7 @@ def test_danger_is_on_top_is_heard_and_is_counted(
 
     # A free flow is named for what it is, above all but alarms, and has its own sound (case 10).
     page.wait_for_selector(".row:first-child[data-a=losing_air]")
-    assert "to empty at this fall" in page.locator(".row").first.locator(".low_what").inner_text()
+    assert "to empty at this rate" in page.locator(".row").first.locator(".low_what").inner_text()
     heard(page, "losing_air")
 
     # The cylinder runs empty inside: first row, its alarm and its sound stay, its team too (case 1).
@@ -199,7 +151,7 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
 
     # The filter hides nothing unsaid.
     page.locator("#shown-incident").select_option("I-1")
-    page.wait_for_selector(".elsewhere:has-text('1 of other incidents not shown')")
+    page.wait_for_selector(".elsewhere:has-text('1 in other incidents not shown')")
     assert page.locator(".row .who").all_inner_texts() == ["W-1"]
     page.locator(".elsewhere").click()
 

@@ -80,7 +80,7 @@ def test_an_incident_with_somebody_inside_is_not_closed_by_a_slip(
     incident.locator("[name=incident_id]").fill("I-1")
     incident.get_by_role("button", name="Close").click()
     expect(incident.locator(".doubt")).to_have_text(
-        "Not sent: tallied in or under air there: W-7. Press again to send anyway."
+        "Not sent: still in or under air: W-7. Press again to send anyway."
     )
     assert Archive(listener.archive).messages()["incident"]["action"].to_list() == ["open"]
     incident.locator("[name=incident_id]").fill("I-2")
@@ -93,3 +93,56 @@ def test_an_incident_with_somebody_inside_is_not_closed_by_a_slip(
     expect(live.locator(".pending li.done")).to_have_count(2)
     closed = Archive(listener.archive).messages()["incident"].select("incident_id", "action").rows()
     assert closed == [("I-1", "open"), ("I-2", "close"), ("I-1", "close")]
+
+
+def test_what_was_wrong_from_the_start_is_put_right_in_its_place(
+    live: Any, form: Any, listener: Listener
+) -> None:
+    """A tally, a gauge, an exit and a settlement are corrected by their number, long after any Undo."""
+
+    def said(kind: str) -> list[tuple[Any, ...]]:
+        return Archive(listener.archive).messages()[kind].select("desk_id", "boot", "seq", "corrects").rows()
+
+    live.locator(".row").click()
+    actions = live.locator(".actions")
+    actions.locator("summary", has_text="Change, correct or end the tally").click()
+    actions.locator("form.tally [name=wearer_id]").fill("W-8")
+    actions.get_by_role("button", name="Correct from the start").click()
+    live.wait_for_selector(".row .who:has-text('W-8')")
+    expect(live.locator(".row")).to_have_count(1)  # nobody else was ever in
+    (wrong, right) = said("tally")
+    assert tuple(right[3].values()) == wrong[:3]
+
+    live.locator(".row").click()
+    gauge = actions.locator("form.gauge")
+    expect(gauge.get_by_role("button", name="Correct")).to_be_hidden()  # nothing was read yet
+    gauge.locator("input").fill("21")
+    gauge.get_by_role("button", name="Keep reading").click()
+    gauge.locator("input").fill("210")
+    gauge.get_by_role("button", name="Correct 21 bar").click()
+    gauge.get_by_role("button", name="Correct 210 bar").wait_for()
+    (wrong, right) = said("gauge")
+    assert tuple(right[3].values()) == wrong[:3]
+
+    live.wait_for_selector(".row:not(.over)")  # opened before the set was under air: it must ask nevertheless
+    entered = live.locator(".row span.entered").inner_text()
+    actions.locator(".tally-out").click()
+    actions.locator(".tally-out").click()
+    back = live.locator(".came-out").get_by_role("button", name="Not out: W-8")
+    back.click()
+    expect(back).to_have_text("Press again: not out")
+    back.click()
+    live.wait_for_selector(".came-out li", state="detached")
+    expect(live.locator(".row .who")).to_have_text("W-8")
+    assert live.locator(".row span.entered").inner_text() == entered
+
+    live.locator(".row").click()
+    actions.locator("summary", has_text="Close an alarm or the entry").click()
+    actions.locator("form.resolved [name=text]").fill("the wrong row")
+    actions.get_by_role("button", name="Close the entry").click()
+    live.locator(".came-out li", has_text="W-8").wait_for()
+    closed = live.locator(".pending li.done", has_text="the wrong row")
+    closed.get_by_role("button", name="Undo").click()
+    live.wait_for_selector(".came-out li", state="detached")
+    (wrong, right) = said("resolved")
+    assert tuple(right[3].values()) == wrong[:3]

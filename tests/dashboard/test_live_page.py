@@ -117,7 +117,7 @@ def test_a_request_is_answered_when_a_library_breaks_off(
 
 def test_a_feed_that_ended_by_a_fault_is_not_shown_as_live(client: Any, feed: Feed) -> None:
     feed.stop()
-    assert "restart" in client.get("/live.json").json["banner"]
+    assert "Restart" in client.get("/live.json").json["banner"]
 
 
 def test_what_a_desk_sends_keeps_the_contract(client: Any, feed: Feed, line: Line) -> None:
@@ -160,7 +160,7 @@ def test_a_foreign_page_cannot_send(
         ("note", {"service": "trial", "incident_id": "I", "text": "x" * 2001}, 422, "text must be"),
         ("tally", {"service": "a/b", "incident_id": "I", "action": "in"}, 422, "topic"),
         ("seen", {"set_id": "S-1", "alarm": "distress"}, 409, "service"),
-        ("seen", ["not", "fields"], 400, "reload"),
+        ("seen", ["not", "fields"], 400, "Reload"),
         ("pressure", {"service": "trial"}, 404, "action"),
         ("note", {"service": "trial", "text": "x" * 9000}, 413, "large"),
     ],
@@ -182,7 +182,7 @@ def test_half_a_character_and_a_heap_of_brackets_are_refused_in_words(
     headers = {"Origin": "http://localhost", "X-Underair-Token": feed.token}
     answer = client.post("/live/desk/note", data=body, content_type="application/json", headers=headers)
     assert answer.status_code == 400
-    assert "reload" in answer.json["problem"]
+    assert "Reload" in answer.json["problem"]
     assert line.sent == []
 
 
@@ -218,7 +218,7 @@ def test_one_row_that_cannot_be_painted_spares_the_others_and_is_named(
     wait_until(lambda: "trial/S-1" in json.dumps(picture(client)["system"]), what="the name of the row")
     rows = {row["who"]: row for row in picture(client)["rows"]}
     assert rows["Set S-2"]["air"] == "280 bar"
-    assert "ask by voice" in rows["Set S-1"]["why"]  # nobody disappears by a fault of ours
+    assert "Ask by voice" in rows["Set S-1"]["why"]  # nobody disappears by a fault of ours
     assert rows["Set S-1"]["air"] == "–"
 
 

@@ -11,6 +11,7 @@ import pytest
 from dashboard.charts import words
 from dashboard.charts.bench import tables
 from dashboard.charts.clock import Clock
+from dashboard.charts.desk_tables import desk_table
 from dashboard.charts.finder import incident_listing
 from dashboard.charts.forecast_table import forecast_table
 from dashboard.charts.setting import Setting
@@ -20,6 +21,8 @@ from dashboard.charts.words import alarm_rate_text
 from dashboard.listing import listing
 from dashboard.rows import text_of
 from dashboard.units import IMPERIAL
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, Incident, at, store_with
 
 
@@ -121,3 +124,29 @@ def test_the_alarm_table_says_who_raised_an_alarm(look: Look) -> None:
     early = alarms.tail(1).with_columns(lead_s=pl.lit(-7.2))
     (row,) = alarm_table(early, look.record.results["alarm_rates"], setting_of(look)).rows
     assert row[place] == "both, set 7 s before the readings"
+
+
+def test_a_corrected_gauge_and_a_settlement_taken_back_say_so(look: Look) -> None:
+    """Both stay in the record, and a reader must not take the first for what was believed later."""
+    corrects = {"desk_id": "D-1", "boot": 1, "seq": 0}
+    said = [
+        ("gauge", 0, {"pressure_bar": 21}),
+        ("gauge", 1, {"pressure_bar": 210, "corrects": corrects}),
+        ("resolved", 2, {"text": "at the gate"}),
+        ("resolved", 3, {"text": "Undo", "corrects": corrects | {"seq": 2}}),
+    ]
+    lines = []
+    for kind, seq, fields in said:
+        body = {"kind": kind, "desk_id": "D-1", "boot": 1, "seq": seq, "time": at(60 + seq).isoformat()}
+        payload = json.dumps({**body, "incident_id": "I-1", "set_id": "S-001", **fields}).encode()
+        lines.append(Heard(at(60 + seq), f"underair/v1/trial/desk/D-1/{kind}", payload))
+    messages = {
+        kind: frame.with_columns(at=pl.col("received")) for kind, frame in frames_from_heard(lines).items()
+    }
+    rows = desk_table(messages, "I-1", set(), setting_of(look)).rows
+    assert [str(row[4]).split(" by ")[0].rsplit(" ", 1)[0] for row in rows] == [
+        "21 bar, corrected",
+        "210 bar, corrects an earlier",
+        "at the gate, corrected",
+        "Undo, corrects an earlier",
+    ]

@@ -18,6 +18,7 @@ interface LiveRow {
   state: string; why: string; who: string; team: string; sub: string; place: string; turn: string; turn_range: string; turn_bar: string;
   low: string; low_range: string; low_what: string; air: string; air_sub: string; entry: string; entered: string; inside: string;
   out_by: string; aside: string; soon: string; hardest: string;
+  tally?: string | null; gauge?: string | null; aside_gauge?: string; // identities that a correction names; none in a bare row
 }
 interface LiveAlarm {
   key: string; a: string; alarm: string; code: string; who: string; team: string; age: string; state: string; row: string;
@@ -31,6 +32,9 @@ interface LiveOrder {
 interface RollAnswer { key: string; who: string; name: string; what: "wearer_id" | "team"; state: string; code: string; }
 interface LiveRoll { key: string; incident: string; roll_id: string; text: string; answers: RollAnswer[]; new?: boolean; }
 interface LiveTeam { key: string; a: string; name: string; team: string; left: string; known: boolean; members: string; incident: string; }
+interface LiveOut {
+  key: string; text: string; incident?: string; row?: string; who: string; ended_how: string; ended_by: string | null; fields: LiveFields;
+}
 interface LiveChoice { id: string; text: string; }
 interface LivePicture {
   ready: boolean; token: string; banner: string; clock: string; now: number; from: number; offset_s: number; ahead_s: number; top: number;
@@ -38,13 +42,13 @@ interface LivePicture {
   rows: LiveRow[]; nobody: string; forecast: string; alarms: LiveAlarm[]; no_alarms: string; teams: LiveTeam[];
   prompts: { key: string; text: string; age: string; incident?: string; row?: string; set_id?: string }[];
   notes: { key: string; at: string; about: string; text: string; incident?: string; row?: string }[];
-  out: { key: string; text: string; incident?: string; row?: string }[];
+  out: LiveOut[];
   orders: LiveOrder[]; rolls: LiveRoll[]; contradictions: { key: string; text: string; incident?: string; row?: string }[];
   incidents: LiveChoice[]; incident_of: Record<string, string>; services: string[]; sets: string[]; heard: string[];
 }
 interface LiveState {
   words: Record<string, any>; parts: Record<string, any>; token: string; data: LivePicture | null;
-  lines: Record<string, [number, number][]>; announced: Set<string>; at: string | null;
+  lines: Record<string, [number, number][]>; announced: Set<string>; seenHere: Map<string, number>; at: string | null;
   goodAt: number; goodWall: number; goodClock: string; linesAt: number; soon: (() => void) | null;
 }
 
@@ -81,7 +85,7 @@ interface Underair {
   list: { build(words: any): { section: HTMLElement; hold: HTMLElement }; paint(data: LivePicture): void };
   side: {
     build(words: any): HTMLElement; paint(data: LivePicture): void; see(item: any): void; gauge(item: any, shown: string): Promise<boolean>;
-    tallyForm(buttons: Element[], after?: () => void): any;
+    tallyForm(buttons: Element[], after?: () => void, row?: LiveRow | null): any;
   };
   desk: {
     build(words: any): HTMLElement; paint(data: LivePicture): void; incident(): string; services?: any; serviceLabel?: any; whichLabel?: any;
@@ -89,6 +93,7 @@ interface Underair {
     form(kind: string, fields: any[], buttons: any[], what: {
       describe(values: any): string; doubtOf?(values: any): string; complete?(values: any, pressed?: string): any; after?(): void;
     }): any;
+    correcting(identity: string): { desk_id: string; boot: number; seq: number };
     field(name: string, label: string, attributes?: Attributes): any; button(label: string, value?: string, attributes?: Attributes): any;
   };
   orders: {

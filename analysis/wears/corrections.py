@@ -1,0 +1,108 @@
+"""What a desk corrects: both messages stay in the record, and the earlier one counts no more."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from analysis.records import PowerUp
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One message of a desk, heard live; its moment is in microseconds since 1970 on the reconciled clock."""
+
+    at_us: int
+    time_us: int
+    identity: str
+    desk_id: str
+    row: Row
+
+
+def said(records: Sequence[PowerUp], kind: str) -> list[Said]:
+    """Return all messages of one kind that desks sent, in order of time."""
+    return sorted(_said(records, kind), key=lambda one: (one.at_us, one.identity))
+
+
+def _said(records: Sequence[PowerUp], kind: str) -> Iterator[Said]:
+    for power_up in records:
+        channel = power_up.channels.get(kind) if power_up.role == "desk" else None
+        if channel is None:
+            continue
+        for position, row in enumerate(channel.rows):
+            if not channel.retained[position]:
+                at_us, time_us = int(channel.at_us[position]), int(channel.time_us[position])
+                identity = power_up.identity(int(channel.seq[position]))
+                yield Said(at_us, time_us, identity, power_up.name, row)
+
+
+def corrections(messages: Sequence[Said]) -> dict[str, str]:
+    """Return which message is in whose place, identity to identity.
+
+    Parameters
+    ----------
+    messages : sequence of Said
+        Of one kind, in order of time; a message that was not heard cannot be corrected, and none is corrected
+        twice.
+    """
+    heard = {one.identity for one in messages}
+    found: dict[str, str] = {}
+    for one in messages:
+        corrects = one.row.get("corrects")
+        if isinstance(corrects, dict):
+            old = f"{corrects['desk_id']}/{corrects['boot']}/{corrects['seq']}"
+            if old in heard and old != one.identity and old not in found.values():
+                found[one.identity] = old
+    return found
+
+
+def moment_of(identity: str, corrected: Mapping[str, str], at_us: Mapping[str, int]) -> int:
+    """Return from when a message counts: its own moment, or that of the first one in whose place it is."""
+    seen = {identity}
+    while (old := corrected.get(identity)) is not None and old not in seen:
+        seen.add(old)
+        identity = old
+    return at_us[identity]
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """A person's word that an alarm, or with none named an entry, is settled; microseconds since 1970."""
+
+    at_us: int
+    set_id: str
+    incident_id: str
+    alarm: str | None
+    text: str
+    identity: str
+
+
+def read_resolved(records: Sequence[PowerUp]) -> list[Resolved]:
+    """Return what desks settled, in order of time.
+
+    A correction that names the same set and alarm as the corrected message takes it back: nothing is settled.
+    """
+    messages = said(records, "resolved")
+    corrected = corrections(messages)
+    rows = {one.identity: one.row for one in messages}
+    gone = set(corrected.values())
+    gone |= {new for new, old in corrected.items() if _about(rows[new]) == _about(rows[old])}
+    return [
+        Resolved(
+            one.at_us,
+            one.row["set_id"],
+            one.row["incident_id"],
+            one.row["alarm"],
+            one.row["text"],
+            one.identity,
+        )
+        for one in messages
+        if one.identity not in gone
+    ]
+
+
+def _about(row: Row) -> tuple[object, object]:
+    return row["set_id"], row["alarm"]
