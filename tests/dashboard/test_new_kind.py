@@ -92,8 +92,7 @@ assert f"D-1/1/{wish['seq'][0]}" in shown.desk_heard, "what a desk sent is known
 
 record = record_of(messages, Profile.default(), "I-1", None)
 behind = messages_behind(
-    record.messages, record.results["wears"], record.results["wears"]["wear_id"].to_list(),
-    (began + timedelta(seconds=31)).timestamp() * 1000,
+    record, record.results["wears"]["wear_id"].to_list(), (began + timedelta(seconds=31)).timestamp() * 1000
 )
 assert {"lamp", "wish"} <= {line["kind"] for line in behind}, behind
 
