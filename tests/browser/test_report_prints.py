@@ -123,9 +123,9 @@ def test_no_row_is_cut_no_heading_left_behind_and_nothing_wider_than_the_sheet(
             edges = "".join(char["text"] for char in sheet.chars if char not in body)
             assert "TH-20310504-1912" in edges
             assert f"page {sheet.page_number} of {len(pdf.pages)}" in edges
-            assert CAUTION[:40] in edges
+            assert CAUTION[:90] in edges
             assert max(char["bottom"] for char in body) <= sheet.height - foot + 1
-    assert whole.count("".join(CAUTION[:40].split())) == sheets + 1
+    assert whole.count("".join(CAUTION[:90].split())) == sheets + 1
     rows = [mark for mark in sheets_of if mark.startswith("row")]
     heads = [mark for mark in sheets_of if mark.startswith("head")]
     assert len(rows) > 100
