@@ -75,7 +75,9 @@ def under_air(
     if not len(kept):
         return []
     limit_bar_s = UNBREATHABLE_L_S / water_volume_l
-    rows = _under_air(at_s[kept], pressure_bar[kept], limit_bar_s, until_s)
+    # A leap at the end that nobody can judge yet may be the way back from a drop-out: wait for more.
+    least = UNDECIDED_READINGS if not spike[-1] else len(at_s) + 1
+    rows = _under_air(at_s[kept], pressure_bar[kept], limit_bar_s, until_s, least)
     return [(int(kept[first]), int(kept[last]), int(how)) for first, last, how in rows.tolist()]
 
 
@@ -149,7 +151,7 @@ def _before_drop_out(at_s: Floats, bar: Floats, start: int, low: int, limit_bar_
 
 
 @compiled
-def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> Ints:
+def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float, least: int) -> Ints:
     n = len(bar)
     out = np.empty((n // 2 + 1, 3), np.int64)
     count = 0
@@ -198,7 +200,7 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) ->
         k = last
         while k > start:
             age_s = until_s - at_s[k]
-            if age_s >= RAMP_S and (n - k >= UNDECIDED_READINGS or age_s >= UNDECIDED_S):
+            if age_s >= RAMP_S and (n - k >= least or age_s >= UNDECIDED_S):
                 break
             fall = bar[k - 1] - bar[k]
             if fall > 2.0 and fall > limit_bar_s * (at_s[k] - at_s[k - 1]):
