@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+import msgspec
 
 from ingest.broker_options import login_option
 from ingest.out_option import OutPath
@@ -312,7 +313,8 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
 @click.argument("folder", metavar="DIR", type=_FOLDER)
 @click.option("--broker", metavar="URL", help="Also publish them: mqtt://HOST:PORT, or mqtts:// for TLS.")
 @login_option
-def heads(folder: Path, broker: str | None, config: Path | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a chain.")
+def heads(folder: Path, broker: str | None, config: Path | None, as_json: bool) -> None:
     """Print the heads of an archive, one line a chain, to publish each day.
 
     A head is a hash of everything that was sealed until then. Whoever has it can check later that nothing was
@@ -331,7 +333,7 @@ def heads(folder: Path, broker: str | None, config: Path | None) -> None:
     require_archive(folder)
     found = heads_of(folder, datetime.now(UTC))
     for one in found:
-        echo(one.sentence())
+        echo(msgspec.json.encode(one).decode() if as_json else one.sentence())
     if broker:
         from ingest.broker.mqtt import Publisher
         from ingest.settings import load_login

@@ -148,7 +148,7 @@ def test_missing_column_and_wrong_encoding_are_named(tmp_path: Path, memory: Pat
     with pytest.raises(BadCapture, match="has no column 'tank psi'; it has when, unit"):
         import_memory(memory, load_mapping(EXAMPLE), tmp_path / "a", NOW)
     memory.write_bytes(b"")
-    with pytest.raises(BadCapture, match="it has none: it is empty, or skip_lines passes over all; mend the"):
+    with pytest.raises(BadCapture, match="it has none: it is empty, or skip_lines passes over all; correct"):
         import_memory(memory, load_mapping(EXAMPLE), tmp_path / "a", NOW)
     memory.write_bytes(CSV.encode() + b"\xff")
     with pytest.raises(BadCapture, match="cannot be read as utf-8 CSV"):
