@@ -189,7 +189,7 @@ def test_what_is_not_sealed_yet_belongs_to_it(tmp_path: Path) -> None:
     records = [
         Record(micros(one.received), one.topic, one.payload, one.retained) for one in staged.heard[half:]
     ]
-    (folder / "000001.journal").write_bytes(segment_bytes([records]))
+    (folder / "20310504T102107000000Z.journal").write_bytes(segment_bytes([records]))
     expected = analyse(frames_from_heard(staged.heard), PROFILE)
     whole = drop_duplicates(frames_from_heard(staged.heard))
     assert Archive(archive).messages()["pressure"].height == whole["pressure"].height

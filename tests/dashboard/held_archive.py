@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+import polars as pl
 
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
@@ -20,7 +23,13 @@ class HeldArchive(Archive):
         self.fault: BaseException | None = None
         self.asked = 0
 
-    def messages(self, since: datetime | None = None, until: datetime | None = None) -> Messages:
+    def messages(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        only: Mapping[str, pl.Expr] | None = None,
+        bare: Mapping[str, Sequence[str]] | None = None,
+    ) -> Messages:
         return no_messages()
 
     def follow(self) -> Any:
