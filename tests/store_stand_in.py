@@ -37,13 +37,16 @@ class Store:
     def new_bucket(self) -> None:
         """Make an empty bucket, and name it `bucket`."""
         self.bucket = f"bucket-{secrets.token_hex(6)}"
-        fs.S3FileSystem(
+        self._client().create_dir(self.bucket)
+
+    def _client(self) -> fs.S3FileSystem:
+        return fs.S3FileSystem(
             **KEYS,
             region="us-east-1",
             endpoint_override=f"127.0.0.1:{self.port}",
             scheme="http",
             allow_bucket_creation=True,
-        ).create_dir(self.bucket)
+        )
 
     def start(self) -> None:
         self._server = ThreadedMotoServer(ip_address="127.0.0.1", port=self.port, verbose=False)
@@ -53,6 +56,7 @@ class Store:
         self._server.stop()
 
 
+_HELD = bytes(8192)  # long enough to lie in a volume, and not in the directory
 _SEAWEED_PORTS = (
     *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc", "filer.port", "filer.port.grpc"),
     *("s3.port.grpc", "s3.port.iceberg", "s3.port.lance"),
@@ -64,6 +68,7 @@ class SeaweedStore(Store):
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._began = False
         self._ports = {name: free_port() for name in _SEAWEED_PORTS}
         (folder / "data").mkdir()
         identity = {
@@ -106,10 +111,20 @@ class SeaweedStore(Store):
             self.start()
 
     def _answers(self) -> bool:
+        """Whether it gives back what it held before: the gateway answers before its volumes are there."""
         request = urllib.request.Request(f"http://127.0.0.1:{self.port}/status")
         try:
             with urllib.request.urlopen(request, timeout=2) as answer:
-                return bool(answer.status == 200)
+                if answer.status != 200:
+                    return False
+            client = self._client()
+            if not self._began:
+                client.create_dir("at-work")
+                with client.open_output_stream("at-work/object") as out:
+                    out.write(_HELD)
+            with client.open_input_stream("at-work/object") as held:
+                self._began = bool(held.read() == _HELD)
+            return self._began
         except (OSError, http.client.HTTPException):
             return False
 

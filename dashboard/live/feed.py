@@ -197,7 +197,8 @@ class Feed:
                         follower.close()
                 follower = None
                 self._board = LiveBoard(self._board.profile)
-                self._stop.wait(min(2.0**self._failures, LONGEST_PAUSE_S))
+                # Bounded first: after a night of attempts the power would leave a float's range.
+                self._stop.wait(min(2.0 ** min(self._failures, 10), LONGEST_PAUSE_S))
                 self._failures += 1
             self._stop.wait(max(0.0, TICK_S - (time.monotonic() - began_s)))
         if follower is not None:

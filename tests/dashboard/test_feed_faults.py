@@ -121,3 +121,28 @@ def test_the_pause_between_attempts_doubles_up_to_half_a_minute_and_begins_anew_
     feed._run()
     assert pauses == [1.0, 2.0, 4.0, 8.0, 16.0, LONGEST_PAUSE_S, LONGEST_PAUSE_S, 1.0, 2.0]
     assert LONGEST_PAUSE_S == 30.0
+
+
+def test_a_fault_that_stays_for_a_night_does_not_end_the_feed(
+    archive: HeldArchive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Found: after 1,024 attempts in a row the pause left a float's range, and the feed ended."""
+    feed = Feed(archive, tmp_path, Profile.default())
+    pauses: list[float] = []
+
+    class Clock:
+        """Stands for the feed's stop signal: takes no time, and ends it after three rounds."""
+
+        def is_set(self) -> bool:
+            return len(pauses) >= 3
+
+        def wait(self, pause_s: float) -> bool:
+            if pause_s >= 1.0:
+                pauses.append(pause_s)
+            return False
+
+    archive.fault = OSError("no such disk")
+    monkeypatch.setattr(feed, "_stop", Clock())
+    monkeypatch.setattr(feed, "_failures", 1023)  # a night of half minutes
+    feed._run()
+    assert pauses == [LONGEST_PAUSE_S] * 3
