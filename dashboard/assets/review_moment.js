@@ -4,18 +4,24 @@
 (() => {
   const { element } = underair;
   const byId = (id) => document.getElementById(id);
+  // Longer than any answer takes: a question under way when the network goes may never end by itself.
+  const GIVE_UP_MS = 15_000;
+  let failedAt = 0;
   let asking = false;
   let askAgain = false;
   let latestMessages = "";
 
   const fetched = async (address) => {
     const { view, say } = underair.bench;
+    const began = performance.now();
     try {
-      const answer = await fetch(address);
+      const answer = await fetch(address, { signal: underair.endAfter(GIVE_UP_MS) });
       const told = await answer.json();
-      if (byId("review-said").textContent === view.words.unreachable) say("");
+      // The late answer to a question of before says nothing about the server now.
+      if (began > failedAt && byId("review-said").textContent === view.words.unreachable) say("");
       return told;
     } catch {
+      failedAt = performance.now();
       say(view.words.unreachable);
       return null;
     }

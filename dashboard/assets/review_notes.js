@@ -19,6 +19,7 @@
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Underair-Token": bench.view.token },
       body: JSON.stringify({ incident: bench.view.incident, zone: bench.view.zone, ...fields }),
+      signal: underair.endAfter(GIVE_UP_MS),
     });
     const said = await answer.json();
     if (!answer.ok) {
@@ -30,7 +31,7 @@
     const until = Date.now() + GIVE_UP_MS;
     const query = new URLSearchParams({ incident: bench.view.incident, identity: said.sent });
     while (Date.now() < until) {
-      const state = await (await fetch(`/review/note?${query}`)).json();
+      const state = await (await fetch(`/review/note?${query}`, { signal: underair.endAfter(GIVE_UP_MS) })).json();
       if (state.kept) return bench.again();
       await new Promise((done) => setTimeout(done, ASK_EVERY_MS));
     }

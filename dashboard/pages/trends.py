@@ -64,7 +64,8 @@ def layout(context: Context, query: dict[str, str]) -> Any:
         fewest = context.profile.disclosure.fewest_people
         return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
     if not len(wears):
-        return html.Div([*parts, html.P(words.NOTHING, className="panel")], className="trends")
+        nothing = [html.P(words.NOTHING, className="panel")] if look.working is None else []
+        return html.Div([*parts, *nothing], className="trends")
     standing = standing_out(look, _compared(choice))
     summary, sections = _body(context, look, choice)
     stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance.count)

@@ -207,7 +207,7 @@ class Keeper:
         self._join_again_at = -1e9
         self._worker: threading.Thread | None = None
         self._looked = -1e9
-        self._progress: tuple[int, int] | None = None
+        self._progress = (0, 0)
         self._stop = threading.Event()
         self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
         self._equipment = pl.DataFrame(schema=EQUIPMENT)
@@ -234,7 +234,7 @@ class Keeper:
         return self._look()
 
     def progress(self) -> tuple[int, int] | None:
-        """Return how much of what is new is worked out; None when nothing is under way."""
+        """Return how much of what is new is worked out, (0, 0) before that is known; None when all is."""
         return self._progress if self._worker is not None and self._worker.is_alive() else None
 
     def _work(self) -> threading.Thread | None:
@@ -244,7 +244,7 @@ class Keeper:
             if time.monotonic() - self._looked < AGAIN_AFTER_S:
                 return None
             self._looked = time.monotonic()
-            self._progress = None
+            self._progress = (0, 0)
             self._worker = threading.Thread(target=self._update, name="ledger-update", daemon=True)
             self._worker.start()
             return self._worker
@@ -260,6 +260,7 @@ class Keeper:
             # Whatever it is, the page goes on with what is kept and says so; a look after this tries again.
             log.exception("the ledger of wears could not be brought up to date")
             self._problem = f"{type(error).__name__}: {error}"
+        self._looked = time.monotonic()  # a page that waited for a long update is loaded again at its end
 
     def _look_after(self) -> None:
         wait_s, seen = FIRST_LOOK_AFTER_S, -1
@@ -277,10 +278,12 @@ class Keeper:
 
     def _look(self) -> Look:
         with self._joining:
+            # Before the lines are taken: an update that ends in between would make old lines look whole.
+            working = self.progress()
             print_, roster, problem = self._read_roster()
             state = (self._ledger.state(), print_)
             # While lines come by the second, viewers see those of a moment ago: joining takes its time too.
-            soon = time.monotonic() < self._join_again_at and self.progress() is not None
+            soon = time.monotonic() < self._join_again_at and working is not None
             if self._joined is None or (self._joined[0] != state and not soon):
                 tables = self._ledger.tables()
                 wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
@@ -295,7 +298,7 @@ class Keeper:
                 roster=no_roster() if roster is None else roster,
                 equipment=self._equipment,
                 roster_problem=problem,
-                working=self.progress(),
+                working=working,
                 update_problem=self._problem,
             )
 

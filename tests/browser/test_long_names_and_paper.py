@@ -159,3 +159,35 @@ def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_mome
     page.click('[data-set="span:60"]')
     page.wait_for_selector("#review-moment dl")
     page.wait_for_function("() => document.querySelector('#review-said').textContent === ''")
+
+
+def test_a_late_answer_to_an_earlier_question_does_not_take_the_sentence_away(
+    page: Any, address: str
+) -> None:
+    page.expected_console = ["ERR_INTERNET_DISCONNECTED", "Failed to fetch", "Callback failed"]
+    page.goto(f"{address}?incident={INCIDENT}")
+    page.wait_for_selector(DRAWN)
+    held: list[Any] = []
+
+    def hold(route: Any) -> None:
+        held.append(route)
+
+    page.route("**/review/evidence?*", hold)
+    with page.expect_request("**/review/evidence?*"):
+        page.locator("button.finding-item").first.click()
+    page.context.set_offline(True)
+    page.click('[data-set="span:300"]')
+    page.get_by_text(words.FOR_SCRIPT["unreachable"]).wait_for()
+    held[0].fulfill(json={"rows": [], "heads": {}, "title": "Late", "note": ""})
+    page.get_by_role("heading", name="Late").wait_for()
+    assert page.text_content("#review-said") == words.FOR_SCRIPT["unreachable"]
+
+
+def test_a_question_that_never_ends_is_said_as_a_server_that_does_not_answer(page: Any, address: str) -> None:
+    page.expected_console = ["Failed to fetch"]
+    page.goto(f"{address}?incident={INCIDENT}")
+    page.wait_for_selector(DRAWN)
+    page.evaluate("() => { underair.endAfter = () => AbortSignal.timeout(200); }")
+    page.route("**/review/moment?*", lambda _: None)  # as when the network goes while it is under way
+    page.click('[data-set="span:300"]')
+    page.get_by_text(words.FOR_SCRIPT["unreachable"]).wait_for()

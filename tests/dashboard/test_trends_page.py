@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import words
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
-from dashboard.trends.view import Choice, Keeper, choice_of, keeper_of
+from dashboard.trends.view import AGAIN_AFTER_S, Choice, Keeper, choice_of, keeper_of
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
 from tests.dashboard.invented_incident import Incident
@@ -181,6 +182,54 @@ def test_a_fault_of_the_update_is_said_and_the_next_try_clears_it(tmp_path: Path
     assert "ZeroDivisionError" in text
     keeper._ledger.update, keeper._looked = kept, -1e9  # type: ignore[method-assign]
     assert "not up to date" not in _text_of(trends_page.layout(context, {}))
+
+
+def test_before_the_first_message_is_read_the_page_does_not_say_that_there_are_no_wears(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    keeper, go_on = keeper_of(context), threading.Event()
+    keeper._ledger.update = lambda *_: go_on.wait(60)  # type: ignore[method-assign]
+    try:
+        look = keeper.look(patience_s=0.0)
+        assert look.working == (0, 0)
+        monkeypatch.setattr(keeper, "look", lambda: look)
+        shown = _text_of(trends_page.layout(context, {}))
+        assert words.NOTHING not in shown
+        assert words.WORKING_TITLE in shown
+    finally:
+        go_on.set()
+
+
+def test_an_update_that_ends_during_a_look_does_not_make_its_lines_look_whole(tmp_path: Path) -> None:
+    keeper, go_on = Keeper(Context(archive=Archive(tmp_path), profile=Profile.default())), threading.Event()
+    keeper._ledger.update = lambda *_: go_on.wait(60)  # type: ignore[method-assign]
+    tables = keeper._ledger.tables
+
+    def ends_after_the_tables_were_taken() -> Any:
+        taken = tables()
+        go_on.set()
+        assert keeper._worker is not None
+        keeper._worker.join(60)
+        return taken
+
+    keeper._ledger.tables = ends_after_the_tables_were_taken  # type: ignore[method-assign]
+    assert keeper.look(patience_s=0.0).working is not None
+
+
+def test_a_page_that_is_loaded_after_a_long_update_does_not_begin_another(tmp_path: Path) -> None:
+    keeper = Keeper(Context(archive=Archive(tmp_path), profile=Profile.default()))
+    updates = []
+
+    def slow(*_: Any) -> bool:
+        updates.append(1)
+        keeper._looked -= 2 * AGAIN_AFTER_S  # as long as that
+        return False
+
+    keeper._ledger.update = slow  # type: ignore[method-assign]
+    keeper.look(60.0)
+    keeper.look(60.0)
+    assert updates == [1]
 
 
 def test_a_cylinder_that_is_no_number_is_the_usual_one() -> None:
