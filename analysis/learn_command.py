@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from ingest.out_option import OutPath
+from analysis.profile_option import profile_option
+from ingest.out_option import OutPath, is_stdout, print_bytes
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted, percent
 from ingest.shown_text import echo
@@ -20,10 +21,10 @@ WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
     "--out",
     default="forecast.json",
     show_default=True,
-    type=OutPath(dir_okay=False, path_type=Path),
-    help="File for the constants; name it in the profile.",
+    type=OutPath(dir_okay=False, allow_dash=True, path_type=Path),
+    help="File for the constants, to be named in the profile; - prints it on standard output.",
 )
-@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+@profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print what was learnt as one JSON object.")
 def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     """Learn how wide the forecast's interval must be from the archive's own wears.
@@ -47,12 +48,13 @@ def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     import polars as pl
 
     from analysis.air.learning import Forecasts
-    from analysis.air.learnt_file import write_learnt
+    from analysis.air.learnt_file import learnt_bytes, write_learnt
     from analysis.commands import progress_bar
     from analysis.learnt_interval import forecasts_of_results, learn_interval
     from analysis.pieces.piecewise import analyse_archive
     from analysis.profile import Profile, load_profile
 
+    printed = is_stdout(out, as_json)
     rules = Profile.default() if profile is None else load_profile(profile)
     own: list[Forecasts] = []
     people: dict[str, int] = {}
@@ -67,6 +69,9 @@ def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
             own += forecasts_of_results({"wears": part, "air": of_these}, people, len(own))
     made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     learnt = learn_interval(own, rules.forecast.ends(), made)
+    if printed:
+        print_bytes(learnt_bytes(learnt))
+        return
     write_learnt(out, learnt)
     if as_json:
         echo(msgspec.json.encode(learnt).decode())

@@ -324,6 +324,17 @@ def to_csv(name: str, frame: pl.DataFrame) -> str:
     return formula_safe(frame).write_csv(null_value="")
 
 
+def columns_csv() -> str:
+    """Return every column of every table with its unit, the unit's UCUM code and its meaning, as CSV."""
+    rows = [
+        (table, one.name, one.unit, described(one.unit, "").get("ucum", ""), one.meaning)
+        for table, columns in COLUMNS.items()
+        for one in columns
+    ]
+    heads = ["table", "column", "unit", "ucum", "meaning"]
+    return formula_safe(pl.DataFrame(rows, schema=heads, orient="row")).write_csv()
+
+
 def _readable(column: str) -> pl.Expr:
     number = pl.col(column)
     return pl.when(number.abs() >= 1).then(number.round(4)).otherwise(number.round_sig_figs(6)).alias(column)

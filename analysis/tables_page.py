@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from analysis.tables import COLUMNS, CONTRACT_TABLES, empty_table, to_arrow
 from ingest.contract.columns import ARROW_SCHEMAS
+from ingest.contract.units import UCUM
 
 PAGE = Path(__file__).parent / "docs" / "tables.md"
 _HEAD = """# The tables
@@ -23,6 +24,8 @@ contains. Made by `python -m analysis.tables_page` from `analysis/tables.py` and
   how much). In the archive, `time` is the sender's own clock, as sent.
 - A value that was not measured or not heard is empty (null), never zero and never the last value.
 - The Parquet file's metadata has every column's unit and meaning, underair's version and the profile used.
+  Beside CSV files, `columns.csv` has the units.
+- Codes of the units in UCUM (Unified Code for Units of Measure 2.2), given in both: {codes}.
 - CSV is for reading: numbers have four decimals there (six significant digits below 1), and an
   apostrophe goes in front of text that a spreadsheet would run. Parquet keeps every digit and character.
 - underair does not replace the set's own alarms, entry control, radio or training.
@@ -63,7 +66,8 @@ _EVERY = "Columns of every kind (`desk_id` instead of `set_id` where a desk spea
 
 def page() -> str:
     """Return the page as Markdown."""
-    parts = [_HEAD]
+    codes = ", ".join(f"{unit} `{code}`" for unit, code in UCUM.items() if code and unit != "1")
+    parts = [_HEAD.format(codes=codes)]
     for name in COLUMNS:
         beyond = "" if name in CONTRACT_TABLES else " (beyond the contract's seven)"
         parts.append(f"\n### {name}{beyond}\n\n{_table(to_arrow(name, empty_table(name)).schema)}")

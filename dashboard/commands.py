@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from analysis.profile_option import profile_option
 from ingest.broker_options import log_options, login_option, metrics_option
 from ingest.logs import Form
 from ingest.place_option import ArchivePlace
@@ -50,7 +51,7 @@ def demo(port: int, no_browser: bool) -> None:
     help="Another address needs accounts (or --house-sign-in) and --public-url.",
 )
 @click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
-@click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
+@profile_option("profile_file")
 @click.option(
     "--accounts",
     type=click.Path(dir_okay=False, path_type=Path),

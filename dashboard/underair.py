@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from dashboard.start import EXIT_CODE, STOPPED, leave_it_to_the_verb
 from ingest.contract.errors import UnderairError, system_sentence
 from ingest.option_file import PREFIX, options_of_environments_file
 from ingest.place_option import ARCHIVES
@@ -82,8 +83,12 @@ class Story(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the verb; say what of its archive could not be read, and end with 3 then."""
+        leave_it_to_the_verb()
         try:
             result = super().invoke(ctx)
+        except (KeyboardInterrupt, click.Abort):
+            echo(f"\n{STOPPED}", err=True)
+            ctx.exit(EXIT_CODE)
         except UnderairError:
             _say_trouble(ctx)  # perhaps the reason
             if is_verbose(ctx):

@@ -1,10 +1,14 @@
-"""The command line's word for where results are written: on this machine, never on a store."""
+"""The command line's word for where results are written: on this machine, or ``-`` for standard output."""
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
 from typing import Any
 
 import click
+
+STDOUT = Path("-")
 
 
 class OutPath(click.Path):
@@ -20,3 +24,16 @@ class OutPath(click.Path):
                 ctx,
             )
         return super().convert(value, param, ctx)
+
+
+def is_stdout(out: Path, as_json: bool = False) -> bool:
+    """Return whether a result goes to standard output, where nothing else may be printed then."""
+    if out == STDOUT and as_json:
+        raise click.UsageError("--json and --out - both print on standard output; give one of the two.")
+    return out == STDOUT
+
+
+def print_bytes(data: bytes) -> None:
+    """Write a result to standard output as it is."""
+    sys.stdout.buffer.write(data)
+    sys.stdout.buffer.flush()

@@ -6,6 +6,8 @@ read.
 
 from __future__ import annotations
 
+import shutil
+import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -37,3 +39,16 @@ def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[
                 else:
                     file.write(capture_line(Heard(now(), topic.decode(errors="replace"), payload)))
         yield capture
+
+
+@contextmanager
+def standard_input_as_file(path: Path) -> Iterator[Path]:
+    """Give a file as it is, or for ``-`` a file of what standard input holds, for as long as it is needed."""
+    if path != Path("-"):
+        yield path
+        return
+    with tempfile.TemporaryDirectory(prefix="underair-") as folder:
+        copy = Path(folder) / "standard-input.csv"
+        with copy.open("wb") as file:
+            shutil.copyfileobj(sys.stdin.buffer, file)
+        yield copy

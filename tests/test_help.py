@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from analysis.profile import shipped_profiles
 from dashboard.underair import VERBS, main, root
 
 
@@ -70,6 +71,8 @@ def test_bash_completes_verbs_options_and_values() -> None:
     assert completed("underair re") == ["replay", "register", "retain", "report"]
     assert "--incident" in completed("underair report --inc")
     assert completed("underair report --units im") == ["imperial"]
+    assert completed("underair report --profile th") == ["th", "thirds"]  # "th": the shell's own files too
+    assert set(shipped_profiles()) < set(completed("underair serve --profile "))
 
 
 @pytest.mark.parametrize(

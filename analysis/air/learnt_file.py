@@ -67,9 +67,14 @@ class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return IntervalEnds(name=self.version, early=self.early, late=self.late)
 
 
+def learnt_bytes(learnt: Learnt) -> bytes:
+    """Return what the file holds, one field a line."""
+    return msgspec.json.format(msgspec.json.encode(learnt), indent=1) + b"\n"
+
+
 def write_learnt(path: Path, learnt: Learnt) -> None:
-    """Write the file, one field a line."""
-    path.write_bytes(msgspec.json.format(msgspec.json.encode(learnt), indent=1) + b"\n")
+    """Write the file."""
+    path.write_bytes(learnt_bytes(learnt))
 
 
 def read_learnt(path: Path) -> Learnt:

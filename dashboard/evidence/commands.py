@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
+from analysis.profile_option import profile_option
 from ingest.broker_options import login_option
-from ingest.out_option import OutPath
+from ingest.out_option import OutPath, is_stdout, print_bytes
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
@@ -35,7 +36,11 @@ def _profile(name: str | None) -> Profile:
 
 
 @click.command()
-@click.argument("file", metavar="FILE.csv", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument(
+    "file",
+    metavar="FILE.csv",
+    type=click.Path(exists=True, dir_okay=False, allow_dash=True, path_type=Path),
+)
 @click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--incident", required=True, metavar="ID", help="The incident that they are about.")
 @click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
@@ -46,7 +51,7 @@ def _profile(name: str | None) -> Profile:
 def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float, as_json: bool) -> None:
     """Import a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
-    They are added, never edited; the same file again changes nothing.
+    They are added, never edited; the same file again changes nothing. FILE.csv - reads standard input.
 
     \b
     Example, with a file radio.csv such as
@@ -59,8 +64,10 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     from datetime import UTC, datetime
 
     from dashboard.evidence.notes import Source, bring_in
+    from ingest.standard_input import standard_input_as_file
 
-    lines, fresh = bring_in(file, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
+    with standard_input_as_file(file) as read:
+        lines, fresh = bring_in(read, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
     if as_json:
         echo(json.dumps({"notes": lines, "new": fresh}))
     else:
@@ -70,8 +77,14 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
 @click.command()
 @click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @click.option("--incident", required=True, metavar="ID", help="The incident.")
-@click.option("--out", required=True, metavar="FILE.html", type=OutPath(dir_okay=False, path_type=Path))
-@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE.html",
+    type=OutPath(dir_okay=False, allow_dash=True, path_type=Path),
+    help="The file; - prints it on standard output.",
+)
+@profile_option()
 @click.option(
     "--units",
     type=click.Choice(["metric", "imperial"]),
@@ -107,12 +120,18 @@ def report(
     from dashboard.units import UNITS
     from ingest.contract.errors import UnderairError, system_sentence
 
+    printed = is_stdout(out, as_json)
     rules = _profile(profile)
     zone_of(zone)  # said before the incident is analysed
     record, origin = incident_of_archive(archive, rules, incident, datetime.now(UTC))
+    html = report_html(record, rules, origin, UNITS[units], zone)
+    if printed:
+        print_bytes(html.encode())
+        _end_with_state(origin.archive, "the report")
+        return
     aside, replaced = out.with_name(f"{out.name}.part"), out.exists()
     try:
-        aside.write_text(report_html(record, rules, origin, UNITS[units], zone), encoding="utf-8")
+        aside.write_text(html, encoding="utf-8")
         aside.replace(out)
     except OSError as error:
         with contextlib.suppress(OSError):
@@ -137,7 +156,7 @@ def report(
 @click.option("--incident", metavar="ID", help="The incident.")
 @click.option("--out", metavar="DIR", type=_NEW_FOLDER, help="A new folder.")
 @click.option("--why", metavar="TEXT", help="For what purpose; it goes into the case.")
-@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+@profile_option()
 @click.option(
     "--sign",
     "key",

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from analysis.profile_option import profile_option
 from ingest.place_option import ArchivePlace
 from ingest.shown_text import echo
 
@@ -24,7 +25,7 @@ COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why
 )
 @click.option("--at", required=True, help="The moment, with its zone: 2031-05-04T19:53:00Z.")
 @click.option("--incident", help="Only this incident, and what belongs to none; the rest is counted.")
-@click.option("--profile", "profile_file", help="Doctrine profile: a TOML file or the name of a shipped one.")
+@profile_option("profile_file")
 @click.option("--json", "as_json", is_flag=True, help="Print all that the page would paint, as one object.")
 def board(folder: Path, at: str, incident: str | None, profile_file: str | None, as_json: bool) -> None:
     """Show the live board as it was at a moment, from the messages received by then.

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ingest.out_option import OutPath
+from analysis.profile_option import profile_option
+from ingest.out_option import OutPath, is_stdout, print_bytes
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
 from ingest.shown_text import echo
@@ -38,7 +39,7 @@ _ARCHIVE = ArchivePlace(must_exist=True)
     type=OutPath(file_okay=False, path_type=Path),
     help="A folder that is not there yet.",
 )
-@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+@profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
 def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     """Write everything that is kept about one wearer: messages, tables, who looked.
@@ -61,9 +62,7 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
 
 @click.command()
 @click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
-@click.option(
-    "--profile", required=True, metavar="FILE", help="Doctrine profile in TOML: [retention] identity_months."
-)
+@profile_option(required=True, says="Doctrine profile in TOML: [retention] identity_months.")
 @click.option("--apply", is_flag=True, help="Do it; otherwise only say what would be dropped.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
 def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
@@ -152,11 +151,11 @@ def _stations_of(
     "--out",
     required=True,
     metavar="FILE",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="A CSV file.",
+    type=OutPath(dir_okay=False, allow_dash=True, path_type=Path),
+    help="A CSV file; - prints it on standard output.",
 )
 @click.option("--wearer", "wearer_id", metavar="WEARER", default="", help="One wearer only.")
-@click.option("--profile", metavar="FILE", help="Doctrine profile in TOML, or the name of a shipped one.")
+@profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print how many people it has as JSON.")
 def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_json: bool) -> None:
     """Write the exposure register: what each wearer was exposed to, by year, for occupational health.
@@ -178,6 +177,7 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     from ingest.archive.reading import Archive
     from ingest.contract.errors import UnderairError
 
+    printed = is_stdout(out, as_json)
     doctrine = Profile.default() if profile is None else load_profile(profile)
     now = datetime.now(UTC)
     ledger = WearLedger(Archive(archive), doctrine)
@@ -186,7 +186,11 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     table = by_person(lines, wearer_id)
     if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
         raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")
-    out.write_text(formula_safe(table).write_csv(float_precision=3), encoding="utf-8")
+    text = formula_safe(table).write_csv(float_precision=3)
+    if printed:
+        print_bytes(text.encode())
+    else:
+        out.write_text(text, encoding="utf-8")
     people = table["wearer_id"].n_unique()
     if as_json:
         echo(json.dumps({"people": people, "rows": table.height, "file": str(out)}))

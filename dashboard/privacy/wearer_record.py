@@ -29,7 +29,7 @@ import polars as pl
 
 from analysis.pieces.archive_pieces import desks_of, incident_piece
 from analysis.profile import Profile
-from analysis.tables import COLUMNS, Results, formula_safe, to_csv
+from analysis.tables import COLUMNS, Results, columns_csv, formula_safe, to_csv
 from analysis.trends.comparisons import signals
 from analysis.trends.rest import short_rests
 from analysis.trends.roster import no_roster, roster_beside, with_station_and_role
@@ -119,7 +119,7 @@ def write_wearer_record(
     for name, frames in tables.items():
         text = without_others(to_csv(name, pl.concat(frames)), others)
         (out / "tables" / f"{name}.csv").write_text(text, encoding="utf-8")
-    _columns().write_csv(out / "tables" / "columns.csv")
+    (out / "tables" / "columns.csv").write_text(columns_csv(), encoding="utf-8")
     heard = {one._replace(payload=without_others(one.payload.decode(), others).encode()) for one in heard}
     write_capture(out / "messages.ndjson.gz", sorted(heard))
     _write_concluded(folder, profile, wearer_id, out, made)
@@ -227,8 +227,3 @@ def _messages_of(
 def _named(wearer_id: str) -> str:
     """Return the pattern of a text that names the wearer, and not one whose name only begins so."""
     return rf"(?:^|[^\w.-]){re.escape(wearer_id)}(?:$|[^\w.-]|[.-](?:$|\W))"
-
-
-def _columns() -> pl.DataFrame:
-    rows = [(name, one.name, one.unit, one.meaning) for name, columns in COLUMNS.items() for one in columns]
-    return pl.DataFrame(rows, schema=["table", "column", "unit", "meaning"], orient="row")

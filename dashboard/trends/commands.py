@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.profile_option import profile_option
 from ingest.out_option import OutPath
 from ingest.place_option import ArchivePlace
 from ingest.plurals import counted
@@ -84,12 +85,7 @@ DAY = _Day(["%Y-%m-%d"])
     help="Publish a period such as 2031-04 again; needs --reason. Readers of both versions can compare them.",
 )
 @click.option("--reason", metavar="TEXT", help="Why, and who decided; kept in releases.ndjson.")
-@click.option(
-    "--profile",
-    "profile_file",
-    metavar="FILE",
-    help="Doctrine profile in TOML, or the name of a shipped one.",
-)
+@profile_option("profile_file")
 @click.option(
     "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
 )

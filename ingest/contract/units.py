@@ -37,7 +37,7 @@ def to_contract_unit(value: float, unit: str, contract_unit: str) -> float:
 
 
 # The Unified Code for Units of Measure, version 2.2 (2024); decibels over a milliwatt have no code there.
-_UCUM = {
+UCUM = {
     "": "",
     "1": "1",
     "bar": "bar",
@@ -56,5 +56,5 @@ _UCUM = {
 
 def described(unit: str, meaning: str) -> dict[str, str]:
     """Return what a column's metadata says: the unit, its code in UCUM, and what the column means."""
-    told = {"unit": unit, "ucum": _UCUM.get(unit, ""), "meaning": meaning}
+    told = {"unit": unit, "ucum": UCUM.get(unit, ""), "meaning": meaning}
     return {name: text for name, text in told.items() if text}

@@ -30,6 +30,7 @@ from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
+from dashboard.start import EXIT_CODE, STOPPED
 from ingest.archive.archive import seal_messages
 from ingest.archive.sound import trouble_of
 from ingest.contract.errors import ArchiveProblem, UnderairError
@@ -355,8 +356,8 @@ def test_broken_off_at_the_terminal(archive: Path, tmp_path: Path, wait_until: C
     wait_until(lambda: list(tmp_path.glob(".pieces-*")), what="the tasks", timeout_s=120)
     os.killpg(running.pid, signal.SIGINT)
     _, said = running.communicate(timeout=120)
-    assert running.returncode == 1
-    assert said.strip() == "Aborted!"
+    assert running.returncode == EXIT_CODE
+    assert said.strip() == STOPPED
     assert not list(tmp_path.iterdir())
     wait_until(lambda: not processes_of(running.pid), what="the end of its workers")
 
