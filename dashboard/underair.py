@@ -10,11 +10,11 @@ from typing import Any
 
 import click
 
-from dashboard.start import EXIT_CODE, STOPPED, leave_it_to_the_verb
 from ingest.contract.errors import UnderairError, system_sentence
 from ingest.option_file import PREFIX, options_of_environments_file
 from ingest.place_option import ARCHIVES
 from ingest.shown_text import echo
+from ingest.stopping import EXIT_CODE, STOPPED, leave_it_to_the_verb
 from ingest.talk import is_verbose, with_talk_options
 from ingest.trouble_said import INCOMPLETE, say_trouble
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.start import EXIT_CODE, STOPPED
+from ingest.stopping import EXIT_CODE, STOPPED
 
 ROOT = Path(__file__).parents[1]
 LOG = ROOT / "sample_logs" / "late_turn_back.ndjson.gz"

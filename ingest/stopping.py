@@ -1,0 +1,24 @@
+"""How Ctrl-C ends a verb: with a sentence, at any moment, and with the exit code that a shell gives."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+
+STOPPED = "underair: stopped by Ctrl-C before it was done; run it again"
+EXIT_CODE = 130
+"""As a shell gives it: 128 and the number of the signal."""
+
+
+def end_at_once(*_: object) -> None:
+    """End the process: a handler for while there is nothing to clean up yet, or nothing any more."""
+    sys.stdout.flush()
+    os.write(2, f"\n{STOPPED}\n".encode())
+    os._exit(EXIT_CODE)
+
+
+def leave_it_to_the_verb() -> None:
+    """Let Ctrl-C raise `KeyboardInterrupt` from here on: a verb at work cleans up after itself."""
+    if signal.getsignal(signal.SIGINT) is end_at_once:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
