@@ -148,9 +148,9 @@ def _lost(
     """Return why nothing says that somebody who was tallied in has air."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
     if state == "under_air" or state == "silent":
-        reading = inside.live_set.reading(round(now_s * 1e6))
         if silent_since_at is None:
             return None
+        reading = inside.live_set.reading(round(now_s * 1e6))
         # Without a forecast (a cylinder that no set named) nobody knows how long the air lasts.
         never_heard_s = inside.live_set.profile.entry.never_heard_s
         ends_at = was_low_air[0] if was_low_air is not None else silent_since_at + never_heard_s

@@ -38,6 +38,8 @@ PLANNING_C = 20.0  # expected times are planned, not measured: the reference tem
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
 UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
+ASKED_EVERY_US = 1_200_000
+"""Without news, time alone is looked at so often: what it decides may show so much later. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,15 @@ def _live_ends(channel: Channel) -> tuple[int, int] | None:
     return (int(channel.at_us[first]), int(channel.at_us[last])) if first <= last else None
 
 
+def _delays_s(newest: PowerUp | None) -> list[float]:
+    """Return the latest delays on the way, seconds."""
+    found: list[float] = []
+    for channel in newest.channels.values() if newest is not None else ():
+        late_us = channel.received_us[-3:] - channel.at_us[-3:]
+        found += (late_us[~channel.retained[-3:]] * 1e-6).tolist()
+    return found
+
+
 @dataclass(slots=True)
 class SetNow:
     """One set as of now; `ask` puts the question, `stale` says when to put it again."""
@@ -125,12 +136,13 @@ class SetNow:
     heard: HeardSet = field(default_factory=lambda: HeardSet())
     last_us: int = 0
     asked_us: int = 0
+    delays_s: list[float] = field(default_factory=list)  # of its latest messages
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
-    @property
-    def stale(self) -> bool:
-        """Whether the answer may have changed: by news, or because time decides what was open when asked."""
-        return self.news or self.asked_us - self.last_us < UNDECIDED_S * 1e6
+    def stale(self, now_us: int) -> bool:
+        """Return whether the answer may have changed: by news, or by time where something was open."""
+        undecided = self.asked_us - self.last_us < UNDECIDED_S * 1e6
+        return self.news or (undecided and abs(now_us - self.asked_us) >= ASKED_EVERY_US)
 
     def ask(
         self,
@@ -146,6 +158,7 @@ class SetNow:
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
         self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
         self.last_us = max((int(one.received_us[-1]) for one in self._channels("pressure")), default=0)
+        self.delays_s = _delays_s(self.heard.newest)
         self.news = False
 
     def early(self) -> dict[str, tuple[Ints, Floats]]:

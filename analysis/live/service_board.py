@@ -10,7 +10,7 @@ from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import row_of
-from analysis.live.inside import Inside, SetNow, goes_on, inside_of
+from analysis.live.inside import ASKED_EVERY_US, Inside, SetNow, goes_on, inside_of
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
 from analysis.wears.entries import Entry, find_entries
@@ -37,6 +37,7 @@ class ServiceBoard:
         self._faults = faults
         self._soon: set[str] = set()
         self._last_rows: dict[str, Row] = {}
+        self._made: dict[str, tuple[tuple[Any, ...], float]] = {}
         self._held_now: dict[str, list[Held]] = {}
 
     @property
@@ -55,7 +56,8 @@ class ServiceBoard:
         if link.height:
             # A last will has no identity, and so no place in the record: what was received last counts.
             for set_id, state in link.sort("received").select("set_id", "state").iter_rows():
-                self._set(set_id).link = state
+                live_set = self._set(set_id)
+                live_set.link, live_set.news = state, True
 
     def _set(self, set_id: str) -> SetNow:
         if set_id not in self._sets:
@@ -76,7 +78,7 @@ class ServiceBoard:
         for tally in self.desks.book.tallies:
             by_set.setdefault(tally.set_id, []).append(tally)
         for set_id, live_set in self._sets.items():
-            if news or live_set.stale:
+            if news or live_set.stale(now_us):
                 try:
                     power_ups = self._record.of_set(set_id)
                     live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.seen_power_ups, now_us)
@@ -160,6 +162,7 @@ class ServiceBoard:
                     soon.add(row.key)
         self._soon = soon
         self._last_rows = {row.key: row for row in found}
+        self._made = {key: made for key, made in self._made.items() if key in self._last_rows}
         return found
 
     def _row(self, one: Inside, now_s: float) -> Row | None:
@@ -168,9 +171,17 @@ class ServiceBoard:
             for held in self._held(one.live_set, now_s)
             if held.ended_us is None and _holds(one)
         }
+        # What it is made of; without news a row is made anew once a second, as its set is asked.
+        of = one.entry.entry_id, one.state, one.since_us, one.tallied_in, one.live_set.asked_us, alarms
+        made = self._made.get(one.key)
+        if made is not None and made[0] == of and abs(now_s - made[1]) < ASKED_EVERY_US * 1e-6:
+            return self._last_rows[one.key]
+        self._made.pop(one.key, None)
         for _ in range(2):
             try:
-                return row_of(one, now_s, self.desks.words, alarms, was_soon=one.key in self._soon)
+                row = row_of(one, now_s, self.desks.words, alarms, was_soon=one.key in self._soon)
+                self._made[one.key] = of, now_s
+                return row
             except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
                 self._faults.append((f"{self.service}/{one.live_set.set_id}", error))
                 one.live_set.follower.stop()
@@ -265,14 +276,7 @@ class ServiceBoard:
 
     def delays_s(self) -> list[float]:
         """Return the latest delays on the way, seconds."""
-        found: list[float] = []
-        for live_set in self._sets.values():
-            newest = live_set.heard.newest
-            for channel in newest.channels.values() if newest is not None else ():
-                latest = slice(-3, None)
-                late_us = channel.received_us[latest] - channel.at_us[latest]
-                found += (late_us[~channel.retained[latest]] * 1e-6).tolist()
-        return found
+        return [delay_s for live_set in self._sets.values() for delay_s in live_set.delays_s]
 
 
 def _set_of(entry: Entry) -> str:

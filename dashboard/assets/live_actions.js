@@ -65,7 +65,8 @@
       event.preventDefault();
       const { value } = gauge.elements.pressure_shown;
       const corrects = event.submitter?.value === "correct" ? gauge.corrects : null;
-      if (await underair.side.gauge({ set_id: fields.set_id, incident: about.incident_id, corrects }, value)) gauge.reset();
+      const empty = underair.desk.emptying(gauge);
+      if (await underair.side.gauge({ set_id: fields.set_id, incident: about.incident_id, corrects }, value)) empty();
     } }, field("pressure_shown", fill(words.gauge_label, { unit: words.gauge_units[underair.choices.chosen("units")] }),
       { type: "number", min: 0, max: 8000, required: true }),
     make("div", { class: "buttons" }, button(words.gauge_keep), (last = button("", "correct", { hidden: true }))));

@@ -100,6 +100,13 @@
   };
   const button = (label, value, attributes = {}) => make("button", { type: "submit", value, ...attributes }, label);
 
+  // Once it is sent a form empties, unless somebody has typed the next thing meanwhile.
+  const emptying = (form) => {
+    const typed = () => JSON.stringify([...new FormData(form)]);
+    const before = typed();
+    return () => typed() === before && form.reset();
+  };
+
   // What is doubtful is said once, and goes out when it is said again: the page may know less than the desk.
   /** @type {Underair["desk"]["form"]} */
   const form = (kind, fields, buttons, { describe, doubtOf = () => "", complete = (values) => values, after = () => {} }) => {
@@ -114,8 +121,9 @@
         doubt.scrollIntoView({ block: "nearest" }); // the desk's column may end above it
         return;
       }
+      const empty = emptying(element);
       if (await send(kind, values, describe(values))) {
-        element.reset();
+        empty();
         after();
       }
     } }, ...fields, make("div", { class: "buttons" }, ...buttons), doubt);
@@ -134,7 +142,7 @@
       underair.desk.whichLabel = make("label", { class: "which", for: "incident" }, words.incident, chosenIncident);
       return list;
     },
-    send, form, field, button, correcting,
+    send, form, field, button, correcting, emptying,
     incident: () => chosenIncident.value,
     paint: (data) => {
       underair.options(chosenIncident, data.incidents);

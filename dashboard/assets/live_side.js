@@ -87,7 +87,8 @@
     const number = make("input", { type: "number", name: "pressure_shown", min: 0, max: 8000, required: true, "aria-label": words.gauge });
     const answer = make("form", { class: "gauge", hidden: !words.may_send, onsubmit: async (event) => {
       event.preventDefault();
-      if (await underair.side.gauge(element.item, number.value)) number.value = "";
+      const empty = underair.desk.emptying(answer);
+      if (await underair.side.gauge(element.item, number.value)) empty();
     } }, number, make("button", { type: "submit" }, words.gauge_keep));
     const element = make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" }), answer);
     element.item = item;

@@ -22,7 +22,7 @@ from typing import Any
 import msgspec
 import polars as pl
 
-from analysis.live.board import LiveBoard
+from analysis.live.board import Lines, LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
@@ -38,7 +38,7 @@ from ingest.status import read_statuses, why_none_listens
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
 LATE_S = 10.0  # an answer older than this is no longer the present
-LINES_EVERY = 10  # ticks between two renewals of the air lines so far
+LINES_EVERY = 10  # ticks between two renewals of an air line so far: each tick renews a tenth of them
 LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last hours again
 FAULT_SHOWN_S = 600.0  # a fault of ours stays on the system line so long after its last time
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
@@ -133,6 +133,8 @@ class Feed:
         self.last_tick_ms = 0.0  # the server's work for the latest answer
         self.answer = self._say(live_view.starting(self.token))
         self.lines = self._say({})
+        self._lines: Lines = {}
+        self._kept: live_view.Kept = {}  # rows as painted on the display that each tick is packed for
 
     def start(self) -> None:
         """Start following."""
@@ -228,9 +230,10 @@ class Feed:
         listeners = tuple(read_statuses(self._folder))
         self._clock.hear(listeners, datetime.now(UTC))
         if self._ticks % LINES_EVERY == 0:
-            self.lines = self._say(live_view.lines(self._board.lines()))
             self._disk_free_bytes = shutil.disk_usage(work_folder(self._folder)).free
         snapshot = self._board.snapshot(self._listeners_now())
+        lines = self._lines = self._board.lines(self._lines, self._ticks, LINES_EVERY)
+        self.lines = Answer(lambda _: live_view.lines(lines))
         self.snapshot = snapshot
         if self._tell is not None:
             self._tell(snapshot)
@@ -249,7 +252,11 @@ class Feed:
         )
         failed: list[tuple[str, Exception]] = []
         self._unpainted = failed
-        answer = Answer(lambda display: live_view.page(snapshot, system, display, failed))
+        answer = Answer(
+            lambda display: live_view.page(
+                snapshot, system, display, failed, self._kept if display == STANDARD else None
+            )
+        )
         answer.packed()  # here and not on a viewer's time
         self.answer = answer
         self._ticks += 1

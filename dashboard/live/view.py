@@ -8,7 +8,6 @@ here, in Python.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from functools import partial
 from typing import Any
 
 import msgspec
@@ -24,6 +23,10 @@ from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
+
+
+Kept = dict[str, tuple[Row, bool, dict[str, Any]]]
+"""By key: a row, whether it named its incident, and how it was painted."""
 
 
 class System(msgspec.Struct, frozen=True):
@@ -73,6 +76,7 @@ def page(
     system: System,
     display: Display = STANDARD,
     failed: list[tuple[str, Exception]] | None = None,
+    kept: Kept | None = None,
 ) -> dict[str, Any]:
     """Return the whole picture of one moment.
 
@@ -86,8 +90,19 @@ def page(
         Units and clock.
     failed : list, optional
         Takes what could not be painted, by a fault of ours, with its error; a row keeps its name and state.
+    kept : dict, optional
+        Rows as they were painted before, on the same display; renewed. A row that the board did not make anew
+        (`ASKED_EVERY_US` at most) is not worded anew either.
     """
     failed = failed if failed is not None else []
+    kept = kept if kept is not None else {}
+
+    def paint_row(row: Row, now: float, display: Display) -> dict[str, Any]:
+        before, named, painted = kept.get(row.key, (None, many, {}))
+        if before is not row or named != many:
+            painted = row_view(row, now, display, name_incident=many)
+            kept[row.key] = row, many, painted
+        return painted
 
     def each(paint: Callable[[Any, float, Display], dict[str, Any]], items: Iterable[Any]) -> list[Any]:
         painted = []
@@ -119,6 +134,8 @@ def page(
     ]
     open_ids = [item.incident_id for item in snapshot.incidents]
     many = len({*open_ids, *(row.incident_id for row in snapshot.rows if row.incident_id)}) > 1
+    for gone in kept.keys() - {row.key for row in snapshot.rows}:
+        del kept[gone]
     sets = [one for one in snapshot.alarms if one.alarm == "evacuate" and one.ended_at is None]
     together = side_view.evacuation(sets, now, display)
     return {
@@ -136,7 +153,7 @@ def page(
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
         "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
         "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
-        "rows": each(partial(row_view, name_incident=many), snapshot.rows),
+        "rows": each(paint_row, snapshot.rows),
         "teams": [side_view.team_view(team, now, display, name_incident=many) for team in snapshot.teams],
         "alarms": side_view.in_order(
             [

@@ -6,11 +6,13 @@ import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 from msgspec import to_builtins
 
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
+from analysis.live.inside import ASKED_EVERY_US
 from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile, parse_profile
 from analysis.simulation.scenario import build_incident
@@ -464,3 +466,31 @@ def test_the_whole_invented_incident_is_followed_to_its_end() -> None:
     assert {"distress", "no_motion", "low_air", "silent", "turn_back", "turn_back_soon", "under_air"} <= seen
     assert snapshot.rows == ()
     assert snapshot.incidents == ()
+
+
+def test_a_row_is_made_anew_at_once_with_news_and_else_as_often_as_its_set_is_asked(
+    log: Any, see: Any
+) -> None:
+    one, other = log.talker("S-1"), log.talker("S-2")
+    for talker in (one, other):
+        talker.say(0, "setup", retained=True, **SETUP)
+        breathe(talker, 1, 200)
+    other.say(200.2, "pressure", pressure_bar=250.0)
+    every_s = ASKED_EVERY_US * 1e-6
+    first, second, third, fourth = (
+        {row.set_id: row for row in see(200 + s).rows} for s in (0, 0.5, 0.9, 1.0 + every_s)
+    )
+    assert second["S-1"] is first["S-1"]  # nothing new, asked half a second ago
+    assert second["S-2"].pressure_bar == 250.0
+    assert third == second
+    assert fourth["S-1"] is not third["S-1"]
+    assert fourth["S-1"].low_air.median < third["S-1"].low_air.median  # the time goes on without news
+
+    # What no reading tells, time alone does, and no later than that.
+    limit_s = 3 * 1.0 + 1.0  # three of its usual intervals, and the grace for radio and listener
+    silent = next(s for s in np.arange(200, 220, 0.1) if only_of(see(float(s)), "S-1").silent_since_at)
+    assert 199 + limit_s < silent <= 199.2 + limit_s + every_s + 0.1
+
+
+def only_of(snapshot: Snapshot, set_id: str) -> Row:
+    return next(row for row in snapshot.rows if row.set_id == set_id)

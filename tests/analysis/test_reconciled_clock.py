@@ -12,7 +12,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.clocks.clocks import Clocks, fit_clocks
+from analysis.clocks.clocks import Clocks, fit_clock, fit_clocks
+from analysis.records import power_ups
 from ingest.contract.frames import Messages
 
 Delay = Callable[[float], float]
@@ -251,3 +252,16 @@ def test_gap_filled_from_a_sets_memory_does_not_move_the_fit(log: Any, jitter: D
         for kind, frame in heard.items()
     }
     assert row(fit_clocks(filled))["offset_s"] == pytest.approx(row(fit_clocks(heard))["offset_s"], abs=0.01)
+
+
+@pytest.mark.parametrize("powered_s", [None, -10.0], ids=["time only", "with uptime"])
+def test_one_message_is_placed_as_many_are(log: Any, jitter: Delay, powered_s: float | None) -> None:
+    """The live board places readings one by one, the review all at once: to the microsecond the same."""
+    speak(log, clock=lambda t: t * 1.00004 + (61.0 if t > 1100 else 0.0), delay=jitter, powered_s=powered_s)
+    (power_up,) = power_ups(log.frames())
+    fit = fit_clock(power_up)
+    assert fit is not None
+    for channel in power_up.channels.values():
+        at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
+        said = zip(channel.seq.tolist(), channel.time_us.tolist(), channel.uptime_s.tolist(), strict=True)
+        assert [fit.at_us_of(*one) for one in said] == at_us.tolist()

@@ -122,6 +122,46 @@ def test_a_server_that_starts_says_so_and_shows_nothing_that_looks_like_good_new
         page.goto("about:blank")
 
 
+def test_a_request_that_hangs_is_said_and_the_text_stays(live: Any, crew: Crew) -> None:
+    """The network goes away in the middle of a request: no answer, no error, for ever."""
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    live.wait_for_selector(".incidents:has-text('I-1')")
+    live.route("**/live/desk/note", lambda route: None)
+    live.locator(".side summary", has_text="Write a note").click()
+    note = live.locator(".side form.note")
+    note.locator("[name=text]").fill("stairs gone")
+    note.get_by_role("button", name="Keep note").click()
+    live.wait_for_selector(".pending li.bad:has-text('no answer from the server')")
+    assert note.locator("[name=text]").input_value() == "stairs gone"
+
+    live.route("**/live.json*", lambda route: None)
+    live.wait_for_selector("#live.lost")
+    live.unroute_all(behavior="ignoreErrors")
+    live.wait_for_selector("#live:not(.lost)")
+
+
+def test_what_is_typed_while_the_message_before_is_on_its_way_stays(live: Any, crew: Crew) -> None:
+    """Mended: the form emptied when the first was sent, and with it went what somebody had typed since."""
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    live.wait_for_selector(".incidents:has-text('I-1')")
+    held: list[Any] = []
+    live.route("**/live/desk/note", lambda route: held.append(route))
+    live.locator(".side summary", has_text="Write a note").click()
+    note = live.locator(".side form.note")
+    text = note.locator("[name=text]")
+    text.fill("stairs gone")
+    with live.expect_request("**/live/desk/note"):
+        note.get_by_role("button", name="Keep note").click()
+    text.fill("roof open")
+    held.pop().continue_()
+    live.wait_for_selector(".notes li:has-text('stairs gone')")
+    assert text.input_value() == "roof open"
+    live.unroute_all(behavior="wait")
+    note.get_by_role("button", name="Keep note").click()
+    live.wait_for_selector(".notes li:has-text('roof open')")
+    assert text.input_value() == ""
+
+
 def test_rows_are_painted_though_the_lines_so_far_hang(page: Any, tmp_path: Path) -> None:
     with staged(tmp_path, "12") as (address, _):
         page.route("**/live/lines.json", lambda route: None)  # no answer at all

@@ -71,6 +71,44 @@ def test_a_doubtful_tally_goes_out_when_it_is_said_again(live: Any, form: Any, l
     assert Archive(listener.archive).messages()["tally"]["wearer_id"].to_list() == ["W-7", "W-9"]
 
 
+def test_what_looks_wrong_about_a_tally_is_asked_once_and_then_goes_out(
+    live: Any, form: Any, crew: Crew, breathing: Callable[..., Breathing], listener: Listener
+) -> None:
+    """A set never heard, a wearer in with another set, a number that is written unlike the others."""
+    asked = [
+        ("S-77", "W-8", "Not sent: set S-77 was never heard. Check the number. Press again to send anyway."),
+        ("S-2", "W-7", "Not sent: W-7 is in with set S-1. Press again to send anyway."),
+        ("S-3", "W9", "Not sent: W9 is not written like W-"),
+    ]
+    doubt, send = form.locator(".doubt"), form.get_by_role("button", name="Tally in")
+    for number in (2, 3):
+        breathing(f"S-{number}", 280.0)
+    live.wait_for_function("() => document.querySelectorAll('.row').length === 3")  # all sets are heard
+    for number, (set_id, wearer_id, said) in enumerate(asked, 1):
+        form.locator("[name=set_id]").fill(set_id)
+        form.locator("[name=wearer_id]").fill(wearer_id)
+        send.click()
+        expect(doubt).to_contain_text(said)
+        assert Archive(listener.archive).messages()["tally"].height == number  # nothing went out
+        send.click()
+        expect(
+            live.locator(".pending li.done", has_text=f"Tally in {wearer_id}, set {set_id}")
+        ).to_be_visible()
+        assert doubt.text_content() == ""
+    tallies = Archive(listener.archive).messages()["tally"]
+    assert tallies.select("set_id", "wearer_id").rows() == [("S-1", "W-7"), *[one[:2] for one in asked]]
+
+
+def test_a_question_about_a_tally_is_asked_again_when_the_tally_is_another(live: Any, form: Any) -> None:
+    send = form.get_by_role("button", name="Tally in")
+    for set_id in ("S-77", "S-78"):
+        form.locator("[name=set_id]").fill(set_id)
+        form.locator("[name=wearer_id]").fill("W-8")
+        send.click()
+        expect(form.locator(".doubt")).to_contain_text(f"set {set_id} was never heard")
+    expect(live.locator(".pending")).to_be_hidden()
+
+
 def test_an_incident_with_somebody_inside_is_not_closed_by_a_slip(
     live: Any, form: Any, listener: Listener
 ) -> None:

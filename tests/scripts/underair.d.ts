@@ -94,6 +94,7 @@ interface Underair {
       describe(values: any): string; doubtOf?(values: any): string; complete?(values: any, pressed?: string): any; after?(): void;
     }): any;
     correcting(identity: string): { desk_id: string; boot: number; seq: number };
+    emptying(form: HTMLFormElement): () => void;
     field(name: string, label: string, attributes?: Attributes): any; button(label: string, value?: string, attributes?: Attributes): any;
   };
   orders: {
