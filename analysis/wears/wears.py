@@ -250,10 +250,10 @@ def _wears_of(
     if channel is None:
         return []
     # A retained copy (some gateways retain everything) is knowledge, not a reading of this moment.
-    known = ~channel.retained & np.isfinite(channel.numbers["pressure_bar"])
+    of_now = ~channel.retained & np.isfinite(channel.numbers["pressure_bar"])
     # Nearly always all of them: then nothing is copied.
-    live: Ints | slice = slice(None) if known.all() else np.flatnonzero(known)
-    if not known.any():
+    live: Ints | slice = slice(None) if of_now.all() else np.flatnonzero(of_now)
+    if not of_now.any():
         return []
     at_us, seq, received_us = channel.at_us[live], channel.seq[live], channel.received_us[live]
     bar = channel.numbers["pressure_bar"][live]
