@@ -37,6 +37,7 @@ from analysis.trends.naming import (
     incident_of,
     judged_groups,
     judged_ones,
+    level_of_others,
     smallest_effect,
     strata_of,
 )
@@ -227,13 +228,13 @@ def set_counts(
     ).sort("set_id")
 
 
-def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, float]:
-    """Compare stations and roles; return by how much each station that may stand out exceeds its due."""
+def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
+    """Compare stations and roles; return for each event the stations that may stand out."""
     strata = strata_of(wears)
     incidents, _ = codes_of(incident_of(wears))
     people, _ = codes_of(wears["wearer_id"])
     flags = flags_of(wears)
-    factors: dict[str, float] = {}
+    above: dict[str, list[str]] = {}
     rest = _above_the_usual(wears)
     for part in ("station", "role"):
         if part not in wears.columns or wears[part].drop_nulls().n_unique() < 2:
@@ -249,10 +250,9 @@ def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, float]:
             if part == "station":
                 if measure == "low_air_exits":
                     asked.sizes[part] = (judged, chosen)
-                for at in np.flatnonzero(judged.chance <= 0.05):
-                    factors[f"{measure} {names[at]}"] = float(judged.observed[at] / judged.expected[at])
+                above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
         asked.signals += _amounts_of_parts(rest, part)
-    return factors
+    return above
 
 
 def _more(
@@ -333,7 +333,7 @@ def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
                 )
 
 
-def _wearers(asked: _Asked, wears: pl.DataFrame, factors: dict[str, float]) -> None:
+def _wearers(asked: _Asked, wears: pl.DataFrame, above: dict[str, list[str]]) -> None:
     """Compare each wearer with all others; at a station that stands out itself, with its own level."""
     units, names = codes_of(wears["wearer_id"])
     strata = strata_of(wears)
@@ -341,10 +341,10 @@ def _wearers(asked: _Asked, wears: pl.DataFrame, factors: dict[str, float]) -> N
     for measure in PEOPLE_FLAGS:
         flag = flags[measure]
         expected = expected_of(flag, strata)
-        own = {name.removeprefix(f"{measure} "): ratio for name, ratio in factors.items() if measure in name}
-        if own and "station" in wears.columns:
-            level = wears["station"].replace_strict(own, default=1.0, return_dtype=pl.Float64)
-            expected = np.clip(expected * level.fill_null(1.0).to_numpy(), 0.0, 1.0)
+        if above.get(measure):
+            there = wears["station"].is_in(above[measure]).fill_null(value=False).to_numpy()
+            level = level_of_others(codes_of(wears["station"])[0], units, flag, expected)
+            expected = np.where(there, np.clip(expected * level, 0.0, 1.0), expected)
         judged = judged_ones(units, flag, expected)
         chosen = judged.wears >= FEWEST_WEARS
         asked.signals += _more("wearer", names, measure, judged, chosen)

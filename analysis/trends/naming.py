@@ -25,6 +25,22 @@ LARGEST_RATIO = 100.0
 
 
 @dataclass(frozen=True)
+class Clusters:
+    """How wears of one incident, or of one person, are alike.
+
+    Attributes
+    ----------
+    dispersion : float
+        `dispersion_by` them.
+    size : float
+        Expected wears with the event in the cluster of an average one of them.
+    """
+
+    dispersion: float
+    size: float
+
+
+@dataclass(frozen=True)
 class Judged:
     """Units of one question, judged by one event; arrays have one value a unit.
 
@@ -36,6 +52,8 @@ class Judged:
         By how much more such counts vary than independent wears would make them.
     chance : array
         Of so many or more if nothing were behind it.
+    clusters : tuple of Clusters
+        What the dispersion of stations and roles was taken from; empty for wearers and sets.
     """
 
     wears: Floats
@@ -43,6 +61,7 @@ class Judged:
     expected: Floats
     dispersion: Floats
     chance: Floats
+    clusters: tuple[Clusters, ...] = ()
 
 
 def codes_of(column: pl.Series) -> tuple[Codes, list[str]]:
@@ -103,6 +122,19 @@ def tail(observed: Floats, total: float, expected: Floats, dispersion: Floats) -
     return chance_of_so_many(np.minimum(count, of), of, share)
 
 
+def level_of_others(places: Codes, units: Codes, flag: Floats, expected: Floats) -> Floats:
+    """Return for each wear by how much the others of its place exceed their due; 1 where there are none.
+
+    Without the unit itself, lest an outlier raise its own station's level and hide behind it.
+    """
+    _, pair = np.unique(np.column_stack([places, units]), axis=0, return_inverse=True)
+    rest = []
+    for values in (flag, expected):
+        there, own = np.bincount(places + 1, values), np.bincount(pair, values)
+        rest.append(there[places + 1] - own[pair])
+    return np.divide(rest[0], rest[1], out=np.ones(len(flag)), where=rest[1] > 1e-9)
+
+
 def _sums(unit: Codes, y: Floats, e: Floats) -> tuple[Floats, Floats, Floats]:
     wears, observed, due = np.bincount(unit), np.bincount(unit, y), np.bincount(unit, e)
     return wears.astype(np.float64), observed.astype(np.float64), due.astype(np.float64)
@@ -113,9 +145,17 @@ def judged_groups(units: Codes, flag: Floats, expected: Floats, incidents: Codes
     known = units >= 0
     unit, y, e = units[known], flag[known], expected[known]
     wears, observed, due = _sums(unit, y, e)
-    both = (dispersion_by(cluster[known], y, e) for cluster in (incidents, people))
-    dispersion = np.full(len(wears), max(both))
-    return Judged(wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion))
+    both = tuple(_alike(cluster[known], y, e) for cluster in (incidents, people))
+    dispersion = np.full(len(wears), max(one.dispersion for one in both))
+    return Judged(wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion), both)
+
+
+def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
+    known = clusters >= 0
+    due = np.bincount(clusters[known], expected[known])
+    total = float(due.sum())
+    size = float((due**2).sum()) / total if total > 0 else 0.0
+    return Clusters(dispersion_by(clusters, flag, expected), size)
 
 
 def judged_ones(units: Codes, flag: Floats, expected: Floats) -> Judged:
@@ -134,12 +174,14 @@ def judged_ones(units: Codes, flag: Floats, expected: Floats) -> Judged:
 class SmallestEffect:
     """The smallest effect that would have been named 8 times in 10, in three of four units.
 
-    It is that of a unit with fewer expected events than three quarters of the others.
+    It is that of a unit with fewer expected events than three quarters of the others: its number in order of
+    the names is `place`.
     """
 
     ratio: float
     count: int
     expected: float
+    place: int = 0
 
 
 def smallest_effect(judged: Judged, chosen: NDArray[np.bool_], level: float) -> SmallestEffect | None:
@@ -153,34 +195,55 @@ def smallest_effect(judged: Judged, chosen: NDArray[np.bool_], level: float) -> 
     level : float
         Share of false names that the question allows, divided by how many comparisons it has.
     """
-    from scipy.stats import nbinom, poisson  # type: ignore[attr-defined]
-
     places = np.flatnonzero(chosen & (judged.expected > 0))
     if not len(places):
         return None
-    place = places[np.argsort(judged.expected[places])[len(places) // 4]]
-    expected, dispersion = float(judged.expected[place]), float(judged.dispersion[place])
-    total = float(judged.observed.sum())
-    counts = np.arange(1.0, max(total, 2.0) + 1.0)
-    # What the unit has beyond its due raises the total and with it what is expected of all, itself too.
-    totals = np.maximum(total - expected, 0.0) + counts
-    share = np.full(len(counts), min(expected / max(total, 1e-12), 1.0))
-    small = chance_of_so_many(counts / dispersion, totals / dispersion, share) <= level
-    if not small.any():
-        return None
-    needed = int(counts[np.argmax(small)])
-
-    def power(ratio: float) -> float:
-        mean = ratio * expected
-        if dispersion <= 1.0001:
-            return float(poisson.sf(needed - 1, mean))
-        size = mean / (dispersion - 1)
-        return float(nbinom.sf(needed - 1, size, 1 / dispersion))
-
-    low, high = 1.0, LARGEST_RATIO
-    if power(high) < POWER:
+    place = int(places[np.argsort(judged.expected[places])[len(places) // 4]])
+    expected, most = float(judged.expected[place]), float(judged.wears[place])
+    low, high = 1.0, min(LARGEST_RATIO, most / expected)
+    if _power(judged, place, high, level) < POWER:
         return None
     while high - low > 0.005:
         middle = (low + high) / 2
-        low, high = (middle, high) if power(middle) < POWER else (low, middle)
-    return SmallestEffect(high, math.ceil(high * expected), expected)
+        low, high = (middle, high) if _power(judged, place, middle, level) < POWER else (low, middle)
+    return SmallestEffect(high, math.ceil(high * expected), expected, place)
+
+
+def _power(judged: Judged, place: int, ratio: float, level: float) -> float:
+    """Return the chance that a unit is named when it truly has so many times its expected events.
+
+    The excess itself counts against the unit: it raises the total, and with it what is expected of all, and
+    it raises the dispersion that all counts are divided by. Incidents that are worse than others are worse in
+    the unit too, so its count varies the more, the higher its ratio.
+    """
+    from scipy.stats import nbinom, poisson  # type: ignore[attr-defined]
+
+    expected, total = float(judged.expected[place]), float(judged.observed.sum())
+    dispersion = float(judged.dispersion[place])
+    share = min(expected / total, 1.0)
+    tested = _dispersion_with(judged, place, ratio)
+    low, high = 0, int(judged.wears[place]) + 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        of = max(total - expected, 0.0) + middle
+        small = chance_of_so_many(middle / tested, of / tested, share) <= level
+        low, high = (low, middle) if small else (middle, high)
+    mean = ratio * expected
+    varies = 1 + ratio * (dispersion - 1) if judged.clusters else dispersion
+    if varies <= 1.0001:
+        return float(poisson.sf(high - 1, mean))
+    return float(nbinom.sf(high - 1, mean / (varies - 1), 1 / varies))
+
+
+def _dispersion_with(judged: Judged, place: int, ratio: float) -> float:
+    """Return the dispersion by which a unit is judged when it has so many times its expected events."""
+    if not judged.clusters:
+        return float(judged.dispersion[place])
+    expected, total, more = float(judged.expected[place]), float(judged.observed.sum()), ratio - 1
+    gaps = [
+        one.dispersion * (total - expected)
+        + ratio * expected * (1 + ratio * (one.dispersion - 1))
+        + more**2 * expected * one.size
+        for one in judged.clusters
+    ]
+    return max(1.0, max(gaps) / (total + more * expected))

@@ -13,13 +13,14 @@ from scipy.stats import binom
 from analysis.trends.comparisons import QUESTIONS, signals
 from analysis.trends.ledger import SET_EVENTS
 from analysis.trends.naming import (
+    Judged,
     dispersion_by,
     expected_of,
     judged_groups,
     judged_ones,
+    level_of_others,
     smallest_effect,
     strata_of,
-    tail,
 )
 from analysis.trends.prediction import BASELINE, predicted_counts, predicted_logs
 from dashboard.trends.sentences import smallest_text
@@ -92,28 +93,53 @@ def test_an_outlier_does_not_hide_itself() -> None:
     assert judged.dispersion[0] < judged.dispersion[10]
 
 
-def test_the_smallest_effect_is_found_eight_times_in_ten() -> None:
-    """By simulation: negative-binomial counts at the effect's ratio reach what is named in 0.8 of draws."""
-    rng = np.random.default_rng(1)
-    flag = (rng.random(4000) < 0.04).astype(float)
-    station = np.arange(4000) % 6
-    judged = judged_groups(station, flag, np.full(4000, 0.04), np.arange(4000) // 4, np.arange(4000) % 120)
-    level = QUESTIONS["group"] / 60
-    effect = smallest_effect(judged, np.ones(6, dtype=bool), level)
-    assert effect is not None
-    phi, total = float(judged.dispersion[0]), float(judged.observed.sum())
-    counts = np.arange(1.0, 400.0)
-    # What the station has beyond its due is part of all that is counted, and of what is expected of it.
-    others, share = total - effect.expected, effect.expected / total
-    spread = np.array([phi])
-    chances = [tail(one, others + one[0], share * (others + one), spread) for one in counts[:, None]]
-    needed = counts[np.concatenate(chances) <= level][0]
-    mean = effect.ratio * effect.expected
-    size = max(phi - 1, 1e-6)  # a gamma mixture of Poisson counts is negative binomial
-    drawn = rng.poisson(rng.gamma(mean / size, size, 20000))
-    assert np.mean(drawn >= needed) == pytest.approx(0.8, abs=0.06)
+def judged_draw(part: str, rng: np.random.Generator, ratio: float = 1.0) -> Judged:
+    """Draw 4,400 wears of 6 stations of 20 people, and judge them; unit 0 has `ratio` times its due.
+
+    Incidents of four wears differ by a gamma factor of variance 1.
+    """
+    incident = np.repeat(np.arange(1100), 4)
+    station = incident % 6
+    person = 20 * station + rng.integers(20, size=len(incident))
+    units = station if part == "station" else person
+    likely = 0.037 * rng.gamma(1.0, 1.0, 1100)[incident] * np.where(units == 0, ratio, 1.0)
+    flag = (rng.random(len(incident)) < likely).astype(float)
+    expected = np.full(len(flag), flag.mean())
+    if part == "station":
+        return judged_groups(units, flag, expected, incident, person)
+    return judged_ones(units, flag, expected)
+
+
+@pytest.mark.parametrize(
+    ("part", "question", "family"), [("station", "group", 60), ("wearer", "wearer", 400)]
+)
+def test_the_smallest_effect_is_found_eight_times_in_ten(part: str, question: str, family: int) -> None:
+    """By simulation, with all that the planted effect does to totals and dispersion. Before, a station: 0.7."""
+    rng, level = np.random.default_rng(1), QUESTIONS[question] / family
+    told = [smallest_effect(one, one.wears > 0, level) for one in (judged_draw(part, rng) for _ in range(25))]
+    ratio = float(np.median([one.ratio * one.expected for one in told if one is not None])) / (
+        4400 * 0.037 / (6 if part == "station" else 120)
+    )
+    found = [judged_draw(part, rng, ratio).chance[0] <= level for _ in range(400)]
+    assert np.mean(found) == pytest.approx(0.8, abs=0.05)
+
+
+def test_the_smallest_effect_is_told_in_words() -> None:
+    judged = judged_draw("station", np.random.default_rng(1))
+    effect = smallest_effect(judged, judged.wears > 0, 0.001)
     assert "a station with" in smallest_text({"station": effect})
     assert smallest_text({"station": None}) == "There are too few events to notice even large differences."
+
+
+def test_a_wearer_does_not_hide_behind_the_level_of_the_own_station() -> None:
+    """The station of an outlier stands out for the outlier alone: the others are at their due."""
+    station, person = np.repeat(np.arange(4), 100), np.repeat(np.arange(40), 10)
+    flag = (np.arange(400) % 10 == 0).astype(float)
+    flag[:10] = 1.0
+    level = level_of_others(station, person, flag, np.full(400, 0.1))
+    assert level[:10] == pytest.approx(1.0)
+    assert level[10] == pytest.approx((9 + 9) / 9)
+    assert level_of_others(np.zeros(3, int), np.zeros(3, int), np.ones(3), np.ones(3)).tolist() == [1, 1, 1]
 
 
 def test_a_step_is_marked_and_a_season_is_not() -> None:
