@@ -114,7 +114,7 @@ def judged_draw(part: str, rng: np.random.Generator, ratio: float = 1.0) -> Judg
     ("part", "question", "family"), [("station", "group", 60), ("wearer", "wearer", 400)]
 )
 def test_the_smallest_effect_is_found_eight_times_in_ten(part: str, question: str, family: int) -> None:
-    """By simulation, with all that the planted effect does to totals and dispersion. Before, a station: 0.7."""
+    """By simulation, with all that the effect does to totals and dispersion. Before, a station: 0.7."""
     rng, level = np.random.default_rng(1), QUESTIONS[question] / family
     told = [smallest_effect(one, one.wears > 0, level) for one in (judged_draw(part, rng) for _ in range(25))]
     ratio = float(np.median([one.ratio * one.expected for one in told if one is not None])) / (
