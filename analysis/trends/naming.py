@@ -132,7 +132,8 @@ def level_of_others(places: Codes, units: Codes, flag: Floats, expected: Floats)
     for values in (flag, expected):
         there, own = np.bincount(places + 1, values), np.bincount(pair, values)
         rest.append(there[places + 1] - own[pair])
-    return np.divide(rest[0], rest[1], out=np.ones(len(flag)), where=rest[1] > 1e-9)
+    level = np.divide(rest[0], rest[1], out=np.ones(len(flag)), where=rest[1] > 1e-9)
+    return np.asarray(level, dtype=np.float64)
 
 
 def _sums(unit: Codes, y: Floats, e: Floats) -> tuple[Floats, Floats, Floats]:
