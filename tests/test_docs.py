@@ -137,6 +137,14 @@ def test_the_files_that_contributors_are_sent_to_exist() -> None:
         ("LANE_HEIGHT_PX", "dashboard/charts/figures.py"),
         ("READOUT", "dashboard/charts/words.py"),
         ("VERSION", "analysis/trends/ledger.py"),
+        ("MEASURED", "analysis/trends/ledger.py"),
+        ("AMOUNTS", "analysis/trends/measures.py"),
+        ("PART_HEADS", "dashboard/trends/words.py"),
+        ("PLOTS", "dashboard/trends/words.py"),
+        ("READINGS", "dashboard/charts/lanes.py"),
+        ("NUMBERS", "analysis/records.py"),
+        ("UCUM", "ingest/contract/units.py"),
+        ("VERBS", "dashboard/underair.py"),
     ):
         assert f"`{name}`" in steps
         assert re.search(rf"^{name}\b", (ROOT / file).read_text(encoding="utf-8"), re.M), f"{name} in {file}"
