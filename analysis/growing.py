@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.clocks.clocks import MOST_UPTIME_S, ClockFit, fit_clock
-from analysis.records import Channel, Ints, Key, PowerUp, power_ups
+from analysis.records import Bools, Channel, Ints, Key, PowerUp, power_ups
 from analysis.uses import SILENCE
 
 FIT_EVERY_US = 10_000_000
@@ -79,6 +79,17 @@ class _Grown:
         self.rows = [rows[at] for at in keep.tolist()] if rows else []
         self.size = len(keep)
         return conflicts
+
+    def leave_out(self, keep: Bools) -> Callable[[], None]:
+        """Keep some readings, by place; return what takes that back while nothing new has come."""
+        before = self.size, self._arrays
+        self._arrays = {name: values[: self.size][keep] for name, values in self._arrays.items()}
+        self.size = int(np.count_nonzero(keep))
+
+        def back() -> None:
+            self.size, self._arrays = before
+
+        return back
 
     def channel(self, at_us: Ints | None = None) -> Channel:
         """Return it as a channel; nothing is copied."""
@@ -227,6 +238,22 @@ class _GrownPowerUp:
         self._seqs_room[before : before + count] = added
         self._seqs = self._seqs_room[: before + count]
 
+    def leave_out(self, keep: Mapping[str, Bools]) -> Callable[[], None]:
+        """Keep some readings of some kinds, those in order of time; return what takes that back."""
+        backs = []
+        for kind, of_kind in keep.items():
+            grown = self.kinds[kind]
+            if grown.in_order and not grown.rows and len(of_kind) == grown.size:
+                backs.append(grown.leave_out(of_kind))
+        self._shown = None
+
+        def back() -> None:
+            for one in backs:
+                one()
+            self._shown = None
+
+        return back
+
     def settle(self) -> None:
         """Fit the clock again."""
         self._fit()
@@ -287,6 +314,24 @@ class GrowingRecord:
     def of_set(self, set_id: str) -> list[PowerUp]:
         """Return a set's power-ups, in the order in which they were first heard."""
         return [one.power_up for one in self._power_ups.get(("set", set_id), ())]
+
+    def leave_out(self, set_id: str, place: int, keep: Mapping[str, Bools]) -> Callable[[], None]:
+        """Let readings of a set go.
+
+        Parameters
+        ----------
+        set_id : str
+        place : int
+            Which of `of_set`.
+        keep : mapping of kind to array of bool
+            In order of time: what to keep.
+
+        Returns
+        -------
+        callable
+            Takes it back, as long as nothing new of the set has come.
+        """
+        return self._power_ups["set", set_id][place].leave_out(keep)
 
     def of_desks(self) -> list[PowerUp]:
         """Return all desks' power-ups."""

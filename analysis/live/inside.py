@@ -137,6 +137,7 @@ class SetNow:
     last_us: int = 0
     asked_us: int = 0
     delays_s: list[float] = field(default_factory=list)  # of its latest messages
+    let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were let go
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
     def stale(self, now_us: int) -> bool:

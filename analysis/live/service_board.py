@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis.alarms.alarms import Alarm
@@ -11,6 +12,7 @@ from analysis.live.attention import Moments
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import row_of
 from analysis.live.inside import ASKED_EVERY_US, Inside, SetNow, goes_on, inside_of
+from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
 from analysis.wears.entries import Entry, find_entries
@@ -86,6 +88,7 @@ class ServiceBoard:
                 except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
                     self._faults.append((f"{self.service}/{set_id}", error))
                     live_set.failed, live_set.news = True, False
+        self._let_go(by_set, now_us)
         wears = [wear for live_set in self._sets.values() for wear in live_set.wears]
         early: dict[str, Any] = {}
         for live_set in self._sets.values():
@@ -101,6 +104,26 @@ class ServiceBoard:
             self.desks.gauges,
         )
         self.inside = self._inside(now_us)
+
+    def _let_go(self, by_set: Mapping[str, Sequence[Tally]], now_us: int) -> None:
+        """Let readings of closed wears go, of one set at a time: as long as every answer stays the same."""
+        for set_id, live_set in self._sets.items():
+            if live_set.asked_us != now_us or live_set.failed:
+                continue
+            for place, power_up in enumerate(live_set.power_ups):
+                until_us = closed_until_us(power_up, live_set.wears, now_us)
+                if until_us - live_set.let_go_us.get(place, power_up.span_us[0]) < KEPT_WHOLE_US:
+                    continue
+                live_set.let_go_us[place] = until_us
+                keep = needed(power_up, live_set.wears, self.profile, until_us)
+                before = answers(live_set.wears, live_set.alarms)
+                take_back = self._record.leave_out(set_id, place, keep)
+                again = by_set.get(set_id, ()), self.desks.seen_power_ups, now_us
+                live_set.ask(self._record.of_set(set_id), *again)
+                if answers(live_set.wears, live_set.alarms) != before:
+                    take_back()
+                    live_set.ask(self._record.of_set(set_id), *again)
+                return
 
     def _inside(self, now_us: int) -> list[Inside]:
         """Return who is in: open entries, and sets under air that nobody answers for."""

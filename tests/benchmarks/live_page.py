@@ -206,6 +206,7 @@ def hour(wearers: int) -> None:
     began = datetime(2031, 5, 4, 10, tzinfo=UTC)
     board, seq = LiveBoard(Profile.default()), 0
     work_ms: list[float] = []
+    held_mb: list[float] = []
     names = [f"S-{number:03}" for number in range(wearers)]
     system = view.System((), None, True, "")
     for second in range(3601):
@@ -238,12 +239,14 @@ def hour(wearers: int) -> None:
             json.dumps(view.page(board.snapshot(now), system))
             work_ms.append((time.perf_counter() - begin_s) * 1000.0)
         if second % 600 == 0 and second:
+            held_mb.append(resident_mb())
             print(
-                f"{second // 60} min: {resident_mb():.0f} MB, a picture p50 {np.median(work_ms):.0f}, "
+                f"{second // 60} min: {held_mb[-1]:.0f} MB, a picture p50 {np.median(work_ms):.0f}, "
                 f"p95 {np.percentile(work_ms, 95):.0f} ms",
                 flush=True,
             )
             work_ms.clear()
+    print(f"memory from minute 20 to 60: {held_mb[-1] / held_mb[1] - 1.0:+.1%} (aim: within 5 %)")
 
 
 def resident_mb() -> float:
