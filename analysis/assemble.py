@@ -22,6 +22,10 @@ from analysis.profile import Profile
 from analysis.records import Floats, PowerUp
 from analysis.tables import TIME, empty_table, table_of
 from analysis.wears.entries import Entry, Turns
+from ingest.freed_memory import give_back
+
+BIG_COLUMN = 4_000_000
+"""Bytes of a column from which the memory of its parts is worth giving back."""
 
 
 def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profile: Profile) -> pl.DataFrame:
@@ -176,6 +180,9 @@ def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:
     for track, part in zip(tracks, parts, strict=True):
         setattr(track, name, joined[end : end + len(part)])
         end += len(part)
+    del part, parts
+    if joined.nbytes > BIG_COLUMN:
+        give_back()  # the parts: too small for the system to take each back at once, and many
     return joined
 
 

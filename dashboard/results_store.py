@@ -30,7 +30,6 @@ from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import Context
-from dashboard.freed_memory import give_back
 from dashboard.incident_record import (
     INCIDENT_COLUMNS,
     results_of,
@@ -46,6 +45,7 @@ from ingest.archive.sound import trouble_lately
 from ingest.archive.store import StorePath, work_folder
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import Messages, concat, drop_duplicates
+from ingest.freed_memory import give_back
 
 GROWING_IS_KEPT_S = 10.0
 MOST_RECORDS = 4

@@ -177,6 +177,7 @@ def lanes_of_each(
     readings = {kind: _by_set(messages, kind, column) for kind, column in READINGS.items()}
     estimates = {name: _by_wear(results[name]) for name in ("air", "heat")}
     windows = owned_windows(results["wears"])
+    outside = bool(results["alarms"]["wear_id"].null_count())
     for person in people:
         wear_ids = list(person["wear_ids"])
         of_wears = pl.col("wear_id").is_in(wear_ids)
@@ -186,12 +187,15 @@ def lanes_of_each(
             _in_order([results[name].clear(), *(of[wear] for wear in wears["wear_id"] if wear in of)])
             for name, of in estimates.items()
         )
-        alarms = results["alarms"].filter(
-            of_wears | (pl.col("wear_id").is_null() & _inside_owned(owned, "raised"))
-        )
+        of_person = of_wears
+        if outside:
+            of_person |= pl.col("wear_id").is_null() & _inside_owned(owned, "raised")
+        alarms = results["alarms"].filter(of_person)
         gaps = results["gaps"].filter(of_wears)
         started, ended = to_ms(wears, "started"), to_ms(wears, "ended")
         reported, derived = _alarm_spans(alarms, float(ended.max()))
+        bounds = _bounds(owned)
+        pressure = _owned(readings["pressure"], bounds)
         yield PersonLanes(
             key=str(person["key"]),
             wearer_id=person["wearer_id"],
@@ -202,9 +206,9 @@ def lanes_of_each(
             ended=float(ended.max()),
             rated_bar=_highest(wears, "rated_bar"),
             low_air_bar=_highest(wears, "low_air_bar"),
-            pressure=_series(readings["pressure"], owned),
-            motion=_series(readings["motion"], owned),
-            temperature=_series(readings["temperature"], owned),
+            pressure=_series(pressure),
+            motion=_series(_owned(readings["motion"], bounds)),
+            temperature=_series(_owned(readings["temperature"], bounds)),
             air=_air_band(air),
             rate=_rate_band(air),
             surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
@@ -219,7 +223,7 @@ def lanes_of_each(
                 Span("silence", begin, end)
                 for begin, end in zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), strict=True)
             ],
-            unknown=_not_yet_known(readings["pressure"], owned),
+            unknown=_not_yet_known(pressure),
             marks=_marks(wears),
         )
 
@@ -304,12 +308,17 @@ def owned_messages(frame: pl.DataFrame, owned: pl.DataFrame) -> pl.DataFrame:
     return frame.filter(_inside_owned(owned, "at")).sort("at")
 
 
-def _owned(by_set: dict[str, Readings], owned: pl.DataFrame) -> Readings:
+def _bounds(owned: pl.DataFrame) -> list[tuple[str, int, int]]:
+    """Return set, first and last microsecond of each owned stretch, in order."""
+    times = pl.col("owned_from", "owned_until").to_physical()
+    return list(owned.sort("owned_from").select("set_id", times).iter_rows())
+
+
+def _owned(by_set: dict[str, Readings], bounds: list[tuple[str, int, int]]) -> Readings:
     """Return the readings of the owned stretches, in the order of the reconciled clock."""
     nothing: Readings = (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
     parts = [nothing]
-    bounds = owned.sort("owned_from").with_columns(pl.col("owned_from", "owned_until").to_physical())
-    for _, set_id, first_us, last_us in bounds.iter_rows():
+    for set_id, first_us, last_us in bounds:
         at_us, received_us, values = by_set.get(set_id, nothing)
         mine = slice(np.searchsorted(at_us, first_us), np.searchsorted(at_us, last_us, side="right"))
         parts.append((at_us[mine], received_us[mine], values[mine]))
@@ -317,19 +326,19 @@ def _owned(by_set: dict[str, Readings], owned: pl.DataFrame) -> Readings:
     return _by_time((at_us, received_us, values))  # two sets worn at once, by what the desk said, overlap
 
 
-def _series(by_set: dict[str, Readings], owned: pl.DataFrame) -> Series:
-    at_us, _, values = _owned(by_set, owned)
+def _series(readings: Readings) -> Series:
+    at_us, _, values = readings
     x = at_us / MILLISECONDS
     usual = float(np.median(np.diff(x))) if len(x) > 2 else 0.0
     return Series(x, values, max(USUAL_GAP_FACTOR * usual, SHORTEST_GAP_S * MILLISECONDS))
 
 
-def _not_yet_known(by_set: dict[str, Readings], owned: pl.DataFrame) -> list[Span]:
+def _not_yet_known(readings: Readings) -> list[Span]:
     """Return the stretches whose readings came more than `LATE_S` after they were said.
 
     From the first of them until they had come, or until a reading that came at once.
     """
-    at_us, received_us, _ = _owned(by_set, owned)
+    at_us, received_us, _ = readings
     is_late = np.concatenate(([False], received_us - at_us > LATE_S * 1e6, [False]))
     starts, ends = np.flatnonzero(is_late[1:] & ~is_late[:-1]), np.flatnonzero(is_late[:-1] & ~is_late[1:])
     spans = []

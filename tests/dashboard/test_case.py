@@ -13,12 +13,13 @@ import tarfile
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
 import polars as pl
 import pytest
 
 from analysis.profile import Profile, parse_profile
-from analysis.tables import TABLES
-from dashboard.evidence.case import profile_toml, write_case
+from analysis.tables import TABLES, to_csv
+from dashboard.evidence.case import About, profile_toml, write_case, write_tables
 from dashboard.evidence.case_check import verify_case
 from dashboard.evidence.case_messages import capture_lines, messages_of
 from dashboard.evidence.signing import NAMESPACE, TAG_MANIFEST
@@ -252,6 +253,18 @@ def test_capture_lines_in_bulk_are_those_one_by_one(tmp_path: Path) -> None:
         assert sorted(made.splitlines()) == sorted(
             line for one in heard for line in capture_line(one).splitlines()
         )
+
+
+def test_a_long_table_is_written_in_pieces_as_the_same_csv(
+    case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboard.evidence.case.CSV_ROWS_AT_ONCE", 7)
+    about = msgspec.json.decode((case / "data" / "case.json").read_bytes(), type=About)
+    tables = {name: pl.read_parquet(case / "data" / "results" / f"{name}.parquet") for name in TABLES}
+    assert tables["air"].height > 7
+    write_tables(tables, tmp_path / "again", about)
+    for name, table in tables.items():
+        assert (tmp_path / "again" / f"{name}.csv").read_text("utf-8") == to_csv(name, table)
 
 
 def test_a_profile_comes_back_from_the_case_as_it_was() -> None:
