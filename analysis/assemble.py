@@ -142,8 +142,7 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
     if not examined:
         return empty_table("air")
     wear_id, time = _long(examined)
-
-    columns = [time]
+    numbers: dict[str, Floats] = {}
     for name, needs_volume in (
         ("pressure_bar", False),
         ("pressure_sd_bar", False),
@@ -161,9 +160,9 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         unknown = [needs_volume and not one.known_air for one in examined]
         if any(unknown):
             values = np.where(np.repeat(unknown, [one.seconds for one in examined]), np.nan, values)
-        columns.append(_nan_free(name, values))
-    columns.append(pl.Series("heard", _joined([one.air.heard for one in examined])))
-    return wear_id.to_frame().hstack(columns)
+        numbers[name] = values
+    heard = pl.Series("heard", _joined([one.air.heard for one in examined]))
+    return _grid(wear_id, time, numbers).hstack([heard])
 
 
 def _joined(parts: Sequence[Any]) -> Any:
@@ -186,13 +185,18 @@ def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:
     return joined
 
 
-def _nan_free(name: str, values: Floats) -> pl.Series:
+def _nan_free(values: Floats) -> pa.Array:
     """Return numbers as a column, null where NaN, in the same memory."""
     known = ~np.isnan(values)
     bits = None if known.all() else pa.py_buffer(np.packbits(known, bitorder="little"))
-    array = pa.Array.from_buffers(pa.float64(), len(values), [bits, pa.py_buffer(values)])
-    column: pl.Series = pl.from_arrow(array)  # type: ignore[assignment]
-    return column.alias(name)
+    return pa.Array.from_buffers(pa.float64(), len(values), [bits, pa.py_buffer(values)])
+
+
+def _grid(wear_id: pl.Series, time: pl.Series, numbers: Mapping[str, Floats]) -> pl.DataFrame:
+    """Return a table on the 1 s grid; its numbers go over in one batch, half the cost of one by one."""
+    arrays = [_nan_free(values) for values in numbers.values()]
+    frame = pl.DataFrame(pa.RecordBatch.from_arrays(arrays, names=list(numbers)))
+    return wear_id.to_frame().hstack([time, *frame.get_columns()])
 
 
 def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
@@ -203,16 +207,14 @@ def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
     wear_id, time = _long(warm)
     tracks = [one.heat for one in warm if one.heat is not None]
     classes = _in_one(tracks, "thermal_class").astype(np.float64)
-    columns = [
-        time,
-        *(
-            _nan_free(name, _in_one(tracks, name))
-            for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
-        ),
-        _nan_free("thermal_class", np.where(classes > 0.0, classes, np.nan)).cast(pl.Int64),
-        pl.Series("dose", _in_one(tracks, "dose")),
-    ]
-    return wear_id.to_frame().hstack(columns)
+    numbers = {
+        name: _in_one(tracks, name) for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
+    }
+    numbers["thermal_class"] = np.where(classes > 0.0, classes, np.nan)
+    frame = _grid(wear_id, time, numbers)
+    whole = frame["thermal_class"].cast(pl.Int64)
+    dose = pl.Series("dose", _in_one(tracks, "dose"))
+    return frame.replace_column(frame.get_column_index("thermal_class"), whole).hstack([dose])
 
 
 def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:

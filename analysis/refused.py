@@ -13,7 +13,8 @@ import numpy as np
 import polars as pl
 
 from analysis.records import PowerUp, micros
-from analysis.tables import conform
+from analysis.tables import conform, empty_table
+from ingest.contract.columns import FRAME_SCHEMAS
 
 _TOPIC = r"^underair/v1/[^/]+/(?<role>set|desk)/(?<speaker>[^/]+)/(?<kind>[^/]+)$"
 
@@ -27,6 +28,11 @@ class _Said(msgspec.Struct):
     boot: int | None = None
     seq: int | None = None
     incident_id: str | None = None
+
+
+_PAYLOAD = {"boot": pl.Int64, "seq": pl.Int64, "incident_id": pl.String}
+_NAMED = {"role": pl.String, "speaker": pl.String, "kind": pl.String}
+_NOTHING = pl.DataFrame(schema={**FRAME_SCHEMAS["refused"], **_NAMED, **_PAYLOAD})
 
 
 def whose(refused: pl.DataFrame) -> pl.DataFrame:
@@ -46,11 +52,13 @@ def read_refused(messages: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     DataFrame
         And `boot`, `seq` and `incident_id`; null where the payload cannot be read so far.
     """
-    found = whose(messages["refused"]).sort("received", "topic", "payload")
+    refused = messages["refused"]
+    if refused.is_empty():  # the usual case, and a query about nothing takes as long as one about something
+        return _NOTHING.clone()
+    found = whose(refused).sort("received", "topic", "payload")
     said = [_said(payload) for payload in found["payload"]]
-    types = (("boot", pl.Int64), ("seq", pl.Int64), ("incident_id", pl.String))
     return found.with_columns(
-        pl.Series(name, [getattr(one, name) for one in said], dtype) for name, dtype in types
+        pl.Series(name, [getattr(one, name) for one in said], dtype) for name, dtype in _PAYLOAD.items()
     )
 
 
@@ -85,6 +93,8 @@ def note_refused(records: Sequence[PowerUp], refused: pl.DataFrame) -> None:
 
     A number that can be read belongs to its power-up; what has none counts in the time of its receipt.
     """
+    if refused.is_empty():
+        return
     of_sets = refused.filter(pl.col("role") == "set")
     if of_sets.is_empty():
         return
@@ -109,6 +119,8 @@ def refused_between(power_up: PowerUp, seqs: tuple[int, int], times_us: tuple[in
 
 def refused_table(refused: pl.DataFrame) -> pl.DataFrame:
     """Return the table `refused`: how often what was refused of whom, why, from when to when."""
+    if refused.is_empty():
+        return empty_table("refused")
     # The value differs from message to message; what is wrong with it does not.
     wrong = pl.col("reason").str.split(", got ").list.first()
     said = pl.col("role") == "set"
