@@ -228,6 +228,25 @@ def test_a_gauge_that_stands_is_stuck_only_with_a_second_witness(moving: bool, f
     assert all("the wearer was moving" in text for text in stuck_ones)
 
 
+@pytest.mark.parametrize(("seconds", "found"), [(70, 0), (130, 1)])
+def test_a_gauge_of_an_unknown_cylinder_is_judged_as_one_ordinary_cylinder(
+    seconds: int, found: int, log: Any
+) -> None:
+    """Three steps of one 6.8 L cylinder take about 85 s at 0.4 of the rate before; of a twin set 170 s."""
+    talker = ordinary(log)
+    level = next(f["pressure_bar"] for at, kind, _, _, f in talker.said if (at, kind) == (660, "pressure"))
+    talker.said = [
+        (at, kind, lost, retained, f | {"pressure_bar": level})
+        if kind == "pressure" and 660 <= at < 660 + seconds
+        else (at, kind, lost, retained, f)
+        for at, kind, lost, retained, f in talker.said
+        if kind != "setup"
+    ]
+    codes = find(log)["code"].to_list()
+    assert "cylinder_unknown" in codes
+    assert codes.count("readings_stuck") == found
+
+
 def test_a_silence_says_that_the_gateway_said_so(log: Any) -> None:
     ordinary(log, silent=(600.0, 700.0))
     said = b'{"kind":"link","set_id":"S-1","state":"down"}'

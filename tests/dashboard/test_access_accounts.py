@@ -196,6 +196,14 @@ def test_one_account_is_not_guessed_from_many_places() -> None:
     assert sum(wait == 0.0 for wait in waits) == ACCOUNT.failures
 
 
+def test_an_account_is_held_for_an_hour_after_a_hundred_failures_from_everywhere() -> None:
+    """NIST SP 800-63B (2017), 5.2.2: no more than 100 failures in a row. The hour is our own rule."""
+    attempts = Attempts(Hand())
+    tried = [attempts.begin("desk-1", f"198.51.100.{place}", known=True) for place in range(100)]
+    assert tried == [0.0] * 100
+    assert attempts.begin("desk-1", "203.0.113.1", known=True) == pytest.approx(3600.0)
+
+
 def test_a_good_sign_in_takes_its_attempt_back() -> None:
     attempts = Attempts(Hand())
     for _ in range(100):

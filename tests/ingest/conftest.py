@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
 
+from ingest.archive.store import place
 from ingest.contract.captures import Heard
+
+if TYPE_CHECKING:
+    from tests.store_stand_in import SeaweedStore, Store
 
 # What is tested is whether it is right; on a loaded machine any single example may take its time.
 settings.register_profile("unhurried", deadline=None)
@@ -38,3 +43,35 @@ def make_pressure(seq: int, set_id: str = "S-014", pressure_bar: float = 200.5, 
 @pytest.fixture(name="pressure")
 def pressure_fixture() -> Callable[..., Heard]:
     return make_pressure
+
+
+@pytest.fixture(scope="session")
+def seaweedfs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """SeaweedFS, started once."""
+    from tests.store_stand_in import SeaweedStore  # moto is slow to import
+
+    store = SeaweedStore(tmp_path_factory.mktemp("seaweedfs"))
+    yield store
+    store.stop()
+
+
+@pytest.fixture
+def store(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
+    """moto, or SeaweedFS where a test asks for it; this process works on it."""
+    from tests.store_stand_in import store_at_work, told_of
+
+    if getattr(request, "param", "moto") == "moto":
+        with store_at_work(monkeypatch, tmp_path / "work") as store:
+            yield store
+        return
+    real: SeaweedStore = request.getfixturevalue("seaweedfs")
+    real.start_again()
+    real.new_bucket()
+    with told_of(monkeypatch, real, tmp_path / "work"):
+        yield real
+
+
+@pytest.fixture
+def archive(store: Store) -> Path:
+    """The place of an archive on the store."""
+    return place(f"s3://{store.bucket}/service/archive")

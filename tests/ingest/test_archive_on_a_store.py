@@ -3,114 +3,51 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
 import subprocess
 import sys
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import polars as pl
 import pytest
-from click.testing import CliRunner, Result
 
-from analysis.pieces.archive_pieces import incidents_in
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
-from dashboard.privacy.holds import holds
+from analysis.simulation.troubles import build_late_turn_back
 from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
-from dashboard.underair import root
 from ingest.archive import store as store_module
 from ingest.archive import verifying
 from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
 from ingest.archive.index import ArchiveIndex
-from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
-from ingest.archive.retention import Retained, retain
 from ingest.archive.store import StorePath, StoreProblem, place, store_problem, work_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard
-from ingest.contract.errors import ArchiveProblem, UnderairError
+from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
-from ingest.contract.times import micros
 from ingest.importing import import_capture
 from ingest.listener import Listener
 from ingest.settings import SealSettings, Settings
-from tests.store_stand_in import SeaweedStore, Store, store_at_work, told_of
-
-Pressure = Callable[..., Heard]
-DAY = datetime(2031, 5, 4, tzinfo=UTC)
-NEXT_DAY = DAY + timedelta(days=1)
-SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
-
-
-@pytest.fixture(scope="module")
-def seaweedfs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
-    store = SeaweedStore(tmp_path_factory.mktemp("seaweedfs"))
-    yield store
-    store.stop()
-
-
-BOTH = pytest.mark.parametrize("store", ["moto", "seaweedfs"], indirect=True)
-"""What a stand-in may do otherwise than a real store: these tests run on both."""
-
-
-@pytest.fixture
-def store(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
-    if getattr(request, "param", "moto") == "moto":
-        with store_at_work(monkeypatch, tmp_path / "work") as store:
-            yield store
-        return
-    real: SeaweedStore = request.getfixturevalue("seaweedfs")
-    real.start_again()
-    real.new_bucket()
-    with told_of(monkeypatch, real, tmp_path / "work"):
-        yield real
-
-
-@pytest.fixture
-def archive(store: Store) -> Path:
-    return place(f"s3://{store.bucket}/service/archive")
-
-
-def run(*arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-W", "error", "-m", "dashboard.underair", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, env=dict(os.environ))
-
-
-def within(*arguments: object) -> Result:
-    """Run a verb in this process: a start for each is what takes most of the time."""
-    done = CliRunner().invoke(root, [*map(str, arguments)])
-    assert done.exception is None or isinstance(done.exception, SystemExit | UnderairError), done.output
-    return done
-
-
-def segment_of(archive: Path, heard: list[Heard], number: int = 0, name: str = "one") -> Path:
-    folder = work_folder(archive) / "journal" / name
-    folder.mkdir(parents=True, exist_ok=True)
-    writer = SegmentWriter(folder, DAY + timedelta(seconds=number))
-    writer.append([Record(micros(one.received), one.topic, one.payload, False) for one in heard])
-    writer.close()
-    return writer.path
-
-
-def fill(archive: Path, pressure: Pressure) -> None:
-    for number in range(3):
-        heard = [pressure(seq, set_id=f"S-{seq % 3}") for seq in range(number * 10, number * 10 + 10)]
-        seal_segment(archive, segment_of(archive, [*heard, Heard(DAY, "x", b"y")], number), Recent())
-
-
-def everything(archive: Path) -> dict[str, pl.DataFrame]:
-    return {kind: frame.sort("received", "payload") for kind, frame in Archive(archive).messages().items()}
+from tests.ingest.on_a_store import (
+    BOTH,
+    DAY,
+    NEXT_DAY,
+    SAMPLE,
+    Pressure,
+    everything,
+    fill,
+    segment_of,
+    within,
+)
+from tests.store_stand_in import Store
 
 
 @BOTH
@@ -238,73 +175,6 @@ def test_a_name_or_a_tidying_on_two_machines_is_refused(
         fill(archive, pressure)
 
 
-def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_path: Path) -> None:
-    for number, place_ in enumerate((archive, tmp_path / "folder")):
-        if isinstance(place_, StorePath):  # as a person calls them, each a process of its own
-            assert run("import", SAMPLE, "--archive", place_).returncode == 0
-            assert run("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").returncode == 0
-        else:
-            assert within("import", SAMPLE, "--archive", place_).exit_code == 0
-            assert within("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").exit_code == 0
-    tables = sorted((tmp_path / "out0").glob("*.parquet"))
-    assert tables
-    for table in tables:
-        assert table.read_bytes() == (tmp_path / "out1" / table.name).read_bytes(), table.name
-    incident = within("incidents", "--archive", archive).stdout.split()[0]
-    for verb, out, *more in (("report", "report.html"), ("case", "case", "--why", "test")):
-        done = within(verb, "--archive", archive, "--incident", incident, "--out", tmp_path / out, *more)
-        assert done.exit_code == 0, done.output
-    assert within("tidy", "--archive", archive).exit_code == 0
-    whole = within("verify", archive)
-    assert (whole.exit_code, whole.stdout.count("whole: ")) == (0, 1), whole.output
-    assert not list(Path.cwd().glob("s3:*"))
-    part = next(path for path in StorePath(str(archive)).below() if path.parent.parent.name == "pressure")
-    part.unlink()
-    assert within("verify", archive).exit_code == 1
-
-
-def test_the_audit_gives_the_same_tables_from_a_store(archive: Path, tmp_path: Path) -> None:
-    """Also with workers; only the index is put on the store, and what was handed out is known next time."""
-    folder = tmp_path / "folder"
-    for place_ in (archive, folder):
-        for day, build in enumerate((build_late_turn_back, build_radio_troubles)):
-            seal_messages(
-                place_, frames_from_heard(build(day, DAY + day * (NEXT_DAY - DAY)).heard), f"d{day}"
-            )
-        roster = "wearer,station,role,from,until\n" + "".join(f"W-{n},North,,,\n" for n in range(10, 60))
-        (work_folder(place_) / "roster.csv").write_text(roster)
-    before = {path.key for path in StorePath(str(archive)).below()}
-    written = []
-    for name, place_, more in (
-        ("a", folder, ()),
-        ("b", archive, ()),
-        ("c", archive, ("--engine", "local:2")),
-    ):
-        shutil.rmtree(work_folder(place_) / "derived", ignore_errors=True)
-        if more:  # workers, who are told where the store is by what they inherit
-            started = run(
-                "audit", "--inside", "--copies", "0", "--archive", place_, "--out", tmp_path / name, *more
-            )
-            assert started.returncode == 0, started.stderr
-        else:
-            done = within("audit", "--inside", "--copies", "0", "--archive", place_, "--out", tmp_path / name)
-            assert done.exit_code == 0, (done.output, done.exception)
-        tables = [path for path in (tmp_path / name).iterdir() if path.suffix in (".csv", ".parquet")]
-        tables += (work_folder(place_) / "derived").glob("wears-*/*.parquet")
-        written.append({path.name: path.read_bytes() for path in tables})
-    assert {"by_part.csv", "wears.parquet", "pieces.parquet"} <= set(written[0])
-    assert b"North" in b"".join(written[0].values())
-    assert written[0] == written[1] == written[2]
-    after = {path.key for path in StorePath(str(archive)).below()}
-    assert {key for key in after if "/index/" not in key} == before
-    for out in ("d", "e"):  # what is published is known next time
-        done = within("audit", "--archive", archive, "--out", tmp_path / out)
-        assert done.exit_code == 0, (done.output, done.exception)
-    lists = [(work_folder(archive) / "releases.ndjson").read_bytes()]
-    assert within("audit", "--archive", archive, "--out", tmp_path / "f").exit_code == 0
-    assert [(work_folder(archive) / "releases.ndjson").read_bytes()] == lists
-
-
 def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Path, tmp_path: Path) -> None:
     """What the refusal of the verbs that need a folder says."""
     import_capture(SAMPLE, archive)
@@ -358,92 +228,6 @@ def test_of_many_at_once_one_has_the_lock(archive: Path) -> None:
         won = list(pool.map(lambda number: lock.put_new(f"{number}".encode()), range(8)))
     assert sum(won) == 1
     assert lock.read_bytes() == f"{won.index(True)}".encode()
-
-
-@BOTH
-def test_notes_wearer_register_and_log_work_on_a_store(archive: Path, tmp_path: Path) -> None:
-    """0.3.0 refused each of them."""
-    assert within("import", SAMPLE, "--archive", archive).exit_code == 0
-    (incident,) = incidents_in(archive)["incident_id"].to_list()
-    (tmp_path / "radio.csv").write_text(
-        "time,source,text,certainty\n2031-05-04 19:27:30,radio,Hose,recorded\n"
-    )
-    command = ("notes", tmp_path / "radio.csv", "--archive", archive, "--incident", incident)
-    assert within(*command).output.endswith("1 note, 1 of them new\n")
-    assert within(*command).output.endswith("1 note, 0 of them new\n")
-    wearer = str(Archive(archive).messages()["tally"]["wearer_id"][0])
-    done = within("wearer", wearer, "--archive", archive, "--out", tmp_path / "about")
-    assert done.exit_code == 0, (done.output, done.exception)
-    assert "tables" in {path.name for path in (tmp_path / "about").iterdir()}
-    done = within("register", "--archive", archive, "--out", tmp_path / "register.csv")
-    assert done.exit_code == 0, (done.output, done.exception)
-    log = within("account", "log", "--archive", archive)
-    assert (log.exit_code, "1 entry, the chain holds" in log.output) == (0, True), log.output
-    assert not list(Path.cwd().glob("s3:*"))
-
-
-@BOTH
-def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
-    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert within("import", SAMPLE, "--archive", archive).exit_code == 0
-    (incident,) = incidents_in(archive)["incident_id"].to_list()
-    wearers = set(Archive(archive).messages()["tally"]["wearer_id"])
-    hold = ("hold", "--archive", archive, "--incident", incident)
-    assert within(*hold, "--reason", "inquest").exit_code == 0
-
-    def retained() -> Retained:
-        then = datetime(2040, 1, 1, tzinfo=UTC)
-        return retain(
-            archive, then, lambda: holds(archive), "profile ours", then.date(), apply=True, grace_s=0
-        )
-
-    with monkeypatch.context() as elsewhere:
-        elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
-        assert incident in within("hold", "--archive", archive).output
-        assert retained().held == [incident]
-    assert within(*hold, "--release", "--reason", "closed").exit_code == 0
-    assert retained().incidents == [incident]
-    with monkeypatch.context() as elsewhere:
-        elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
-        assert retained().incidents == []
-    kept = Archive(archive).messages()["tally"]["wearer_id"].to_list()
-    assert kept
-    assert not wearers & set(kept)
-    assert verify(archive).faults == []
-    assert not (work_folder(archive) / ".retaining").exists()
-
-
-@BOTH
-def test_serve_shows_what_another_machine_sealed_on_the_store(
-    archive: Path,
-    pressure: Pressure,
-    monkeypatch: pytest.MonkeyPatch,
-    tmp_path: Path,
-    wait_until: Callable[..., Any],
-) -> None:
-    monkeypatch.setattr("ingest.archive.reading.STORE_LOOK_S", 0.2)
-    fill(archive, pressure)
-    served = Served(archive)
-    served.start()
-    try:
-        with urllib.request.urlopen(f"{served.url}/review", timeout=60) as page:
-            assert page.status == 200
-        wait_until(lambda: served.feed.snapshot, what="the live board")
-        now = datetime.now(UTC)
-        with monkeypatch.context() as elsewhere:
-            elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
-            told = json.loads(pressure(0).payload) | {"set_id": "S-077", "time": now.isoformat()}
-            topic = pressure(0).topic.replace("S-014", "S-077")
-            seal_segment(
-                archive, segment_of(archive, [Heard(now, topic, json.dumps(told).encode())], name="two")
-            )
-        wait_until(
-            lambda: served.feed.snapshot is not None and "S-077" in served.feed.snapshot.set_ids,
-            what="what the other machine sealed",
-        )
-    finally:
-        served.close()
 
 
 @BOTH

@@ -1,0 +1,189 @@
+"""Verbs and pages over an archive on an S3-compatible store: the same tables, holds, notes, a live page."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import urllib.request
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analysis.pieces.archive_pieces import incidents_in
+from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from dashboard.privacy.holds import holds
+from dashboard.serving import Served
+from ingest.archive.archive import seal_messages, seal_segment
+from ingest.archive.reading import Archive
+from ingest.archive.retention import Retained, retain
+from ingest.archive.store import StorePath, work_folder
+from ingest.archive.verifying import verify
+from ingest.contract.captures import Heard
+from ingest.contract.frames import frames_from_heard
+from tests.ingest.on_a_store import (
+    BOTH,
+    DAY,
+    NEXT_DAY,
+    SAMPLE,
+    Pressure,
+    fill,
+    run,
+    segment_of,
+    within,
+)
+
+
+def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_path: Path) -> None:
+    for number, place_ in enumerate((archive, tmp_path / "folder")):
+        if isinstance(place_, StorePath):  # as a person calls them, each a process of its own
+            assert run("import", SAMPLE, "--archive", place_).returncode == 0
+            assert run("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").returncode == 0
+        else:
+            assert within("import", SAMPLE, "--archive", place_).exit_code == 0
+            assert within("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").exit_code == 0
+    tables = sorted((tmp_path / "out0").glob("*.parquet"))
+    assert tables
+    for table in tables:
+        assert table.read_bytes() == (tmp_path / "out1" / table.name).read_bytes(), table.name
+    incident = within("incidents", "--archive", archive).stdout.split()[0]
+    for verb, out, *more in (("report", "report.html"), ("case", "case", "--why", "test")):
+        done = within(verb, "--archive", archive, "--incident", incident, "--out", tmp_path / out, *more)
+        assert done.exit_code == 0, done.output
+    assert within("tidy", "--archive", archive).exit_code == 0
+    whole = within("verify", archive)
+    assert (whole.exit_code, whole.stdout.count("whole: ")) == (0, 1), whole.output
+    assert not list(Path.cwd().glob("s3:*"))
+    part = next(path for path in StorePath(str(archive)).below() if path.parent.parent.name == "pressure")
+    part.unlink()
+    assert within("verify", archive).exit_code == 1
+
+
+def test_the_audit_gives_the_same_tables_from_a_store(archive: Path, tmp_path: Path) -> None:
+    """Also with workers; only the index is put on the store, and what was handed out is known next time."""
+    folder = tmp_path / "folder"
+    for place_ in (archive, folder):
+        for day, build in enumerate((build_late_turn_back, build_radio_troubles)):
+            seal_messages(
+                place_, frames_from_heard(build(day, DAY + day * (NEXT_DAY - DAY)).heard), f"d{day}"
+            )
+        roster = "wearer,station,role,from,until\n" + "".join(f"W-{n},North,,,\n" for n in range(10, 60))
+        (work_folder(place_) / "roster.csv").write_text(roster)
+    before = {path.key for path in StorePath(str(archive)).below()}
+    written = []
+    for name, place_, more in (
+        ("a", folder, ()),
+        ("b", archive, ()),
+        ("c", archive, ("--engine", "local:2")),
+    ):
+        shutil.rmtree(work_folder(place_) / "derived", ignore_errors=True)
+        if more:  # workers, who are told where the store is by what they inherit
+            started = run(
+                "audit", "--inside", "--copies", "0", "--archive", place_, "--out", tmp_path / name, *more
+            )
+            assert started.returncode == 0, started.stderr
+        else:
+            done = within("audit", "--inside", "--copies", "0", "--archive", place_, "--out", tmp_path / name)
+            assert done.exit_code == 0, (done.output, done.exception)
+        tables = [path for path in (tmp_path / name).iterdir() if path.suffix in (".csv", ".parquet")]
+        tables += (work_folder(place_) / "derived").glob("wears-*/*.parquet")
+        written.append({path.name: path.read_bytes() for path in tables})
+    assert {"by_part.csv", "wears.parquet", "pieces.parquet"} <= set(written[0])
+    assert b"North" in b"".join(written[0].values())
+    assert written[0] == written[1] == written[2]
+    after = {path.key for path in StorePath(str(archive)).below()}
+    assert {key for key in after if "/index/" not in key} == before
+    for out in ("d", "e"):  # what is published is known next time
+        done = within("audit", "--archive", archive, "--out", tmp_path / out)
+        assert done.exit_code == 0, (done.output, done.exception)
+    lists = [(work_folder(archive) / "releases.ndjson").read_bytes()]
+    assert within("audit", "--archive", archive, "--out", tmp_path / "f").exit_code == 0
+    assert [(work_folder(archive) / "releases.ndjson").read_bytes()] == lists
+
+
+@BOTH
+def test_notes_wearer_register_and_log_work_on_a_store(archive: Path, tmp_path: Path) -> None:
+    """0.3.0 refused each of them."""
+    assert within("import", SAMPLE, "--archive", archive).exit_code == 0
+    (incident,) = incidents_in(archive)["incident_id"].to_list()
+    (tmp_path / "radio.csv").write_text(
+        "time,source,text,certainty\n2031-05-04 19:27:30,radio,Hose,recorded\n"
+    )
+    command = ("notes", tmp_path / "radio.csv", "--archive", archive, "--incident", incident)
+    assert within(*command).output.endswith("1 note, 1 of them new\n")
+    assert within(*command).output.endswith("1 note, 0 of them new\n")
+    wearer = str(Archive(archive).messages()["tally"]["wearer_id"][0])
+    done = within("wearer", wearer, "--archive", archive, "--out", tmp_path / "about")
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "tables" in {path.name for path in (tmp_path / "about").iterdir()}
+    done = within("register", "--archive", archive, "--out", tmp_path / "register.csv")
+    assert done.exit_code == 0, (done.output, done.exception)
+    log = within("account", "log", "--archive", archive)
+    assert (log.exit_code, "1 entry, the chain holds" in log.output) == (0, True), log.output
+    assert not list(Path.cwd().glob("s3:*"))
+
+
+@BOTH
+def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert within("import", SAMPLE, "--archive", archive).exit_code == 0
+    (incident,) = incidents_in(archive)["incident_id"].to_list()
+    wearers = set(Archive(archive).messages()["tally"]["wearer_id"])
+    hold = ("hold", "--archive", archive, "--incident", incident)
+    assert within(*hold, "--reason", "inquest").exit_code == 0
+
+    def retained() -> Retained:
+        then = datetime(2040, 1, 1, tzinfo=UTC)
+        return retain(
+            archive, then, lambda: holds(archive), "profile ours", then.date(), apply=True, grace_s=0
+        )
+
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+        assert incident in within("hold", "--archive", archive).output
+        assert retained().held == [incident]
+    assert within(*hold, "--release", "--reason", "closed").exit_code == 0
+    assert retained().incidents == [incident]
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+        assert retained().incidents == []
+    kept = Archive(archive).messages()["tally"]["wearer_id"].to_list()
+    assert kept
+    assert not wearers & set(kept)
+    assert verify(archive).faults == []
+    assert not (work_folder(archive) / ".retaining").exists()
+
+
+@BOTH
+def test_serve_shows_what_another_machine_sealed_on_the_store(
+    archive: Path,
+    pressure: Pressure,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    wait_until: Callable[..., Any],
+) -> None:
+    monkeypatch.setattr("ingest.archive.reading.STORE_LOOK_S", 0.2)
+    fill(archive, pressure)
+    served = Served(archive)
+    served.start()
+    try:
+        with urllib.request.urlopen(f"{served.url}/review", timeout=60) as page:
+            assert page.status == 200
+        wait_until(lambda: served.feed.snapshot, what="the live board")
+        now = datetime.now(UTC)
+        with monkeypatch.context() as elsewhere:
+            elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
+            told = json.loads(pressure(0).payload) | {"set_id": "S-077", "time": now.isoformat()}
+            topic = pressure(0).topic.replace("S-014", "S-077")
+            seal_segment(
+                archive, segment_of(archive, [Heard(now, topic, json.dumps(told).encode())], name="two")
+            )
+        wait_until(
+            lambda: served.feed.snapshot is not None and "S-077" in served.feed.snapshot.set_ids,
+            what="what the other machine sealed",
+        )
+    finally:
+        served.close()
