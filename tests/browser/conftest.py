@@ -20,11 +20,11 @@ RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
 
 
 @pytest.fixture(scope="session")
-def axe() -> Callable[[Any], list[str]]:
-    """Run axe-core on a page; return every violation that it calls serious or critical, in one line each."""
+def axe() -> Callable[..., list[str]]:
+    """Run axe-core on a page; return its violations, those it calls serious or critical or every one."""
     script = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 
-    def violations(page: Any) -> list[str]:
+    def violations(page: Any, *, every: bool = False) -> list[str]:
         page.evaluate(script)  # not hindered by the page's own policy, unlike a script element
         # Not to describe each element that keeps the rules, of which a drawn page has thousands.
         options = {"runOnly": {"type": "tag", "values": RULES}, "resultTypes": ["violations"]}
@@ -32,7 +32,7 @@ def axe() -> Callable[[Any], list[str]]:
         return [
             f"{one['id']} ({one['impact']}): {one['help']}: {one['nodes'][0]['html'][:200]}"
             for one in found["violations"]
-            if one["impact"] in ("serious", "critical")
+            if every or one["impact"] in ("serious", "critical")
         ]
 
     return violations

@@ -1,4 +1,4 @@
-"""Pictures of the live page to be looked at: crews of many sizes and states, light and dark, on five screens,
+"""Pictures of the live page to be looked at: crews of many sizes and states, light and dark, at all sizes,
 and as eyes see them that tell fewer colours: `python -m tests.browser.take_live_pictures FOLDER [SCENE ...]`;
 `FOLDER guide` takes those of the desk's guide.
 """
@@ -21,7 +21,8 @@ from tests.browser.live_scenes import SCENES, staged
 from tests.conftest import CHROMIUM_FLAGS
 
 PICTURES = Path(__file__).parent.parent.parent / "dashboard" / "pictures"
-SCREENS = ((1440, 900), (1180, 820), (1024, 768), (768, 1024), (390, 844))
+SCREENS = ((1440, 900), (1180, 820), (1024, 768), (768, 1024), (390, 844), (720, 450), (512, 384))
+"""The last two are the first and the third of these screens at 200 % zoom."""
 THEMES = ("light", "dark")
 EYES = ("protanopia", "deuteranopia", "tritanopia", "achromatopsia")  # as Chromium simulates them
 
