@@ -44,7 +44,7 @@ PAGES = {
     "findings.md": ("analysis", "docs/findings.md"),
 }
 FORM = 2
-CSV_ROWS_AT_ONCE = 50_000
+CSV_ROWS_AT_ONCE = 10_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it finds is said by us, once
