@@ -18,7 +18,7 @@ from analysis.air.learning import (
     learn_ends,
     score,
 )
-from analysis.air.learnt_file import FORMAT, Learnt, Line
+from analysis.air.learnt_file import FORMAT, Learnt, LearntLine
 from analysis.simulation.restless_work import restless_rate
 from analysis.simulation.tasks import KINDS_OF_WORK
 from analysis.simulation.wear import SimulatedWear, simulate_wear
@@ -143,9 +143,9 @@ def learn_interval(own: list[Forecasts], in_force: IntervalEnds, made: str) -> L
 
 def _line(
     name: str, group: str, forecasts: Forecasts, chosen: np.ndarray, early: np.ndarray, late: np.ndarray
-) -> Line:
+) -> LearntLine:
     found = score(forecasts.where(chosen), early_late=(early[chosen], late[chosen]))
-    return Line(
+    return LearntLine(
         name, group, found.wears, found.held, found.early, found.late, found.width_min, found.winkler_min
     )
 

@@ -66,15 +66,13 @@ def demo(port: int, no_browser: bool) -> None:
 @click.option(
     "--desk", "desk_id", default="desk", show_default=True, help="Name of this desk in what it sends."
 )
-@click.option(
-    "--service", help="Service the desk speaks for until one is heard: the third level of the topics."
-)
+@click.option("--service", help="Service (third level of the topics) that the desk names until it hears one.")
 @login_option
 @metrics_option
 @click.option(
     "--outward",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="What other systems are sent over MQTT; dashboard/out/outward.example.toml shows all.",
+    help="What to send to other systems over MQTT; dashboard/out/outward.example.toml shows all.",
 )
 @log_options
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")

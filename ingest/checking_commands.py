@@ -32,9 +32,10 @@ _FILE_OR_DASH = click.Path(exists=True, dir_okay=False, path_type=Path, allow_da
 def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     """Check a capture, message by message, against the contract; for makers of sets and gateways.
 
-    Nothing is stored. Tells what underair would refuse and where in the message, and what it takes but would
-    rather have otherwise: identities used twice, counters that run backwards, fields that nobody names,
-    clocks that are off. Ends with 3 when something would be refused.
+    Nothing is stored. It says what underair would refuse, and where in the message. It also says what
+    underair accepts but would prefer in another form: identities used twice, counters that run backwards,
+    fields that the contract does not name, clocks that are off. The exit code is 3 when something would be
+    refused.
 
     \b
     Example: underair check sample_logs/bad_messages.ndjson

@@ -213,8 +213,8 @@ def replay(
 ) -> None:
     """Publish a capture to a broker at the pace at which it was received.
 
-    The times in the messages stay those of the recording. LOG - reads standard input; a LOG that is an
-    archive gives all that it received.
+    The times in the messages stay those of the recording. If LOG is `-`, it reads standard input. If LOG is
+    an archive, it publishes everything that archive received.
 
     \b
     Example:

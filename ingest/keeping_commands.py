@@ -106,7 +106,13 @@ def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> Non
 @click.command(name="check-broker")
 @click.argument("url", metavar="URL", required=False)
 @click.option("--broker", metavar="URL", help="The same as URL, spelt as with the other verbs.")
-@click.option("--messages", default=5000, show_default=True, type=click.IntRange(min=1), help="To be kept.")
+@click.option(
+    "--messages",
+    default=5000,
+    show_default=True,
+    type=click.IntRange(min=1),
+    help="How many the broker must keep for an absent listener.",
+)
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON list.")
 def check_broker(
@@ -118,16 +124,16 @@ def check_broker(
 ) -> None:
     """Try a live broker, and say what would be lost.
 
-    Tries delivery, retained messages (also by wildcard), redelivery, and what is kept for a listener that
-    is away, under underair/check/, in the MQTT version of the settings (3.1.1 without settings). Ends with 1
-    when something would be lost. What a crash of the broker itself loses cannot be tried from outside;
-    ingest/broker_example explains the settings that matter.
+    Under underair/check/ it tries delivery, retained messages (also by wildcard), redelivery, and what the
+    broker keeps for a listener that is away. It uses the MQTT version of the settings (3.1.1 without
+    settings). The exit code is 1 when something would be lost. What a crash of the broker itself loses cannot
+    be tried from outside; ingest/broker_example explains the settings that matter.
 
     \b
     Example:
         underair check-broker mqtt://127.0.0.1:1883
     """
-    from ingest.broker.broker_check import Finding, check_broker
+    from ingest.broker.broker_check import Trial, check_broker
     from ingest.settings import load_login, load_settings
 
     if (url is None) == (broker is None):
@@ -136,9 +142,9 @@ def check_broker(
         )
     address = url or broker or ""
 
-    def tell(finding: Finding) -> None:
+    def tell(trial: Trial) -> None:
         if not as_json:
-            echo(f"{'well' if finding.well else 'LOSS'}: {finding.name}: {finding.statement}")
+            echo(f"{'well' if trial.well else 'LOSS'}: {trial.name}: {trial.statement}")
 
     findings = check_broker(
         address,

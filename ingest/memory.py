@@ -37,7 +37,7 @@ EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
 
 
-class Source(Struct, frozen=True, forbid_unknown_fields=True):
+class MemoryValue(Struct, frozen=True, forbid_unknown_fields=True):
     """Where a value comes from: a column, or it is always the same."""
 
     column: str = ""
@@ -58,9 +58,9 @@ class MessageMapping(Struct, frozen=True, forbid_unknown_fields=True):
     """One kind of message that a row can be."""
 
     kind: str
-    fields: dict[str, Source]
+    fields: dict[str, MemoryValue]
     when: When | None = None
-    seq: Source | None = None
+    seq: MemoryValue | None = None
 
 
 class TimeMapping(Struct, frozen=True, forbid_unknown_fields=True):
@@ -82,19 +82,19 @@ class CsvMapping(Struct, frozen=True, forbid_unknown_fields=True):
     columns: list[str] = []
 
 
-class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
+class MemoryMapping(Struct, frozen=True, forbid_unknown_fields=True):
     """How a set's memory becomes messages."""
 
     service: str
-    set_id: Source
-    boot: Source
-    seq: Source
+    set_id: MemoryValue
+    boot: MemoryValue
+    seq: MemoryValue
     time: TimeMapping
     message: list[MessageMapping]
     csv: CsvMapping = CsvMapping()
 
 
-def load_mapping(path: str | Path) -> Mapping:
+def load_mapping(path: str | Path) -> MemoryMapping:
     """Read a mapping.
 
     Raises
@@ -109,7 +109,7 @@ def load_mapping(path: str | Path) -> Mapping:
     except ValueError as error:
         raise BadSettings(f"mapping {path} is not TOML: {error}") from error
     try:
-        mapping = msgspec.convert(told, Mapping)
+        mapping = msgspec.convert(told, MemoryMapping)
     except msgspec.ValidationError as error:
         what = explain(str(error), told, _EXPECTED)
         raise BadSettings(f"mapping {path}: {what}; {EXAMPLE.name} documents every option") from error
@@ -140,7 +140,7 @@ def load_mapping(path: str | Path) -> Mapping:
 
 
 def import_memory(
-    path: str | Path, mapping: Mapping, archive: str | Path, now: datetime
+    path: str | Path, mapping: MemoryMapping, archive: str | Path, now: datetime
 ) -> tuple[Counts, list[str]]:
     """Bring a set's memory into an archive.
 
@@ -148,7 +148,7 @@ def import_memory(
     ----------
     path : str or Path
         The CSV file.
-    mapping : Mapping
+    mapping : MemoryMapping
     archive : str or Path
         Made when it is not there.
     now : datetime
@@ -193,7 +193,7 @@ def import_memory(
     return total, messages["refused"]["reason"].to_list()
 
 
-def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
+def _rows(path: Path, mapping: MemoryMapping) -> Iterator[tuple[int, dict[str, str]]]:
     try:
         require_file(path)
         with path.open(encoding=mapping.csv.encoding, newline="") as file:
@@ -219,7 +219,7 @@ def _rows(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, str]]]:
         raise BadCapture(f"{path} cannot be read as {mapping.csv.encoding} CSV: {error}") from error
 
 
-def _columns(mapping: Mapping) -> set[str]:
+def _columns(mapping: MemoryMapping) -> set[str]:
     sources = [mapping.set_id, mapping.boot, mapping.seq]
     columns = {mapping.time.column}
     for message in mapping.message:
@@ -244,7 +244,7 @@ class _Numbers:
     follow, and the rows after it move up by as many: two messages never carry one identity.
     """
 
-    def __init__(self, mapping: Mapping) -> None:
+    def __init__(self, mapping: MemoryMapping) -> None:
         self._mapping = mapping
         self._moved: dict[tuple[str, int], int] = {}
 
@@ -311,7 +311,7 @@ class _SetClock:
 
 
 def _message(
-    mapping: Mapping, message: MessageMapping, row: dict[str, str], seq: int, time: str
+    mapping: MemoryMapping, message: MessageMapping, row: dict[str, str], seq: int, time: str
 ) -> tuple[str, bytes]:
     set_id = str(_raw(mapping.set_id, row))
     payload: dict[str, Any] = {
@@ -331,11 +331,11 @@ def _message(
     return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode()
 
 
-def _raw(source: Source, row: dict[str, str]) -> str | int | float | bool | None:
+def _raw(source: MemoryValue, row: dict[str, str]) -> str | int | float | bool | None:
     return row[source.column] if source.column else source.value
 
 
-def _value(field: Field, source: Source, row: dict[str, str], decimal: str) -> Any:
+def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str) -> Any:
     if field.shape in ("integer", "number"):
         return _number(field.name, source, row, field.shape, field.unit, decimal)
     value = _raw(source, row)
@@ -343,7 +343,7 @@ def _value(field: Field, source: Source, row: dict[str, str], decimal: str) -> A
 
 
 def _number(
-    name: str, source: Source, row: dict[str, str], shape: str, contract_unit: str, decimal: str = "."
+    name: str, source: MemoryValue, row: dict[str, str], shape: str, contract_unit: str, decimal: str = "."
 ) -> int | float:
     raw = _raw(source, row)
     text = str(raw).replace(decimal, ".") if isinstance(raw, str) else str(raw)

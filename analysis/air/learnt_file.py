@@ -13,7 +13,7 @@ FORMAT = 2
 Share = Annotated[float, Meta(ge=0, le=1)]
 
 
-class Line(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class LearntLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How one interval did on one group of wears, each wear counting once.
 
     Attributes
@@ -49,7 +49,7 @@ class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         See `analysis.air.forecast.IntervalEnds`.
     adopted : bool
         Truths before the early end fell and Winkler's score did not rise, on people left out.
-    proof : tuple of Line
+    proof : tuple of LearntLine
     """
 
     format: int
@@ -60,7 +60,7 @@ class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     early: EarlyWeights
     late: LateWeights
     adopted: bool
-    proof: tuple[Line, ...]
+    proof: tuple[LearntLine, ...]
 
     def ends(self) -> IntervalEnds:
         """Return the constants for the filter."""

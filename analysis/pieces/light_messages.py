@@ -91,8 +91,8 @@ class LightMessages(Mapping[str, pl.DataFrame]):
                 high = len(received) if last is None else np.searchsorted(received, last)
                 if lot[kind].height != high - low:
                     raise ArchiveProblem(
-                        f"the archive got or lost messages of {since:%Y-%m-%d %H:%M} while it was read: "
-                        "try again"
+                        f"messages of {since:%Y-%m-%d %H:%M} were added or removed while the archive was "
+                        "read: try again"
                     )
             yield lot
 

@@ -1,4 +1,4 @@
-"""The pieces into which an archive falls: what can be analysed by itself, with the same numbers.
+"""The pieces of an archive: what can be analysed by itself, with the same numbers.
 
 A piece is an incident with all the power-ups of its sets, or the power-ups of one set outside incidents.
 What belongs together stays together: a set's power-ups less than an hour apart (one may go on where the

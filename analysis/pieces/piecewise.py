@@ -64,7 +64,7 @@ def _piece_words(batch: Pieces, number: int) -> str:
 
 
 @dataclass(frozen=True)
-class Task:
+class PieceTask:
     """One batch for one worker, anywhere that sees the archive and the folder of the results.
 
     Attributes
@@ -86,7 +86,7 @@ class Task:
     parts: Path
 
 
-def work(task: Task) -> tuple[int, int, dict[str, int]]:
+def work(task: PieceTask) -> tuple[int, int, dict[str, int]]:
     """Analyse one batch and write its tables; doing it again writes the same again.
 
     Returns
@@ -216,7 +216,7 @@ def analyse_archive(
         return Written(files.rows, files.findings)
     with _room(out) as parts:
         tasks = [
-            Task(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
+            PieceTask(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
             for number, batch in enumerate(pieces.batches())
         ]
         rows_of: dict[int, dict[str, int]] = {}

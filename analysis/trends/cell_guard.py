@@ -33,7 +33,7 @@ Counts = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class System:
+class Equations:
     """What is known of one measure in one year.
 
     Attributes
@@ -64,7 +64,7 @@ def year_cells(period: Period, earlier: Mapping[str, Published]) -> dict[Key, Ce
     }
 
 
-def system_of(year: Period, cells: Mapping[Key, Cell], measure: str) -> System:
+def system_of(year: Period, cells: Mapping[Key, Cell], measure: str) -> Equations:
     """Return what is known of a measure by a year's published cells."""
     keys: list[Key] = [(one.name, "service", ()) for one in (*year.months(), *year.quarters(), year)]
     keys += [key for key in cells if key[1] != "service"]
@@ -101,11 +101,11 @@ def system_of(year: Period, cells: Mapping[Key, Cell], measure: str) -> System:
         for group in groups:
             inside = [k for k in keys if k[0] in quarters and k[1] == part and set(k[2]) <= set(group[2])]
             tie(group, inside)
-    return System(keys, low, high, np.array(rows))
+    return Equations(keys, low, high, np.array(rows))
 
 
 def another(
-    system: System, aim: Counts, least: Counts, fixed: Mapping[int, tuple[float, float]]
+    system: Equations, aim: Counts, least: Counts, fixed: Mapping[int, tuple[float, float]]
 ) -> Counts | None:
     """Return a table of whole numbers that fits what is known and makes `aim` small; None without one.
 
@@ -128,12 +128,12 @@ def another(
     return None if found.x is None else np.round(found.x)
 
 
-def told(system: System, true: Counts, colleague: Counts) -> list[int]:
+def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
     """Return the places of protected counts that have one possible value only.
 
     Parameters
     ----------
-    system : System
+    system : Equations
     true : array
     colleague : array
         A row for each count: what its busiest person has in every count.
@@ -160,7 +160,7 @@ def told(system: System, true: Counts, colleague: Counts) -> list[int]:
     return [at for at in sorted(waiting) if not _two_values(system, true, colleague[at], at)]
 
 
-def _two_values(system: System, true: Counts, colleague: Counts, at: int) -> bool:
+def _two_values(system: Equations, true: Counts, colleague: Counts, at: int) -> bool:
     zero = np.zeros(len(true))
     for ends in ((true[at] + 1, FREE), (0.0, true[at] - 1)):
         if another(system, zero, colleague, {at: ends}) is not None:
@@ -204,7 +204,7 @@ def _truth(worked: Worked, year: Period, keys: Sequence[Key], measure: str) -> t
 
 
 def _to_widen(
-    system: System, found: Sequence[int], colleague: Counts, own: set[Key], *, every: bool
+    system: Equations, found: Sequence[int], colleague: Counts, own: set[Key], *, every: bool
 ) -> set[Key]:
     """Return the new cells to widen: those that tell by themselves, and the totals of the others.
 

@@ -17,7 +17,7 @@ class Period:
 
     @property
     def year(self) -> int:
-        """The year that it lies in."""
+        """The year that it is in."""
         return self.first // 12
 
     def months(self) -> list[Period]:
@@ -65,7 +65,7 @@ def by_year(periods: Iterable[Period]) -> dict[int, list[Period]]:
 
 
 def inside_days(name: str, first: date | None, last: date | None) -> bool:
-    """Return whether a period lies inside days, both inclusive; None leaves an end open.
+    """Return whether a period is inside days, both inclusive; None leaves an end open.
 
     Examples
     --------

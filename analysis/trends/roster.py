@@ -97,7 +97,7 @@ def load_roster(path: Path) -> pl.DataFrame:
 
 
 def roster_beside(folder: Path) -> pl.DataFrame | None:
-    """Return the roster that lies in a folder as ``roster.toml`` or ``roster.csv``; None without one.
+    """Return the roster that a folder has as ``roster.toml`` or ``roster.csv``; None without one.
 
     What `retain` kept of people whose names are gone is part of it.
     """
@@ -167,7 +167,7 @@ def _row(line: Mapping[str, Any], origin: str, number: int) -> dict[str, Any]:
         raise BadRoster(f"{where}: wearer {wearer} has no station")
     first, last = day_of(line, "from", where) or date.min, day_of(line, "until", where) or FAR
     if last < first:
-        raise BadRoster(f"{where}: until {last} lies before from {first}")
+        raise BadRoster(f"{where}: until {last} is before from {first}")
     return {"wearer_id": wearer, "station": station, "role": role, "from": first, "until": last}
 
 

@@ -1,4 +1,4 @@
-"""What a desk corrects: both messages stay in the record, and the earlier one counts no more."""
+"""What a desk corrects: both messages stay in the record, and the earlier one no longer counts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pressures read by voice, and where they stand for readings: while the set itself is silent."""
+"""Pressures read by voice, which count as readings while the set itself is silent."""
 
 from __future__ import annotations
 

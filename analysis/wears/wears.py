@@ -58,7 +58,7 @@ class Following:
 
 
 @dataclass(frozen=True, slots=True)
-class Setup:
+class HeardSetup:
     """What one `setup` message said, and in which power-up."""
 
     at_us: int
@@ -232,19 +232,19 @@ def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[Tally]) -> None:
             taken.add(tally.in_identity)
 
 
-def _setups(power_ups: Sequence[PowerUp]) -> list[Setup]:
+def _setups(power_ups: Sequence[PowerUp]) -> list[HeardSetup]:
     found = []
     for power_up in power_ups:
         channel = power_up.channels.get("setup")
         if channel is not None:
             for position, row in enumerate(channel.rows):
                 identity = power_up.identity(int(channel.seq[position]))
-                found.append(Setup(int(channel.at_us[position]), identity, row, power_up.key))
+                found.append(HeardSetup(int(channel.at_us[position]), identity, row, power_up.key))
     return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
 
 
 def _wears_of(
-    power_up: PowerUp, setups: list[Setup], profile: Profile, before: int, as_of_us: int | None
+    power_up: PowerUp, setups: list[HeardSetup], profile: Profile, before: int, as_of_us: int | None
 ) -> list[Wear]:
     channel = power_up.channels.get("pressure")
     if channel is None:
@@ -332,7 +332,7 @@ def _power_offs(power_up: PowerUp) -> list[Following]:
     return sorted(offs, key=lambda off: off.seq)
 
 
-def _setup_at(setups: list[Setup], power_up: Key, at_us: int) -> Setup | None:
+def _setup_at(setups: list[HeardSetup], power_up: Key, at_us: int) -> HeardSetup | None:
     """Return the latest setup at or before a moment, else the first after it; the own power-up's first."""
     for known in ([setup for setup in setups if setup.power_up == power_up], setups):
         before = [setup for setup in known if setup.at_us <= at_us]

@@ -1,4 +1,4 @@
-"""Sign-in by the house: a reverse proxy has authenticated the visitor and says who it is, in which groups.
+"""Sign-in by the service's identity provider: a reverse proxy authenticates the visitor and names the groups.
 
 The proxy (with OpenID Connect, SAML or Kerberos behind it) is the well-kept part. underair takes its word
 only with a secret that the two share, and maps groups to its own roles.

@@ -34,7 +34,7 @@ _MOST_REMEMBERED = 10_000
 log = logging.getLogger(__name__)
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
+class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """One line.
 
     Attributes
@@ -71,7 +71,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbi
     before: str
     own: str = ""
 
-    def with_own(self) -> Entry:
+    def with_own(self) -> LogEntry:
         """Return it with the hash of all else that it says."""
         bare = msgspec.structs.replace(self, own="")
         return msgspec.structs.replace(self, own=hashlib.sha256(msgspec.json.encode(bare)).hexdigest())
@@ -127,7 +127,7 @@ class AccessLog:
         Parameters
         ----------
         action, target, account, roles, session, address, outcome
-            As in `Entry`.
+            As in `LogEntry`.
         once : bool
             Not again when the same session has had the same line within ten minutes.
         """
@@ -139,7 +139,7 @@ class AccessLog:
                 return True
             try:
                 self._append(
-                    Entry(
+                    LogEntry(
                         at=datetime.fromtimestamp(now, UTC),
                         account=account,
                         roles=roles,
@@ -161,7 +161,7 @@ class AccessLog:
                     self._written.popitem(last=False)
         return True
 
-    def _append(self, entry: Entry) -> None:
+    def _append(self, entry: LogEntry) -> None:
         self._folder.parent.mkdir(parents=True, exist_ok=True)
         self._folder.mkdir(mode=0o700, exist_ok=True)
         with (self._folder / ".lock").open("a") as lock:
@@ -180,17 +180,17 @@ class AccessLog:
                 os.fsync(file.fileno())
 
 
-def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str]]:
+def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[str]]:
     """Read the whole log.
 
     Returns
     -------
-    entries : list of Entry
+    entries : list of LogEntry
         In the order written; what cannot be read is left out and named.
     faults : list of str
         What is wrong with the chain; empty when it holds.
     """
-    entries: list[Entry] = []
+    entries: list[LogEntry] = []
     faults: list[str] = []
     before = NOTHING_BEFORE
     for path in _files(work_folder(archive) / folder):
@@ -198,7 +198,7 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[Entry], list[str
             if not line:
                 continue
             try:
-                entry = msgspec.json.decode(line, type=Entry)
+                entry = msgspec.json.decode(line, type=LogEntry)
             except (msgspec.MsgspecError, UnicodeDecodeError) as error:
                 faults.append(f"{folder}/{path.name}, line {number} cannot be read: {error}")
             else:

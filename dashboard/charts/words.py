@@ -204,7 +204,7 @@ OVERVIEW_LABEL = "Overview of all wearers; the tables below have the same conten
 AT_CURSOR = "At the cursor"
 CURSOR_HINT = "Move over the lanes; click to keep the moment and see the messages behind it."
 MESSAGES = "Messages behind this moment"
-MESSAGES_HINT = "Verbatim as received: within 5 s of the moment, and the last of a kind before it."
+MESSAGES_HINT = "Word for word: messages within 5 s of the moment, and the last of each kind before it."
 NO_MESSAGES = "No message within 5 s of this moment, and none of any kind before it."
 EVIDENCE = "Evidence of the finding"
 ABOUT_FINDING = "What this finding says and cannot know"
@@ -253,11 +253,10 @@ BEFORE = "{age_s} s before"
 
 TURN_BACK = "Turn-back under each policy"
 TURN_BACK_NOTE = (
-    "When each policy of the profile would have turned each wear back by itself, its pressure then, and the "
-    "minutes from then to its low-air warning where that came. A team turns when its first member is due: "
-    "that moment, by the policy in force, is under “team”, in the lanes and in the findings. The wear "
-    "ends when the set goes off air; a finding’s “left” is the tally out where the desk gave one. Local "
-    "procedure decides."
+    "When each policy would have turned each wearer back, the pressure then, and the minutes from then to "
+    "the low-air warning, if it came. A team turns back when its first member is due. That moment, by the "
+    "policy in force, is under “team”, in the lanes and in the findings. A wear ends when the set goes "
+    "off air; “left” in a finding is the tally out, if the desk gave one. Local procedure decides."
 )
 TURN_BACK_FIRST = ["Wearer", "Started", "Team, policy in force"]
 TURN_BACK_LAST = ["Set off air", "Pressure then"]
@@ -274,7 +273,7 @@ CLOCKS_NOTE = (
 CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Uncertainty", "Drift", "Jumps"]
 SILENCES = "Not heard"
 SILENCES_NOTE = (
-    "Silence of a set inside a wear. What happened in it was not observed. "
+    "Silence of a set inside a wear. What happened then was not observed. "
     "Losses are unknown when the source does not number its messages."
 )
 UNCOUNTED = "unknown"
@@ -299,8 +298,8 @@ SET_EARLY = "both, set {seconds} s before the readings"
 
 NOTES = "Notes"
 NOTES_NOTE = (
-    "What was written at the desk or brought in from elsewhere, at the moment that it is about. Nothing here "
-    "is edited: a note that was withdrawn stays, and so does the note that withdrew it."
+    "Notes from the desk and from other sources, each at the moment that it is about. Notes are never "
+    "edited. A withdrawn note stays, and so does the note that withdrew it."
 )
 NOTE_HEADS = ["Time", "Source", "Note", "Set", "Certainty", "Received", "Withdrawn"]
 NO_NOTES = "Nobody wrote a note about this incident."
@@ -315,8 +314,7 @@ CERTAINTIES = {"recorded": "recorded", "estimated": "estimated"}
 ANALYSING = "Analysing the messages of {incident} …"
 ANALYSING_ALL = "Analysing the messages of this archive …"
 ANALYSING_NOTE = (
-    "This is done once for what is new in the archive; it takes some seconds for a large incident, and opens "
-    "at once the next time."
+    "This happens once for new messages. A large incident takes some seconds; the next time it opens at once."
 )
 
 NOT_OURS = "This request did not come from this page. Reload the page and try again."
@@ -329,9 +327,9 @@ NOTE_TIME = "Moment that it is about"
 NOTE_FORM = {
     "noteTitle": "Write a note",
     "noteHint": (
-        "It goes into the archive as a desk message of its own and shows here only once it is there. Nothing "
-        "that was recorded is changed. The time is that of the clock shown on this page ({zone}), or carries "
-        "an offset of its own, as in 2031-05-04T21:12:00+02:00."
+        "The note becomes a desk message in the archive and appears here when it is there. No record is "
+        "changed. Times are on this page's clock ({zone}), unless you add an offset, as in "
+        "2031-05-04T21:12:00+02:00."
     ),
     "noteTime": NOTE_TIME,
     "noteText": "Note",
@@ -371,8 +369,8 @@ FOR_SCRIPT = {
     "bookmarkName": "Name of this view",
     "bookmarkKeep": "Keep view",
     "noFindings": NO_FINDINGS,
-    "atMost": "At most {most} wearers at once: take one away first.",
-    "unreachable": "The server does not answer. What you see stays as it was.",
+    "atMost": "At most {most} wearers at once: remove one first.",
+    "unreachable": "The server does not answer. The page still shows its last answer.",
 }
 
 

@@ -23,7 +23,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import FrameType
 
-from dashboard.demo.parts import HOST, MAY_END, PARTS, Stage, run_part
+from dashboard.demo.parts import HOST, MAY_END, PARTS, DemoStage, run_part
 from ingest.broker.embedded_broker import EmbeddedBroker
 from ingest.contract.errors import UnderairError
 from ingest.shown_text import echo
@@ -69,7 +69,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     broker = EmbeddedBroker()
     folder = Path(tempfile.mkdtemp(prefix="underair-demo-"))
     spawn = multiprocessing.get_context("spawn")
-    stage = Stage(
+    stage = DemoStage(
         folder,
         page,
         broker.url,
@@ -150,7 +150,7 @@ def _open_browser(url: str, ended: threading.Event) -> None:
     webbrowser.open(url)
 
 
-def _wait(parts: list[BaseProcess], stage: Stage, ended: threading.Event) -> None:
+def _wait(parts: list[BaseProcess], stage: DemoStage, ended: threading.Event) -> None:
     """Wait for the end; a part that ends by itself with anything but success is a fault."""
     running = list(parts)
     while not ended.is_set():

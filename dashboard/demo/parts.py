@@ -23,7 +23,7 @@ HOST = "127.0.0.1"
 
 
 @dataclass(frozen=True)
-class Stage:
+class DemoStage:
     """What the parts share; it travels to each of them through a pipe, the password with it.
 
     Attributes
@@ -65,7 +65,7 @@ class Stage:
         return self.folder / f"{part}.log"
 
 
-def run_part(name: str, stage: Stage) -> None:
+def run_part(name: str, stage: DemoStage) -> None:
     """Run one part in the process that was made for it."""
     # The terminal's Ctrl-C reaches the whole group: only the parent acts on it.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -97,7 +97,7 @@ def _leave_with_parent(folder: Path) -> None:
         os._exit(1)
 
 
-def _crew(stage: Stage) -> None:
+def _crew(stage: DemoStage) -> None:
     from dashboard.demo import crew as demo_crew
     from ingest.broker.mqtt import Publisher
 
@@ -108,7 +108,7 @@ def _crew(stage: Stage) -> None:
         demo_crew.go_on_for_ever(rest, publisher.publish)
 
 
-def _page(stage: Stage) -> None:
+def _page(stage: DemoStage) -> None:
     from dashboard.serving import Served
 
     stage.archive.mkdir(parents=True, exist_ok=True)
@@ -122,7 +122,7 @@ def _page(stage: Stage) -> None:
     threading.Event().wait()
 
 
-def _listener(stage: Stage) -> None:
+def _listener(stage: DemoStage) -> None:
     from ingest.listener import Listener
 
     stage.broker_is_up.wait()
@@ -132,7 +132,7 @@ def _listener(stage: Stage) -> None:
         threading.Event().wait()
 
 
-def _history(stage: Stage) -> None:
+def _history(stage: DemoStage) -> None:
     """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
     from dashboard.demo import warm_up as demo_warm_up
 
@@ -149,7 +149,7 @@ def _history(stage: Stage) -> None:
 
 
 # In the order in which they are started: what takes longest to be ready goes first.
-PARTS: dict[str, Callable[[Stage], None]] = {
+PARTS: dict[str, Callable[[DemoStage], None]] = {
     "page": _page,
     "history": _history,
     "crew": _crew,

@@ -42,16 +42,21 @@ def _profile(name: str | None) -> Profile:
     type=click.Path(exists=True, dir_okay=False, allow_dash=True, path_type=Path),
 )
 @click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
-@click.option("--incident", required=True, metavar="ID", help="The incident that they are about.")
+@click.option("--incident", required=True, metavar="ID", help="The incident that the notes are about.")
 @click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
 @click.option(
-    "--clock-fast", "clock_fast_s", default=0.0, metavar="S", help="Seconds that the source was fast."
+    "--clock-fast",
+    "clock_fast_s",
+    default=0.0,
+    metavar="S",
+    help="How many seconds the source's clock was fast.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
 def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float, as_json: bool) -> None:
     """Import a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
-    They are added, never edited; the same file again changes nothing. FILE.csv - reads standard input.
+    Notes are added, never edited. Importing the same file again changes nothing. If FILE.csv is `-`, it
+    reads standard input.
 
     \b
     Example, with a file radio.csv such as
@@ -249,8 +254,8 @@ def verify(
 ) -> None:
     """Compare a case folder, or an archive, with its list of hashes.
 
-    Names each file or part that was altered, truncated, is missing or was added, and ends with 1 then. Note
-    the heads that it prints elsewhere: with --expect they show that nothing was exchanged or rolled back.
+    It names each file or part that is altered, truncated, missing or added; then the exit code is 1. It
+    prints heads. Note them somewhere else: with --expect they show that nothing was exchanged or rolled back.
 
     \b
     Example:

@@ -63,7 +63,7 @@ METHOD_TEXTS = (
     ),
 )
 MESSAGES = "Messages"
-MESSAGES_TEXT = "{kept} that keep the contract, {refused} refused, {conflicting} conflicting"
+MESSAGES_TEXT = "{kept} valid, {refused} refused, {conflicting} conflicting"
 SHA256 = "SHA-256 of the messages as a capture, one on each line, in the order received"
 EXPORTED = "Made by"
 ARCHIVE = "Archive"

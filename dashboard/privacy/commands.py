@@ -37,7 +37,7 @@ _ARCHIVE = ArchivePlace(must_exist=True)
     required=True,
     metavar="DIR",
     type=OutPath(file_okay=False, path_type=Path),
-    help="A folder that is not there yet.",
+    help="A new folder.",
 )
 @profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
@@ -63,7 +63,7 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
 @click.command()
 @click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
 @profile_option(required=True, says="Doctrine profile in TOML: [retention] identity_months.")
-@click.option("--apply", is_flag=True, help="Do it; otherwise only say what would be dropped.")
+@click.option("--apply", is_flag=True, help="Remove the names; without it, only say which.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
 def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     """Remove wearers' names from old incidents; keep the evidence, and everything under hold.
@@ -160,8 +160,8 @@ def _stations_of(
 def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_json: bool) -> None:
     """Write the exposure register: what each wearer was exposed to, by year, for occupational health.
 
-    It keeps names for the profile's register_years, also those that `retain` drops elsewhere. This look is
-    noted in the access log.
+    It keeps names for the profile's register_years, also those that `retain` drops elsewhere. The access
+    log notes who read it.
 
     \b
     Example: underair register --archive archive --out register.csv
@@ -206,7 +206,7 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     "--json", "as_json", is_flag=True, help="Print the holds in force and the head as one JSON object."
 )
 def hold(archive: Path, incident: str | None, reason: str | None, release: bool, as_json: bool) -> None:
-    """Put an incident under hold: `retain` leaves all of it as it is until the hold is released.
+    """Put an incident under hold: `retain` changes nothing of it until the hold is released.
 
     Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. Note
     the head that it prints on another machine or on paper: it shows later whether lines were cut off the end.

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from dashboard.access.log import LONGEST_TARGET, AccessLog, Entry, read_log
+from dashboard.access.log import LONGEST_TARGET, AccessLog, LogEntry, read_log
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.reading import Archive
 from ingest.archive.retention import KINDS
@@ -24,7 +24,7 @@ HOLDS = "holds"
 PLACE, RELEASE = "hold", "release"
 
 
-def holds(archive: Path) -> dict[str, Entry]:
+def holds(archive: Path) -> dict[str, LogEntry]:
     """Return the incidents under hold, each with the line that says so.
 
     Raises
@@ -39,7 +39,7 @@ def holds(archive: Path) -> dict[str, Entry]:
             f"which incidents of {archive} are under hold is not known: {faults[0]}. Restore "
             f"{HOLDS}/ back from a backup"
         )
-    held: dict[str, Entry] = {}
+    held: dict[str, LogEntry] = {}
     for entry in entries:
         incident_id = entry.target.partition(": ")[0]
         if entry.action == PLACE:

@@ -46,7 +46,7 @@ DAY = _Day(["%Y-%m-%d"])
     required=True,
     type=ArchivePlace(),
     help="Folder of the archive, or s3://BUCKET/PREFIX; a roster.toml or roster.csv in the folder (for a "
-    "store in its work folder) tells stations and roles.",
+    "store in its work folder) names stations and roles.",
 )
 @click.option(
     "--out",
@@ -104,16 +104,16 @@ def audit(
     engine: str | None,
     as_json: bool,
 ) -> None:
-    """Sum up months of wears as tables, a monthly and yearly sheets, for outside the service or inside.
+    """Sum up months of wears as tables and as monthly and yearly sheets, for outside the service or inside.
 
     Without --inside: published figures. Each covers at least 10 people (the profile's limit); events are
     printed as ranges. A month, quarter or year is published once, when it is over, and kept in
     releases.ndjson; `underair verify` checks that list. With --inside: exact figures, not to leave the
     service.
 
-    What has been worked out before is kept in the archive's folder under derived/ (for an archive on a store
-    in its work folder on this machine); only new wears take time. With an engine the workers of a Dask
-    cluster take them; they must see the archive under the same name.
+    Earlier results are kept in the archive's folder under derived/ (for an archive on a store, in its work
+    folder on this machine), so only new wears take time. With --engine, the workers of a Dask cluster share
+    them; they must see the archive under the same name.
 
     \b
     Example:
@@ -132,7 +132,7 @@ def audit(
     from ingest.contract.errors import ArchiveProblem
 
     if first is not None and last is not None and last < first:
-        raise click.BadParameter(f"{last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}", param_hint="--to")
+        raise click.BadParameter(f"{last:%Y-%m-%d} is before --from {first:%Y-%m-%d}", param_hint="--to")
     if (replaced is None) != (reason is None):
         raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
     if since is not None and not for_inside:

@@ -202,7 +202,7 @@ def reason(one: Signal) -> str:
 
 
 REST_TITLE = "Rest between wears"
-NO_RULES = "The profile turns no rule on."
+NO_RULES = "No rest rule is on in the profile."
 
 
 def short_rest(one: ShortRest) -> str:
@@ -234,9 +234,8 @@ PLANNING_FINDING = (
 )
 PLANNING_TITLE = "Planning rates from your own wears"
 PLANNING_NOTE = (
-    "Mean rate of a wear; short bursts are higher. The interval is 95\u00a0%. Minutes are those of a full "
-    "cylinder "
-    "down to its warning, real gas at 15 °C, at that rate; way back and reserve are not taken off."
+    "Mean rate of a wear; short bursts are higher. The interval is 95\u00a0%. Minutes are from a full "
+    "cylinder down to its warning at that rate (real gas at 15 °C). Way back and reserve are not deducted."
 )
 DOCTRINE = "doctrine (profile {name})"
 CYLINDER_LABEL = "Cylinder"
@@ -244,7 +243,8 @@ TOO_FEW_FOR_RATES = "Fewer than 10 wears with a known rate: no planning rates."
 
 SETS_TITLE = "Sets to look at"
 SETS_NOTE = (
-    "What wears and log show of each set. Sets that stand out come first, then those with most findings."
+    "What the wears and the log show about each set. Sets that stand out come first, then those with the "
+    "most findings."
 )
 FORECAST_TITLE = "How good were the forecasts"
 
@@ -256,7 +256,7 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
         noun = "forecast has" if every.known == 1 else "forecasts have"
         return (
             f"{every.known} {noun} an outcome (the wear reached its warning), of {every.said:,}: too few to "
-            f"speak of ({FEWEST_FORECASTS} are needed)."
+            f"judge ({FEWEST_FORECASTS} are needed)."
         )
     low, high = every.inside_interval
     early, of_early = every.of_early - every.not_early, every.of_early
@@ -265,7 +265,7 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
     middle = f"; said 10 min ahead, half were off by less than {ten.error_min:.1f} min" if ten else ""
     return (
         f"Of {every.known:,} forecasts whose wear reached the warning, "
-        f"{percent(every.inside / every.known)} lay inside their 90\u00a0% interval "
+        f"{percent(every.inside / every.known)} were inside their 90\u00a0% interval "
         f"({INTERVAL} of that share {percent(low)} to {percent(high)}){middle}; "
         f"of all {of_early:,} that could have failed early, {percent(early / of_early, 1)} did "
         f"({percent(early_low, 1)} to {percent(early_high, 1)}; promised: at most 5\u00a0%)."
@@ -273,10 +273,9 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
 
 
 FORECAST_NOTE = (
-    "Each wear counts once for each number of minutes; the intervals allow for forecasts of one wear that "
-    "fail together. Most wears leave before the warning: of those, only "
-    "that "
-    "the warning did not come early is known, so the share inside leans on the wears that came close."
+    "Each wear counts once for each number of minutes. Forecasts of one wear can fail together; the "
+    "intervals allow for that. Most wears leave before the warning. Of those, only one thing is known: the "
+    "warning did not come early. So the share inside depends mostly on wears that came close."
 )
 FORECAST_HEADS = [
     "Said ahead",
@@ -316,7 +315,7 @@ GROUP_HEADS = ["Forecasts", "Outcome known", "Inside", "Later", "Median error", 
 FORECAST_GROUPS_NOTE = (
     f"Bold numbers count forecasts with an outcome. A hollow mark has fewer than {FEWEST_FORECASTS}. "
     f"Bars show the {INTERVAL}. “Before the early end” also counts wears that left after that end. "
-    "If several months in a row lie below 90\u00a0%, breathing has changed. "
+    "If several months in a row are below 90\u00a0%, breathing has changed. "
     "Then learn the interval anew with “underair learn”."
 )
 

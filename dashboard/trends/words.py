@@ -189,9 +189,9 @@ MONTH_HEADS = [
 ]
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
-    "Sums of each wearer's wears, by pseudonym; a wear without a tally is under its set. The mean "
-    "rate with its place among all wearers (100\u00a0%: the highest), and of the last 12 wears against the "
-    "earlier ones."
+    "Sums for each wearer, by pseudonym. A wear without a tally is under its set. “Of the service” is the "
+    "place of the mean rate among all wearers (100\u00a0%: the highest). “Last 12 wears” compares them with "
+    "the earlier ones."
 )
 PEOPLE_HEADS = [
     "Wearer",

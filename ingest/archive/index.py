@@ -1,6 +1,6 @@
 """The index of an archive: who spoke when, and which incidents desks spoke of, without opening every part.
 
-It lies in ``DIR/index/`` and may be deleted at any time: what is missing, unreadable or not about the parts
+It is in ``DIR/index/`` and may be deleted at any time: what is missing, unreadable or not about the parts
 that are there now is made again from the parts. It only says where to look; what was said is always read
 from the parts themselves. Three kinds of file:
 
@@ -62,7 +62,7 @@ DESKS = pl.Schema(
 
 
 class Part(NamedTuple):
-    """A part as it lies in the archive now."""
+    """A part as it is in the archive now."""
 
     kind: str
     day: date
@@ -257,7 +257,7 @@ def _summary_of(part: Part) -> pl.DataFrame:
 
 
 def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
-    """Return what the index would say of messages that lie in no part yet."""
+    """Return what the index would say of messages that are in no part yet."""
     found = [pl.DataFrame(schema=SETS if kinds[0] in SET_KINDS else DESKS)]
     for kind in kinds:
         days = messages[kind].group_by(pl.col("received").dt.date(), maintain_order=True)

@@ -1,6 +1,6 @@
 """The parts of an archive: ``DIR/{kind}/date=YYYY-MM-DD/{part}.parquet``, by the date of receipt (UTC).
 
-What was refused lies in ``DIR/refused/...`` likewise. A part is written aside under a name that readers pass
+Refused messages are in ``DIR/refused/...`` likewise. A part is written aside under a name that readers pass
 over, synced, read back, and then given its name; on a store it is put there as one object after that.
 """
 

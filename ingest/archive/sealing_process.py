@@ -47,7 +47,7 @@ class Sealing:
         self._trouble = ""
         try:
             self._recent = Recent.of_archive(archive)
-        except ANY_ERROR as error:  # sealing must begin all the same
+        except ANY_ERROR as error:  # sealing must begin anyway
             self._recent = Recent()
             self._trouble = (
                 f"what was sealed last cannot be looked up ({reason_of(error)}); what the broker sends again "

@@ -1,7 +1,7 @@
-"""Archives on an S3-compatible store: `s3://BUCKET/PREFIX` as a path, and what of an archive lies where.
+"""Archives on an S3-compatible store: `s3://BUCKET/PREFIX` as a path, and where each part of an archive is.
 
-On the store lie sealed parts, manifest and index. Journals, the access log, what is derived and the roster
-lie in a folder of this machine (`work_folder`): what must be synced before it is acknowledged, and what is
+The store has sealed parts, manifest and index. Journals, the access log, what is derived and the roster
+are in a folder of this machine (`work_folder`): what must be synced before it is acknowledged, and what is
 appended to, cannot be an object. Whatever is put there is one object, which appears whole or not at all.
 """
 
@@ -69,7 +69,7 @@ class StorePath(PosixPath):
         return self
 
     def is_dir(self) -> bool:
-        """Say whether anything lies below it."""
+        """Say whether anything is below it."""
         from pyarrow.fs import FileType
 
         kind = self._info().type
@@ -106,11 +106,11 @@ class StorePath(PosixPath):
         return os.stat_result((mode, 0, 0, 1, 0, 0, info.size or 0, seconds, seconds, seconds), times)
 
     def iterdir(self) -> Generator[StorePath, None, None]:
-        """Yield what lies in it."""
+        """Yield what is in it."""
         yield from self.below(recursive=False)
 
     def below(self, *, recursive: bool = True) -> Iterator[StorePath]:
-        """Yield what lies in it, or all objects below it."""
+        """Yield what is in it, or all objects below it."""
         from pyarrow.fs import FileSelector, FileType
 
         chosen = FileSelector(self.key, allow_not_found=True, recursive=recursive)
@@ -236,7 +236,7 @@ def place(where: str | Path) -> Path:
 
 
 def work_folder(archive: Path) -> Path:
-    """Return the folder of this machine for what cannot lie on a store; for a local archive itself.
+    """Return the folder of this machine for what cannot be on a store; for a local archive itself.
 
     Named after the store, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``.
     Listener and pages on one machine must see the same.
@@ -255,7 +255,7 @@ def asides(archive: Path) -> Path:
 
 
 def reader_options(path: Path) -> dict[str, Any] | None:
-    """Return what polars needs to read from where a path lies; None for a local one."""
+    """Return what polars needs to read from where a path is; None for a local one."""
     if not isinstance(path, StorePath):
         return None
     access = _access()

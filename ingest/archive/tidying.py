@@ -213,7 +213,7 @@ def only_one(archive: Path) -> Iterator[None]:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            raise ArchiveProblem(f"another tidying of {archive} is at work") from None
+            raise ArchiveProblem(f"another `underair tidy` is working on {archive}") from None
         if isinstance(archive, StorePath):
             with _only_one_on_store(archive):
                 yield

@@ -35,7 +35,7 @@ _SESSION_S = 600  # MQTT 5 asks how long a session is kept; ours are forgotten a
 
 
 @dataclass(frozen=True)
-class Finding:
+class Trial:
     """What one trial showed.
 
     Attributes
@@ -141,8 +141,8 @@ def check_broker(
     messages: int = 5000,
     login: Login | None = None,
     mqtt5: bool = False,
-    tell: Callable[[Finding], object] = id,
-) -> list[Finding]:
+    tell: Callable[[Trial], object] = id,
+) -> list[Trial]:
     """Try a live broker.
 
     Parameters
@@ -159,7 +159,7 @@ def check_broker(
 
     Returns
     -------
-    list of Finding
+    list of Trial
 
     Raises
     ------
@@ -171,10 +171,10 @@ def check_broker(
     listening_as = partial(_Listening, address, login=login, mqtt5=mqtt5)
     token = secrets.token_hex(4)
     root = f"underair/check/{token}"
-    findings: list[Finding] = []
+    findings: list[Trial] = []
 
     def found(name: str, well: bool, statement: str) -> None:
-        findings.append(Finding(name, well, statement))
+        findings.append(Trial(name, well, statement))
         tell(findings[-1])
 
     with Publisher(url, login=login) as publisher:

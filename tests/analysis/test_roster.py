@@ -94,7 +94,7 @@ def test_after_the_last_day_nobody_knows() -> None:
         ("wearer,station\nW-1,\n", "entry 1: wearer W-1 has no station"),
         (f"wearer,station\nW-1,{'A' * 81}\n", "station must be a text of 1 to 80 characters"),
         ("wearer,station,from\nW-1,A,May\n", "from must be a day such as 2031-04-01, got 'May'"),
-        ("wearer,station,from,until\nW-1,A,2031-05-02,2031-05-01\n", "until 2031-05-01 lies before from"),
+        ("wearer,station,from,until\nW-1,A,2031-05-02,2031-05-01\n", "until 2031-05-01 is before from"),
         ("wearer,station,name\nW-1,A,x\n", "unknown key name"),
         ("person,station\n", "must name the columns wearer, station, role, from, until"),
         ("wearer,station\nW-1,A\nW-1,B\n", "end the first before the second"),

@@ -213,7 +213,7 @@ def test_the_verb_refuses_what_makes_no_sense(archive: Path, tmp_path: Path) -> 
     there, out = str(archive), str(tmp_path / "out")
     wrong = run("--archive", there, "--out", out, "--from", "2031-02-01", "--to", "2031-01-01")
     assert wrong.exit_code == 2
-    assert "2031-01-01 lies before --from 2031-02-01" in wrong.stderr
+    assert "2031-01-01 is before --from 2031-02-01" in wrong.stderr
     missing = run("--archive", str(tmp_path / "none"), "--out", out)
     assert missing.exit_code == 1
     assert "there is no archive at" in str(missing.exception)

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from analysis.pieces.archive_pieces import pieces_of
-from analysis.pieces.piecewise import Task, work
+from analysis.pieces.piecewise import PieceTask, work
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back
 from dashboard.trends.kept_ledger import read_table, write_table
@@ -61,6 +61,6 @@ def test_a_table_of_the_ledger_leaves_nothing_behind(tmp_path: Path) -> None:
 
 def test_a_worker_says_what_the_machine_refused(archive: Path, tmp_path: Path) -> None:
     batch = next(pieces_of(archive).batches())
-    task = Task(0, 1, archive, batch, Profile.default(), tmp_path)
+    task = PieceTask(0, 1, archive, batch, Profile.default(), tmp_path)
     with no_room(), pytest.raises(OSError, match="too large"):
         work(task)
