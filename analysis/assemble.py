@@ -14,7 +14,7 @@ import pyarrow as pa
 from analysis.air.breathing import AirTrack
 from analysis.air.gas import free_air_l
 from analysis.alarms.alarms import Alarm
-from analysis.alarms.words import Flood, alarm_rates
+from analysis.alarms.rates import Flood, alarm_rates
 from analysis.findings.examined import Examined
 from analysis.heat.heat import HeatTrack, seconds_in_classes
 from analysis.heat.laws import TESTED_S

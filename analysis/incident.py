@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from analysis.alarms.alarms import Alarm, find_alarms
-from analysis.alarms.words import Flood, floods
+from analysis.alarms.rates import Flood, floods
 from analysis.assemble import (
     air_table,
     alarm_rates_table,

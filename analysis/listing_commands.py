@@ -1,4 +1,4 @@
-"""The verb `incidents`: what an archive holds, so that the other verbs can be told which."""
+"""The verb `incidents`: lists an archive's incidents, which other verbs take by their ID."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Slow clients: whoever sends requests by halves must not keep others from the pages."""
+"""Slow clients: a client that sends half a request must not keep others from the pages."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A capture read by the eyes of the contract: for makers of sets and gateways, message by message."""
+"""Checks a capture against the contract, message by message; for makers of sets and gateways."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The command line's word for where results are written: on this machine, or ``-`` for standard output."""
+"""The option that names where results are written: on this machine, or ``-`` for standard output."""
 
 from __future__ import annotations
 

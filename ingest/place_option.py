@@ -1,4 +1,4 @@
-"""The command line's word for where an archive is: a folder, or `s3://BUCKET/PREFIX`."""
+"""The option that names an archive: a folder, or `s3://BUCKET/PREFIX`."""
 
 from __future__ import annotations
 

@@ -48,13 +48,13 @@ def _be_verbose(ctx: click.Context, param: click.Parameter, value: bool) -> None
 
 
 def is_quiet() -> bool:
-    """Return whether the verb at work was told to print its answer and errors only."""
+    """Return whether the running verb prints its answer and errors only."""
     ctx = click.get_current_context(silent=True)
     return ctx is not None and bool(ctx.meta.get(_QUIET))
 
 
 def is_verbose(ctx: click.Context) -> bool:
-    """Return whether a verb was told to say more."""
+    """Return whether a verb says more (`-v`)."""
     return bool(ctx.meta.get(_VERBOSE))
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from analysis.alarms.alarms import Alarm
-from analysis.alarms.words import Flood
+from analysis.alarms.rates import Flood
 from analysis.clocks.clocks import Clocks
 from analysis.findings.examined import Examined
 from analysis.profile import Profile

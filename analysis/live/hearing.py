@@ -1,4 +1,4 @@
-"""How well messages arrive: how many of late, what was refused, with what delay."""
+"""How well messages arrive: how many came lately, what was refused, with what delay."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which readings of a set are kept once its wears are closed: those that any answer still rests on.
+"""Which readings of a set are kept once its wears are closed: those that an answer still needs.
 
 A set that reports every second would fill the server's memory in a week. Nothing of a person is lost here:
 the archive keeps every message. A wear keeps where the pressure fell to a new low, both its ends, its slips

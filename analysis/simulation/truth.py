@@ -1,4 +1,4 @@
-"""What really happened in a simulated incident: the yardstick that tests hold the analysis against."""
+"""What really happened in a simulated incident: tests compare the analysis with it."""
 
 from __future__ import annotations
 

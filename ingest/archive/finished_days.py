@@ -48,7 +48,7 @@ class FinishedDays:
         self._thread.start()
 
     def stop(self) -> None:
-        """End, a merge that is going on too: it is gone on with the next time."""
+        """End; a merge that is running stops, and the next start continues it."""
         with self._lock:
             self._stopping.set()
             if self._process is not None:

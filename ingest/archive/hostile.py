@@ -1,4 +1,4 @@
-"""What is in an archive's folder and is none of ours: links, pipes, sockets and devices.
+"""What is in an archive's folder and does not belong there: links, pipes, sockets and devices.
 
 `verify` names each, because bytes that are elsewhere can change without a trace here.
 """

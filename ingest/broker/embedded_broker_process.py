@@ -1,4 +1,4 @@
-"""What runs in the built-in broker's own process: told by one line on stdin, stopped by the end of stdin."""
+"""The process of the built-in broker: a line on stdin configures it, the end of stdin stops it."""
 
 from __future__ import annotations
 

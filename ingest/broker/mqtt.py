@@ -337,7 +337,7 @@ class Publisher:
 
     @property
     def connected(self) -> bool:
-        """Whether there is a connection at this moment; a lost one is taken up again by itself."""
+        """Whether there is a connection at this moment; a lost one is restored automatically."""
         return self._client.is_connected()
 
     def flush(self, timeout_s: float = 30.0) -> None:

@@ -10,7 +10,7 @@ from ingest.contract.kinds import DESK_KINDS, KINDS
 from ingest.contract.units import described
 
 APART = ("originals", "refused")
-"""Tables of what came in another form: objects that a mapping reads, and what does not keep the contract."""
+"""Tables of what came in another form: objects that a mapping reads, and what breaks the contract."""
 TABLES: tuple[str, ...] = (*KINDS, *APART)
 _TIME = pa.timestamp("us", tz="UTC")
 _RECEIVED = ("received", _TIME, "The listener's clock when it came.", "")

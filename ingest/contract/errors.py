@@ -13,7 +13,7 @@ class UnderairError(Exception):
 
 
 class RefusedMessage(UnderairError):
-    """A message that does not keep the contract; it is stored in `refused`, never dropped.
+    """A message that breaks the contract; it is stored in `refused`, never dropped.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def reason_of(error: BaseException) -> str:
 
 
 def system_sentence(error: OSError) -> str:
-    """Return what the machine refused, where, and what to do; for what no verb words by itself."""
+    """Return what the machine refused, where, and what to do; for faults that no verb has words for."""
     where = f" at {error.filename}" if error.filename is not None else ""
     if error.errno in _FULL:
         return f"the disk is full{where}: make room and run this again; what was whole before is still whole"

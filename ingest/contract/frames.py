@@ -1,4 +1,4 @@
-"""Heard messages to typed frames, one a kind, plus `refused` for what does not keep the contract."""
+"""Heard messages to typed frames, one a kind, plus `refused` for what breaks the contract."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class FrameBuilder:
     def add(
         self, received_us: int, topic: str, payload: bytes, retained: bool = False, whole_bytes: int = 0
     ) -> None:
-        """Decode one message; what does not keep the contract becomes a row of ``refused``.
+        """Decode one message; what breaks the contract becomes a row of ``refused``.
 
         Parameters
         ----------

@@ -71,7 +71,7 @@ def decode(topic: str, payload: bytes) -> Message:
     Raises
     ------
     RefusedMessage
-        When the message does not keep the contract, with a reason and the JSON path.
+        When the message breaks the contract, with a reason and the JSON path.
     """
     return decode_known(parse_topic(topic), payload)
 

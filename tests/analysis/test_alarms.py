@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from analysis.alarms.derived import runs_of, still_from_motion
-from analysis.alarms.words import alarm_state, floods
+from analysis.alarms.rates import alarm_state, floods
 from analysis.findings.alarms import warning_verdict
 from analysis.incident import analyse
 from analysis.profile import Profile

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.alarms.words import alarm_rates, alarm_state, floods
+from analysis.alarms.rates import alarm_rates, alarm_state, floods
 from analysis.profile import Profile
 
 

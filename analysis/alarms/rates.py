@@ -1,4 +1,4 @@
-"""The states of an alarm in the words of the open alarm-management standards, rates and floods.
+"""How fast alarms came: rates and floods, and the states of an alarm in the open standards' words.
 
 Words and states: ISA-18.2 / IEC 62682 as restated in open documentation (secondary source); latching:
 OPC UA Part 9, v1.05, 4.8. Rates: EEMUA 191 as cited in open literature (secondary source).
