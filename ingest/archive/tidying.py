@@ -92,7 +92,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     Raises
     ------
     ArchiveProblem
-        When there is no such archive, another tidying is at work, or a part cannot be read.
+        When there is no such archive, another `underair tidy` is running, or a part cannot be read.
     """
     folder = place(archive)
     if not folder.is_dir():

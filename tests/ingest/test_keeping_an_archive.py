@@ -149,7 +149,7 @@ def test_line_of_a_killed_merge_does_not_count_after_more_parts_came(
 
 
 def test_two_tidyings_at_once_are_refused(archive: Path) -> None:
-    with tidying.only_one(archive), pytest.raises(ArchiveProblem, match="another tidying"):
+    with tidying.only_one(archive), pytest.raises(ArchiveProblem, match="another `underair tidy` is working"):
         tidy(archive, NEXT_DAY, grace_s=0)
 
 
