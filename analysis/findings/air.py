@@ -270,8 +270,8 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             wear,
             int(at_us[first]),
             int(at_us[last]),
-            f"The gauge stood at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}, while "
-            f"at the rate before it should have fallen, and {witness}: a stuck sensor, or the wearer hardly "
+            f"The gauge stayed at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}. At "
+            f"the rate before it should have fallen, and {witness}: a stuck sensor, or the wearer hardly "
             "breathed.",
             [wear.identity(int(good[first])), wear.identity(int(good[last]))],
         )

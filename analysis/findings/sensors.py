@@ -156,8 +156,8 @@ def _dropped_out(before: Wear, after: Wear, by_wear: Mapping[str, Examined]) -> 
         after,
         before.ended_us,
         after.started_us,
-        f"The pressure fell away for {lasting(apart_s)} and went on where it was: {before.last_bar:.0f} bar "
-        f"at {clock(before.ended_us)}{low}, {after.first_bar:.0f} bar at {clock(after.started_us)}. One "
+        f"The pressure dropped for {lasting(apart_s)} and came back to where it was: {before.last_bar:.0f} "
+        f"bar at {clock(before.ended_us)}{low}, {after.first_bar:.0f} bar at {clock(after.started_us)}. One "
         "cylinder, one entry pressure; the readings between are left out of the air"
         + (", and the valve may have been closed for that time." if zero else "."),
         [before.identity(-1), after.identity(0)],
