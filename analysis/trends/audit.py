@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import polars as pl
 
@@ -18,7 +19,9 @@ from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
 from analysis.trends.planning import QUANTILES, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
+from analysis.trends.roster import no_roster
 from analysis.trends.statistics import binomial_rate
+from analysis.trends.training import training_of
 
 ALL, NOT_KNOWN = "all", "not known"
 PARTS = ("station", "role", "kind")
@@ -149,6 +152,23 @@ def _smallest(standing: Standing) -> pl.DataFrame:
     names = ("part", "expected", "count", "times_expected")
     types = (pl.String, pl.Float64, pl.Int64, pl.Float64)
     return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+
+
+def duties_tables(
+    wears: pl.DataFrame, roster: pl.DataFrame | None, equipment: pl.DataFrame, profile: Profile, day: date
+) -> dict[str, pl.DataFrame]:
+    """Return ``training`` in the year of a day, and ``tests`` of sets and cylinders as due on that day.
+
+    Each only where there is something to say: a yearly minimum in the profile, dates in the roster.
+    """
+    found = {}
+    rule = profile.training
+    if rule.hours_a_year or rule.wears_a_year:
+        found["training"] = training_of(wears, no_roster() if roster is None else roster, day.year, day, rule)
+    if len(equipment):
+        late = (pl.lit(day) - pl.col("due")).dt.total_days()
+        found["tests"] = equipment.with_columns(late.alias("overdue_days"))
+    return found
 
 
 def chance_table(measured: FalseMarks) -> pl.DataFrame:

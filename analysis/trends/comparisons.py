@@ -9,6 +9,7 @@ needs, are our own rules.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -18,6 +19,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.trends.amounts import above_the_usual, amounts_of_parts
 from analysis.trends.ledger import falls_between_wears
 from analysis.trends.measures import (
     FLAGS,
@@ -29,7 +31,6 @@ from analysis.trends.measures import (
     monthly_rate,
 )
 from analysis.trends.naming import (
-    INCIDENT,
     Judged,
     SmallestEffect,
     codes_of,
@@ -44,7 +45,6 @@ from analysis.trends.naming import (
 from analysis.trends.statistics import (
     MannKendall,
     false_discovery_rates,
-    interval_of_a_mean,
     interval_of_a_rank_correlation,
     rate_per,
 )
@@ -127,9 +127,14 @@ def nothing_compared() -> Standing:
 
 @dataclass
 class _Asked:
-    """All comparisons, and what each question's smallest effect is judged by."""
+    """All comparisons, and what each question's smallest effect is judged by.
+
+    Of a comparison whose chance alone is above its question's level nothing is kept but that there was one:
+    it can never be named, however many others there are.
+    """
 
     signals: list[Signal] = field(default_factory=list)
+    likely: Counter[str] = field(default_factory=Counter)
     sizes: dict[str, tuple[Judged, NDArray[np.bool_]]] = field(default_factory=dict)
 
 
@@ -152,7 +157,7 @@ def signals(
     running : date, optional
         First day of the month that is not over: no part of a trend.
     """
-    wears = wears.filter(pl.col("started").is_not_null())
+    wears = with_a_start(wears)
     if not len(wears):
         return nothing_compared()
     asked = _Asked()
@@ -161,17 +166,34 @@ def signals(
     asked.signals += [*_own_history(wears), *_months(wears, running)]
     _sets(asked, wears, set_events, falls)
     found: list[Signal] = []
+    families: Counter[str] = Counter()
     for question, level in QUESTIONS.items():
         family = [one for one in asked.signals if QUESTION_OF[one.part] == question]
-        rates = false_discovery_rates([one.chance for one in family])
-        judged = (replace(one, false_rate=float(rate)) for one, rate in zip(family, rates, strict=True))
-        found += [one for one in judged if one.false_rate <= level]
+        others = asked.likely[question]
+        families[question] = len(family) + others
+        rates = false_discovery_rates([*(one.chance for one in family), *[1.0] * others])
+        found += [
+            replace(with_interval(one), false_rate=float(rate))
+            for one, rate in zip(family, rates[: len(family)], strict=True)
+            if rate <= level
+        ]
     found.sort(key=lambda one: (one.chance, one.part, one.name, one.measure))
     smallest = {}
     for part, (size, chosen) in asked.sizes.items():
-        family_size = sum(QUESTION_OF[one.part] == QUESTION_OF[part] for one in asked.signals)
-        smallest[part] = smallest_effect(size, chosen, QUESTIONS[QUESTION_OF[part]] / max(family_size, 1))
-    return Standing(found, len(asked.signals), smallest)
+        question = QUESTION_OF[part]
+        smallest[part] = smallest_effect(size, chosen, QUESTIONS[question] / max(families[question], 1))
+    return Standing(found, families.total(), smallest)
+
+
+def with_a_start(wears: pl.DataFrame) -> pl.DataFrame:
+    """Return the wears whose start is known: all as they are, where none lacks it."""
+    return wears.filter(pl.col("started").is_not_null()) if wears["started"].null_count() else wears
+
+
+def with_interval(one: Signal) -> Signal:
+    """Return a signal of counts with the exact interval of its rate."""
+    rate = None if math.isnan(one.expected) else rate_per(one.events, float(one.wears), PER_WEARS)
+    return one if rate is None else replace(one, low=rate.low, high=rate.high)
 
 
 def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame) -> pl.DataFrame:
@@ -207,25 +229,28 @@ def set_counts(
         code.is_in(BATTERY_CODES).sum().alias("battery"),
         (code == "pressure_fell_closed").sum().alias("pressure_fell_closed"),
     )
-    known = pl.col("battery_fraction").is_not_null()
-    charge, when = pl.col("battery_fraction").filter(known), pl.col("started").filter(known)
     sums = wears.group_by("set_id").agg(
         pl.len().alias("wears"),
         pl.col("started").max().alias("last"),
         pl.col("silent_min").sum(),
         (pl.col("silent_min") >= SILENT_WEAR_MIN).sum().alias("silent_wears"),
-        pl.when(known.sum() >= FEWEST_WEARS)
-        .then(pl.corr(charge, when.cast(pl.Int64), method="spearman"))
-        .alias("decline"),
-        known.sum().alias("charges"),
     )
+    sums = sums.join(_charges(wears), on="set_id", how="left", nulls_equal=True)
     joined = sums.join(events, on="set_id", how="full", coalesce=True)
     counts = [*SET_MEASURES, "wears", "charges"]
     return joined.with_columns(
         *(pl.col(name).fill_null(0).cast(pl.Int64) for name in counts),
         pl.col("silent_min").fill_null(0.0),
-        pl.col("decline").fill_nan(None),
     ).sort("set_id")
+
+
+def _charges(wears: pl.DataFrame) -> pl.DataFrame:
+    """Return `charges`, how many are known of each set, and `decline` as `set_counts` has it."""
+    known = wears.select("set_id", "battery_fraction", "started").drop_nulls("battery_fraction")
+    charge, when = pl.col("battery_fraction"), pl.col("started").cast(pl.Int64)
+    enough = pl.len() >= FEWEST_WEARS
+    decline = pl.when(enough).then(pl.corr(charge, when, method="spearman")).fill_nan(None)
+    return known.group_by("set_id").agg(pl.len().alias("charges"), decline.alias("decline"))
 
 
 def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
@@ -235,7 +260,7 @@ def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
     people, _ = codes_of(wears["wearer_id"])
     flags = flags_of(wears)
     above: dict[str, list[str]] = {}
-    rest = _above_the_usual(wears)
+    rest = above_the_usual(wears)
     for part in ("station", "role"):
         if part not in wears.columns or wears[part].drop_nulls().n_unique() < 2:
             continue
@@ -246,91 +271,48 @@ def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
             flag = flags[measure]
             judged = judged_groups(units, flag, expected_of(flag, strata), incidents, people)
             chosen = (judged.wears >= FEWEST_WEARS) & np.array([crowd[n] >= FEWEST_WEARERS for n in names])
-            asked.signals += _more(part, names, measure, judged, chosen)
+            _more(asked, part, names, measure, judged, chosen)
             if part == "station":
                 if measure == "low_air_exits":
                     asked.sizes[part] = (judged, chosen)
                 above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
-        asked.signals += _amounts_of_parts(rest, part)
+        for one in amounts_of_parts(rest, part, FEWEST_WEARS, FEWEST_WEARERS):
+            ends = {"low": one.low, "high": one.high}
+            asked.signals.append(
+                Signal(
+                    part, one.name, one.measure, "more", one.chance, one.value, one.rest, 0, one.wears, **ends
+                )
+            )
     return above
 
 
 def _more(
-    part: str, names: list[str], measure: str, judged: Judged, chosen: NDArray[np.bool_]
-) -> Iterator[Signal]:
-    """Yield a signal for each unit that is compared, with its crude figure and that of the rest."""
+    asked: _Asked, part: str, names: list[str], measure: str, judged: Judged, chosen: NDArray[np.bool_]
+) -> None:
+    """Ask of each unit that is compared whether it has more than expected; its figures are the crude ones."""
     total, size = float(judged.observed.sum()), float(judged.wears.sum())
-    for at in np.flatnonzero(chosen & (judged.expected > 0)) if total else ():
-        own = rate_per(int(judged.observed[at]), float(judged.wears[at]), PER_WEARS)
-        others = size - float(judged.wears[at])
-        if own is None or others <= 0:
-            continue
-        yield Signal(
-            part,
-            names[at],
-            measure,
-            "more",
-            float(judged.chance[at]),
-            own.rate,
-            PER_WEARS * (total - own.events) / others,
-            own.events,
-            int(judged.wears[at]),
-            own.low,
-            own.high,
-            expected=float(judged.expected[at]),
+    compared = chosen & (judged.expected > 0) & (judged.wears < size)
+    if not total:
+        return
+    question = QUESTION_OF[part]
+    unlikely = compared & (judged.chance <= QUESTIONS[question])
+    asked.likely[question] += int(compared.sum() - unlikely.sum())
+    for at in np.flatnonzero(unlikely):
+        events, wears = int(judged.observed[at]), int(judged.wears[at])
+        asked.signals.append(
+            Signal(
+                part,
+                names[at],
+                measure,
+                "more",
+                float(judged.chance[at]),
+                PER_WEARS * events / wears,
+                PER_WEARS * (total - events) / (size - wears),
+                events,
+                wears,
+                expected=float(judged.expected[at]),
+            )
         )
-
-
-def _above_the_usual(wears: pl.DataFrame) -> pl.DataFrame:
-    """Add what each amount is above the mean of its kind, task and quarter of a year."""
-    lot = [pl.col("kind").fill_null(""), pl.col("task").fill_null(""), pl.col("started").dt.truncate("1q")]
-    return wears.with_columns(
-        (pl.col(name) - pl.col(name).mean().over(*lot)).alias(f"{name}_above") for name in MEANS
-    )
-
-
-def _amounts_of_parts(wears: pl.DataFrame, part: str) -> Iterator[Signal]:
-    """Compare each part's amounts above the usual, by people and by incidents; the weaker of the two counts.
-
-    Wears of one person are alike, and so are wears at one fire: neither are independent observations.
-    """
-    # Half a second to import: only when it is needed.
-    from scipy.stats import mannwhitneyu  # type: ignore[attr-defined]
-
-    above = [f"{name}_above" for name in MEANS]
-    needed = (part, "wearer_id", "incident_id", "started", *MEANS, *above)
-    known = wears.select(needed).drop_nulls([part, "wearer_id"])
-    units = (pl.col("wearer_id").alias("unit"), INCIDENT.alias("unit"))
-    lots = [known.group_by(part, unit).agg(pl.col(above).mean()) for unit in units]
-    both = (pl.col(MEANS).sum().name.suffix("_sum"), pl.col(MEANS).count().name.suffix("_size"))
-    summed = [known.group_by(part, unit).agg(both) for unit in units]
-    size = known.group_by(part).agg(
-        pl.len().alias("wears"), pl.col("wearer_id").n_unique().alias("people"), pl.col(MEANS).mean()
-    )
-    for row in size.sort(part).iter_rows(named=True):
-        if row["wears"] < FEWEST_WEARS or row["people"] < FEWEST_WEARERS:
-            continue
-        inside = pl.col(part) == row[part]
-        for measure in MEANS:
-            chances = []
-            for means in lots:
-                own, others = (
-                    means.filter(inside)[f"{measure}_above"].drop_nulls(),
-                    means.filter(~inside)[f"{measure}_above"].drop_nulls(),
-                )
-                if len(own) >= FEWEST_WEARERS and len(others) >= FEWEST_WEARERS:
-                    chances.append(float(mannwhitneyu(own, others, alternative="greater").pvalue))
-            rest = known.filter(~inside)[measure].mean()
-            if len(chances) == len(lots) and isinstance(rest, float):
-                ends = [
-                    interval_of_a_mean(own[f"{measure}_sum"], own[f"{measure}_size"])
-                    for own in (sums.filter(inside) for sums in summed)
-                ]
-                low, high = max(ends, key=lambda both: both[1] - both[0])
-                value, size_ = row[measure], row["wears"]
-                yield Signal(
-                    part, row[part], measure, "more", max(chances), value, rest, 0, size_, max(low, 0.0), high
-                )
 
 
 def _wearers(asked: _Asked, wears: pl.DataFrame, above: dict[str, list[str]]) -> None:
@@ -347,7 +329,7 @@ def _wearers(asked: _Asked, wears: pl.DataFrame, above: dict[str, list[str]]) ->
             expected = np.where(there, np.clip(expected * level, 0.0, 1.0), expected)
         judged = judged_ones(units, flag, expected)
         chosen = judged.wears >= FEWEST_WEARS
-        asked.signals += _more("wearer", names, measure, judged, chosen)
+        _more(asked, "wearer", names, measure, judged, chosen)
         if measure == "low_air_exits":
             asked.sizes["wearer"] = (judged, chosen)
 
@@ -358,10 +340,10 @@ def _sets(asked: _Asked, wears: pl.DataFrame, set_events: pl.DataFrame, falls: p
     for measure, flag in _set_flags(wears, set_events, falls).items():
         judged = judged_ones(units, flag, expected_of(flag, strata))
         chosen = judged.wears >= FEWEST_WEARS
-        asked.signals += _more("set", names, measure, judged, chosen)
+        _more(asked, "set", names, measure, judged, chosen)
         if measure == "silent_wears":
             asked.sizes["set"] = (judged, chosen)
-    asked.signals += _declining(set_counts(wears, set_events, falls))
+    asked.signals += _declining(_charges(wears))
 
 
 def _set_flags(
@@ -369,7 +351,8 @@ def _set_flags(
 ) -> dict[str, NDArray[np.float64]]:
     """Return which wears had each finding about their set: each finding belongs to its set's nearest wear."""
     found = pl.concat([set_events, falls_between_wears(wears) if falls is None else falls])
-    starts = wears.drop_nulls("set_id").select("set_id", pl.col("started").alias("at"), "wear_id")
+    starts = wears.select("set_id", pl.col("started").alias("at")).with_row_index("row").drop_nulls("set_id")
+    starts = starts.filter(pl.col("set_id").is_in(found["set_id"].unique().implode()))
     nearest = found.sort("at").join_asof(
         starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
     )
@@ -380,12 +363,12 @@ def _set_flags(
         "battery": code.is_in(BATTERY_CODES),
         "pressure_fell_closed": code == "pressure_fell_closed",
     }
-    flags = {
-        name: wears["wear_id"].is_in(nearest.filter(kind)["wear_id"].drop_nulls().implode())
-        for name, kind in kinds.items()
-    }
-    flags["silent_wears"] = (wears["silent_min"] >= SILENT_WEAR_MIN).fill_null(value=False)
-    return {name: flag.to_numpy().astype(np.float64) for name, flag in flags.items()}
+    flags = {}
+    for name, kind in kinds.items():
+        flags[name] = np.zeros(len(wears))
+        flags[name][nearest.filter(kind)["row"].drop_nulls().to_numpy()] = 1.0
+    silent = (wears["silent_min"] >= SILENT_WEAR_MIN).fill_null(value=False)
+    return {**flags, "silent_wears": silent.to_numpy().astype(np.float64)}
 
 
 def _declining(counts: pl.DataFrame) -> Iterator[Signal]:

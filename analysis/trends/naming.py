@@ -127,7 +127,7 @@ def level_of_others(places: Codes, units: Codes, flag: Floats, expected: Floats)
 
     Without the unit itself, lest an outlier raise its own station's level and hide behind it.
     """
-    _, pair = np.unique(np.column_stack([places, units]), axis=0, return_inverse=True)
+    _, pair = np.unique(places * (int(units.max(initial=0)) + 2) + units, return_inverse=True)
     rest = []
     for values in (flag, expected):
         there, own = np.bincount(places + 1, values), np.bincount(pair, values)

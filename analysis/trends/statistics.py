@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc, betaincinv, gammaincinv, stdtrit
 
 NORMAL_95 = 1.959964
+SMALL_SAMPLE = 8
 LARGEST_OF_THE_EXACT_TABLE = 10
 """Up to so many values Mann-Kendall is taken exactly (Gilbert 1987, table A18, as cited by PAST's manual)."""
 
@@ -181,6 +182,30 @@ def chance_of_so_many(events: ArrayLike, of: ArrayLike, share: ArrayLike) -> NDA
     count, total = np.asarray(events, dtype=float), np.asarray(of, dtype=float)
     tail = betainc(np.maximum(count, 1e-9), total - count + 1.0, np.asarray(share, dtype=float))
     return np.where(count <= 0, 1.0, tail)
+
+
+def mann_whitney_of_groups(values: ArrayLike, group: ArrayLike, groups: int) -> NDArray[np.float64]:
+    """Return for each group the chance that its values are so much greater than all others'.
+
+    Mann and Whitney 1947: the normal approximation with the corrections for ties and continuity, all groups
+    from one ranking; exact where one side has 8 values or fewer, as `scipy.stats.mannwhitneyu` does. NaN in
+    `values` does not count; 1 for a group without values, or without others.
+    """
+    from scipy.stats import mannwhitneyu, norm, rankdata  # type: ignore[attr-defined]
+
+    every, of = np.asarray(values, dtype=float), np.asarray(group)
+    of, every = of[np.isfinite(every)], every[np.isfinite(every)]
+    ranks, n = rankdata(every), float(len(every))
+    _, ties = np.unique(every, return_counts=True)
+    tied = float((ties.astype(float) ** 3 - ties).sum()) / max(n * (n - 1), 1.0)
+    own = np.bincount(of, minlength=groups).astype(float)
+    u = np.bincount(of, ranks, minlength=groups) - own * (own + 1) / 2
+    spread = np.sqrt(own * (n - own) / 12 * (n + 1 - tied))
+    z = np.divide(u - own * (n - own) / 2 - 0.5, spread, out=np.full(groups, -np.inf), where=spread > 0)
+    chance = np.asarray(norm.sf(z), dtype=np.float64)
+    for one in np.flatnonzero((np.minimum(own, n - own) <= SMALL_SAMPLE) & (own > 0) & (own < n)):
+        chance[one] = mannwhitneyu(every[of == one], every[of != one], alternative="greater").pvalue
+    return chance
 
 
 def interval_of_a_mean(sums: ArrayLike, sizes: ArrayLike) -> tuple[float, float]:

@@ -125,6 +125,8 @@ def audit(
 
     from analysis.pieces.spread import spread_over
     from analysis.profile import Profile, load_profile
+    from analysis.trends.audit import duties_tables
+    from analysis.trends.equipment import equipment_beside
     from analysis.trends.roster import no_roster, with_station_and_role
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive
@@ -158,7 +160,9 @@ def audit(
     if replaced is not None and reason is not None:
         _publish_anew(place, tables["wears"], replaced, reason, profile, now)
     if for_inside:
-        shown, note, sheets = _inside(chosen, profile, now, since, copies)
+        day = now.date() if last is None else min(last, now.replace(tzinfo=None)).date()
+        due = duties_tables(tables["wears"], roster, equipment_beside(place), profile, day)
+        shown, note, sheets = _inside(chosen, profile, now, since, copies, due)
     else:
         shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now)
     _write(out, shown, note, sheets)
@@ -218,7 +222,14 @@ def _outside(
     return shown, readme(profile.name, shown, fewest), sheets
 
 
-def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | None, copies: int) -> Shown:
+def _inside(
+    ledger: Ledger,
+    profile: Profile,
+    now: datetime,
+    since: datetime | None,
+    copies: int,
+    due: dict[str, pl.DataFrame],
+) -> Shown:
     from itertools import islice
 
     from analysis.trends.audit import audit as audit_ledger
@@ -230,7 +241,7 @@ def _inside(ledger: Ledger, profile: Profile, now: datetime, since: datetime | N
     from dashboard.trends.summary_words import inside_readme
 
     made = audit_ledger(ledger, profile)
-    tables = dict(made.tables)
+    tables = {**made.tables, **due}
     found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
     if found is not None:
         tables["before_after"] = table_of(found[1])

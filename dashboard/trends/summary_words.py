@@ -79,6 +79,8 @@ _INSIDE = {
     "rest": "rests shorter than the rules in force ask for",
     "standing_out": "what stands out among all comparisons",
     "smallest_effects": "the smallest effect that would have been named 8 times in 10",
+    "training": "each person's training in the year, and what the yearly minimum still asks",
+    "tests": "test dates of sets and cylinders; overdue_days is negative until a test is due",
     "chance": "how often chance alone names or marks something, on copies of your wears without a difference",
     "before_after": "rates before and after a date, with the ratio and its 95\u00a0% interval",
 }

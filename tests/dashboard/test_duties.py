@@ -13,12 +13,14 @@ import pytest
 
 from analysis.profile import Profile, Training
 from analysis.simulation.three_years import three_years
+from analysis.trends.audit import duties_tables
 from analysis.trends.equipment import EQUIPMENT, equipment_beside, overdue_days
 from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
 from analysis.trends.roster import ROSTER, BadRoster, with_station_and_role
 from analysis.trends.training import training_of
 from dashboard.trends import duties, words
+from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, Look, chosen
 from dashboard.trends.workload import season_plots, work_plots
 
@@ -160,3 +162,19 @@ def test_trends_can_be_cut_by_near_misses() -> None:
     marked = wears.with_columns(near_miss=pl.when(pl.col("wearer_id") == "W-2").then(pl.lit("2031-17")))
     assert chosen(marked, Choice(near="only"))["wearer_id"].to_list() == ["W-2"]
     assert "near=only" in Choice(near="only").address()
+
+
+def test_the_audit_has_training_and_test_dates_too() -> None:
+    wears, roster = service(worn("W-1", "training", 40.0))
+    tests = pl.DataFrame(
+        [("set", "S-1", "flow", None, date(2031, 7, 12)), ("cylinder", "C-1", "", None, date(2031, 6, 30))],
+        schema=EQUIPMENT,
+        orient="row",
+    )
+    profile = msgspec.structs.replace(Profile.default(), training=MINIMUM)
+    found = duties_tables(wears, roster, tests, profile, TODAY)
+    assert found["training"]["wearer_id"].to_list() == ["W-2", "W-3", "W-4", "W-1"]
+    assert found["tests"]["overdue_days"].to_list() == [-10, 2]
+    assert "what the yearly minimum still asks" in inside_readme("default", found)
+    nothing = msgspec.structs.replace(profile, training=Training())
+    assert duties_tables(wears, roster, tests.clear(), nothing, TODAY) == {}

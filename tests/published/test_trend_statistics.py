@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from scipy.stats import mannwhitneyu
 
 from analysis.trends.forecast_audit import share_interval
 from analysis.trends.statistics import (
     chance_of_so_many,
     false_discovery_rates,
     mann_kendall,
+    mann_whitney_of_groups,
     poisson_interval,
     rate_per,
     seasonal_kendall,
@@ -108,3 +111,18 @@ def test_false_discovery_rates() -> None:
 def test_interval_of_a_share() -> None:
     # M (from memory): the rule of three and Clopper-Pearson for none of 20: upper end 16.84 %.
     assert share_interval(0, 20) == (0.0, pytest.approx(0.1684, abs=5e-5))
+
+
+def test_all_groups_ranked_at_once_are_as_each_against_the_rest() -> None:
+    """Reference library: `scipy.stats.mannwhitneyu`, with ties, a small group and missing values."""
+    rng = np.random.default_rng(1)
+    values, group = rng.integers(0, 40, 400).astype(float), rng.integers(0, 4, 400)
+    values[group == 1] += 4.0
+    values[:20] = np.nan
+    group[group == 3] = np.where(np.arange((group == 3).sum()) < 6, 3, 2)
+    found = mann_whitney_of_groups(values, group, 5)
+    known = np.isfinite(values)
+    for one in range(4):
+        own, rest = values[known & (group == one)], values[known & (group != one)]
+        assert found[one] == pytest.approx(mannwhitneyu(own, rest, alternative="greater").pvalue, rel=1e-9)
+    assert found[4] == 1.0
