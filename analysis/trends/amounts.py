@@ -66,10 +66,10 @@ def amounts_of_parts(above: pl.DataFrame, part: str, wears: int, people: int) ->
         chances = []
         for place, table in lots:
             values = table[f"{measure}_above"].to_numpy()
-            chance = mann_whitney_of_groups(values, place, len(names))
+            of_groups = mann_whitney_of_groups(values, place, len(names))
             some = np.isfinite(values)
             own = np.bincount(place[some], minlength=len(names))
-            chances.append(np.where((own >= people) & (some.sum() - own >= people), chance, np.nan))
+            chances.append(np.where((own >= people) & (some.sum() - own >= people), of_groups, np.nan))
         sums = [
             (place, table[f"{measure}_sum"].to_numpy(), table[f"{measure}_size"].to_numpy())
             for place, table in lots
