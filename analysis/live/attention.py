@@ -158,6 +158,8 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         for reason in row.reasons
         if reason.code in PAST_TURN_BACK and reason.since_at is not None
     ]
+    # Whoever was past it and has no air now is not back before it.
+    reached += [row.turn_back_reached_at for row in inside if row.turn_back_reached_at is not None]
     ahead = [row.turn_back for row in inside if row.turn_back is not None]
     earliest: Interval | None = min(ahead, key=lambda interval: interval.low, default=None)
     unheard = [

@@ -90,6 +90,27 @@ def test_a_silent_member_never_makes_the_teams_turn_back_later(log: Any, see: An
     assert past.turn_back_reached_at == pytest.approx(team.turn_back_by_at)
 
 
+@pytest.mark.parametrize("what", ["valve closed", "off", "restarted"])
+def test_a_team_stays_past_turn_back_when_its_member_is_lost_from_sight(
+    log: Any, see: Any, what: str
+) -> None:
+    """It read "past turn-back"; the valve closed inside, and it read nothing at all."""
+    (one,) = inside(log, ("S-1", 0.4))
+    (heard,) = see(415).teams
+    assert heard.turn_back_reached_at is not None
+    if what == "valve closed":
+        for second in range(420, 450):
+            one.say(second, "pressure", pressure_bar=0.0)
+    elif what == "off":
+        one.say(421, "power", state="off")
+    else:
+        log.talker("S-1", boot=2).say(421, "power", state="on")
+    shown = see(450)
+    (team,) = shown.teams
+    assert first(shown).lost is not None
+    assert team.turn_back_reached_at == pytest.approx(heard.turn_back_reached_at, abs=1.0)
+
+
 def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) -> None:
     leaking, low = inside(log, ("S-1", 0.1), ("S-2", 0.6), seconds=420)
     for second in range(20):

@@ -1,6 +1,6 @@
 """One set of rules: live and after the fact say the same, and silence makes nothing better.
 
-Three random incidents here; `python -m tests.benchmarks.parity 200` runs as many as wanted.
+Three random incidents here, twelve for losses; `python -m tests.benchmarks.parity 200` runs 200.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import pytest
 from analysis.alarms.held import NOT_ALONE
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
-from analysis.live.rows import ORDER, Snapshot
+from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.frames import frames_from_heard
@@ -217,67 +217,115 @@ def test_silence_never_makes_a_figure_better_a_row_less_urgent_or_an_alarm_vanis
     assert {(line.set_id, line.alarm) for line in before.alarms} <= standing
 
 
+LOSS_SEEDS = (0, 1, 2, 109, 127, 132, 136, 150, 156, 173, 177, 186)
+"""Random incidents; from 109 on, those in which a board with fewer readings once said something better."""
 LOSS_TICK_S = 20
 NOISE_S = 30.0
-"""How far two filters' early ends may lie apart of which one had half of the readings. Our own rule."""
+NOISE_PART = 0.15
+"""How far two filters' early ends may lie apart of which one had half of the readings: so much, or this part
+of the time left, if that is more. Our own rule."""
 YOUNG_S = 90.0
 """In a wear's first minute there is no forecast, only the planning rate's figure, marked as planned."""
 
 
-def reassured_by_loss(heard: list[Heard], seed: int, lost: float = 0.5) -> list[str]:
+def reassured_by_loss(
+    heard: list[Heard], seed: int, lost: float = 0.5, sampled: int | None = None
+) -> list[str]:
     """Return where a board that had part of the readings says something better than one that had all.
 
-    The board with fewer may know a thing a tick later, and not better than the other one did then.
+    The board with fewer may know a thing a tick later, and not better than the other one did then: only what
+    is better at two ticks in a row counts. What nobody can know without the lost messages is no figure made
+    better: see `_better`.
+
+    Parameters
+    ----------
+    heard : list of Heard
+    seed : int
+        Which readings are lost, and which moments are looked at.
+    lost : float
+        Part of the readings that is lost.
+    sampled : int, optional
+        Look at so many moments, three ticks each; not given: at every tick.
     """
     chance = np.random.default_rng(seed)
     readings = ("/pressure", "/motion", "/temperature")
     kept = {id(one) for one in heard if not one.topic.endswith(readings) or chance.random() >= lost}
+    every = list(ticks(heard, LOSS_TICK_S))
+    looked = set(range(len(every)))
+    if sampled is not None:
+        first = chance.choice(len(every) - 2, sampled, replace=False)
+        looked = {int(one) + step for one in first for step in range(3)}
     full_board, board = LiveBoard(PROFILE), LiveBoard(PROFILE)
     before: Snapshot | None = None
+    was_better: set[str] = set()
     found = []
-    for now, lot in ticks(heard, LOSS_TICK_S):
+    for number, (now, lot) in enumerate(every):
         full_board.take(frames_from_heard(lot))
         board.take(frames_from_heard([one for one in lot if id(one) in kept]))
+        if number not in looked:
+            before, was_better = None, set()
+            continue
         full, less = full_board.snapshot(now), board.snapshot(now)
-        if before is not None:
-            found += [f"{now:%H:%M:%S} {what}" for what in _better(before, full, less)]
-        before = full
+        better = dict(_better(before, full, less)) if before is not None else {}
+        found += [f"{now:%H:%M:%S} {what}" for name, what in better.items() if name in was_better]
+        before, was_better = full, set(better)
     return found
 
 
-def _better(before: Snapshot, full: Snapshot, less: Snapshot) -> Iterator[str]:
+def _better(before: Snapshot, full: Snapshot, less: Snapshot) -> Iterator[tuple[str, str]]:
+    """Yield whom or what `less` shows better than `full` does and did a tick ago, and how."""
     there = {row.key: row for row in less.rows}
     earlier = {row.key: row for row in before.rows}
-    young = set()
+    apart = set()
     for row in full.rows:
         other, was = there.get(row.key), earlier.get(row.key, row)
-        if row.started_at is None or full.at - row.started_at < YOUNG_S:
-            young.add((row.incident_id or "", row.team or ""))
+        team = (row.incident_id or "", row.team or "")
         if other is None:
             if row.tallied_in_at is not None:  # a set of nobody goes when its valve is closed
-                yield f"{row.key} is gone"
+                yield row.key, f"{row.key} is gone"
             continue
+        if _not_comparable(row, other):
+            apart.add(team)
         ranks = [ORDER[one.attention] for one in (row, was) if one.attention != "turn_back_soon"]
-        if (
-            len(ranks) == 2
-            and ORDER[other.attention] > max(ranks)
-            and (row.incident_id, row.team) not in young
-        ):
-            yield f"{row.key}: {row.attention} became {other.attention}"
+        if len(ranks) == 2 and ORDER[other.attention] > max(ranks) and team not in apart:
+            yield row.key, f"{row.key}: {row.attention} became {other.attention}"
     alarms = {(line.set_id, line.alarm) for line in less.alarms}
     always = {(line.set_id, line.alarm) for line in full.alarms if not line.derived}
     always &= {(line.set_id, line.alarm) for line in before.alarms if not line.derived}
     for alarm in sorted(always - alarms):
-        yield f"alarm {alarm} is gone"
+        yield f"{alarm}", f"alarm {alarm} is gone"
     later, then = team_moments(less), team_moments(before)
     for team, at in team_moments(full).items():
-        if team not in young and team in then and later.get(team, np.inf) > max(at, then[team]) + NOISE_S:
-            yield f"team {team} turns back {later.get(team, np.inf) - at:.0f} s later"
+        if team in apart or team not in then:
+            continue
+        limit = max(at, then[team])
+        limit += max(NOISE_S, NOISE_PART * (limit - full.at))
+        if later.get(team, np.inf) > limit:
+            yield f"{team}", f"team {team} turns back {later.get(team, np.inf) - at:.0f} s later"
 
 
-@pytest.mark.parametrize("seed", RANDOM)
+def _not_comparable(row: Row, other: Row) -> bool:
+    """Return whether two boards' rows rest on different wears, on none yet, or on a reading that was lost.
+
+    A restart or a drop-out whose readings were all lost cuts no wear: the filter went on, and its interval
+    is narrower than one that began anew. When the last readings before a silence were lost, nobody can know
+    that they were lower, or that the valve was closed.
+    """
+    if row.started_at is None:
+        return other.started_at is not None  # the reading that says so was lost
+    if other.started_at is None:
+        return False
+    if row.pressure_at is None or row.pressure_at - row.started_at < YOUNG_S:
+        return True
+    if abs(row.started_at - other.started_at) > LOSS_TICK_S:
+        return True
+    silent = other.silent_since_at is not None and row.silent_since_at is not None
+    return silent and (row.pressure_bar or 0.0) < (other.pressure_bar or 0.0) - 5.0
+
+
+@pytest.mark.parametrize("seed", LOSS_SEEDS)
 def test_random_loss_makes_no_figure_better_no_row_less_urgent_and_no_alarm_vanish(seed: int) -> None:
-    assert reassured_by_loss(random_incident(seed), seed) == []
+    assert reassured_by_loss(random_incident(seed), seed, sampled=8) == []
 
 
 @pytest.mark.parametrize("name", FAULTS)
