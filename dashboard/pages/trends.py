@@ -105,7 +105,7 @@ def _sections(context: Context, look: Look, choice: Choice, today: date) -> tupl
         *(_figure(*one) for one in workload.season_plots(months, running)),
     ]
     parts: list[Any] = [html.Div(plots, className="plots")]
-    compared = chosen(every, _compared(choice))
+    compared = chosen(every, _compared(choice)) if choice.station or choice.role else wears
     for part in ("station", "role"):
         if compared[part].null_count() < len(compared):
             parts.append(trends_sections.parts(compared, part, found))
