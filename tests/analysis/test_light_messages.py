@@ -113,5 +113,5 @@ def test_an_archive_that_changes_meanwhile_is_said(archive: Path) -> None:
         pl.col("seq") + 1_000_000, pl.col("received") + timedelta(microseconds=1), pl.col("payload") + " "
     )
     seal_messages(archive, {**no_messages(), "motion": late}, "late")
-    with pytest.raises(ArchiveProblem, match="while it was read: try again"):
+    with pytest.raises(ArchiveProblem, match="while the archive was read: try again"):
         list(light.stretches(10_000))
