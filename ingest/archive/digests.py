@@ -89,7 +89,8 @@ def _words(values: pl.Series) -> np.ndarray[Any, Any]:
         filled = values.fill_null("" if values.dtype == pl.String else b"") if values.null_count() else values
         coded = filled.cast(pl.Binary).to_arrow().dictionary_encode()  # few values, many rows
         known = np.array([_word(value) for value in coded.dictionary.to_pylist()], _WORD)
-        found: np.ndarray[Any, Any] = known[coded.indices.to_numpy()]
+        # Arrow's own way to an array loads pandas, which each sealing process would wait for.
+        found: np.ndarray[Any, Any] = known[np.frombuffer(coded.indices.buffers()[1], np.int32, len(coded))]
         return found
     if values.dtype == pl.Float64:
         return values.fill_null(0.0).to_numpy().view(_WORD)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 import pyarrow as pa
+import pyarrow.compute  # else the first segment waits for it
 
 from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.folder import Counts

@@ -53,6 +53,20 @@ def _seqs(archive: Path) -> list[int]:
     return sorted(Archive(archive).scan("pressure").collect()["seq"])
 
 
+def test_the_first_segment_waits_for_no_library_and_pandas_is_never_loaded(
+    tmp_path: Path, pressure: Pressure
+) -> None:
+    segment = _segment(tmp_path, [pressure(seq=seq) for seq in range(3)])
+    code = (
+        "import sys\nfrom pathlib import Path\nfrom ingest.archive.sealing_process import Sealing\n"
+        "sealing = Sealing(Path(sys.argv[1]), Path(sys.argv[2]).parent)\nbefore = set(sys.modules)\n"
+        "assert sealing.seal(Path(sys.argv[2])).counts.received == 3\n"
+        "print(sorted(name for name in set(sys.modules) - before if '.' not in name))"
+    )
+    run = [sys.executable, "-c", code, str(tmp_path), str(segment)]
+    assert subprocess.run(run, capture_output=True, text=True, check=True).stdout.strip() == "[]"
+
+
 def test_process_killed_under_load_loses_nothing_and_is_started_again(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: WaitUntil
 ) -> None:
