@@ -135,12 +135,19 @@ class ServiceBoard:
         keep = needed(live_set.power_ups[place], live_set.wears, self.profile, until_us)
         before = answers(live_set.wears, live_set.alarms)
         take_back = self._record.leave_out(live_set.set_id, place, keep)
-        for _ in range(2):
+
+        def ask() -> None:
             power_ups = self._record.of_set(live_set.set_id)
             live_set.ask(power_ups, tallies, self.desks.seen_power_ups, now_us)
-            if answers(live_set.wears, live_set.alarms) == before:
-                return
-            take_back()
+
+        same = False
+        try:
+            ask()
+            same = answers(live_set.wears, live_set.alarms) == before
+        finally:  # also when a rule fails on what is left: it did not on the whole
+            if not same:
+                take_back()
+                ask()
 
     def _inside(self, now_us: int) -> list[Inside]:
         """Return who is in: open entries, and sets under air that nobody answers for."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import timedelta
 from typing import Any
 
@@ -13,7 +14,7 @@ from analysis.profile import Profile
 from ingest.contract.frames import frames_from_heard
 from tests.analysis.random_incidents import random_incident
 from tests.analysis.test_live_board import SETUP
-from tests.analysis.test_parity import assert_same, followed, told_by_board, told_by_review
+from tests.analysis.test_parity import assert_same, followed, ticks, told_by_board, told_by_review
 
 
 def readings(board: LiveBoard) -> int:
@@ -62,6 +63,27 @@ def test_a_closed_wear_keeps_what_its_answers_rest_on_and_no_more(log: Any) -> N
     assert_same(told_by_board(board), told_by_board(whole))
     assert {one.alarm for one in board.alarms()} >= {"heat", "no_motion", "no_motion_prealarm"}
     assert board.lines().keys() == whole.lines().keys()
+
+
+def test_a_fault_of_a_rule_on_what_is_left_gives_the_readings_back(
+    log: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    two_wears(log)
+    asked = itertools.count(1)
+
+    def fails_on_what_is_left(wears: Any, alarms: Any) -> Any:
+        if next(asked) % 2 == 0:
+            raise ZeroDivisionError
+        return letting_go.answers(wears, alarms)
+
+    monkeypatch.setattr(service_board, "answers", fails_on_what_is_left)
+    board = LiveBoard(Profile.default())
+    for now, lot in ticks(sorted((one for _, one in log.heard()), key=lambda one: one.received), 20):
+        board.take(frames_from_heard(lot))
+        board.snapshot(now)
+    assert {type(fault) for _, fault in board.faults} == {ZeroDivisionError}
+    of_the_desk = 2
+    assert readings(board) == sum(frame.height for frame in log.frames().values()) - of_the_desk
 
 
 def test_where_an_answer_would_be_another_everything_is_kept(
