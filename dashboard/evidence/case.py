@@ -38,6 +38,7 @@ from ingest.freed_memory import give_back
 
 CAPTURE, REFUSED, ABOUT, REPORT = "messages.ndjson.gz", "refused.csv", "case.json", "report.html"
 PROFILE, README, RESULTS, SCHEMAS = "profile.toml", "README.txt", "results", "schemas"
+VERSIONS = "versions.txt"
 PAGES = {
     "columns.md": ("analysis", "docs/tables.md"),
     "method.md": ("analysis", "docs/method.md"),
@@ -167,6 +168,7 @@ def write_payload(folder: Path, messages: Mapping[str, pl.DataFrame], profile: P
     (folder / REFUSED).write_text(refused_csv(messages), encoding="utf-8")
     (folder / PROFILE).write_text(profile_toml(profile), encoding="utf-8")
     (folder / README).write_text(readme(about), encoding="utf-8")
+    (folder / VERSIONS).write_text(constraints(about.origin.versions), encoding="utf-8")
     (folder / ABOUT).write_bytes(msgspec.json.format(msgspec.json.encode(about), indent=2) + b"\n")
     for name, (package, path) in PAGES.items():
         (folder / name).write_bytes(files(package).joinpath(path).read_bytes())
@@ -224,6 +226,12 @@ def profile_toml(profile: Profile) -> str:
     return "\n".join(lines) + "\n"
 
 
+def constraints(versions: Mapping[str, str]) -> str:
+    """Return the versions of all libraries as pip's constraints (pip documentation, "Constraints Files")."""
+    lines = [f"{name}=={number}" for name, number in versions.items() if name not in ("underair", "python")]
+    return "\n".join([f"# Python {versions.get('python', '')}", *lines, ""])
+
+
 def readme(about: About) -> str:
     """Return what the case says about itself to somebody who knows nothing of it."""
     origin = about.origin
@@ -240,7 +248,9 @@ def readme(about: About) -> str:
         conflicting=origin.conflicting,
         state=state,
         version=origin.versions.get("underair", ""),
+        python=origin.versions.get("python", ""),
         commit=origin.commit,
+        source=origin.source_sha256,
     )
 
 

@@ -8,8 +8,9 @@ import json
 import platform
 import re
 import subprocess
+from collections.abc import Collection
 from functools import cache
-from importlib.metadata import PackageNotFoundError, distribution, requires, version
+from importlib.metadata import PackageNotFoundError, distribution, version
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,30 +18,32 @@ PACKAGES = ("ingest", "analysis", "dashboard")
 NOT_KNOWN = "not known"
 _GIT_WAIT_S = 10
 _NAME = re.compile(r"^[A-Za-z0-9._-]+")
+_EXTRA = re.compile(r"""extra\s*==\s*["']([^"']+)""")
+EXTRAS = ("analysis", "pages")
+"""Extras of underair that bring the libraries which compute the tables and make report and bag."""
 
 
 @cache
 def versions() -> dict[str, str]:
-    """Return the versions of underair, of Python and of every library that underair needs, by name."""
+    """Return the versions of underair, of Python and of every library that report and case need, by name."""
     found = {"underair": version("underair"), "python": platform.python_version()}
-    return found | dict(sorted(_libraries("underair", set()).items()))
+    libraries: dict[str, str] = {}
+    _add_libraries("underair", libraries, EXTRAS)
+    return found | {name: libraries[name] for name in sorted(libraries) if name != "underair"}
 
 
-def _libraries(name: str, seen: set[str]) -> dict[str, str]:
-    """Return the versions of what a distribution needs, and of what that needs; extras left out."""
-    found: dict[str, str] = {}
-    for line in requires(name) or ():
-        match = _NAME.match(line)
+def _add_libraries(name: str, found: dict[str, str], extras: Collection[str] = ()) -> None:
+    """Add the versions of a distribution, of what it needs, also by some extras, and of what that needs."""
+    try:
+        metadata = distribution(name).metadata
+    except PackageNotFoundError:
+        return  # for another system or Python
+    found[name] = metadata["Version"]
+    for line in metadata.get_all("Requires-Dist") or ():
+        match, extra = _NAME.match(line), _EXTRA.search(line)
         needed = re.sub(r"[-_.]+", "-", match.group()).lower() if match else ""
-        if not needed or "extra ==" in line or needed in seen:
-            continue
-        seen.add(needed)
-        try:
-            found[needed] = version(needed)
-        except PackageNotFoundError:
-            continue  # for another system or Python
-        found |= _libraries(needed, seen)
-    return found
+        if needed and needed not in found and (extra is None or extra.group(1) in extras):
+            _add_libraries(needed, found)
 
 
 @cache

@@ -5,12 +5,14 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+import random
 import shlex
 import shutil
 import subprocess
 import sys
 import tarfile
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
 from pathlib import Path
 
 import msgspec
@@ -24,7 +26,7 @@ from dashboard.evidence.case_check import verify_case
 from dashboard.evidence.case_messages import capture_lines, messages_of
 from dashboard.evidence.signing import NAMESPACE, TAG_MANIFEST
 from dashboard.underair import main
-from ingest.contract.captures import capture_line, read_capture
+from ingest.contract.captures import Heard, capture_line, read_capture
 from ingest.contract.frames import frames_from_heard
 from ingest.importing import import_capture
 from tests.conftest import missing
@@ -142,20 +144,25 @@ def test_openssl_and_verify_check_a_time_stamp_offline(case: Path, tmp_path: Pat
     assert any("time stamp" in fault for fault in verify_case(case, authority=work / "tsa.pem").faults)
 
 
-def test_the_readme_alone_is_enough_to_compute_the_tables_anew(case: Path) -> None:
-    commands = [
-        line.strip()
-        for line in (case / "data" / "README.txt").read_text(encoding="utf-8").splitlines()
-        if line.startswith("    underair import") or line.startswith("    underair analyse")
+def test_the_readme_alone_is_enough_to_compute_the_tables_anew(made: Path, tmp_path: Path) -> None:
+    readme = (made / "data" / "README.txt").read_text(encoding="utf-8")
+    told = readme.split("COMPUTE THE TABLES YOURSELF")[1].split("WHO HAD IT")[0]
+    commands = [line.strip() for line in told.splitlines() if line.startswith("    ")]
+    assert [command.split()[0] for command in commands] == [
+        "python",
+        ".",
+        "pip",
+        "underair",
+        "underair",
+        "diff",
     ]
-    assert len(commands) == 2
-    program = Path(sys.executable).with_name("underair")
-    for command in commands:
-        call(program, *shlex.split(command)[1:], cwd=case)
-    for name in TABLES:
-        ours = pl.read_parquet(case / "recomputed" / "results" / f"{name}.parquet")
-        kept = pl.read_parquet(case / "data" / "results" / f"{name}.parquet")
-        assert ours.equals(kept), name
+    programs = {"underair": Path(sys.executable).with_name("underair"), "diff": tool("diff")}
+    for command in commands[3:]:
+        name, *arguments = shlex.split(command.replace("CASE/", f"{made}/"))
+        assert name != "diff" or {path.name for path in (tmp_path / "results").iterdir()} > {"wears.csv"}
+        said = call(programs[name], *arguments, cwd=tmp_path)
+    assert said == ""
+    assert verify_case(made).faults == ()
 
 
 def test_every_part_of_a_case_is_made_again_to_the_byte(made: Path, key: Path) -> None:
@@ -184,8 +191,16 @@ def test_the_bag_says_who_why_from_what_and_with_what(made: Path) -> None:
         "Underair-Commit: ",
         "Version: polars ",
         "Version: python ",
+        # What computes the tables, and what makes report and bag.
+        "Version: numba ",
+        "Version: llvmlite ",
+        "Version: jinja2 ",
+        "Version: bagit ",
     ):
         assert said in info, said
+    constraints = (made / "data" / "versions.txt").read_text(encoding="utf-8").splitlines()
+    assert f"numba=={version('numba')}" in constraints
+    assert not any(line.startswith(("underair", "python")) for line in constraints)
 
 
 def test_the_same_archive_gives_the_same_case_but_for_when_it_was_made(
@@ -253,6 +268,24 @@ def test_capture_lines_in_bulk_are_those_one_by_one(tmp_path: Path) -> None:
         assert sorted(made.splitlines()) == sorted(
             line for one in heard for line in capture_line(one).splitlines()
         )
+
+
+@pytest.mark.parametrize("spread_us", [5, 3_000_000, 90_000_000_000_000])
+def test_capture_lines_are_in_order_of_receipt_topic_number_and_payload(spread_us: int) -> None:
+    rng = random.Random(spread_us)
+    first = datetime(1969, 12, 31, 23, 59, 59, 999_990, tzinfo=UTC)
+    heard = [
+        Heard(
+            first + timedelta(microseconds=rng.randrange(spread_us)),
+            f"underair/v1/x/set/{who}/link",
+            f'{{"kind":"link","set_id":"{who}","state":"down","n":{rng.randrange(3)}}}'.encode(),
+        )
+        for who in rng.choices(["S-1", "S-2", "S-10"], k=500)
+    ]
+    expected = sorted(heard, key=lambda one: (one.received, one.topic, one.payload))
+    frames = frames_from_heard(heard)
+    assert len(frames["link"]) == len(heard)
+    assert b"".join(capture_lines(frames)) == b"".join(map(capture_line, expected))
 
 
 def test_a_long_table_is_written_in_pieces_as_the_same_csv(
