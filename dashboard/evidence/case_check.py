@@ -36,6 +36,10 @@ MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
 LISTED = (MANIFEST, BAG_INFO, BAGIT)
 UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, custody.FILE)
 OF_THE_BAG = {"Payload-Oxum"}
+UNANCHORED = (
+    "Nothing outside of this folder was compared: whoever has underair can make such a folder. "
+    "Use --expect HEAD or --signers FILE"
+)
 
 
 class _Asked(msgspec.Struct, frozen=True):
@@ -77,15 +81,17 @@ def verify_case(
         When the list itself cannot be read.
     """
     asked = _Asked(again, expect.strip().lower() if expect else None, signers, authority)
+    unanchored = () if expect or signers or authority else (UNANCHORED,)
     if (folder / BAGIT).is_file() or (folder / TAG_MANIFEST).is_file():
-        return _verify_bag(folder, asked)
+        found = _verify_bag(folder, asked)
+        return replace(found, said=(*found.said, *unanchored))
     found = verify_older_case(folder, again)
     faults = list(found.faults)
     if asked.expect and asked.expect != found.head:
         faults.append(_other_head(asked.expect, found.head))
     if signers:
         faults.append("not signed: cases of underair up to 0.3.0 have no signature")
-    return replace(found, faults=tuple(faults))
+    return replace(found, faults=tuple(faults), said=(*found.said, *unanchored))
 
 
 def _other_head(expected: str, head: str) -> str:

@@ -163,6 +163,17 @@ def test_a_case_from_a_doctored_capture_is_not_the_one_that_was_noted(
     assert run("verify", str(made[0]), "--expect", made[1]) == 0
 
 
+def test_a_case_compared_with_nothing_outside_of_it_says_so(
+    doctored: Path, made: tuple[Path, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A case of a doctored capture, all lists made anew, was "whole" without a word about what that shows."""
+    capsys.readouterr()
+    assert run("verify", str(doctored), "--again") == 0
+    assert "Nothing outside of this folder was compared" in capsys.readouterr().out
+    assert run("verify", str(made[0]), "--expect", made[1]) == 0
+    assert "Nothing outside" not in capsys.readouterr().out
+
+
 def test_a_case_from_a_doctored_capture_has_no_allowed_signer(doctored: Path, tmp_path: Path) -> None:
     ssh = shutil.which("ssh-keygen")
     assert ssh
