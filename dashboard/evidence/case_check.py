@@ -19,7 +19,7 @@ from dashboard.evidence import case as made
 from dashboard.evidence import custody, provenance
 from dashboard.evidence.case_messages import counts_of
 from dashboard.evidence.checked import CaseChecked, CaseProblem
-from dashboard.evidence.heads import Seen, note_seen, seen_before
+from dashboard.evidence.heads import Seen, note_seen, seen_before, state_file
 from dashboard.evidence.older_cases import is_older_case, verify_older_case
 from dashboard.evidence.signing import (
     SIGNATURE,
@@ -36,6 +36,7 @@ MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
 LISTED = (MANIFEST, BAG_INFO, BAGIT)
 UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, custody.FILE)
 OF_THE_BAG = {"Payload-Oxum"}
+MOST_OTHERS = 5
 UNANCHORED = (
     "Nothing outside of this folder was compared: whoever has underair can make such a folder. "
     "Use --expect HEAD or --signers FILE"
@@ -229,10 +230,13 @@ def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tup
             )
     else:
         said.append("this machine has not seen this head before")
+    latest = sorted(others.items(), key=lambda one: one[1])[-MOST_OTHERS:]
     said += [
         f"another case of this incident, seen on {at:%Y-%m-%d %H:%M:%S} UTC, has the head {other}"
-        for other, at in others.items()
+        for other, at in latest
     ]
+    if len(others) > len(latest):
+        said.append(f"and {len(others) - len(latest)} earlier ones: see {state_file()}")
     return said, faults
 
 
