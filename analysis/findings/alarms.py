@@ -34,6 +34,11 @@ WORDS = {
 Verdict = Literal["early", "in band", "late"]
 
 
+def named(alarm: Alarm) -> str:
+    """Return what an alarm is called, and whether the set reported it or the readings alone show it."""
+    return f"{WORDS[alarm.alarm]} ({'derived' if alarm.reported is None else 'reported'})"
+
+
 def warning_verdict(first_bar: float, low_air_bar: float, early_bar: float, late_bar: float) -> Verdict:
     """Return whether a low-air warning came in its band.
 
@@ -63,7 +68,7 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
                 "raise_inferred",
                 "note",
                 alarm,
-                f"The message that raised the {WORDS[alarm.alarm]} was never heard; it is known from what "
+                f"The message that raised the {named(alarm)} was never heard; it is known from what "
                 f"followed at {clock(alarm.raised_us)} and may have begun earlier.",
             )
         if alarm.reported is not None and alarm.reported.clear_lost:
@@ -71,7 +76,7 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
                 "clear_not_heard",
                 "note",
                 alarm,
-                f"The message that cleared the {WORDS[alarm.alarm]} of {clock(alarm.raised_us)} was never "
+                f"The message that cleared the {named(alarm)} of {clock(alarm.raised_us)} was never "
                 "heard: the set raised it again, and messages were lost before that. When it was over "
                 "is not known.",
             )
@@ -84,8 +89,8 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
             None,
             flood.started_us,
             flood.ended_us,
-            f"{flood.most} alarms within {minutes:g} min from {clock(flood.started_us)}: more than "
-            f"{context.profile.alarms.flood_count}, which is more than one person can answer well.",
+            f"{flood.most} alarms (reported) within {minutes:g} min from {clock(flood.started_us)}: more "
+            f"than {context.profile.alarms.flood_count}, which is more than one person can answer well.",
             _first_raises(context, flood.started_us, flood.ended_us),
         )
 
@@ -133,7 +138,7 @@ def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
         "alarm_unanswered",
         "serious",
         alarm,
-        f"The {WORDS[alarm.alarm]} of {clock(alarm.raised_us)} {how}; the profile allows {limit_s:.0f} s. "
+        f"The {named(alarm)} of {clock(alarm.raised_us)} {how}; the profile allows {limit_s:.0f} s. "
         "What was said by radio is not in this record.",
         answered_us if answered_us is not None else cleared_us,
     )
@@ -150,7 +155,7 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
     if lost or alarm.alarm in ("battery", "no_motion_prealarm"):
         severity = "note"
     statement = (
-        f"The readings show a {WORDS[alarm.alarm]} at {clock(alarm.raised_us)}, but no message of the set "
+        f"The readings show a {named(alarm)} at {clock(alarm.raised_us)}, but no message of the set "
         "raised one"
     )
     if lost:
@@ -201,7 +206,7 @@ def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Contex
         "alarm_without_data",
         "note" if alarm.alarm in ("heat", "no_motion_prealarm") else "caution",
         alarm,
-        f"The set raised a {WORDS[alarm.alarm]} at {clock(alarm.raised_us)}, but {shown}.",
+        f"The set raised a {named(alarm)} at {clock(alarm.raised_us)}, but {shown}.",
     )
 
 
@@ -240,7 +245,7 @@ def _warning_band(alarm: Alarm, context: Context) -> Iterator[Finding]:
         "warning_out_of_band",
         "caution" if verdict == "late" else "note",
         alarm,
-        f"The low-air warning came {verdict}: at {bar:.0f} bar at {clock(alarm.raised_us)}, with a threshold "
-        f"of {low_bar:.0f} bar and a band from {low_bar - rules.warning_late_bar:.0f} to "
+        f"The set's own {named(alarm)} came {verdict}: at {bar:.0f} bar at {clock(alarm.raised_us)}, with a "
+        f"threshold of {low_bar:.0f} bar and a band from {low_bar - rules.warning_late_bar:.0f} to "
         f"{low_bar + rules.warning_early_bar:.0f} bar.",
     )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.alarms.alarms import Alarm
-from analysis.findings.alarms import WORDS
+from analysis.findings.alarms import named
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from ingest.plurals import counted
@@ -57,7 +57,7 @@ def _alarm(alarm: Alarm) -> Iterator[Finding]:
         wear_id,
         alarm.raised_us,
         heard_us,
-        f"The {WORDS[alarm.alarm]} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
+        f"The {named(alarm)} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
         f"{seen}. The desk could not know it for {lasting((heard_us - alarm.raised_us) * 1e-6)}.",
         tuple(alarm.reported.evidence[:1]),
     )

@@ -118,9 +118,9 @@ def _is_low(row: Row) -> bool:
 
 
 def _past_as_last_heard(row: Row, now_s: float) -> float | None:
-    """Return since when a silent wearer may be past turn-back, by the early end of the last forecast."""
+    """Return since when whoever is not heard may be past turn-back, by the early end of the last forecast."""
     expected = row.turn_back_was_expected_at
-    if row.silent_since_at is None or row.turn_back_reached_at is not None or expected is None:
+    if row.turn_back_reached_at is not None or expected is None:
         return None
     return expected[0] if expected[0] <= now_s else None
 

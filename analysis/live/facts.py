@@ -27,18 +27,18 @@ def row_of(
     was_soon : bool
         Turn-back was already due soon.
     """
-    entry, live_set, wear = inside.entry, inside.live_set, inside.wear
+    entry, live_set, wear, known = inside.entry, inside.live_set, inside.wear, inside.known_wear
     profile, tally = live_set.profile, entry.tally
     tallied_in = inside.tallied_in
     silent_since_at = _silent_since(inside, now_s)
-    heard = silent_since_at is None
-    at_s = now_s if heard or wear is None else wear.ended_us * 1e-6
+    heard = wear is not None and silent_since_at is None
+    at_s = now_s if heard or known is None else known.ended_us * 1e-6
     outlook = inside.outlook(at_s)
     turn_back = low_air = to_empty = losing_min = None
     was_low_air = was_turn_back = None
     planned = False
-    if wear is not None:
-        last_at = wear.ended_us * 1e-6
+    if known is not None:
+        last_at = known.ended_us * 1e-6
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
             low_air = _interval(inside.planned_min(live_set.low_air_bar))
@@ -46,7 +46,7 @@ def row_of(
             leave = leave or _interval(inside.planned_min(moment.leave_bar if moment else None))
             planned = low_air is not None
         made_at = outlook.made_at if outlook is not None else last_at
-        volume_l = wear.cylinder.total_l if wear.cylinder is not None else None
+        volume_l = known.cylinder.total_l if known.cylinder is not None else None
         losing_min = minutes_to_empty(inside.recent(), volume_l, profile)
         if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
             losing_min = max(losing_min - (now_s - last_at) / 60.0, 0.0)

@@ -138,6 +138,7 @@ class SetNow:
     asked_us: int = 0
     delays_s: list[float] = field(default_factory=list)  # of its latest messages
     let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were let go
+    over: tuple[str, int, float | None, int, Outlook | None] | None = None  # see `Inside.outlook`
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
     def stale(self, now_us: int) -> bool:
@@ -248,6 +249,11 @@ class Inside:
         return self.entry.wears[-1] if self.entry.wears and self.state in ("under_air", "silent") else None
 
     @property
+    def known_wear(self) -> Wear | None:
+        """The wear that goes on; of somebody who is in without air that we know of, the last one."""
+        return self.entry.wears[-1] if self.tallied_in and self.entry.wears else self.wear
+
+    @property
     def charge(self) -> Charge | None:
         """The cylinder in use."""
         return self.entry.charges[-1] if self.entry.charges else None
@@ -258,18 +264,26 @@ class Inside:
         return self.entry.turn_back
 
     def outlook(self, now_s: float) -> Outlook | None:
-        """Return what lies ahead; None without a cylinder."""
-        wear, live_set = self.wear, self.live_set
+        """Return what lies ahead; None without a cylinder.
+
+        Of a wear that is over it is kept: its readings may be let go meanwhile.
+        """
+        wear, live_set = self.known_wear, self.live_set
         if wear is None or live_set.failed:
-            return None
-        air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
-        if air is None:
             return None
         moment = self.moment
         leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
-        last_at, last_bar = live_set.follower.last
-        started_at = wear.started_us * 1e-6
-        return look_ahead(air, started_at, (last_at, last_bar), live_set.low_air_bar, leave_bar, now_s)
+        is_over, over = self.wear is None, live_set.over
+        made_of = wear.wear_id, wear.ended_us, leave_bar
+        if is_over and over is not None and over[:3] == made_of and len(wear.seq) <= over[3]:
+            return over[4]
+        found = None
+        air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
+        if air is not None:
+            started_at, last = wear.started_us * 1e-6, live_set.follower.last
+            found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s)
+        live_set.over = (*made_of, len(wear.seq), found) if is_over else None
+        return found
 
     def ahead(self, now_s: float, low_air: Interval | None, leave: Interval | None) -> Interval | None:
         """Return the minutes to turn-back by the policy in force; None when reached or not known."""
@@ -291,7 +305,7 @@ class Inside:
 
     def planned_min(self, target_bar: float | None) -> float | None:
         """Return the minutes down to a pressure at the planning rate."""
-        wear = self.wear
+        wear = self.known_wear
         if wear is None or wear.cylinder is None or target_bar is None or wear.last_bar <= target_bar:
             return None
         if self.live_set.failed:

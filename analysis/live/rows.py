@@ -115,7 +115,8 @@ class Row(msgspec.Struct, frozen=True):
     planned : bool
         `low_air` and `turn_back` come from the planning rate, not from a forecast.
     low_air_was_expected_at, turn_back_was_expected_at : (float, float) or None
-        Of a silent set: early and late end as last known.
+        Of a silent set, and of somebody who is in without air that we know of: early and late end as last
+        known.
     relief_at : float or None
         When the next wearer must be ready.
     gauge : Gauge or None

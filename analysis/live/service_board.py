@@ -189,6 +189,7 @@ class ServiceBoard:
         for live_set in self._sets.values():
             live_set.news = True
             live_set.follower.stop()
+            live_set.over = None
         self._desk_news = True
 
     def add_team_moments(self, reached: Moments) -> None:

@@ -39,7 +39,7 @@ LANE_EXPLAINED = {
 NO_READINGS = " · the set sent no reading"
 NO_ALARMS = "none reported, none derived"
 DESK_LANE = "Desk"
-MARKS = {"turn_back": "team’s turn-back", "low_air": "low-air warning reached"}
+MARKS = {"turn_back": "team’s turn-back", "low_air": "low-air warning reached (derived)"}
 SILENT = "silent"
 NOT_YET_KNOWN = "not yet known to the desk"
 LOW_AIR_LEVEL = "low-air warning"
@@ -254,9 +254,9 @@ BEFORE = "{age_s} s before"
 TURN_BACK = "Turn-back under each policy"
 TURN_BACK_NOTE = (
     "When each policy would have turned each wearer back, the pressure then, and the minutes from then to "
-    "the low-air warning, if it came. A team turns back when its first member is due. That moment, by the "
-    "policy in force, is under “team”, in the lanes and in the findings. A wear ends when the set goes "
-    "off air; “left” in a finding is the tally out, if the desk gave one. Local procedure decides."
+    "the low-air warning (derived), if it was reached. A team turns back when its first member is due. That "
+    "moment, by the policy in force, is under “team”, in the lanes and in the findings. A wear ends when the "
+    "set goes off air; “left” in a finding is the tally out, if the desk gave one. Local procedure decides."
 )
 TURN_BACK_FIRST = ["Wearer", "Started", "Team, policy in force"]
 TURN_BACK_LAST = ["Set off air", "Pressure then"]

@@ -171,9 +171,10 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
         below = wears.filter(pl.col("low_air_s") > 0)
         if len(below):
             most = review_words.duration_text(float(below["low_air_s"].max()))  # type: ignore[arg-type]
-            yield f"{counted(len(below), 'wear')} went on below the low-air warning, for up to {most}."
+            went_on = f"{counted(len(below), 'wear')} went on below the low-air warning (derived)"
+            yield f"{went_on}, for up to {most}."
         else:
-            yield "Nobody was under air below the low-air warning, as far as was heard."
+            yield "Nobody was under air below the low-air warning (derived), as far as was heard."
     reported = results["alarms"].filter(pl.col("source") != "derived")
     kinds = [review_words.ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
     alarms = f": {', '.join(kinds)}" if kinds else ""

@@ -238,8 +238,7 @@ def alarm_age(line: AlarmLine, now: float, display: Display) -> str:
 def alarm_state(line: AlarmLine, display: Display) -> str:
     """Return since when, by whom it was acknowledged and seen, and where it comes from."""
     parts = [f"since {display.clock(line.raised_at)}"]
-    if line.derived:
-        parts.append("from the readings; the set did not report it")
+    parts.append("derived from the readings; the set did not report it" if line.derived else "reported")
     if line.inferred:
         parts.append("start not heard")
     if line.unknown_since_at is not None:

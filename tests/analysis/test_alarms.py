@@ -29,8 +29,16 @@ def alarms_of(log: Any) -> list[dict[str, Any]]:
     return analyse(log.frames(), PROFILE)["alarms"].to_dicts()
 
 
+ABOUT_ALARMS = ("alarm", "warning", "raise_inferred", "clear_not_heard")
+
+
 def findings_of(log: Any) -> dict[str, dict[str, Any]]:
-    return {row["code"]: row for row in analyse(log.frames(), PROFILE)["findings"].to_dicts()}
+    """Return the findings by code; a sentence about an alarm says who says so: the set, or its readings."""
+    found = {row["code"]: row for row in analyse(log.frames(), PROFILE)["findings"].to_dicts()}
+    for code, row in found.items():
+        if any(about in code for about in ABOUT_ALARMS):
+            assert "(reported)" in row["statement"] or "(derived)" in row["statement"], row["statement"]
+    return found
 
 
 def after(log: Any, moment: Any) -> float:

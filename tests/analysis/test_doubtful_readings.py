@@ -91,7 +91,8 @@ class TestHeardLate:
     def test_an_alarm_that_came_after_a_radio_gap_says_when_it_was_heard(self, log: Any) -> None:
         self.stored(log)
         (told,) = [row for row in findings_of(log, "heard_late") if row["severity"] == "caution"]
-        assert "raised at 10:03:40 UTC, heard at 10:05:40 UTC, seen at 10:05:50 UTC" in told["statement"]
+        when = "raised at 10:03:40 UTC, heard at 10:05:40 UTC, seen at 10:05:50 UTC"
+        assert f"distress alarm (reported) was {when}" in told["statement"]
         assert "could not know it for 2 min" in told["statement"]
 
     def test_the_readings_that_came_late_are_told_once_a_wear(self, log: Any) -> None:

@@ -111,6 +111,30 @@ def test_a_team_stays_past_turn_back_when_its_member_is_lost_from_sight(
     assert team.turn_back_reached_at == pytest.approx(heard.turn_back_reached_at, abs=1.0)
 
 
+@pytest.mark.parametrize("what", ["valve closed", "off", "restarted"])
+def test_a_member_lost_from_sight_counts_in_the_team_with_the_last_forecast(
+    log: Any, see: Any, what: str
+) -> None:
+    """The team read "turn back by 20:06"; a closed valve was heard, and it read "not known"."""
+    one, other = inside(log, ("S-1", 0.24), ("S-2", 0.05), seconds=300)
+    by_at = see(340).teams[0].turn_back_by_at
+    for second in range(320, 900):
+        other.say(second, "pressure", pressure_bar=285.0)
+        if what == "valve closed" and second >= 345:
+            one.say(second, "pressure", pressure_bar=0.0)
+    if what == "off":
+        one.say(345, "power", state="off")
+    if what == "restarted":
+        log.talker("S-1", boot=2).say(345, "power", state="on")
+    (team,) = see(360).teams
+    assert team.not_accounted == 1
+    assert team.turn_back_unknown == 0
+    assert team.turn_back_by_at == pytest.approx(by_at, abs=1.0)
+    shown = see(by_at - log.at(0).timestamp() + 30)
+    assert shown.teams[0].turn_back_reached_at == pytest.approx(by_at, abs=1.0)
+    assert first(shown).attention == "not_accounted"
+
+
 def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) -> None:
     leaking, low = inside(log, ("S-1", 0.1), ("S-2", 0.6), seconds=420)
     for second in range(20):

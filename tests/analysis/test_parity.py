@@ -266,17 +266,45 @@ def reassured_by_loss(
             before, was_better = None, set()
             continue
         full, less = full_board.snapshot(now), board.snapshot(now)
-        better = dict(_better(before, full, less)) if before is not None else {}
+        known_by = _known_by(full_board, board)
+        better = dict(_better(before, full, less, known_by)) if before is not None else {}
         found += [f"{now:%H:%M:%S} {what}" for name, what in better.items() if name in was_better]
         before, was_better = full, set(better)
     return found
 
 
-def _better(before: Snapshot, full: Snapshot, less: Snapshot) -> Iterator[tuple[str, str]]:
+def _known_by(full_board: LiveBoard, board: LiveBoard) -> dict[float, float]:
+    """Return, by the moment of a turn-back, by when a board that lost readings can know of it.
+
+    The moment is that of the first reading at or below the pressure. Who lost that one gives the next of the
+    same cylinder; where another cylinder came before any, nobody can know: infinite.
+    """
+    there = {entry.entry_id: entry for entry in board.entries()}
+    found = {}
+    for entry in full_board.entries():
+        at_us, other = entry.own_turn_back_us, there.get(entry.entry_id)
+        if at_us is None or other is None:
+            continue
+        charges = [charge for charge in other.charges if charge.entry_us <= at_us]
+        if not charges:
+            continue
+        later = [int(one) for wear in charges[-1].wears for one in wear.at_us if one >= at_us]
+        over = charges[-1] is not other.charges[-1]
+        found[at_us * 1e-6] = min(later) * 1e-6 if later else np.inf if over else at_us * 1e-6
+    return found
+
+
+def _better(
+    before: Snapshot, full: Snapshot, less: Snapshot, known_by: dict[float, float]
+) -> Iterator[tuple[str, str]]:
     """Yield whom or what `less` shows better than `full` does and did a tick ago, and how."""
     there = {row.key: row for row in less.rows}
     earlier = {row.key: row for row in before.rows}
     apart = set()
+    for row in full.rows:
+        never = known_by.get(row.turn_back_reached_at or 0.0) == np.inf
+        if row.key in there and (never or _not_comparable(row, there[row.key])):
+            apart.add((row.incident_id or "", row.team or ""))
     for row in full.rows:
         other, was = there.get(row.key), earlier.get(row.key, row)
         team = (row.incident_id or "", row.team or "")
@@ -284,8 +312,6 @@ def _better(before: Snapshot, full: Snapshot, less: Snapshot) -> Iterator[tuple[
             if row.tallied_in_at is not None:  # a set of nobody goes when its valve is closed
                 yield row.key, f"{row.key} is gone"
             continue
-        if _not_comparable(row, other):
-            apart.add(team)
         ranks = [ORDER[one.attention] for one in (row, was) if one.attention != "turn_back_soon"]
         if len(ranks) == 2 and ORDER[other.attention] > max(ranks) and team not in apart:
             yield row.key, f"{row.key}: {row.attention} became {other.attention}"
@@ -298,7 +324,7 @@ def _better(before: Snapshot, full: Snapshot, less: Snapshot) -> Iterator[tuple[
     for team, at in team_moments(full).items():
         if team in apart or team not in then:
             continue
-        limit = max(at, then[team])
+        limit = max(known_by.get(at, at), then[team])
         limit += max(NOISE_S, NOISE_PART * (limit - full.at))
         if later.get(team, np.inf) > limit:
             yield f"{team}", f"team {team} turns back {later.get(team, np.inf) - at:.0f} s later"

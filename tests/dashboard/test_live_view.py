@@ -280,7 +280,8 @@ def test_an_alarm_says_since_when_who_has_seen_it_and_where_it_is_from() -> None
     (line,) = picture(ROW, alarms=(alarm,))["alarms"]
     assert (line["alarm"], line["age"], line["new"], line["grave"]) == ("No motion", "for 2:05", False, True)
     assert line["state"] == (
-        "since 10:27:55 · start not heard · acknowledged at the set 10:28:20 · seen by D-1 10:28:30"
+        "since 10:27:55 · reported · start not heard · acknowledged at the set 10:28:20"
+        " · seen by D-1 10:28:30"
     )
     (line,) = picture(ROW, alarms=(replace(alarm, ended_at=NOW - 5, seen_at=None),))["alarms"]
     assert (line["age"], line["ended"], line["new"]) == ("ended 10:29:55", True, True)
