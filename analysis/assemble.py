@@ -19,8 +19,8 @@ from analysis.findings.examined import Examined
 from analysis.heat.heat import HeatTrack, seconds_in_classes
 from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
-from analysis.records import Floats, PowerUp
-from analysis.tables import TIME, empty_table, table_of
+from analysis.records import Bools, Floats, Ints, PowerUp
+from analysis.tables import empty_table, table_of
 from analysis.wears.entries import Entry, Turns
 from ingest.freed_memory import give_back
 
@@ -126,23 +126,11 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
     )
 
 
-def _long(examined: Sequence[Examined]) -> tuple[pl.Series, pl.Series]:
-    """Return the columns wear_id and time of a table on the 1 s grid."""
-    sizes = [one.seconds for one in examined]
-    ids = pl.Series("wear_id", [one.wear.wear_id for one in examined], dtype=pl.String)
-    which = np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)
-    starts = np.array([one.wear.started_us for one in examined], dtype=np.int64)
-    second = _joined([np.arange(size, dtype=np.int64) for size in sizes])
-    wear_id = ids.new_from_index(0, sizes[0]) if len(sizes) == 1 else ids.gather(which)
-    return wear_id, pl.Series("time", starts[which] + second * 1_000_000).cast(TIME)
-
-
 def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `air`."""
     if not examined:
         return empty_table("air")
-    wear_id, time = _long(examined)
-    numbers: dict[str, Floats] = {}
+    columns: dict[str, pa.Array] = {}
     for name, needs_volume in (
         ("pressure_bar", False),
         ("pressure_sd_bar", False),
@@ -160,9 +148,9 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         unknown = [needs_volume and not one.known_air for one in examined]
         if any(unknown):
             values = np.where(np.repeat(unknown, [one.seconds for one in examined]), np.nan, values)
-        numbers[name] = values
-    heard = pl.Series("heard", _joined([one.air.heard for one in examined]))
-    return _grid(wear_id, time, numbers).hstack([heard])
+        columns[name] = _numbers(values)
+    columns["heard"] = pa.array(_joined([one.air.heard for one in examined]))
+    return _grid(examined, columns)
 
 
 def _joined(parts: Sequence[Any]) -> Any:
@@ -185,18 +173,28 @@ def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:
     return joined
 
 
-def _nan_free(values: Floats) -> pa.Array:
+def _numbers(values: Floats) -> pa.Array:
     """Return numbers as a column, null where NaN, in the same memory."""
-    known = ~np.isnan(values)
-    bits = None if known.all() else pa.py_buffer(np.packbits(known, bitorder="little"))
-    return pa.Array.from_buffers(pa.float64(), len(values), [bits, pa.py_buffer(values)])
+    all_known = not np.isnan(values.min())  # which is NaN where any is
+    return _column(values, pa.float64(), None if all_known else ~np.isnan(values))
 
 
-def _grid(wear_id: pl.Series, time: pl.Series, numbers: Mapping[str, Floats]) -> pl.DataFrame:
-    """Return a table on the 1 s grid; its numbers go over in one batch, half the cost of one by one."""
-    arrays = [_nan_free(values) for values in numbers.values()]
-    frame = pl.DataFrame(pa.RecordBatch.from_arrays(arrays, names=list(numbers)))
-    return wear_id.to_frame().hstack([time, *frame.get_columns()])
+def _column(values: Floats | Ints, kind: pa.DataType, known: Bools | None = None) -> pa.Array:
+    """Return values as a column, null where not known, in the same memory."""
+    bits = None if known is None or known.all() else pa.py_buffer(np.packbits(known, bitorder="little"))
+    return pa.Array.from_buffers(kind, len(values), [bits, pa.py_buffer(values)])
+
+
+def _grid(examined: Sequence[Examined], columns: Mapping[str, pa.Array]) -> pl.DataFrame:
+    """Return a table on the 1 s grid; all goes over in one batch, half the cost of one by one."""
+    sizes = [one.seconds for one in examined]
+    at_us = _joined([one.wear.started_us + 1_000_000 * np.arange(one.seconds) for one in examined])
+    arrays = [_column(at_us, pa.timestamp("us", "UTC")), *columns.values()]
+    frame = pl.DataFrame(pa.RecordBatch.from_arrays(arrays, names=["time", *columns]))
+    ids = pl.Series("wear_id", [one.wear.wear_id for one in examined], dtype=pl.String)
+    if len(sizes) == 1:
+        return frame.insert_column(0, ids.new_from_index(0, sizes[0]))
+    return frame.insert_column(0, ids.gather(np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)))
 
 
 def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
@@ -204,17 +202,15 @@ def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
     warm = [one for one in examined if one.heat is not None]
     if not warm:
         return empty_table("heat")
-    wear_id, time = _long(warm)
     tracks = [one.heat for one in warm if one.heat is not None]
-    classes = _in_one(tracks, "thermal_class").astype(np.float64)
-    numbers = {
-        name: _in_one(tracks, name) for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
+    columns = {
+        name: _numbers(_in_one(tracks, name))
+        for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
     }
-    numbers["thermal_class"] = np.where(classes > 0.0, classes, np.nan)
-    frame = _grid(wear_id, time, numbers)
-    whole = frame["thermal_class"].cast(pl.Int64)
-    dose = pl.Series("dose", _in_one(tracks, "dose"))
-    return frame.replace_column(frame.get_column_index("thermal_class"), whole).hstack([dose])
+    classes = _in_one(tracks, "thermal_class")
+    columns["thermal_class"] = _column(classes, pa.int64(), classes > 0)
+    columns["dose"] = _column(_in_one(tracks, "dose"), pa.float64())
+    return _grid(warm, columns)
 
 
 def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:

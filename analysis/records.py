@@ -177,7 +177,7 @@ def _take_kind(
     if kind not in messages:
         return set()
     frame = messages[kind]
-    if frame["seq"].null_count():
+    if frame.height and frame["seq"].null_count():
         frame = frame.filter(pl.col("seq").is_not_null())
     if speakers is not None and frame.height:
         frame = frame.filter(pl.col(column).is_in(list(speakers)))
@@ -212,24 +212,26 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
     seq = frame["seq"].to_numpy()
     received = micros(frame["received"])
     retained = frame["retained"].to_numpy()
-    # A retained copy comes after the live one, so that the first of equals is the live one.
     order: Ints | slice = slice(None)
-    if code is not None or np.any(boot != boot[0]) or np.any(seq[1:] <= seq[:-1]):
-        identity = (seq, boot) if code is None else (seq, boot, code)
-        order = np.lexsort(identity)
-        if _any_twice([key[order] for key in identity]):
-            order = np.lexsort((received, retained, *identity))
-    boot, seq = boot[order], seq[order]
-    code = np.zeros(len(seq), np.uint32) if code is None else code[order]
-    again = (seq[1:] == seq[:-1]) & (boot[1:] == boot[:-1]) & (code[1:] == code[:-1])
+    edges: list[int] = []
     conflicts: list[int] = []
     apart: set[Key] = set()
-    if again.any() and not isinstance(order, slice):
-        keep, conflicts, far = _first_of_each(
-            frame["payload"].gather(order).to_list(), again, received[order]
-        )
-        apart = {(role, names[int(code[i])], int(boot[i]), 0) for i in keep[far].tolist()}
-        order, boot, seq, code = order[keep], boot[keep], seq[keep], code[keep]
+    # Often one power-up in its own order; else it is brought into order.
+    if code is not None or (boot != boot[0]).any() or (seq[1:] <= seq[:-1]).any():
+        if code is None:
+            code = np.zeros(len(seq), np.uint32)
+        order = np.lexsort((seq, boot, code))
+        again = _said_again(seq[order], boot[order], code[order])
+        if again.any():
+            # A retained copy comes after the live one, so that the first of equals is the live one.
+            order = np.lexsort((received, retained, seq, boot, code))
+            keep, conflicts, far = _first_of_each(
+                frame["payload"].gather(order).to_list(), again, received[order]
+            )
+            apart = {(role, names[int(code[i])], int(boot[i]), 0) for i in order[keep[far]].tolist()}
+            order = order[keep]
+        boot, seq, code = boot[order], seq[order], code[order]
+        edges = (np.flatnonzero((boot[1:] != boot[:-1]) | (code[1:] != code[:-1])) + 1).tolist()
     time = micros(frame["time"])[order]
     received, retained = received[order], retained[order]
     uptime = _ordered(frame["uptime_s"], order, len(seq))
@@ -238,11 +240,12 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
         numbers["still_s"] = np.minimum(numbers["still_s"], MOST_STILL_S)
     rows = _rows(frame, ROWS.get(kind, ()), order)
     first_payload = _payload_at(frame, order) if role == "set" and "payload" in frame else None
-    edges = np.flatnonzero((boot[1:] != boot[:-1]) | (code[1:] != code[:-1])) + 1
     conflicting = set(conflicts)
-    for first, last in zip([0, *edges.tolist()], [*edges.tolist(), len(seq)], strict=True):
-        name, number = names[int(code[first])], int(boot[first])
-        power_up = found.setdefault((role, name, number, 0), PowerUp(role, name, number))
+    for first, last in zip([0, *edges], [*edges, len(seq)], strict=True):
+        name, number = names[0 if code is None else int(code[first])], int(boot[first])
+        power_up = found.get((role, name, number, 0))
+        if power_up is None:
+            power_up = found[role, name, number, 0] = PowerUp(role, name, number)
         span = slice(first, last)
         if first_payload is not None and UNCOUNTED in first_payload(first):
             power_up.losses_known = False
@@ -289,7 +292,7 @@ def _ordered(values: pl.Series, order: Ints | slice, count: int) -> Floats:
 
 
 def _names(speakers: pl.Series) -> list[str]:
-    if (speakers == speakers[0]).all():
+    if speakers.min() == speakers.max():
         return [speakers[0]]
     return speakers.unique().sort().to_list()
 
@@ -305,11 +308,10 @@ def _rows(frame: pl.DataFrame, names: tuple[str, ...], order: Ints | slice) -> l
     ]
 
 
-def _any_twice(ordered: list[Ints]) -> bool:
-    same = np.ones(len(ordered[0]) - 1, np.bool_)
-    for key in ordered:
-        same &= key[1:] == key[:-1]
-    return bool(same.any())
+def _said_again(seq: Ints, boot: Ints, code: NDArray[np.uint32]) -> Bools:
+    """Return where an identity is that of the message before."""
+    again: Bools = (seq[1:] == seq[:-1]) & (boot[1:] == boot[:-1]) & (code[1:] == code[:-1])
+    return again
 
 
 def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int], list[int]]:

@@ -206,13 +206,13 @@ def reconstruct(
     scenario_min = forecast_minutes(passage[:, kernels.F_HARDEST_S], grid_s)
 
     smoothed = np.empty((size, 6))
-    kernels.smooth(model, heat, causal, smoothed)
+    kernels.smooth(model, heat, causal, smoothed, True)
     again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
     track = np.empty_like(causal)
     rate = np.clip(smoothed[:, 2], 0.0, HIGHEST_L_MIN)
     # What is set aside is what did not fit at the time, so the second pass keeps its own count.
     kernels.advance(model, heat, again, *readings, rate, np.zeros_like(fate), track)
-    kernels.smooth(model, heat, track, smoothed)
+    kernels.smooth(model, heat, track, smoothed, False)
 
     left_l, rate = smoothed[:, 0], smoothed[:, 2]
     half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])

@@ -281,10 +281,11 @@ def advance(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
+def smooth(model, vessel, track, smoothed, rate_only):  # type: ignore[no-untyped-def]
     """Carry what was learnt later back to each second (Rauch, Tung and Striebel 1965, AIAA J. 3:1445-50).
 
-    Columns of `smoothed`: litres left, their variance, rate, its variance, gauge pressure, its sd.
+    Columns of `smoothed`: litres left, their variance, rate, its variance, gauge pressure, its sd; of
+    these with ``rate_only`` no other than the rate.
     """
     keep, area, settle, kick, drift = _second(model)
     usual = model[M_USUAL]
@@ -332,6 +333,9 @@ def smooth(model, vessel, track, smoothed):  # type: ignore[no-untyped-def]
             left = l0 + c00 * d0 + c01 * d1 + c02 * d2
             rate = r0 + c10 * d0 + c11 * d1 + c12 * d2
             mean = m0 + c20 * d0 + c21 * d1 + c22 * d2
+            if rate_only:
+                smoothed[second, 2] = rate
+                continue
             e00, e01, e02 = s00 - n00, s01 - n01, s02 - n02
             e11, e12, e22 = s11 - n11, s12 - n12, s22 - n22
             x00 = c00 * e00 + c01 * e01 + c02 * e02

@@ -85,11 +85,9 @@ class ClockFit:
 
     def at_us(self, seq: Ints, time_us: Ints, uptime_s: Floats) -> Ints:
         """Return the reconciled time of messages, microseconds since 1970 (UTC)."""
-        if self.by_uptime:
-            own_us = uptime_s * 1e6
-            part = np.zeros(len(seq), np.intp)
-        else:
-            own_us = (time_us - self.origin_us).astype(np.float64)
+        own_us = uptime_s * 1e6 if self.by_uptime else (time_us - self.origin_us).astype(np.float64)
+        part: Ints | int = 0
+        if len(self.first_seq) > 1:
             part = np.clip(np.searchsorted(self.first_seq, seq, side="right") - 1, 0, None)
         shift = self.offset_us[part] + self.drift[part] * (own_us - self.middle_us[part])
         return np.rint(own_us - shift).astype(np.int64) + self.origin_us
@@ -196,12 +194,12 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     received_us = np.concatenate([channel.received_us for channel in channels])[order]
     uptime_s = np.concatenate([channel.uptime_s for channel in channels])[order]
     origin_us = int(received_us[0])
-    if received_us.min() == received_us.max() and np.ptp(time_us) >= BROUGHT_IN_FROM_S * 1e6:
+    at_once = received_us[0] == received_us[-1] and not np.ptp(received_us)
+    if at_once and np.ptp(time_us) >= BROUGHT_IN_FROM_S * 1e6:
         return _unchecked(seq, origin_us)
     heard_s = (received_us - origin_us) * MICRO
     time_s = (time_us - origin_us) * MICRO
     grain_s = quantum_s(time_us)
-    known = np.abs(uptime_s) < MOST_UPTIME_S
     # Every message must have it, retained ones too: one line then maps them all.
     by_uptime = all(
         bool((np.abs(channel.uptime_s) < MOST_UPTIME_S).all()) for channel in channels
@@ -213,7 +211,8 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         lines = [line]
         bounds = np.array([0], np.int64)
     else:
-        jumps = find_steps(seq, time_s, heard_s, np.where(known, uptime_s, np.nan), grain_s)
+        known_s = np.where(np.abs(uptime_s) < MOST_UPTIME_S, uptime_s, np.nan)
+        jumps = find_steps(seq, time_s, heard_s, known_s, grain_s)
         bounds = np.array([0, *jumps.tolist()], np.int64)
         lines = []
         at_s = np.empty_like(time_s)
@@ -260,7 +259,8 @@ def _steady(seq: Ints, uptime_s: Floats, heard_s: Floats) -> bool:
     if np.any(np.diff(uptime_s) < -1.0):
         return False
     level = uptime_s - heard_s
-    if level.max() - np.median(level[::16]) < 2.0:
+    highest = level.max()
+    if highest - level.min() < 2.0 or highest - np.median(level[::16]) < 2.0:
         return True
     return not len(find_steps(seq, uptime_s, heard_s, np.full(len(seq), np.nan), 1.0))
 
