@@ -17,6 +17,11 @@ from ingest.contract.units import described
 TIME = pl.Datetime("us", "UTC")
 TEXTS = pl.List(pl.String)
 
+Told = tuple[str, str]
+"""Unit and meaning of a column."""
+Notes = Mapping[str, Told]
+"""Unit and meaning of a table's columns, by name."""
+
 Results = dict[str, pl.DataFrame]
 """Every table of `TABLES` by name, always all of them, each with exactly its columns."""
 
@@ -289,12 +294,19 @@ def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = N
     about : mapping of str to str, optional
         File-level metadata (version, profile).
     """
-    table = conform(name, frame).to_arrow()
+    notes = {column.name: (column.unit, column.meaning) for column in COLUMNS[name]}
+    table = with_units(conform(name, frame).to_arrow(), notes)
+    return table.replace_schema_metadata(dict(about or {}))
+
+
+def with_units(table: Any, notes: Notes) -> Any:
+    """Return a `pyarrow.Table` with unit, UCUM code and meaning in the metadata of its columns."""
     schema = table.schema
-    for position, column in enumerate(COLUMNS[name]):
-        note = {"unit": column.unit, **described(column.unit, column.meaning)}
-        schema = schema.set(position, schema.field(position).with_metadata(note))
-    return table.cast(schema.with_metadata(dict(about or {})))
+    for position, field in enumerate(schema):
+        if field.name in notes:
+            unit, meaning = notes[field.name]
+            schema = schema.set(position, field.with_metadata({"unit": unit, **described(unit, meaning)}))
+    return table.cast(schema)
 
 
 def to_csv(name: str, frame: pl.DataFrame) -> str:
@@ -316,12 +328,20 @@ def to_csv(name: str, frame: pl.DataFrame) -> str:
     return formula_safe(frame).write_csv(null_value="")
 
 
-def columns_csv() -> str:
-    """Return every column of every table with its unit, the unit's UCUM code and its meaning, as CSV."""
+def columns_csv(tables: Mapping[str, Notes] | None = None) -> str:
+    """Return every column of tables with its unit, the unit's UCUM code and its meaning, as CSV.
+
+    Parameters
+    ----------
+    tables : mapping of str to Notes, optional
+        Without it, the tables of `COLUMNS`.
+    """
+    if tables is None:
+        tables = {name: {one.name: (one.unit, one.meaning) for one in ours} for name, ours in COLUMNS.items()}
     rows = [
-        (table, one.name, one.unit, described(one.unit, "").get("ucum", ""), one.meaning)
-        for table, columns in COLUMNS.items()
-        for one in columns
+        (table, column, unit, described(unit, "").get("ucum", ""), meaning)
+        for table, notes in tables.items()
+        for column, (unit, meaning) in notes.items()
     ]
     heads = ["table", "column", "unit", "ucum", "meaning"]
     return formula_safe(pl.DataFrame(rows, schema=heads, orient="row")).write_csv()

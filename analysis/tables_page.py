@@ -24,7 +24,7 @@ contains. Made by `python -m analysis.tables_page` from `analysis/tables.py` and
   how much). In the archive, `time` is the sender's own clock, as sent.
 - A value that was not measured or not heard is empty (null), never zero and never the last value.
 - The Parquet file's metadata has every column's unit and meaning, underair's version and the profile used.
-  Beside CSV files, `columns.csv` has the units.
+  Beside CSV files, `columns.csv` has the units. The review's rows, one file, have them in the headers.
 - Codes of the units in UCUM (Unified Code for Units of Measure 2.2), given in both: {codes}.
 - CSV is for reading: numbers have four decimals there (six significant digits below 1), and an
   apostrophe goes in front of text that a spreadsheet would run. Parquet keeps every digit and character.
@@ -42,7 +42,7 @@ _AUDIT = """
 ## What `underair audit` publishes
 
 For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates`, as CSV and Parquet, with a
-`README.txt`. Wearers and sets do not appear.
+`README.txt` and `columns.csv` (units and meanings). Wearers and sets do not appear.
 
 - Cells are the service by month, and the service, stations, roles and kinds by quarter and year. The
   difference of two cells is again a whole group in a whole quarter.

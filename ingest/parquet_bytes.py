@@ -7,6 +7,7 @@ import io
 from typing import Any
 
 import polars as pl
+import pyarrow.parquet as pq
 
 _SEAL = b"SHA2"
 _PARQUET = b"PAR1"
@@ -21,6 +22,13 @@ def parquet_bytes(table: pl.DataFrame, **options: Any) -> memoryview:
     made = io.BytesIO()
     table.write_parquet(made, **options)
     return made.getbuffer()
+
+
+def arrow_bytes(table: Any) -> bytes:
+    """Return the bytes of a `pyarrow.Table`'s Parquet file, with the metadata of its columns."""
+    made = io.BytesIO()
+    pq.write_table(table, made, compression="zstd")
+    return made.getvalue()
 
 
 def sealed(made: memoryview, over: bytes = b"") -> bytes:

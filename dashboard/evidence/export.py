@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 import numpy as np
 import polars as pl
-import pyarrow.parquet as pq
 
-from analysis.tables import formula_safe
+from analysis.tables import formula_safe, with_units
 from dashboard.charts.clock import SECOND_MS
 from dashboard.charts.drawing import Window
 from dashboard.charts.lanes import Band, Floats, PersonLanes, Series
 from dashboard.charts.view import Look
 from dashboard.units import Quantity, Units
+from ingest.contract.units import header_with_unit
+from ingest.parquet_bytes import arrow_bytes
 
 # Name, quantity and whether it is an estimate; in the order of the columns.
 READINGS: tuple[tuple[str, Quantity], ...] = (
@@ -105,7 +105,7 @@ def _alarms(person: PersonLanes, at: float) -> str | None:
 
 
 def rows_as_csv(look: Look) -> bytes:
-    """Return the visible rows as CSV: units in the header's brackets, what is missing empty.
+    """Return the visible rows as CSV: units in the headers, what is missing empty.
 
     Text that a spreadsheet would run as a formula is made harmless (`analysis.tables.formula_safe`).
     """
@@ -117,17 +117,11 @@ def rows_as_csv(look: Look) -> bytes:
             pl.col(pl.Float64).round(4),
         )
     )
-    return frame.rename({name: f"{name} [{unit}]" for name, unit in units.items()}).write_csv().encode()
+    heads = {name: header_with_unit(name, unit) for name, unit in units.items()}
+    return frame.rename(heads).write_csv().encode()
 
 
 def rows_as_parquet(look: Look) -> bytes:
     """Return the visible rows as Parquet with each column's unit in its field's metadata."""
     frame, units = visible_rows(look)
-    table = frame.to_arrow()
-    schema = table.schema
-    for position, field in enumerate(schema):
-        if field.name in units:
-            schema = schema.set(position, field.with_metadata({"unit": units[field.name]}))
-    file = io.BytesIO()
-    pq.write_table(table.cast(schema), file, compression="zstd")
-    return file.getvalue()
+    return arrow_bytes(with_units(frame.to_arrow(), {name: (unit, "") for name, unit in units.items()}))

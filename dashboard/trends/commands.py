@@ -165,7 +165,7 @@ def audit(
         shown, note, sheets = _inside(chosen, profile, now, since, copies, due)
     else:
         shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now)
-    _write(out, shown, note, sheets)
+    _write(out, shown, note, sheets, outside=not for_inside)
     if as_json:
         files = {
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
@@ -265,14 +265,20 @@ def _sheets(periods: list[str]) -> dict[str, str]:
     return {"summary.html": periods[-1] if periods else "", **years}
 
 
-def _write(out: Path, shown: dict[str, pl.DataFrame], note: str, sheets: dict[str, str]) -> None:
-    from dashboard.trends.export import csv_of
-    from ingest.parquet_bytes import parquet_bytes
+def _write(
+    out: Path, shown: dict[str, pl.DataFrame], note: str, sheets: dict[str, str], outside: bool
+) -> None:
+    from analysis.tables import with_units
+    from analysis.trends.columns import notes_of
+    from dashboard.trends.export import csv_files
+    from ingest.parquet_bytes import arrow_bytes
 
+    notes = notes_of(shown, published=outside)
     with _handed_over(out) as aside:
         for name, table in shown.items():
-            (aside / f"{name}.parquet").write_bytes(parquet_bytes(table))
-            (aside / f"{name}.csv").write_text(csv_of(table), encoding="utf-8", newline="")
+            (aside / f"{name}.parquet").write_bytes(arrow_bytes(with_units(table.to_arrow(), notes[name])))
+        for name, text in csv_files(shown, published=outside).items():
+            (aside / name).write_text(text, encoding="utf-8", newline="")
         for name, sheet in sheets.items():
             (aside / name).write_text(sheet, encoding="utf-8")
         (aside / "README.txt").write_text(note, encoding="utf-8")

@@ -13,10 +13,11 @@ from weakref import WeakKeyDictionary
 import flask
 import polars as pl
 
-from analysis.tables import formula_safe
+from analysis.tables import columns_csv, formula_safe
 from analysis.trends.audit import Audit, audit, chance_table
 from analysis.trends.before_after import changes
 from analysis.trends.cells import Published
+from analysis.trends.columns import notes_of
 from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import tables
 from dashboard.trends.outside_summary import published_html, published_periods
@@ -40,7 +41,7 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         known, year = published_now(context, keeper_of(context).look()), _word("year")
         made = tables(known, [name for name in known if name.startswith(year)])
         note = readme(context.profile.name, made, context.profile.disclosure.fewest_people)
-        return _zip(zipped(made, note), "published", year)
+        return _zip(zipped(made, note, published=True), "published", year)
 
     @server.get("/trends/summary.html")
     def trends_summary() -> flask.Response:
@@ -57,7 +58,9 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         shown = tables_of(made, year)
         measured = keeper_of(context).chance.count
         shown = {**shown, "chance": chance_table(measured)} if measured.drawn and not year else shown
-        return _zip(zipped(shown, inside_readme(context.profile.name, shown)), "inside", year)
+        return _zip(
+            zipped(shown, inside_readme(context.profile.name, shown), published=False), "inside", year
+        )
 
     @server.get("/trends/inside.html")
     def trends_inside_summary() -> flask.Response:
@@ -98,14 +101,20 @@ def inside(context: Context, look: Look) -> Audit:
         return _kept[keeper][1]
 
 
-def zipped(shown: Mapping[str, pl.DataFrame], note: str) -> bytes:
-    """Return tables as CSV files in one ZIP archive, with the note beside them."""
+def zipped(shown: Mapping[str, pl.DataFrame], note: str, *, published: bool) -> bytes:
+    """Return tables as CSV files in one ZIP archive, with the note and the columns' units beside them."""
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("README.txt", note)
-        for name, table in shown.items():
-            archive.writestr(f"{name}.csv", csv_of(table))
+        for name, text in csv_files(shown, published=published).items():
+            archive.writestr(name, text)
     return target.getvalue()
+
+
+def csv_files(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str, str]:
+    """Return tables for people and spreadsheets by their file names, and ``columns.csv`` with the units."""
+    files = {f"{name}.csv": csv_of(table) for name, table in shown.items()}
+    return files | {"columns.csv": columns_csv(notes_of(shown, published=published))}
 
 
 def csv_of(table: pl.DataFrame) -> str:

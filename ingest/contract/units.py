@@ -50,6 +50,14 @@ UCUM = {
     "L": "L",
     "L/min": "L/min",
     "ppm": "[ppm]",
+    "‰": "[ppth]",
+    "h": "h",
+    "d": "d",
+    # What people may choose on screens and in exports.
+    "psi": "[psi]",
+    "°F": "[degF]",
+    "ft³": "[ft_i]3",
+    "ft³/min": "[ft_i]3/min",
     "dBm": "",
 }
 
@@ -58,3 +66,16 @@ def described(unit: str, meaning: str) -> dict[str, str]:
     """Return what a column's metadata says: the unit, its code in UCUM, and what the column means."""
     told = {"unit": unit, "ucum": UCUM.get(unit, ""), "meaning": meaning}
     return {name: text for name, text in told.items() if text}
+
+
+def header_with_unit(column: str, unit: str) -> str:
+    """Return the head of a column of a table that is one file: the unit in brackets, and its UCUM code where
+    that is written otherwise.
+
+    Examples
+    --------
+    >>> header_with_unit("pressure", "bar"), header_with_unit("temperature", "°C")
+    ('pressure [bar]', 'temperature [°C, UCUM Cel]')
+    """
+    code = UCUM.get(unit, "")
+    return f"{column} [{unit}]" if code in ("", unit) else f"{column} [{unit}, UCUM {code}]"

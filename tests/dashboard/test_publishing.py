@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
@@ -165,6 +166,7 @@ def test_the_verb_publishes_and_writes_for_outside(archive: Path, tmp_path: Path
     assert not said["inside_only"]
     names = {path.name for path in (tmp_path / "out").iterdir()}
     assert names >= {"summary.html", "README.txt", "by_month.csv", "by_quarter.parquet", "planning_rates.csv"}
+    assert units_of(tmp_path / "out")["planning_rates", "rate_l_min"] == ("L/min", "L/min")
     assert not any("sets" in name or "standing" in name for name in names)
     quarters = pl.read_parquet(tmp_path / "out" / "by_quarter.parquet")
     assert quarters["part"].unique().sort().to_list() == ["kind", "role", "service", "station"]
@@ -180,7 +182,15 @@ def test_the_verb_publishes_and_writes_for_outside(archive: Path, tmp_path: Path
 
 def test_the_verb_writes_exact_tables_for_inside_and_publishes_nothing(tmp_path: Path) -> None:
     bring_in_three_years(tmp_path, NOW)
-    result = run("--archive", str(tmp_path), "--out", str(tmp_path / "in"), "--inside", "--copies", "2")
+    profile = tmp_path / "ours.toml"
+    profile.write_text(
+        'name = "ours"\ntitle = "Ours"\ndecides = "Nobody: a test."\n[training]\nhours_a_year = 1.0\n'
+    )
+    (tmp_path / "equipment.csv").write_text(
+        f"what,id,test,done,due\nset,S-1,yearly,{NOW.year - 2}-01-01,{NOW.year - 1}-01-01\n"
+    )
+    every = ("--before-after", f"{NOW.year - 1}-01-01", "--profile", str(profile), "--copies", "2")
+    result = run("--archive", str(tmp_path), "--out", str(tmp_path / "in"), "--inside", *every)
     assert result.exit_code == 0, result.output
     assert INSIDE_ONLY in result.output
     assert INSIDE_ONLY in (tmp_path / "in" / "summary.html").read_text()
@@ -188,6 +198,25 @@ def test_the_verb_writes_exact_tables_for_inside_and_publishes_nothing(tmp_path:
         p.name for p in (tmp_path / "in").iterdir()
     }
     assert not (tmp_path / FILE_NAME).exists()
+    units = units_of(tmp_path / "in")
+    assert {name for name, _ in units} >= {"training", "tests", "before_after", "chance"}
+    assert units["by_month", "hours"] == ("h", "h")
+    assert units["by_part", "distress_wears_rate"] == ("‰", "[ppth]")
+    assert units["forecasts", "median_error_min"] == ("min", "min")
+
+
+def units_of(folder: Path) -> dict[tuple[str, str], tuple[str, str]]:
+    """Return each column's unit and its UCUM code as `columns.csv` has them, which are the Parquet files'."""
+    told = pl.read_csv(folder / "columns.csv").fill_null("")
+    for name, table in told.group_by("table", maintain_order=True):
+        schema = pq.read_schema(folder / f"{name[0]}.parquet")
+        assert table["column"].to_list() == schema.names
+        notes = [field.metadata for field in schema]
+        assert table["unit"].to_list() == [note.get(b"unit", b"").decode() for note in notes]
+        assert table["ucum"].to_list() == [note.get(b"ucum", b"").decode() for note in notes]
+        assert all(note[b"meaning"] for note in notes)
+    assert set(told["table"]) == {path.stem for path in folder.glob("*.parquet")}
+    return {(t, c): (u, code) for t, c, u, code in told.select("table", "column", "unit", "ucum").rows()}
 
 
 def test_a_full_disk_leaves_what_was_there(
@@ -200,7 +229,7 @@ def test_a_full_disk_leaves_what_was_there(
     def full_disk(*_: Any, **__: Any) -> bytes:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("ingest.parquet_bytes.parquet_bytes", full_disk)
+    monkeypatch.setattr("ingest.parquet_bytes.arrow_bytes", full_disk)
     failed = run("--archive", str(archive), "--out", str(out))
     assert failed.exit_code == 1
     assert f"cannot write into {out}: the disk is full: make room and run this again" in str(failed.exception)
@@ -312,6 +341,7 @@ def test_the_audit_role_reads_only_what_was_published(pages: GuardedPages) -> No
         for name in ("by_month", "by_quarter", "by_year"):
             table = pl.read_csv(files.read(f"{name}.csv"))
             assert set(table["wears"].drop_nulls()) <= counts
+        assert b"planning_rates,rate_l_min,L/min,L/min," in files.read("columns.csv")
     for address in ("/trends/inside.zip", "/trends/inside.html"):
         assert pages.client("audit").get(address).status_code == 403
         assert pages.client("review").get(address).status_code == 200

@@ -48,13 +48,18 @@ def test_gaps_are_empty_and_never_filled(bench: Bench) -> None:
 def test_csv_names_units_and_is_what_the_screen_shows(bench: Bench) -> None:
     text = rows_as_csv(look_at(bench, DISTRESS_AT_S, DISTRESS_AT_S + 30, units="imperial")).decode()
     rows = list(csv.DictReader(io.StringIO(text)))
-    assert {"pressure_reading [psi]", "rate_estimate [ft³/min]", "temperature_reading [°F]"} <= set(rows[0])
+    assert set(rows[0]) >= {
+        "pressure_reading [psi, UCUM [psi]]",
+        "rate_estimate [ft³/min, UCUM [ft_i]3/min]",
+        "temperature_reading [°F, UCUM [degF]]",
+        "motion_reading [m/s², UCUM m/s2]",
+    }
     assert rows[0]["time_utc"] == "2031-05-04T10:15:00.000Z"
     distressed = [row for row in rows if row["wearer_id"] == "W-02"]
     assert distressed[0]["alarms"] == "distress reported"
     assert distressed[20]["alarms"].endswith("no_motion derived")
     metric = visible_rows(look_at(bench, DISTRESS_AT_S, DISTRESS_AT_S + 30))[0].row(0, named=True)
-    assert float(rows[0]["pressure_estimate [psi]"]) == pytest.approx(
+    assert float(rows[0]["pressure_estimate [psi, UCUM [psi]]"]) == pytest.approx(
         metric["pressure_estimate"] * 14.503774, 1e-6
     )
 
@@ -63,6 +68,7 @@ def test_parquet_carries_units_in_its_metadata(bench: Bench) -> None:
     data = rows_as_parquet(look_at(bench, 0, 30))
     schema = pq.read_schema(io.BytesIO(data))
     assert schema.field("pressure_estimate").metadata[b"unit"] == b"bar"
+    assert schema.field("temperature_reading").metadata == {b"unit": "°C".encode(), b"ucum": b"Cel"}
     assert pl.read_parquet(io.BytesIO(data)).equals(visible_rows(look_at(bench, 0, 30))[0])
 
 

@@ -6,6 +6,8 @@ import pytest
 from ucumvert import PintUcumRegistry
 
 from analysis.tables import COLUMNS
+from analysis.trends.columns import trends_units
+from dashboard.units import UNITS
 from ingest.contract.columns import ARROW_SCHEMAS
 from ingest.contract.units import described
 
@@ -21,12 +23,21 @@ READ_AS = {
     "l": "1 liter",
     "L/min": "1.0 liter / minute",
     "ppm": "1 ppm",
+    "‰": "1 ppth",
+    "h": "1 hour",
+    "d": "1 day",
+    "psi": "1 pound_force_per_square_inch",
+    "°F": "1 degree_Fahrenheit",
+    "ft³": "1 foot ** 3",
+    "ft³/min": "1.0 foot ** 3 / minute",
 }
 
 
 def units() -> set[str]:
     ours = {column.unit for columns in COLUMNS.values() for column in columns}
     fields = [field for schema in ARROW_SCHEMAS.values() for field in schema]
+    shown = {label for choice in UNITS.values() for label in choice.label.values()}
+    ours |= shown | trends_units()
     return ours | {(field.metadata or {}).get(b"unit", b"").decode() for field in fields}
 
 
