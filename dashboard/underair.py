@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from ingest.contract.errors import UnderairError, system_sentence
-from ingest.option_file import PREFIX, options_of_environments_file
+from ingest.option_file import PREFIX, options_of_environments_file, with_names_in_environment
 from ingest.place_option import ARCHIVES
 from ingest.shown_text import echo
 from ingest.stopping import EXIT_CODE, STOPPED, leave_it_to_the_verb
@@ -79,7 +79,7 @@ class Story(click.Group):
             return None
         module, attribute = VERBS[cmd_name]
         command: click.Command = getattr(importlib.import_module(module), attribute)
-        return with_talk_options(command)
+        return with_names_in_environment(with_talk_options(command), cmd_name)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the verb; say what of its archive could not be read, and end with 3 then."""

@@ -40,6 +40,21 @@ def config_option(what: str) -> Callable[[Callable[..., Any]], Callable[..., Any
     )
 
 
+def with_names_in_environment(command: click.Command, name: str, prefix: str = PREFIX) -> click.Command:
+    """Give each option of a verb, and of the verbs below it, its variable: what is typed, not what the verb's
+    function calls it.
+    """
+    own = f"{prefix}_{name}".replace("-", "_").upper()
+    if isinstance(command, click.Group):
+        for below, verb in command.commands.items():
+            with_names_in_environment(verb, below, own)
+    for option in command.params:
+        typed = next((each for each in option.opts if each.startswith("--")), None)
+        if isinstance(option, click.Option) and typed is not None and option.envvar is None:
+            option.envvar = f"{own}_{typed[2:]}".replace("-", "_").upper()
+    return command
+
+
 def options_of_environments_file(command: click.Command, name: str) -> dict[str, Any] | None:
     """Return what the file that the environment names says of a verb without `--config`; None without one."""
     file = os.environ.get(CONFIG_VARIABLE)

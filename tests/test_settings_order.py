@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -97,3 +98,43 @@ def test_the_environments_user_goes_before_the_files(tmp_path: Path, monkeypatch
     monkeypatch.setenv(PASSWORD_VARIABLE, "of the environment")
     login = load_login(tmp_path / "settings.toml")
     assert (login.username, login.password) == ("environment", "of the environment")
+
+
+def options_of_every_verb() -> list[tuple[str, click.Option, str]]:
+    """Return each option that is typed in words, with its verb and its variable as the documents say."""
+    found = []
+
+    def walk(command: click.Command, names: list[str]) -> None:
+        if isinstance(command, click.Group):
+            for name in command.list_commands(click.Context(command)):
+                below = command.get_command(click.Context(command), name)
+                assert below is not None
+                walk(below, [*names, name])
+            return
+        for option in command.params:
+            typed = [each[2:] for each in option.opts if each.startswith("--")]
+            if isinstance(option, click.Option) and typed and option.name != "config":
+                variable = "_".join(["UNDERAIR", *names, typed[0]]).replace("-", "_").upper()
+                found.append((" ".join(names), option, variable))
+
+    walk(root, [])
+    return found
+
+
+def test_every_option_of_every_verb_is_read_from_the_variable_that_is_named_after_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """`--archive` of `serve` used to be UNDERAIR_SERVE_ARCHIVE_FOLDER, as its function calls it."""
+    options = options_of_every_verb()
+    assert len(options) > 100
+    for verb, option, variable in options:
+        context = click.Context(click.Command("verb"), auto_envvar_prefix=f"UNDERAIR_{verb}".upper())
+        monkeypatch.setenv(variable, "said")
+        assert option.resolve_envvar_value(context) == "said", f"{verb} {option.opts[-1]}: {variable}"
+        monkeypatch.delenv(variable)
+
+
+def test_archive_and_broker_come_from_the_environment(served: dict[str, Any], tmp_path: Path) -> None:
+    variables = {"UNDERAIR_SERVE_ARCHIVE": str(tmp_path / "archive"), "UNDERAIR_SERVE_LOG": "json"}
+    done = CliRunner().invoke(root, ["serve"], env=variables)
+    assert done.exit_code == 0, (done.output, done.exception)

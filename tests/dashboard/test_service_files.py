@@ -144,12 +144,14 @@ def test_nothing_runs_as_root_and_everything_kept_is_in_the_volume() -> None:
 
 
 @pytest.mark.parametrize("name", SERVICES)
-def test_a_service_takes_the_settings_of_its_image(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_service_takes_the_settings_of_its_image(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     stage = STAGES[name]
     (command,) = stage.of("CMD")
     for variable, value in environment_of(stage).items():
         assert variable.startswith(f"UNDERAIR_{name.upper()}_")
-        monkeypatch.setenv(variable, value)
+        monkeypatch.setenv(variable, value.replace("/var/lib/underair/archive", str(tmp_path)))
     monkeypatch.setenv("UNDERAIR_LISTEN_BROKER", "mqtt://broker.air.example")
     taken = parsed(json.loads(command))
     by_environment = {
@@ -226,7 +228,9 @@ def test_a_unit_starts_a_verb_with_options_that_it_has(unit: Path, tmp_path: Pat
     (tmp_path / "etc").mkdir()
     for name in ("listener.toml", "desk.toml", "profile.toml"):
         (tmp_path / "etc" / name).write_text("")
-    taken = parsed([word.replace("/etc/underair/", f"{tmp_path}/etc/") for word in words])
+    (tmp_path / "archive").mkdir()
+    here = {"/etc/underair/": f"{tmp_path}/etc/", "/var/lib/underair/": f"{tmp_path}/"}
+    taken = parsed([re.sub("|".join(here), lambda found: here[found[0]], word) for word in words])
     writable = " ".join(words_of(unit, "ReadWritePaths=")).split()
     for word in words:
         if word.startswith(("/var/", "/etc/underair/accounts/")):
