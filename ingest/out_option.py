@@ -12,7 +12,11 @@ STDOUT = Path("-")
 
 
 class OutPath(click.Path):
-    """A file or folder of this machine; a store is refused, else it would become a folder named ``s3:``."""
+    """A file or folder of this machine.
+
+    A store is refused, else it would become a folder named ``s3:``; and so is ``-`` by a verb that writes a
+    folder.
+    """
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path, or refuse it."""
@@ -23,6 +27,8 @@ class OutPath(click.Path):
                 param,
                 ctx,
             )
+        if str(value) == "-" and not self.allow_dash:
+            self.fail("this verb writes several files: name a folder (./- is one named -)", param, ctx)
         return super().convert(value, param, ctx)
 
 

@@ -1,11 +1,12 @@
 """Messages from standard input: capture lines, or a topic and its payload a line.
 
 The second is what MQTT clients print, such as ``mosquitto_sub -v``; its messages are received when they are
-read.
+read. A capture may be packed, as its file is.
 """
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import sys
 import tempfile
@@ -16,6 +17,9 @@ from pathlib import Path
 
 from ingest.contract.captures import LONGEST_LINE_BYTES, Heard, capture_line
 
+# A magic number tells how a capture is packed: standard input has no name that ends in .gz.
+_PACKED = {b"\x1f\x8b": ".gz", b"\x28\xb5\x2f\xfd": ".zst"}
+
 
 @contextmanager
 def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[Path]:
@@ -25,12 +29,19 @@ def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[
     ----------
     lines : iterable of bytes
         Capture lines stay as they are, faulty ones too. Any other line is a topic, a space and the payload.
+        The bytes of a packed capture stay as they are.
     now : callable
         Gives the moment of receipt.
     """
+    lines = iter(lines)
+    first = next(lines, b"")
+    lines = itertools.chain([first] if first else [], lines)
+    packed = next((end for magic, end in _PACKED.items() if first.startswith(magic)), "")
     with tempfile.TemporaryDirectory(prefix="underair-") as folder:
-        capture = Path(folder) / "standard-input.ndjson"
+        capture = Path(folder) / f"standard-input.ndjson{packed}"
         with capture.open("wb") as file:
+            if packed:
+                file.writelines(lines)
             for line in lines:
                 line = line.rstrip(b"\r\n")
                 topic, space, payload = line.partition(b" ")

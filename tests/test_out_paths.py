@@ -41,6 +41,27 @@ def test_an_out_on_a_store_is_refused(
     assert {path.name for path in tmp_path.iterdir()} == {"a"}
 
 
+@pytest.mark.parametrize(
+    "verb",
+    [
+        ["case", "--archive", "a", "--incident", "x", "--why", "y"],
+        ["audit", "--archive", "a"],
+        ["wearer", "W-1", "--archive", "a"],
+    ],
+    ids=lambda verb: verb[0],
+)
+def test_a_verb_that_writes_a_folder_refuses_standard_output(
+    verb: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They made a folder named `-`."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a").mkdir()
+    run = CliRunner().invoke(root, [*verb, "--out", "-"])
+    assert run.exit_code == 2
+    assert "name a folder" in " ".join(run.output.split())
+    assert {path.name for path in tmp_path.iterdir()} == {"a"}
+
+
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     import_capture(LOG, folder := tmp_path_factory.mktemp("archive"))
