@@ -18,7 +18,7 @@ import msgspec
 
 from ingest.contract.captures import BadLine, Heard
 from ingest.contract.errors import RefusedMessage
-from ingest.contract.fields import fields_of
+from ingest.contract.fields import Field, fields_of
 from ingest.contract.frames import Mapped
 from ingest.contract.messages import decode_known
 from ingest.contract.refusals import depth_exceeds
@@ -286,21 +286,35 @@ def _required(value: Value, original: dict[str, Any], levels: dict[str, str], na
 
 def _fields(rule: MessageRule, original: dict[str, Any], levels: dict[str, str]) -> dict[str, Any] | None:
     """Return the fields of a message, None when the source does not give one that it needs."""
-    known = {each.name: each for each in fields_of(rule.kind)}
-    fields: dict[str, Any] = {}
-    for name, value in rule.fields.items():
-        raw = _raw(value, original, levels)
+    return _made(rule.fields, fields_of(rule.kind), original, levels)
+
+
+def _made(
+    values: dict[str, Value], fields: tuple[Field, ...], original: dict[str, Any], levels: dict[str, str]
+) -> dict[str, Any] | None:
+    known = {each.name: each for each in fields}
+    made: dict[str, Any] = {}
+    for name, value in values.items():
+        field = known[name]
+        raw: Any
+        if value.parts:
+            raw = _made(value.parts, field.members, original, levels)
+        else:
+            raw = _raw(value, original, levels)
         if raw is None:
             if value.optional:
                 continue
             return None
-        shape, unit = known[name].shape, known[name].unit
-        if shape == "number":
-            raw = to_contract_unit(_number(name, raw, value.pointer), value.unit or unit, unit)
-        elif shape == "integer":
+        if field.shape == "number":
+            raw = _in_unit(name, raw, value, field.unit)
+        elif field.shape == "integer":
             raw = _whole(name, raw)
-        fields[name] = raw
-    return fields
+        made[name] = raw
+    return made
+
+
+def _in_unit(name: str, raw: Any, value: Value, unit: str) -> float:
+    return to_contract_unit(_number(name, raw, value.pointer) * value.times, value.unit or unit, unit)
 
 
 def _number(name: str, raw: Any, pointer: str) -> float:
@@ -326,7 +340,7 @@ def _optional_number(
     raw = None if value is None else _raw(value, original, levels)
     if value is None or raw is None:
         return None
-    return to_contract_unit(_number(name, raw, value.pointer), value.unit or unit, unit)
+    return _in_unit(name, raw, value, unit)
 
 
 def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:
@@ -356,9 +370,12 @@ def _event(flag: FlagRule, topic: str, original: dict[str, Any], state: SetState
     raw = at_pointer(original, flag.pointer)
     if raw is None:
         return None
-    if not isinstance(raw, bool | int | str):
-        raise RefusedMessage(f"the flag must be true or false, got {str(raw)[:60]!r}", flag.pointer)
-    now = raw in flag.true  # 1 == True in Python, and a flag written as 1 means true
+    active = raw if isinstance(raw, list) else [raw]
+    if not all(isinstance(each, bool | int | str) for each in active):
+        raise RefusedMessage(
+            f"the flag must be true, false, a word or a list of words, got {str(raw)[:60]!r}", flag.pointer
+        )
+    now = any(each in flag.true for each in active)  # 1 == True in Python: a flag written as 1 means true
     key = f"{topic} {flag.alarm} {flag.pointer}"
     before = state.flags.get(key)
     state.flags[key] = now

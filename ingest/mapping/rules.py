@@ -17,7 +17,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from ingest.contract.errors import BadSettings
-from ingest.contract.fields import fields_of
+from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import ID_WORDS, SET_KINDS, Alarm
 from ingest.contract.units import known_units
 from ingest.toml_faults import explain
@@ -31,7 +31,7 @@ _EXPECTED = {"$.name": ID_WORDS, "$.service": ID_WORDS}
 
 
 class Value(Struct, frozen=True, forbid_unknown_fields=True):
-    """Where one value comes from: a place in the JSON, a level of the topic, or it is always the same.
+    """Where one value comes from: a place in the JSON, a level of the topic, always the same, or parts.
 
     Attributes
     ----------
@@ -41,8 +41,12 @@ class Value(Struct, frozen=True, forbid_unknown_fields=True):
         Name of a level of the topic.
     value : any
         The same for all.
+    parts : dict
+        The members of an object such as ``cylinders``, each a value.
     unit : str
         Unit of the source; of the contract when it is empty.
+    times : float
+        What the source's number is multiplied by, such as 0.1 for tenths, before its unit is converted.
     words : dict
         What the source says, and what the contract calls it.
     optional : bool
@@ -52,7 +56,9 @@ class Value(Struct, frozen=True, forbid_unknown_fields=True):
     pointer: str = ""
     level: str = ""
     value: Any = None
+    parts: dict[str, Value] = {}
     unit: str = ""
+    times: Annotated[float, Meta(gt=0)] = 1.0
     words: dict[str, str] = {}
     optional: bool = False
 
@@ -82,7 +88,10 @@ class MessageRule(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class FlagRule(Struct, frozen=True, forbid_unknown_fields=True):
-    """A flag of the source that becomes an alarm: `raised` when it turns true, else `cleared`."""
+    """A flag of the source that becomes an alarm: `raised` when it turns true, else `cleared`.
+
+    At `pointer` there is a value, or a list of the words for all that is active.
+    """
 
     alarm: Alarm
     pointer: str
@@ -188,11 +197,16 @@ def _check(source: Source, where: str) -> None:
     if not source.message and not source.flag:
         raise BadSettings(f"{where} makes nothing: it has neither a message nor a flag")
     names = {found[1] for level in levels if (found := _LEVEL.fullmatch(level))}
-    values = [("set_id", source.set_id, ""), ("boot", source.boot, ""), ("counter", source.counter, "")]
-    values.append(("uptime_s", source.uptime_s, "s"))
-    for name, value, unit in values:
+    text, whole = Field("", "string", True, ""), Field("", "integer", True, "")
+    values = (
+        ("set_id", source.set_id, text),
+        ("boot", source.boot, whole),
+        ("counter", source.counter, whole),
+        ("uptime_s", source.uptime_s, Field("", "number", True, "", "s")),
+    )
+    for name, value, field in values:
         if value is not None:
-            _check_value(value, f"{where}.{name}", names, unit)
+            _check_value(value, f"{where}.{name}", names, field)
     if source.time.form == "local":
         try:
             ZoneInfo(source.time.zone)
@@ -219,7 +233,7 @@ def _check_rule(rule: MessageRule, where: str, names: set[str]) -> None:
     for name, value in rule.fields.items():
         if name not in own:
             raise BadSettings(f"{where}: {rule.kind} has no field {name!r}; it has {', '.join(own)}")
-        _check_value(value, f"{where}.fields.{name}", names, known[name].unit)
+        _check_value(value, f"{where}.fields.{name}", names, known[name])
     missing = sorted(name for name in own if known[name].required and name not in rule.fields)
     if missing:
         raise BadSettings(f"{where}: {rule.kind} needs the field {missing[0]!r}")
@@ -232,14 +246,31 @@ def _check_pointer(pointer: str, where: str) -> None:
         )
 
 
-def _check_value(value: Value, where: str, names: set[str], contract_unit: str) -> None:
+def _check_value(value: Value, where: str, names: set[str], field: Field) -> None:
     _check_pointer(value.pointer, where)
-    given = bool(value.pointer) + bool(value.level) + (value.value is not None)
+    given = bool(value.pointer) + bool(value.level) + (value.value is not None) + bool(value.parts)
     if given != 1:
-        raise BadSettings(f"{where}: give one of pointer, level and value, got {given} of them")
+        raise BadSettings(f"{where}: give one of pointer, level, value and parts, got {given} of them")
+    if value.parts:
+        _check_parts(value.parts, where, names, field)
+    if value.times != 1.0 and field.shape != "number":
+        raise BadSettings(f"{where}.times is for a number that need not be whole")
     if value.level and value.level not in names:
         has = ", ".join(sorted(names)) or "no named level"
         raise BadSettings(f"{where}.level: the topic has {has}, got {value.level!r}")
-    units = known_units(contract_unit)
+    units = known_units(field.unit)
     if value.unit and value.unit not in units:
         raise BadSettings(f"{where}.unit: expected one of {', '.join(units)}, got {value.unit!r}")
+
+
+def _check_parts(parts: dict[str, Value], where: str, names: set[str], field: Field) -> None:
+    if field.shape != "object":
+        raise BadSettings(f"{where} has no parts: it is {field.expected}")
+    known = {member.name: member for member in field.members}
+    for name, part in parts.items():
+        if name not in known:
+            raise BadSettings(f"{where} has no part {name!r}; it has {', '.join(known)}")
+        _check_value(part, f"{where}.{name}", names, known[name])
+    missing = sorted(name for name, member in known.items() if member.required and name not in parts)
+    if missing:
+        raise BadSettings(f"{where} needs the part {missing[0]!r}")

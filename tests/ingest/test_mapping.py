@@ -100,6 +100,83 @@ def test_a_flag_is_an_event_when_it_turns(mapper: Mapper) -> None:
     ]
 
 
+NESTED = b"""
+name = "nested"
+version = 1
+service = "demo"
+[[source]]
+topic = "crew/{unit}"
+set_id = { level = "unit" }
+time = { form = "epoch_ms", pointer = "/ts" }
+[[source.message]]
+kind = "setup"
+once = true
+[source.message.fields]
+low_air_bar = { pointer = "/bottle/warn", times = 0.1 }
+[source.message.fields.cylinders.parts]
+count = { value = 1 }
+water_volume_l = { pointer = "/bottle/l" }
+rated_bar = { pointer = "/bottle/max", unit = "kPa" }
+[[source.message]]
+kind = "pressure"
+[source.message.fields]
+pressure_bar = { pointer = "/readings/0/v", unit = "kPa", times = 10 }
+[[source.flag]]
+alarm = "distress"
+pointer = "/alarms"
+true = ["MAN_DOWN", "SOS"]
+"""
+
+
+def nested(at_s: float, **more: Any) -> Heard:
+    bottle = {"l": 9, "max": 30_000, "warn": 550}
+    told = {"ts": 1_935_741_600_000 + int(at_s * 1000), "bottle": bottle, "readings": [{"v": 2850}]}
+    return heard(at_s, "crew/K7", {**told, **more})
+
+
+def test_an_alarm_in_a_list_of_words_is_raised_while_it_is_there() -> None:
+    mapper = Mapper([read_mapping(NESTED, "nested.toml")])
+    events = [
+        [each["state"] for each in told(mapper.take(nested(n, alarms=alarms))) if each["kind"] == "alarm"]
+        for n, alarms in enumerate(([], ["LOW_CELL", "SOS"], ["SOS"], ["MAN_DOWN"], ["LOW_CELL"], []))
+    ]
+    assert events == [[], ["raised"], [], [], ["cleared"], []]
+    (fault,) = mapper.take(nested(9, alarms=[{"code": "SOS"}])).faults
+    assert "the flag must be true, false, a word or a list of words" in str(fault)
+
+
+def test_a_cylinder_is_put_together_from_parts_and_a_number_may_be_in_tenths() -> None:
+    mapper = Mapper([read_mapping(NESTED, "nested.toml")])
+    setup, pressure = told(mapper.take(nested(0)))
+    assert setup["cylinders"] == {"count": 1, "water_volume_l": 9, "rated_bar": 300}
+    assert setup["low_air_bar"] == 55
+    assert pressure["pressure_bar"] == 285
+    # Without its volume no cylinder is invented; the pressure is still used.
+    mapper = Mapper([read_mapping(NESTED, "nested.toml")])
+    (only,) = told(mapper.take(nested(0, bottle={"max": 30_000, "warn": 550})))
+    assert only["kind"] == "pressure"
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("count = { value = 1 }\n", "", r"cylinders needs the part 'count'"),
+        ("count = {", "sort = { value = 1 }\ncount = {", r"cylinders has no part 'sort'; it has count, "),
+        (
+            'pointer = "/readings/0/v", unit = "kPa", times = 10',
+            "parts = { v = { value = 1 } }",
+            r"pressure_bar has no parts",
+        ),
+        ("times = 10", "times = 0", r"times"),
+        ("{ value = 1 }", "{ value = 1, times = 2 }", r"times is for a number"),
+        ('max", unit = "kPa"', 'max", unit = "stone"', r"cylinders.rated_bar.unit: expected one of bar"),
+    ],
+)
+def test_wrong_parts_are_named(before: str, after: str, said: str) -> None:
+    with pytest.raises(BadSettings, match=said):
+        read_mapping(NESTED.decode().replace(before, after, 1).encode(), "nested.toml")
+
+
 def test_the_sources_own_counter_tells_what_did_not_come(mapper: Mapper) -> None:
     first = told(mapper.take(flat(10, 0, psi=4000)))[-1]["seq"]
     second = told(mapper.take(flat(14, 4, psi=3990)))[-1]["seq"]
