@@ -119,8 +119,9 @@ def test_no_row_is_cut_no_heading_left_behind_and_nothing_wider_than_the_sheet(
             rules = [line["x1"] for line in (*sheet.lines, *sheet.rects) if line["width"] > 20]
             assert max(rules, default=0.0) <= sheet.width - margin + 1
             assert min(char["x0"] for char in read) >= margin - 1
-            body = [char for char in read if head <= char["top"] <= sheet.height - foot]
-            edges = "".join(char["text"] for char in sheet.chars if char not in body)
+            foot_from = sheet.height - foot
+            body = [char for char in read if head <= char["top"] <= foot_from]
+            edges = "".join(c["text"] for c in sheet.chars if not head <= c["top"] <= foot_from)
             assert "TH-20310504-1912" in edges
             assert f"page {sheet.page_number} of {len(pdf.pages)}" in edges
             assert CAUTION[:90] in edges
