@@ -114,12 +114,12 @@ class Archive:
 
         tail, sealed = until_whole(self.folder, read)
         chosen = {
-            kind: frame.filter(pl.lit(True) if only is None else only.get(kind, pl.lit(False)))
+            kind: frame.filter(only.get(kind, pl.lit(False))) if only is not None and frame.height else frame
             for kind, frame in tail.items()
         }
         both = concat([sealed, {kind: _asked(frame, bare.get(kind)) for kind, frame in chosen.items()}])
         whole = {
-            kind: frame.sort("received", maintain_order=True)
+            kind: frame.sort("received", maintain_order=True) if frame.height else frame
             for kind, frame in both.items()
             if kind not in bare
         }

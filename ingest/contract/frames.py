@@ -232,7 +232,13 @@ def concat(parts: Iterable[Messages]) -> Messages:
     lots = list(parts)
     if not lots:
         return no_messages()
-    return {kind: pl.concat([lot[kind] for lot in lots]) for kind in TABLES}
+    return {kind: _joined([lot[kind] for lot in lots]) for kind in TABLES}
+
+
+def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
+    """Return frames as one; of most kinds most lots have none, and joining nothing takes its time too."""
+    filled = [frame for frame in frames if frame.height]
+    return pl.concat(filled) if len(filled) > 1 else (filled or frames)[0]
 
 
 def drop_duplicates(messages: Messages) -> Messages:
