@@ -31,9 +31,10 @@ from dashboard.live.feed import Feed
 from dashboard.out.outward import Outward, OutwardSettings, load_outward
 from dashboard.slow_clients import IDLE_S, LOOK_EVERY_S, MOST_CONNECTIONS, shed_slow_clients
 from dashboard.trends.view import keeper_of
+from ingest.archive.durable import make_folder
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
-from ingest.archive.store import StorePath, make_folder, work_folder
+from ingest.archive.store import StorePath, work_folder
 from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.topics import ID_WORDS, is_id

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from pathlib import Path
 from ingest.archive.archive import Counts, create_archive, seal_messages
 from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imports
 from ingest.archive.mapped_journal import mapper_of
+from ingest.archive.store import file_sha256
 from ingest.contract.captures import BadLine, Heard, read_lines, require_file
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.frames import FrameBuilder, Messages
@@ -198,7 +198,6 @@ def _chunk(lines: Iterator[Heard | BadLine]) -> list[Heard | BadLine]:
 
 def _digest(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return file_sha256(path)
     except OSError as error:
         raise BadCapture(f"{path} cannot be read: {error.strerror}") from error

@@ -12,9 +12,10 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from ingest.archive.durable import sync_folder
 from ingest.archive.folder import Counts
 from ingest.archive.journal import segments
-from ingest.archive.store import sync_folder, work_folder
+from ingest.archive.store import work_folder
 from ingest.broker.mqtt import Publisher, new_client, session_properties
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.listener import Listener

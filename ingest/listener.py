@@ -17,11 +17,12 @@ from typing import IO, Any, Self
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 
+from ingest.archive.durable import make_folder
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record
 from ingest.archive.mappings import filters_of
-from ingest.archive.store import make_folder, work_folder
+from ingest.archive.store import work_folder
 from ingest.archive.writing import Delivery, Health, Writing
 from ingest.broker.mqtt import (
     Login,

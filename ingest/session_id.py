@@ -6,11 +6,10 @@ the id has a random end even when the settings name its beginning, and it is in 
 
 from __future__ import annotations
 
-import os
 import secrets
 from pathlib import Path
 
-from ingest.archive.store import sync_folder
+from ingest.archive.durable import write_durably
 from ingest.settings import BrokerSettings
 
 FILE_NAME = "session-id"
@@ -38,7 +37,7 @@ def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
     else:
         wanted = f"{named or 'underair'}-{secrets.token_hex(8)}"
     if not path.exists() or kept != wanted:
-        _keep(path, wanted)
+        write_durably(path, f"{wanted}\n".encode())
     return kept == wanted, wanted
 
 
@@ -51,13 +50,3 @@ def _of_earlier_version(folder: Path, named: str) -> str:
 
 def _text_of(path: Path) -> str:
     return path.read_bytes().decode(errors="replace").strip()  # a damaged id is another id
-
-
-def _keep(path: Path, text: str) -> None:
-    aside = path.with_suffix(".tmp")
-    with aside.open("w") as file:
-        file.write(text + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    sync_folder(path.parent)

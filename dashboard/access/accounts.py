@@ -23,6 +23,7 @@ import msgspec
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from ingest.archive.durable import write_durably
 from ingest.contract.errors import UnderairError
 
 ROLES: dict[str, str] = {
@@ -220,7 +221,7 @@ class AccountFile:
                 fcntl.flock(lock, fcntl.LOCK_EX)
                 accounts = dict(self.accounts())
                 yield accounts
-                write_private(self.path, msgspec.json.format(msgspec.json.encode(_File(accounts))))
+                write_durably(self.path, msgspec.json.format(msgspec.json.encode(_File(accounts))), 0o600)
         except OSError as error:
             raise BadAccounts(f"accounts file {self.path} cannot be written: {error.strerror}") from error
 
@@ -228,20 +229,6 @@ class AccountFile:
 def digest_of_token(token: str) -> str:
     """Return what is kept of a token."""
     return hashlib.sha256(token.encode(errors="replace")).hexdigest()
-
-
-def write_private(path: Path, content: bytes) -> None:
-    """Write a file that only its owner can read, whole or not at all."""
-    aside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
-    descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
 
 
 def _read(path: Path) -> dict[str, Account]:

@@ -9,7 +9,6 @@ show only against a hash noted elsewhere: `underair account log` prints it.
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import logging
 import os
 import threading
@@ -23,10 +22,11 @@ from typing import Any
 import msgspec
 import polars as pl
 
+from ingest.archive.chained import NOTHING_BEFORE, hash_of, read_chained, with_own
+from ingest.archive.durable import append_durably
 from ingest.archive.store import work_folder
 
 FOLDER = "access"
-NOTHING_BEFORE = "0" * 64
 SAME_AGAIN_S = 600.0  # looking on at the same is one look
 LONGEST_TARGET = 500
 _MOST_REMEMBERED = 10_000
@@ -70,11 +70,6 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, fo
     outcome: str
     before: str
     own: str = ""
-
-    def with_own(self) -> LogEntry:
-        """Return it with the hash of all else that it says."""
-        bare = msgspec.structs.replace(self, own="")
-        return msgspec.structs.replace(self, own=hashlib.sha256(msgspec.json.encode(bare)).hexdigest())
 
     def as_row(self) -> dict[str, Any]:
         """Return it for people and for tables, without the chain."""
@@ -172,12 +167,9 @@ class AccessLog:
             if files and path < files[-1]:
                 path = files[-1]
             last, torn = _last_line(path if path in files else files[-1]) if files else (b"", False)
-            before = hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
-            line = msgspec.json.encode(msgspec.structs.replace(entry, before=before).with_own()) + b"\n"
-            with path.open("ab") as file:
-                file.write(b"\n" + line if torn and path == files[-1] else line)
-                file.flush()
-                os.fsync(file.fileno())
+            before = hash_of(last)
+            line = msgspec.json.encode(with_own(msgspec.structs.replace(entry, before=before))) + b"\n"
+            append_durably(path, b"\n" + line if torn and path == files[-1] else line)
 
 
 def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[str]]:
@@ -194,23 +186,9 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[
     faults: list[str] = []
     before = NOTHING_BEFORE
     for path in _files(work_folder(archive) / folder):
-        for number, line in enumerate(path.read_bytes().split(b"\n"), 1):
-            if not line:
-                continue
-            try:
-                entry = msgspec.json.decode(line, type=LogEntry)
-            except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-                faults.append(f"{folder}/{path.name}, line {number} cannot be read: {error}")
-            else:
-                if entry.before != before:
-                    faults.append(
-                        f"{folder}/{path.name}, line {number} does not follow from the line before: "
-                        "a line was altered, taken out or put in between"
-                    )
-                if entry.own and entry != entry.with_own():
-                    faults.append(f"{folder}/{path.name}, line {number} was altered: its hash is another")
-                entries.append(entry)
-            before = hashlib.sha256(line).hexdigest()
+        lines, wrong, before = read_chained(path.read_bytes(), LogEntry, f"{folder}/{path.name}", before)
+        entries += lines
+        faults += wrong
     return entries, faults
 
 
@@ -218,7 +196,7 @@ def head(archive: Path, folder: str = FOLDER) -> str:
     """Return the hash of the last line: noted elsewhere, it shows later that nothing was cut off the end."""
     files = _files(work_folder(archive) / folder)
     last = _last_line(files[-1])[0] if files else b""
-    return hashlib.sha256(last).hexdigest() if last else NOTHING_BEFORE
+    return hash_of(last)
 
 
 def access_table(archive: Path) -> pl.DataFrame:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from dashboard.access.accounts import write_private
+from ingest.archive.durable import write_durably
 
 LASTS_S = 12 * 3600.0  # a shift
 IDLE_S = 30 * 60.0  # an open page asks all the time: this is a closed one, or a laptop asleep
@@ -136,7 +136,7 @@ class Sessions:
 
     def _write(self) -> None:
         try:
-            write_private(self._path, msgspec.json.encode(list(self._sessions.values())))
+            write_durably(self._path, msgspec.json.encode(list(self._sessions.values())), 0o600)
         except OSError as error:  # a full disk must not sign anybody out
             log.warning(
                 "sessions are not kept over a restart: %s cannot be written: %s", self._path, error.strerror

@@ -28,6 +28,7 @@ from dashboard.evidence.signing import (
     check_signature,
     check_time_stamp,
 )
+from ingest.archive.store import file_sha256
 from ingest.contract.captures import capture_line, read_capture
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
@@ -163,7 +164,7 @@ def _lists(folder: Path, bag: bagit.Bag) -> list[str]:
             faults.append(f"{name!r}: named in the list, but not inside the case")
         elif not path.is_file():
             faults.append(f"{name}: missing")
-        elif _sha256(path) != digest.lower():
+        elif file_sha256(path) != digest.lower():
             faults.append(f"{name}: altered (SHA-256 is not that of the list)")
     there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
     faults += [f"{name!r}: added, in no list" for name in sorted(there - set(listed) - set(UNLISTED))]
@@ -173,11 +174,6 @@ def _lists(folder: Path, bag: bagit.Bag) -> list[str]:
         except (bagit.BagError, OSError, ValueError) as error:
             faults.append(f"not a valid bag (RFC 8493): {error}")
     return faults
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _about(folder: Path) -> made.About:

@@ -7,17 +7,16 @@ show that the log was not rewritten whole.
 
 from __future__ import annotations
 
-import hashlib
-import os
 from datetime import datetime
 from pathlib import Path
 
 import msgspec
 
 from dashboard.evidence.provenance import account, machine
+from ingest.archive.chained import NOTHING_BEFORE, hash_of, read_chained
+from ingest.archive.durable import append_durably
 
 FILE = "custody.ndjson"
-NOTHING_BEFORE = "0" * 64
 LARGEST_BYTES = 64 * 1024 * 1024
 
 
@@ -54,19 +53,7 @@ def read_custody(case: Path) -> tuple[list[CustodyLine], list[str], str]:
         return [], [f"{FILE}: missing"], NOTHING_BEFORE
     if path.stat().st_size > LARGEST_BYTES:
         return [], [f"{FILE}: larger than {LARGEST_BYTES} bytes"], NOTHING_BEFORE
-    entries, faults, before = [], [], NOTHING_BEFORE
-    for number, line in enumerate(path.read_bytes().splitlines(), 1):
-        try:
-            entry = msgspec.json.decode(line, type=CustodyLine)
-        except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-            faults.append(f"{FILE}: line {number} cannot be read: {error}")
-            before = hashlib.sha256(line).hexdigest()
-            continue
-        if entry.before != before:
-            faults.append(f"{FILE}: line {number} does not follow the line before it: altered or cut")
-        entries.append(entry)
-        before = hashlib.sha256(line).hexdigest()
-    return entries, faults, before
+    return read_chained(path.read_bytes(), CustodyLine, FILE)
 
 
 def add_entry(case: Path, what: str, text: str, head: str, at: datetime) -> str:
@@ -79,8 +66,5 @@ def add_entry(case: Path, what: str, text: str, head: str, at: datetime) -> str:
     """
     _, _, before = read_custody(case)
     line = msgspec.json.encode(CustodyLine(at, what, text, account(), machine(), head, before))
-    with (case / FILE).open("ab") as file:
-        file.write(line + b"\n")
-        file.flush()
-        os.fsync(file.fileno())
-    return hashlib.sha256(line).hexdigest()
+    append_durably(case / FILE, line + b"\n")
+    return hash_of(line)

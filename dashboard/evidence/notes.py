@@ -23,8 +23,8 @@ from analysis.pieces.incident_uses import incident_id_of
 from dashboard.charts.clock import BadZone, zone_of
 from dashboard.charts.desk_notes import NOTES_DESK
 from ingest.archive.archive import create_archive, seal_messages
-from ingest.archive.manifest import file_sha256
 from ingest.archive.reading import Archive
+from ingest.archive.store import file_sha256
 from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError

@@ -17,6 +17,7 @@ import polars as pl
 from analysis.profile import Profile
 from dashboard.evidence.checked import CaseChecked, CaseProblem
 from dashboard.results_store import record_of
+from ingest.archive.store import file_sha256
 from ingest.contract.captures import capture_line, read_capture
 from ingest.contract.frames import frames_from_heard
 
@@ -29,11 +30,6 @@ def _files(folder: Path) -> list[str]:
     """Every file of a case but the two that hold the hashes, by its name from the folder, in order."""
     names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
     return sorted(name for name in names if name not in (MANIFEST, SUMS))
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _link(before: str, name: str, sha256: str) -> str:
@@ -82,7 +78,7 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
             faults.append(f"{name}: named in the list, but not inside the case")
         elif not path.is_file():
             faults.append(f"{name}: missing")
-        elif _sha256(path) != sha256:
+        elif file_sha256(path) != sha256:
             faults.append(f"{name}: altered (SHA-256 is not that of the list)")
     if before != head:
         faults.append(f"{MANIFEST}: its head is not that of its chain")

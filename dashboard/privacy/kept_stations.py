@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.trends.roster import KEPT_NAME
-from ingest.archive.journal import sync_folder
+from ingest.archive.durable import sync_folder
 from ingest.archive.store import work_folder
 
 COLUMNS = ("wearer", "station", "role", "from", "until")

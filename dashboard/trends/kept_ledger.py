@@ -10,7 +10,6 @@ import contextlib
 import fcntl
 import hashlib
 import io
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +18,7 @@ from typing import Any
 import polars as pl
 
 from analysis.trends.ledger import SCHEMAS, Ledger, completed
-from ingest.archive.store import sync_folder
+from ingest.archive.durable import write_durably
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
 IDENTITY = ("key", "digest")
@@ -117,17 +116,7 @@ def read_table(path: Path, schema: pl.Schema, over: bytes = b"") -> pl.DataFrame
 def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"") -> None:
     """Write a table aside, synced, and put it in its place. `over` as in `sealed`."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    made = sealed(parquet_bytes(frame, compression="zstd"), over)
-    try:
-        with aside.open("wb") as file:
-            file.write(made)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
-    sync_folder(path.parent)
+    write_durably(path, sealed(parquet_bytes(frame, compression="zstd"), over))
 
 
 @contextlib.contextmanager

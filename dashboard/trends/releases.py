@@ -9,7 +9,6 @@ checks the chain.
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -22,11 +21,11 @@ import polars as pl
 from analysis.trends.cells import Published
 from analysis.trends.publishing import due
 from analysis.trends.wear_arrays import FEWEST_PEOPLE
-from ingest.archive.store import sync_folder
+from ingest.archive.chained import hash_of, read_chained, with_own
+from ingest.archive.durable import sync_folder
 from ingest.contract.errors import UnderairError, system_sentence
 
 FILE_NAME = "releases.ndjson"
-NOTHING_BEFORE = "0" * 64
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True):
@@ -52,11 +51,6 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
     by: str = ""
     before: str = ""
     own: str = ""
-
-    def with_own(self) -> Line:
-        """Return it with the hash of all else that it says."""
-        bare = msgspec.structs.replace(self, own="")
-        return msgspec.structs.replace(self, own=hashlib.sha256(msgspec.json.encode(bare)).hexdigest())
 
 
 class BadReleases(UnderairError):
@@ -144,24 +138,10 @@ def faults(archive: Path) -> tuple[int, list[str]]:
 
 def _read(text: bytes) -> tuple[list[Line], list[str]]:
     """Return the lines of the list that can be read, and what is wrong with it."""
-    lines: list[Line] = []
-    found: list[str] = []
-    before = NOTHING_BEFORE
-    for number, line in enumerate(text.splitlines(), 1):
-        try:
-            one = msgspec.json.decode(line, type=Line)
-        except ValueError as error:  # also what is no UTF-8
-            found.append(f"{FILE_NAME}, line {number} cannot be read: {error}")
-        else:
-            lines.append(one)
-            if one.own and one != one.with_own():
-                found.append(f"{FILE_NAME}, line {number} was altered")
-            elif one.before != before and (one.before or one.published is not None):
-                found.append(
-                    f"{FILE_NAME}, line {number} does not follow from the line before: "
-                    "a line was altered, taken out or put in between"
-                )
-        before = hashlib.sha256(line).hexdigest()
+    # Those of underair 0.3 know no line before them.
+    lines, found, _ = read_chained(
+        text, Line, FILE_NAME, starts_anew=lambda line: not line.before and line.published is None
+    )
     return lines, found
 
 
@@ -184,8 +164,8 @@ class _Adding:
         self._last = last
 
     def __call__(self, line: Line) -> None:
-        before = hashlib.sha256(self._last).hexdigest() if self._last else NOTHING_BEFORE
-        self._last = msgspec.json.encode(msgspec.structs.replace(line, before=before).with_own())
+        line = with_own(msgspec.structs.replace(line, before=hash_of(self._last)))
+        self._last = msgspec.json.encode(line)
         self.made.append(self._last)
 
 

@@ -10,17 +10,17 @@ from pathlib import Path
 
 import polars as pl
 
+from ingest.archive.durable import make_folder, sync_folder
 from ingest.archive.expected import SEALING, part_name, unsettled
 from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
-from ingest.archive.journal import sync_folder
 from ingest.archive.journal_bytes import opened
 from ingest.archive.journal_frames import Damage, SegmentReader
 from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
 from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.sound import QUARANTINE
-from ingest.archive.store import StorePath, make_folder, store_problem, work_folder
+from ingest.archive.store import StorePath, store_problem, work_folder
 from ingest.contract.columns import APART, TABLES, empty_frame
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field

@@ -13,13 +13,13 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ingest.archive.durable import sync_folder
 from ingest.archive.expected import expected_of
 from ingest.archive.formats import FORMAT
-from ingest.archive.journal import sync_folder
-from ingest.archive.manifest import Held, Line, file_sha256, restate
+from ingest.archive.manifest import Held, Line, restate
 from ingest.archive.parts import scan_parts
 from ingest.archive.sound import QUARANTINE, DayFolder, archive_of, below
-from ingest.archive.store import StorePath
+from ingest.archive.store import StorePath, file_sha256
 from ingest.contract.errors import ArchiveProblem
 
 _ROWS_AT_ONCE = 250_000

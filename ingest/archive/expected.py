@@ -18,9 +18,10 @@ from pathlib import Path
 import msgspec
 
 from ingest.archive import store_chains
+from ingest.archive.chained import NOTHING_BEFORE
 from ingest.archive.formats import require_known
 from ingest.archive.journal import journal_folders, segments
-from ingest.archive.manifest import HASH_LENGTH, NOTHING_BEFORE, SUFFIX, Line, chains, decode_line
+from ingest.archive.manifest import HASH_LENGTH, SUFFIX, Line, chains, decode_line
 from ingest.archive.store import StorePath
 
 SEALING = "sealing"

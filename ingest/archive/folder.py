@@ -6,8 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from ingest.archive.durable import make_folder
 from ingest.archive.formats import require_known_format
-from ingest.archive.store import make_folder, place, work_folder
+from ingest.archive.store import place, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 

@@ -7,19 +7,18 @@ capture that was imported first; ``DIR/imports/{capture}-{chunk}.parquet`` keeps
 from __future__ import annotations
 
 import hashlib
-import os
 from datetime import datetime
 from pathlib import Path
 
 import msgspec
 import polars as pl
 
-from ingest.archive.journal import sync_folder
-from ingest.archive.store import work_folder
+from ingest.archive.chained import NOTHING_BEFORE, read_chained
+from ingest.archive.durable import append_durably, sync_folder, write_durably
+from ingest.archive.store import file_sha256, work_folder
 from ingest.parquet_bytes import parquet_bytes
 
 FOLDER, FILE = "imports", "imports.ndjson"
-NOTHING_BEFORE = "0" * 64
 
 
 class Brought(msgspec.Struct, frozen=True, kw_only=True):
@@ -70,30 +69,18 @@ def read_imports(archive: Path) -> tuple[list[Brought], list[str], str]:
     path = folder / FILE
     if not path.is_file():
         return [], [], NOTHING_BEFORE
-    found, faults, before = [], [], NOTHING_BEFORE
-    for number, line in enumerate(path.read_bytes().splitlines(), 1):
-        try:
-            brought = msgspec.json.decode(line, type=Brought)
-        except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-            faults.append(f"{FOLDER}/{FILE}: line {number} cannot be read: {error}")
-        else:
-            if brought.before != before:
-                faults.append(
-                    f"{FOLDER}/{FILE}: line {number} does not follow the line before it: altered or cut"
-                )
-            found.append(brought)
-            faults += [
-                fault for name, digest in brought.receipts.items() if (fault := _wrong(folder, name, digest))
-            ]
-        before = hashlib.sha256(line).hexdigest()
-    return found, faults, before
+    found, faults, head = read_chained(path.read_bytes(), Brought, f"{FOLDER}/{FILE}")
+    receipts = [each for brought in found for each in brought.receipts.items()]
+    return found, faults + [fault for each in receipts if (fault := _wrong(folder, *each))], head
 
 
 def _wrong(folder: Path, name: str, digest: str) -> str:
     path = folder / name
     if "/" in name or not path.is_file():
         return f"{FOLDER}/{name}: missing"
-    return "" if _sha256(path) == digest else f"{FOLDER}/{name}: its contents changed after it was written"
+    return (
+        "" if file_sha256(path) == digest else f"{FOLDER}/{name}: its contents changed after it was written"
+    )
 
 
 def keep_import(archive: Path, brought: Brought) -> None:
@@ -109,10 +96,7 @@ def keep_import(archive: Path, brought: Brought) -> None:
         return
     folder = _made(archive)
     line = msgspec.json.encode(msgspec.structs.replace(brought, before=before))
-    with (folder / FILE).open("ab") as file:
-        file.write(line + b"\n")
-        file.flush()
-        os.fsync(file.fileno())
+    append_durably(folder / FILE, line + b"\n")
     sync_folder(folder)
 
 
@@ -126,10 +110,7 @@ def keep_receipts(archive: Path, name: str, receipts: pl.DataFrame) -> tuple[str
     """
     folder, name = _made(archive), f"{name}.parquet"
     made = parquet_bytes(receipts, compression="zstd")
-    with (folder / name).open("wb") as file:
-        file.write(made)
-        file.flush()
-        os.fsync(file.fileno())
+    write_durably(folder / name, made)
     return name, hashlib.sha256(made).hexdigest()
 
 
@@ -137,8 +118,3 @@ def _made(archive: Path) -> Path:
     folder = work_folder(archive) / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     return folder
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

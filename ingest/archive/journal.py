@@ -14,10 +14,10 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from ingest.archive.durable import sync_folder
 from ingest.archive.journal_frames import Damage as Damage
 from ingest.archive.journal_frames import Record as Record
 from ingest.archive.journal_frames import new_magic, numbered_frame, segment_header
-from ingest.archive.store import sync_folder as sync_folder
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
 

@@ -20,14 +20,14 @@ import msgspec
 import polars as pl
 
 from ingest.archive import store_chains
+from ingest.archive.chained import NOTHING_BEFORE
 from ingest.archive.digests import DIGESTS, digest_text, rows_digest
+from ingest.archive.durable import sync_folder
 from ingest.archive.formats import FORMAT, last_line, require_known
-from ingest.archive.journal import sync_folder
-from ingest.archive.store import StorePath
+from ingest.archive.store import StorePath, file_sha256
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".ndjson"
-NOTHING_BEFORE = "0" * 64
 _HASH = b',"hash":"%s"}'
 HASH_LENGTH = len(_HASH) - 2 + 64
 _SPEAKERS_NAMED = 12
@@ -125,15 +125,6 @@ class Held:
             if who in frame.columns:
                 self.speakers.update(frame[who].drop_nulls().unique())
                 break
-
-
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file."""
-    with path.opened() if isinstance(path, StorePath) else path.open("rb") as file:
-        digest = hashlib.sha256()
-        while block := file.read(1 << 20):
-            digest.update(block)
-    return digest.hexdigest()
 
 
 def add_line(

@@ -7,13 +7,12 @@ segment is sealed, as it was before that segment and after it. Readers of the ta
 from __future__ import annotations
 
 import hashlib
-import os
 from pathlib import Path
 
 import msgspec
 
+from ingest.archive.durable import write_durably
 from ingest.archive.mappings import mappings_of
-from ingest.archive.store import sync_folder
 from ingest.mapping.mapper import Mapper, SetState
 
 STATE = "mapping-state.json"
@@ -57,14 +56,8 @@ def copy_of(mapper: Mapper) -> State:
 
 def keep_state(segment: Path, before: State, mapper: Mapper) -> None:
     """Keep what a mapper remembers after a segment; before that segment is deleted."""
-    aside = segment.parent / f"{STATE}.tmp"
-    with aside.open("wb") as file:
-        made = _encode(_Kept(segment.name, before, mapper.state))
-        file.write(made + b"\n" + hashlib.sha256(made).hexdigest().encode())
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(segment.parent / STATE)
-    sync_folder(segment.parent)
+    made = _encode(_Kept(segment.name, before, mapper.state))
+    write_durably(segment.parent / STATE, made + b"\n" + hashlib.sha256(made).hexdigest().encode())
 
 
 def state_is_damaged(folder: Path) -> bool:

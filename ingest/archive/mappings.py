@@ -9,14 +9,14 @@ put there by hand, and is taken as it is.
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import msgspec
 
-from ingest.archive.store import StorePath, sync_folder, work_folder
+from ingest.archive.durable import write_durably
+from ingest.archive.store import StorePath, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
 
@@ -108,10 +108,10 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
                 f"{mapping.version + 1}"
             )
         if there != raw:
-            _write(kept, raw)
+            write_durably(kept, raw)
         if known.get(kept.name) != _sha256(raw):
             made = msgspec.json.encode({**known, kept.name: _sha256(raw)})
-            _write(folder / DIGESTS, made + b"\n" + _sha256(made).encode())
+            write_durably(folder / DIGESTS, made + b"\n" + _sha256(made).encode())
     except OSError as error:
         raise ArchiveProblem(f"the mapping cannot be kept in {folder}: {error.strerror}") from error
     return mapping
@@ -169,16 +169,6 @@ def _digests(folder: Path) -> dict[str, str]:
 
 def _sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
-
-
-def _write(path: Path, data: bytes) -> None:
-    aside = path.with_suffix(".tmp")
-    with aside.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    sync_folder(path.parent)
 
 
 def _bytes_of(path: Path) -> bytes:

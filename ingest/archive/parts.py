@@ -17,12 +17,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ingest.archive.digests import DIGESTS
+from ingest.archive.durable import sync_folder
 from ingest.archive.expected import expected_of
 from ingest.archive.formats import require_known_format
-from ingest.archive.journal import sync_folder
-from ingest.archive.manifest import Held, Line, add_line, file_sha256
+from ingest.archive.manifest import Held, Line, add_line
 from ingest.archive.sound import SUFFIX, DayFolder, aside_folder, aside_of, below, sound_parts
-from ingest.archive.store import StorePath, StoreProblem, reader_options
+from ingest.archive.store import StorePath, StoreProblem, file_sha256, reader_options
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table
 from ingest.contract.errors import ArchiveProblem
 

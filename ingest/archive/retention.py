@@ -15,7 +15,6 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-import os
 import re
 import secrets
 import shutil
@@ -30,10 +29,10 @@ import polars as pl
 
 from ingest.archive.compacting import in_this_form
 from ingest.archive.digests import rows_digest
+from ingest.archive.durable import sync_folder, write_durably
 from ingest.archive.expected import unsettled
 from ingest.archive.formats import require_known_format
 from ingest.archive.index import FOLDER as INDEX
-from ingest.archive.journal import sync_folder
 from ingest.archive.manifest import Held
 from ingest.archive.parts import (
     day_folders,
@@ -383,15 +382,7 @@ def _replace(
 
 
 def _keep(folder: Path, under_way: _UnderWay) -> None:
-    here = work_folder(folder)
-    aside = here / f"{UNDER_WAY}.tmp"
-    aside.unlink(missing_ok=True)
-    with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-        file.write(msgspec.json.encode(under_way))
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(here / UNDER_WAY)
-    sync_folder(here)
+    write_durably(work_folder(folder) / UNDER_WAY, msgspec.json.encode(under_way), 0o600)
 
 
 def _read_under_way(folder: Path) -> _UnderWay:
@@ -422,6 +413,6 @@ def _clear(folder: Path) -> None:
         if path.name != "brought":
             shutil.rmtree(path) if path.is_dir() else path.unlink()
     sync_folder(here)
-    for left in (f"{UNDER_WAY}.tmp", UNDER_WAY):
-        (here / left).unlink(missing_ok=True)
+    for left in (*here.glob(f".{UNDER_WAY}.*.tmp"), here / UNDER_WAY):
+        left.unlink(missing_ok=True)
     sync_folder(here)

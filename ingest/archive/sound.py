@@ -19,10 +19,10 @@ from ingest.archive.expected import Expected, Settled, expected_of, settle, unse
 from ingest.archive.journal import foreign_segments, journal_folders, segments
 from ingest.archive.journal_bytes import opened
 from ingest.archive.journal_frames import Damage, SegmentReader
-from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.manifest import Line
 from ingest.archive.mapped_journal import STATE, state_is_damaged
 from ingest.archive.mappings import altered_mappings
-from ingest.archive.store import StorePath, asides, work_folder
+from ingest.archive.store import StorePath, asides, file_sha256, work_folder
 from ingest.archive.trouble import ALTERED, DAMAGED, FOREIGN, MANIFEST, MISSING, Fault, Trouble, fault_of_line
 from ingest.contract.columns import TABLES
 

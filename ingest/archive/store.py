@@ -181,39 +181,18 @@ class StorePath(PosixPath):
         return _told(self, lambda client: client.get_file_info(self.key))
 
 
-def sync_folder(folder: Path) -> None:
-    """Make the names in a folder durable."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def opened(path: Path) -> Any:
+    """Return a file to read bytes from, wherever it is."""
+    return path.opened() if isinstance(path, StorePath) else path.open("rb")
 
 
-def make_folder(folder: Path) -> None:
-    """Make a folder and those above it, durably: else a power cut takes what is in it, synced or not."""
-    made = []
-    missing = folder
-    while not missing.is_dir() and missing != missing.parent:
-        made.append(missing)
-        missing = missing.parent
-    folder.mkdir(parents=True, exist_ok=True)
-    for each in made:
-        sync_folder(each.parent)
-
-
-def put_durably(path: Path, data: bytes) -> None:
-    """Write a small file so that it is there as a whole or not at all, and stays."""
-    if isinstance(path, StorePath):
-        path.put(data)
-        return
-    aside = path.with_name(f"{path.name}.tmp")
-    with aside.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    sync_folder(path.parent)
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file, read in pieces."""
+    with opened(path) as file:
+        digest = hashlib.sha256()
+        while block := file.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
 
 
 def place(where: str | Path) -> Path:

@@ -15,7 +15,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ingest.archive.changing import until_whole
-from ingest.archive.store import StorePath, put_durably, work_folder
+from ingest.archive.durable import write_durably
+from ingest.archive.store import StorePath, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"
@@ -179,5 +180,5 @@ def machine_name(archive: StorePath) -> str:
         return file.read_text(encoding="utf-8").strip()
     except FileNotFoundError:
         file.parent.mkdir(parents=True, exist_ok=True)
-        put_durably(file, secrets.token_hex(12).encode())
+        write_durably(file, secrets.token_hex(12).encode())
         return file.read_text(encoding="utf-8").strip()

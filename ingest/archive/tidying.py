@@ -24,10 +24,10 @@ import polars as pl
 
 from ingest.archive import store_chains
 from ingest.archive.compacting import fit_to_merge, quarantine
+from ingest.archive.durable import sync_folder
 from ingest.archive.expected import unsettled
 from ingest.archive.formats import FORMAT, require_known_format
-from ingest.archive.journal import sync_folder
-from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.manifest import Line
 from ingest.archive.merging import ROW_GROUP_ROWS, merging
 from ingest.archive.parts import (
     complete,
@@ -37,7 +37,7 @@ from ingest.archive.parts import (
     write_part,
 )
 from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, lines_of
-from ingest.archive.store import StorePath, place, work_folder
+from ingest.archive.store import StorePath, file_sha256, place, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 

@@ -9,10 +9,10 @@ from pathlib import Path
 from ingest.archive.digests import DIGESTS, digest_text
 from ingest.archive.expected import SEALING, Expected, unsettled
 from ingest.archive.hostile import odd_entries
-from ingest.archive.manifest import Line, file_sha256
+from ingest.archive.manifest import Line
 from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
-from ingest.archive.store import StorePath, place
+from ingest.archive.store import StorePath, file_sha256, place
 from ingest.archive.trouble import ALTERED, MANIFEST, MISSING, Fault, fault_of_line
 from ingest.contract.errors import ArchiveProblem
 

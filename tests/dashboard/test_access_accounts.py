@@ -302,7 +302,7 @@ def test_sessions_that_cannot_be_written_sign_nobody_out(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("dashboard.access.sessions.write_private", full)
+    monkeypatch.setattr("dashboard.access.sessions.write_durably", full)
     sessions = Sessions(tmp_path / "sessions")
     token = sessions.begin("desk-1", "browser")
     assert "sessions are not kept over a restart" in caplog.text

@@ -227,7 +227,7 @@ def test_a_custody_log_that_was_shortened_or_rewritten_is_found(case: Path) -> N
     assert verify_case(case).faults == ()
     lines = log.read_text().splitlines()
     log.write_text("\n".join([lines[0], *lines[2:]]) + "\n")
-    assert any("does not follow the line before" in fault for fault in verify_case(case).faults)
+    assert any("does not follow from the line before" in fault for fault in verify_case(case).faults)
     log.write_text("\n".join(lines[:2]) + "\n")
     assert any("a line that this machine has seen is gone" in fault for fault in verify_case(case).faults)
     first = json.loads(lines[0])

@@ -143,5 +143,5 @@ def test_an_altered_line_or_file_of_receipts_is_named(
         main(["verify", str(archive)])
     assert done.value.code == 1
     said = "".join(capsys.readouterr())
-    assert "line 2 does not follow the line before it" in said
+    assert "line 2 does not follow from the line before" in said
     assert f"imports/{name}: its contents changed after it was written" in said

@@ -1,0 +1,75 @@
+"""Logs whose lines are chained: each carries the SHA-256 of the line before it, some their own as well."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import msgspec
+
+NOTHING_BEFORE = "0" * 64
+LineT = TypeVar("LineT", bound=Any)
+
+
+def hash_of(line: bytes) -> str:
+    """Return what the line after this one says of it; of no line what the first one says."""
+    return hashlib.sha256(line).hexdigest() if line else NOTHING_BEFORE
+
+
+def with_own(line: LineT) -> LineT:
+    """Return a line with the hash of all else that it says, for the last line has none behind it."""
+    bare = msgspec.json.encode(msgspec.structs.replace(line, own=""))
+    return msgspec.structs.replace(line, own=hash_of(bare))
+
+
+def read_chained(
+    text: bytes,
+    form: type[LineT],
+    where: str,
+    before: str = NOTHING_BEFORE,
+    starts_anew: Callable[[LineT], bool] | None = None,
+) -> tuple[list[LineT], list[str], str]:
+    """Read the lines of a chain.
+
+    Parameters
+    ----------
+    text : bytes
+        As they are in the file.
+    form : type
+        A struct with `before` and maybe `own`.
+    where : str
+        Names the file in a fault.
+    before : str
+        Hash of the last line of the file before.
+    starts_anew : callable
+        Says of a line whether it need not know the one before.
+
+    Returns
+    -------
+    lines : list
+        All that can be read.
+    faults : list of str
+        What is wrong, in words.
+    head : str
+        Hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
+    """
+    lines, faults = [], []
+    for number, each in enumerate(text.split(b"\n"), 1):
+        if not each:
+            continue
+        try:
+            line = msgspec.json.decode(each, type=form)
+        except (ValueError, RecursionError) as error:  # also what is no UTF-8
+            faults.append(f"{where}, line {number} cannot be read: {error}")
+        else:
+            if getattr(line, "own", "") and line != with_own(line):
+                faults.append(f"{where}, line {number} was altered: its hash is another")
+            elif line.before != before and not (starts_anew and starts_anew(line)):
+                faults.append(
+                    f"{where}, line {number} does not follow from the line before: a line was altered, "
+                    "taken out or put in between"
+                )
+            lines.append(line)
+        before = hash_of(each)
+    return lines, faults, before

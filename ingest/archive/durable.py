@@ -1,0 +1,51 @@
+"""Files of this machine that outlive a power cut: written whole or not at all, or appended to and synced."""
+
+from __future__ import annotations
+
+import os
+import threading
+from pathlib import Path
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, durably: else a power cut takes what is in it, synced or not."""
+    made = []
+    missing = folder
+    while not missing.is_dir() and missing != missing.parent:
+        made.append(missing)
+        missing = missing.parent
+    folder.mkdir(parents=True, exist_ok=True)
+    for each in made:
+        sync_folder(each.parent)
+
+
+def write_durably(path: Path, data: bytes, mode: int = 0o666) -> None:
+    """Write a file so that it is there as a whole or not at all, and stays; whoever comes last counts."""
+    aside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.tmp")
+    aside.unlink(missing_ok=True)
+    try:
+        with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
+    sync_folder(path.parent)
+
+
+def append_durably(path: Path, data: bytes) -> None:
+    """Append to a file, made if missing, and sync what it holds."""
+    with path.open("ab") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
