@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import nullcontext
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import click
 
-from analysis.profile_option import profile_option
+from analysis.profile_option import engine_option, profile_option
 from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
+from ingest.progress import progress_bar
 from ingest.shown_text import echo
-from ingest.talk import is_quiet
 
 if TYPE_CHECKING:
     from analysis.pieces.piecewise import Written
@@ -27,9 +25,7 @@ _FOLDER = OutPath(file_okay=False, allow_dash=True, path_type=Path)
 
 
 @click.command()
-@click.option(
-    "--archive", required=True, type=ArchivePlace(), help="Folder of the archive, or s3://BUCKET/PREFIX."
-)
+@archive_option()
 @click.option(
     "--out",
     required=True,
@@ -47,9 +43,7 @@ _FOLDER = OutPath(file_okay=False, allow_dash=True, path_type=Path)
     show_default=True,
     help="Form of the tables' files.",
 )
-@click.option(
-    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
-)
+@engine_option
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def analyse(
     archive: Path,
@@ -142,23 +136,3 @@ def _write(
         progress_bar("messages") as progress,
     ):
         return analyse_archive(archive, rules, out, form, about, run, progress)
-
-
-@contextmanager
-def progress_bar(what: str = "wears") -> Iterator[Callable[..., None] | None]:
-    """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
-    if is_quiet() or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=None)
-
-        def draw(done: int, total: int, of: str = what) -> None:
-            bar.update(task, completed=done, total=total, description=of)
-
-        yield draw

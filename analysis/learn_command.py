@@ -6,17 +6,16 @@ import click
 
 from analysis.profile_option import profile_option
 from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted, percent
+from ingest.progress import progress_bar
 from ingest.shown_text import echo
 
 WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
 
 
 @click.command()
-@click.option(
-    "--archive", required=True, type=ArchivePlace(), help="Folder of the archive, or s3://BUCKET/PREFIX."
-)
+@archive_option()
 @click.option(
     "--out",
     default="forecast.json",
@@ -49,7 +48,6 @@ def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
 
     from analysis.air.learning import Forecasts
     from analysis.air.learnt_file import learnt_bytes, write_learnt
-    from analysis.commands import progress_bar
     from analysis.learnt_interval import forecasts_of_results, learn_interval
     from analysis.pieces.piecewise import analyse_archive
     from analysis.profile import Profile, load_profile

@@ -7,16 +7,14 @@ from pathlib import Path
 
 import click
 
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
 from ingest.talk import remark
 
-_ARCHIVE = ArchivePlace(must_exist=True)
-
 
 @click.command()
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive.")
+@archive_option()
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON list.")
 def incidents(archive: Path, as_json: bool) -> None:
     """List the incidents of an archive: ID, first and last message about it (received, UTC), sets.

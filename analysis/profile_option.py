@@ -1,4 +1,4 @@
-"""The option for a profile: a file, or the name of a shipped one, completed with the Tab key."""
+"""Options of verbs that compute: the engine, and the profile (a file, or the name of a shipped one)."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ from click.shell_completion import CompletionItem
 
 SAYS = "Doctrine profile in TOML, or the name of a shipped one."
 Verb = TypeVar("Verb", bound=Callable[..., Any])
+engine_option = click.option(
+    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
+)
 
 
 def profile_option(

@@ -9,7 +9,7 @@ import click
 from analysis.profile_option import profile_option
 from ingest.broker_options import log_options, login_option, metrics_option
 from ingest.logs import Form
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 
 
 @click.command()
@@ -34,13 +34,7 @@ def demo(port: int, no_browser: bool) -> None:
 
 
 @click.command()
-@click.option(
-    "--archive",
-    "archive_folder",
-    required=True,
-    type=ArchivePlace(must_exist=True),
-    help="The archive folder that `underair listen` or `import` writes.",
-)
+@archive_option("archive_folder")
 @click.option(
     "--broker", "broker_url", help="mqtt://HOST:PORT, for tally, note and seen; without it, reading only."
 )

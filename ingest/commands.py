@@ -17,7 +17,7 @@ from ingest.broker_options import broker_option, log_options, login_option, metr
 from ingest.counting import Telling, counts_sentence
 from ingest.logs import Form, log_to_stderr
 from ingest.option_file import config_option
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.progress import progress_of
 from ingest.shown_text import echo
@@ -31,17 +31,14 @@ if TYPE_CHECKING:
 SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _LOG = click.Path(exists=True, path_type=Path, allow_dash=True)
-_ARCHIVE = ArchivePlace()
+new_archive_option = archive_option(
+    must_exist=False, says="Folder of the archive, created if missing; or s3://BUCKET/PREFIX."
+)
 
 
 @click.command()
 @broker_option
-@click.option(
-    "--archive",
-    required=True,
-    type=_ARCHIVE,
-    help="Folder of the archive, created if missing; or s3://BUCKET/PREFIX.",
-)
+@new_archive_option
 @config_option("Settings in TOML; ingest/settings.example.toml shows all.")
 @click.option(
     "--mapping",
@@ -114,12 +111,7 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
 
 @click.command(name="import")
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=_LOG)
-@click.option(
-    "--archive",
-    required=True,
-    type=_ARCHIVE,
-    help="Folder of the archive, created if missing; or s3://BUCKET/PREFIX.",
-)
+@new_archive_option
 @click.option(
     "--mapping",
     type=_FILE,

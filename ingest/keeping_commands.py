@@ -11,15 +11,13 @@ import click
 import msgspec
 
 from ingest.broker_options import broker_option, login_option
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
 
-_ARCHIVE = ArchivePlace(must_exist=True)
-
 
 @click.command()
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
 def tidy(archive: Path, as_json: bool) -> None:
     """Merge the small parts of finished days into one part for each day and kind.
@@ -76,7 +74,7 @@ def print_verified(archive: Path, as_json: bool) -> bool:
 
 @click.command()
 @broker_option
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
 def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> None:

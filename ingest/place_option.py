@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
 _SCHEME = "s3:"
 ARCHIVES = "underair.archives"
 """In a click context's `meta`: the archives that a verb was given."""
+SAYS = "Folder of the archive, or s3://BUCKET/PREFIX."
+Verb = TypeVar("Verb", bound=Callable[..., Any])
+
+
+def archive_option(
+    parameter: str = "archive", *, must_exist: bool = True, required: bool = True, says: str = SAYS
+) -> Callable[[Verb], Verb]:
+    """Return the option `--archive` for a verb's function."""
+    place = ArchivePlace(must_exist=must_exist)
+    return click.option("--archive", parameter, required=required, type=place, help=says)
 
 
 class ArchivePlace(click.Path):

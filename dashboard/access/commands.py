@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
 from ingest.talk import remark
@@ -147,13 +147,7 @@ def remove(name: str, path: Path) -> None:
 
 
 @account.command("log")
-@click.option(
-    "--archive",
-    "archive_folder",
-    required=True,
-    type=ArchivePlace(must_exist=True),
-    help="The archive in whose folder the log is kept.",
-)
+@archive_option("archive_folder", says="The archive in whose folder the log is kept.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one line an entry.")
 def show_log(archive_folder: Path, as_json: bool) -> None:
     """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out.

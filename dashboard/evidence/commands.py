@@ -14,7 +14,7 @@ import msgspec
 from analysis.profile_option import profile_option
 from ingest.broker_options import login_option
 from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import ArchivePlace
+from ingest.place_option import ArchivePlace, archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
 
@@ -41,7 +41,7 @@ def _profile(name: str | None) -> Profile:
     metavar="FILE.csv",
     type=click.Path(exists=True, dir_okay=False, allow_dash=True, path_type=Path),
 )
-@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @click.option("--incident", required=True, metavar="ID", help="The incident that the notes are about.")
 @click.option("--zone", default="UTC", show_default=True, help="Time zone of times without an offset.")
 @click.option(
@@ -80,7 +80,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
 
 
 @click.command()
-@click.option("--archive", required=True, type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @click.option("--incident", required=True, metavar="ID", help="The incident.")
 @click.option(
     "--out",
@@ -157,7 +157,7 @@ def report(
 
 
 @click.group(invoke_without_command=True)
-@click.option("--archive", type=_FOLDER, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option(required=False)
 @click.option("--incident", metavar="ID", help="The incident.")
 @click.option("--out", metavar="DIR", type=_NEW_FOLDER, help="A new folder.")
 @click.option("--why", metavar="TEXT", help="For what purpose; it goes into the case.")

@@ -7,11 +7,12 @@ no part of any case, so that who exchanges a case does not exchange this.
 from __future__ import annotations
 
 import contextlib
-import os
 from datetime import datetime
 from pathlib import Path
 
 import msgspec
+
+from ingest.archive.store import machine_folder
 
 FILE = "heads.ndjson"
 
@@ -43,9 +44,7 @@ class Seen(msgspec.Struct, frozen=True):
 
 def state_file() -> Path:
     """Return where this machine keeps the heads that it has seen."""
-    told = os.environ.get("UNDERAIR_WORK_FOLDER")
-    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    return (Path(told) if told else Path(state) / "underair") / FILE
+    return machine_folder() / FILE
 
 
 def seen_before(subject: str) -> list[Seen]:

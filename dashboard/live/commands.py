@@ -9,20 +9,14 @@ from typing import Any
 import click
 
 from analysis.profile_option import profile_option
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.shown_text import echo
 
 COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why")
 
 
 @click.command()
-@click.option(
-    "--archive",
-    "folder",
-    required=True,
-    type=ArchivePlace(must_exist=True),
-    help="The archive that `underair listen` or `import` writes.",
-)
+@archive_option("folder")
 @click.option("--at", required=True, help="The moment, with its zone: 2031-05-04T19:53:00Z.")
 @click.option("--incident", help="Only this incident, and what belongs to none; the rest is counted.")
 @profile_option("profile_file")

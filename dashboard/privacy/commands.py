@@ -11,7 +11,7 @@ import click
 
 from analysis.profile_option import profile_option
 from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
 from ingest.talk import remark
@@ -21,17 +21,10 @@ if TYPE_CHECKING:
 
     from analysis.profile import Profile
 
-_ARCHIVE = ArchivePlace(must_exist=True)
-
 
 @click.command()
 @click.argument("wearer_id", metavar="WEARER")
-@click.option(
-    "--archive",
-    required=True,
-    type=_ARCHIVE,
-    help="Folder of the archive, or s3://BUCKET/PREFIX.",
-)
+@archive_option()
 @click.option(
     "--out",
     required=True,
@@ -61,7 +54,7 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
 
 
 @click.command()
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @profile_option(required=True, says="Doctrine profile in TOML: [retention] identity_months.")
 @click.option("--apply", is_flag=True, help="Remove the names; without it, only say which.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
@@ -146,7 +139,7 @@ def _stations_of(
 
 
 @click.command()
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @click.option(
     "--out",
     required=True,
@@ -198,7 +191,7 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
 
 
 @click.command()
-@click.option("--archive", required=True, type=_ARCHIVE, help="Folder of the archive, or s3://BUCKET/PREFIX.")
+@archive_option()
 @click.option("--incident", metavar="ID", help="Which; without it the holds are listed.")
 @click.option("--reason", metavar="TEXT", help="Why, and who decided; the log keeps it.")
 @click.option("--release", is_flag=True, help="End the hold.")

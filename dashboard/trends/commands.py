@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
@@ -11,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.profile_option import profile_option
+from analysis.profile_option import engine_option, profile_option
 from ingest.out_option import OutPath
-from ingest.place_option import ArchivePlace
+from ingest.place_option import archive_option
 from ingest.plurals import counted
+from ingest.progress import progress_bar
 from ingest.shown_text import echo
-from ingest.talk import is_quiet
 
 if TYPE_CHECKING:
     import polars as pl
@@ -40,12 +39,9 @@ DAY = _Day(["%Y-%m-%d"])
 
 
 @click.command()
-@click.option(
-    "--archive",
+@archive_option(
     "archive_folder",
-    required=True,
-    type=ArchivePlace(),
-    help="Folder of the archive, or s3://BUCKET/PREFIX; a roster.toml or roster.csv in the folder (for a "
+    says="Folder of the archive, or s3://BUCKET/PREFIX; a roster.toml or roster.csv in the folder (for a "
     "store in its work folder) names stations and roles.",
 )
 @click.option(
@@ -86,9 +82,7 @@ DAY = _Day(["%Y-%m-%d"])
 )
 @click.option("--reason", metavar="TEXT", help="Why, and who decided; kept in releases.ndjson.")
 @profile_option("profile_file")
-@click.option(
-    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
-)
+@engine_option
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def audit(
     archive_folder: Path,
@@ -139,16 +133,14 @@ def audit(
         raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
     if since is not None and not for_inside:
         raise click.UsageError("--before-after compares exact counts: it goes with --inside.")
-    if not archive_folder.is_dir():
-        raise ArchiveProblem(
-            f"there is no archive at {archive_folder}; make one with `underair import LOG --archive "
-            f"{archive_folder}`, or with `underair listen`"
-        )
     profile = Profile.default() if profile_file is None else load_profile(profile_file)
     archive = Archive(archive_folder)
     ledger = WearLedger(archive, profile)
     now = datetime.now(UTC)
-    with spread_over(engine) if engine is not None else nullcontext() as run, _progress() as progress:
+    with (
+        spread_over(engine) if engine is not None else nullcontext() as run,
+        progress_bar("new wears") as progress,
+    ):
         ledger.update(now, progress, run)
     tables = ledger.tables()
     roster = roster_of(archive)
@@ -320,22 +312,3 @@ def _handed_over(out: Path) -> Iterator[Path]:
         with suppress(OSError):  # what holds anything stays
             for folder in missing:
                 folder.rmdir()
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[int, int], None] | None]:
-    """Yield a callback that draws a bar on the terminal; nothing where stderr is none."""
-    if is_quiet() or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("new wears"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("new wears", total=None)
-
-        def draw(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
-
-        yield draw

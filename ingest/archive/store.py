@@ -222,10 +222,15 @@ def work_folder(archive: Path) -> Path:
     """
     if not isinstance(archive, StorePath):
         return archive
-    told = os.environ.get(WORK_FOLDER)
-    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
     name = f"{archive.key.replace('/', '_')}-{hashlib.sha256(str(archive).encode()).hexdigest()[:8]}"
-    return (Path(told) if told else Path(state) / "underair") / name
+    return machine_folder() / name
+
+
+def machine_folder() -> Path:
+    """Return where this machine keeps what belongs to no folder of an archive."""
+    if told := os.environ.get(WORK_FOLDER):
+        return Path(told)
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "underair"
 
 
 def asides(archive: Path) -> Path:

@@ -16,11 +16,11 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
-from analysis.commands import progress_bar
 from analysis.incident import analyse
 from analysis.profile import Profile
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.frames import Messages, no_messages
+from ingest.progress import progress_bar
 
 OPENED_US = 1_935_828_000_000_000
 SECONDS = 2400

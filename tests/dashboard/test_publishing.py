@@ -244,8 +244,8 @@ def test_the_verb_refuses_what_makes_no_sense(archive: Path, tmp_path: Path) -> 
     assert wrong.exit_code == 2
     assert "2031-01-01 is before --from 2031-02-01" in wrong.stderr
     missing = run("--archive", str(tmp_path / "none"), "--out", out)
-    assert missing.exit_code == 1
-    assert "there is no archive at" in str(missing.exception)
+    assert missing.exit_code == 2
+    assert "there is no folder" in missing.stderr
     alone = run("--archive", there, "--out", out, "--replace", "2031-01")
     assert alone.exit_code == 2
     assert "--replace PERIOD and --reason TEXT go together" in alone.stderr
