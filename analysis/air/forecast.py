@@ -183,11 +183,3 @@ def judge(
     happened_min: FloatArray = (reached_s - elapsed_s) / 60.0
     forecast = (low_air_min[seconds], low_air_lo_min[seconds], low_air_hi_min[seconds])
     return Judged(elapsed_s, *forecast, happened_min)
-
-
-def weighted_quantile(values: FloatArray, weight: FloatArray, shares: FloatArray) -> FloatArray:
-    """Return the values below which these shares of the weight lie."""
-    order = np.argsort(values)
-    middle = np.cumsum(weight[order]) - 0.5 * weight[order]
-    quantiles: FloatArray = np.interp(shares, middle / weight.sum(), values[order])
-    return quantiles

@@ -1,54 +1,12 @@
-"""How fast alarms came: rates and floods, and the states of an alarm in the open standards' words.
-
-Words and states: ISA-18.2 / IEC 62682 as restated in open documentation (secondary source); latching:
-OPC UA Part 9, v1.05, 4.8. Rates: EEMUA 191 as cited in open literature (secondary source).
-"""
+"""How fast alarms came: rates and floods, as EEMUA 191 is cited in open literature (secondary source)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from analysis.records import Ints
-
-State = Literal[
-    "normal",
-    "unacknowledged",
-    "acknowledged",
-    "returned to normal, unacknowledged",
-    "latched, unacknowledged",
-    "latched, acknowledged",
-]
-
-
-def alarm_state(*, active: bool, acknowledged: bool, latched: bool = False, reset: bool = False) -> State:
-    """Return the state of an alarm that has been raised.
-
-    Parameters
-    ----------
-    active : bool
-        The condition is present now.
-    acknowledged : bool
-        Somebody has acknowledged or seen it.
-    latched : bool
-        Once active it stays until reset, even when the value is back to normal.
-    reset : bool
-        It has been reset (a set's `cleared` is the reset of a latched alarm).
-
-    Examples
-    --------
-    >>> alarm_state(active=False, acknowledged=False)
-    'returned to normal, unacknowledged'
-    >>> alarm_state(active=False, acknowledged=True, latched=True)
-    'latched, acknowledged'
-    """
-    if active:
-        return "acknowledged" if acknowledged else "unacknowledged"
-    if latched and not reset:
-        return "latched, acknowledged" if acknowledged else "latched, unacknowledged"
-    return "normal" if acknowledged else "returned to normal, unacknowledged"
 
 
 @dataclass(frozen=True, slots=True)

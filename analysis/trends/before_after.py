@@ -110,33 +110,6 @@ def seasonal_due(counts: Floats, exposure: Floats, months: Codes, after: Codes) 
     return exposure * np.exp(x[:, 2:] @ b[2:]), _inflation(x, exposure * np.exp(x @ b))
 
 
-def compared_counts(
-    counts: Floats, exposure: Floats, first_after: int, months: Codes | None = None
-) -> tuple[float, float, float]:
-    """Return the rate ratio of a series of counts before and after a step, thinned by the steps' dispersion.
-
-    Parameters
-    ----------
-    counts, exposure : array
-        One value a step (a month, a year).
-    first_after : int
-        Number of the first step after the date.
-    months : array, optional
-        Month of each step, counted from any January: a season is then taken out.
-    """
-    due, less_certain = exposure.astype(float).copy(), 1.0
-    if months is not None:
-        after = (np.arange(len(counts)) >= first_after).astype(np.int64)
-        due, less_certain = seasonal_due(counts, due, months, after)
-    early, late = slice(0, first_after), slice(first_after, None)
-    sums = [float(due[side].sum()) for side in (early, late)]
-    own = due.copy()
-    for side, of in zip((early, late), sums, strict=True):
-        own[side] *= counts[side].sum() / of
-    phi = spread_of(counts, own, 2 if months is None else 4) * less_certain
-    return rate_ratio(float(counts[early].sum()), float(counts[late].sum()), sums[0], sums[1], phi)
-
-
 def compared_means(before: Floats, after: Floats) -> tuple[float, float, float]:
     """Return the difference of two means and its 95 % interval (Welch 1947), one value a unit."""
     n, m = len(before), len(after)

@@ -6,44 +6,8 @@ import contextlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Protocol
 
 WINDOW_BYTES = 1 << 20
-
-
-class SegmentBytes(Protocol):
-    """Where a segment is read from.
-
-    Attributes
-    ----------
-    length : int
-    """
-
-    length: int
-
-    def at(self, start: int, length: int) -> bytes:
-        """Return bytes from `start` on; fewer at the end."""
-        ...
-
-    def find(self, wanted: bytes, start: int) -> int:
-        """Return where `wanted` is, from `start` on; -1 when it is not there."""
-        ...
-
-
-class BytesInMemory:
-    """A segment, or the start of one, in memory."""
-
-    def __init__(self, data: bytes) -> None:
-        self._data = data
-        self.length = len(data)
-
-    def at(self, start: int, length: int) -> bytes:
-        """See `SegmentBytes`."""
-        return self._data[start : start + length]
-
-    def find(self, wanted: bytes, start: int) -> int:
-        """See `SegmentBytes`."""
-        return self._data.find(wanted, start)
 
 
 class BytesOfFile:
@@ -62,7 +26,7 @@ class BytesOfFile:
         self._window = b""
 
     def at(self, start: int, length: int) -> bytes:
-        """See `SegmentBytes`."""
+        """Return bytes from `start` on; fewer at the end."""
         length = max(0, min(length, self.length - start))
         if length > WINDOW_BYTES:
             return self._read(start, length)
@@ -73,7 +37,7 @@ class BytesOfFile:
         return self._window[offset : offset + length]
 
     def find(self, wanted: bytes, start: int) -> int:
-        """See `SegmentBytes`."""
+        """Return where `wanted` is, from `start` on; -1 when it is not there."""
         while start + len(wanted) <= self.length:
             window = self._read(start, min(WINDOW_BYTES, self.length - start))
             found = window.find(wanted)

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from ingest.archive.journal_bytes import SegmentBytes
+from ingest.archive.journal_bytes import BytesOfFile
 
 FORM = b"UAJ2"
 OLD_FORM = b"UAJ1"
@@ -103,13 +103,6 @@ def numbered_frame(magic: bytes, number: int, batch: Sequence[Record]) -> bytes:
     return head + zlib.crc32(head).to_bytes(_CHECKSUM_BYTES, "little") + body
 
 
-def segment_bytes(batches: Sequence[Sequence[Record]], magic: bytes | None = None) -> bytes:
-    """Return a whole segment; by default with a new magic."""
-    magic = magic or new_magic()
-    frames = (numbered_frame(magic, number, batch) for number, batch in enumerate(batches))
-    return segment_header(magic) + b"".join(frames)
-
-
 class SegmentReader:
     """Reads one segment from its start to its end, also while it grows.
 
@@ -124,12 +117,12 @@ class SegmentReader:
         self._form: _NumberedFrames | _OldFrames | None = None
         self._number = 0
 
-    def read(self, data: SegmentBytes, *, open_tail: bool = False) -> Iterator[list[Record] | Damage]:
+    def read(self, data: BytesOfFile, *, open_tail: bool = False) -> Iterator[list[Record] | Damage]:
         """Yield the batches of the whole frames that were written since, and what is damaged between them.
 
         Parameters
         ----------
-        data : SegmentBytes
+        data : BytesOfFile
             The whole segment, of form 2 or 1.
         open_tail : bool
             It may still grow: stop at the first frame that is not whole.
@@ -162,7 +155,7 @@ class _NumberedFrames:
     def __init__(self, magic: bytes) -> None:
         self._magic = magic
 
-    def whole_frame(self, data: SegmentBytes, at: int) -> _Frame | None:
+    def whole_frame(self, data: BytesOfFile, at: int) -> _Frame | None:
         head = data.at(at, _HEAD.size)
         if len(head) < _HEAD.size:
             return None
@@ -176,7 +169,7 @@ class _NumberedFrames:
         batch = _batch(data.at(at + _HEAD.size, length), checksum)
         return None if batch is None else _Frame(number, end, batch)
 
-    def next_frame(self, data: SegmentBytes, at: int, lowest: int) -> tuple[int, _Frame] | None:
+    def next_frame(self, data: BytesOfFile, at: int, lowest: int) -> tuple[int, _Frame] | None:
         while (at := data.find(self._magic, at)) >= 0:
             frame = self.whole_frame(data, at)
             if frame is not None and frame.number is not None and frame.number >= lowest:
@@ -192,7 +185,7 @@ class _OldFrames:
     of the segment counts as damaged: it is kept as refused.
     """
 
-    def whole_frame(self, data: SegmentBytes, at: int) -> _Frame | None:
+    def whole_frame(self, data: BytesOfFile, at: int) -> _Frame | None:
         extent = self._extent(data, at)
         if extent is None:
             return None
@@ -201,7 +194,7 @@ class _OldFrames:
         batch = _batch(data.at(first, end - first), checksum) if end - first <= LARGEST_FRAME_BYTES else None
         return None if batch is None else _Frame(None, end, batch)
 
-    def next_frame(self, data: SegmentBytes, at: int, lowest: int) -> tuple[int, _Frame] | None:
+    def next_frame(self, data: BytesOfFile, at: int, lowest: int) -> tuple[int, _Frame] | None:
         while (extent := self._extent(data, at)) is not None:
             at = extent[1]
             frame = self.whole_frame(data, at)
@@ -210,7 +203,7 @@ class _OldFrames:
         return None
 
     @staticmethod
-    def _extent(data: SegmentBytes, at: int) -> tuple[int, int] | None:
+    def _extent(data: BytesOfFile, at: int) -> tuple[int, int] | None:
         head = data.at(at, _OLD_HEAD.size)
         if len(head) < _OLD_HEAD.size:
             return None
@@ -228,7 +221,7 @@ def _batch(body: bytes, checksum: int) -> list[Record] | None:
         return None
 
 
-def _is_header(data: SegmentBytes) -> bool:
+def _is_header(data: BytesOfFile) -> bool:
     header = data.at(0, _HEADER.size)
     if len(header) < _HEADER.size:
         return False
@@ -236,7 +229,7 @@ def _is_header(data: SegmentBytes) -> bool:
     return bool(form == FORM and zlib.crc32(FORM + magic) == checksum)
 
 
-def _form_of(data: SegmentBytes, open_tail: bool) -> tuple[_NumberedFrames | _OldFrames | None, int]:
+def _form_of(data: BytesOfFile, open_tail: bool) -> tuple[_NumberedFrames | _OldFrames | None, int]:
     """Return how the frames of a segment are read, and where the first one is; None when nothing tells."""
     if data.at(0, len(OLD_FORM)) == OLD_FORM:
         return _OldFrames(), 0

@@ -29,7 +29,6 @@ from analysis.tables import TABLES, TEXTS, Results
 from ingest.archive.archive import seal_messages
 from ingest.archive.index import FOLDER, ArchiveIndex
 from ingest.archive.journal import Record
-from ingest.archive.journal_frames import segment_bytes
 from ingest.archive.reading import Archive
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
@@ -37,6 +36,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 from ingest.contract.times import micros
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
+from tests.faults.journal_reading import segment_bytes
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

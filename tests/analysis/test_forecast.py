@@ -16,7 +16,6 @@ from analysis.air.forecast import (
     SHIPPED,
     forecast_minutes,
     judge,
-    weighted_quantile,
 )
 from analysis.air.gas import free_air_l
 from analysis.simulation.wear import Hardware, simulate_wear
@@ -220,9 +219,3 @@ def test_forecasts_are_judged_by_what_happened():
     assert judged.elapsed_s.tolist() == [second for second in range(180, 985, 30) if second != 300]
     assert judged.happened_min == pytest.approx(judged.said_min)
     assert judged.early_min == pytest.approx(0.5 * judged.happened_min)
-
-
-def test_a_weighted_quantile_counts_weight_not_rows():
-    values, weight = np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 2.0])
-    assert weighted_quantile(values, weight, np.array([0.5]))[0] == pytest.approx(2.0)
-    assert weighted_quantile(values, np.array([100.0, 1.0, 1.0]), np.array([0.5]))[0] > 2.5

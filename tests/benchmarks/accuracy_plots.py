@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analysis.air.breathing import AirTrack
-from analysis.air.forecast import EARLY_TERMS, weighted_quantile
+from analysis.air.forecast import EARLY_TERMS
 from analysis.air.learning import learn_ends
 from analysis.simulation import restless_work
 from analysis.simulation.tasks import KINDS_OF_WORK
@@ -55,8 +55,12 @@ def reliability(wears: list[Recorded], tracks: list[AirTrack]) -> go.Figure:
     for low, high in pairwise(SAID_MIN):
         chosen = (forecasts.said_min >= low) & (forecasts.said_min < high)
         weights = forecasts.weight[chosen]
-        centres.append(float(weighted_quantile(forecasts.said_min[chosen], weights, np.array([0.5]))[0]))
-        spread.append(weighted_quantile(forecasts.true_min[chosen], weights, np.array([0.05, 0.5, 0.95])))
+        centres.append(
+            float(np.quantile(forecasts.said_min[chosen], 0.5, weights=weights, method="inverted_cdf"))
+        )
+        spread.append(
+            np.quantile(forecasts.true_min[chosen], [0.05, 0.5, 0.95], weights=weights, method="inverted_cdf")
+        )
     early, middle, late = np.array(spread).T
     figure.add_scatter(x=[0, 60], y=[0, 60], mode="lines", line=PERFECT, showlegend=False, row=1, col=2)
     figure.add_scatter(
@@ -153,8 +157,10 @@ def reliability_real(judged: list[Judged], groups: Groups) -> go.Figure:
             chosen = (said >= low) & (said < high)
             if chosen.sum() > 20:
                 part = weight[chosen]
-                centres.append(float(weighted_quantile(said[chosen], part, np.array([0.5]))[0]))
-                spread.append(weighted_quantile(happened[chosen], part, np.array([0.05, 0.5, 0.95])))
+                centres.append(float(np.quantile(said[chosen], 0.5, weights=part, method="inverted_cdf")))
+                spread.append(
+                    np.quantile(happened[chosen], [0.05, 0.5, 0.95], weights=part, method="inverted_cdf")
+                )
                 ends.append([np.average(end[chosen], weights=part) for end in (early, late)])
         if not centres:
             continue

@@ -16,7 +16,6 @@ import numpy as np
 from scipy.optimize import minimize
 
 from analysis.air.breathing import BREATHING, AirTrack, Breathing
-from analysis.air.forecast import weighted_quantile
 from analysis.air.gas import FloatArray
 from tests.benchmarks.measures import (
     Forecasts,
@@ -51,7 +50,9 @@ def median_bias(forecasts: Forecasts) -> float:
     for low, high in pairwise(SAID_MIN[1:-2]):
         chosen = (forecasts.said_min >= low) & (forecasts.said_min < high)
         if chosen.sum() > 20:
-            biases.append(abs(weighted_quantile(ratio[chosen], forecasts.weight[chosen], np.array([0.5]))[0]))
+            biases.append(
+                abs(np.quantile(ratio[chosen], 0.5, weights=forecasts.weight[chosen], method="inverted_cdf"))
+            )
     return float(np.mean(biases)) if biases else 1.0
 
 

@@ -19,12 +19,11 @@ from ingest.archive.journal_frames import (
     Damage,
     Record,
     numbered_frame,
-    segment_bytes,
     segment_header,
 )
 from ingest.archive.reading import Archive
 from ingest.archive.verifying import verify
-from tests.faults.journal_reading import read_frames
+from tests.faults.journal_reading import read_frames, segment_bytes
 from tests.faults.old_journal import old_frame
 
 NOW_US = int(datetime(2031, 5, 4, 10, 21, 7, tzinfo=UTC).timestamp()) * 1_000_000

@@ -17,10 +17,10 @@ import polars as pl
 
 from ingest.archive.archive import seal_segment
 from ingest.archive.journal import segments
-from ingest.archive.journal_frames import MAGIC_BYTES, Record, numbered_frame, segment_bytes
+from ingest.archive.journal_frames import MAGIC_BYTES, Record, numbered_frame
 from ingest.archive.reading import Archive, Follower
 from tests.faults.fault_samples import ALL_FAULTS
-from tests.faults.journal_reading import read_frames
+from tests.faults.journal_reading import read_frames, segment_bytes
 from tests.faults.old_journal import old_frame, old_frame_up_to_its_last_byte
 
 PAYLOADS = 100_000 if ALL_FAULTS else 4_000

@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.archive.journal import Record, SegmentWriter, segments
-from ingest.archive.journal_frames import segment_bytes
-from tests.faults.journal_reading import read_frames
+from tests.faults.journal_reading import read_frames, segment_bytes
 
 NOW = datetime(2031, 5, 4, 10, 21, 7, 412_003, UTC)
 _records = st.builds(

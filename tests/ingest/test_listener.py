@@ -148,7 +148,7 @@ def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     mosquitto: Any, tmp_path: Path, pressure: Pressure, said: list[str], wait_until: WaitUntil
 ) -> None:
     from ingest.archive.journal import Record
-    from ingest.archive.journal_frames import segment_bytes
+    from tests.faults.journal_reading import segment_bytes
 
     folder = tmp_path / "journal" / "listener"
     folder.mkdir(parents=True)

@@ -1,27 +1,11 @@
-"""Alarm states and floods in the words of the open alarm-management standards.
-
-Sources: ISA-18.2 / IEC 62682 states as restated in the documentation of an open library (mark V2); OPC UA
-Part 9, v1.05, 4.8, latched alarms, read at the reference site (mark V); EEMUA 191: more than 10 alarms in 10
-minutes is a flood, as cited in open literature (mark V2).
-"""
+"""Floods of alarms. EEMUA 191: more than 10 alarms in 10 minutes, as cited in open literature (mark V2)."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from analysis.alarms.rates import alarm_rates, alarm_state, floods
+from analysis.alarms.rates import alarm_rates, floods
 from analysis.profile import Profile
-
-
-def test_worked_example_50_latched_stands_until_reset() -> None:
-    back = {"active": False, "acknowledged": True, "latched": True}
-    assert alarm_state(**back, reset=False) == "latched, acknowledged"
-    assert alarm_state(**back, reset=True) == "normal"
-
-
-def test_worked_example_50_unacknowledged_and_cleared() -> None:
-    assert alarm_state(active=False, acknowledged=False) == "returned to normal, unacknowledged"
-    assert alarm_state(active=False, acknowledged=False, latched=True) == "latched, unacknowledged"
 
 
 def test_worked_example_51_eleven_are_a_flood_and_ten_are_not() -> None:

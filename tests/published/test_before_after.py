@@ -13,9 +13,10 @@ from scipy.stats import binomtest, ttest_ind
 
 from analysis.trends.before_after import (
     changes,
-    compared_counts,
     compared_means,
     rate_ratio,
+    seasonal_due,
+    spread_of,
 )
 from analysis.trends.prediction import predicted_counts
 from tests.benchmarks.chance import ledger
@@ -28,6 +29,26 @@ car_drivers_killed_or_seriously_injured: Great Britain by month, 1969 to 1984; H
 of seat belt legislation on British road casualties", J. Royal Statistical Society A 149 (1986).
 ship_damage: McCullagh and Nelder, Generalized Linear Models, 2nd edition (1989), section 6.3.2.
 """
+
+
+def compared_counts(
+    counts: np.ndarray, exposure: np.ndarray, first_after: int, months: np.ndarray | None = None
+) -> tuple[float, float, float]:
+    """Return the rate ratio of a series of counts before and after a step, thinned by the steps' dispersion.
+
+    `months`: month of each step, counted from any January: a season is then taken out.
+    """
+    due, less_certain = exposure.astype(float).copy(), 1.0
+    if months is not None:
+        after = (np.arange(len(counts)) >= first_after).astype(np.int64)
+        due, less_certain = seasonal_due(counts, due, months, after)
+    early, late = slice(0, first_after), slice(first_after, None)
+    sums = [float(due[side].sum()) for side in (early, late)]
+    own = due.copy()
+    for side, of in zip((early, late), sums, strict=True):
+        own[side] *= counts[side].sum() / of
+    phi = spread_of(counts, own, 2 if months is None else 4) * less_certain
+    return rate_ratio(float(counts[early].sum()), float(counts[late].sum()), sums[0], sums[1], phi)
 
 
 def test_coal_mine_disasters_fall_to_a_third_about_1891() -> None:
