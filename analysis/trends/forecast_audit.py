@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from analysis.trends.statistics import share_interval
+
 FEWEST_FORECASTS = 20
 """Fewer known outcomes say nothing. Our own rule."""
 
@@ -57,19 +59,6 @@ def audited(forecasts: pl.DataFrame) -> list[Ahead]:
         _account(0, forecasts),
         *(_account(a, forecasts.filter(pl.col("ahead_min") == a)) for a in aheads),
     ]
-
-
-def share_interval(count: float, of: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of a share (Clopper and Pearson 1934); counts may be fractions."""
-    from scipy.special import betaincinv
-
-    if of <= 0:
-        return 0.0, 1.0
-
-    tail = (1 - confidence) / 2
-    low = float(betaincinv(count, of - count + 1, tail)) if count else 0.0
-    high = float(betaincinv(count + 1, of - count, 1 - tail)) if count < of else 1.0
-    return low, high
 
 
 def _interval_by_wear(lines: pl.DataFrame, happened: pl.Expr) -> tuple[float, float]:

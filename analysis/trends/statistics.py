@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc, betaincinv, gammaincinv, stdtrit
 
 NORMAL_95 = 1.959964
+_TAIL = 0.025  # on each side of a 95 % interval
 SMALL_SAMPLE = 8
 LARGEST_OF_THE_EXACT_TABLE = 10
 """Up to so many values Mann-Kendall is taken exactly (Gilbert 1987, table A18, as cited by PAST's manual)."""
@@ -27,54 +28,47 @@ class Rate:
     high: float
 
 
-def poisson_interval(events: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of a Poisson mean from one count.
+def poisson_interval(events: int) -> tuple[float, float]:
+    """Return the exact 95 % interval of a Poisson mean from one count.
 
     Half the chi-squared quantiles with 2k and 2k+2 degrees of freedom (Garwood 1936), written with the
     inverse incomplete gamma function, which is the same thing. For no events the lower end is 0 and the
     upper end 3.689.
-
-    Raises
-    ------
-    ValueError
-        When `events` is negative or `confidence` is not between 0 and 1.
     """
-    if events < 0 or not 0 < confidence < 1:
-        raise ValueError(
-            f"events must be 0 or more and confidence between 0 and 1, got {events} and {confidence}"
-        )
-    low, high = poisson_intervals([events], confidence)
+    low, high = poisson_intervals([events])
     return float(low[0]), float(high[0])
 
 
-def poisson_intervals(
-    events: ArrayLike, confidence: float = 0.95
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def poisson_intervals(events: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the ends of `poisson_interval` for many counts at once."""
-    count, tail = np.asarray(events, dtype=float), (1 - confidence) / 2
-    low = np.where(count > 0, gammaincinv(np.maximum(count, 0.5), tail), 0.0)
-    return low, np.asarray(gammaincinv(count + 1, 1 - tail))
+    count = np.asarray(events, dtype=float)
+    low = np.where(count > 0, gammaincinv(np.maximum(count, 0.5), _TAIL), 0.0)
+    return low, np.asarray(gammaincinv(count + 1, 1 - _TAIL))
 
 
-def rate_per(events: int, exposure: float, per: float, confidence: float = 0.95) -> Rate | None:
+def rate_per(events: int, exposure: float, per: float) -> Rate | None:
     """Return the rate per `per` units of exposure with its exact interval; None without exposure."""
     if exposure <= 0:
         return None
-    low, high = poisson_interval(events, confidence)
+    low, high = poisson_interval(events)
     scale = per / exposure
     return Rate(events, exposure, per, events * scale, low * scale, high * scale)
 
 
-def binomial_rate(events: int, wears: int, per: float, confidence: float = 0.95) -> Rate | None:
-    """Return wears with an event per `per` wears with the exact interval; None without wears.
+def share_interval(count: float, of: float) -> tuple[float, float]:
+    """Return the exact 95 % interval of a share (Clopper and Pearson 1934); counts may be fractions."""
+    if of <= 0:
+        return 0.0, 1.0
+    low = float(betaincinv(count, of - count + 1, _TAIL)) if count else 0.0
+    high = float(betaincinv(count + 1, of - count, 1 - _TAIL)) if count < of else 1.0
+    return low, high
 
-    Clopper and Pearson 1934: never above one a wear.
-    """
+
+def binomial_rate(events: int, wears: int, per: float) -> Rate | None:
+    """Return wears with an event per `per` wears, by `share_interval`; None without wears."""
     if wears <= 0:
         return None
-    tail = (1 - confidence) / 2
-    low = float(betaincinv(events, wears - events + 1, tail)) if events else 0.0
-    high = float(betaincinv(events + 1, wears - events, 1 - tail)) if events < wears else 1.0
+    low, high = share_interval(events, wears)
     return Rate(events, float(wears), per, per * events / wears, per * low, per * high)
 
 
@@ -102,24 +96,11 @@ def mann_kendall(values: ArrayLike, more: float = 1.0) -> MannKendall | None:
     much the variance grows because neighbours are alike.
     """
     value = np.asarray(values, dtype=float)
-    step = np.arange(len(value), dtype=float)[np.isfinite(value)]
-    value = value[np.isfinite(value)]
-    n = len(value)
-    if n < 3:
-        return None
-    earlier, later = np.triu_indices(n, k=1)
-    difference = value[later] - value[earlier]
-    rising, falling = int((difference > 0).sum()), int((difference < 0).sum())
-    s = rising - falling
-    _, ties = np.unique(value, return_counts=True)
-    variance = more * (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18
-    z = 0.0 if s == 0 or variance == 0 else (s - math.copysign(1, s)) / math.sqrt(variance)
-    slopes = difference / (step[later] - step[earlier])
-    tied = len(difference) - rising - falling
-    p = math.erfc(abs(z) / math.sqrt(2))
-    if n <= LARGEST_OF_THE_EXACT_TABLE and not tied and more <= 1.0:
-        p = _exact_p(value)
-    return MannKendall(rising, falling, tied, s, variance, z, p, *_sen(slopes, variance))
+    known = value[np.isfinite(value)]
+    found = seasonal_kendall(value, 1, more) if len(known) > 2 else None
+    if found is None or found.tied_pairs or more > 1.0 or len(known) > LARGEST_OF_THE_EXACT_TABLE:
+        return found
+    return replace(found, p_two_sided=_exact_p(known))
 
 
 def _sen(slopes: NDArray[np.float64], variance: float) -> tuple[float, float, float]:

@@ -10,9 +10,10 @@ import polars as pl
 import pytest
 
 from analysis.air.gas import Cylinder
-from analysis.trends.forecast_audit import audited, by_hardness, by_month, share_interval
+from analysis.trends.forecast_audit import audited, by_hardness, by_month
 from analysis.trends.ledger import FORECASTS, WEARS
 from analysis.trends.planning import minutes_to_warning, planning_rates
+from analysis.trends.statistics import share_interval
 
 
 def wears(rates: list[float], task: str | None = "attack") -> pl.DataFrame:

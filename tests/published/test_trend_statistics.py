@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from scipy.stats import mannwhitneyu
 
-from analysis.trends.forecast_audit import share_interval
 from analysis.trends.statistics import (
     chance_of_so_many,
     false_discovery_rates,
@@ -20,6 +19,7 @@ from analysis.trends.statistics import (
     poisson_interval,
     rate_per,
     seasonal_kendall,
+    share_interval,
 )
 
 
