@@ -12,7 +12,7 @@ from dash import Dash, Input, Output, dcc, html
 from dashboard import words
 from dashboard.context import Context
 from ingest.archive.sound import check_all, trouble_lately
-from ingest.archive.store import StorePath
+from ingest.archive.store import place_of
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
 
@@ -78,7 +78,7 @@ class Checks:
         self._stopping.set()
 
     def _run(self) -> None:
-        if isinstance(self._folder, StorePath):
+        if place_of(self._folder).is_shared:
             return  # it would fetch all that there is; each part is hashed when it is first read
         while True:
             try:

@@ -42,7 +42,7 @@ from ingest.archive.expected import SEALING
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.archive.sound import trouble_lately
-from ingest.archive.store import StorePath, work_folder
+from ingest.archive.store import place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import Messages, concat, drop_duplicates
 from ingest.freed_memory import give_back
@@ -375,9 +375,8 @@ def _fingerprint(folder: Path) -> frozenset[tuple[str, int]]:
     """Return the names and lengths of the folder's files: nothing new has come while they hold."""
     # What is altered or missing may be restored with the length that it had.
     found = {(f"{fault.what}: {fault.where}", 0) for fault in trouble_lately(folder)}
-    if isinstance(folder, StorePath):  # a part counts from its line on, and when its seal is over
-        lists = [StorePath(f"{folder}/{name}") for name in ("manifest", SEALING)]
-        found |= {(path.key, path.stat().st_size) for each in lists for path in each.below()}
+    for name in ("manifest", SEALING):  # a part counts from its line on, and when its seal is over
+        found |= {(str(path), path.stat().st_size) for path in place_of(folder).below(folder / name)}
     for place, folders, names in os.walk(work_folder(folder)):
         folders[:] = [name for name in folders if name not in (ACCESS_LOG, "derived")]  # no news
         for name in names:

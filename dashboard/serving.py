@@ -34,7 +34,7 @@ from dashboard.trends.view import keeper_of
 from ingest.archive.durable import make_folder
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
-from ingest.archive.store import StorePath, work_folder
+from ingest.archive.store import place_of, work_folder
 from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.topics import ID_WORDS, is_id
@@ -103,7 +103,7 @@ class Served:
         profile = profile if profile is not None else Profile.default()
         archive = Archive(archive_folder)
         self._archive_folder = archive_folder
-        if isinstance(archive_folder, StorePath):
+        if place_of(archive_folder).is_shared:
             make_folder(work_folder(archive_folder))
         self.desk = Desk.at_broker(broker_url, desk_id, login) if broker_url is not None else None
         self._outward = None

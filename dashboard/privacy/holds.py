@@ -16,7 +16,7 @@ from dashboard.access.log import LONGEST_TARGET, AccessLog, LogEntry, read_log
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.reading import Archive
 from ingest.archive.retention import KINDS
-from ingest.archive.store import StorePath
+from ingest.archive.store import place_of
 from ingest.archive.tidying import only_one
 from ingest.contract.errors import ArchiveProblem
 
@@ -92,20 +92,20 @@ def _write(archive: Path, action: str, incident_id: str, reason: str) -> None:
     with _at_hand(archive) as folder:
         if not AccessLog(folder, folder=HOLDS).write(action, target, account=getpass.getuser()):
             raise ArchiveProblem(f"{archive / HOLDS} cannot be written: nothing was changed")
-        if isinstance(archive, StorePath):
+        if folder != archive:
             for path in (folder / HOLDS).glob("*.ndjson"):
-                StorePath(f"{archive}/{HOLDS}/{path.name}").put(path.read_bytes())
+                place_of(archive).put(archive / HOLDS / path.name, path.read_bytes())
 
 
 @contextmanager
 def _at_hand(archive: Path) -> Iterator[Path]:
     """Give a folder of this machine with the holds in it: the archive's, or a copy of the store's."""
-    if not isinstance(archive, StorePath):
+    if not place_of(archive).is_shared:
         yield archive
         return
     with tempfile.TemporaryDirectory(prefix="underair-") as folder:
         (Path(folder) / HOLDS).mkdir(mode=0o700)
-        for path in StorePath(f"{archive}/{HOLDS}").below():
+        for path in place_of(archive).below(archive / HOLDS):
             (Path(folder) / HOLDS / path.name).write_bytes(path.read_bytes())
         yield Path(folder)
 

@@ -20,7 +20,7 @@ from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
 from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.sound import QUARANTINE
-from ingest.archive.store import StorePath, store_problem, work_folder
+from ingest.archive.store import place_of, work_folder
 from ingest.contract.columns import APART, TABLES, empty_frame
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
@@ -63,7 +63,7 @@ class Recent:
         """
         recent = cls(rows)
         recent._archive = archive
-        if not isinstance(archive, StorePath):
+        if not place_of(archive).is_shared:
             recent.look_up()
         return recent
 
@@ -92,8 +92,7 @@ class Recent:
                 except pl.exceptions.PolarsError:  # `verify` names it
                     continue
                 except OSError as error:
-                    if isinstance(archive, StorePath) and not isinstance(error, FileNotFoundError):
-                        raise store_problem(path, error) from error
+                    place_of(path).complain(path, error)
                     continue
                 found += lots[-1].height
             if lots:
@@ -120,12 +119,12 @@ def _written_ns(path: Path) -> int:
 
 def _mark_sealing(archive: Path, name: str, *, done: bool) -> None:
     """On a store, say that a segment's parts are being written: nobody elsewhere counts them until then."""
-    if isinstance(archive, StorePath):
-        mark = StorePath(f"{archive}/{SEALING}/{name}")
+    if place_of(archive).is_shared:
+        mark = archive / SEALING / name
         if done:
             mark.unlink(missing_ok=True)
         else:
-            mark.put(datetime.now(UTC).isoformat().encode())
+            place_of(mark).put(mark, datetime.now(UTC).isoformat().encode())
 
 
 def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
@@ -286,8 +285,8 @@ def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.Data
     try:
         return keys(files)
     except (OSError, pl.exceptions.PolarsError) as error:
-        if files and isinstance(files[0], StorePath) and isinstance(error, ConnectionError):
-            raise store_problem(files[0], error) from error
+        if files and isinstance(error, ConnectionError):
+            place_of(files[0]).complain(files[0], error)
         # One damaged part must not keep everything else from being sealed; `verify` names it.
         readable = [keys([])]
         for file in files:

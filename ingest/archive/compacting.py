@@ -13,13 +13,12 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ingest.archive.durable import sync_folder
 from ingest.archive.expected import expected_of
 from ingest.archive.formats import FORMAT
 from ingest.archive.manifest import Held, Line, restate
 from ingest.archive.parts import scan_parts
 from ingest.archive.sound import QUARANTINE, DayFolder, archive_of, below
-from ingest.archive.store import StorePath, file_sha256
+from ingest.archive.store import file_sha256, place_of
 from ingest.contract.errors import ArchiveProblem
 
 _ROWS_AT_ONCE = 250_000
@@ -61,7 +60,7 @@ def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list
 
 def _rows_of(part: Path) -> int:
     try:
-        with part.opened() if isinstance(part, StorePath) else part.open("rb") as file:
+        with place_of(part).opened(part) as file:
             return int(pq.read_metadata(file).num_rows)
     except pa.ArrowInvalid:
         return -1
@@ -93,15 +92,7 @@ def quarantine(part: Path) -> Path:
     number = 1
     while (kept := archive / QUARANTINE / _numbered(below(part), number)).exists():
         number += 1
-    if isinstance(part, StorePath):
-        StorePath(str(kept)).put(part.read_bytes())
-        part.unlink()
-        return kept
-    kept.parent.mkdir(parents=True, exist_ok=True)
-    part.rename(kept)
-    for folder in (archive, *reversed(kept.relative_to(archive).parents[:-1])):
-        sync_folder(archive / folder)
-    sync_folder(part.parent)
+    place_of(part).move(part, kept)
     return kept
 
 

@@ -22,7 +22,7 @@ from ingest.archive.chained import NOTHING_BEFORE
 from ingest.archive.formats import require_known
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.manifest import HASH_LENGTH, SUFFIX, Line, chains, decode_line
-from ingest.archive.store import StorePath
+from ingest.archive.store import place_of
 
 SEALING = "sealing"
 _PART = b'"part":"'
@@ -45,9 +45,12 @@ def unsettled(archive: Path) -> set[str]:
     On a store a mark says so for journals of other machines.
     """
     names = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
-    if isinstance(archive, StorePath):
-        names |= {mark.name for mark in StorePath(f"{archive}/{SEALING}").below()}
-    return names
+    return names | being_sealed(archive)
+
+
+def being_sealed(archive: Path) -> set[str]:
+    """Return the names of parts that are on their way to a store: they count when all of them are there."""
+    return {mark.name for mark in place_of(archive).below(archive / SEALING)}
 
 
 @dataclass(frozen=True)
@@ -226,8 +229,8 @@ class Expected:
             When a newer underair wrote a line.
         """
         with self._lock:
-            if isinstance(self._archive, StorePath):
-                self._refresh_from_store(StorePath(f"{self._archive}/manifest"))
+            if place_of(self._archive).is_shared:
+                self._refresh_from_store(self._archive / "manifest")
                 return self
             found = dict(sorted(chains(self._archive), key=_compacting_last))
             self._chains = {
@@ -236,10 +239,10 @@ class Expected:
             }
         return self
 
-    def _refresh_from_store(self, folder: StorePath) -> None:
+    def _refresh_from_store(self, folder: Path) -> None:
         """Read the chains of which an object is new or another one; one listing tells."""
         listed: dict[str, list[tuple[str, int, int]]] = {}
-        for path in folder.below():
+        for path in place_of(folder).below(folder):
             name = str(path).removeprefix(f"{folder}/")
             if not name.endswith(store_chains.OWNER):
                 stat = path.stat()
@@ -249,7 +252,7 @@ class Expected:
         for writer in sorted(listed, key=lambda writer: _compacting_last((writer, folder))):
             objects, before = sorted(listed[writer]), self._chains.get(writer)
             if before is None or before.objects != objects:
-                path = StorePath(f"{folder}/{writer}{SUFFIX}")
+                path = folder / f"{writer}{SUFFIX}"
                 text = store_chains.read(path, self._objects)
                 if before is None or before.text != text:
                     before = _Chain(writer, path, text=text)
@@ -354,7 +357,7 @@ _known_lock = threading.Lock()
 
 def expected_of(archive: Path) -> Expected:
     """Return what an archive's manifest says now."""
-    key = str(archive if isinstance(archive, StorePath) else archive.absolute())
+    key = str(archive.absolute())
     with _known_lock:
         expected = _known.setdefault(key, Expected(archive))
     return expected.refresh()

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingest.archive.store import StorePath, place
+from ingest.archive.store import place, place_of
 from ingest.own_process import command_of
 
 FIRST_AFTER_S = 60.0
@@ -100,7 +100,7 @@ def seconds_to_next(now: datetime) -> float:
 
 def _is_there_work(archive: Path, today: str) -> bool:
     """Return whether any finished day has several parts: what merges is heavy to load for nothing."""
-    if isinstance(archive, StorePath):
+    if place_of(archive).is_shared:
         return True  # to list it is what is heavy there
     for folder in archive.glob("*/date=*"):
         if folder.name != f"date={today}":

@@ -12,7 +12,7 @@ from typing import BinaryIO
 
 import msgspec
 
-from ingest.archive.store import StorePath
+from ingest.archive.store import place_of
 from ingest.contract.errors import ArchiveProblem
 
 FORMAT = 2
@@ -62,7 +62,7 @@ def require_known_format(archive: Path) -> None:
     ArchiveProblem
     """
     folder = archive / "manifest"
-    if isinstance(folder, StorePath) or not folder.is_dir():
+    if place_of(folder).is_shared or not folder.is_dir():
         return
     for chain in sorted(folder.glob("*.ndjson")):
         with chain.open("rb") as file:

@@ -10,15 +10,14 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from ingest.archive.store import StorePath
+from ingest.archive.store import work_folder
 from ingest.archive.trouble import FOREIGN, Fault
 
 
 def odd_entries(archive: Path) -> list[Fault]:
-    """Return links and special files anywhere in an archive's folder; a store has none."""
-    if isinstance(archive, StorePath):
-        return []
-    return [Fault(FOREIGN, path.relative_to(archive).as_posix(), what) for path, what in _odd(archive)]
+    """Return links and special files anywhere in an archive's folder, of one on a store its work folder."""
+    here = work_folder(archive)
+    return [Fault(FOREIGN, path.relative_to(here).as_posix(), what) for path, what in _odd(here)]
 
 
 def _odd(folder: Path) -> Iterator[tuple[Path, str]]:

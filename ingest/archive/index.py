@@ -16,7 +16,6 @@ from __future__ import annotations
 import contextlib
 import io
 import json
-import os
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from pathlib import Path
@@ -24,10 +23,10 @@ from typing import NamedTuple
 
 import polars as pl
 
-from ingest.archive.expected import unsettled
+from ingest.archive.expected import being_sealed
 from ingest.archive.parts import day_folders, day_of, parts_by_day, parts_in, scan_parts
 from ingest.archive.sound import sound_parts
-from ingest.archive.store import StorePath, StoreProblem
+from ingest.archive.store import StoreProblem, place_of
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
@@ -156,8 +155,7 @@ def days_between(first: date, last: date) -> list[date]:
 
 def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = None) -> list[Part]:
     found = []
-    # What is on its way to a store is passed over by the reader, too.
-    coming = unsettled(archive) if isinstance(archive, StorePath) else set()
+    coming = being_sealed(archive)  # the reader passes them over, too
     for kind in kinds:
         by_day = (
             parts_by_day(archive, kind)
@@ -282,13 +280,4 @@ def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.Data
 def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
     about = {"underair_index": json.dumps({"version": _VERSION, "parts": marks})}
     made = sealed(parquet_bytes(rows, row_group_size=_ROW_GROUP_ROWS, metadata=about))
-    if isinstance(path, StorePath):
-        path.put(made)
-        return
-    path.parent.mkdir(exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        aside.write_bytes(made)
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
+    place_of(path).put(path, made)

@@ -24,7 +24,7 @@ from ingest.archive.chained import NOTHING_BEFORE
 from ingest.archive.digests import DIGESTS, digest_text, rows_digest
 from ingest.archive.durable import sync_folder
 from ingest.archive.formats import FORMAT, last_line, require_known
-from ingest.archive.store import StorePath, file_sha256
+from ingest.archive.store import file_sha256, place_of
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".ndjson"
@@ -211,7 +211,7 @@ def _add(archive: Path, writer: str, said: Line) -> None:
         body = _encode(msgspec.structs.replace(said, before=before))[:-1]
         return body + _HASH % _hash(body).encode() + b"\n"
 
-    if isinstance(archive, StorePath):
+    if place_of(archive).is_shared:
 
         def hash_of(last: bytes | None) -> str:
             if last is not None:
@@ -255,7 +255,7 @@ def _hash_of_last(manifest: BinaryIO, archive: Path) -> str:
 def chains(archive: Path) -> Iterator[tuple[str, Path]]:
     """Yield each writer's name and manifest file."""
     folder = archive / "manifest"
-    if isinstance(folder, StorePath):
+    if place_of(folder).is_shared:
         for writer in store_chains.writers(folder):
             yield writer, folder / f"{writer}{SUFFIX}"
     elif folder.is_dir():
@@ -283,7 +283,7 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
     lines: list[Line] = []
     faults: list[str] = []
     before = NOTHING_BEFORE
-    chain = store_chains.read(path) if isinstance(path, StorePath) else path.read_bytes()
+    chain = store_chains.read(path) if place_of(path).is_shared else path.read_bytes()
     for number, text in enumerate(chain.split(b"\n"), 1):
         if not text:
             continue

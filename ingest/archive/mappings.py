@@ -16,7 +16,7 @@ from pathlib import Path
 import msgspec
 
 from ingest.archive.durable import write_durably
-from ingest.archive.store import StorePath, work_folder
+from ingest.archive.store import place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
 
@@ -134,7 +134,7 @@ def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, s
         try:
             now = hashlib.sha256(path.read_bytes()).hexdigest()
         except OSError:
-            if not isinstance(archive, StorePath):
+            if not place_of(archive).is_shared:
                 yield (
                     True,
                     f"mappings/{path.name}",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from ingest.archive.expected import expected_of
 from ingest.archive.formats import require_known_format
 from ingest.archive.manifest import Held, Line, add_line
 from ingest.archive.sound import SUFFIX, DayFolder, aside_folder, aside_of, below, sound_parts
-from ingest.archive.store import StorePath, StoreProblem, file_sha256, reader_options
+from ingest.archive.store import file_sha256, place_of, reader_options
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table
 from ingest.contract.errors import ArchiveProblem
 
@@ -59,10 +60,10 @@ def parts_by_day(
     archive: Path, kind: str, since: date | None = None, until: date | None = None
 ) -> Iterator[tuple[date, list[Path]]]:
     """Yield each day of receipt within bounds (inclusive), and its parts by name."""
-    if isinstance(archive, StorePath) and since is None and until is None:
+    if place_of(archive).is_shared and since is None and until is None:
         # One request for a thousand parts instead of one for each day.
         found: dict[str, dict[str, Path]] = {}
-        for path in StorePath(f"{archive}/{kind}").below():
+        for path in place_of(archive).below(archive / kind):
             found.setdefault(path.parent.name, {})[path.name] = path
         expected = expected_of(archive)
         for name in sorted(found):
@@ -79,9 +80,7 @@ def parts_by_day(
 def day_folders(archive: Path, kind: str) -> list[Path]:
     """Return the folders of a kind, by date."""
     folder = archive / kind
-    if isinstance(folder, StorePath):
-        return sorted(path for path in folder.iterdir() if _is_day(path.name))
-    return sorted(path for path in folder.glob(f"{_DATE}*") if _is_day(path.name))
+    return sorted(path for path in place_of(folder).inside(folder) if _is_day(path.name))
 
 
 def _is_day(name: str) -> bool:
@@ -205,16 +204,11 @@ def write_part(
             mappings=sorted({*mappings, *(each for line in replaces for each in line.mappings)}),
         )
         is_announced = not replaces
-        if isinstance(path, StorePath):
-            _upload(aside, path, held.rows)
-            aside.unlink()
-            return path
-        _put(aside, path, again=again)
+        place_of(path).take_in(aside, path, partial(_read_back, path=path, rows=held.rows), again=again)
     except BaseException:
         if not is_announced:  # else its line says what it holds, and `complete` puts it in its place
             aside.unlink(missing_ok=True)
         raise
-    sync_folder(folder)
     return path
 
 
@@ -226,12 +220,7 @@ def complete(folder: Path) -> None:
         aside = aside_of(path)
         if not aside.exists() or line.replaces or file_sha256(aside) != line.sha256:
             continue
-        if isinstance(path, StorePath):
-            _upload(aside, path, line.rows)
-            aside.unlink()
-        else:
-            _put(aside, path, again=False)
-            sync_folder(folder)
+        place_of(path).take_in(aside, path, partial(_read_back, path=path, rows=line.rows), again=False)
 
 
 def _refuse_taken(archive: Path, path: Path) -> None:
@@ -239,22 +228,6 @@ def _refuse_taken(archive: Path, path: Path) -> None:
     known = expected_of(archive).latest(f"{path.parent.parent.name}/{path.parent.name}")
     if below(path) in known or path.exists():
         raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")
-
-
-def _put(aside: Path, path: Path, *, again: bool) -> None:
-    if not again:
-        try:
-            os.link(aside, path)  # fails when the name is taken, as a rename does not
-        except FileExistsError:
-            if file_sha256(path) != file_sha256(aside):
-                raise ArchiveProblem(f"{path} is there already: nothing is written") from None
-            aside.unlink()  # `complete` has put it there
-        except OSError:  # no links on this file system; `_refuse_taken` has looked
-            aside.replace(path)
-        else:
-            aside.unlink()
-    else:
-        aside.replace(path)
 
 
 def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
@@ -288,21 +261,13 @@ def _write_aside(
     return held
 
 
-def _upload(aside: Path, path: StorePath, rows: int) -> None:
-    with pa.memory_map(str(aside)) as file:
-        path.put(file.read_buffer())
-    with path.opened() as there:
-        _read_back(there, path, rows)
-
-
 def _read_back(source: Any, path: Path, rows: int) -> None:
     try:
         rows_back = pq.read_metadata(source).num_rows
     except pa.ArrowInvalid as error:
         raise ArchiveProblem(f"{path} does not read back: {error}") from error
     except OSError as error:
-        if isinstance(path, StorePath):
-            raise StoreProblem(f"{path} does not read back: {error}") from error
+        place_of(path).complain(path, error)
         raise
     if rows_back != rows:
         raise ArchiveProblem(f"{path} holds {rows_back} rows, {rows} were written")

@@ -12,7 +12,7 @@ from typing import TypeVar
 import polars as pl
 
 from ingest.archive.changing import until_whole
-from ingest.archive.expected import part_name, unsettled
+from ingest.archive.expected import being_sealed, part_name
 from ingest.archive.formats import require_known_format
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.journal_bytes import BytesOfFile, opened
@@ -20,7 +20,7 @@ from ingest.archive.journal_frames import Damage, Record, SegmentReader
 from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.sound import trouble_of
-from ingest.archive.store import StorePath, place, store_problem
+from ingest.archive.store import place, place_of
 from ingest.archive.store_chains import listeners
 from ingest.archive.trouble import Trouble
 from ingest.contract.columns import TABLES
@@ -71,8 +71,7 @@ class Archive:
         try:
             return frame.collect()
         except OSError as error:
-            if isinstance(self.folder, StorePath) and not isinstance(error, FileNotFoundError):
-                raise store_problem(self.folder, error) from error
+            place_of(self.folder).complain(self.folder, error)
             raise
         except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
             # The bytes are those that were sealed: a fault of ours or of the library, not of the archive.
@@ -158,9 +157,7 @@ class Archive:
                         mapper.take(heard_of(record))  # for what it must remember
                 names.add(part_name(segment))
             lots.append(builder.frames())
-        if isinstance(self.folder, StorePath):
-            names |= unsettled(self.folder)  # what other machines are about to seal counts when it is whole
-        return concat(lots), names
+        return concat(lots), names | being_sealed(self.folder)  # by other machines
 
     def _sealed(
         self,
@@ -278,7 +275,7 @@ class Follower:
         On a store also now and then: what listeners on other machines sealed is found there, and only there.
         """
         changed = False
-        if isinstance(self._folder, StorePath) and time.monotonic() >= self._look_again_at:
+        if place_of(self._folder).is_shared and time.monotonic() >= self._look_again_at:
             self._look_again_at = time.monotonic() + STORE_LOOK_S
             changed = True
         for folder in journal_folders(self._folder):
@@ -292,10 +289,8 @@ class Follower:
 
     def _recent_parts(self) -> list[Path]:
         writers = [folder.name for folder in journal_folders(self._folder)]
-        moving: set[str] = set()
-        if isinstance(self._folder, StorePath):  # those of other machines, too
-            writers += listeners(StorePath(f"{self._folder}/manifest"))
-            moving = unsettled(self._folder)
+        writers += listeners(self._folder / "manifest")  # those of other machines, too
+        moving = being_sealed(self._folder)
         prefixes = tuple(f"{name}-" for name in writers)
         day = self._since.date()
         return [

@@ -43,8 +43,8 @@ from ingest.archive.parts import (
 )
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
-from ingest.archive.store import StorePath, asides, work_folder
-from ingest.archive.tidying import ASIDE, GRACE_S, finish_merge, only_one
+from ingest.archive.store import FOLDER, asides, place_of, work_folder
+from ingest.archive.tidying import ASIDE, finish_merge, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.frames import FrameBuilder
@@ -135,7 +135,7 @@ def retain(
     today: date,
     *,
     apply: bool,
-    grace_s: float = GRACE_S,
+    grace_s: float = FOLDER.grace_s,
     keep: Callable[[dict[tuple[str, str], str]], object] | None = None,
 ) -> Retained:
     """Drop wearers' names from incidents whose last message was received before `cut_off`.
@@ -402,9 +402,8 @@ def _clear(folder: Path) -> None:
         for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):
             for path in (beside / kind).glob(f"*/{pattern}"):
                 path.unlink(missing_ok=True)
-    if isinstance(folder, StorePath):
-        for path in StorePath(f"{folder}/{INDEX}").below():
-            path.unlink(missing_ok=True)
+    for path in place_of(folder).below(folder / INDEX):
+        path.unlink(missing_ok=True)
     for name in (ASIDE, INDEX):
         if (here / name).exists():
             shutil.rmtree(here / name)

@@ -22,7 +22,7 @@ from ingest.archive.journal_frames import Damage, SegmentReader
 from ingest.archive.manifest import Line
 from ingest.archive.mapped_journal import STATE, state_is_damaged
 from ingest.archive.mappings import altered_mappings
-from ingest.archive.store import StorePath, asides, file_sha256, work_folder
+from ingest.archive.store import asides, file_sha256, work_folder
 from ingest.archive.trouble import ALTERED, DAMAGED, FOREIGN, MANIFEST, MISSING, Fault, Trouble, fault_of_line
 from ingest.contract.columns import TABLES
 
@@ -59,10 +59,7 @@ def below(part: Path) -> str:
 
 def aside_folder(folder: Path) -> Path:
     """Return where a day folder's parts are made: in it, for a store on this machine."""
-    if not isinstance(folder, StorePath):
-        return folder
-    archive = StorePath(str(folder.parent.parent))
-    return asides(archive) / folder.parent.name / folder.name
+    return asides(folder.parent.parent) / folder.parent.name / folder.name
 
 
 def aside_of(part: Path) -> Path:
@@ -104,15 +101,13 @@ def remember_altered(found: Altered) -> None:
 
 
 def _key(part: Path) -> str:
-    if isinstance(part, StorePath):
-        return str(part)
-    return f"{_real(str(part.parent))}/{part.name}"
+    return f"{_real(part.parent)}/{part.name}"
 
 
 @functools.lru_cache(65_536)
-def _real(folder: str) -> str:
+def _real(folder: Path) -> str:
     """Return a folder's one name: a worker may know it by another."""
-    return os.path.realpath(folder)
+    return str(folder.resolve())
 
 
 def _print(part: Path) -> _Print:

@@ -13,10 +13,11 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from pathlib import Path, PosixPath
 from typing import Any, NamedTuple
 
+from ingest.archive.place import Folder, Place
 from ingest.contract.errors import ArchiveProblem
 
 SCHEME = "s3:"
@@ -181,14 +182,71 @@ class StorePath(PosixPath):
         return _told(self, lambda client: client.get_file_info(self.key))
 
 
-def opened(path: Path) -> Any:
-    """Return a file to read bytes from, wherever it is."""
-    return path.opened() if isinstance(path, StorePath) else path.open("rb")
+class Store(Place):
+    """An S3-compatible store."""
+
+    is_shared = True
+    grace_s = 30.0  # who lists a store asks many times
+
+    def opened(self, path: Path) -> Any:
+        """See `Place`."""
+        return _on_store(path).opened()
+
+    def inside(self, folder: Path) -> Iterable[Path]:
+        """See `Place`."""
+        return _on_store(folder).iterdir()
+
+    def below(self, folder: Path) -> Iterator[Path]:
+        """See `Place`."""
+        return _on_store(folder).below()
+
+    def put(self, path: Path, data: bytes) -> None:
+        """See `Place`."""
+        _on_store(path).put(data)
+
+    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
+        """See `Place`."""
+        from pyarrow import memory_map
+
+        with memory_map(str(aside)) as file:
+            _on_store(path).put(file.read_buffer())
+        with self.opened(path) as there:
+            read_back(there)
+        aside.unlink()
+
+    def put_new(self, path: Path, data: bytes) -> bool:
+        """Write a file unless it is there; return whether it was written."""
+        return _on_store(path).put_new(data)
+
+    def move(self, path: Path, to: Path) -> None:
+        """See `Place`."""
+        self.put(to, path.read_bytes())
+        path.unlink()
+
+    def settle(self, folder: Path) -> None:
+        """See `Place`."""
+
+    def complain(self, path: Path, error: OSError) -> None:
+        """See `Place`."""
+        if not isinstance(error, FileNotFoundError):
+            raise store_problem(path, error) from error
+
+
+FOLDER, STORE = Folder(), Store()
+
+
+def place_of(path: Path) -> Place:
+    """Return what reads and writes at a path."""
+    return STORE if isinstance(path, StorePath) else FOLDER
+
+
+def _on_store(path: Path) -> StorePath:
+    return path if isinstance(path, StorePath) else StorePath(str(path))
 
 
 def file_sha256(path: Path) -> str:
     """Return the SHA-256 of a file, read in pieces."""
-    with opened(path) as file:
+    with place_of(path).opened(path) as file:
         digest = hashlib.sha256()
         while block := file.read(1 << 20):
             digest.update(block)

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from ingest.archive.changing import until_whole
 from ingest.archive.durable import write_durably
-from ingest.archive.store import StorePath, work_folder
+from ingest.archive.store import STORE, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"
@@ -27,7 +27,7 @@ _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
 
 
 def append(
-    archive: StorePath,
+    archive: Path,
     writer: str,
     line: Callable[[str], bytes],
     hash_of: Callable[[bytes | None], str],
@@ -36,7 +36,7 @@ def append(
 
     Parameters
     ----------
-    archive : StorePath
+    archive : Path
     writer : str
         ``import`` becomes this process's own.
     line : callable
@@ -59,33 +59,35 @@ def append(
     # may have run elsewhere.
     number, last = _next.pop(key) if key in _next else _end(folder / f"{writer}{_SUFFIX}")
     made = line(hash_of(last))
-    StorePath(f"{folder}/{writer}/{number:010d}{_SUFFIX}").put(made)
+    STORE.put(folder / writer / f"{number:010d}{_SUFFIX}", made)
     if writer not in _SHARED:
         _next[key] = (number + 1, made)
 
 
-def writers(folder: StorePath) -> list[str]:
+def writers(folder: Path) -> list[str]:
     """Return whose chains there are."""
     found = set()
-    for path in folder.iterdir():
+    for path in STORE.inside(folder):
         if path.name.endswith(_SUFFIX):
             found.add(path.name.removesuffix(_SUFFIX))
-        elif not path.name.endswith(OWNER) and any(True for _ in path.below()):
+        elif not path.name.endswith(OWNER) and any(True for _ in STORE.below(path)):
             found.add(path.name)
     return sorted(found)
 
 
-def listeners(folder: StorePath) -> list[str]:
+def listeners(folder: Path) -> list[str]:
     """Return which of the chains are of listeners: each has an owner."""
-    return [path.name.removesuffix(OWNER) for path in folder.iterdir() if path.name.endswith(OWNER)]
+    return [
+        path.name.removesuffix(OWNER) for path in place_of(folder).inside(folder) if path.name.endswith(OWNER)
+    ]
 
 
-def read(chain: StorePath, known: dict[str, bytes] | None = None) -> bytes:
+def read(chain: Path, known: dict[str, bytes] | None = None) -> bytes:
     """Return all lines of a chain, as they would be in one file.
 
     Parameters
     ----------
-    chain : StorePath
+    chain : Path
     known : dict of str to bytes, optional
         Single lines that were read before; what is read now is added.
     """
@@ -104,11 +106,11 @@ def read(chain: StorePath, known: dict[str, bytes] | None = None) -> bytes:
     return until_whole(chain, lines)
 
 
-def fold(archive: StorePath) -> None:
+def fold(archive: Path) -> None:
     """Put the lines of every chain into one object a chain."""
     folder = archive / "manifest"
-    for writer in writers(StorePath(str(folder))):
-        chain = StorePath(f"{folder}/{writer}{_SUFFIX}")
+    for writer in writers(folder):
+        chain = folder / f"{writer}{_SUFFIX}"
         single = _lines(chain)
         if not single:
             continue
@@ -120,23 +122,23 @@ def fold(archive: StorePath) -> None:
         if any(text.count(b"\n") != 1 or not text.endswith(b"\n") for text in texts):
             continue  # altered: `verify` names it
         if texts:
-            chain.put(folded + b"".join(texts))
+            STORE.put(chain, folded + b"".join(texts))
         kept = {path for _, path in more} - set(whole)
         for _, path in single:
             if path not in kept:
                 path.unlink(missing_ok=True)
 
 
-def _lines(chain: StorePath) -> list[tuple[int, StorePath]]:
-    folder = StorePath(str(chain).removesuffix(_SUFFIX))
+def _lines(chain: Path) -> list[tuple[int, Path]]:
+    folder = chain.with_name(chain.name.removesuffix(_SUFFIX))
     found = []
-    for path in folder.below():
+    for path in STORE.below(folder):
         with contextlib.suppress(ValueError):
             found.append((int(path.name.removesuffix(_SUFFIX)), path))
     return sorted(found)
 
 
-def _folded(chain: StorePath) -> bytes:
+def _folded(chain: Path) -> bytes:
     try:
         return chain.read_bytes()
     except FileNotFoundError:
@@ -145,7 +147,6 @@ def _folded(chain: StorePath) -> bytes:
 
 def _end(chain: Path) -> tuple[int, bytes | None]:
     """Return the number of the next line, and the last one."""
-    chain = StorePath(str(chain))
     single = _lines(chain)
     folded = _folded(chain)
     number = folded.count(b"\n")
@@ -156,15 +157,14 @@ def _end(chain: Path) -> tuple[int, bytes | None]:
     return number, lines[-1] if lines else None
 
 
-def _claim(owner: Path, writer: str, archive: StorePath) -> None:
+def _claim(owner: Path, writer: str, archive: Path) -> None:
     """Make a listener's chain this machine's; two that write one chain would tear it."""
     ours = machine_name(archive)
-    owner = StorePath(str(owner))
     try:
         theirs = owner.read_bytes().decode(errors="replace")
     except FileNotFoundError:
         # Read back: a store that does not know conditional requests may have written over another's name.
-        owner.put_new(ours.encode())
+        STORE.put_new(owner, ours.encode())
         theirs = owner.read_bytes().decode(errors="replace")
     if theirs != ours:
         raise ArchiveProblem(
@@ -173,7 +173,7 @@ def _claim(owner: Path, writer: str, archive: StorePath) -> None:
         )
 
 
-def machine_name(archive: StorePath) -> str:
+def machine_name(archive: Path) -> str:
     """Return the name that this machine's folder for the archive has given itself."""
     file = work_folder(archive) / "machine"
     try:

@@ -24,7 +24,6 @@ import polars as pl
 
 from ingest.archive import store_chains
 from ingest.archive.compacting import fit_to_merge, quarantine
-from ingest.archive.durable import sync_folder
 from ingest.archive.expected import unsettled
 from ingest.archive.formats import FORMAT, require_known_format
 from ingest.archive.manifest import Line
@@ -36,15 +35,13 @@ from ingest.archive.parts import (
     parts_in,
     write_part,
 )
-from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, lines_of
-from ingest.archive.store import StorePath, file_sha256, place, work_folder
+from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, aside_folder, lines_of
+from ingest.archive.store import STORE, file_sha256, place, place_of, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 
 WRITER = "tidy"
 ASIDE = ".tidying"
-GRACE_S = 2.0
-STORE_GRACE_S = 30.0  # who lists a store asks many times
 _LOCK = "tidy.owner"
 _OLD_NOTE = ".merged.json"  # of a merge that an underair before 0.4 began
 
@@ -98,9 +95,8 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     require_known_format(folder)
-    on_store = isinstance(folder, StorePath)
     if grace_s is None:
-        grace_s = STORE_GRACE_S if on_store else GRACE_S
+        grace_s = place_of(folder).grace_s
     today = now.astimezone(UTC).date()
     with only_one(folder):
         merged = before = after = rows = duplicates = 0
@@ -133,7 +129,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
             time.sleep(grace_s)
         for day_folder in to_finish:
             quarantined += finish_merge(day_folder, unsettled(folder))
-        if isinstance(folder, StorePath):
+        if place_of(folder).is_shared:
             store_chains.fold(folder)
     return Tidied(merged, before, after, rows, duplicates, quarantined)
 
@@ -192,16 +188,14 @@ def finish_merge(folder: Path, moving: set[str]) -> list[str]:
             quarantine(path)
             quarantined.append(name)
     (folder / _OLD_NOTE).unlink(missing_ok=True)
-    if not isinstance(folder, StorePath):
-        sync_folder(folder)
+    place_of(folder).settle(folder)
     return quarantined
 
 
 def _sweep(folder: Path) -> None:
     """Remove what a killed tidying left aside."""
-    if not isinstance(folder, StorePath):
-        for path in folder.glob(f".day-*{SUFFIX}.tmp"):
-            path.unlink(missing_ok=True)
+    for path in aside_folder(folder).glob(f".day-*{SUFFIX}.tmp"):
+        path.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
@@ -214,22 +208,19 @@ def only_one(archive: Path) -> Iterator[None]:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise ArchiveProblem(f"another `underair tidy` is working on {archive}") from None
-        if isinstance(archive, StorePath):
-            with _only_one_on_store(archive):
-                yield
-        else:
+        with _only_one_on_store(archive) if place_of(archive).is_shared else contextlib.nullcontext():
             yield
 
 
 @contextlib.contextmanager
-def _only_one_on_store(archive: StorePath) -> Iterator[None]:
+def _only_one_on_store(archive: Path) -> Iterator[None]:
     """Put the lock there unless it is there, and keep it until the end.
 
     One that names this machine is of a tidying that was killed, for the lock of this machine is ours.
     """
-    lock = StorePath(f"{archive}/{_LOCK}")
+    lock = archive / _LOCK
     ours = store_chains.machine_name(archive).encode()
-    lock.put_new(ours)
+    STORE.put_new(lock, ours)
     # Read back: a store that does not know conditional requests may have written over another's lock.
     if lock.read_bytes() != ours:
         raise ArchiveProblem(

@@ -12,7 +12,7 @@ from ingest.archive.hostile import odd_entries
 from ingest.archive.manifest import Line
 from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
-from ingest.archive.store import StorePath, file_sha256, place
+from ingest.archive.store import file_sha256, place, place_of
 from ingest.archive.trouble import ALTERED, MANIFEST, MISSING, Fault, fault_of_line
 from ingest.contract.errors import ArchiveProblem
 
@@ -109,8 +109,6 @@ def _lines_that_say_otherwise(every: dict[str, list[Line]]) -> list[Fault]:
 
 def _seals_that_broke_off(archive: Path) -> list[Fault]:
     """On a store: segments of which some parts are there, and whose listener is not back for the rest."""
-    if not isinstance(archive, StorePath):
-        return []
     late = datetime.now(UTC) - _SEALED_WITHIN
     return [
         Fault(
@@ -120,7 +118,7 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
             "UTC and has not ended, and its parts are not read: the listener has the rest in its journal, "
             f"start it. If that machine is gone for good, delete {mark}: what did come is read then",
         )
-        for mark in StorePath(f"{archive}/{SEALING}").below()
+        for mark in place_of(archive).below(archive / SEALING)
         if mark.stat().st_mtime < late.timestamp()
     ]
 

@@ -246,9 +246,7 @@ def test_processes_that_are_told_an_address_work_on_the_store(archive: Path, pre
     fill(archive, pressure)
     segment = segment_of(archive, [pressure(70)], 9)
     # The module's own start, without the half a minute that replaced parts stay for readers.
-    merge = (
-        "from ingest.archive import finished_days, tidying\ntidying.STORE_GRACE_S = 0.0\nfinished_days.main()"
-    )
+    merge = "from ingest.archive import finished_days, store\nstore.Store.grace_s = 0.0\nfinished_days.main()"
     for code, more, said in (
         (["-m", "ingest.archive.sealing_process"], [str(segment.parent)], json.dumps(str(segment)) + "\n"),
         (["-c", merge], [], None),

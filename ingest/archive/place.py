@@ -1,0 +1,123 @@
+"""What an archive needs of where its sealed parts are: a folder of this machine, or an object store.
+
+`ingest.archive.store.place_of` returns which it is, and nobody else asks.
+"""
+
+from __future__ import annotations
+
+import filecmp
+import os
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from ingest.archive.durable import sync_folder
+from ingest.contract.errors import ArchiveProblem
+
+
+class Place(ABC):
+    """Reads and writes what is at a path.
+
+    Attributes
+    ----------
+    is_shared : bool
+        Other machines write there, too, and each look costs requests.
+    grace_s : float
+        How long what was merged stays for readers that have just listed it.
+    """
+
+    is_shared = False
+    grace_s = 2.0
+
+    @abstractmethod
+    def opened(self, path: Path) -> Any:
+        """Return a file to read bytes from."""
+
+    @abstractmethod
+    def inside(self, folder: Path) -> Iterable[Path]:
+        """Return what is in a folder; nothing when it is not there."""
+
+    @abstractmethod
+    def below(self, folder: Path) -> Iterator[Path]:
+        """Yield all files below a folder; none when it is not there."""
+
+    @abstractmethod
+    def put(self, path: Path, data: bytes) -> None:
+        """Write a file, and its folder if missing; it is there as a whole or not at all, and may be lost."""
+
+    @abstractmethod
+    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
+        """Give a part that was made aside, and read back there, its name, durably.
+
+        `again`: it may be written over. `read_back` raises when what has arrived is not what was sent.
+        """
+
+    @abstractmethod
+    def move(self, path: Path, to: Path) -> None:
+        """Move a file, durably."""
+
+    @abstractmethod
+    def settle(self, folder: Path) -> None:
+        """Make the names in a folder durable."""
+
+    @abstractmethod
+    def complain(self, path: Path, error: OSError) -> None:
+        """Raise what to say of an error, when there is more to say than the error does."""
+
+
+class Folder(Place):
+    """A folder of this machine."""
+
+    def opened(self, path: Path) -> Any:
+        """See `Place`."""
+        return path.open("rb")
+
+    def inside(self, folder: Path) -> Iterable[Path]:
+        """See `Place`."""
+        return folder.iterdir() if folder.is_dir() else ()
+
+    def below(self, folder: Path) -> Iterator[Path]:
+        """See `Place`."""
+        return (path for path in folder.rglob("*") if path.is_file())
+
+    def put(self, path: Path, data: bytes) -> None:
+        """See `Place`."""
+        path.parent.mkdir(exist_ok=True)
+        aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+        try:
+            aside.write_bytes(data)
+            aside.replace(path)
+        finally:
+            aside.unlink(missing_ok=True)
+
+    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
+        """See `Place`."""
+        if not again:
+            try:
+                os.link(aside, path)  # fails when the name is taken, as a rename does not
+            except FileExistsError:
+                if not filecmp.cmp(path, aside, shallow=False):
+                    raise ArchiveProblem(f"{path} is there already: nothing is written") from None
+            except OSError:  # no links on this file system; `write_part` has looked whether the name is free
+                again = True
+        if again:
+            aside.replace(path)
+        else:
+            aside.unlink()
+        sync_folder(path.parent)
+
+    def move(self, path: Path, to: Path) -> None:
+        """See `Place`."""
+        missing = [folder for folder in to.parents if not folder.is_dir()]
+        to.parent.mkdir(parents=True, exist_ok=True)
+        path.rename(to)
+        for folder in (*(each.parent for each in missing), to.parent, path.parent):
+            sync_folder(folder)
+
+    def settle(self, folder: Path) -> None:
+        """See `Place`."""
+        sync_folder(folder)
+
+    def complain(self, path: Path, error: OSError) -> None:
+        """See `Place`."""
