@@ -96,7 +96,7 @@ _STEPS = (
     ("write_part", "before"),
     ("write_part", "after"),
     ("finish_merge", "before"),
-    ("sync_folder", "after"),
+    ("finish_merge", "after"),
 )
 
 
