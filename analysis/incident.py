@@ -40,8 +40,8 @@ from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
-    Incident,
-    Tally,
+    IncidentSpan,
+    TallyEntry,
     read_incidents,
     read_tallies,
     two_at_once,
@@ -262,8 +262,8 @@ def _without_other_uses(records: list[PowerUp], spoken: pl.Series) -> list[Power
 
 def _window(
     incident_id: str | None,
-    incidents: Mapping[str, Incident],
-    tallies: Sequence[Tally],
+    incidents: Mapping[str, IncidentSpan],
+    tallies: Sequence[TallyEntry],
     wears: Sequence[Wear],
 ) -> tuple[int, int] | None:
     """Return from when to when an incident lasted: its open and close, and all its wears and tallies."""

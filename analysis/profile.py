@@ -40,11 +40,11 @@ EXPECTED = {
 }
 
 
-class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class ProfilePart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Base of every part of a profile: immutable, and an unknown key is an error."""
 
 
-class TurnBack(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class TurnBack(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The turn-back policy in force, and the numbers of all four (the review replays all)."""
 
     policy: Policy = "half_of_usable"
@@ -58,7 +58,7 @@ class TurnBack(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     forecast: ForecastMargin = ForecastMargin()
 
 
-class Air(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Air(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Air at the start, at the warning, and how fast it may go."""
 
     low_air_bar: PressureBar = 55.0
@@ -77,7 +77,7 @@ class Air(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     changed_soon_s: Seconds = 120.0
 
 
-class Forecast(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Forecast(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The interval of the forecast, and the rate of its scenario.
 
     Attributes
@@ -104,7 +104,7 @@ class Forecast(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
         return IntervalEnds(name=self.version, early=self.early, late=self.late)
 
 
-class Motion(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class MotionRules(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Motionless alarm, where a set does not say its own times."""
 
     no_motion_prealarm_s: Seconds = 20.0
@@ -112,7 +112,7 @@ class Motion(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     still_below_m_s2: Annotated[float, Meta(gt=0, le=50)] = 0.35
 
 
-class Alarms(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Alarms(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How alarms are matched, answered and counted."""
 
     response_s: Seconds = 30.0
@@ -121,7 +121,7 @@ class Alarms(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     flood_window_min: Minutes = 10.0
 
 
-class Heat(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Heat(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Heat sensor, dose law and the two triggers."""
 
     sensor_lag_s: Annotated[float, Meta(gt=0, le=1200)] = 60.0
@@ -132,13 +132,13 @@ class Heat(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     rise_over_k: Annotated[float, Meta(gt=0, le=1000)] = 40.0
 
 
-class Battery(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Battery(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Charge at the start of a wear."""
 
     low_fraction: Fraction = 0.2
 
 
-class Link(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class LinkRules(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Silence and clocks."""
 
     silence_caution_s: Seconds = 60.0
@@ -147,7 +147,7 @@ class Link(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     tally_late_s: Seconds = 120.0
 
 
-class Entry(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class EntryRules(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """People inside: when somebody counts as not accounted for, and who must be ready outside.
 
     Attributes
@@ -165,7 +165,7 @@ class Entry(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     standby_team: bool = True
 
 
-class RestRule(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class RestRule(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How long a wearer rests before the next wear; a threshold of 0 is not used.
 
     Attributes
@@ -195,7 +195,7 @@ class RestRule(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
 _TEXT_OF_1584 = "NFPA 1584 (2003), from memory, not read"
 
 
-class Rest(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Rest(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Rest between wears (rehabilitation) and the next wear, over all incidents and drills."""
 
     two_cylinders: RestRule = RestRule(
@@ -213,20 +213,20 @@ class Rest(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     )
 
 
-class Disclosure(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Disclosure(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """What may be published: how many people a group must have (`analysis.trends.cells`)."""
 
     fewest_people: Annotated[int, Meta(ge=5, le=1000)] = 10
 
 
-class Training(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Training(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Each person's yearly minimum in drills and training; 0: none asked (`analysis.trends.training`)."""
 
     hours_a_year: Annotated[float, Meta(ge=0, le=1000)] = 0.0
     wears_a_year: Annotated[int, Meta(ge=0, le=1000)] = 0
 
 
-class Retention(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Retention(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How long an archive knows who wore a set (`underair retain`).
 
     Attributes
@@ -241,7 +241,7 @@ class Retention(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     register_years: Annotated[int, Meta(ge=1, le=100)] = 40
 
 
-class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Profile(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A service's doctrine in numbers.
 
     Attributes
@@ -263,12 +263,12 @@ class Profile(Part, frozen=True, forbid_unknown_fields=True, kw_only=True):
     turn_back: TurnBack = TurnBack()
     air: Air = Air()
     forecast: Forecast = Forecast()
-    motion: Motion = Motion()
+    motion: MotionRules = MotionRules()
     alarms: Alarms = Alarms()
     heat: Heat = Heat()
     battery: Battery = Battery()
-    link: Link = Link()
-    entry: Entry = Entry()
+    link: LinkRules = LinkRules()
+    entry: EntryRules = EntryRules()
     rest: Rest = Rest()
     disclosure: Disclosure = Disclosure()
     training: Training = Training()

@@ -29,7 +29,7 @@ from dashboard.access.protection import after_sending, plain, protect, refused_p
 from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.api import routes as api
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.pages import board, method
 from dashboard.pages.access import AccessPage
 from ingest.contract.errors import UnderairError
@@ -76,7 +76,7 @@ class _Pages(flask.Flask):
 
 
 def create_app(
-    context: Context,
+    context: PageContext,
     pages: dict[str, ModuleType] | None = None,
     reach: Reach | None = None,
     sign_in: SignIn | None = None,
@@ -85,7 +85,7 @@ def create_app(
 
     Parameters
     ----------
-    context : Context
+    context : PageContext
         What the pages work on.
     pages : dict of str to module, optional
         Path to page module, instead of Live, Review and Trends (for tests of a single page).
@@ -203,7 +203,7 @@ def _aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
-def _footer(context: Context) -> Any:
+def _footer(context: PageContext) -> Any:
     about: list[Any] = [words.footer(context.profile.name), " · ", html.A(words.METHOD, href="/method")]
     return html.Footer(html.P(about), className="bottom")
 

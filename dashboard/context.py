@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Context:
+class PageContext:
     """Handed to `layout(context, query)` and `register(app, context)` of each page module.
 
     Attributes

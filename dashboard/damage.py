@@ -10,7 +10,7 @@ from typing import Any
 from dash import Dash, Input, Output, dcc, html
 
 from dashboard import words
-from dashboard.context import Context
+from dashboard.context import PageContext
 from ingest.archive.sound import check_all, trouble_lately
 from ingest.archive.store import place_of
 from ingest.contract.any_error import ANY_ERROR
@@ -30,7 +30,7 @@ def places() -> list[Any]:
     ]
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Have the banner shown on every page, and renewed."""
 
     @app.callback(Output(BANNER, "children"), Input(AGAIN, "n_intervals"), Input("address", "pathname"))

@@ -12,22 +12,22 @@ import polars as pl
 
 from analysis.live.rows import Snapshot
 from dashboard.access.roles import REVIEW, visitor
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live import words
 from ingest.archive.index import ArchiveIndex
 
 
-def sees_incident(context: Context, incident_id: str) -> bool:
+def sees_incident(context: PageContext, incident_id: str) -> bool:
     """Return whether who asks sees an incident: each on the review page, those of now on the live page."""
     return visitor().may(REVIEW) or incident_id in _of_now(context)
 
 
-def why_not_sent(context: Context, kind: str, fields: Mapping[str, Any]) -> str | None:
+def why_not_sent(context: PageContext, kind: str, fields: Mapping[str, Any]) -> str | None:
     """Return why who asks may not send a desk message, None when he may.
 
     Parameters
     ----------
-    context : Context
+    context : PageContext
     kind : str
     fields : mapping of str to Any
         What the page filled in; what breaks the contract is refused elsewhere.
@@ -46,16 +46,16 @@ def why_not_sent(context: Context, kind: str, fields: Mapping[str, Any]) -> str 
     return words.USED_BEFORE if said.filter(pl.col("incident_id") == incident_id).height else None
 
 
-def _snapshot(context: Context) -> Snapshot | None:
+def _snapshot(context: PageContext) -> Snapshot | None:
     return context.feed.snapshot if context.feed is not None else None
 
 
-def _of_now(context: Context) -> tuple[str, ...]:
+def _of_now(context: PageContext) -> tuple[str, ...]:
     snapshot = _snapshot(context)
     return snapshot.incident_ids if snapshot is not None else ()
 
 
-def _shown(context: Context) -> set[str]:
+def _shown(context: PageContext) -> set[str]:
     """Return what the page offers to correct: the latest messages, and what rows and exits rest on."""
     snapshot = _snapshot(context)
     if snapshot is None:

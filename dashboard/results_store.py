@@ -29,7 +29,7 @@ from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.incident_record import (
     INCIDENT_COLUMNS,
     results_of,
@@ -83,7 +83,7 @@ class _Kept:
     made: float
 
 
-def store_of(context: Context) -> ResultsStore:
+def store_of(context: PageContext) -> ResultsStore:
     """Return the one store of a context's archive, shared by all pages."""
     with _stores_lock:
         if context.archive not in _stores:

@@ -24,7 +24,7 @@ from dashboard.access.protection import MOST_SLOW
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.damage import Checks
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
@@ -121,7 +121,7 @@ class Served:
             desk_id if self.desk is not None else None,
             None if self._outward is None else self._outward.take,
         )
-        context = Context(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
+        context = PageContext(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         self._prepares = prepare is not None
         self._keeper = keeper_of(context)
         self._checks = Checks(archive.folder)

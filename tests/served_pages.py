@@ -13,7 +13,7 @@ from waitress.server import create_server
 
 from analysis.profile import Profile
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from ingest.archive.reading import Archive
 
 
@@ -39,6 +39,6 @@ def served(application: Any, **options: Any) -> Iterator[int]:
 @contextmanager
 def pages_over(folder: Path, pages: dict[str, Any]) -> Iterator[str]:
     """Serve pages over the archive in `folder`; give their address."""
-    app = create_app(Context(archive=Archive(folder), profile=Profile.default()), pages=pages)
+    app = create_app(PageContext(archive=Archive(folder), profile=Profile.default()), pages=pages)
     with served(app.server, threads=6) as port:
         yield f"http://127.0.0.1:{port}"

@@ -118,6 +118,15 @@ def test_modules_stay_short_and_named_for_a_subject() -> None:
     assert not {"utils.py", "helpers.py", "misc.py"} & {path.name for path in modules()}
 
 
+def test_a_class_name_means_one_thing() -> None:
+    places: dict[str, list[str]] = {}
+    for path in modules():
+        for node in ast.parse(path.read_text()).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
+    assert {name: where for name, where in places.items() if len(where) > 1} == {}
+
+
 def test_tests_have_no_package_markers() -> None:
     assert [name for name in tracked() if name.startswith("tests/") and name.endswith("__init__.py")] == []
 

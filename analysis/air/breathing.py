@@ -31,8 +31,8 @@ from analysis.air.forecast import (
     HARD_L_MIN,
     NO_FORECAST,
     SHIPPED,
+    ForecastMinutes,
     IntervalEnds,
-    Minutes,
     Scenario,
     forecast_given,
     forecast_minutes,
@@ -45,9 +45,9 @@ __all__ = [
     "AirTrack",
     "Breathing",
     "Cylinder",
+    "ForecastMinutes",
     "LiveAir",
     "LiveEstimate",
-    "Minutes",
     "Vessel",
     "reconstruct",
 ]
@@ -291,12 +291,12 @@ class LiveEstimate:
     _ends: FloatArray = field(repr=False)
     _hard_l_min: float = field(repr=False)
 
-    def minutes_to(self, target_bar: float) -> Minutes:
+    def minutes_to(self, target_bar: float) -> ForecastMinutes:
         """Return the forecast of the time until the gauge pressure is at `target_bar`, from that moment."""
         said_s, early_s, late_s, _, _ = self._passage(target_bar)
         if not forecast_given(said_s, self.time_s):
             return NO_FORECAST
-        return Minutes(said_s / 60.0, early_s / 60.0, late_s / 60.0)
+        return ForecastMinutes(said_s / 60.0, early_s / 60.0, late_s / 60.0)
 
     def if_hardest(self, target_bar: float) -> Scenario:
         """Return when `target_bar` is reached if it stays as hard as the hardest three minutes so far."""

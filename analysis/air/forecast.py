@@ -108,7 +108,7 @@ class IntervalEnds:
 SHIPPED = IntervalEnds()
 
 
-class Minutes(NamedTuple):
+class ForecastMinutes(NamedTuple):
     """A forecast in minutes with its 90 % interval; all NaN when there is none."""
 
     median: float
@@ -116,7 +116,7 @@ class Minutes(NamedTuple):
     high: float
 
 
-NO_FORECAST = Minutes(float("nan"), float("nan"), float("nan"))
+NO_FORECAST = ForecastMinutes(float("nan"), float("nan"), float("nan"))
 
 
 class Scenario(NamedTuple):
@@ -147,7 +147,7 @@ def forecast_minutes(seconds: FloatArray, elapsed_s: FloatArray) -> FloatArray:
     return minutes
 
 
-class Judged(NamedTuple):
+class JudgedForecasts(NamedTuple):
     """Forecasts of one wear or more beside what happened, minutes; arrays of one shape."""
 
     elapsed_s: FloatArray
@@ -165,7 +165,7 @@ def judge(
     *,
     from_s: float = 180.0,
     every_s: int = 30,
-) -> Judged:
+) -> JudgedForecasts:
     """Set the forecasts of one wear beside the time that passed until the warning was really reached.
 
     Parameters
@@ -182,4 +182,4 @@ def judge(
     elapsed_s = seconds.astype(np.float64)
     happened_min: FloatArray = (reached_s - elapsed_s) / 60.0
     forecast = (low_air_min[seconds], low_air_lo_min[seconds], low_air_hi_min[seconds])
-    return Judged(elapsed_s, *forecast, happened_min)
+    return JudgedForecasts(elapsed_s, *forecast, happened_min)

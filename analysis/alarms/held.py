@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.alarms.alarms import Alarm
-from analysis.wears.corrections import Resolved
+from analysis.wears.corrections import Settlement
 
 GRAVEST = ("distress", "no_motion")
 NOT_ALONE = ("no_motion_prealarm", "battery")
@@ -20,7 +20,7 @@ NOT_ALONE = ("no_motion_prealarm", "battery")
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class HeldAlarm:
     """An alarm that nobody has closed.
 
     Attributes
@@ -38,18 +38,18 @@ class Held:
 
 def held_alarms(
     alarms: Sequence[Alarm],
-    resolved: Sequence[Resolved],
+    resolved: Sequence[Settlement],
     as_of_us: int,
     interrupted_us: Sequence[int],
     silent_since_us: int | None,
-) -> list[Held]:
+) -> list[HeldAlarm]:
     """Return the alarms of one set that nobody has closed.
 
     Parameters
     ----------
     alarms : sequence of Alarm
         Of the set, as of now.
-    resolved : sequence of Resolved
+    resolved : sequence of Settlement
         About the set.
     as_of_us : int
         Now.
@@ -69,17 +69,17 @@ def held_alarms(
             continue
         broken = min((at for at in interrupted_us if one.last_us < at <= as_of_us), default=None)
         unknown_us = None if ended_us is not None else broken if broken is not None else silent_since_us
-        found.append(Held(one, ended_us, unknown_us))
+        found.append(HeldAlarm(one, ended_us, unknown_us))
     return _latest_of_each(found)
 
 
-def _settles(word: Resolved, alarm: Alarm) -> bool:
+def _settles(word: Settlement, alarm: Alarm) -> bool:
     return word.alarm == alarm.alarm and word.at_us >= alarm.raised_us
 
 
-def _latest_of_each(held: list[Held]) -> list[Held]:
+def _latest_of_each(held: list[HeldAlarm]) -> list[HeldAlarm]:
     """Keep one of each kind: one that is on before one that is over, then the one raised first."""
-    best: dict[str, Held] = {}
+    best: dict[str, HeldAlarm] = {}
     for one in held:
         known = best.get(one.alarm.alarm)
         if known is None or (known.ended_us is not None and one.ended_us is None):

@@ -14,7 +14,7 @@ from analysis.heat import heat as heat_of
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Profile
 from analysis.records import Floats, Ints
-from analysis.wears.gauges import Gauge, readings_of
+from analysis.wears.gauges import VoiceGauge, readings_of
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 BEFORE_START_US = 300_000_000
@@ -77,7 +77,7 @@ class Examined:
         return float((total[window:] - total[:-window]).max() / window)
 
 
-def examine(wear: Wear, profile: Profile, gauges: Sequence[Gauge] = ()) -> Examined:
+def examine(wear: Wear, profile: Profile, gauges: Sequence[VoiceGauge] = ()) -> Examined:
     """Compute air, heat and silences of one wear; gauges read by voice count where the set was silent."""
     seconds = int((wear.ended_us - wear.started_us) // 1_000_000) + 1
     heat, surroundings_c = _heat(wear, seconds, profile)

@@ -15,8 +15,8 @@ from analysis.findings.examined import Examined
 from analysis.profile import Profile
 from analysis.records import PowerUp
 from analysis.wears.entries import Entry, Turns
-from analysis.wears.tally import Tally, TallyBook
-from analysis.wears.turn_back import Note
+from analysis.wears.tally import TallyBook, TallyEntry
+from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
@@ -52,8 +52,8 @@ class Context:
     records: Sequence[PowerUp]
     clocks: Clocks
     book: TallyBook
-    doubled: Sequence[tuple[Tally, Tally]]
-    notes: Sequence[Note]
+    doubled: Sequence[tuple[TallyEntry, TallyEntry]]
+    notes: Sequence[TurnBackNote]
     examined: Sequence[Examined]
     alarms: Sequence[Alarm]
     entries: Sequence[Entry]
@@ -66,7 +66,7 @@ class Context:
     links_down: Mapping[str, Sequence[int]]
 
     @property
-    def tallies(self) -> Sequence[Tally]:
+    def tallies(self) -> Sequence[TallyEntry]:
         """The tallies that count."""
         return self.book.tallies
 

@@ -16,12 +16,12 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, lasting
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, WEARS
 from analysis.trends.rest import reached_text, short_rests
-from analysis.wears.tally import Tally
+from analysis.wears.tally import TallyEntry
 
 
 def rest_findings(context: Context) -> Iterator[Finding]:
     """Say which wears began before the rest that a rule asks for was over."""
-    incidents: dict[str, list[tuple[Examined, Tally]]] = {}
+    incidents: dict[str, list[tuple[Examined, TallyEntry]]] = {}
     for one in context.examined:
         if one.wear.tally is not None:
             incidents.setdefault(one.wear.tally.incident_id, []).append((one, one.wear.tally))
@@ -30,7 +30,7 @@ def rest_findings(context: Context) -> Iterator[Finding]:
             yield from _of_incident(tallied, context)
 
 
-def _of_incident(tallied: list[tuple[Examined, Tally]], context: Context) -> Iterator[Finding]:
+def _of_incident(tallied: list[tuple[Examined, TallyEntry]], context: Context) -> Iterator[Finding]:
     by_id = {one.wear.wear_id: one.wear for one, _ in tallied}
     wears = pl.DataFrame([_line(one, tally.wearer_id) for one, tally in tallied], schema=WEARS)
     for short in short_rests(wears, context.profile.rest):

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.records import PowerUp
-from analysis.wears.tally import Tally
+from analysis.wears.tally import TallyEntry
 
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
@@ -90,7 +90,7 @@ def _not_out(context: Context) -> Iterator[Finding]:
         )
 
 
-def _two_sets(doubled: Sequence[tuple[Tally, Tally]]) -> Iterator[Finding]:
+def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Finding]:
     for tally, other in doubled:
         yield Finding(
             "one_wearer_two_sets",

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from analysis.live.desk_words import DeskWords
-from analysis.live.rows import Incident, NoteLine
+from analysis.live.rows import IncidentRow, NoteLine
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.corrections import Resolved, read_resolved
-from analysis.wears.gauges import Gauge, read_gauges
+from analysis.wears.corrections import Settlement, read_resolved
+from analysis.wears.gauges import VoiceGauge, read_gauges
 from analysis.wears.tally import TallyBook, read_tallies
-from analysis.wears.turn_back import Note, read_notes
+from analysis.wears.turn_back import TurnBackNote, read_notes
 
 NOTES_KEPT = 200
 
@@ -25,11 +25,11 @@ class DeskRecord:
         self.power_ups: Sequence[PowerUp] = ()
         self.seen_power_ups: list[PowerUp] = []
         self.book: TallyBook = read_tallies(())
-        self.written: list[Note] = []
-        self.gauges: list[Gauge] = []
-        self.resolved: list[Resolved] = []
+        self.written: list[TurnBackNote] = []
+        self.gauges: list[VoiceGauge] = []
+        self.resolved: list[Settlement] = []
         self.words = DeskWords()
-        self.incidents: list[Incident] = []
+        self.incidents: list[IncidentRow] = []
         self.closed: set[str] = set()
         self.incident_heard_at: dict[str, float] = {}
         self.notes: list[NoteLine] = []
@@ -81,7 +81,7 @@ class DeskRecord:
                 latest[record["incident_id"]] = at, record
         self.closed = {name for name, (_, record) in latest.items() if record["action"] == "close"}
         self.incidents = [
-            Incident(name, record["name"], record["place"], at)
+            IncidentRow(name, record["name"], record["place"], at)
             for name, (at, record) in latest.items()
             if record["action"] == "open"
         ]

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from analysis.live.rows import Contradiction, Gauge, OrderLine, RollCallLine, Row, StandbyLine
+from analysis.live.rows import Contradiction, GaugeRow, OrderLine, RollCallLine, Row, StandbyLine
 from analysis.wears import gauges as by_voice
-from analysis.wears.tally import Stay, Tally
+from analysis.wears.tally import Stay, TallyEntry
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
 ACKNOWLEDGED_BY_VOICE = "order acknowledged by voice"  # a note about the set with these words acknowledges
@@ -42,18 +42,19 @@ class DeskWords:
 
     Parameters
     ----------
-    gauges : sequence of Gauge
+    gauges : sequence of VoiceGauge
         What was read by voice and not corrected, in order of time.
     stays : sequence of Stay
         Who was in, corrections and settlements minded.
     """
 
-    def __init__(self, gauges: Sequence[by_voice.Gauge] = (), stays: Sequence[Stay] = ()) -> None:
+    def __init__(self, gauges: Sequence[by_voice.VoiceGauge] = (), stays: Sequence[Stay] = ()) -> None:
         self._orders: dict[tuple[str, str, str, str, str], tuple[float, bool, Record]] = {}
         self._rolls: dict[tuple[str, str], _Roll] = {}
         self._standby: dict[tuple[str, str], StandbyLine] = {}
         self._gauges = {
-            one.set_id: Gauge(one.pressure_bar, one.at_us * 1e-6, one.desk_id, one.identity) for one in gauges
+            one.set_id: GaugeRow(one.pressure_bar, one.at_us * 1e-6, one.desk_id, one.identity)
+            for one in gauges
         }
         self._stays = {
             (one.incident_id, one.wearer_id): one for one in sorted(stays, key=lambda one: one.in_us)
@@ -77,7 +78,7 @@ class DeskWords:
             key: one for key, one in self._contradictions.items() if one.incident_id != incident_id
         }
 
-    def gauge(self, set_id: str) -> Gauge | None:
+    def gauge(self, set_id: str) -> GaugeRow | None:
         """Return the last pressure that was read by voice of a set."""
         return self._gauges.get(set_id)
 
@@ -177,7 +178,7 @@ class DeskWords:
         by_set = row.evacuate_acknowledged_at
         return (by_set is not None and by_set >= since_at) or self._voice.get(row.set_id, 0.0) >= since_at
 
-    def _inside_of(self, incident_id: str) -> list[Tally]:
+    def _inside_of(self, incident_id: str) -> list[TallyEntry]:
         """Return the tallies in force of those who are in, by wearer."""
         inside = [
             one for one in self._stays.values() if one.incident_id == incident_id and one.ended_us is None

@@ -14,11 +14,11 @@ from analysis.air.breathing import LiveAir
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Floats, Ints
-from analysis.wears.gauges import Gauge, Readings, readings_of
+from analysis.wears.gauges import Readings, VoiceGauge, readings_of
 from analysis.wears.wears import Wear
 
 
-class Follower:
+class WearFollower:
     """Follows one set's wears; `follow` returns the filter of the one in progress."""
 
     def __init__(self) -> None:
@@ -27,21 +27,23 @@ class Follower:
         self._cylinder: Cylinder | None = None
         self._fed = 0
         self._last = (-1, 0.0)
-        self._said: frozenset[Gauge] = frozenset()
+        self._said: frozenset[VoiceGauge] = frozenset()
         self.last: tuple[float, float] = (0.0, 0.0)
 
     def stop(self) -> None:
         """Give up after a fault: nobody knows what state the filter is in."""
         self._air, self._wear_id = None, ""
 
-    def follow(self, wear: Wear, gauges: Sequence[Gauge], profile: Profile, now_us: int) -> LiveAir | None:
+    def follow(
+        self, wear: Wear, gauges: Sequence[VoiceGauge], profile: Profile, now_us: int
+    ) -> LiveAir | None:
         """Feed what is new and return the filter; None while the set has not named its cylinder.
 
         Parameters
         ----------
         wear : Wear
             In progress.
-        gauges : sequence of Gauge
+        gauges : sequence of VoiceGauge
             Read by voice; they count where the set itself is silent.
         profile : Profile
             For the constants of the forecast.

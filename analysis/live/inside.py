@@ -12,19 +12,19 @@ import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.alarms.alarms import Alarm, find_alarms
-from analysis.alarms.held import Held, held_alarms
+from analysis.alarms.held import HeldAlarm, held_alarms
 from analysis.findings.examined import examine
-from analysis.live.follower import Follower
+from analysis.live.follower import WearFollower
 from analysis.live.losing import LONGEST_WINDOW_S
 from analysis.live.outlook import Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
-from analysis.wears.corrections import Resolved
+from analysis.wears.corrections import Settlement
 from analysis.wears.entries import Charge, Entry, EntryState, state_of
-from analysis.wears.gauges import Gauge
-from analysis.wears.tally import Tally
+from analysis.wears.gauges import VoiceGauge
+from analysis.wears.tally import TallyEntry
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
@@ -132,7 +132,7 @@ class SetNow:
     link: str | None = None
     news: bool = True
     failed: bool = False  # a fault of ours: its readings are shown, and no forecast
-    follower: Follower = field(default_factory=Follower)
+    follower: WearFollower = field(default_factory=WearFollower)
     heard: HeardSet = field(default_factory=lambda: HeardSet())
     last_us: int = 0
     asked_us: int = 0
@@ -149,7 +149,7 @@ class SetNow:
     def ask(
         self,
         power_ups: list[PowerUp],
-        tallies: Sequence[Tally],
+        tallies: Sequence[TallyEntry],
         desks: Sequence[PowerUp],
         now_us: int,
     ) -> None:
@@ -221,7 +221,7 @@ class SetNow:
         found = [one.acknowledged_us for one in self.alarms if one.alarm == "evacuate"]
         return max((at_us for at_us in found if at_us is not None), default=None)
 
-    def held(self, resolved: Sequence[Resolved], now_us: int) -> list[Held]:
+    def held(self, resolved: Sequence[Settlement], now_us: int) -> list[HeldAlarm]:
         """Return its alarms that nobody has closed."""
         heard, silent_us = self.heard, None
         if heard.last_us is not None and now_us - heard.last_us > max(heard.silent_after_us, QUIET_US):
@@ -238,7 +238,7 @@ class Inside:
     live_set: SetNow
     state: EntryState
     since_us: int
-    gauges: Sequence[Gauge]
+    gauges: Sequence[VoiceGauge]
     key: str
     tallied_in: bool
     """Whether somebody was tallied in, and nobody has accounted for the wearer since."""
@@ -359,7 +359,7 @@ def _prompts_after_s(
     return tuple(prompt_times_s(max(usable_l, 0.0) / planning_l_min))
 
 
-def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[Gauge], now_us: int, key: str) -> Inside:
+def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[VoiceGauge], now_us: int, key: str) -> Inside:
     """Return an entry as of now."""
     heard = live_set.heard
     off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)

@@ -75,7 +75,7 @@ class Lost(msgspec.Struct, frozen=True):
     since_at: float
 
 
-class Gauge(msgspec.Struct, frozen=True):
+class GaugeRow(msgspec.Struct, frozen=True):
     """The last gauge read by voice."""
 
     bar: float
@@ -119,7 +119,7 @@ class Row(msgspec.Struct, frozen=True):
         known.
     relief_at : float or None
         When the next wearer must be ready.
-    gauge : Gauge or None
+    gauge : GaugeRow or None
         Last reading by voice.
     evacuate_acknowledged_at : float or None
         When the wearer last acknowledged an evacuation at the set.
@@ -161,7 +161,7 @@ class Row(msgspec.Struct, frozen=True):
     to_empty: Interval | None = None
     planned: bool = False
     relief_at: float | None = None
-    gauge: Gauge | None = None
+    gauge: GaugeRow | None = None
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None
     tally_identity: str | None = None
@@ -303,7 +303,7 @@ class Out(msgspec.Struct, frozen=True):
     service: str = ""
 
 
-class Incident(msgspec.Struct, frozen=True):
+class IncidentRow(msgspec.Struct, frozen=True):
     """An open incident."""
 
     incident_id: str
@@ -337,7 +337,7 @@ class Snapshot(msgspec.Struct, frozen=True):
     alarms: tuple[AlarmLine, ...]
     prompts: tuple[Prompt, ...]
     notes: tuple[NoteLine, ...]
-    incidents: tuple[Incident, ...]
+    incidents: tuple[IncidentRow, ...]
     hearing: Hearing
     desk_heard: tuple[str, ...]
     set_ids: tuple[str, ...]

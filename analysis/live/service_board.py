@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis.alarms.alarms import Alarm
-from analysis.alarms.held import GRAVEST, Held
+from analysis.alarms.held import GRAVEST, HeldAlarm
 from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
 from analysis.live.desk_record import DeskRecord
@@ -16,7 +16,7 @@ from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, ne
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
 from analysis.wears.entries import Entry, find_entries
-from analysis.wears.tally import Tally
+from analysis.wears.tally import TallyEntry
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
 
@@ -43,7 +43,7 @@ class ServiceBoard:
         self._last_rows: dict[str, Row] = {}
         self._let_go_us = 0
         self._made: dict[str, tuple[tuple[Any, ...], float]] = {}
-        self._held_now: dict[str, list[Held]] = {}
+        self._held_now: dict[str, list[HeldAlarm]] = {}
 
     @property
     def set_ids(self) -> set[str]:
@@ -79,7 +79,7 @@ class ServiceBoard:
             self._desk_news = False
             for set_id in {tally.set_id for tally in self.desks.book.tallies}:
                 self._set(set_id)
-        by_set: dict[str, list[Tally]] = {}
+        by_set: dict[str, list[TallyEntry]] = {}
         for tally in self.desks.book.tallies:
             by_set.setdefault(tally.set_id, []).append(tally)
         for set_id, live_set in self._sets.items():
@@ -108,7 +108,7 @@ class ServiceBoard:
         )
         self.inside = self._inside(now_us)
 
-    def _let_go(self, by_set: Mapping[str, Sequence[Tally]], now_us: int) -> None:
+    def _let_go(self, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
         """Let readings of closed wears go, of few sets at a time: as long as every answer stays the same."""
         left = min(1 + abs(now_us - self._let_go_us) // 1_000_000, LET_GO_MOST)
         self._let_go_us = now_us
@@ -130,7 +130,7 @@ class ServiceBoard:
                     return
 
     def _let_go_of(
-        self, live_set: SetNow, place: int, until_us: int, tallies: Sequence[Tally], now_us: int
+        self, live_set: SetNow, place: int, until_us: int, tallies: Sequence[TallyEntry], now_us: int
     ) -> None:
         keep = needed(live_set.power_ups[place], live_set.wears, self.profile, until_us)
         before = answers(live_set.wears, live_set.alarms)
@@ -236,7 +236,7 @@ class ServiceBoard:
                 one.live_set.failed = True  # once more, without its forecast
         return self._last_rows.get(one.key)
 
-    def _held(self, live_set: SetNow, now_s: float) -> list[Held]:
+    def _held(self, live_set: SetNow, now_s: float) -> list[HeldAlarm]:
         if live_set.set_id not in self._held_now:
             self._held_now[live_set.set_id] = live_set.held(self.desks.resolved, round(now_s * 1e6))
         return self._held_now[live_set.set_id]

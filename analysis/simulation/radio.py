@@ -86,7 +86,7 @@ class RadioPath:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class SimulatedWord:
     """One message before it has an identity; `fields` is its own JSON text without braces."""
 
     true_s: float
@@ -107,7 +107,7 @@ class Speaker:
     powered_s: float
     clock: SetClock = SetClock()
     path: RadioPath = RadioPath()
-    said: list[Said] = field(default_factory=list)
+    said: list[SimulatedWord] = field(default_factory=list)
 
     def say(
         self,
@@ -120,7 +120,7 @@ class Speaker:
     ) -> None:
         """Say one message at a true time (seconds from the opening)."""
         text = json.dumps(fields, separators=(",", ":"), ensure_ascii=False)[1:-1]
-        self.said.append(Said(true_s, kind, text, retained, certain))
+        self.said.append(SimulatedWord(true_s, kind, text, retained, certain))
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +207,7 @@ def carry(speaker: Speaker, opened: datetime, rng: np.random.Generator) -> Carri
 
 
 def _payloads(
-    speaker: Speaker, said: list[Said], texts: list[str], true_s: NDArray[np.float64]
+    speaker: Speaker, said: list[SimulatedWord], texts: list[str], true_s: NDArray[np.float64]
 ) -> list[bytes]:
     who = f'"{speaker.role}_id":"{speaker.name}","boot":{speaker.boot},"seq":'
     if not speaker.clock.says_uptime:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from analysis.air.gas import Cylinder
 from analysis.simulation.radio import RadioPath, SetClock
-from analysis.simulation.set_alarms import Distress, Thresholds
+from analysis.simulation.set_alarms import Distress, SimulatedThresholds
 
 SINGLE = Cylinder(1, 6.8, 300.0)
 SMALL = Cylinder(1, 6.0, 300.0)
@@ -77,7 +77,7 @@ class SetScript:
     off_s: float
     wears: tuple[WearScript, ...]
     choices: tuple[Cylinder, ...] = ()
-    thresholds: Thresholds = field(default_factory=Thresholds)
+    thresholds: SimulatedThresholds = field(default_factory=SimulatedThresholds)
     clock: SetClock = field(default_factory=SetClock)
     path: RadioPath = field(default_factory=RadioPath)
     boots_at_random: bool = False

@@ -16,7 +16,7 @@ VALVE_CLOSED_BELOW_BAR = 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class Thresholds:
+class SimulatedThresholds:
     """What the set was set up with (the fields of its ``setup`` message)."""
 
     low_air_bar: float = 55.0
@@ -69,13 +69,13 @@ class SetAlarms:
 
     Parameters
     ----------
-    thresholds : Thresholds
+    thresholds : SimulatedThresholds
     no_motion_acknowledged_after_s : float
         How long after a motionless alarm somebody acknowledges it at the set.
     distress : Distress or None
     """
 
-    thresholds: Thresholds
+    thresholds: SimulatedThresholds
     no_motion_acknowledged_after_s: float = 12.0
     distress: Distress | None = None
     history: list[AlarmTruth] = field(default_factory=list)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.air.gas import Cylinder
-from analysis.simulation.radio import Said, Speaker
+from analysis.simulation.radio import SimulatedWord, Speaker
 from analysis.simulation.script import SetScript, WearScript
 from analysis.simulation.scripted_work import scripted_work, seconds_still
 from analysis.simulation.set_alarms import AlarmEvent, AlarmTruth, SetAlarms
@@ -232,10 +232,10 @@ def _say_readings(speaker: Speaker, script: SetScript, on_s: float, readings: _R
             text += f',"gas_temperature_c":{gas_c:.1f}'
         if shown is not None and shown[second] >= 0:
             text += f',"shown_low_air_min":{shown[second]}'
-        say(Said(at_s, "pressure", text))
-        say(Said(at_s + 0.11, "motion", f'"motion_m_s2":{motion:.2f},"still_s":{still_s:g}'))
+        say(SimulatedWord(at_s, "pressure", text))
+        say(SimulatedWord(at_s + 0.11, "motion", f'"motion_m_s2":{motion:.2f},"still_s":{still_s:g}'))
         if second % TEMPERATURE_EVERY_S == 0:
-            say(Said(at_s + 0.17, "temperature", f'"temperature_c":{temperature_c:.1f}'))
+            say(SimulatedWord(at_s + 0.17, "temperature", f'"temperature_c":{temperature_c:.1f}'))
 
 
 def _shown_minutes(script: SetScript, readings: _Readings) -> list[int]:

@@ -31,7 +31,7 @@ from analysis.trends.measures import (
     monthly_rate,
 )
 from analysis.trends.naming import (
-    Judged,
+    JudgedUnits,
     SmallestEffect,
     codes_of,
     expected_of,
@@ -135,7 +135,7 @@ class _Asked:
 
     signals: list[Signal] = field(default_factory=list)
     likely: Counter[str] = field(default_factory=Counter)
-    sizes: dict[str, tuple[Judged, NDArray[np.bool_]]] = field(default_factory=dict)
+    sizes: dict[str, tuple[JudgedUnits, NDArray[np.bool_]]] = field(default_factory=dict)
 
 
 def signals(
@@ -287,7 +287,7 @@ def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
 
 
 def _more(
-    asked: _Asked, part: str, names: list[str], measure: str, judged: Judged, chosen: NDArray[np.bool_]
+    asked: _Asked, part: str, names: list[str], measure: str, judged: JudgedUnits, chosen: NDArray[np.bool_]
 ) -> None:
     """Ask of each unit that is compared whether it has more than expected; its figures are the crude ones."""
     total, size = float(judged.observed.sum()), float(judged.wears.sum())

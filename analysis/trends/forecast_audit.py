@@ -122,23 +122,23 @@ HARD_L_MIN = (40.0, 60.0, 80.0)
 
 
 @dataclass(frozen=True)
-class Said:
+class AuditLine:
     """The account of one group of forecasts; `Ahead.ahead_min` is 0: all minutes ahead together."""
 
     group: str
     account: Ahead
 
 
-def by_month(forecasts: pl.DataFrame) -> list[Said]:
+def by_month(forecasts: pl.DataFrame) -> list[AuditLine]:
     """Return the account month by month (UTC), oldest first, so that a drift is seen."""
     months = forecasts.with_columns(month=pl.col("at").dt.strftime("%Y-%m"))
     return [
-        Said(str(month), _account(0, part))
+        AuditLine(str(month), _account(0, part))
         for (month,), part in months.sort("month").group_by("month", maintain_order=True)
     ]
 
 
-def by_hardness(forecasts: pl.DataFrame, wears: pl.DataFrame) -> list[Said]:
+def by_hardness(forecasts: pl.DataFrame, wears: pl.DataFrame) -> list[AuditLine]:
     """Return the account by how hard the wearer breathed over the whole wear.
 
     Parameters
@@ -154,5 +154,5 @@ def by_hardness(forecasts: pl.DataFrame, wears: pl.DataFrame) -> list[Said]:
         part = rated.filter((rate >= low) & (rate < high))
         if part.height:
             name = f"{low:.0f} to {high:.0f} L/min" if high < float("inf") else f"above {low:.0f} L/min"
-            found.append(Said(name, _account(0, part)))
+            found.append(AuditLine(name, _account(0, part)))
     return found

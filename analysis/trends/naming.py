@@ -41,7 +41,7 @@ class Clusters:
 
 
 @dataclass(frozen=True)
-class Judged:
+class JudgedUnits:
     """Units of one question, judged by one event; arrays have one value a unit.
 
     Attributes
@@ -141,14 +141,18 @@ def _sums(unit: Codes, y: Floats, e: Floats) -> tuple[Floats, Floats, Floats]:
     return wears.astype(np.float64), observed.astype(np.float64), due.astype(np.float64)
 
 
-def judged_groups(units: Codes, flag: Floats, expected: Floats, incidents: Codes, people: Codes) -> Judged:
+def judged_groups(
+    units: Codes, flag: Floats, expected: Floats, incidents: Codes, people: Codes
+) -> JudgedUnits:
     """Judge stations or roles: the dispersion is the greater of incidents' and people's."""
     known = units >= 0
     unit, y, e = units[known], flag[known], expected[known]
     wears, observed, due = _sums(unit, y, e)
     both = tuple(_alike(cluster[known], y, e) for cluster in (incidents, people))
     dispersion = np.full(len(wears), max(one.dispersion for one in both))
-    return Judged(wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion), both)
+    return JudgedUnits(
+        wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion), both
+    )
 
 
 def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
@@ -159,7 +163,7 @@ def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
     return Clusters(dispersion_by(clusters, flag, expected), size)
 
 
-def judged_ones(units: Codes, flag: Floats, expected: Floats) -> Judged:
+def judged_ones(units: Codes, flag: Floats, expected: Floats) -> JudgedUnits:
     """Judge wearers or sets: the dispersion is that of all others, lest an outlier hide itself."""
     known = units >= 0
     unit, y, e = units[known], flag[known], expected[known]
@@ -168,7 +172,7 @@ def judged_ones(units: Codes, flag: Floats, expected: Floats) -> Judged:
         each = np.where(due > 0, (observed - due) ** 2 / due, 0.0)
     freedom = max(int((due > 0).sum()) - 2, 1)
     dispersion = np.maximum(1.0, (each.sum() - each) / freedom)
-    return Judged(wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion))
+    return JudgedUnits(wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion))
 
 
 @dataclass(frozen=True)
@@ -185,12 +189,12 @@ class SmallestEffect:
     place: int = 0
 
 
-def smallest_effect(judged: Judged, chosen: NDArray[np.bool_], level: float) -> SmallestEffect | None:
+def smallest_effect(judged: JudgedUnits, chosen: NDArray[np.bool_], level: float) -> SmallestEffect | None:
     """Return it, or None where nothing short of a hundredfold would have been noticed.
 
     Parameters
     ----------
-    judged : Judged
+    judged : JudgedUnits
     chosen : array of bool
         Units that are compared.
     level : float
@@ -210,7 +214,7 @@ def smallest_effect(judged: Judged, chosen: NDArray[np.bool_], level: float) -> 
     return SmallestEffect(high, math.ceil(high * expected), expected, place)
 
 
-def _power(judged: Judged, place: int, ratio: float, level: float) -> float:
+def _power(judged: JudgedUnits, place: int, ratio: float, level: float) -> float:
     """Return the chance that a unit is named when it truly has so many times its expected events.
 
     The excess itself counts against the unit: it raises the total, and with it what is expected of all, and
@@ -236,7 +240,7 @@ def _power(judged: Judged, place: int, ratio: float, level: float) -> float:
     return float(nbinom.sf(high - 1, mean / (varies - 1), 1 / varies))
 
 
-def _dispersion_with(judged: Judged, place: int, ratio: float) -> float:
+def _dispersion_with(judged: JudgedUnits, place: int, ratio: float) -> float:
     """Return the dispersion by which a unit is judged when it has so many times its expected events."""
     if not judged.clusters:
         return float(judged.dispersion[place])

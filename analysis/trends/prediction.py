@@ -29,7 +29,7 @@ Codes = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Mark:
+class MonthMark:
     """A span that stands out: its first month and length, and whether it lies above."""
 
     first: int
@@ -54,7 +54,7 @@ class Predicted:
     expected: Floats
     lower: Floats
     upper: Floats
-    marks: tuple[Mark, ...]
+    marks: tuple[MonthMark, ...]
     ratio_year: float
 
 
@@ -111,7 +111,7 @@ def predicted_counts(
         low, high = _count_limits(middle, variance)
         count = float(observed[those].sum())
         if count < low or count > high:
-            marks.append(Mark(start + begin, length, count > high))
+            marks.append(MonthMark(start + begin, length, count > high))
         if length == 1:
             lower[start + begin], upper[start + begin] = low, high
     seen, expected = np.full(over, np.nan), np.full(over, np.nan)
@@ -161,7 +161,7 @@ def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first
         error = math.sqrt(spread / wears * _together(length, r) + float(g @ cov @ g))
         middle = float(share @ gap[those])
         if abs(middle) > reach * error:
-            marks.append(Mark(start + begin, length, middle > 0))
+            marks.append(MonthMark(start + begin, length, middle > 0))
         if length == 1:
             usual = float((x @ b)[begin])
             lower[start + begin], upper[start + begin] = usual - reach * error, usual + reach * error

@@ -12,7 +12,7 @@ Row = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class DeskWord:
     """One message of a desk, heard live; its moment is in microseconds since 1970 on the reconciled clock."""
 
     at_us: int
@@ -22,12 +22,12 @@ class Said:
     row: Row
 
 
-def said(records: Sequence[PowerUp], kind: str) -> list[Said]:
+def said(records: Sequence[PowerUp], kind: str) -> list[DeskWord]:
     """Return all messages of one kind that desks sent, in order of time."""
     return sorted(_said(records, kind), key=lambda one: (one.at_us, one.identity))
 
 
-def _said(records: Sequence[PowerUp], kind: str) -> Iterator[Said]:
+def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
     for power_up in records:
         channel = power_up.channels.get(kind) if power_up.role == "desk" else None
         if channel is None:
@@ -36,15 +36,15 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[Said]:
             if not channel.retained[position]:
                 at_us, time_us = int(channel.at_us[position]), int(channel.time_us[position])
                 identity = power_up.identity(int(channel.seq[position]))
-                yield Said(at_us, time_us, identity, power_up.name, row)
+                yield DeskWord(at_us, time_us, identity, power_up.name, row)
 
 
-def corrections(messages: Sequence[Said]) -> dict[str, str]:
+def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:
     """Return which message is in whose place, identity to identity.
 
     Parameters
     ----------
-    messages : sequence of Said
+    messages : sequence of DeskWord
         Of one kind, in order of time; a message that was not heard cannot be corrected, and none is corrected
         twice.
     """
@@ -69,7 +69,7 @@ def moment_of(identity: str, corrected: Mapping[str, str], at_us: Mapping[str, i
 
 
 @dataclass(frozen=True, slots=True)
-class Resolved:
+class Settlement:
     """A person's word that an alarm, or with none named an entry, is settled; microseconds since 1970."""
 
     at_us: int
@@ -80,7 +80,7 @@ class Resolved:
     identity: str
 
 
-def read_resolved(records: Sequence[PowerUp]) -> list[Resolved]:
+def read_resolved(records: Sequence[PowerUp]) -> list[Settlement]:
     """Return what desks settled, in order of time.
 
     A correction that names the same set and alarm as the corrected message takes it back: nothing is settled.
@@ -91,7 +91,7 @@ def read_resolved(records: Sequence[PowerUp]) -> list[Resolved]:
     gone = set(corrected.values())
     gone |= {new for new, old in corrected.items() if _about(rows[new]) == _about(rows[old])}
     return [
-        Resolved(
+        Settlement(
             one.at_us,
             one.row["set_id"],
             one.row["incident_id"],

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from analysis.air.gas import Cylinder
 from analysis.policies import POLICIES, Course, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
-from analysis.wears.gauges import Gauge
+from analysis.wears.gauges import VoiceGauge
 from analysis.wears.rejoined import rejoined
-from analysis.wears.tally import Stay, Tally
-from analysis.wears.turn_back import Note, note_about
+from analysis.wears.tally import Stay, TallyEntry
+from analysis.wears.turn_back import TurnBackNote, note_about
 from analysis.wears.valve import CHANGED_RISE_BAR, CLOSED_BELOW_BAR
 from analysis.wears.wears import Wear
 
@@ -66,7 +66,7 @@ class Charge:
         profile: Profile,
         until_us: int,
         early: EarlyEnds,
-        gauges: Sequence[Gauge] = (),
+        gauges: Sequence[VoiceGauge] = (),
     ) -> Course:
         """Return how it went down until a moment; a gauge read by voice counts like a reading."""
         at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
@@ -113,7 +113,7 @@ class Entry:
         What each policy says of each charge.
     team_turn_back_us : int or None
         When the policy in force turns the team back, on its lowest member.
-    noted : Note or None
+    noted : TurnBackNote or None
         The desk's first note that this wearer, or the team, turned back.
     """
 
@@ -128,10 +128,10 @@ class Entry:
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
     team_turn_back_us: int | None = None
-    noted: Note | None = None
+    noted: TurnBackNote | None = None
 
     @property
-    def tally(self) -> Tally | None:
+    def tally(self) -> TallyEntry | None:
         """The tally in force."""
         return self.stay.tallies[-1] if self.stay is not None else None
 
@@ -251,12 +251,12 @@ def _joined(parts: list[NDArray[Any]], nothing: NDArray[Any]) -> NDArray[Any]:
 def find_entries(
     wears: Sequence[Wear],
     stays: Sequence[Stay],
-    notes: Sequence[Note],
+    notes: Sequence[TurnBackNote],
     profile: Profile,
     as_of_us: int | None = None,
     early: EarlyEnds | None = None,
     policies: Sequence[PolicyName] = POLICIES,
-    gauges: Sequence[Gauge] = (),
+    gauges: Sequence[VoiceGauge] = (),
 ) -> list[Entry]:
     """Return everybody's entries, in order of time.
 
@@ -266,7 +266,7 @@ def find_entries(
         From `find_wears`, with their tallies.
     stays : sequence of Stay
         From `read_tallies`.
-    notes : sequence of Note
+    notes : sequence of TurnBackNote
         Of desks, in order of time.
     profile : Profile
     as_of_us : int, optional
@@ -275,7 +275,7 @@ def find_entries(
         For the policy that looks at the forecast.
     policies : sequence of str
         Those to judge by.
-    gauges : sequence of Gauge
+    gauges : sequence of VoiceGauge
         Read by voice.
     """
     entries = [*_tallied(wears, rejoined(wears, stays)), *_untallied(wears)]
@@ -346,13 +346,13 @@ def charges_of(wears: Sequence[Wear]) -> list[Charge]:
 
 def _judge(
     entry: Entry,
-    notes: Sequence[Note],
+    notes: Sequence[TurnBackNote],
     profile: Profile,
     as_of_us: int | None,
     end_us: int,
     early: EarlyEnds,
     policies: Sequence[PolicyName],
-    gauges: Sequence[Gauge],
+    gauges: Sequence[VoiceGauge],
 ) -> None:
     rules = profile.turn_back
     entry.policy = rules.policy

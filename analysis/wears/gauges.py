@@ -17,7 +17,7 @@ UNHEARD_US = 5_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Gauge:
+class VoiceGauge:
     """A pressure that was read by voice, microseconds since 1970 on the reconciled clock."""
 
     at_us: int
@@ -47,7 +47,7 @@ class Readings:
     position: Ints
 
 
-def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
+def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
     """Return the gauges read by voice at the moment that they are about, in order of time.
 
     One that corrects another counts from the other's moment, unless it says when it was read.
@@ -61,7 +61,7 @@ def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
             read_us += round(one.row["at"].timestamp() * 1e6) - one.time_us
         at_us[one.identity] = read_us
     found = [
-        Gauge(
+        VoiceGauge(
             at_us[one.identity] if one.row["at"] is not None else moment_of(one.identity, corrected, at_us),
             one.row["set_id"],
             one.row["pressure_bar"],
@@ -74,13 +74,13 @@ def read_gauges(records: Sequence[PowerUp]) -> list[Gauge]:
     return sorted(found, key=lambda one: (one.at_us, one.identity))
 
 
-def readings_of(wear: Wear, gauges: Sequence[Gauge] = (), until_us: int | None = None) -> Readings:
+def readings_of(wear: Wear, gauges: Sequence[VoiceGauge] = (), until_us: int | None = None) -> Readings:
     """Return the readings of a wear, with those by voice where the set had been silent for over 5 s.
 
     Parameters
     ----------
     wear : Wear
-    gauges : sequence of Gauge
+    gauges : sequence of VoiceGauge
         In order of time; of other sets too.
     until_us : int, optional
         Gauges after the last reading count up to here; without it, none of them does.

@@ -32,7 +32,7 @@ def written_then() -> pl.Expr:
 
 
 @dataclass(slots=True)
-class Tally:
+class TallyEntry:
     """One `in`, and what it came to, on the reconciled clock (microseconds since 1970).
 
     Attributes
@@ -95,7 +95,7 @@ class Stay:
     incident_id: str
     wearer_id: str
     number: int
-    tallies: list[Tally]
+    tallies: list[TallyEntry]
     ended_us: int | None = None
     ended_how: str = "open"
     ended_by: str | None = None
@@ -118,7 +118,7 @@ class Stay:
 
 
 @dataclass(frozen=True, slots=True)
-class Incident:
+class IncidentSpan:
     """An incident as the desk opened and closed it; either may be unknown."""
 
     incident_id: str
@@ -130,8 +130,8 @@ class Incident:
 class Shared:
     """A set that two open entries claimed at the same time."""
 
-    first: Tally
-    second: Tally
+    first: TallyEntry
+    second: TallyEntry
     from_us: int
 
 
@@ -141,9 +141,9 @@ class TallyBook:
 
     Attributes
     ----------
-    tallies : list of Tally
+    tallies : list of TallyEntry
         Those that count, by set and time.
-    struck : list of Tally
+    struck : list of TallyEntry
         Those that another one corrects; they stay in the record.
     stays : list of Stay
         By incident, wearer and time.
@@ -153,8 +153,8 @@ class TallyBook:
         Each `out` of somebody who was not in: moment, identity and what was said.
     """
 
-    tallies: list[Tally]
-    struck: list[Tally]
+    tallies: list[TallyEntry]
+    struck: list[TallyEntry]
     stays: list[Stay]
     shared: list[Shared]
     unmatched: list[tuple[int, str, Row]]
@@ -170,7 +170,7 @@ class TallyBook:
         )
 
 
-def read_incidents(records: Sequence[PowerUp]) -> dict[str, Incident]:
+def read_incidents(records: Sequence[PowerUp]) -> dict[str, IncidentSpan]:
     """Return the incidents that desks spoke of: first `open`, last `close`."""
     opened: dict[str, int] = {}
     closed: dict[str, int] = {}
@@ -186,7 +186,7 @@ def read_incidents(records: Sequence[PowerUp]) -> dict[str, Incident]:
                     opened[name] = min(at_us, opened.get(name, at_us))
                 elif kind == "incident" and row["action"] == "close":
                     closed[name] = max(at_us, closed.get(name, at_us))
-    return {name: Incident(name, opened.get(name), closed.get(name)) for name in sorted(names)}
+    return {name: IncidentSpan(name, opened.get(name), closed.get(name)) for name in sorted(names)}
 
 
 _RANK = {"tally": 0, "resolved": 1, "incident": 2}
@@ -233,10 +233,10 @@ class _Reader:
             key=lambda word: word[:4],
         )
         self._open: dict[str, list[Stay]] = {}
-        self._claims: dict[str, list[Tally]] = {}  # by set: the last one holds it
+        self._claims: dict[str, list[TallyEntry]] = {}  # by set: the last one holds it
         self._stays: list[Stay] = []
-        self._struck: list[Tally] = []
-        self._tallies: list[Tally] = []
+        self._struck: list[TallyEntry] = []
+        self._tallies: list[TallyEntry] = []
         self._shared: list[Shared] = []
         self._unmatched: list[tuple[int, str, Row]] = []
 
@@ -267,7 +267,7 @@ class _Reader:
         return TallyBook(self._tallies, self._struck, self._stays, self._shared, self._unmatched)
 
     def _in(self, from_us: int, said_us: int, identity: str, row: Row, desk: str) -> None:
-        tally = Tally(
+        tally = TallyEntry(
             set_id=str(row["set_id"]),
             incident_id=str(row["incident_id"]),
             wearer_id=str(row["wearer_id"]),
@@ -325,7 +325,7 @@ class _Reader:
             if stay.closed_us is not None and stay.closed_by is not None:
                 self._end(stay, stay.closed_us, "incident_closed", stay.closed_by)
 
-    def _move_on(self, tally: Tally, at_us: int, *, back: bool) -> None:
+    def _move_on(self, tally: TallyEntry, at_us: int, *, back: bool) -> None:
         """End a claim; the one that it took the set from has it back when the wearer moved on."""
         claims = self._claims.get(tally.set_id, [])
         if tally not in claims:
@@ -340,7 +340,7 @@ class _Reader:
             else:
                 claims.clear()
 
-    def _release(self, tally: Tally, at_us: int) -> None:
+    def _release(self, tally: TallyEntry, at_us: int) -> None:
         if tally.spans:
             began = tally.spans[-1][0]
             tally.spans[-1] = (began, max(min(at_us, tally.in_us + FORGOTTEN_AFTER_US), began))
@@ -382,7 +382,7 @@ def _text(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def tally_of(tallies: Sequence[Tally], started_us: int, ended_us: int) -> Tally | None:
+def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> TallyEntry | None:
     """Return the tally that overlaps a wear most; None when none does. Of equals the earlier."""
     best, most = None, -1
     for tally in tallies:
@@ -394,7 +394,7 @@ def tally_of(tallies: Sequence[Tally], started_us: int, ended_us: int) -> Tally 
     return best
 
 
-def two_at_once(tallies: Sequence[Tally]) -> list[tuple[Tally, Tally]]:
+def two_at_once(tallies: Sequence[TallyEntry]) -> list[tuple[TallyEntry, TallyEntry]]:
     """Return every two tallies by which one wearer was in with two sets without an `out` between."""
     ordered = sorted(tallies, key=lambda tally: (tally.in_us, tally.in_identity))
     found = []

@@ -23,7 +23,7 @@ def is_ready(start_bar: float, rated_bar: float, ready_fraction: float = 0.9) ->
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class TurnBackNote:
     """A desk's note about a set, microseconds since 1970 on the reconciled clock."""
 
     at_us: int
@@ -37,7 +37,7 @@ NOTES_DESK = "notes-"
 """Begins the name of the desk under which an outside source's notes are kept."""
 
 
-def read_notes(records: Sequence[PowerUp]) -> list[Note]:
+def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
     """Return the desks' notes at the moment that they are about, in order of time."""
     notes = []
     for power_up in records:
@@ -53,12 +53,12 @@ def read_notes(records: Sequence[PowerUp]) -> list[Note]:
                 told_us = own_us - int(channel.time_us[position])
                 about_us = own_us if power_up.name.startswith(NOTES_DESK) else about_us + told_us
             identity = power_up.identity(int(channel.seq[position]))
-            notes.append(Note(about_us, row["incident_id"], row["set_id"], row["text"], identity))
+            notes.append(TurnBackNote(about_us, row["incident_id"], row["set_id"], row["text"], identity))
     return sorted(notes, key=lambda note: (note.at_us, note.identity))
 
 
 def note_about(
-    notes: Sequence[Note],
+    notes: Sequence[TurnBackNote],
     set_ids: set[str],
     team: str | None,
     started_us: int,
@@ -66,7 +66,7 @@ def note_about(
     words: str,
     *,
     of_team: bool = False,
-) -> Note | None:
+) -> TurnBackNote | None:
     """Return the first note with these words about any of some sets, or their team, within a time."""
     named = (team or "").lower()
     first = bisect_left(notes, started_us, key=lambda note: note.at_us)

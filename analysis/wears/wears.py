@@ -18,7 +18,7 @@ import numpy as np
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
-from analysis.wears.tally import Tally, tally_of
+from analysis.wears.tally import TallyEntry, tally_of
 from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
 
 RESTART_WITHIN_US = 3600 * 1_000_000
@@ -101,7 +101,7 @@ class Wear:
     setup: dict[str, Any] | None
     setup_identity: str | None
     thresholds: Thresholds
-    tally: Tally | None = None
+    tally: TallyEntry | None = None
     following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
     low_air: int | None = field(init=False)
@@ -169,7 +169,7 @@ class Wear:
 
 
 def find_wears(
-    records: Sequence[PowerUp], tallies: Sequence[Tally], profile: Profile, as_of_us: int | None = None
+    records: Sequence[PowerUp], tallies: Sequence[TallyEntry], profile: Profile, as_of_us: int | None = None
 ) -> list[Wear]:
     """Find every wear of every set.
 
@@ -177,7 +177,7 @@ def find_wears(
     ----------
     records : sequence of PowerUp
         With reconciled times.
-    tallies : sequence of Tally
+    tallies : sequence of TallyEntry
         From `analysis.wears.tally.read_tallies`.
     profile : Profile
         For thresholds that a set did not say.
@@ -193,7 +193,7 @@ def find_wears(
     for power_up in records:
         if power_up.role == "set":
             sets.setdefault(power_up.name, []).append(power_up)
-    by_set: dict[str, list[Tally]] = {}
+    by_set: dict[str, list[TallyEntry]] = {}
     for tally in tallies:
         by_set.setdefault(tally.set_id, []).append(tally)
     wears: list[Wear] = []
@@ -214,7 +214,7 @@ def find_wears(
     return wears
 
 
-def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[Tally]) -> None:
+def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[TallyEntry]) -> None:
     """Give a tally made only after a wear to that wear, when no wear overlaps it.
 
     The set must still have been on, and the wear the last before it, no longer ago than `LATE_TALLY_US`.

@@ -15,14 +15,14 @@ from analysis.pieces.archive_pieces import incident_piece, incidents_in
 from analysis.tables import TABLES
 from dashboard.access.protection import refuse
 from dashboard.api.openapi import DOCUMENT
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.out.state import board_states
 from ingest.contract.errors import ArchiveProblem
 
 NOT_YET = "The live board is not ready yet. Ask again in a few seconds."
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Add the routes."""
     server: flask.Flask = app.server
 

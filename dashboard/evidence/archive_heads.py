@@ -8,7 +8,7 @@ from pathlib import Path
 
 import msgspec
 
-from dashboard.evidence.heads import Seen, note_seen, seen_before
+from dashboard.evidence.heads import Sighting, note_seen, seen_before
 from ingest.archive.manifest import chains, read_chain
 from ingest.archive.store import place
 
@@ -90,5 +90,5 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
     now = datetime.now(UTC)
     for head in heads.values():
         if head not in known and not faults:
-            note_seen(Seen(now, subject, head))
+            note_seen(Sighting(now, subject, head))
     return said, faults

@@ -28,7 +28,7 @@ from analysis.writing import write_results
 from dashboard.evidence import custody
 from dashboard.evidence.case_messages import messages_of, write_messages
 from dashboard.evidence.checked import CaseProblem
-from dashboard.evidence.heads import Seen, note_seen
+from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
 from dashboard.evidence.report import report_html
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
@@ -150,7 +150,9 @@ def write_case(
     finally:
         if aside is not None:
             shutil.rmtree(aside, ignore_errors=True)
-    note_seen(Seen(made, subject(incident_id), head, last, (out / SIGNATURE).is_file(), str(out.resolve())))
+    note_seen(
+        Sighting(made, subject(incident_id), head, last, (out / SIGNATURE).is_file(), str(out.resolve()))
+    )
     return head, state
 
 

@@ -19,7 +19,7 @@ from dashboard.evidence import case as made
 from dashboard.evidence import custody, provenance
 from dashboard.evidence.case_messages import counts_of
 from dashboard.evidence.checked import CaseChecked, CaseProblem
-from dashboard.evidence.heads import Seen, note_seen, seen_before, state_file
+from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
 from dashboard.evidence.older_cases import is_older_case, verify_older_case
 from dashboard.evidence.signing import (
     SIGNATURE,
@@ -252,7 +252,7 @@ def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
             problem = f"not noted in {custody.FILE}: {error.strerror}"
     if found.head and not found.faults:
         note_seen(
-            Seen(at, made.subject(found.incident), found.head, last, found.signed, str(folder.resolve()))
+            Sighting(at, made.subject(found.incident), found.head, last, found.signed, str(folder.resolve()))
         )
     return problem
 

@@ -29,7 +29,7 @@ _PLAIN_TOPIC = r"^[A-Za-z0-9/_.:-]+$"
 
 
 @dataclass(frozen=True)
-class Counts:
+class CaseCounts:
     """How many messages a case holds.
 
     Attributes
@@ -104,7 +104,7 @@ def received_of(messages: Mapping[str, pl.DataFrame], kind: str) -> Ints:
     return micros(messages[kind]["received"])
 
 
-def counts_of(messages: Mapping[str, pl.DataFrame]) -> Counts:
+def counts_of(messages: Mapping[str, pl.DataFrame]) -> CaseCounts:
     """Count a case's messages."""
     kept = conflicting = 0
     for kind in KINDS:
@@ -117,7 +117,7 @@ def counts_of(messages: Mapping[str, pl.DataFrame]) -> Counts:
         kept += len(frame)
         named = frame.drop_nulls(["boot", "seq"])
         conflicting += len(named) - named.select(pl.struct(identity).n_unique()).item() if len(named) else 0
-    return Counts(kept, len(messages["refused"]), conflicting)
+    return CaseCounts(kept, len(messages["refused"]), conflicting)
 
 
 def capture_lines(messages: Mapping[str, pl.DataFrame]) -> Iterator[bytes | memoryview]:

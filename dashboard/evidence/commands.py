@@ -68,11 +68,11 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     """
     from datetime import UTC, datetime
 
-    from dashboard.evidence.notes import Source, bring_in
+    from dashboard.evidence.notes import NoteTimes, bring_in
     from ingest.standard_input import standard_input_as_file
 
     with standard_input_as_file(file) as read:
-        lines, fresh = bring_in(read, archive, incident, Source(zone, clock_fast_s), datetime.now(UTC))
+        lines, fresh = bring_in(read, archive, incident, NoteTimes(zone, clock_fast_s), datetime.now(UTC))
     if as_json:
         echo(json.dumps({"notes": lines, "new": fresh}))
     else:

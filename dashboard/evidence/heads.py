@@ -17,7 +17,7 @@ from ingest.archive.store import machine_folder
 FILE = "heads.ndjson"
 
 
-class Seen(msgspec.Struct, frozen=True):
+class Sighting(msgspec.Struct, frozen=True):
     """One look.
 
     Attributes
@@ -47,19 +47,19 @@ def state_file() -> Path:
     return machine_folder() / FILE
 
 
-def seen_before(subject: str) -> list[Seen]:
+def seen_before(subject: str) -> list[Sighting]:
     """Return the looks at a subject on this machine, oldest first; what cannot be read is passed over."""
     found = []
     with contextlib.suppress(OSError):
         for line in state_file().read_bytes().splitlines():
             with contextlib.suppress(msgspec.MsgspecError, ValueError):
-                look = msgspec.json.decode(line, type=Seen)
+                look = msgspec.json.decode(line, type=Sighting)
                 if look.subject == subject:
                     found.append(look)
     return found
 
 
-def note_seen(look: Seen) -> bool:
+def note_seen(look: Sighting) -> bool:
     """Append a look; return whether it could be kept."""
     path = state_file()
     try:

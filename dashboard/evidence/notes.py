@@ -41,7 +41,7 @@ class BadNotes(UnderairError):
 
 
 @dataclass(frozen=True)
-class Source:
+class NoteTimes:
     """How the times of a file are to be read.
 
     Attributes
@@ -57,7 +57,7 @@ class Source:
 
 
 def notes_from_csv(
-    path: Path, service: str, incident_id: str, source: Source, received: datetime
+    path: Path, service: str, incident_id: str, source: NoteTimes, received: datetime
 ) -> list[Heard]:
     """Read a CSV of time, source, text, certainty; return one desk note a line.
 
@@ -67,7 +67,7 @@ def notes_from_csv(
         UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
     service, incident_id : str
         As in the archive.
-    source : Source
+    source : NoteTimes
         Time zone and clock of the source.
     received : datetime
         When it is brought in.
@@ -175,7 +175,9 @@ def rfc3339(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def bring_in(path: Path, archive: Path, incident: str, source: Source, received: datetime) -> tuple[int, int]:
+def bring_in(
+    path: Path, archive: Path, incident: str, source: NoteTimes, received: datetime
+) -> tuple[int, int]:
     """Put a CSV's notes into an archive; return how many lines it had and how many notes are new.
 
     Raises

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from dashboard.evidence import provenance
-from dashboard.evidence.case_messages import Counts, counts_of, received_of
+from dashboard.evidence.case_messages import CaseCounts, counts_of, received_of
 from ingest.archive.imports import Brought, read_imports
 from ingest.archive.manifest import chains, read_chain
 from ingest.archive.reading import Archive
@@ -55,7 +55,7 @@ class Origin(msgspec.Struct, frozen=True, kw_only=True):
     sha256 : str
         Of the messages, as an uncompressed capture.
     kept, refused, conflicting : int
-        Counts of messages: `Counts`.
+        Counts of messages: `CaseCounts`.
     why : str
     account, machine : str
     archive : ArchiveState
@@ -86,7 +86,7 @@ def origin_of(
     messages: Mapping[str, pl.DataFrame], sha256: str, state: ArchiveState, made: datetime, why: str = ""
 ) -> Origin:
     """Return the origin of what is made here and now."""
-    counts: Counts = counts_of(messages)
+    counts: CaseCounts = counts_of(messages)
     return Origin(
         made=made,
         sha256=sha256,

@@ -15,7 +15,7 @@ from dashboard.charts import words
 from dashboard.charts.clock import moment_of
 from dashboard.charts.moment import evidence_of, messages_behind, messages_of_evidence, readout
 from dashboard.charts.view import BadView, Bench, Look, bench_of, request_of
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.evidence import hand_notes
 from dashboard.evidence.notes import BadNotes, rfc3339
 from dashboard.own_incidents import sees_incident
@@ -27,13 +27,13 @@ TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
 LARGEST_NOTE_BYTES = 16 * 1024
 
 
-def add_routes(server: flask.Flask, context: Context, token: str) -> None:
+def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
     """Add the routes.
 
     Parameters
     ----------
     server : Flask
-    context : Context
+    context : PageContext
     token : str
         That a request to write must carry; only our own pages know it.
     """
@@ -172,7 +172,7 @@ def _lanes_drawn(bench: Bench) -> flask.Response:
     return answer
 
 
-def _reported(context: Context) -> flask.Response:
+def _reported(context: PageContext) -> flask.Response:
     """Answer with the incident's report as a file."""
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html
@@ -213,7 +213,7 @@ def _foreign(token: str) -> flask.Response | None:
     return None
 
 
-def _written(bench: Bench, context: Context) -> flask.Response:
+def _written(bench: Bench, context: PageContext) -> flask.Response:
     form = flask.request.get_json(silent=True)
     if not isinstance(form, dict):
         return _problem(words.NOT_UNDERSTOOD, 400)

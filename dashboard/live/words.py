@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.live.rows import AlarmLine, Gauge, Interval, Row, Team
+from analysis.live.rows import AlarmLine, GaugeRow, Interval, Row, Team
 from dashboard.live.display import Display
 from dashboard.words import shortened
 
@@ -252,7 +252,7 @@ def alarm_state(line: AlarmLine, display: Display) -> str:
     return " · ".join(parts)
 
 
-def gauge_read(gauge: Gauge, display: Display) -> str:
+def gauge_read(gauge: GaugeRow, display: Display) -> str:
     """Return a gauge read by voice, with its moment."""
     return f"{display.pressure(gauge.bar)}, {display.clock(gauge.at, '%H:%M')}"
 

@@ -12,7 +12,7 @@ from analysis.tables import formula_safe
 from dashboard.access import words
 from dashboard.access.log import access_table, head, read_log
 from dashboard.access.sign_in import SignIn
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.listing import listing
 from dashboard.trends import publish_anew
 
@@ -30,13 +30,13 @@ class AccessPage:
     def __init__(self, sign_in: SignIn) -> None:
         self._sign_in = sign_in
 
-    def layout(self, context: Context, query: dict[str, str]) -> Any:
+    def layout(self, context: PageContext, query: dict[str, str]) -> Any:
         """Return the page."""
         del query
         parts = [self._sessions(), self._accounts(), publish_anew.section(context), self._log()]
         return html.Div([html.H1(words.ACCESS), *parts], className="access")
 
-    def register(self, app: Dash, context: Context) -> None:
+    def register(self, app: Dash, context: PageContext) -> None:
         """Add the routes that end a session and publish a period again, and the log as CSV."""
         server: flask.Flask = app.server
         publish_anew.add_route(server, context)

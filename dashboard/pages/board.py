@@ -8,7 +8,7 @@ import flask
 import msgspec
 from dash import Dash, html
 
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.as_it_was import NoMoment, PastBoards, moment
@@ -16,7 +16,7 @@ from dashboard.live.display import display_of
 from dashboard.live.script_words import FOR_SCRIPT, PAST
 
 
-def layout(context: Context, query: dict[str, str]) -> list[Any]:
+def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     """Return the shell; the live page's own script fills it, and neither sends nor sounds."""
     del context
     try:
@@ -31,7 +31,7 @@ def layout(context: Context, query: dict[str, str]) -> list[Any]:
     return [html.H1(live_words.BOARD_TITLE, className="unseen"), html.Div(id="live", **data)]
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Add the routes that the script asks for a past moment."""
     server: flask.Flask = app.server
     past = PastBoards(context.archive, context.profile)

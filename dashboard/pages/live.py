@@ -16,7 +16,7 @@ from dash import Dash, html
 
 from dashboard.access import words as access_words
 from dashboard.access.roles import SEND, visitor
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.desk import FIELDS
@@ -31,7 +31,7 @@ LARGEST_REQUEST_BYTES = 8 * 1024
 TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
 
 
-def layout(context: Context, query: dict[str, str]) -> list[Any]:
+def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     """Return the page's shell; the script fills `#live`."""
     del query
     words = {**FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
@@ -44,7 +44,7 @@ def layout(context: Context, query: dict[str, str]) -> list[Any]:
     ]
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Add the page's routes: the picture, the lines so far, and what a desk sends."""
     server: flask.Flask = app.server
     feed = context.feed

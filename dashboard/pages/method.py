@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from dash import Dash, dcc, html
 
 from dashboard import words
-from dashboard.context import Context
+from dashboard.context import PageContext
 
 DOCUMENTS: Final[dict[str, tuple[str, str]]] = {
     "method": ("analysis", "docs/method.md"),
@@ -27,7 +27,7 @@ _PICTURE = re.compile(r"^!\[[^\]]*\]\([^)\s]+\)\n\n?", re.M)  # the pages themse
 _LINK = re.compile(r"\[([^\]]+)\]\(([^)\s]+)\)")
 
 
-def layout(context: Context, query: dict[str, str]) -> Any:
+def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return one document, `?document=NAME`; the method where none is named or the name is unknown."""
     del context
     name = query.get("document", "")
@@ -51,7 +51,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     )
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Add nothing: the page has neither callbacks nor routes of its own."""
 
 

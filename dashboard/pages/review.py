@@ -17,7 +17,7 @@ from dashboard.charts import words
 from dashboard.charts.figures import lanes_update, x_axis
 from dashboard.charts.finder import incident_listing, wear_listing
 from dashboard.charts.view import BadView, Look, bench_of, request_of
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.evidence.hand_notes import may_be_written
 from dashboard.evidence.routes import add_routes
 from dashboard.results_store import store_of
@@ -27,7 +27,7 @@ from ingest.contract.errors import UnderairError
 TOKEN = secrets.token_urlsafe(24)
 
 
-def layout(context: Context, query: dict[str, str]) -> Any:
+def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return the list of incidents and wears, or the bench when the query names an incident.
 
     What is not analysed yet comes by a callback of its own, so that the page says at once what is going on.
@@ -50,7 +50,7 @@ def layout(context: Context, query: dict[str, str]) -> Any:
     )
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Add the callbacks that draw a view, and the routes that tell a moment and its messages."""
     bench = bench_of(store_of(context))
 
@@ -76,7 +76,7 @@ def register(app: Dash, context: Context) -> None:
     add_routes(app.server, context, TOKEN)
 
 
-def _content(context: Context, query: dict[str, str]) -> Any:
+def _content(context: PageContext, query: dict[str, str]) -> Any:
     if not query.get("incident"):
         return _finder(context)
     try:
@@ -87,7 +87,7 @@ def _content(context: Context, query: dict[str, str]) -> Any:
     return bench_parts.bench(look, TOKEN if writes else None)
 
 
-def _finder(context: Context) -> Any:
+def _finder(context: PageContext) -> Any:
     store = store_of(context)
     incidents, wears = store.incidents(), store.wears()
     return html.Div(

@@ -21,7 +21,7 @@ from analysis.trends.measures import (
 )
 from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.listing import cell, listing
 from dashboard.privacy import register_route
 from dashboard.trends import before_after_view, duties, forecast_view, words, workload
@@ -33,7 +33,7 @@ from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
     KINDS,
     Choice,
-    Look,
+    TrendsLook,
     choice_of,
     chosen,
     events_in,
@@ -49,7 +49,7 @@ from ingest.plurals import counted, percent
 MONTHS_AT_ONCE = 60
 
 
-def layout(context: Context, query: dict[str, str]) -> Any:
+def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return the page over the wears that the address chooses."""
     look = keeper_of(context).look()
     every = look.ledger["wears"]
@@ -77,7 +77,7 @@ def _compared(choice: Choice) -> Choice:
     return Choice(year=choice.year, kind=choice.kind, near=choice.near)
 
 
-def _body(context: Context, look: Look, choice: Choice) -> tuple[Any, list[Any]]:
+def _body(context: PageContext, look: TrendsLook, choice: Choice) -> tuple[Any, list[Any]]:
     """Return the page's summary and sections, made once while ledger and day stay as they are."""
     today = utc_now().date()
     made: tuple[Any, list[Any]] = look.bodies.get(
@@ -86,7 +86,7 @@ def _body(context: Context, look: Look, choice: Choice) -> tuple[Any, list[Any]]
     return made
 
 
-def _sections(context: Context, look: Look, choice: Choice, today: date) -> tuple[Any, list[Any]]:
+def _sections(context: PageContext, look: TrendsLook, choice: Choice, today: date) -> tuple[Any, list[Any]]:
     every = look.ledger["wears"]
     wears = chosen(every, choice)
     found = standing_out(look, _compared(choice)).found
@@ -126,7 +126,7 @@ def _sections(context: Context, look: Look, choice: Choice, today: date) -> tupl
     return _summary(wears, look, context.profile, _not_over(months, running)), parts
 
 
-def register(app: Dash, context: Context) -> None:
+def register(app: Dash, context: PageContext) -> None:
     """Add the routes of progress, exports, monthly sheets and the exposure register."""
     server: flask.Flask = app.server
 
@@ -150,7 +150,7 @@ def _in(one: Signal, wears: pl.DataFrame) -> bool:
     return one.part != "wearer" or one.name in wears["wearer_id"]
 
 
-def _heading(look: Look, choice: Choice, *, people: bool) -> Any:
+def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
     wears = look.ledger["wears"]
     rows: list[Any] = [
         _chips(
@@ -229,7 +229,7 @@ def _working(done: tuple[int, int]) -> Any:
     )
 
 
-def _summary(wears: pl.DataFrame, look: Look, profile: Profile, running: date | None) -> Any:
+def _summary(wears: pl.DataFrame, look: TrendsLook, profile: Profile, running: date | None) -> Any:
     count = len(wears)
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),

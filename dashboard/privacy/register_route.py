@@ -12,10 +12,10 @@ from dashboard.privacy.register import by_person, update
 from dashboard.trends.view import keeper_of
 
 if TYPE_CHECKING:
-    from dashboard.context import Context
+    from dashboard.context import PageContext
 
 
-def add_routes(server: flask.Flask, context: Context) -> None:
+def add_routes(server: flask.Flask, context: PageContext) -> None:
     """Add the register; `dashboard.access.roles` says who may have it, and every look is logged."""
 
     @server.get("/register.csv")

@@ -16,13 +16,13 @@ from analysis.trends.training import training_of
 from dashboard.listing import cell, listing
 from dashboard.trends import sentences, words
 from dashboard.trends.sections import count_cell, number_cell
-from dashboard.trends.view import Choice, Look
+from dashboard.trends.view import Choice, TrendsLook
 from ingest.plurals import counted
 
 PEOPLE_AT_ONCE, TESTS_AT_ONCE = 20, 12
 
 
-def training(look: Look, choice: Choice, profile: Profile, today: date) -> Any:
+def training(look: TrendsLook, choice: Choice, profile: Profile, today: date) -> Any:
     """Return each person's training in the chosen year (else this one), who lacks most first."""
     rule = profile.training
     if not rule.hours_a_year and not rule.wears_a_year:
@@ -78,7 +78,7 @@ def _lack(row: dict[str, Any]) -> str:
     return " and ".join(told) or words.NOTHING_MISSING
 
 
-def equipment(look: Look, found: Sequence[Signal], today: date) -> Any:
+def equipment(look: TrendsLook, found: Sequence[Signal], today: date) -> Any:
     """Return the tests of sets and cylinders, the longest overdue first, beside how a set stands out."""
     if not len(look.equipment):
         return html.Section(

@@ -23,17 +23,17 @@ from dashboard.trends.outside import tables
 from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
-from dashboard.trends.view import Keeper, Look, day_of, keeper_of, years_of
+from dashboard.trends.view import Keeper, TrendsLook, day_of, keeper_of, years_of
 from ingest.archive.store import work_folder
 
 if TYPE_CHECKING:
-    from dashboard.context import Context
+    from dashboard.context import PageContext
 
 _kept: WeakKeyDictionary[Keeper, tuple[int, Audit]] = WeakKeyDictionary()
 _kept_lock = threading.Lock()
 
 
-def add_routes(server: flask.Flask, context: Context) -> None:
+def add_routes(server: flask.Flask, context: PageContext) -> None:
     """Add the exports and the sheets; `dashboard.access.roles` says who may have which."""
 
     @server.get("/trends/export.zip")
@@ -80,7 +80,7 @@ def add_routes(server: flask.Flask, context: Context) -> None:
         return flask.Response(text, mimetype="text/html")
 
 
-def published_now(context: Context, look: Look) -> dict[str, Published]:
+def published_now(context: PageContext, look: TrendsLook) -> dict[str, Published]:
     """Return all that is published, with every period that is over by now.
 
     While new wears are worked out nothing new is published: a period is published once.
@@ -92,7 +92,7 @@ def published_now(context: Context, look: Look) -> dict[str, Published]:
     return publish(folder, look.ledger["wears"], datetime.now(UTC), fewest)
 
 
-def inside(context: Context, look: Look) -> Audit:
+def inside(context: PageContext, look: TrendsLook) -> Audit:
     """Return the service's own tables, made once while the ledger stays as it is."""
     keeper = keeper_of(context)
     with _kept_lock:

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 from dash import dcc, html
 
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, Said, audited, by_hardness, by_month
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, AuditLine, audited, by_hardness, by_month
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 from dashboard.trends import sentences, words
 from dashboard.trends.figures import MOST_TICKS, forecast_figure
@@ -57,7 +57,7 @@ def section(lines: pl.DataFrame, wears: pl.DataFrame) -> Any:
     return html.Section(parts, id="trends-forecast", className="panel forecast")
 
 
-def groups_figure(said: Sequence[Said]) -> dict[str, Any]:
+def groups_figure(said: Sequence[AuditLine]) -> dict[str, Any]:
     """Return the plot of the shares inside and early, group by group, with their 95 % intervals.
 
     Shapes tell the two apart (circle, square), and hollow ones rest on fewer than `FEWEST_FORECASTS`.
@@ -105,7 +105,7 @@ def _early(one: Ahead) -> Share | None:
     return ((one.of_early - one.not_early) / one.of_early, *one.early_interval) if one.of_early else None
 
 
-def _shares(said: Sequence[Said], name: str, symbol: str, colour: str, share_of: Any) -> dict[str, Any]:
+def _shares(said: Sequence[AuditLine], name: str, symbol: str, colour: str, share_of: Any) -> dict[str, Any]:
     told = [(one, share) for one in said if (share := share_of(one.account)) is not None]
     few = [one.account.known < FEWEST_FORECASTS for one, _ in told]
     middle = [100.0 * share[0] for _, share in told]

@@ -13,7 +13,7 @@ from analysis.trends.false_marks import DRAWS, FalseMarks, false_marks
 from ingest.contract.any_error import ANY_ERROR
 
 if TYPE_CHECKING:
-    from dashboard.trends.view import Look
+    from dashboard.trends.view import TrendsLook
 
 log = logging.getLogger("underair.trends")
 
@@ -32,7 +32,7 @@ class MeasuredChance:
         self._lock = threading.Lock()
         self._began = -AGAIN_AFTER_S
 
-    def begin(self, look: Look) -> None:
+    def begin(self, look: TrendsLook) -> None:
         """Measure over what a look sees, unless that was done within a day."""
         with self._lock:
             if time.monotonic() - self._began < AGAIN_AFTER_S or not len(look.ledger["wears"]):
@@ -44,7 +44,7 @@ class MeasuredChance:
         """Measure no more."""
         self._stop.set()
 
-    def _measure(self, look: Look) -> None:
+    def _measure(self, look: TrendsLook) -> None:
         try:
             for count in _rested(ledgers_of(look), self._stop):
                 # A first figure is shown as it grows; a later one when it says as much as the one before.
@@ -54,7 +54,7 @@ class MeasuredChance:
             log.exception("how often chance names somebody could not be measured; the next try is tomorrow")
 
 
-def ledgers_of(look: Look) -> Iterator[FalseMarks]:
+def ledgers_of(look: TrendsLook) -> Iterator[FalseMarks]:
     """Yield the counts after each ledger that is drawn from what a look sees."""
     from dashboard.trends.view import running_month
 

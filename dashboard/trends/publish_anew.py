@@ -16,12 +16,12 @@ from ingest.archive.store import work_folder
 from ingest.contract.errors import UnderairError
 
 if TYPE_CHECKING:
-    from dashboard.context import Context
+    from dashboard.context import PageContext
 
 LONGEST_REASON = 500
 
 
-def section(context: Context) -> Any:
+def section(context: PageContext) -> Any:
     """Return the form, or nothing while no period is published."""
     periods = sorted(published(work_folder(context.archive.folder)), reverse=True)
     if not periods:
@@ -45,7 +45,7 @@ def section(context: Context) -> Any:
     )
 
 
-def add_route(server: flask.Flask, context: Context) -> None:
+def add_route(server: flask.Flask, context: PageContext) -> None:
     """Add the route; `dashboard.access.roles` gives it to the admin alone and logs it first."""
 
     @server.post("/access/publish-anew/<period>")

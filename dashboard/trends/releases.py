@@ -28,7 +28,7 @@ from ingest.contract.errors import UnderairError, system_sentence
 FILE_NAME = "releases.ndjson"
 
 
-class Line(msgspec.Struct, frozen=True, kw_only=True):
+class ReleaseLine(msgspec.Struct, frozen=True, kw_only=True):
     """One line; those of underair 0.3 have no `published` and count for the chain only.
 
     Attributes
@@ -80,7 +80,7 @@ def publish(
     with _list(archive) as (lines, add):
         known = _by_period(lines)
         for one in due(wears, now.date(), known, fewest):
-            add(Line(made=now, published=one))
+            add(ReleaseLine(made=now, published=one))
             known[one.period] = one
         return known
 
@@ -123,7 +123,7 @@ def replace(
         new = next((one for one in made if one.period == period), None)
         if new is None:
             raise BadReleases(f"{period} cannot be published again: no wear before its end is in the archive")
-        add(Line(made=now, published=new, reason=reason, by=by))
+        add(ReleaseLine(made=now, published=new, reason=reason, by=by))
         return new
 
 
@@ -136,20 +136,20 @@ def faults(archive: Path) -> tuple[int, list[str]]:
     return len(text.splitlines()), _read(text)[1]
 
 
-def _read(text: bytes) -> tuple[list[Line], list[str]]:
+def _read(text: bytes) -> tuple[list[ReleaseLine], list[str]]:
     """Return the lines of the list that can be read, and what is wrong with it."""
     # Those of underair 0.3 know no line before them.
     lines, found, _ = read_chained(
-        text, Line, FILE_NAME, starts_anew=lambda line: not line.before and line.published is None
+        text, ReleaseLine, FILE_NAME, starts_anew=lambda line: not line.before and line.published is None
     )
     return lines, found
 
 
-def _by_period(lines: list[Line]) -> dict[str, Published]:
+def _by_period(lines: list[ReleaseLine]) -> dict[str, Published]:
     return {line.published.period: line.published for line in lines if line.published is not None}
 
 
-def _decoded(text: bytes) -> list[Line]:
+def _decoded(text: bytes) -> list[ReleaseLine]:
     lines, found = _read(text)
     if found:
         raise ValueError(f"{found[0]}. Restore the file from a backup: what was handed out must not change")
@@ -163,14 +163,14 @@ class _Adding:
         self.made: list[bytes] = []
         self._last = last
 
-    def __call__(self, line: Line) -> None:
+    def __call__(self, line: ReleaseLine) -> None:
         line = with_own(msgspec.structs.replace(line, before=hash_of(self._last)))
         self._last = msgspec.json.encode(line)
         self.made.append(self._last)
 
 
 @contextmanager
-def _list(archive: Path) -> Iterator[tuple[list[Line], _Adding]]:
+def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], _Adding]]:
     """Yield what the list has and what adds to it, alone; what is added is written when all went well."""
     path = archive / FILE_NAME
     try:

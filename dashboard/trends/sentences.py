@@ -9,7 +9,7 @@ from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, Said
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, AuditLine
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
 from analysis.trends.rest import ShortRest, reached_text
@@ -320,7 +320,7 @@ FORECAST_GROUPS_NOTE = (
 )
 
 
-def groups_sentence(said: Sequence[Said]) -> str:
+def groups_sentence(said: Sequence[AuditLine]) -> str:
     """Say which group of forecasts did worst, of those with enough outcomes."""
     enough = [one for one in said if one.account.known >= FEWEST_FORECASTS]
     if not enough:
@@ -334,7 +334,7 @@ def groups_sentence(said: Sequence[Said]) -> str:
     )
 
 
-def group_row(one: Said) -> list[str]:
+def group_row(one: AuditLine) -> list[str]:
     """Return one line of a group's table."""
     account = one.account
     counts = [f"{account.said:,}", f"{account.known:,}"]

@@ -18,7 +18,7 @@ from analysis.trends.comparisons import Standing, events_of, signals
 from analysis.trends.equipment import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
 from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.trends.measured_chance import MeasuredChance
 from dashboard.trends.once import Once
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
@@ -39,7 +39,7 @@ KINDS = ("incident", "drill", "training")
 
 
 @dataclass(frozen=True)
-class Look:
+class TrendsLook:
     """The ledger at one moment.
 
     Attributes
@@ -160,7 +160,7 @@ def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
     return wears
 
 
-def events_in(look: Look, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
+def events_in(look: TrendsLook, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return what was found about sets in a choice's wears, and where pressure fell between wears."""
     lots = (look.ledger["set_events"], look.falls)
     if choice.kind or choice.station or choice.role or choice.near:
@@ -173,7 +173,7 @@ def events_in(look: Look, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
     return lots
 
 
-def standing_out(look: Look, choice: Choice) -> Standing:
+def standing_out(look: TrendsLook, choice: Choice) -> Standing:
     """Return what stands out in a choice; worked out once while the ledger stays as it is."""
 
     def work_out() -> Standing:
@@ -188,7 +188,7 @@ def running_month() -> date:
     return utc_now().date().replace(day=1)
 
 
-def keeper_of(context: Context) -> Keeper:
+def keeper_of(context: PageContext) -> Keeper:
     """Return the one keeper of a context's archive."""
     with _keepers_lock:
         if context.archive not in _keepers:
@@ -199,7 +199,7 @@ def keeper_of(context: Context) -> Keeper:
 class Keeper:
     """Keeps the ledger up to date: on a thread of its own while the pages are served, and at every look."""
 
-    def __init__(self, context: Context) -> None:
+    def __init__(self, context: PageContext) -> None:
         self._archive = context.archive
         self._ledger = WearLedger(context.archive, context.profile)
         self._lock = threading.Lock()
@@ -212,8 +212,8 @@ class Keeper:
         self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
         self._equipment = pl.DataFrame(schema=EQUIPMENT)
         self.chance = MeasuredChance()
-        self.when_new: Callable[[Look], object] | None = None
-        self._joined: tuple[tuple[object, object], Look] | None = None
+        self.when_new: Callable[[TrendsLook], object] | None = None
+        self._joined: tuple[tuple[object, object], TrendsLook] | None = None
         self._version = 0
         self._problem = ""
 
@@ -226,7 +226,7 @@ class Keeper:
         self._stop.set()
         self.chance.stop()
 
-    def look(self, patience_s: float = PATIENCE_S) -> Look:
+    def look(self, patience_s: float = PATIENCE_S) -> TrendsLook:
         """Return the ledger; what is new is worked out meanwhile, and waited for a moment."""
         worker = self._work()
         if worker is not None:
@@ -276,7 +276,7 @@ class Keeper:
             except ANY_ERROR:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 
-    def _look(self) -> Look:
+    def _look(self) -> TrendsLook:
         with self._joining:
             # Before the lines are taken: an update that ends in between would make old lines look whole.
             working = self.progress()
@@ -290,7 +290,7 @@ class Keeper:
                 tables["wears"] = wears
                 self._version += 1
                 falls = falls_between_wears(wears)
-                look = Look(tables, roster is not None, problem, None, self._version, falls)
+                look = TrendsLook(tables, roster is not None, problem, None, self._version, falls)
                 self._joined = (state, look)
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(

@@ -13,7 +13,7 @@ from scipy.stats import binom
 from analysis.trends.comparisons import QUESTIONS, signals
 from analysis.trends.ledger import SET_EVENTS
 from analysis.trends.naming import (
-    Judged,
+    JudgedUnits,
     dispersion_by,
     expected_of,
     judged_groups,
@@ -93,7 +93,7 @@ def test_an_outlier_does_not_hide_itself() -> None:
     assert judged.dispersion[0] < judged.dispersion[10]
 
 
-def judged_draw(part: str, rng: np.random.Generator, ratio: float = 1.0) -> Judged:
+def judged_draw(part: str, rng: np.random.Generator, ratio: float = 1.0) -> JudgedUnits:
     """Draw 4,400 wears of 6 stations of 20 people, and judge them; unit 0 has `ratio` times its due.
 
     Incidents of four wears differ by a gamma factor of variance 1.

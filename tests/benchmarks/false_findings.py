@@ -19,7 +19,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.simulation.radio import RadioPath, SetClock, Speaker, as_heard, carry
 from analysis.simulation.scripted_work import seconds_still
-from analysis.simulation.set_alarms import SetAlarms, Thresholds
+from analysis.simulation.set_alarms import SetAlarms, SimulatedThresholds
 from analysis.simulation.tasks import KINDS_OF_WORK, follow
 from analysis.simulation.wear import simulate_wear
 from ingest.contract.captures import Heard
@@ -81,7 +81,7 @@ def _ordinary(number: int, rng: np.random.Generator, fault: str) -> tuple[Speake
     started_s = 60.0 + float(rng.uniform(0.0, 30.0))
     ended_s = started_s + float(wear.time_s[-1])
     speaker.say(1.0, "power", {"state": "on", "battery_fraction": 0.8, "lasts_another_wear": True})
-    thresholds = Thresholds()
+    thresholds = SimulatedThresholds()
     setup = {
         "cylinders": {"count": cylinder.count, "water_volume_l": cylinder.water_volume_l, "rated_bar": 300.0}
     }

@@ -26,7 +26,7 @@ from dashboard.app import create_app
 from dashboard.charts.drawing import typed
 from dashboard.charts.lanes import people_of
 from dashboard.charts.view import Bench, request_of
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.pages import review as review_page
 from tests.conftest import CHROMIUM_FLAGS
 from tests.dashboard.invented_incident import INCIDENT, Incident, archive_with, store_with
@@ -109,7 +109,7 @@ def measured(wearers: int, minutes: int, page: Any) -> None:
         click.echo(
             f"  first analysis:     {seconds * 1000:6.0f} ms, once an incident, left out of ready and zoom"
         )
-        context = Context(archive=archive, profile=Profile.default())
+        context = PageContext(archive=archive, profile=Profile.default())
         review_server = served(create_app(context, pages={"/review": review_page}))
         every_server = served(every_point(store))
         try:

@@ -28,7 +28,7 @@ from analysis.trends.measures import by_month
 from analysis.trends.publishing import due
 from analysis.trends.roster import with_station_and_role
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.pages import trends as trends_page
 from dashboard.trends.outside import tables
 from dashboard.trends.view import keeper_of
@@ -88,7 +88,7 @@ def opening(wears: int = WEARS) -> None:
 
 def page_over(folder: Path) -> None:
     """Print what the page, its memory and an export cost over a folder's ledger."""
-    context = Context(archive=Archive(folder), profile=Profile.default())
+    context = PageContext(archive=Archive(folder), profile=Profile.default())
     create_app(context, pages={"/trends": trends_page})
     keeper = keeper_of(context)
     started, busy = time.perf_counter(), time.process_time()

@@ -16,7 +16,7 @@ from werkzeug.serving import make_server
 
 from analysis.profile import Profile
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.pages import board as board_page
@@ -312,7 +312,7 @@ def staged(folder: Path, scene: str) -> Iterator[tuple[str, Any]]:
     feed = Feed(archive, folder, profile, desk.connected, desk_id="desk-1")
     other = SimpleNamespace(layout=lambda context, query: [], register=lambda app, context: None)
     pages: Any = {"/live": live_page, "/review": other, "/trends": other, "/board": board_page}
-    app = create_app(Context(archive, profile, feed, desk), pages)
+    app = create_app(PageContext(archive, profile, feed, desk), pages)
     server = make_server("127.0.0.1", 0, app.server, threaded=True)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     feed.start()

@@ -17,7 +17,7 @@ from dashboard.access.reach import Reach
 from dashboard.access.sessions import form_token
 from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from ingest.archive.reading import Archive
@@ -71,7 +71,7 @@ class GuardedPages:
         archive = Archive(self.archive)
         self.feed = Feed(archive, self.archive, Profile.default())
         self.desk = Desk(lambda: self.line, "D-1")  # type: ignore[arg-type,return-value]
-        context = Context(archive, Profile.default(), self.feed, self.desk)
+        context = PageContext(archive, Profile.default(), self.feed, self.desk)
         self.app = create_app(context, reach=Reach(public_url=public_url), sign_in=self.sign_in)
 
     def client(self, role: str | None = None) -> Caller:

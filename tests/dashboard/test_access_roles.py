@@ -245,10 +245,10 @@ def test_the_admin_sees_and_ends_sessions_and_takes_the_log_away(pages: GuardedP
 def test_without_sign_in_everything_is_this_machines(tmp_path: Path) -> None:
     from analysis.profile import Profile
     from dashboard.app import create_app
-    from dashboard.context import Context
+    from dashboard.context import PageContext
     from ingest.archive.reading import Archive
 
-    app = create_app(Context(Archive(tmp_path), Profile.default()))
+    app = create_app(PageContext(Archive(tmp_path), Profile.default()))
     web = app.server.test_client()
     assert web.get("/").status_code == 200
     assert b"session.js" not in web.get("/").data

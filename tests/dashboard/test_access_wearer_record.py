@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from dashboard.access.log import AccessLog
-from dashboard.evidence.notes import Source, bring_in
+from dashboard.evidence.notes import NoteTimes, bring_in
 from ingest.contract.captures import read_capture
 from ingest.importing import import_capture
 
@@ -30,7 +30,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "2031-05-04T19:30:00Z,radio,relief asked for by W-03.,\n"
         "2031-05-04T19:30:05Z,radio,W-031 has left,\n"
     )
-    bring_in(notes, folder, "TH-20310504-1912", Source(), datetime(2031, 5, 5, tzinfo=UTC))
+    bring_in(notes, folder, "TH-20310504-1912", NoteTimes(), datetime(2031, 5, 5, tzinfo=UTC))
     (folder / "roster.csv").write_text("wearer,station,role\nW-03,North,\nW-04,South,\n")
     log = AccessLog(folder)
     log.write("view", "/review/moment incident=I-1 people=W-03,W-04", account="review-1")

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from analysis.live.board import LiveBoard
 from analysis.profile import Profile
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live.as_it_was import NoMoment, board_at, moment
 from dashboard.underair import root
 from ingest.archive.reading import Archive
@@ -67,7 +67,7 @@ def test_it_is_the_live_board_of_the_messages_received_until_then(
 
 
 def test_the_page_says_that_it_is_a_reconstruction_and_sends_nothing(archive: Archive) -> None:
-    client = create_app(Context(archive, Profile.default(), None, None)).server.test_client()
+    client = create_app(PageContext(archive, Profile.default(), None, None)).server.test_client()
     answer = client.get("/board.json?at=2031-05-04T19:04:10Z").json
     assert answer["past"]
     assert answer["banner"].startswith("Reconstruction, not live: the board at 2031-05-04 19:04:10 UTC")

@@ -19,7 +19,7 @@ from paho.mqtt import client as mqtt
 from analysis.profile import Profile
 from dashboard.evidence.case import write_case
 from dashboard.evidence.case_check import note_opened, verify_case
-from dashboard.evidence.heads import Seen, note_seen
+from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.underair import main
 from ingest.contract.captures import Heard, read_capture, write_capture
 from ingest.importing import import_capture
@@ -214,7 +214,7 @@ def test_of_many_other_heads_the_latest_are_listed_and_the_rest_counted(
     """A thousand cases of one incident gave a thousand lines, and the verdict was lost among them."""
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "state"))
     for number in range(20):
-        note_seen(Seen(NOW + timedelta(days=number), f"case {INCIDENT}", f"{number:064x}"))
+        note_seen(Sighting(NOW + timedelta(days=number), f"case {INCIDENT}", f"{number:064x}"))
     others = [line for line in verify_case(case).said if "head" in line and "0" * 60 in line]
     assert [line.split()[-1] for line in others] == [f"{number:064x}" for number in range(15, 20)]
     assert any("15 earlier ones" in line for line in verify_case(case).said)

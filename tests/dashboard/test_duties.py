@@ -21,7 +21,7 @@ from analysis.trends.roster import ROSTER, BadRoster, with_station_and_role
 from analysis.trends.training import training_of
 from dashboard.trends import duties, words
 from dashboard.trends.summary_words import inside_readme
-from dashboard.trends.view import Choice, Look, chosen
+from dashboard.trends.view import Choice, TrendsLook, chosen
 from dashboard.trends.workload import season_plots, work_plots
 
 MINIMUM = Training(hours_a_year=2.0, wears_a_year=4)
@@ -70,9 +70,9 @@ def test_a_wear_after_today_or_of_another_year_does_not_count() -> None:
     assert training_of(wears, roster, 2031, date(2032, 5, 1), MINIMUM)["wears"].sum() == 1
 
 
-def look_of(wears: pl.DataFrame, roster: pl.DataFrame, equipment: pl.DataFrame | None = None) -> Look:
+def look_of(wears: pl.DataFrame, roster: pl.DataFrame, equipment: pl.DataFrame | None = None) -> TrendsLook:
     tests = pl.DataFrame(schema=EQUIPMENT) if equipment is None else equipment
-    return Look(
+    return TrendsLook(
         {"wears": wears},
         with_roster=True,
         roster_problem="",

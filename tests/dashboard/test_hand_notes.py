@@ -11,7 +11,7 @@ import pytest
 
 from analysis.profile import Profile
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live.desk import Desk
 from dashboard.pages import review
 from dashboard.results_store import store_of
@@ -30,20 +30,20 @@ NOTE = {
 
 
 @pytest.fixture
-def context(tmp_path: Path) -> Context:
+def context(tmp_path: Path) -> PageContext:
     with pytest.raises(SystemExit) as done:
         main(["import", str(SAMPLE), "--archive", str(tmp_path / "archive")])
     assert done.value.code == 0
-    return Context(archive=Archive(tmp_path / "archive"), profile=Profile.default())
+    return PageContext(archive=Archive(tmp_path / "archive"), profile=Profile.default())
 
 
 @pytest.fixture
-def client(context: Context) -> Any:
+def client(context: PageContext) -> Any:
     return create_app(context, pages={"/review": review}).server.test_client()
 
 
 @pytest.fixture
-def incident(context: Context) -> str:
+def incident(context: PageContext) -> str:
     return str(store_of(context).incidents()["incident_id"].drop_nulls()[0])
 
 
@@ -59,7 +59,7 @@ def kept(client: Any, incident: str, identity: str) -> bool:
 
 
 def test_a_note_stands_at_its_moment_once_it_is_in_the_archive(
-    client: Any, context: Context, incident: str
+    client: Any, context: PageContext, incident: str
 ) -> None:
     before = context.archive.messages()
     answer = post(client, incident, certainty="estimated", **NOTE)
@@ -73,7 +73,7 @@ def test_a_note_stands_at_its_moment_once_it_is_in_the_archive(
 
 
 def test_a_withdrawal_is_a_new_record_and_the_note_stays(
-    client: Any, context: Context, incident: str
+    client: Any, context: PageContext, incident: str
 ) -> None:
     identity = post(client, incident, **NOTE).json["sent"]
     assert kept(client, incident, identity)
@@ -102,7 +102,7 @@ def test_a_withdrawal_is_a_new_record_and_the_note_stays(
     ],
 )
 def test_a_field_that_cannot_be_taken_is_named(
-    client: Any, context: Context, incident: str, change: dict[str, str], words: str
+    client: Any, context: PageContext, incident: str, change: dict[str, str], words: str
 ) -> None:
     before = len(context.archive.messages()["note"])
     answer = post(client, incident, **{**NOTE, **change})
@@ -122,7 +122,7 @@ def test_a_field_that_cannot_be_taken_is_named(
     ],
 )
 def test_a_request_from_elsewhere_writes_nothing(
-    client: Any, context: Context, incident: str, headers: dict[str, str]
+    client: Any, context: PageContext, incident: str, headers: dict[str, str]
 ) -> None:
     before = len(context.archive.messages()["note"])
     assert post(client, incident, headers, **NOTE).status_code == 403
@@ -133,7 +133,7 @@ def test_an_incident_that_is_not_there_takes_no_note(client: Any) -> None:
     assert post(client, "I-none", **NOTE).status_code == 404
 
 
-def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: Context, incident: str) -> None:
+def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: PageContext, incident: str) -> None:
     desk = Desk.at_broker(f"mqtt://127.0.0.1:{free_port()}")
     try:
         app = create_app(replace(context, desk=desk), pages={"/review": review})
@@ -146,7 +146,7 @@ def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: Context, 
         desk.close()
 
 
-def test_a_withdrawal_needs_its_note_and_a_reason(client: Any, context: Context, incident: str) -> None:
+def test_a_withdrawal_needs_its_note_and_a_reason(client: Any, context: PageContext, incident: str) -> None:
     unknown = post(client, incident, withdraws="D-1/1/1", text="wrong channel")
     assert unknown.status_code == 400
     assert "has no note 'D-1/1/1' to withdraw; reload the page" in unknown.json["problem"]
@@ -170,7 +170,7 @@ def test_a_withdrawal_needs_its_note_and_a_reason(client: Any, context: Context,
     ],
 )
 def test_a_request_that_is_no_note_writes_nothing(
-    client: Any, context: Context, body: bytes, mimetype: str, status: int
+    client: Any, context: PageContext, body: bytes, mimetype: str, status: int
 ) -> None:
     before = len(context.archive.messages()["note"])
     answer = client.post("/review/note", data=body, content_type=mimetype, headers=OURS)

@@ -14,7 +14,7 @@ from dashboard.access.house_sign_in import EXAMPLE, HouseSignIn, load_house
 from dashboard.access.protection import TOKEN_HEADER
 from dashboard.access.reach import Reach
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live.feed import Feed
 from dashboard.serving import Served
 from ingest.archive.reading import Archive
@@ -36,7 +36,7 @@ class House:
         self.settings = settings = folder / "house.toml"
         settings.write_text(EXAMPLE.read_text().replace("/etc/underair/proxy-secret", str(secret)))
         sign_in = HouseSignIn(settings, self.archive, over_tls=True)
-        context = Context(
+        context = PageContext(
             Archive(self.archive),
             Profile.default(),
             Feed(Archive(self.archive), self.archive, Profile.default()),

@@ -14,7 +14,7 @@ from polars.exceptions import PanicException
 
 from analysis.profile import Profile
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.live import view as live_view
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
@@ -56,7 +56,7 @@ def line() -> Line:
 @pytest.fixture
 def client(archive: HeldArchive, feed: Feed, line: Line) -> Any:
     desk = Desk(lambda: line, "D-7")  # type: ignore[arg-type,return-value]
-    context = Context(archive, Profile.default(), feed, desk)
+    context = PageContext(archive, Profile.default(), feed, desk)
     return create_app(context, {"/live": live_page}).server.test_client()  # type: ignore[dict-item]
 
 
@@ -255,7 +255,7 @@ def test_the_desk_knows_its_line_and_takes_it_up_again(
 
 def test_without_a_broker_nothing_can_be_sent(archive: HeldArchive, feed: Feed) -> None:
     pages: Any = {"/live": live_page}
-    client = create_app(Context(archive, Profile.default(), feed, None), pages).server.test_client()
+    client = create_app(PageContext(archive, Profile.default(), feed, None), pages).server.test_client()
     response = post(client, feed, "seen", {"service": "trial", "set_id": "S-1", "alarm": "distress"})
     assert response.status_code == 409
     assert "--broker" in response.json["problem"]
@@ -291,7 +291,7 @@ def test_the_caution_and_the_profile_stand_on_every_page(archive: HeldArchive) -
         path: SimpleNamespace(layout=lambda context, query: "content", register=lambda app, context: None)
         for path in ("/live", "/review", "/trends")
     }
-    app = create_app(Context(archive, Profile.default()), pages)
+    app = create_app(PageContext(archive, Profile.default()), pages)
     for path in (*pages, "/nowhere"):
         body = {
             "output": "shell.children",

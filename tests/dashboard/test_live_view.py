@@ -16,7 +16,7 @@ from analysis.live.rows import (
     FanPoint,
     Hearing,
     IfHardest,
-    Incident,
+    IncidentRow,
     Interval,
     Lost,
     NoteLine,
@@ -182,7 +182,7 @@ def test_not_accounted_for_says_why_since_when_and_the_last_pressure() -> None:
 def test_a_set_that_nobody_tallied_in_counts_in_every_incident_as_every_filter_shows_it() -> None:
     """Mended: with one incident chosen the board showed two rows and counted one."""
     other = replace(ROW, key="2", wearer_id=None, team=None, incident_id=None, tallied_in_at=None)
-    incidents = (Incident("I-1", "Quay", None, NOW - 900), Incident("I-2", "Mill", None, NOW - 800))
+    incidents = (IncidentRow("I-1", "Quay", None, NOW - 900), IncidentRow("I-2", "Mill", None, NOW - 800))
     shown = picture(ROW, other, incidents=incidents)
     assert {name: line[:2] for name, line in shown["summary"].items()} == {
         "": ["2 in", "2 under air"],
@@ -201,7 +201,7 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
     lost = replace(ROW, key="2", lost=Lost("off", NOW - 9), started_at=None, attention="not_accounted")
     waiting = replace(ROW, key="3", started_at=None, attention="no_air_yet", incident_id="I-2")
     silent = replace(ROW, key="4", silent_since_at=NOW - 30, attention="silent")
-    incidents = (Incident("I-1", "Quay", None, NOW - 900), Incident("I-2", "Mill", None, NOW - 800))
+    incidents = (IncidentRow("I-1", "Quay", None, NOW - 900), IncidentRow("I-2", "Mill", None, NOW - 800))
     shown = picture(ROW, lost, waiting, silent, incidents=incidents)
     assert shown["summary"][""][:6] == [
         "4 in",

@@ -11,7 +11,7 @@ import pytest
 from analysis.profile import Profile
 from dashboard.charts.view import Bench, request_of
 from dashboard.evidence.case import incident_of_archive
-from dashboard.evidence.notes import BadNotes, Source, bring_in, notes_from_csv
+from dashboard.evidence.notes import BadNotes, NoteTimes, bring_in, notes_from_csv
 from dashboard.results_store import ResultsStore
 from dashboard.underair import main
 from ingest.archive.reading import Archive
@@ -28,8 +28,8 @@ def csv_file(folder: Path, text: str) -> Path:
     return path
 
 
-def notes_in(folder: Path, text: str, source: Source | None = None) -> list[dict[str, object]]:
-    heard = notes_from_csv(csv_file(folder, text), "tarnhollow", "I-1", source or Source(), NOW)
+def notes_in(folder: Path, text: str, source: NoteTimes | None = None) -> list[dict[str, object]]:
+    heard = notes_from_csv(csv_file(folder, text), "tarnhollow", "I-1", source or NoteTimes(), NOW)
     return [json.loads(one.payload) for one in heard]
 
 
@@ -50,7 +50,7 @@ def incident_id() -> str:
 
 
 def test_a_time_is_read_in_its_zone_and_its_clock_taken_off(tmp_path: Path) -> None:
-    (note,) = notes_in(tmp_path, LINES, Source("Europe/Berlin", clock_offset_s=90))
+    (note,) = notes_in(tmp_path, LINES, NoteTimes("Europe/Berlin", clock_offset_s=90))
     assert note["at"] == "2031-05-04T19:19:00.000000Z"
     assert note["as_written"] == "2031-05-04T21:20:30"
     assert note["desk_id"] == "notes-Radio-log"
@@ -58,7 +58,7 @@ def test_a_time_is_read_in_its_zone_and_its_clock_taken_off(tmp_path: Path) -> N
 
 def test_an_offset_in_the_time_wins_over_the_zone(tmp_path: Path) -> None:
     text = LINES.replace("21:20:30", "21:20:30+05:00")
-    assert notes_in(tmp_path, text, Source("Europe/Berlin"))[0]["at"] == "2031-05-04T16:20:30.000000Z"
+    assert notes_in(tmp_path, text, NoteTimes("Europe/Berlin"))[0]["at"] == "2031-05-04T16:20:30.000000Z"
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_an_offset_in_the_time_wins_over_the_zone(tmp_path: Path) -> None:
 )
 def test_a_bad_line_is_named_with_what_was_expected(tmp_path: Path, line: str, words: str) -> None:
     with pytest.raises(BadNotes, match=words) as problem:
-        notes_in(tmp_path, f"{LINES}{line}\n", Source("Europe/Berlin"))
+        notes_in(tmp_path, f"{LINES}{line}\n", NoteTimes("Europe/Berlin"))
     assert "line 3" in str(problem.value)
 
 
@@ -85,10 +85,10 @@ def test_a_file_that_is_no_such_list_is_refused(tmp_path: Path) -> None:
     latin = tmp_path / "latin.csv"
     latin.write_bytes(LINES.replace("Alder", "Ald\u00e9r").encode("latin-1"))
     with pytest.raises(BadNotes, match=r"latin\.csv is not UTF-8: .* at byte \d+; save it as UTF-8"):
-        notes_from_csv(latin, "demo", "I-1", Source(), NOW)
+        notes_from_csv(latin, "demo", "I-1", NoteTimes(), NOW)
     assert len(notes_in(tmp_path, LINES + "\n , , \n")) == 1, "lines without a word are passed over"
     with pytest.raises(BadNotes, match="no time zone"):
-        notes_in(tmp_path, LINES, Source("Mars/Olympus"))
+        notes_in(tmp_path, LINES, NoteTimes("Mars/Olympus"))
 
 
 def test_brought_in_twice_changes_nothing_and_evidence_stays(
@@ -96,8 +96,8 @@ def test_brought_in_twice_changes_nothing_and_evidence_stays(
 ) -> None:
     before = Archive(archive).messages()
     path = csv_file(tmp_path, LINES)
-    assert bring_in(path, archive, incident_id, Source("Europe/Berlin"), NOW) == (1, 1)
-    assert bring_in(path, archive, incident_id, Source("Europe/Berlin"), NOW.replace(day=2)) == (1, 0)
+    assert bring_in(path, archive, incident_id, NoteTimes("Europe/Berlin"), NOW) == (1, 1)
+    assert bring_in(path, archive, incident_id, NoteTimes("Europe/Berlin"), NOW.replace(day=2)) == (1, 0)
     after = Archive(archive).messages()
     assert len(after["note"]) == len(before["note"]) + 1
     assert all(after[kind].equals(before[kind]) for kind in before if kind != "note")
@@ -109,7 +109,7 @@ def test_a_late_note_stands_at_its_moment_on_the_bench_and_in_the_report(
     store = ResultsStore(Archive(archive), Profile.default())
     spans = store.incidents().select("started", "ended").rows()
     wears = store.wears().drop("incident_key")
-    bring_in(csv_file(tmp_path, LINES), archive, incident_id, Source("Europe/Berlin"), NOW)
+    bring_in(csv_file(tmp_path, LINES), archive, incident_id, NoteTimes("Europe/Berlin"), NOW)
     again = ResultsStore(Archive(archive), Profile.default())
     assert again.incidents().select("started", "ended").rows() == spans
     look = Bench(again).look(request_of({"incident": incident_id}))
@@ -125,7 +125,7 @@ def test_an_unknown_incident_is_named_with_those_known(
     archive: Path, incident_id: str, tmp_path: Path
 ) -> None:
     with pytest.raises(BadNotes, match=incident_id):
-        bring_in(csv_file(tmp_path, LINES), archive, "I-9", Source(), NOW)
+        bring_in(csv_file(tmp_path, LINES), archive, "I-9", NoteTimes(), NOW)
 
 
 def test_a_line_break_inside_quotes_stays_in_its_note_and_a_huge_field_is_said(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from analysis.profile import Profile
 from dashboard import words
 from dashboard.access import words as access_words
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 from ingest.archive.reading import Archive
 from tests.dashboard.guarded_pages import GuardedPages
 
@@ -20,7 +20,7 @@ OPENED = {"Sec-Fetch-Mode": "navigate", "Accept": "text/html"}
 
 @pytest.fixture
 def app(tmp_path: Path) -> Any:
-    return create_app(Context(Archive(tmp_path), Profile.default()))
+    return create_app(PageContext(Archive(tmp_path), Profile.default()))
 
 
 def test_nothing_at_an_address(app: Any) -> None:

@@ -15,7 +15,7 @@ import pytest
 from analysis.profile import Profile
 from analysis.simulation.make_three_years import read_three_years
 from analysis.trends.ledger import SET_EVENTS, Ledger
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import measured_chance, sections, view, words
@@ -39,7 +39,7 @@ def text_of(component: Any) -> str:
 def page_over(folder: Path, ledger: Ledger, query: dict[str, str] | None = None) -> str:
     bring_in(folder, "made", ledger)
     return text_of(
-        trends_page.layout(Context(archive=Archive(folder), profile=Profile.default()), query or {})
+        trends_page.layout(PageContext(archive=Archive(folder), profile=Profile.default()), query or {})
     )
 
 
@@ -69,7 +69,7 @@ def test_a_wear_without_a_heat_sensor_is_no_cool_wear(tmp_path: Path, ledger: Le
 
 def test_events_of_incidents_are_not_counted_over_drills(tmp_path: Path, ledger: Ledger) -> None:
     bring_in(tmp_path, "made", ledger)
-    look = keeper_of(Context(archive=Archive(tmp_path), profile=Profile.default())).look()
+    look = keeper_of(PageContext(archive=Archive(tmp_path), profile=Profile.default())).look()
     every = events_in(look, Choice())[0].height
     shares = [events_in(look, Choice(kind=kind))[0].height for kind in view.KINDS]
     assert sum(shares) == every
@@ -85,12 +85,12 @@ def test_the_month_that_is_not_over_says_so(
     assert "2032-03 so far" in text
     monkeypatch.setattr(view, "utc_now", lambda: datetime(2032, 4, 1, tzinfo=UTC))
     assert "so far" not in text_of(
-        trends_page.layout(Context(archive=Archive(tmp_path), profile=Profile.default()), {})
+        trends_page.layout(PageContext(archive=Archive(tmp_path), profile=Profile.default()), {})
     )
 
 
 def test_lines_that_are_brought_in_after_a_look_are_seen_by_the_next(tmp_path: Path, ledger: Ledger) -> None:
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     assert keeper_of(context).look().ledger["wears"].is_empty()
     bring_in(tmp_path, "made", ledger)
     assert not keeper_of(context).look().ledger["wears"].is_empty()
@@ -128,7 +128,8 @@ def test_another_archive_has_comparisons_of_its_own(tmp_path: Path, ledger: Ledg
     few = {**ledger, "wears": ledger["wears"].head(30), "set_events": pl.DataFrame(schema=SET_EVENTS)}
     for _ in range(2):  # a keeper that is gone leaves its place in memory to the next one
         contexts = [
-            Context(archive=Archive(tmp_path / name), profile=Profile.default()) for name in ("one", "other")
+            PageContext(archive=Archive(tmp_path / name), profile=Profile.default())
+            for name in ("one", "other")
         ]
         assert "Station 4" in text_of(trends_page.layout(contexts[0], {}))
         bring_in(tmp_path / "other", "made", few)
@@ -159,7 +160,7 @@ def test_a_wearer_stands_at_the_station_of_late(tmp_path: Path, ledger: Ledger) 
         pl.lit(None, dtype=pl.String).alias("until"),
     )
     pl.concat([moved, now.select(moved.columns)], how="vertical_relaxed").write_csv(tmp_path / "roster.csv")
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     page = trends_page.layout(context, {})
     due = next(part for part in page.children if getattr(part, "id", "") == "trends-due")
     table = next(part for part in due.children if type(part).__name__ == "Table")
@@ -170,7 +171,7 @@ def test_a_page_is_made_once_while_ledger_and_day_stay(
     tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bring_in(tmp_path, "made", ledger)
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     made: list[int] = []
     planning = sections.planning
 
@@ -202,7 +203,7 @@ def test_chance_is_measured_in_the_background_once_a_day(
     tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., Any]
 ) -> None:
     bring_in(tmp_path, "made", ledger)
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     monkeypatch.setattr(measured_chance, "DRAWS", 2)
     monkeypatch.setattr(measured_chance, "RESTS", 0.0)
     keeper = keeper_of(context)

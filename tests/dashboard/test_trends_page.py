@@ -15,9 +15,9 @@ from analysis.profile import Profile
 from analysis.simulation.three_years import three_years
 from analysis.trends.ledger import WEARS, ledger_of
 from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, judged_months, monthly_mean
-from analysis.trends.prediction import Mark, Predicted
+from analysis.trends.prediction import MonthMark, Predicted
 from analysis.trends.statistics import mann_kendall
-from dashboard.context import Context
+from dashboard.context import PageContext
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import words
@@ -31,7 +31,7 @@ EXITS = next(plot for plot in words.PLOTS if plot.name == "low_air_exits")
 MINUTES = next(plot for plot in words.PLOTS if plot.name == "under_air_min")
 
 
-def rate(months: int, events: int, marks: tuple[Mark, ...] | None = None, **more: Any) -> MonthlyRate:
+def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, **more: Any) -> MonthlyRate:
     nothing = np.full(months, np.nan)
     table = pl.DataFrame(
         {
@@ -64,7 +64,7 @@ def test_a_rate_has_its_count_wears_and_interval() -> None:
 
 
 def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
-    found = rate(12, 2, (Mark(4, 1, True), Mark(0, 6, True), Mark(1, 6, True)))
+    found = rate(12, 2, (MonthMark(4, 1, True), MonthMark(0, 6, True), MonthMark(1, 6, True)))
     text = words.rate_sentence(found)
     assert "2031-01 to 2031-06 together are above what was expected. 2031-05 is above its limits." in text
     figure = rate_figure(found)
@@ -173,7 +173,7 @@ def test_time_in_each_thermal_class_is_drawn_and_told() -> None:
 
 def test_a_fault_of_the_update_is_said_and_the_next_try_clears_it(tmp_path: Path) -> None:
     bring_in_three_years(tmp_path, datetime(2032, 3, 1, tzinfo=UTC))
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     keeper = keeper_of(context)
     kept = keeper._ledger.update
     keeper._ledger.update = lambda *_: 1 / 0  # type: ignore[assignment,method-assign]
@@ -187,7 +187,7 @@ def test_a_fault_of_the_update_is_said_and_the_next_try_clears_it(tmp_path: Path
 def test_before_the_first_message_is_read_the_page_does_not_say_that_there_are_no_wears(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     keeper, go_on = keeper_of(context), threading.Event()
     keeper._ledger.update = lambda *_: go_on.wait(60)  # type: ignore[method-assign]
     try:
@@ -202,7 +202,10 @@ def test_before_the_first_message_is_read_the_page_does_not_say_that_there_are_n
 
 
 def test_an_update_that_ends_during_a_look_does_not_make_its_lines_look_whole(tmp_path: Path) -> None:
-    keeper, go_on = Keeper(Context(archive=Archive(tmp_path), profile=Profile.default())), threading.Event()
+    keeper, go_on = (
+        Keeper(PageContext(archive=Archive(tmp_path), profile=Profile.default())),
+        threading.Event(),
+    )
     keeper._ledger.update = lambda *_: go_on.wait(60)  # type: ignore[method-assign]
     tables = keeper._ledger.tables
 
@@ -218,7 +221,7 @@ def test_an_update_that_ends_during_a_look_does_not_make_its_lines_look_whole(tm
 
 
 def test_a_page_that_is_loaded_after_a_long_update_does_not_begin_another(tmp_path: Path) -> None:
-    keeper = Keeper(Context(archive=Archive(tmp_path), profile=Profile.default()))
+    keeper = Keeper(PageContext(archive=Archive(tmp_path), profile=Profile.default()))
     updates = []
 
     def slow(*_: Any) -> bool:
@@ -247,10 +250,10 @@ def _text_of(component: Any) -> str:
 
 @pytest.fixture
 def context_of(tmp_path: Path) -> Any:
-    def make(incident: Incident | None) -> Context:
+    def make(incident: Incident | None) -> PageContext:
         if incident:
             bring_in(tmp_path, "made", ledger_of(incident.results, incident.messages))
-        return Context(archive=Archive(tmp_path), profile=Profile.default())
+        return PageContext(archive=Archive(tmp_path), profile=Profile.default())
 
     return make
 
@@ -275,12 +278,12 @@ def test_a_year_that_is_not_there_shows_all(context_of: Any) -> None:
 
 
 @pytest.fixture
-def three_years_of_wears(tmp_path: Path) -> Context:
+def three_years_of_wears(tmp_path: Path) -> PageContext:
     bring_in_three_years(tmp_path, datetime(2032, 3, 1, tzinfo=UTC))
-    return Context(archive=Archive(tmp_path), profile=Profile.default())
+    return PageContext(archive=Archive(tmp_path), profile=Profile.default())
 
 
-def test_the_page_names_the_three_planted_truths_and_nothing_else(three_years_of_wears: Context) -> None:
+def test_the_page_names_the_three_planted_truths_and_nothing_else(three_years_of_wears: PageContext) -> None:
     page = trends_page.layout(three_years_of_wears, {})
     out = next(part for part in page.children if getattr(part, "id", "") == "trends-out")
     leads = [item.children[0].children for item in out.children[1].children]
@@ -288,7 +291,9 @@ def test_the_page_names_the_three_planted_truths_and_nothing_else(three_years_of
     assert "Station 4: leaving below the low-air warning" in leads
 
 
-def test_stations_and_roles_appear_only_with_a_roster(three_years_of_wears: Context, tmp_path: Path) -> None:
+def test_stations_and_roles_appear_only_with_a_roster(
+    three_years_of_wears: PageContext, tmp_path: Path
+) -> None:
     with_roster = _text_of(trends_page.layout(three_years_of_wears, {}))
     assert "Station 4" in with_roster
     assert "Role All crew commander firefighter trainee" in with_roster
@@ -299,14 +304,14 @@ def test_stations_and_roles_appear_only_with_a_roster(three_years_of_wears: Cont
 
 
 def test_a_roster_that_cannot_be_read_is_said_and_left_out(
-    three_years_of_wears: Context, tmp_path: Path
+    three_years_of_wears: PageContext, tmp_path: Path
 ) -> None:
     (tmp_path / "roster.csv").write_text("wearer,station\nW-001,\n")
     text = _text_of(trends_page.layout(three_years_of_wears, {}))
     assert "The roster is left out: roster roster.csv, entry 1: wearer W-001 has no station." in text
 
 
-def test_a_year_and_a_station_can_be_chosen(three_years_of_wears: Context) -> None:
+def test_a_year_and_a_station_can_be_chosen(three_years_of_wears: PageContext) -> None:
     text = _text_of(trends_page.layout(three_years_of_wears, {"year": "2030", "station": "Station 4"}))
     assert "2030-01-0" in text
     assert "2029-" not in text
@@ -314,7 +319,7 @@ def test_a_year_and_a_station_can_be_chosen(three_years_of_wears: Context) -> No
 
 
 def test_work_under_way_is_shown_with_a_bar(
-    three_years_of_wears: Context, monkeypatch: pytest.MonkeyPatch
+    three_years_of_wears: PageContext, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(Keeper, "progress", lambda self: (30, 120))
     text = _text_of(trends_page.layout(three_years_of_wears, {}))
@@ -324,7 +329,7 @@ def test_work_under_way_is_shown_with_a_bar(
 
 def test_the_units_can_be_changed_and_stay_in_every_link(tmp_path: Path) -> None:
     bring_in_three_years(tmp_path, datetime(2032, 3, 1, tzinfo=UTC))
-    context = Context(archive=Archive(tmp_path), profile=Profile.default())
+    context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
     metric, imperial = (_text_of(trends_page.layout(context, {"units": name})) for name in ("", "imperial"))
     assert "40 L/min" in metric
     assert "1.41 ft³/min" in imperial  # 40 / 28.316847
