@@ -92,7 +92,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         because("silent" if past is None else "silent_past", "silent", row.silent_since_at)
     if past is not None:
         reasons.append(Reason("turn_back_as_last_heard", past))
-    if inside and row.turn_back_reached_at is not None:
+    # Whoever was past it and has no air now is not back before it.
+    if (inside or row.lost is not None) and row.turn_back_reached_at is not None:
         because("turn_back", "turn_back", row.turn_back_reached_at)
     if inside and row.turn_back is not None:
         soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
@@ -158,8 +159,6 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         for reason in row.reasons
         if reason.code in PAST_TURN_BACK and reason.since_at is not None
     ]
-    # Whoever was past it and has no air now is not back before it.
-    reached += [row.turn_back_reached_at for row in inside if row.turn_back_reached_at is not None]
     ahead = [row.turn_back for row in inside if row.turn_back is not None]
     earliest: Interval | None = min(ahead, key=lambda interval: interval.low, default=None)
     unheard = [

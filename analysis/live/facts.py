@@ -65,14 +65,14 @@ def row_of(
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
     if tallied_in and entry.ended_how == "incident_closed":
-        remarks = (*remarks, Reason("incident_closed", _s(entry.ended_us)))
+        remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     if wear is not None and wear.cylinder is not None and live_set.cylinder != wear.cylinder:
         remarks = (*remarks, Reason("other_setup"))  # it counts from the next wear on, as in the review
     relief = was_turn_back[0] if was_turn_back else None
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low
     reading, moment = live_set.reading(round(now_s * 1e6)), inside.moment
-    out_at = _s(entry.ended_us) if entry.stay is not None and not tallied_in else None
+    out_at = in_seconds(entry.ended_us) if entry.stay is not None and not tallied_in else None
     row = Row(
         key=inside.key,
         service=live_set.service,
@@ -81,20 +81,20 @@ def row_of(
         team=entry.team,
         task=tally.task if tally else None,
         incident_id=entry.incident_id,
-        tallied_in_at=_s(entry.tallied_in_us) if tallied_in else None,
+        tallied_in_at=in_seconds(entry.tallied_in_us) if tallied_in else None,
         tallied_out_at=out_at,
         attention="under_air",
         reasons=remarks,
-        started_at=_s(wear.started_us) if wear else None,
-        ended_at=_s(entry.last_heard_us) if wear is None else None,
+        started_at=in_seconds(wear.started_us) if wear else None,
+        ended_at=in_seconds(entry.last_heard_us) if wear is None else None,
         pressure_bar=reading[1] if reading else None,
-        pressure_at=_s(reading[0]) if reading else None,
+        pressure_at=in_seconds(reading[0]) if reading else None,
         silent_since_at=silent_since_at,
         cylinder_known=(wear.cylinder if wear is not None else live_set.cylinder) is not None,
         start_bar=entry.entry_bar if wear else None,
         low_air_bar=live_set.low_air_bar,
         turn_back_bar=moment.leave_bar if wear is not None and moment is not None else None,
-        turn_back_reached_at=_s(moment.at_us) if moment is not None else None,
+        turn_back_reached_at=in_seconds(moment.at_us) if moment is not None else None,
         rate_l_min=outlook.rate_l_min if outlook and heard else None,
         low_air=low_air,
         turn_back=turn_back,
@@ -102,7 +102,7 @@ def row_of(
         if_hardest=outlook.if_hardest if outlook and heard else None,
         low_air_was_expected_at=was_low_air,
         turn_back_was_expected_at=was_turn_back,
-        entered_at=_s(entry.began_us),
+        entered_at=in_seconds(entry.began_us),
         entry_bar=entry.entry_bar,
         lost=lost,
         losing_min=losing_min,
@@ -110,13 +110,14 @@ def row_of(
         planned=planned,
         gauge=words.gauge(live_set.set_id),
         tally_identity=tally.in_identity if tally is not None and tallied_in else None,
-        evacuate_acknowledged_at=_s(live_set.evacuate_acknowledged_us),
+        evacuate_acknowledged_at=in_seconds(live_set.evacuate_acknowledged_us),
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )
     return judge(row, alarms, now_s, was_soon=was_soon)
 
 
-def _s(at_us: int | None) -> float | None:
+def in_seconds(at_us: int | None) -> float | None:
+    """Return a moment in microseconds as seconds since 1970; None where there is none."""
     return None if at_us is None else at_us * 1e-6
 
 

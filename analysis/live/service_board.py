@@ -10,7 +10,7 @@ from analysis.alarms.held import GRAVEST, HeldAlarm
 from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
 from analysis.live.desk_record import DeskRecord
-from analysis.live.facts import row_of
+from analysis.live.facts import in_seconds, row_of
 from analysis.live.inside import ASKED_EVERY_US, Inside, SetNow, goes_on, inside_of
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
@@ -267,12 +267,12 @@ class ServiceBoard:
                         raised_at=alarm.raised_us * 1e-6,
                         inferred=alarm.reported is not None and alarm.reported.inferred,
                         derived=alarm.reported is None,
-                        acknowledged_at=_s(alarm.acknowledged_us),
-                        ended_at=_s(held.ended_us),
-                        seen_at=_s(alarm.seen_us),
+                        acknowledged_at=in_seconds(alarm.acknowledged_us),
+                        ended_at=in_seconds(held.ended_us),
+                        seen_at=in_seconds(alarm.seen_us),
                         seen_by=alarm.seen_by,
                         detail=alarm.reported.detail if alarm.reported is not None else None,
-                        unknown_since_at=_s(held.unknown_since_us),
+                        unknown_since_at=in_seconds(held.unknown_since_us),
                     )
                 )
         return lines
@@ -343,7 +343,3 @@ def _held_until_us(entry: Entry) -> int:
 def _holds(one: Inside) -> bool:
     """Return whether a row is the one of its set."""
     return one.key == f"{one.live_set.service}/{one.live_set.set_id}"
-
-
-def _s(at_us: int | None) -> float | None:
-    return None if at_us is None else at_us * 1e-6

@@ -107,8 +107,11 @@ def test_a_team_stays_past_turn_back_when_its_member_is_lost_from_sight(
         log.talker("S-1", boot=2).say(421, "power", state="on")
     shown = see(450)
     (team,) = shown.teams
-    assert first(shown).lost is not None
+    row = first(shown)
+    assert row.lost is not None
     assert team.turn_back_reached_at == pytest.approx(heard.turn_back_reached_at, abs=1.0)
+    # The row says so as well, and counts in the page's head.
+    assert {reason.code: reason.since_at for reason in row.reasons}["turn_back"] == team.turn_back_reached_at
 
 
 @pytest.mark.parametrize("what", ["valve closed", "off", "restarted"])
