@@ -8,9 +8,9 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.archive.archive import made_by_a_mapping
 from ingest.archive.parts import day_folders, day_of
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import made_by_a_mapping
 from ingest.contract.captures import Heard
 from ingest.contract.columns import TABLES
 from ingest.contract.times import EPOCH

@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from ingest.archive.archive import Counts, create_archive, seal_messages
+from ingest.archive.folder import Counts, create_archive
 from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imports
 from ingest.archive.mapped_journal import mapper_of
+from ingest.archive.sealing import seal_messages
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import BadLine, Heard, read_lines, require_file
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence

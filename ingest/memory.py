@@ -18,8 +18,9 @@ import msgspec
 import polars as pl
 from msgspec import Meta, Struct
 
-from ingest.archive.archive import Counts, create_archive, seal_messages
+from ingest.archive.folder import Counts, create_archive
 from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import require_file
 from ingest.contract.errors import BadCapture, BadSettings, RefusedMessage
 from ingest.contract.fields import Field, fields_of

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from analysis.simulation.past_year import INCIDENTS, build_past_incident
 from analysis.simulation.scenario import build_incident
-from ingest.archive.archive import Recent, seal_messages
+from ingest.archive.sealing import Recent, seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.topics import RETAINED_KINDS

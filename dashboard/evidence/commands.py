@@ -119,9 +119,9 @@ def report(
     """
     from datetime import UTC, datetime
 
-    from dashboard.charts.clock import zone_of
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html
+    from dashboard.review.clock import zone_of
     from dashboard.units import UNITS
     from ingest.contract.errors import UnderairError, system_sentence
 

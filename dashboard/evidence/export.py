@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 
 from analysis.tables import formula_safe, with_units
-from dashboard.charts.clock import SECOND_MS
-from dashboard.charts.drawing import Window
-from dashboard.charts.lanes import Band, Floats, PersonLanes, Series
-from dashboard.charts.view import Look
+from dashboard.review.clock import SECOND_MS
+from dashboard.review.drawing import Window
+from dashboard.review.lanes import Band, Floats, PersonLanes, Series
+from dashboard.review.view import Look
 from dashboard.units import Quantity, Units
 from ingest.contract.units import header_with_unit
 from ingest.parquet_bytes import arrow_bytes

@@ -15,14 +15,15 @@ from urllib.parse import parse_qsl
 import msgspec
 import polars as pl
 
-from dashboard.charts import words
-from dashboard.charts.clock import moment_of, zone_of
-from dashboard.charts.desk_notes import DeskNote
-from dashboard.charts.view import BadView, request_of
 from dashboard.evidence.notes import CERTAINTIES, LONGEST_TEXT, BadNotes, desk_of, moment_in, rfc3339
 from dashboard.live.desk import Desk
 from dashboard.results_store import IncidentRecord
-from ingest.archive.archive import create_archive, seal_messages
+from dashboard.review import words
+from dashboard.review.clock import moment_of, zone_of
+from dashboard.review.desk_notes import DeskNote
+from dashboard.review.view import BadView, request_of
+from ingest.archive.folder import create_archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 

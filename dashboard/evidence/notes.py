@@ -20,10 +20,11 @@ import polars as pl
 
 from analysis.pieces.archive_pieces import incidents_in
 from analysis.pieces.incident_uses import incident_id_of
-from dashboard.charts.clock import BadZone, zone_of
-from dashboard.charts.desk_notes import NOTES_DESK
-from ingest.archive.archive import create_archive, seal_messages
+from dashboard.review.clock import BadZone, zone_of
+from dashboard.review.desk_notes import NOTES_DESK
+from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS

@@ -1,6 +1,6 @@
 """One incident as one HTML file: works offline, prints well, written for a reader who was not there.
 
-The rows and figures are those of the review page (`dashboard.charts`), printed by a template (Jinja2). The
+The rows and figures are those of the review page (`dashboard.review`), printed by a template (Jinja2). The
 same record, profile and origin give the same bytes.
 """
 
@@ -17,20 +17,20 @@ import polars as pl
 from markupsafe import Markup
 
 from analysis.profile import Profile
-from dashboard.charts import words as review_words
-from dashboard.charts.clock import Clock, clock_of
-from dashboard.charts.desk_notes import desk_notes
-from dashboard.charts.drawing import View, Window
-from dashboard.charts.figures import lanes_figure, scales_of
-from dashboard.charts.incident_tables import incident_tables
-from dashboard.charts.lanes import PersonLanes, lanes_of_each, people_of
-from dashboard.charts.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
-from dashboard.charts.setting import Setting
-from dashboard.charts.tables import finding_items
 from dashboard.evidence import words
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
+from dashboard.review import words as review_words
+from dashboard.review.clock import Clock, clock_of
+from dashboard.review.desk_notes import desk_notes
+from dashboard.review.drawing import View, Window
+from dashboard.review.figures import lanes_figure, scales_of
+from dashboard.review.incident_tables import incident_tables
+from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of
+from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
+from dashboard.review.setting import Setting
+from dashboard.review.tables import finding_items
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT

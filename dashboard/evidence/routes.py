@@ -11,15 +11,15 @@ from urllib.parse import urlencode
 import flask
 
 from dashboard.access.roles import REVIEW, visitor
-from dashboard.charts import words
-from dashboard.charts.clock import moment_of
-from dashboard.charts.moment import evidence_of, messages_behind, messages_of_evidence, readout
-from dashboard.charts.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.context import PageContext
 from dashboard.evidence import hand_notes
 from dashboard.evidence.notes import BadNotes, rfc3339
 from dashboard.own_incidents import sees_incident
 from dashboard.results_store import UnknownIncident, store_of
+from dashboard.review import words
+from dashboard.review.clock import moment_of
+from dashboard.review.moment import evidence_of, messages_behind, messages_of_evidence, readout
+from dashboard.review.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
 
@@ -155,8 +155,8 @@ def _exported(bench: Bench) -> flask.Response:
 
 def _lanes_drawn(bench: Bench) -> flask.Response:
     """Answer with the lanes as the page shows them, as an SVG file."""
-    from dashboard.charts.figures import lanes_figure
     from dashboard.evidence.svg import svg_of
+    from dashboard.review.figures import lanes_figure
 
     try:
         look = bench.look(request_of(flask.request.args.to_dict()), following=True)

@@ -50,7 +50,7 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = Fal
     Parameters
     ----------
     figure : dict
-        As `dashboard.charts.figures` and `dashboard.charts.overview` make it.
+        As `dashboard.review.figures` and `dashboard.review.overview` make it.
     plot_px : float
         Width of the plot without its margins, in the figure's own pixels.
     label : str
@@ -79,7 +79,7 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = Fal
 
 
 def numbers(values: Any) -> Floats:
-    """Return the numbers of a trace: a list, or an array as `dashboard.charts.drawing.typed` packs it."""
+    """Return the numbers of a trace: a list, or an array as `dashboard.review.drawing.typed` packs it."""
     if isinstance(values, dict):
         made = np.frombuffer(base64.b64decode(values["bdata"]), dtype=values["dtype"]).astype(float)
         return made.reshape([int(part) for part in values["shape"].split(",")]) if "shape" in values else made

@@ -12,15 +12,15 @@ from typing import Any
 from dash import Dash, Input, Output, Patch, ctx, dcc, html, no_update
 
 from dashboard.access.roles import SEND, visitor
-from dashboard.charts import bench as bench_parts
-from dashboard.charts import words
-from dashboard.charts.figures import lanes_update, x_axis
-from dashboard.charts.finder import incident_listing, wear_listing
-from dashboard.charts.view import BadView, Look, bench_of, request_of
 from dashboard.context import PageContext
 from dashboard.evidence.hand_notes import may_be_written
 from dashboard.evidence.routes import add_routes
 from dashboard.results_store import store_of
+from dashboard.review import bench as bench_parts
+from dashboard.review import words
+from dashboard.review.figures import lanes_update, x_axis
+from dashboard.review.finder import incident_listing, wear_listing
+from dashboard.review.view import BadView, Look, bench_of, request_of
 from ingest.contract.errors import UnderairError
 
 # A form on a foreign page cannot know it; new with every start of the server.

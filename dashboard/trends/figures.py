@@ -11,7 +11,7 @@ import polars as pl
 from analysis.trends.forecast_audit import Ahead
 from analysis.trends.measures import MonthlyMean, MonthlyRate
 from analysis.trends.prediction import Predicted
-from dashboard.charts.drawing import nice_ceiling
+from dashboard.review.drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 from dashboard.trends import words
 from dashboard.trends.sentences import figure as shown

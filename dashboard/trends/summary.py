@@ -12,7 +12,7 @@ from importlib.resources import files
 import polars as pl
 
 from analysis.profile import Profile
-from dashboard.charts.drawing import nice_ceiling
+from dashboard.review.drawing import nice_ceiling
 from dashboard.trends import sentences
 from dashboard.trends import summary_words as words
 from dashboard.words import CAUTION

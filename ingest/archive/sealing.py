@@ -1,203 +1,349 @@
-"""The listener's hold on its sealing process, where segments become Parquet.
-
-In a process of its own, because decoding holds Python's lock for 5 ms at a time, and receiving, journalling
-and acknowledging would each wait for it: that, and not the disk, made the slowest hundredth of messages slow.
-The process reads segments as lines from its input, answers each with a line, and ends with its input, so also
-when the listener is killed. While it is at work it gives a sign of life each second; one that falls silent,
-or is not done in time, is ended, and the next one seals the segment. This module is light: what needs Parquet
-is in `sealing_process`.
-"""
+"""Sealing: journal segments and captures become Parquet parts, without what the archive holds already."""
 
 from __future__ import annotations
 
 import contextlib
-import math
-import os
-import select
-import signal
-import subprocess
-import time
-from collections.abc import Callable
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 
-import msgspec
+import polars as pl
 
-from ingest.archive.folder import Counts
-from ingest.archive.journal import Damage
-from ingest.contract.errors import ArchiveProblem
-from ingest.own_process import command_of
+from ingest.archive.durable import make_folder, sync_folder
+from ingest.archive.expected import SEALING, part_name, unsettled
+from ingest.archive.folder import Counts as Counts
+from ingest.archive.folder import create_archive as create_archive
+from ingest.archive.journal_bytes import opened
+from ingest.archive.journal_frames import Damage, SegmentReader
+from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
+from ingest.archive.mappings import file_of
+from ingest.archive.parts import part_files, scan_parts, write_part
+from ingest.archive.sound import QUARANTINE
+from ingest.archive.store import place_of, work_folder
+from ingest.contract.columns import APART, TABLES, empty_frame
+from ingest.contract.errors import ArchiveProblem, RefusedMessage
+from ingest.contract.fields import speaker_field
+from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
+from ingest.contract.kinds import KINDS, MAX_PAYLOAD_BYTES
 
-SIGN_OF_LIFE = b"\n"
-SIGN_OF_LIFE_EVERY_S = 1.0
-SILENT_S = 15.0  # many signs of life missed: it is halted, or the machine is far too busy
-STARTS_WITHIN_S = 30.0  # until it has loaded what it needs it gives none
-SLOW_AFTER_S = 60.0  # a segment takes a second or two
-DEADLINE_S = 600.0
-END_WITHIN_S = 10.0
-_LOOK_EVERY_S = 0.2
+LARGEST_KEPT_BYTES = 16_000_000  # of a damaged stretch in a row of `refused`; sealing holds it in memory
 
 
-class Outcome(msgspec.Struct, frozen=True):
-    """What became of a segment.
+@dataclass(frozen=True)
+class Sealed:
+    """A journal segment turned into parts."""
 
-    Attributes
+    counts: Counts
+    damages: list[Damage]
+
+
+class Recent:
+    """The last messages that a listener sealed, so that it need not look through the archive each time.
+
+    What MQTT delivers twice comes soon after; what comes late, with a new session, is looked for in the
+    archive.
+
+    Parameters
     ----------
-    counts : Counts or None
-        None: it could not be sealed, and is kept.
-    damages : list of Damage
-    trouble : str
-        Why it could not be sealed; with `counts`, what else the operator should know.
+    rows : int
+        How many of each kind to remember at least.
     """
 
-    counts: Counts | None = None
-    damages: list[Damage] = []
-    trouble: str = ""
+    def __init__(self, rows: int = 50_000) -> None:
+        self._rows = rows
+        self._keys: dict[str, pl.DataFrame] = {}
+        self._archive: Path | None = None
+
+    @classmethod
+    def of_archive(cls, archive: Path, rows: int = 50_000) -> Recent:
+        """Remember what was sealed last: after a restart the broker delivers again what was not acknowledged.
+
+        Parts of segments that are still in a journal are passed over: they will be written again.
+        """
+        recent = cls(rows)
+        recent._archive = archive
+        if not place_of(archive).is_shared:
+            recent.look_up()
+        return recent
+
+    def look_up(self) -> None:
+        """Look into the archive, if that is still to be done; a store may be away when a listener begins.
+
+        Raises
+        ------
+        StoreProblem
+            When the store does not answer: it is looked up the next time.
+        """
+        archive = self._archive
+        if archive is None:
+            return
+        unsealed = unsettled(archive)
+        keys: dict[str, pl.DataFrame] = {}
+        for kind in KINDS:
+            files = [path for path in part_files(archive, kind) if path.stem not in unsealed]
+            lots: list[pl.DataFrame] = []
+            found = 0
+            for path in sorted(files, key=_written_ns, reverse=True):
+                if found >= self._rows:
+                    break
+                try:
+                    lots.append(scan_parts(kind, [path]).select(message_key(kind)).tail(self._rows).collect())
+                except pl.exceptions.PolarsError:  # `verify` names it
+                    continue
+                except OSError as error:
+                    place_of(path).complain(path, error)
+                    continue
+                found += lots[-1].height
+            if lots:
+                keys[kind] = pl.concat(reversed(lots))
+        for kind, known in keys.items():
+            self.add(kind, known)
+        self._archive = None
+
+    def keys(self, kind: str) -> pl.DataFrame:
+        """Return the keys of the messages of a kind."""
+        return self._keys.get(kind, empty_frame(kind).select(message_key(kind)))
+
+    def add(self, kind: str, frame: pl.DataFrame) -> None:
+        """Remember messages by their keys."""
+        self._keys[kind] = pl.concat([self.keys(kind), frame]).tail(self._rows)
 
 
-encode_outcome = msgspec.json.Encoder().encode
-_decode_outcome = msgspec.json.Decoder(Outcome).decode
-encode_segment = msgspec.json.Encoder().encode
-decode_segment = msgspec.json.Decoder(str).decode
+def _written_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except FileNotFoundError:
+        return 0  # merged into another in this very moment
 
 
-class SealingProcess:
-    """Seals one segment at a time in a process of its own; a process that has ended is started again.
+def _mark_sealing(archive: Path, name: str, *, done: bool) -> None:
+    """On a store, say that a segment's parts are being written: nobody elsewhere counts them until then."""
+    if place_of(archive).is_shared:
+        mark = archive / SEALING / name
+        if done:
+            mark.unlink(missing_ok=True)
+        else:
+            place_of(mark).put(mark, datetime.now(UTC).isoformat().encode())
+
+
+def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
+    """Turn a closed journal segment into parts, then delete it.
+
+    Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
+    at the end too: what is torn there may be a write that broke off, or a frame that was acknowledged and has
+    suffered since, and nobody can tell the two apart. Where more is damaged than a row should hold, the
+    segment is kept in the quarantine.
 
     Parameters
     ----------
     archive : Path
-    folder : Path
-        The listener's journal folder.
-    slow : callable
-        Called with a sentence when a segment takes unusually long.
-
-    Attributes
-    ----------
-    end_by : float
-        On the monotonic clock: `seal` gives up then, since the listener is to end.
+    segment : Path
+    recent : Recent or None
+        Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
+    mapper = mapper_before(archive, segment)
+    before = None if mapper is None else copy_of(mapper)
+    builder = FrameBuilder(mapper)
+    damages: list[Damage] = []
+    first_us = None
+    kept_aside = None
+    with opened(segment) as data:
+        for found in SegmentReader().read(data):
+            if isinstance(found, Damage):
+                damages.append(found)
+                continue
+            for record in found:
+                builder.add(*record)
+            first_us = found[0].received_us if found and first_us is None else first_us
+        for damage in damages:
+            reason = f"journal {segment.name}: {damage.sentence()}"
+            length = damage.end - damage.start
+            if damage.torn_tail:
+                reason += "; they are its end: not acknowledged if a write broke off there"
+            if length > LARGEST_KEPT_BYTES:
+                kept_aside = f"{QUARANTINE}/journal/{segment.parent.name}/{segment.name}"
+                length = MAX_PAYLOAD_BYTES
+                reason += f"; the first {length:,} bytes are kept here, all in {kept_aside}"
+            moment = segment.stat().st_mtime_ns // 1000 if first_us is None else first_us
+            builder.refuse(moment, "", data.at(damage.start, length), False, RefusedMessage(reason))
+    if recent is not None:
+        recent.look_up()
+    _mark_sealing(archive, part_name(segment), done=False)
+    counts = seal_messages(
+        archive,
+        builder.frames(),
+        part_name(segment),
+        writer=segment.parent.name,
+        recent=recent,
+        overwrite=True,
+    )
+    _mark_sealing(archive, part_name(segment), done=True)
+    if mapper is not None and before is not None:
+        keep_state(segment, before, mapper)
+    if kept_aside is not None:
+        make_folder((work_folder(archive) / kept_aside).parent)
+        segment.rename(work_folder(archive) / kept_aside)
+        sync_folder((work_folder(archive) / kept_aside).parent)
+    else:
+        segment.unlink()
+    sync_folder(segment.parent)
+    return Sealed(counts, damages)
 
-    def __init__(self, archive: Path, folder: Path, slow: Callable[[str], object] = str) -> None:
-        self._arguments = [str(archive), str(folder)]
-        self._slow = slow
-        self._process: subprocess.Popen[bytes] | None = None
-        self._unread = b""
-        self._has_spoken = False
-        self.end_by = math.inf
 
-    @property
-    def pid(self) -> int | None:
-        """The process's number, None when there is none."""
-        return None if self._process is None else self._process.pid
+def seal_messages(
+    archive: Path,
+    messages: Messages,
+    name: str,
+    *,
+    writer: str = "import",
+    recent: Recent | None = None,
+    overwrite: bool = False,
+) -> Counts:
+    """Write messages into parts, leaving out what the archive holds already.
 
-    def start(self) -> None:
-        """Start the process unless there is one; it prepares itself until the first segment comes.
+    Parameters
+    ----------
+    archive : Path
+    messages : dict of str to polars.DataFrame
+        In the order of receipt.
+    name : str
+        Of the parts; without `overwrite` random digits follow it.
+    writer : str
+        Whose manifest names them.
+    recent : Recent or None
+        As in `seal_segment`.
+    overwrite : bool
+        Parts of this name come from the same messages: do not compare with them, write them again.
 
-        Raises
-        ------
-        OSError
-            When the machine does not start one.
-        """
-        if self._process is not None:
-            return
-        # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
-        self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
-            self._command(),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            start_new_session=True,
+    Returns
+    -------
+    Counts
+        Each refused message counts each time; a row of ``refused`` that is archived already (same receipt,
+        topic and payload, as often) is counted but not stored again. An object that a mapping read counts
+        once, however many messages were made of it: refused when a value of it could not be mapped.
+    """
+    # By chance, not by clock or count: no other part ever has its name.
+    part = name if overwrite else f"{name}-{secrets.token_hex(8)}"
+    received = kept = refused = 0
+    sealed: dict[str, pl.DataFrame] = {}
+    made = made_by_a_mapping(messages["originals"])
+    files = {
+        origin: file_of(archive, origin) for origin in messages["originals"]["mapping"].unique().to_list()
+    }
+    for kind in TABLES:
+        frame = messages[kind]
+        if frame.is_empty():
+            continue
+        received += frame.height
+        if kind in APART:
+            # A listener's refusals are each a reception of their own; a capture may come twice.
+            fresh = frame if overwrite else _anew(frame, kind, part_files(archive, kind))
+            if kind == "refused":
+                refused += frame.height - int(messages["originals"]["faults"].sum())
+            else:
+                received -= int(frame["messages"].sum()) + int(frame["faults"].sum())
+                fresh = fresh.filter(pl.col("messages").is_not_null())
+                refused += frame.filter(pl.col("faults") > 0).height
+                kept += fresh.filter(pl.col("faults") == 0).height
+        else:
+            frame = frame.filter(first_of_each(kind))
+            if recent is None:
+                parts = [path for path in part_files(archive, kind) if not (overwrite and path.stem == name)]
+                fresh = _without(frame, kind, _archived_keys(kind, frame, parts))
+            else:
+                fresh = _without(frame, kind, recent.keys(kind))
+            kept += fresh.height if made is None else fresh.filter(~made).height
+            sealed[kind] = fresh
+        for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
+            if not isinstance(day, date):
+                raise ArchiveProblem(f"a message of kind {kind} without the date of its receipt")
+            used = [
+                file for origin, file in files.items() if rows.select(_read_by(origin, kind).any()).item()
+            ]
+            write_part(archive, kind, day, part, rows, writer, again=overwrite, mappings=used)
+    if recent is not None:
+        for kind, fresh in sealed.items():
+            recent.add(kind, fresh.select(message_key(kind)))
+    return Counts(received, kept, received - kept - refused, refused)
+
+
+def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
+    """Return the keys of the archived messages that could be any of these."""
+    who = speaker_field(kind)
+    speakers = frame[who].unique().to_list()
+    boots = frame["boot"].unique().to_list()
+
+    def keys(of: list[Path]) -> pl.DataFrame:
+        return (
+            scan_parts(kind, of)
+            .filter(pl.col(who).is_in(speakers), pl.col("boot").is_in(boots, nulls_equal=True))
+            .select(message_key(kind))
+            .collect()
         )
-        self._unread = b""
-        self._has_spoken = False
 
-    def _command(self) -> list[str]:
-        return command_of("ingest.archive.sealing_process", *self._arguments)
-
-    def seal(self, segment: Path) -> Outcome:
-        """Have a closed segment sealed; returns when it is.
-
-        Raises
-        ------
-        ArchiveProblem
-            When the process ends before it answers, gives no sign of life, is not done in time, or the
-            listener is to end. The segment is kept; the next call starts a new process.
-        OSError
-            When no process can be started.
-        """
-        if time.monotonic() >= self.end_by:
-            raise ArchiveProblem("the listener ends")
-        if self._process is None or self._process.poll() is not None:
-            self.close()
-            self.start()
-        process = self._process
-        if process is None or process.stdin is None or process.stdout is None:
-            raise ArchiveProblem("the sealing process has no pipes")
-        with contextlib.suppress(BrokenPipeError):
-            process.stdin.write(encode_segment(str(segment)) + b"\n")
-            process.stdin.flush()
-        answer = self._answer(process.stdout.fileno(), segment.name)
-        if answer is None:
-            self.close()
-            raise ArchiveProblem(f"the sealing process {_end(process.returncode)}; it is started again")
-        return _decode_outcome(answer)
-
-    def _answer(self, pipe: int, segment: str) -> bytes | None:
-        """Return the process's next answer; None when it has ended."""
-        began = heard = time.monotonic()
-        told_slow = False
-        poll = select.poll()
-        poll.register(pipe, select.POLLIN)
-        while True:
-            *lines, self._unread = self._unread.split(b"\n")
-            answer = next((line for line in lines if line), None)
-            if answer is not None:
-                return answer
-            if poll.poll(1000 * _LOOK_EVERY_S):
-                data = os.read(pipe, 1 << 16)
-                if not data:
-                    return None
-                self._unread += data
-                self._has_spoken = True
-                heard = time.monotonic()
-            now = time.monotonic()
-            silent_s = SILENT_S if self._has_spoken else STARTS_WITHIN_S
-            if now - heard > silent_s:
-                self._give_up(f"gave no sign of life for {silent_s:g} s")
-            if now - began > DEADLINE_S:
-                self._give_up(f"was not done with {segment} after {DEADLINE_S:g} s")
-            if now > self.end_by:
-                self._give_up(f"was not done with {segment} when the listener had to end")
-            if now - began > SLOW_AFTER_S and not told_slow:
-                told_slow = True
-                self._slow(f"sealing {segment} takes longer than {SLOW_AFTER_S:g} s")
-
-    def _give_up(self, what: str) -> None:
-        process = self._process
-        pid = self.pid
-        if process is not None:
-            process.kill()  # also one that is halted
-        self.close()
-        raise ArchiveProblem(f"the sealing process (pid {pid}) {what}; it was ended")
-
-    def close(self) -> None:
-        """Let the process end; one that does not is ended. A second call does nothing."""
-        process, self._process = self._process, None
-        if process is None:
-            return
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(END_WITHIN_S)
-            return
-        process.kill()
-        # In the middle of a disk access that never returns not even this ends it: its end is not waited for.
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(END_WITHIN_S)
+    try:
+        return keys(files)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        if files and isinstance(error, ConnectionError):
+            place_of(files[0]).complain(files[0], error)
+        # One damaged part must not keep everything else from being sealed; `verify` names it.
+        readable = [keys([])]
+        for file in files:
+            with contextlib.suppress(OSError, pl.exceptions.PolarsError):
+                readable.append(keys([file]))
+        return pl.concat(readable)
 
 
-def _end(code: int | None) -> str:
-    if code is not None and code < 0:
-        return f"was ended by signal {signal.Signals(-code).name}"
-    return f"ended with exit code {code}"
+def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFrame:
+    if known.is_empty():
+        return frame
+    names = [f"key_{name}" for name in known.columns]
+    return (
+        frame.with_columns(key.alias(name) for key, name in zip(message_key(kind), names, strict=True))
+        .join(
+            known.rename(dict(zip(known.columns, names, strict=True))),
+            on=names,
+            how="anti",
+            nulls_equal=True,
+            maintain_order="left",
+        )
+        .select(frame.columns)
+    )
+
+
+def made_by_a_mapping(originals: pl.DataFrame) -> pl.Expr | None:
+    """Return the expression that is true for messages which a mapping made; None when there are none."""
+    if originals.is_empty():
+        return None
+    return pl.any_horizontal(_made_by(mapping) for mapping in originals["mapping"].unique())
+
+
+def _made_by(origin: str) -> pl.Expr:
+    return pl.col("payload").str.contains(f'"origin":"{origin}"', literal=True)
+
+
+def _read_by(origin: str, table: str) -> pl.Expr:
+    """Return the expression that is true for rows of a table that come from this mapping."""
+    if table == "originals":
+        return pl.col("mapping") == origin
+    return pl.lit(False) if table == "refused" else _made_by(origin)
+
+
+def _anew(frame: pl.DataFrame, table: str, files: list[Path]) -> pl.DataFrame:
+    if not files:
+        return frame
+    key = ["received", "topic", "payload"]
+    known = (
+        scan_parts(table, files)
+        .filter(pl.col("received").is_between(frame["received"].min(), frame["received"].max()))
+        .group_by(key)
+        .len("times")
+        .collect()
+    )
+    return (
+        frame.with_columns(pl.int_range(pl.len()).over(key).alias("occurrence"))
+        .join(known, on=key, how="left", maintain_order="left")
+        .filter(pl.col("occurrence") >= pl.col("times").fill_null(0))
+        .select(frame.columns)
+    )

@@ -17,9 +17,15 @@ from typing import BinaryIO
 import pyarrow as pa
 import pyarrow.compute  # else the first segment waits for it
 
-from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.folder import Counts
-from ingest.archive.sealing import SIGN_OF_LIFE, SIGN_OF_LIFE_EVERY_S, Outcome, decode_segment, encode_outcome
+from ingest.archive.sealing import Recent, seal_segment
+from ingest.archive.sealing_client import (
+    SIGN_OF_LIFE,
+    SIGN_OF_LIFE_EVERY_S,
+    Outcome,
+    decode_segment,
+    encode_outcome,
+)
 from ingest.archive.store import asides, place
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import reason_of

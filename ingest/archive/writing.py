@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage, Record, SegmentWriter, segments
-from ingest.archive.sealing import Outcome, SealingProcess
+from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.contract.errors import reason_of
 from ingest.contract.topics import is_own_state
 from ingest.plurals import counted

@@ -26,10 +26,10 @@ from analysis.profile import Profile
 from analysis.simulation.scenario import build_incident
 from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES, TEXTS, Results
-from ingest.archive.archive import seal_messages
 from ingest.archive.index import FOLDER, ArchiveIndex
 from ingest.archive.journal import Record
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard

@@ -22,8 +22,8 @@ from analysis.profile import Profile
 from analysis.records import power_ups
 from analysis.simulation.troubles import build_radio_troubles
 from analysis.tables import TABLES
-from ingest.archive.archive import seal_messages
 from ingest.archive.index import DESKS, SETS, ArchiveIndex
+from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard, no_messages
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

@@ -15,8 +15,8 @@ from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back
 from dashboard.results_store import ResultsStore
 from dashboard.trends.wear_ledger import WearLedger
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.tidying import tidy
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard

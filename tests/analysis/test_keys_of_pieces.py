@@ -11,7 +11,7 @@ import pytest
 
 from analysis.pieces.archive_pieces import cut
 from analysis.pieces.pieces import Pieces
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.archive.tidying import tidy
 from ingest.contract.frames import Messages
 from tests.analysis.conftest import OPENED, WrittenLog

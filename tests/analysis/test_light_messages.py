@@ -16,7 +16,7 @@ from analysis.records import NUMBERS
 from analysis.simulation.scenario import build_incident
 from dashboard.evidence.case_messages import capture_lines, chosen_of
 from dashboard.incident_record import record_of
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard, no_messages
 

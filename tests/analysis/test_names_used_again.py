@@ -14,8 +14,8 @@ from analysis.incident import analyse
 from analysis.pieces.archive_pieces import incident_piece, incidents_in, pieces_of
 from analysis.pieces.piecewise import analyse_batch
 from analysis.profile import Profile
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard

@@ -17,8 +17,8 @@ from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.columns import TABLES as KINDS_AND_REFUSED
 from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 

@@ -16,8 +16,8 @@ from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
 from dashboard.evidence.case import incident_of_archive
 from dashboard.results_store import ResultsStore
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages, frames_from_heard
 from tests.analysis.conftest import WrittenLog

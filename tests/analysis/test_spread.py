@@ -30,7 +30,7 @@ from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from analysis.tables import TABLES
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.archive.sound import trouble_of
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import frames_from_heard

@@ -15,7 +15,7 @@ from analysis.pieces.spread import spread_over
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_radio_troubles
 from analysis.tables import TABLES
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.archive.store import place
 from ingest.contract.frames import frames_from_heard
 from tests.store_stand_in import store_at_work

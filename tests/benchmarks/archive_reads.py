@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from ingest.archive.archive import create_archive
+from ingest.archive.folder import create_archive
 from ingest.archive.parts import write_part
 from ingest.archive.reading import Archive
 from ingest.archive.tidying import tidy

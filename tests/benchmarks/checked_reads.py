@@ -22,9 +22,9 @@ from pathlib import Path
 import pyarrow.parquet as pq
 
 from ingest.archive import expected, parts, sound
-from ingest.archive.archive import Recent, seal_messages
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Recent, seal_messages
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard

@@ -20,8 +20,8 @@ from analysis.pieces.archive_pieces import cut
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_radio_troubles
 from dashboard.trends.wear_ledger import WearLedger
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

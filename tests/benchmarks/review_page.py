@@ -23,11 +23,11 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from dashboard import results_store
 from dashboard.app import create_app
-from dashboard.charts.drawing import typed
-from dashboard.charts.lanes import people_of
-from dashboard.charts.view import Bench, request_of
 from dashboard.context import PageContext
 from dashboard.pages import review as review_page
+from dashboard.review.drawing import typed
+from dashboard.review.lanes import people_of
+from dashboard.review.view import Bench, request_of
 from tests.conftest import CHROMIUM_FLAGS
 from tests.dashboard.invented_incident import INCIDENT, Incident, archive_with, store_with
 

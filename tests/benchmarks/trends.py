@@ -33,8 +33,8 @@ from dashboard.pages import trends as trends_page
 from dashboard.trends.outside import tables
 from dashboard.trends.view import keeper_of
 from dashboard.trends.wear_ledger import WearLedger, bring_in
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 
 NOTHING = Planted(heat_growth_a_year=0.0, station_factor=1.0, set_fails=False)

@@ -12,8 +12,8 @@ from typing import Any
 import pdfplumber
 import pytest
 
-from dashboard.charts import words
 from dashboard.pages import review as review_page
+from dashboard.review import words
 from dashboard.words import CAUTION
 from ingest.importing import import_capture
 from tests.served_pages import pages_over

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from dashboard.charts import bench as bench_parts
 from dashboard.pages import review as review_page
+from dashboard.review import bench as bench_parts
 from ingest.importing import import_capture
 from tests.served_pages import pages_over
 

@@ -13,8 +13,9 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, conform
 from dashboard.results_store import ResultsStore
-from ingest.archive.archive import create_archive, seal_messages
+from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.frames import Messages, no_messages
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from dashboard import words
 from dashboard.damage import banner
 from ingest.archive import sound
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard
 

@@ -26,8 +26,8 @@ from dashboard.demo import crew as demo_crew
 from dashboard.demo.demo import DemoProblem, run_demo
 from dashboard.live.catching_up import CATCH_UP
 from dashboard.results_store import ResultsStore
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 

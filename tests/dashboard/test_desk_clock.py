@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from analysis.profile import Profile
-from dashboard.charts.desk_notes import desk_notes
 from dashboard.results_store import record_of
+from dashboard.review.desk_notes import desk_notes
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.frames import frames_from_heard
 

@@ -12,14 +12,14 @@ from pathlib import Path
 import pytest
 
 from analysis.profile import Profile
-from dashboard.charts import words as review_words
-from dashboard.charts.words import NOBODY
 from dashboard.evidence import words as report_words
 from dashboard.evidence.case import write_case
 from dashboard.evidence.checked import CaseProblem
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.report import report_html
 from dashboard.results_store import record_of
+from dashboard.review import words as review_words
+from dashboard.review.words import NOBODY
 from dashboard.underair import main
 from dashboard.words import CAUTION
 from ingest.contract.captures import read_capture

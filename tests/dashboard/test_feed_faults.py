@@ -16,8 +16,8 @@ from analysis.live.inside import SetNow
 from analysis.profile import Profile
 from dashboard.live import words
 from dashboard.live.feed import LONGEST_PAUSE_S, Feed
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.held_archive import HeldArchive

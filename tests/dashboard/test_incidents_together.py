@@ -14,8 +14,8 @@ from analysis.profile import Profile
 from dashboard.evidence.case import incident_of_archive, write_case
 from dashboard.evidence.case_check import verify_case
 from dashboard.results_store import ResultsStore, UnknownIncident
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from tests.analysis.conftest import Talker, WrittenLog
 
 PROFILE = Profile.default()

@@ -12,9 +12,9 @@ from click.testing import CliRunner
 from analysis.air.forecast import SHIPPED
 from analysis.profile import load_profile, parse_profile
 from analysis.simulation.wear import simulate_wear
-from dashboard.charts.view import Bench, request_of
 from dashboard.evidence.case_check import verify_case
 from dashboard.results_store import ResultsStore
+from dashboard.review.view import Bench, request_of
 from dashboard.underair import root
 from ingest.archive.reading import Archive
 from ingest.contract.captures import write_capture

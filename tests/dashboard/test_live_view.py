@@ -27,9 +27,9 @@ from analysis.live.rows import (
     StandbyLine,
     Team,
 )
-from dashboard.charts import words as review_words
 from dashboard.live import words as live_words
 from dashboard.live.view import System, page
+from dashboard.review import words as review_words
 from ingest.status import Status
 
 NOW = datetime(2031, 5, 4, 10, 30, tzinfo=UTC).timestamp()

@@ -13,11 +13,11 @@ from click.testing import CliRunner
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from dashboard.charts import words
-from dashboard.charts.drawing import Window
-from dashboard.charts.setting import Setting
-from dashboard.charts.tables import silence_table
 from dashboard.evidence.report import silences_sentence
+from dashboard.review import words
+from dashboard.review.drawing import Window
+from dashboard.review.setting import Setting
+from dashboard.review.tables import silence_table
 from dashboard.underair import root
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.frames import frames_from_heard

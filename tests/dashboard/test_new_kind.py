@@ -34,10 +34,11 @@ kinds.declare(Lamp, Wish)
 
 from analysis.live.board import LiveBoard
 from analysis.profile import Profile
-from dashboard.charts.moment import messages_behind
+from dashboard.review.moment import messages_behind
 from dashboard.evidence.case import write_case
 from dashboard.results_store import record_of
-from ingest.archive.archive import seal_messages, create_archive
+from ingest.archive.folder import create_archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
 from ingest.contract.captures import read_capture

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from analysis.profile import Profile
-from dashboard.charts.view import Bench, request_of
 from dashboard.evidence.case import incident_of_archive
 from dashboard.evidence.notes import BadNotes, NoteTimes, bring_in, notes_from_csv
 from dashboard.results_store import ResultsStore
+from dashboard.review.view import Bench, request_of
 from dashboard.underair import main
 from ingest.archive.reading import Archive
 from ingest.contract.captures import read_capture

@@ -22,8 +22,8 @@ from dashboard.evidence.case_check import verify_case
 from dashboard.live.as_it_was import board_at
 from dashboard.results_store import ResultsStore
 from dashboard.trends.wear_ledger import WearLedger
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import Messages, frames_from_heard
 from tests.analysis.conftest import WrittenLog

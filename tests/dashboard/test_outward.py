@@ -23,8 +23,9 @@ from dashboard.out.events import Event, between, standing
 from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
 from dashboard.out.state import CAUTION, SCHEMA, board_states, encoded, schema
 from dashboard.serving import Served
-from ingest.archive.archive import create_archive, seal_messages
+from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import BadSettings

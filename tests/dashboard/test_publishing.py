@@ -31,7 +31,7 @@ from dashboard.trends.releases import FILE_NAME, BadReleases, faults, publish, p
 from dashboard.trends.summary_words import INSIDE_ONLY
 from dashboard.trends.wear_ledger import bring_in
 from dashboard.underair import root
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages
 

@@ -23,7 +23,7 @@ from dashboard.privacy.wearer_record import without_others
 from dashboard.trends.kept_ledger import write_table
 from dashboard.trends.wear_ledger import bring_in
 from dashboard.underair import root
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages

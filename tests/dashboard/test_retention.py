@@ -19,12 +19,12 @@ from dashboard.privacy.holds import holds, place_hold
 from dashboard.results_store import record_of
 from dashboard.underair import root
 from ingest.archive import retention
-from ingest.archive.archive import seal_messages
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import read_chain
 from ingest.archive.reading import Archive
 from ingest.archive.retention import GONE, UNDER_WAY, Retained, retain
+from ingest.archive.sealing import seal_messages
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard

@@ -7,8 +7,8 @@ from datetime import datetime
 
 import pytest
 
-from dashboard.charts.clock import UTC_CLOCK, BadZone, clock_of, moment_of
-from dashboard.charts.drawing import Window
+from dashboard.review.clock import UTC_CLOCK, BadZone, clock_of, moment_of
+from dashboard.review.drawing import Window
 
 
 def window(start: str, end: str) -> Window:

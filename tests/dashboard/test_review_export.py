@@ -11,8 +11,8 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from dashboard.charts.view import Bench, Look, request_of
 from dashboard.evidence.export import rows_as_csv, rows_as_parquet, visible_rows
+from dashboard.review.view import Bench, Look, request_of
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
 
 

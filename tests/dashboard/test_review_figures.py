@@ -14,17 +14,17 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from dashboard.charts import figures, words
-from dashboard.charts.bench import bench
-from dashboard.charts.clock import Clock, moment_of
-from dashboard.charts.drawing import View, Window
-from dashboard.charts.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.charts.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
-from dashboard.charts.moment import readout
-from dashboard.charts.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
-from dashboard.charts.view import LANES, BadView, Bench, Look, request_of
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import ResultsStore
+from dashboard.review import figures, words
+from dashboard.review.bench import bench
+from dashboard.review.clock import Clock, moment_of
+from dashboard.review.drawing import View, Window
+from dashboard.review.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
+from dashboard.review.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
+from dashboard.review.moment import readout
+from dashboard.review.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
+from dashboard.review.view import LANES, BadView, Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC, UNITS
 from tests.dashboard.invented_incident import (
     DISTRESS_AT_S,

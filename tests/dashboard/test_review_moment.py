@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dashboard.charts.moment import _estimate, evidence_of, messages_behind, messages_of_evidence, readout
-from dashboard.charts.view import Bench, Look, request_of
+from dashboard.review.moment import _estimate, evidence_of, messages_behind, messages_of_evidence, readout
+from dashboard.review.view import Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, SILENT_FROM_S, Incident, at, store_with
 

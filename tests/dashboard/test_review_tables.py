@@ -8,17 +8,17 @@ from typing import Any
 import polars as pl
 import pytest
 
-from dashboard.charts import words
-from dashboard.charts.bench import tables
-from dashboard.charts.clock import Clock
-from dashboard.charts.desk_tables import desk_table
-from dashboard.charts.finder import incident_listing
-from dashboard.charts.forecast_table import forecast_table
-from dashboard.charts.setting import Setting
-from dashboard.charts.tables import alarm_table, finding_items, wear_table
-from dashboard.charts.view import Bench, Look, request_of
-from dashboard.charts.words import alarm_rate_text
 from dashboard.listing import listing
+from dashboard.review import words
+from dashboard.review.bench import tables
+from dashboard.review.clock import Clock
+from dashboard.review.desk_tables import desk_table
+from dashboard.review.finder import incident_listing
+from dashboard.review.forecast_table import forecast_table
+from dashboard.review.setting import Setting
+from dashboard.review.tables import alarm_table, finding_items, wear_table
+from dashboard.review.view import Bench, Look, request_of
+from dashboard.review.words import alarm_rate_text
 from dashboard.rows import text_of
 from dashboard.units import IMPERIAL
 from ingest.contract.captures import Heard

@@ -10,8 +10,8 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from dashboard.charts.clock import UTC_CLOCK, Clock
-from dashboard.charts.sentences import reworded
+from dashboard.review.clock import UTC_CLOCK, Clock
+from dashboard.review.sentences import reworded
 from dashboard.units import IMPERIAL, METRIC
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard

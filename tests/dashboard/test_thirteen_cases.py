@@ -20,8 +20,8 @@ from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live.desk import Desk
 from dashboard.trends.wear_ledger import WearLedger
-from ingest.archive.archive import seal_messages
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.errors import BrokerProblem
 from tests.analysis.conftest import Talker, WrittenLog

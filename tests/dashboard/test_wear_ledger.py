@@ -21,9 +21,9 @@ from analysis.trends.ledger import SCHEMAS, empty_ledger
 from dashboard.trends import wear_ledger
 from dashboard.trends.kept_ledger import MOST_CHUNKS, nothing_kept, read_kept, write_kept
 from dashboard.trends.wear_ledger import WearLedger, between, bring_in
-from ingest.archive.archive import seal_messages
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard

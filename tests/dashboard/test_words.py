@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import get_args
 
 from analysis.findings import alarms as findings
-from dashboard.charts import words as review
 from dashboard.live import words as live
+from dashboard.review import words as review
 from ingest.contract.kinds import Alarm
 
 ROOT = Path(__file__).parents[2]

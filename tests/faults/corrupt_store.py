@@ -23,12 +23,12 @@ from dashboard.trends.releases import publish
 from dashboard.trends.wear_ledger import WearLedger
 from dashboard.underair import root
 from ingest.archive import expected, sound
-from ingest.archive.archive import seal_messages
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.mapped_journal import keep_state, mapper_of
 from ingest.archive.mappings import keep_mapping
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.store import WORK_FOLDER
 from ingest.archive.tidying import tidy
 from ingest.contract.captures import Heard, read_capture

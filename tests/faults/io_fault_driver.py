@@ -20,14 +20,14 @@ from typing import NamedTuple
 import polars as pl
 
 from ingest.archive import writing as writing_module
-from ingest.archive.archive import create_archive, seal_messages
 from ingest.archive.durable import make_folder
-from ingest.archive.folder import Counts
+from ingest.archive.folder import Counts, create_archive
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter, segments
 from ingest.archive.reading import Archive
 from ingest.archive.retention import retain
-from ingest.archive.sealing import Outcome, SealingProcess
+from ingest.archive.sealing import seal_messages
+from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.archive.sealing_process import Sealing
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify

@@ -18,7 +18,8 @@ from analysis.profile import Profile
 from dashboard import slow_clients
 from dashboard.live.desk import FIELDS
 from dashboard.serving import Served
-from ingest.archive.archive import create_archive, seal_messages
+from ingest.archive.folder import create_archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages

@@ -16,7 +16,7 @@ import pyarrow as pa
 import pytest
 
 from analysis.tables import empty_table, formula_safe, to_csv
-from ingest.archive.archive import create_archive
+from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
 from ingest.contract import captures
 from ingest.contract.captures import LONGEST_LINE_BYTES, BadLine, Heard, capture_line, read_lines

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from ingest.archive import journal_frames
-from ingest.archive.archive import create_archive, seal_segment
+from ingest.archive.folder import create_archive
 from ingest.archive.journal_frames import (
     FORM,
     Damage,
@@ -22,6 +22,7 @@ from ingest.archive.journal_frames import (
     segment_header,
 )
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_segment
 from ingest.archive.verifying import verify
 from tests.faults.journal_reading import read_frames, segment_bytes
 from tests.faults.old_journal import old_frame
@@ -212,7 +213,7 @@ def test_segment_with_a_hole_of_2_gb_is_read_and_sealed_in_bounded_memory(
     assert (rows, faults, followed) == (4, 1, 0)
     assert max(read_mb, follow_mb) < HIGHEST_MB
     seal = (
-        "import sys\nfrom pathlib import Path\nfrom ingest.archive.archive import seal_segment\n"
+        "import sys\nfrom pathlib import Path\nfrom ingest.archive.sealing import seal_segment\n"
         f"sealed = seal_segment(Path(sys.argv[1]), Path({str(segment)!r}))\n"
         "print(sealed.counts.kept, sealed.counts.refused, highest_mb())\n"
     )

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.archive.archive import seal_segment
 from ingest.archive.journal import segments
 from ingest.archive.journal_frames import MAGIC_BYTES, Record, numbered_frame
 from ingest.archive.reading import Archive, Follower
+from ingest.archive.sealing import seal_segment
 from tests.faults.fault_samples import ALL_FAULTS
 from tests.faults.journal_reading import read_frames, segment_bytes
 from tests.faults.old_journal import old_frame, old_frame_up_to_its_last_byte

@@ -16,7 +16,7 @@ from analysis.pieces.piecewise import PieceTask, work
 from analysis.profile import Profile
 from analysis.simulation.troubles import build_late_turn_back
 from dashboard.trends.kept_ledger import read_table, write_table
-from ingest.archive.archive import seal_messages
+from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 
 

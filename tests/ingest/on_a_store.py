@@ -14,9 +14,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from dashboard.underair import root
-from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Recent, seal_segment
 from ingest.archive.store import work_folder
 from ingest.contract.captures import Heard
 from ingest.contract.errors import UnderairError

@@ -14,11 +14,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ingest.archive import parts as parts_module
-from ingest.archive.archive import Counts, Recent, create_archive, seal_messages, seal_segment
 from ingest.archive.expected import part_name
+from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import Held, add_line
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.contract.captures import Heard
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
 from ingest.contract.errors import ArchiveProblem

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from dashboard.underair import root
-from ingest.archive.archive import seal_messages
 from ingest.archive.formats import FORMAT, last_line, require_known_format
 from ingest.archive.manifest import chains, read_chain
+from ingest.archive.sealing import seal_messages
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem

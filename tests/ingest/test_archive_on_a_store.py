@@ -22,10 +22,11 @@ from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive import store as store_module
 from ingest.archive import verifying
-from ingest.archive.archive import Counts, Recent, seal_messages, seal_segment
+from ingest.archive.folder import Counts
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.store import StorePath, StoreProblem, place, store_problem, work_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify

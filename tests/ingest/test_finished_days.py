@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 
 from ingest.archive import finished_days
-from ingest.archive.archive import seal_segment
 from ingest.archive.finished_days import FinishedDays, seconds_to_next
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_segment
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.times import micros

@@ -18,11 +18,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from ingest.archive import merging, tidying
-from ingest.archive.archive import Recent, seal_messages, seal_segment
 from ingest.archive.digests import rows_digest
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import read_chain
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.tidying import Tidied, tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard, read_capture

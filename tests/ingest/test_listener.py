@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from ingest.archive.archive import Counts
+from ingest.archive.folder import Counts
 from ingest.archive.reading import Archive
 from ingest.broker.embedded_broker import WARNING, EmbeddedBroker
 from ingest.broker.mqtt import Login, Publisher

@@ -14,12 +14,12 @@ import pytest
 from click.testing import CliRunner
 
 from dashboard.underair import root
-from ingest.archive.archive import seal_segment
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import chains, read_chain
 from ingest.archive.mapped_journal import keep_state
 from ingest.archive.mappings import keep_mapping, mappings_of
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_segment
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher

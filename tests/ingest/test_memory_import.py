@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from ingest.archive.archive import Counts, seal_messages
+from ingest.archive.folder import Counts
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.errors import BadCapture, BadSettings
 from ingest.contract.frames import frames_from_heard

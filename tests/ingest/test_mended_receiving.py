@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 
 from ingest.archive import writing as writing_module
-from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.expected import part_name
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
-from ingest.archive.sealing import Outcome
+from ingest.archive.sealing import Recent, seal_segment
+from ingest.archive.sealing_client import Outcome
 from ingest.archive.sealing_process import Sealing
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from ingest.archive import parts
-from ingest.archive.archive import Recent, seal_segment
 from ingest.archive.journal import Record, SegmentWriter, segments
 from ingest.archive.parts import write_part
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import Recent, seal_segment
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard

@@ -14,12 +14,12 @@ from typing import Any
 
 import pytest
 
-from ingest.archive import sealing as sealing_module
+from ingest.archive import sealing_client as sealing_module
 from ingest.archive import writing as writing_module
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
-from ingest.archive.sealing import SealingProcess
+from ingest.archive.sealing_client import SealingProcess
 from ingest.archive.verifying import verify
 from ingest.archive.writing import Delivery, Writing
 from ingest.contract.captures import Heard
@@ -181,7 +181,8 @@ def test_two_processes_of_one_listener_seal_one_after_the_other(tmp_path: Path, 
 
 def test_process_ends_when_its_listener_is_killed(tmp_path: Path, wait_until: WaitUntil) -> None:
     code = (
-        "import sys, time\nfrom pathlib import Path\nfrom ingest.archive.sealing import SealingProcess\n"
+        "import sys, time\nfrom pathlib import Path\n"
+        "from ingest.archive.sealing_client import SealingProcess\n"
         "process = SealingProcess(Path(sys.argv[1]), Path(sys.argv[2]))\nprocess.start()\n"
         "print(process.pid, flush=True)\ntime.sleep(60)\n"
     )
@@ -300,7 +301,7 @@ def test_idle_process_that_is_halted_does_not_keep_the_listener(
 
 AT_WORK_FOR_EVER = """
 import sys, time
-from ingest.archive.sealing import SIGN_OF_LIFE
+from ingest.archive.sealing_client import SIGN_OF_LIFE
 for _ in sys.stdin.buffer:
     while True:
         sys.stdout.buffer.write(SIGN_OF_LIFE)

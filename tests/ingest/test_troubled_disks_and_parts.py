@@ -12,11 +12,11 @@ import polars as pl
 import pytest
 
 from ingest import importing
-from ingest.archive.archive import Recent, seal_messages
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.reading import Archive
-from ingest.archive.sealing import Outcome, SealingProcess
+from ingest.archive.sealing import Recent, seal_messages
+from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.archive.verifying import verify
 from ingest.archive.writing import Delivery, Writing
 from ingest.contract.captures import Heard, write_capture

@@ -16,9 +16,9 @@ from analysis.pieces.archive_pieces import incidents_in
 from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
 from dashboard.privacy.holds import holds
 from dashboard.serving import Served
-from ingest.archive.archive import seal_messages, seal_segment
 from ingest.archive.reading import Archive
 from ingest.archive.retention import Retained, retain
+from ingest.archive.sealing import seal_messages, seal_segment
 from ingest.archive.store import StorePath, work_folder
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard

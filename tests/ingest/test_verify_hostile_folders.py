@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from ingest.archive.archive import create_archive, seal_messages
+from ingest.archive.folder import create_archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.charts import words as review_words
 from dashboard.live import script_words
+from dashboard.review import words as review_words
 from tests.conftest import missing
 
 HERE = Path(__file__).parent

@@ -7,9 +7,9 @@ from urllib.parse import urlencode
 import polars as pl
 from dash import html
 
-from dashboard.charts import words
-from dashboard.charts.setting import amount, day_and_time, seconds
 from dashboard.listing import cell, listing
+from dashboard.review import words
+from dashboard.review.setting import amount, day_and_time, seconds
 from dashboard.units import METRIC
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dashboard.charts import words
-from dashboard.charts.drawing import Drawing, draw_line, in_units, plain
-from dashboard.charts.lanes import PersonLanes
+from dashboard.review import words
+from dashboard.review.drawing import Drawing, draw_line, in_units, plain
+from dashboard.review.lanes import PersonLanes
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE
 
 # Told apart by the dash as well as by the colour.

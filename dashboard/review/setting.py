@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
-from dashboard.charts.drawing import Window
-from dashboard.charts.sentences import reworded
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.review.drawing import Window
+from dashboard.review.sentences import reworded
 from dashboard.rows import cell
 from dashboard.units import METRIC, Quantity, Units
 

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
-from dashboard.charts.lanes import Band, Floats, Series
-from dashboard.charts.thinning import thin_band, thin_line
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.review.lanes import Band, Floats, Series
+from dashboard.review.thinning import thin_band, thin_line
 from dashboard.units import Units
 
 PIXELS = 600

@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, Clock
-from dashboard.charts.drawing import (
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS, Clock
+from dashboard.review.drawing import (
     Drawing,
     Shown,
     View,
@@ -26,8 +26,8 @@ from dashboard.charts.drawing import (
     plain,
     typed,
 )
-from dashboard.charts.lanes import Floats, Mark, PersonLanes, Series, Span
-from dashboard.charts.overlay import draw_overlay
+from dashboard.review.lanes import Floats, Mark, PersonLanes, Series, Span
+from dashboard.review.overlay import draw_overlay
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 
 LANE_HEIGHT_PX = {"air": 112, "rate": 84, "motion": 44, "heat": 84}

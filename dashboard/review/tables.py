@@ -8,10 +8,10 @@ from typing import Any
 import polars as pl
 
 from analysis.tables import Results
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS
-from dashboard.charts.desk_notes import DeskNote
-from dashboard.charts.setting import Setting, amount, around, number, seconds
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS
+from dashboard.review.desk_notes import DeskNote
+from dashboard.review.setting import Setting, amount, around, number, seconds
 from dashboard.rows import Table, cell
 
 SEVERITY_ORDER = ["serious", "caution", "note"]

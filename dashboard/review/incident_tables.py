@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dashboard.charts.desk_notes import DeskNote
-from dashboard.charts.desk_tables import desk_table, note_table, refused_table, tally_table
-from dashboard.charts.forecast_table import forecast_table
-from dashboard.charts.setting import Setting
-from dashboard.charts.tables import (
+from dashboard.results_store import IncidentRecord
+from dashboard.review.desk_notes import DeskNote
+from dashboard.review.desk_tables import desk_table, note_table, refused_table, tally_table
+from dashboard.review.forecast_table import forecast_table
+from dashboard.review.setting import Setting
+from dashboard.review.tables import (
     alarm_table,
     clock_table,
     entry_table,
@@ -15,7 +16,6 @@ from dashboard.charts.tables import (
     turn_back_table,
     wear_table,
 )
-from dashboard.results_store import IncidentRecord
 from dashboard.rows import Table
 
 

@@ -13,14 +13,14 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.tables import Results
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, clock_of, zone_of
-from dashboard.charts.desk_notes import DeskNote, desk_notes
-from dashboard.charts.drawing import NARROWEST_PX, View, Window
-from dashboard.charts.figures import LANE_HEIGHT_PX, Scales, scales_of
-from dashboard.charts.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
-from dashboard.charts.overview import whole_window
 from dashboard.results_store import IncidentRecord, ResultsStore
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, clock_of, zone_of
+from dashboard.review.desk_notes import DeskNote, desk_notes
+from dashboard.review.drawing import NARROWEST_PX, View, Window
+from dashboard.review.figures import LANE_HEIGHT_PX, Scales, scales_of
+from dashboard.review.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
+from dashboard.review.overview import whole_window
 from dashboard.units import METRIC, UNITS
 from ingest.contract.errors import UnderairError
 

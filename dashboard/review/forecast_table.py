@@ -8,8 +8,8 @@ from typing import Any
 import polars as pl
 
 from analysis.tables import Results
-from dashboard.charts import words
-from dashboard.charts.setting import Setting, number
+from dashboard.review import words
+from dashboard.review.setting import Setting, number
 from dashboard.rows import Table, cell
 
 EVERY_MIN = 5

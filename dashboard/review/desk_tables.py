@@ -9,10 +9,10 @@ from typing import Any
 import msgspec
 import polars as pl
 
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS
-from dashboard.charts.desk_notes import DeskNote
-from dashboard.charts.setting import Setting
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS
+from dashboard.review.desk_notes import DeskNote
+from dashboard.review.setting import Setting
 from dashboard.rows import Table, cell
 
 

@@ -13,10 +13,10 @@ import numpy as np
 import polars as pl
 
 from analysis.tables import Results
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
-from dashboard.charts.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
 from dashboard.incident_record import IncidentRecord
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
+from dashboard.review.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
 from dashboard.units import Quantity, Units
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 

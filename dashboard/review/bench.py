@@ -8,20 +8,20 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard.charts import words
-from dashboard.charts.figures import lanes_figure
-from dashboard.charts.incident_tables import incident_tables
-from dashboard.charts.overview import (
+from dashboard.listing import shown
+from dashboard.review import words
+from dashboard.review.figures import lanes_figure
+from dashboard.review.incident_tables import incident_tables
+from dashboard.review.overview import (
     ALARM_CHARACTERS,
     alarm_kinds,
     bin_width_s,
     labels,
     overview_figure,
 )
-from dashboard.charts.setting import Setting
-from dashboard.charts.tables import finding_items
-from dashboard.charts.view import LANES, MOST_PEOPLE, Look
-from dashboard.listing import shown
+from dashboard.review.setting import Setting
+from dashboard.review.tables import finding_items
+from dashboard.review.view import LANES, MOST_PEOPLE, Look
 from dashboard.theme import GRAPH_CONFIG
 from ingest.plurals import counted
 

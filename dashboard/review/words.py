@@ -9,7 +9,7 @@ from dashboard.words import shortened
 from ingest.plurals import counted
 
 if TYPE_CHECKING:
-    from dashboard.charts.desk_notes import DeskNote
+    from dashboard.review.desk_notes import DeskNote
 
 ALARMS = {
     "distress": "distress",

@@ -10,12 +10,12 @@ import numpy as np
 import polars as pl
 
 from analysis.tables import Results
-from dashboard.charts import words
-from dashboard.charts.clock import SECOND_MS, UTC_CLOCK, Clock
-from dashboard.charts.desk_notes import DeskNote
-from dashboard.charts.drawing import Window, plain, typed
-from dashboard.charts.figures import x_axis
-from dashboard.charts.lanes import ALARM_ORDER, to_ms
+from dashboard.review import words
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.review.desk_notes import DeskNote
+from dashboard.review.drawing import Window, plain, typed
+from dashboard.review.figures import x_axis
+from dashboard.review.lanes import ALARM_ORDER, to_ms
 from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
 from dashboard.words import shortened
 

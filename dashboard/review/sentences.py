@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from datetime import datetime, timedelta
 
-from dashboard.charts.clock import Clock
+from dashboard.review.clock import Clock
 from dashboard.units import METRIC, Quantity, Units
 
 _TIME = re.compile(r"\b([01]\d|2[0-3]):([0-5]\d):([0-5]\d)(?: UTC)?\b")

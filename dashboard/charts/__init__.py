@@ -1,1 +1,0 @@
-"""The charts and tables of one incident."""

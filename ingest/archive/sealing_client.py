@@ -1,0 +1,203 @@
+"""The listener's hold on its sealing process, where segments become Parquet.
+
+In a process of its own, because decoding holds Python's lock for 5 ms at a time, and receiving, journalling
+and acknowledging would each wait for it: that, and not the disk, made the slowest hundredth of messages slow.
+The process reads segments as lines from its input, answers each with a line, and ends with its input, so also
+when the listener is killed. While it is at work it gives a sign of life each second; one that falls silent,
+or is not done in time, is ended, and the next one seals the segment. This module is light: what needs Parquet
+is in `sealing_process`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+import select
+import signal
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from ingest.archive.folder import Counts
+from ingest.archive.journal import Damage
+from ingest.contract.errors import ArchiveProblem
+from ingest.own_process import command_of
+
+SIGN_OF_LIFE = b"\n"
+SIGN_OF_LIFE_EVERY_S = 1.0
+SILENT_S = 15.0  # many signs of life missed: it is halted, or the machine is far too busy
+STARTS_WITHIN_S = 30.0  # until it has loaded what it needs it gives none
+SLOW_AFTER_S = 60.0  # a segment takes a second or two
+DEADLINE_S = 600.0
+END_WITHIN_S = 10.0
+_LOOK_EVERY_S = 0.2
+
+
+class Outcome(msgspec.Struct, frozen=True):
+    """What became of a segment.
+
+    Attributes
+    ----------
+    counts : Counts or None
+        None: it could not be sealed, and is kept.
+    damages : list of Damage
+    trouble : str
+        Why it could not be sealed; with `counts`, what else the operator should know.
+    """
+
+    counts: Counts | None = None
+    damages: list[Damage] = []
+    trouble: str = ""
+
+
+encode_outcome = msgspec.json.Encoder().encode
+_decode_outcome = msgspec.json.Decoder(Outcome).decode
+encode_segment = msgspec.json.Encoder().encode
+decode_segment = msgspec.json.Decoder(str).decode
+
+
+class SealingProcess:
+    """Seals one segment at a time in a process of its own; a process that has ended is started again.
+
+    Parameters
+    ----------
+    archive : Path
+    folder : Path
+        The listener's journal folder.
+    slow : callable
+        Called with a sentence when a segment takes unusually long.
+
+    Attributes
+    ----------
+    end_by : float
+        On the monotonic clock: `seal` gives up then, since the listener is to end.
+    """
+
+    def __init__(self, archive: Path, folder: Path, slow: Callable[[str], object] = str) -> None:
+        self._arguments = [str(archive), str(folder)]
+        self._slow = slow
+        self._process: subprocess.Popen[bytes] | None = None
+        self._unread = b""
+        self._has_spoken = False
+        self.end_by = math.inf
+
+    @property
+    def pid(self) -> int | None:
+        """The process's number, None when there is none."""
+        return None if self._process is None else self._process.pid
+
+    def start(self) -> None:
+        """Start the process unless there is one; it prepares itself until the first segment comes.
+
+        Raises
+        ------
+        OSError
+            When the machine does not start one.
+        """
+        if self._process is not None:
+            return
+        # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
+        self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
+            self._command(),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            start_new_session=True,
+        )
+        self._unread = b""
+        self._has_spoken = False
+
+    def _command(self) -> list[str]:
+        return command_of("ingest.archive.sealing_process", *self._arguments)
+
+    def seal(self, segment: Path) -> Outcome:
+        """Have a closed segment sealed; returns when it is.
+
+        Raises
+        ------
+        ArchiveProblem
+            When the process ends before it answers, gives no sign of life, is not done in time, or the
+            listener is to end. The segment is kept; the next call starts a new process.
+        OSError
+            When no process can be started.
+        """
+        if time.monotonic() >= self.end_by:
+            raise ArchiveProblem("the listener ends")
+        if self._process is None or self._process.poll() is not None:
+            self.close()
+            self.start()
+        process = self._process
+        if process is None or process.stdin is None or process.stdout is None:
+            raise ArchiveProblem("the sealing process has no pipes")
+        with contextlib.suppress(BrokenPipeError):
+            process.stdin.write(encode_segment(str(segment)) + b"\n")
+            process.stdin.flush()
+        answer = self._answer(process.stdout.fileno(), segment.name)
+        if answer is None:
+            self.close()
+            raise ArchiveProblem(f"the sealing process {_end(process.returncode)}; it is started again")
+        return _decode_outcome(answer)
+
+    def _answer(self, pipe: int, segment: str) -> bytes | None:
+        """Return the process's next answer; None when it has ended."""
+        began = heard = time.monotonic()
+        told_slow = False
+        poll = select.poll()
+        poll.register(pipe, select.POLLIN)
+        while True:
+            *lines, self._unread = self._unread.split(b"\n")
+            answer = next((line for line in lines if line), None)
+            if answer is not None:
+                return answer
+            if poll.poll(1000 * _LOOK_EVERY_S):
+                data = os.read(pipe, 1 << 16)
+                if not data:
+                    return None
+                self._unread += data
+                self._has_spoken = True
+                heard = time.monotonic()
+            now = time.monotonic()
+            silent_s = SILENT_S if self._has_spoken else STARTS_WITHIN_S
+            if now - heard > silent_s:
+                self._give_up(f"gave no sign of life for {silent_s:g} s")
+            if now - began > DEADLINE_S:
+                self._give_up(f"was not done with {segment} after {DEADLINE_S:g} s")
+            if now > self.end_by:
+                self._give_up(f"was not done with {segment} when the listener had to end")
+            if now - began > SLOW_AFTER_S and not told_slow:
+                told_slow = True
+                self._slow(f"sealing {segment} takes longer than {SLOW_AFTER_S:g} s")
+
+    def _give_up(self, what: str) -> None:
+        process = self._process
+        pid = self.pid
+        if process is not None:
+            process.kill()  # also one that is halted
+        self.close()
+        raise ArchiveProblem(f"the sealing process (pid {pid}) {what}; it was ended")
+
+    def close(self) -> None:
+        """Let the process end; one that does not is ended. A second call does nothing."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(END_WITHIN_S)
+            return
+        process.kill()
+        # In the middle of a disk access that never returns not even this ends it: its end is not waited for.
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(END_WITHIN_S)
+
+
+def _end(code: int | None) -> str:
+    if code is not None and code < 0:
+        return f"was ended by signal {signal.Signals(-code).name}"
+    return f"ended with exit code {code}"
