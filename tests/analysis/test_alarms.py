@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from analysis.alarms.derived import runs_of, still_from_motion
-from analysis.alarms.rates import alarm_state, floods
+from analysis.alarms.rates import floods
 from analysis.findings.alarms import warning_verdict
 from analysis.incident import analyse
 from analysis.profile import Profile
@@ -296,20 +296,7 @@ class TestWarningBand:
         assert found == ["late", "in band", "in band", "early"]
 
 
-class TestWords:
-    def test_states(self) -> None:
-        states = {
-            (active, acknowledged): alarm_state(active=active, acknowledged=acknowledged)
-            for active in (True, False)
-            for acknowledged in (True, False)
-        }
-        assert states == {
-            (True, False): "unacknowledged",
-            (True, True): "acknowledged",
-            (False, False): "returned to normal, unacknowledged",
-            (False, True): "normal",
-        }
-
+class TestFloods:
     def test_floods_join_and_count(self) -> None:
         minute = 60_000_000
         calm = np.arange(10) * minute
