@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from dashboard.live import side_view
 from dashboard.serving import Served
 from ingest.archive.reading import Archive
 from ingest.listener import Listener
@@ -130,8 +131,10 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
     crew: Crew,
     breathing: Callable[..., Breathing],
     wait_until: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Cases 5 and 11, and what two desks say against each other."""
+    monkeypatch.setattr(side_view, "UNANSWERED_S", 5.0)  # `test_live_sounds` waits as long as a desk does
     page = listening
     other_desk = Served(listener.archive, mosquitto.url, desk_id="D-2")
     other_desk.start()
