@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from analysis.trends.measures import MEANS
-from analysis.trends.naming import INCIDENT, Codes, codes_of
+from analysis.trends.naming import Codes, Floats, expected_of, numbered, numbers_of
 from analysis.trends.statistics import interval_of_a_mean, mann_whitney_of_groups
 
 
@@ -26,78 +26,107 @@ class Amount(NamedTuple):
     high: float
 
 
-def above_the_usual(wears: pl.DataFrame) -> pl.DataFrame:
-    """Return the amounts of `MEANS` and, ending in `_above`, how far each is above its lot.
+class Above(NamedTuple):
+    """How far each wear's amounts are above its lot, of the same kind, task and quarter of a year.
 
-    A lot is what has the same kind, task and quarter of a year.
+    Attributes
+    ----------
+    people, incidents : array
+        Number of each wear's person and incident; -1 without a person.
+    values, above : dict of str to array
+        By name of `MEANS`, one value a wear; NaN where it was not measured.
     """
-    lot = [pl.col("kind").fill_null(""), pl.col("task").fill_null(""), pl.col("started").dt.truncate("1q")]
-    parts = [name for name in ("station", "role") if name in wears.columns]
-    return wears.select(
-        *parts,
-        "wearer_id",
-        INCIDENT.alias("incident"),
-        *MEANS,
-        *((pl.col(name) - pl.col(name).mean().over(*lot)).alias(f"{name}_above") for name in MEANS),
-    )
+
+    people: Codes
+    incidents: Codes
+    values: dict[str, Floats]
+    above: dict[str, Floats]
 
 
-def amounts_of_parts(above: pl.DataFrame, part: str, wears: int, people: int) -> Iterator[Amount]:
+def above_the_usual(wears: pl.DataFrame, strata: Codes, incidents: Codes) -> Above:
+    """Return how far the amounts of `MEANS` are above their lots.
+
+    Parameters
+    ----------
+    wears : DataFrame
+    strata, incidents : array
+        Number of each wear's kind and task, and of its incident.
+    """
+    started = pl.col("started")
+    quarter = wears.select(started.dt.year().cast(pl.Int64) * 4 + started.dt.quarter()).to_series().to_numpy()
+    lot = numbered(quarter * (int(strata.max(initial=0)) + 1) + strata)
+    values, above = {}, {}
+    for name in MEANS:
+        values[name] = wears[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        above[name] = values[name] - expected_of(values[name], lot, np.isfinite(values[name]))
+    return Above(numbers_of(wears["wearer_id"]), incidents, values, above)
+
+
+def amounts_of_parts(
+    above: Above, units: Codes, names: list[str], wears: int, people: int
+) -> Iterator[Amount]:
     """Compare each part's amounts above the usual, by people and by incidents; the weaker of the two counts.
 
     Wears of one person are alike, and so are wears at one fire: neither are independent observations.
 
     Parameters
     ----------
-    above : DataFrame
-        As `above_the_usual` returns it.
-    part : str
-        ``station`` or ``role``.
+    above : Above
+    units : array
+        Number of each wear's station or role; -1 without one.
+    names : list of str
+        What the numbers stand for.
     wears, people : int
         A part with fewer wears or people is not compared.
     """
-    known = above.drop_nulls([part, "wearer_id"])
-    lots = [_lot(known, part, unit) for unit in ("wearer_id", "incident")]
-    codes, names = codes_of(known[part])
-    size = np.bincount(codes, minlength=len(names))
-    crowd = np.bincount(lots[0][0], minlength=len(names))
+    known = (units >= 0) & (above.people >= 0)
+    lots = [_lots(units[known], of[known]) for of in (above.people, above.incidents)]
+    size = np.bincount(units[known], minlength=len(names))
+    crowd = np.bincount(lots[0][1], minlength=len(names))
     compared = np.flatnonzero((size >= wears) & (crowd >= people))
     for measure in MEANS:
+        sums = [_sums(place, part, above.values[measure][known]) for place, part in lots]
         chances = []
-        for place, table in lots:
-            values = table[f"{measure}_above"].to_numpy()
-            of_groups = mann_whitney_of_groups(values, place, len(names))
+        for place, part in lots:
+            total, count = _sums(place, part, above.above[measure][known])
+            values = np.divide(total, count, out=np.full(len(part), np.nan), where=count > 0)
+            of_groups = mann_whitney_of_groups(values, part, len(names))
             some = np.isfinite(values)
-            own = np.bincount(place[some], minlength=len(names))
+            own = np.bincount(part[some], minlength=len(names))
             chances.append(np.where((own >= people) & (some.sum() - own >= people), of_groups, np.nan))
-        sums = [
-            (place, table[f"{measure}_sum"].to_numpy(), table[f"{measure}_size"].to_numpy())
-            for place, table in lots
-        ]
-        total, count = (np.bincount(sums[0][0], each, minlength=len(names)) for each in sums[0][1:])
+        whole, sizes = (np.bincount(lots[0][1], each, minlength=len(names)) for each in sums[0])
         for at in compared:
-            chance, others = max(float(each[at]) for each in chances), count.sum() - count[at]
+            chance, others = max(float(each[at]) for each in chances), sizes.sum() - sizes[at]
             if not all(np.isfinite(each[at]) for each in chances) or not others:
                 continue
-            ends = [interval_of_a_mean(each[place == at], of[place == at]) for place, each, of in sums]
+            ends = [
+                interval_of_a_mean(each[part == at], of[part == at])
+                for (each, of), (_, part) in zip(sums, lots, strict=True)
+            ]
             low, high = max(ends, key=lambda both: both[1] - both[0])
             yield Amount(
                 names[at],
                 measure,
                 chance,
-                float(total[at] / count[at]),
-                float((total.sum() - total[at]) / others),
+                float(whole[at] / sizes[at]),
+                float((whole.sum() - whole[at]) / others),
                 int(size[at]),
                 max(low, 0.0),
                 high,
             )
 
 
-def _lot(known: pl.DataFrame, part: str, unit: str) -> tuple[Codes, pl.DataFrame]:
-    """Return one line for each part and person (or incident), and the number of each line's part."""
-    table = known.group_by(part, unit).agg(
-        *(pl.col(f"{name}_above").mean() for name in MEANS),
-        *(pl.col(name).sum().alias(f"{name}_sum") for name in MEANS),
-        *(pl.col(name).count().alias(f"{name}_size") for name in MEANS),
-    )
-    return codes_of(table[part])[0], table
+def _lots(units: Codes, of: Codes) -> tuple[Codes, Codes]:
+    """Return the lot of each wear (its part and person, or part and incident), and the part of each lot."""
+    width = int(of.max(initial=0)) + 1
+    place = numbered(units * width + of)
+    part = np.zeros(int(place.max(initial=-1)) + 1, dtype=np.int64)
+    part[place] = units
+    return place, part
+
+
+def _sums(place: Codes, part: Codes, values: Floats) -> tuple[Floats, Floats]:
+    """Return each lot's sum of known values, and how many are known."""
+    known = np.isfinite(values)
+    total = np.bincount(place[known], values[known], minlength=len(part)).astype(np.float64)
+    return total, np.bincount(place[known], minlength=len(part)).astype(np.float64)

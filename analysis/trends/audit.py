@@ -12,14 +12,15 @@ from datetime import date
 import polars as pl
 
 from analysis.profile import Profile
-from analysis.trends.comparisons import Signal, Standing, set_counts, signals
+from analysis.trends.comparisons import Signal, Standing, signals
 from analysis.trends.false_marks import FalseMarks
-from analysis.trends.forecast_audit import audited
+from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
 from analysis.trends.planning import QUANTILES, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.roster import no_roster
+from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
 from analysis.trends.training import training_of
 
@@ -45,16 +46,26 @@ class Audit:
     standing: Standing
 
 
-def audit(ledger: Ledger, profile: Profile) -> Audit:
-    """Return the tables of a ledger whose wears have `station` and `role` (`analysis.trends.roster`)."""
+def audit(
+    ledger: Ledger,
+    profile: Profile,
+    forecasts: ForecastLines | None = None,
+    falls: pl.DataFrame | None = None,
+) -> Audit:
+    """Return the tables of a ledger whose wears have `station` and `role` (`analysis.trends.roster`).
+
+    `forecasts` and `falls` (`falls_between_wears`) are the ledger's, where the caller has them already.
+    """
+    if forecasts is None:
+        forecasts = lines_of(ledger["forecasts"], ledger["wears"])
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
-    standing = signals(wears, ledger["set_events"])
+    standing = signals(wears, ledger["set_events"], falls)
     tables = {
         "by_month": _with_rates(_months(wears)),
         "by_part": _with_rates(_parts(wears)),
         "planning_rates": _planning(wears),
-        "sets": set_counts(wears, ledger["set_events"]).filter(pl.col("set_id").is_not_null()),
-        "forecasts": _forecasts(ledger["forecasts"]),
+        "sets": set_counts(wears, ledger["set_events"], falls).filter(pl.col("set_id").is_not_null()),
+        "forecasts": _forecasts(forecasts),
         "rest": _rest(wears, profile),
         "standing_out": _standing_out(standing.found),
         "smallest_effects": _smallest(standing),
@@ -77,7 +88,7 @@ def _parts(wears: pl.DataFrame) -> pl.DataFrame:
     for part in ("service", *PARTS):
         if part != "service" and (part not in wears.columns or not wears[part].null_count() < len(wears)):
             continue
-        name = pl.lit(ALL) if part == "service" else pl.col(part).fill_null(NOT_KNOWN)
+        name = pl.lit(ALL) if part == "service" else pl.col(part).cast(pl.String).fill_null(NOT_KNOWN)
         for period in (year, every):
             sums = sums_by(wears, name.alias("name"), period)
             lots.append(sums.select(pl.lit(part).alias("part"), pl.all()))
@@ -111,7 +122,7 @@ def _planning(wears: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
 
 
-def _forecasts(forecasts: pl.DataFrame) -> pl.DataFrame:
+def _forecasts(forecasts: ForecastLines) -> pl.DataFrame:
     names = ("said", "known", "inside", "early", "late", "not_early", "of_early")
     rows = [
         (str(one.ahead_min or ALL), *(getattr(one, name) for name in names), one.error_min)

@@ -20,17 +20,16 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.amounts import above_the_usual, amounts_of_parts
-from analysis.trends.ledger import falls_between_wears
 from analysis.trends.measures import (
     FLAGS,
     MEANS,
-    SILENT_WEAR_MIN,
     by_month,
     flags_of,
     monthly_mean,
     monthly_rate,
 )
 from analysis.trends.naming import (
+    Codes,
     JudgedUnits,
     SmallestEffect,
     codes_of,
@@ -39,9 +38,11 @@ from analysis.trends.naming import (
     judged_groups,
     judged_ones,
     level_of_others,
+    numbers_of,
     smallest_effect,
     strata_of,
 )
+from analysis.trends.sets import FEWEST_WEARS, charges_of, set_flags
 from analysis.trends.statistics import (
     MannKendall,
     false_discovery_rates,
@@ -52,16 +53,11 @@ from analysis.trends.statistics import (
 QUESTIONS = {"group": 0.015, "wearer": 0.020, "set": 0.010, "service": 0.005}
 """At most this part of what each question names may be chance."""
 QUESTION_OF = {"station": "group", "role": "group", "wearer": "wearer", "set": "set", "service": "service"}
-FEWEST_WEARS = 20
-"""A station, role, wearer or set with fewer wears is not compared."""
 FEWEST_WEARERS = 5
 """Nor is a station or role of fewer people, where one person would be the station."""
 RECENT_WEARS = 12
 SIGNAL_AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "mean_l_min")
 """Amounts that are compared; silence is drawn with its events (`analysis.trends.false_marks`)."""
-BATTERY_CODES = ("battery_refused", "battery_low_at_start")
-CLOCK_CODES = ("clock_wrong", "clock_stepped")
-SET_MEASURES = ("readings_stuck", "clock", "battery", "silent_wears", "pressure_fell_closed")
 PEOPLE_FLAGS = FLAGS[:3]
 """Silence is the set's."""
 PER_WEARS = 1000.0
@@ -137,12 +133,28 @@ class _Asked:
     likely: Counter[str] = field(default_factory=Counter)
     sizes: dict[str, tuple[JudgedUnits, NDArray[np.bool_]]] = field(default_factory=dict)
 
+    def unlikely(self, part: str, chance: NDArray[np.float64]) -> list[int]:
+        """Return the places that may be named; of the others it is kept that they were asked."""
+        places = np.flatnonzero(chance <= QUESTIONS[QUESTION_OF[part]])
+        self.likely[QUESTION_OF[part]] += len(chance) - len(places)
+        return [int(at) for at in places]
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """What every comparison of the wears needs: each wear's kind and task, its incident, its events."""
+
+    strata: Codes
+    incidents: Codes
+    flags: dict[str, NDArray[np.float64]]
+
 
 def signals(
     wears: pl.DataFrame,
     set_events: pl.DataFrame,
     falls: pl.DataFrame | None = None,
     running: date | None = None,
+    months: pl.DataFrame | None = None,
 ) -> Standing:
     """Return what stands out, the surest first.
 
@@ -156,15 +168,19 @@ def signals(
         As in `set_counts`.
     running : date, optional
         First day of the month that is not over: no part of a trend.
+    months : DataFrame, optional
+        `by_month` of the wears, where the caller has them already.
     """
     wears = with_a_start(wears)
     if not len(wears):
         return nothing_compared()
     asked = _Asked()
-    named = _groups(asked, wears)
-    _wearers(asked, wears, named)
-    asked.signals += [*_own_history(wears), *_months(wears, running)]
-    _sets(asked, wears, set_events, falls)
+    shape = _Shape(strata_of(wears), numbers_of(incident_of(wears)), flags_of(wears))
+    named = _groups(asked, wears, shape)
+    _wearers(asked, wears, shape, named)
+    _own_history(asked, wears)
+    asked.signals += _months(by_month(wears) if months is None else months, running)
+    _sets(asked, shape.strata, wears, set_flags(wears, set_events, falls))
     found: list[Signal] = []
     families: Counter[str] = Counter()
     for question, level in QUESTIONS.items():
@@ -196,71 +212,11 @@ def with_interval(one: Signal) -> Signal:
     return one if rate is None else replace(one, low=rate.low, high=rate.high)
 
 
-def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame) -> pl.DataFrame:
-    """Return the events of sets that belong to a part of the wears: each to its set's nearest wear.
-
-    All events over a part of the wears would make a set stand out that is seldom worn in that part.
-    """
-    starts = wears.drop_nulls(["set_id", "started"]).select(
-        "set_id", pl.col("started").alias("at"), "wear_id"
-    )
-    nearest = set_events.sort("at").join_asof(
-        starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
-    )
-    return nearest.filter(pl.col("wear_id").is_in(part["wear_id"].implode())).drop("wear_id")
-
-
-def set_counts(
-    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None = None
-) -> pl.DataFrame:
-    """Return one line a set: `wears`, `silent_min`, the counts of `SET_MEASURES`, battery's `decline`.
-
-    `falls` are those of `falls_between_wears` where `wears` is a part of all: between two wears of a part
-    others may lie, which used the air. None: `wears` is the whole.
-
-    `decline` is the rank correlation of the charge at the start with time (negative: falling), null below
-    `FEWEST_WEARS` known charges.
-    """
-    found = pl.concat([set_events, falls_between_wears(wears) if falls is None else falls])
-    code = pl.col("code")
-    events = found.group_by("set_id").agg(
-        (code == "readings_stuck").sum().alias("readings_stuck"),
-        code.is_in(CLOCK_CODES).sum().alias("clock"),
-        code.is_in(BATTERY_CODES).sum().alias("battery"),
-        (code == "pressure_fell_closed").sum().alias("pressure_fell_closed"),
-    )
-    sums = wears.group_by("set_id").agg(
-        pl.len().alias("wears"),
-        pl.col("started").max().alias("last"),
-        pl.col("silent_min").sum(),
-        (pl.col("silent_min") >= SILENT_WEAR_MIN).sum().alias("silent_wears"),
-    )
-    sums = sums.join(_charges(wears), on="set_id", how="left", nulls_equal=True)
-    joined = sums.join(events, on="set_id", how="full", coalesce=True)
-    counts = [*SET_MEASURES, "wears", "charges"]
-    return joined.with_columns(
-        *(pl.col(name).fill_null(0).cast(pl.Int64) for name in counts),
-        pl.col("silent_min").fill_null(0.0),
-    ).sort("set_id")
-
-
-def _charges(wears: pl.DataFrame) -> pl.DataFrame:
-    """Return `charges`, how many are known of each set, and `decline` as `set_counts` has it."""
-    known = wears.select("set_id", "battery_fraction", "started").drop_nulls("battery_fraction")
-    charge, when = pl.col("battery_fraction"), pl.col("started").cast(pl.Int64)
-    enough = pl.len() >= FEWEST_WEARS
-    decline = pl.when(enough).then(pl.corr(charge, when, method="spearman")).fill_nan(None)
-    return known.group_by("set_id").agg(pl.len().alias("charges"), decline.alias("decline"))
-
-
-def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
+def _groups(asked: _Asked, wears: pl.DataFrame, shape: _Shape) -> dict[str, list[str]]:
     """Compare stations and roles; return for each event the stations that may stand out."""
-    strata = strata_of(wears)
-    incidents, _ = codes_of(incident_of(wears))
-    people, _ = codes_of(wears["wearer_id"])
-    flags = flags_of(wears)
+    people = numbers_of(wears["wearer_id"])
     above: dict[str, list[str]] = {}
-    rest = above_the_usual(wears)
+    rest = above_the_usual(wears, shape.strata, shape.incidents)
     for part in ("station", "role"):
         if part not in wears.columns or wears[part].drop_nulls().n_unique() < 2:
             continue
@@ -268,15 +224,15 @@ def _groups(asked: _Asked, wears: pl.DataFrame) -> dict[str, list[str]]:
         sizes = wears.group_by(part).agg(pl.col("wearer_id").n_unique().alias("people"))
         crowd = dict(sizes.drop_nulls(part).iter_rows())
         for measure in PEOPLE_FLAGS:
-            flag = flags[measure]
-            judged = judged_groups(units, flag, expected_of(flag, strata), incidents, people)
+            flag = shape.flags[measure]
+            judged = judged_groups(units, flag, expected_of(flag, shape.strata), shape.incidents, people)
             chosen = (judged.wears >= FEWEST_WEARS) & np.array([crowd[n] >= FEWEST_WEARERS for n in names])
             _more(asked, part, names, measure, judged, chosen)
             if part == "station":
                 if measure == "low_air_exits":
                     asked.sizes[part] = (judged, chosen)
                 above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
-        for one in amounts_of_parts(rest, part, FEWEST_WEARS, FEWEST_WEARERS):
+        for one in amounts_of_parts(rest, units, names, FEWEST_WEARS, FEWEST_WEARERS):
             ends = {"low": one.low, "high": one.high}
             asked.signals.append(
                 Signal(
@@ -315,14 +271,12 @@ def _more(
         )
 
 
-def _wearers(asked: _Asked, wears: pl.DataFrame, above: dict[str, list[str]]) -> None:
+def _wearers(asked: _Asked, wears: pl.DataFrame, shape: _Shape, above: dict[str, list[str]]) -> None:
     """Compare each wearer with all others; at a station that stands out itself, with its own level."""
     units, names = codes_of(wears["wearer_id"])
-    strata = strata_of(wears)
-    flags = flags_of(wears)
     for measure in PEOPLE_FLAGS:
-        flag = flags[measure]
-        expected = expected_of(flag, strata)
+        flag = shape.flags[measure]
+        expected = expected_of(flag, shape.strata)
         if above.get(measure):
             there = wears["station"].is_in(above[measure]).fill_null(value=False).to_numpy()
             level = level_of_others(codes_of(wears["station"])[0], units, flag, expected)
@@ -334,45 +288,19 @@ def _wearers(asked: _Asked, wears: pl.DataFrame, above: dict[str, list[str]]) ->
             asked.sizes["wearer"] = (judged, chosen)
 
 
-def _sets(asked: _Asked, wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None) -> None:
+def _sets(asked: _Asked, strata: Codes, wears: pl.DataFrame, flags: dict[str, NDArray[np.float64]]) -> None:
     units, names = codes_of(wears["set_id"])
-    strata = strata_of(wears)
-    for measure, flag in _set_flags(wears, set_events, falls).items():
+    for measure, flag in flags.items():
         judged = judged_ones(units, flag, expected_of(flag, strata))
         chosen = judged.wears >= FEWEST_WEARS
         _more(asked, "set", names, measure, judged, chosen)
         if measure == "silent_wears":
             asked.sizes["set"] = (judged, chosen)
-    asked.signals += _declining(_charges(wears))
+    _declining(asked, charges_of(wears))
 
 
-def _set_flags(
-    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None
-) -> dict[str, NDArray[np.float64]]:
-    """Return which wears had each finding about their set: each finding belongs to its set's nearest wear."""
-    found = pl.concat([set_events, falls_between_wears(wears) if falls is None else falls])
-    starts = wears.select("set_id", pl.col("started").alias("at")).with_row_index("row").drop_nulls("set_id")
-    starts = starts.filter(pl.col("set_id").is_in(found["set_id"].unique().implode()))
-    nearest = found.sort("at").join_asof(
-        starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
-    )
-    code = pl.col("code")
-    kinds = {
-        "readings_stuck": code == "readings_stuck",
-        "clock": code.is_in(CLOCK_CODES),
-        "battery": code.is_in(BATTERY_CODES),
-        "pressure_fell_closed": code == "pressure_fell_closed",
-    }
-    flags = {}
-    for name, kind in kinds.items():
-        flags[name] = np.zeros(len(wears))
-        flags[name][nearest.filter(kind)["row"].drop_nulls().to_numpy()] = 1.0
-    silent = (wears["silent_min"] >= SILENT_WEAR_MIN).fill_null(value=False)
-    return {**flags, "silent_wears": silent.to_numpy().astype(np.float64)}
-
-
-def _declining(counts: pl.DataFrame) -> Iterator[Signal]:
-    """Yield how each set's charge at the start goes with time."""
+def _declining(asked: _Asked, counts: pl.DataFrame) -> None:
+    """Ask of each set whether its charge at the start falls with time."""
     declining = counts.filter(pl.col("decline").is_not_null() & (pl.col("charges") >= FEWEST_WEARS))
     if not len(declining):
         return
@@ -381,24 +309,28 @@ def _declining(counts: pl.DataFrame) -> Iterator[Signal]:
     rho, n = declining["decline"].to_numpy(), declining["charges"].to_numpy().astype(float)
     # The rank correlation's usual t approximation.
     t = rho * np.sqrt((n - 2) / np.maximum(1 - rho**2, 1e-9))
-    for row, chance in zip(declining.iter_rows(named=True), stdtr(n - 2, t), strict=True):
+    chance = stdtr(n - 2, t)
+    for at in asked.unlikely("set", chance):
+        row = declining.row(at, named=True)
         low, high = interval_of_a_rank_correlation(row["decline"], row["charges"])
-        yield Signal(
-            "set",
-            row["set_id"],
-            "battery_charge",
-            "fall",
-            float(chance),
-            row["decline"],
-            0.0,
-            0,
-            row["charges"],
-            low,
-            high,
+        asked.signals.append(
+            Signal(
+                "set",
+                row["set_id"],
+                "battery_charge",
+                "fall",
+                float(chance[at]),
+                row["decline"],
+                0.0,
+                0,
+                row["charges"],
+                low,
+                high,
+            )
         )
 
 
-def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
+def _own_history(asked: _Asked, wears: pl.DataFrame) -> None:
     """Compare each wearer's breathing in the last wears with the same wearer's earlier ones.
 
     Each wear is first set against the mean of its task, so that a change of work is no change of the person.
@@ -409,7 +341,8 @@ def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
         pl.col("wearer_id").is_not_null() & (pl.col("mean_l_min") > 0)
     )
     usual = pl.col("mean_l_min").log().mean().over(pl.col("task").fill_null(""))
-    known = known.sort("started").with_columns((pl.col("mean_l_min").log() - usual).alias("above"))
+    known = known.with_columns((pl.col("mean_l_min").log() - usual).alias("above"))
+    known = known.filter(pl.len().over("wearer_id") >= 2 * RECENT_WEARS).sort("started")
     recent = pl.int_range(pl.len()).reverse() < RECENT_WEARS
     above = pl.col("above")
     people = (
@@ -421,7 +354,6 @@ def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
             above.filter(~recent).mean().alias("early"),
             above.filter(~recent).var().alias("early_var"),
         )
-        .filter(pl.col("wears") >= 2 * RECENT_WEARS)
         .sort("wearer_id")
     )
     if not len(people):
@@ -432,26 +364,29 @@ def _own_history(wears: pl.DataFrame) -> Iterator[Signal]:
     t = (people["late"] - people["early"]).to_numpy() / np.sqrt(spread)
     freedom = spread**2 / np.maximum(a**2 / (n - 1) + b**2 / (m - 1), 1e-18)  # Welch 1947
     reach = stdtrit(freedom, 0.975) * np.sqrt(spread)
-    for row, chance, half in zip(people.iter_rows(named=True), stdtr(freedom, -t), reach, strict=True):
+    chance = stdtr(freedom, -t)
+    for at in asked.unlikely("wearer", chance):
+        row, half = people.row(at, named=True), float(reach[at])
         change = row["late"] - row["early"]
         higher, low, high = (100.0 * (math.exp(x) - 1.0) for x in (change, change - half, change + half))
-        yield Signal(
-            "wearer",
-            row["wearer_id"],
-            "mean_l_min",
-            "higher",
-            float(chance),
-            higher,
-            0.0,
-            0,
-            row["wears"],
-            low,
-            high,
+        asked.signals.append(
+            Signal(
+                "wearer",
+                row["wearer_id"],
+                "mean_l_min",
+                "higher",
+                float(chance[at]),
+                higher,
+                0.0,
+                0,
+                row["wears"],
+                low,
+                high,
+            )
         )
 
 
-def _months(wears: pl.DataFrame, running: date | None) -> Iterator[Signal]:
-    months = by_month(wears)
+def _months(months: pl.DataFrame, running: date | None) -> Iterator[Signal]:
     if not len(months):
         return
     size = int(months["wears"].sum())

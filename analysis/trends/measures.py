@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.naming import Codes, codes_of, incident_of, strata_of
+from analysis.trends.naming import Codes, incident_of, numbers_of, strata_of
 from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
 from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
@@ -247,7 +247,7 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     if over <= BASELINE:
         return {}
     strata = strata_of(wears)
-    incidents, _ = codes_of(incident_of(wears))
+    incidents = numbers_of(incident_of(wears))
     found: dict[str, Predicted | None] = {
         name: predicted_counts(flag, month - begin, strata, incidents, over, begin % 12)
         for name, flag in flags_of(wears).items()

@@ -22,6 +22,8 @@ Codes = NDArray[np.int64]
 
 POWER = 0.8
 LARGEST_RATIO = 100.0
+WIDEST = 8
+"""Keys that are spread wider than so many times their number are sorted, not counted in a table."""
 
 
 @dataclass(frozen=True)
@@ -66,26 +68,54 @@ class JudgedUnits:
 
 def codes_of(column: pl.Series) -> tuple[Codes, list[str]]:
     """Return a number for each word of a column (-1: null), and the words in order."""
-    words = column.drop_nulls().unique().sort()
-    places = pl.Series(range(len(words)), dtype=pl.Int64)
-    codes = column.replace_strict(words, places, default=-1, return_dtype=pl.Int64) if len(words) else None
-    found = np.full(len(column), -1) if codes is None else codes.fill_null(-1).to_numpy()
-    return found.astype(np.int64), words.to_list()
+    coded = _as_numbers(column)
+    distinct = coded.drop_nulls().unique()
+    words = distinct.cast(pl.String)
+    order = words.arg_sort()
+    number, used = coded.to_physical(), distinct.to_physical().gather(order).to_numpy()
+    places = np.full(int(used.max(initial=0)) + 2, -1)
+    places[used] = np.arange(len(used))
+    return places[number.fill_null(len(places) - 1).to_numpy()], words.gather(order).to_list()
 
 
-INCIDENT = pl.coalesce("incident_id", pl.col("started").dt.date().cast(pl.String))
-"""What a wear's incident is; without a tally its day."""
+def numbers_of(column: pl.Series) -> Codes:
+    """Return a number for each word of a column (-1: null), in any order."""
+    return _as_numbers(column).to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
+
+
+def _as_numbers(column: pl.Series) -> pl.Series:
+    # Numbers of their own for texts: those of all names would be kept as long as the process lives.
+    own = pl.Categorical(pl.Categories.random())
+    return column.cast(own) if column.dtype == pl.String else column
+
+
+def numbered(keys: Codes) -> Codes:
+    """Return numbers from 0 without gaps in place of keys, in their order."""
+    if not len(keys):
+        return keys
+    low = int(keys.min())
+    width = int(keys.max()) - low + 1
+    if width > WIDEST * len(keys):
+        return np.unique(keys, return_inverse=True)[1].astype(np.int64)
+    there = np.zeros(width, dtype=np.int64)
+    there[keys - low] = 1
+    return (np.cumsum(there) - 1)[keys - low]
 
 
 def incident_of(wears: pl.DataFrame) -> pl.Series:
     """Return each wear's incident; without a tally its day."""
-    return wears.select(INCIDENT.alias("unit"))["unit"]
+    known = wears["incident_id"]
+    if not known.null_count():
+        return known.rename("unit")
+    day = pl.col("started").dt.date().cast(pl.String)
+    return wears.select(pl.coalesce("incident_id", day).alias("unit"))["unit"]
 
 
 def strata_of(wears: pl.DataFrame) -> Codes:
     """Return a number for each wear's kind and task together."""
-    both = pl.concat_str(pl.col("kind").fill_null(""), pl.col("task").fill_null(""), separator="\\0")
-    return codes_of(wears.select(both.alias("both"))["both"])[0]
+    kind, _ = codes_of(wears["kind"])
+    task, tasks = codes_of(wears["task"])
+    return (kind + 1) * (len(tasks) + 1) + task + 1
 
 
 def expected_of(values: Floats, strata: Codes, base: NDArray[np.bool_] | None = None) -> Floats:

@@ -114,6 +114,7 @@ def no_roster() -> pl.DataFrame:
 def with_station_and_role(wears: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
     """Return the wears with `station` and `role` as they were on the day of each; null where unknown."""
     known = roster.filter(pl.col("wearer_id").is_not_null()).sort("from")
+    known = known.cast(dict.fromkeys(("wearer_id", "station", "role"), wears.schema["wearer_id"]))
     # Only what the join needs is sorted: a million lines of all columns take a gigabyte.
     days = wears.select("wearer_id", pl.col("started").dt.date().alias("_day")).with_row_index("_row")
     joined = days.sort("_day").join_asof(

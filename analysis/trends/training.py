@@ -51,6 +51,7 @@ def training_of(
         pl.col("started").filter(own).max().alias("last"),
         pl.col("station").drop_nulls().last().alias("worked_at"),
     )
+    sums = sums.with_columns(pl.col("wearer_id", "worked_at").cast(pl.String))
     here = roster.filter((pl.col("from") <= last_day) & (pl.col("until") >= last_day))
     people = here.select("wearer_id", "station").unique("wearer_id", keep="last")
     table = people.join(sums, on="wearer_id", how="full", coalesce=True).with_columns(

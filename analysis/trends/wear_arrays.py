@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.trends.cell_periods import Period
 from analysis.trends.measures import FLAGS, flag_expressions
+from analysis.trends.naming import codes_of
 
 FEWEST_PEOPLE = 10
 """A profile may ask for more, or for fewer down to 5 (`analysis.profile.Disclosure`)."""
@@ -34,7 +35,7 @@ class Worked:
     def __init__(self, wears: pl.DataFrame, fewest: int = FEWEST_PEOPLE) -> None:
         self.fewest = fewest
         started = pl.col("started")
-        known = pl.col("wearer_id").is_not_null() & ~pl.col("wearer_id").str.starts_with(GONE)
+        known = pl.col("wearer_id").is_not_null() & ~gone(wears["wearer_id"])
         table = (
             wears.lazy()
             .filter(started.is_not_null())
@@ -51,16 +52,14 @@ class Worked:
             .collect()
         )
         self.month = table["month"].to_numpy()
-        people = table["who"].drop_nulls().unique().sort()
+        who, people = codes_of(table["who"])
         self.people = len(people)
         # The last place is nobody's: wears that no tally names.
-        self.who = _codes(table["who"], people).fill_null(self.people).to_numpy().astype(np.int64)
+        self.who = np.where(who < 0, self.people, who)
         self.names: dict[str, list[str]] = {"service": [""]}
         self._codes = {"service": np.zeros(len(table), dtype=np.int64)}
         for part in PARTS:
-            words = table[part].unique().sort()
-            self.names[part] = words.to_list()
-            self._codes[part] = _codes(table[part], words).to_numpy().astype(np.int64)
+            self._codes[part], self.names[part] = codes_of(table[part])
         self.flags = {name: table[name].to_numpy().astype(float) for name in FLAGS}
         self.amounts = {name: table[name].cast(pl.Float64).to_numpy() for name in AMOUNTS}
         self.task = table["task"].to_list()
@@ -88,6 +87,8 @@ class Worked:
         return bool(len(self.month))
 
 
-def _codes(column: pl.Series, words: pl.Series) -> pl.Series:
-    places = pl.Series(range(len(words)), dtype=pl.Int64)
-    return column.replace_strict(words, places, default=None, return_dtype=pl.Int64)
+def gone(names: pl.Series) -> pl.Expr:
+    """Return what tells which of the names `retain` gave: they are nobody's."""
+    distinct = names.drop_nulls().unique()
+    those = distinct.filter(distinct.cast(pl.String).str.starts_with(GONE))
+    return pl.col(names.name).is_in(those.implode())

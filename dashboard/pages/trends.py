@@ -31,17 +31,16 @@ from dashboard.trends.figures import bars_cut, classes_figure, mean_figure, rate
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
-    KINDS,
     Choice,
     TrendsLook,
     choice_of,
     chosen,
     events_in,
     keeper_of,
+    rests_in,
     running_month,
     standing_out,
-    words_of,
-    years_of,
+    sums_of_parts,
 )
 from dashboard.trends.wear_ledger import utc_now
 from ingest.plurals import counted, percent
@@ -52,10 +51,8 @@ MONTHS_AT_ONCE = 60
 def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return the page over the wears that the address chooses."""
     look = keeper_of(context).look()
-    every = look.ledger["wears"]
     people = sees_people(visitor())
-    choice = choice_of(query if people else {"year": query.get("year", "")}, every)
-    wears = chosen(every, choice)
+    choice = choice_of(query if people else {"year": query.get("year", "")}, look.there)
     parts: list[Any] = [_heading(look, choice, people=people)]
     if look.working is not None:
         parts.append(_working(look.working))
@@ -63,11 +60,12 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         known = trends_export.published_now(context, look)
         fewest = context.profile.disclosure.fewest_people
         return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
-    if not len(wears):
+    body = _body(context, look, choice)
+    if body is None:
         nothing = [html.P(words.NOTHING, className="panel")] if look.working is None else []
         return html.Div([*parts, *nothing], className="trends")
+    summary, sections = body
     standing = standing_out(look, _compared(choice))
-    summary, sections = _body(context, look, choice)
     stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance.count)
     return html.Div([*parts, summary, stands_out, *sections], className="trends")
 
@@ -77,27 +75,37 @@ def _compared(choice: Choice) -> Choice:
     return Choice(year=choice.year, kind=choice.kind, near=choice.near)
 
 
-def _body(context: PageContext, look: TrendsLook, choice: Choice) -> tuple[Any, list[Any]]:
-    """Return the page's summary and sections, made once while ledger and day stay as they are."""
+def _body(context: PageContext, look: TrendsLook, choice: Choice) -> tuple[Any, list[Any]] | None:
+    """Return the page's summary and sections, made once while ledger and day stay as they are.
+
+    None where the choice has no wears.
+    """
     today = utc_now().date()
-    made: tuple[Any, list[Any]] = look.bodies.get(
+    made: tuple[Any, list[Any]] | None = look.bodies.get(
         (choice, today), lambda: _sections(context, look, choice, today)
     )
     return made
 
 
-def _sections(context: PageContext, look: TrendsLook, choice: Choice, today: date) -> tuple[Any, list[Any]]:
+def _sections(
+    context: PageContext, look: TrendsLook, choice: Choice, today: date
+) -> tuple[Any, list[Any]] | None:
     every = look.ledger["wears"]
     wears = chosen(every, choice)
-    found = standing_out(look, _compared(choice)).found
+    if not len(wears):
+        return None
     months, running = by_month(wears), running_month()
+    compared = _compared(choice)
+    same, their_months = (None, None) if choice.station or choice.role else (wears, months)
+    found = standing_out(look, compared, same, their_months).found
     judged = judged_months(wears, running)
     holds = (
         {one.measure for one in found if one.part == "service"}
         if not (choice.station or choice.role)
         else set()
     )
-    due, _ = trends_sections.due(wears, [one for one in found if _in(one, wears)], context.profile)
+    short = rests_in(look, wears, context.profile.rest)
+    due = trends_sections.due(wears, [one for one in found if _in(one, wears)], short, context.profile)
     plots = [
         *(_figure(*one) for one in workload.work_plots(months, running)),
         *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
@@ -105,13 +113,12 @@ def _sections(context: PageContext, look: TrendsLook, choice: Choice, today: dat
         *(_figure(*one) for one in workload.season_plots(months, running)),
     ]
     parts: list[Any] = [html.Div(plots, className="plots")]
-    compared = chosen(every, _compared(choice)) if choice.station or choice.role else wears
     for part in ("station", "role"):
-        if compared[part].null_count() < len(compared):
-            parts.append(trends_sections.parts(compared, part, found))
-    forecasts, since = look.ledger["forecasts"], choice.since
-    if len(wears) < len(every):
-        forecasts = forecasts.join(wears.select("wear_id"), on="wear_id", how="semi")
+        sums = sums_of_parts(look, compared, part, same)
+        if len(sums):
+            parts.append(trends_sections.parts(sums, part, found))
+    since = choice.since
+    forecasts = look.forecasts if len(wears) == len(every) else look.forecasts.of(wears)
     parts += [
         before_after_view.section(wears, choice, changes(wears, date.fromisoformat(since)) if since else []),
         due,
@@ -151,27 +158,26 @@ def _in(one: Signal, wears: pl.DataFrame) -> bool:
 
 
 def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
-    wears = look.ledger["wears"]
+    there = look.there
     rows: list[Any] = [
         _chips(
             words.PERIOD,
             "year",
-            [(str(year), str(year)) for year in years_of(wears)],
+            [(year, year) for year in there.years],
             words.ALL_YEARS,
             choice,
         )
     ]
-    kinds = [(kind, words.KIND_WORDS[kind]) for kind in KINDS if kind in wears["kind"]] if people else []
+    kinds = [(kind, words.KIND_WORDS[kind]) for kind in there.kinds] if people else []
     if len(kinds) > 1 or choice.kind:
         rows.append(_chips(words.KIND, "kind", kinds, words.ALL_KINDS, choice))
-    for name, label, every in (
-        ("station", words.STATION, words.ALL_STATIONS),
-        ("role", words.ROLE, words.ALL_ROLES),
+    for name, label, every, known in (
+        ("station", words.STATION, words.ALL_STATIONS, there.stations),
+        ("role", words.ROLE, words.ALL_ROLES, there.roles),
     ):
-        known = words_of(wears, name) if people else []
-        if known:
+        if known and people:
             rows.append(_chips(label, name, [(word, word) for word in known], every, choice))
-    if people and (choice.near or wears["near_miss"].count()):
+    if people and (choice.near or there.near_misses):
         rows.append(
             _chips(words.NEAR_MISSES, "near", [("only", words.ONLY_NEAR_MISSES)], words.ALL_KINDS, choice)
         )
@@ -188,7 +194,9 @@ def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
     links = [(words.SUMMARY_LINK, "summary.html"), (words.EXPORT, "export.zip")]
     links += [(words.INSIDE_LINK, "inside.html"), (words.INSIDE_EXPORT, "inside.zip")] if people else []
     take_away = [html.A(text, href=f"/trends/{name}{year}", className="action") for text, name in links]
-    top = html.Div([html.H1(words.TITLE), *(take_away if len(wears) else [])], className="title-row")
+    top = html.Div(
+        [html.H1(words.TITLE), *(take_away if len(look.ledger["wears"]) else [])], className="title-row"
+    )
     shown = [
         # The roster's fault names a wearer: only for those who may see people.
         html.P(

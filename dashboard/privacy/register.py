@@ -15,7 +15,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME
-from analysis.trends.wear_arrays import GONE
+from analysis.trends.wear_arrays import gone
 from dashboard.trends.kept_ledger import read_table, write_table
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
@@ -61,9 +61,7 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
     if kept is None:
         kept = pl.DataFrame(schema=LINES)
     named = wears.filter(
-        pl.col("wearer_id").is_not_null()
-        & ~pl.col("wearer_id").str.starts_with(GONE)
-        & pl.col("started").is_not_null()
+        pl.col("wearer_id").is_not_null() & ~gone(wears["wearer_id"]) & pl.col("started").is_not_null()
     ).select(pl.col(name).cast(kind) for name, kind in LINES.items())
     # A wear that is counted again takes the place of its line; one whose name is gone by now keeps it.
     whole = pl.concat([kept.join(named, on=["wear_id", "started"], how="anti"), named])

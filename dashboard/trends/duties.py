@@ -90,7 +90,7 @@ def equipment(look: TrendsLook, found: Sequence[Signal], today: date) -> Any:
     for one in found:
         if one.part == "set":
             why.setdefault(one.name, []).append(sentences.MEASURE[one.measure])
-    wears = look.ledger["wears"].drop_nulls(["set_id", "started"])
+    wears = look.ledger["wears"].select("set_id", "started").drop_nulls()
     last = dict(wears.group_by("set_id").agg(pl.col("started").max()).iter_rows())
     rows, overdue = [], 0
     for row in look.equipment.iter_rows(named=True):

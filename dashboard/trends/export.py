@@ -23,7 +23,7 @@ from dashboard.trends.outside import tables
 from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
-from dashboard.trends.view import Keeper, TrendsLook, day_of, keeper_of, years_of
+from dashboard.trends.view import Keeper, TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
     @server.get("/trends/inside.zip")
     def trends_inside() -> flask.Response:
         look = keeper_of(context).look()
-        year = _word("year") if _word("year") in map(str, years_of(look.ledger["wears"])) else ""
+        year = _word("year") if _word("year") in look.there.years else ""
         made = inside(context, look)
         shown = tables_of(made, year)
         measured = keeper_of(context).chance.count
@@ -97,7 +97,7 @@ def inside(context: PageContext, look: TrendsLook) -> Audit:
     keeper = keeper_of(context)
     with _kept_lock:
         if keeper not in _kept or _kept[keeper][0] != look.version:
-            _kept[keeper] = (look.version, audit(look.ledger, context.profile))
+            _kept[keeper] = (look.version, audit(look.ledger, context.profile, look.forecasts, look.falls))
         return _kept[keeper][1]
 
 

@@ -8,7 +8,15 @@ from typing import Any
 import polars as pl
 from dash import dcc, html
 
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, AuditLine, audited, by_hardness, by_month
+from analysis.trends.forecast_audit import (
+    FEWEST_FORECASTS,
+    Ahead,
+    AuditLine,
+    ForecastLines,
+    audited,
+    by_hardness,
+    by_month,
+)
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 from dashboard.trends import sentences, words
 from dashboard.trends.figures import MOST_TICKS, forecast_figure
@@ -18,13 +26,14 @@ GROUPS_HEIGHT_PX = 280
 PROMISED_INSIDE, PROMISED_EARLY = 90.0, 5.0
 
 
-def section(lines: pl.DataFrame, wears: pl.DataFrame) -> Any:
+def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     """Return what the forecasts said against what happened.
 
     Parameters
     ----------
-    lines, wears : DataFrame
-        Of one ledger: its forecasts, and its wears.
+    lines : ForecastLines
+    wears : DataFrame
+        Of the same ledger.
     """
     account = audited(lines)
     sentence = sentences.forecast_sentence(account)

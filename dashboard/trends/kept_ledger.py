@@ -10,13 +10,14 @@ import contextlib
 import fcntl
 import hashlib
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from analysis.trends.coded import coded, plain
 from analysis.trends.ledger import SCHEMAS, Ledger, completed
 from ingest.archive.durable import write_durably
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
@@ -34,7 +35,7 @@ class Kept:
     Attributes
     ----------
     tables : dict of str to DataFrame
-        As `SCHEMAS`, each with `piece` (its key) in front.
+        As `SCHEMAS` and coded (`analysis.trends.coded`), each with `piece` (its key) in front.
     pieces : DataFrame
         `PIECES`.
     """
@@ -47,7 +48,7 @@ class Kept:
         tables = {}
         for name, frame in self.tables.items():
             marked = lines[name].with_columns(pl.lit(piece["key"], dtype=pl.String).alias("piece"))
-            tables[name] = _together(frame.vstack(marked.select(frame.columns)))
+            tables[name] = _together(frame.vstack(coded(marked.select(frame.columns))))
         return Kept(tables, _together(self.pieces.vstack(pl.DataFrame([piece], schema=PIECES))))
 
     def without(self, pieces: pl.DataFrame) -> Kept:
@@ -60,7 +61,7 @@ class Kept:
 def nothing_kept() -> Kept:
     """Return tables without a line."""
     return Kept(
-        {name: pl.DataFrame(schema=_kept(schema)) for name, schema in SCHEMAS.items()},
+        {name: coded(pl.DataFrame(schema=_kept(schema))) for name, schema in SCHEMAS.items()},
         pl.DataFrame(schema=PIECES),
     )
 
@@ -74,9 +75,8 @@ def read_kept(folder: Path) -> Kept:
         return nothing_kept()
     with _with_other_readers(folder):
         pieces = read_table(folder / "pieces.parquet", PIECES, _tables_on_disk(folder))
-        tables = {name: read_table(folder / f"{name}.parquet", _kept(of)) for name, of in SCHEMAS.items()}
-    whole = {name: frame for name, frame in tables.items() if frame is not None}
-    if pieces is None or len(whole) < len(tables):
+        whole = read_coded(folder, {name: _kept(schema) for name, schema in SCHEMAS.items()})
+    if pieces is None or whole is None:
         return nothing_kept()
     known = pl.col("piece").is_in(pieces["key"].implode())
     return Kept({name: frame.filter(known) for name, frame in whole.items()}, pieces)
@@ -89,7 +89,7 @@ def write_kept(kept: Kept, folder: Path) -> None:
         # Those of before speak of other tables from here on.
         (folder / "pieces.parquet").unlink(missing_ok=True)
         for name, frame in kept.tables.items():
-            write_table(frame, folder / f"{name}.parquet")
+            write_table(plain(frame), folder / f"{name}.parquet")
         write_table(kept.pieces, folder / "pieces.parquet", _tables_on_disk(folder))
 
 
@@ -102,15 +102,46 @@ def _tables_on_disk(folder: Path) -> bytes:
     return b"".join(digests)
 
 
-def read_table(path: Path, schema: pl.Schema, over: bytes = b"") -> pl.DataFrame | None:
-    """Read a table; None when it is not there, damaged, or of another make. `over` as in `sealed`."""
+def read_coded(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
+    """Read the tables of a folder, coded one by one; None when one is missing, damaged or of another make."""
+    found = {}
+    for name, schema in schemas.items():
+        frame = read_table(folder / f"{name}.parquet", schema, as_numbers=True)
+        if frame is None:
+            return None
+        found[name] = frame
+    return found
+
+
+def read_table(
+    path: Path, schema: pl.Schema, over: bytes = b"", *, as_numbers: bool = False
+) -> pl.DataFrame | None:
+    """Read a table; None when it is not there, damaged, or of another make. `over` as in `sealed`.
+
+    `as_numbers` gives it coded, read column by column: the texts of a million wears are never all in memory.
+    """
     try:
         # Brought in with an earlier underair, a table has no seal, and cannot be made again.
-        kept = unsealed(path.read_bytes(), over, or_parquet="brought" in path.parts)
-        frame = pl.read_parquet(io.BytesIO(kept))
-        return completed(frame, schema)
+        kept = io.BytesIO(unsealed(path.read_bytes(), over, or_parquet="brought" in path.parts))
+        if not as_numbers:
+            return completed(pl.read_parquet(kept), schema)
+        return _by_column(kept, schema)
     except (pl.exceptions.PolarsError, OSError, ValueError):
         return None
+
+
+def _by_column(kept: io.BytesIO, schema: pl.Schema) -> pl.DataFrame:
+    there = pl.read_parquet(kept, n_rows=0)
+    whole = coded(completed(there, schema))
+    lots = [
+        coded(completed(pl.read_parquet(kept, columns=[name]), pl.Schema({name: schema[name]})))
+        for name in there.columns
+        if name in schema
+    ]
+    later = [
+        pl.lit(None, dtype=dtype).alias(name) for name, dtype in whole.schema.items() if name not in there
+    ]
+    return pl.concat(lots, how="horizontal").with_columns(later).select(whole.columns)
 
 
 def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"") -> None:

@@ -13,10 +13,8 @@ from analysis.profile import Profile
 from analysis.trends.comparisons import (
     PEOPLE_FLAGS,
     RECENT_WEARS,
-    SET_MEASURES,
     Signal,
     Standing,
-    set_counts,
 )
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
@@ -25,10 +23,10 @@ from analysis.trends.measures import (
     EVENTS,
     FEWEST_WEARS_FOR_A_RATE,
     PER_WEARS,
-    sums_by,
 )
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
-from analysis.trends.rest import ShortRest, rules_in_force, short_rests
+from analysis.trends.rest import ShortRest, rules_in_force
+from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
 from dashboard.listing import cell, listing
 from dashboard.theme import GRAPH_CONFIG
@@ -81,11 +79,11 @@ def _lead(one: Signal, choice: Choice) -> Any:
     return html.A(text, href=target, className="lead")
 
 
-def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
-    """Return the table by station or role, each rate with its exact interval."""
+def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
+    """Return the table by station or role, each rate with its exact interval; `sums` as `sums_by`."""
     odd = {(one.name, one.measure) for one in found if one.part == part}
     rows = []
-    for row in sums_by(wears.filter(pl.col(part).is_not_null()), part).iter_rows(named=True):
+    for row in sums.iter_rows(named=True):
         name = row[part]
         cells: list[Any] = [
             name,
@@ -117,9 +115,8 @@ def parts(wears: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
     )
 
 
-def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple[Any, list[ShortRest]]:
-    """Return who is due a look and why, and the short rests behind it."""
-    short = short_rests(wears, profile.rest)
+def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest], profile: Profile) -> Any:
+    """Return who is due a look and why: who stands out, and whose rests were too short."""
     reasons: dict[str, list[str]] = {}
     for one in found:
         if one.part == "wearer":
@@ -130,14 +127,13 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple
         reasons.setdefault(rest.wearer_id, []).append(
             f"{rest.started:%Y-%m-%d}: {sentences.short_rest(rest)}"
         )
-    of_late = wears.drop_nulls(["wearer_id", "station"]).group_by("wearer_id")
-    home: dict[str, str | None] = dict(of_late.agg(pl.col("station").sort_by("started").last()).iter_rows())
     body: list[Any] = [html.P(words.NOBODY_DUE)]
     if reasons:
         # Who stands out among all, the surest first; then who rested too little most often, and last.
         everybody = list(reasons.items())
         everybody[named:] = sorted(everybody[named:], key=lambda item: -len(item[1]))
         first, more = everybody[:MOST_DUE], len(everybody) - MOST_DUE
+        home = _stations_of([who for who, _ in first], wears)
         rows = [
             html.Tr(
                 [html.Th(who, scope="row"), html.Td(home.get(who) or "–"), html.Td([html.P(w) for w in why])]
@@ -151,36 +147,41 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], profile: Profile) -> tuple
     rules = rules_in_force(profile.rest)
     listed = [html.Li(sentences.rule_sentence(rule)) for rule in rules.values()]
     asked = [html.H3(sentences.REST_TITLE), html.Ul(listed) if listed else html.P(sentences.NO_RULES)]
-    section = html.Section(
+    return html.Section(
         [html.H2(words.DUE_TITLE), *body, html.Details([html.Summary(words.RULES), *asked])],
         id="trends-due",
         className="panel due",
     )
-    return section, short
+
+
+def _stations_of(people: list[str], wears: pl.DataFrame) -> dict[str, str | None]:
+    """Return the station of each person's newest wear."""
+    theirs = wears.select("wearer_id", "station", "started").filter(pl.col("wearer_id").is_in(people))
+    newest = theirs.drop_nulls(["wearer_id", "station"]).group_by("wearer_id")
+    return dict(newest.agg(pl.col("station").sort_by("started").last()).iter_rows())
 
 
 def people(wears: pl.DataFrame, units: Units) -> Any:
     """Return the sums of each wearer, the mean rate beside the service's spread and the wearer's past."""
     who = pl.coalesce("wearer_id", "set_id")
-    last = pl.col("started").rank("ordinal", descending=True).over(who) <= RECENT_WEARS
     rate = pl.col("free_air_l").sum() / pl.col("under_air_min").sum()
-    table = (
-        wears.filter(pl.col("started").is_not_null())
-        .with_columns(last.alias("last"))
-        .group_by(who.alias("who"))
-        .agg(
-            pl.len().alias("wears"),
-            pl.col("started").max().alias("newest"),
-            (pl.col("under_air_min").sum() / 60).alias("hours"),
-            rate.alias("rate"),
-            (pl.col("mean_l_min").filter(pl.col("last")).mean()).alias("late"),
-            (pl.col("mean_l_min").filter(~pl.col("last")).mean()).alias("early"),
-            pl.col("heat_dose").count().alias("heat_dose_wears"),
-            *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
-        )
-        .with_columns((pl.col("rate").rank() / pl.col("rate").count()).alias("place"))
-        .sort("hours", "who", descending=[True, False])
+    known = wears.lazy().filter(pl.col("started").is_not_null()).with_columns(who.alias("who"))
+    everybody = known.group_by("who").agg(
+        (pl.col("under_air_min").sum() / 60).alias("hours"), rate.alias("rate")
     )
+    everybody = everybody.with_columns((pl.col("rate").rank() / pl.col("rate").count()).alias("place"))
+    first = everybody.sort("hours", "who", descending=[True, False]).head(MOST_PEOPLE).collect()
+    last = pl.col("started").rank("ordinal", descending=True).over("who") <= RECENT_WEARS
+    theirs = known.filter(pl.col("who").is_in(first["who"].implode())).with_columns(last.alias("last"))
+    sums = theirs.group_by("who").agg(
+        pl.len().alias("wears"),
+        pl.col("started").max().alias("newest"),
+        (pl.col("mean_l_min").filter(pl.col("last")).mean()).alias("late"),
+        (pl.col("mean_l_min").filter(~pl.col("last")).mean()).alias("early"),
+        pl.col("heat_dose").count().alias("heat_dose_wears"),
+        *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
+    )
+    table = first.join(sums.collect(), on="who", how="left", maintain_order="left")
     rows = [
         [
             row["who"],
@@ -197,7 +198,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
             f"{row['no_motion_alarms']}, {row['distress_alarms']}",
             number_cell(row["silent_min"], "min", 1),
         ]
-        for row in table.head(MOST_PEOPLE).iter_rows(named=True)
+        for row in table.iter_rows(named=True)
     ]
     return listing(
         "trends-people",
@@ -277,10 +278,7 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
         if one.part == "set":
             falling = "falling " if one.how == "fall" else ""
             why.setdefault(one.name, []).append(f"{falling}{sentences.MEASURE[one.measure]}")
-    counts = set_counts(wears, *events).filter(pl.col("set_id").is_not_null())
-    total = pl.sum_horizontal(pl.col(name) for name in SET_MEASURES)
-    odd = pl.col("set_id").is_in(list(why))
-    table = counts.sort(odd, total, "set_id", descending=[True, True, False]).head(MOST_SETS)
+    table = set_counts(wears, *events, most=MOST_SETS, first=why)
     rows = []
     for row in table.iter_rows(named=True):
         reasons = "; ".join(why.get(row["set_id"], []))

@@ -7,17 +7,22 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 from urllib.parse import urlencode
 from weakref import WeakKeyDictionary
 
 import polars as pl
 
-from analysis.trends.comparisons import Standing, events_of, signals
+from analysis.profile import Rest
+from analysis.trends.comparisons import Standing, signals
 from analysis.trends.equipment import CSV_NAME, EQUIPMENT, equipment_beside
-from analysis.trends.ledger import SET_EVENTS, Ledger, falls_between_wears
+from analysis.trends.forecast_audit import ForecastLines, lines_of
+from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears
+from analysis.trends.measures import sums_by
+from analysis.trends.rest import ShortRest, short_rests
 from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
+from analysis.trends.sets import events_of
 from dashboard.context import PageContext
 from dashboard.trends.measured_chance import MeasuredChance
 from dashboard.trends.once import Once
@@ -29,6 +34,9 @@ from ingest.contract.any_error import ANY_ERROR
 
 log = logging.getLogger("underair.trends")
 
+NOT_SHOWN = ("team", "entry_id", "rated_bar", "cylinder_l")
+"""Columns of the ledger that no page asks for."""
+NO_FORECASTS = empty_ledger()["forecasts"]
 LOOKED_AFTER_EVERY_S = 60.0
 FIRST_LOOK_AFTER_S = 20.0
 AGAIN_AFTER_S = 5.0
@@ -45,19 +53,26 @@ class TrendsLook:
     Attributes
     ----------
     ledger : dict of str to DataFrame
-        `wears` has `station` and `role` too.
+        `wears` and `set_events`, coded (`analysis.trends.coded`); `wears` has `station` and `role` too.
     with_roster : bool
     roster_problem : str
         Why the roster could not be read; empty when it could.
     working : (done, total) in messages, or None when everything that has ended is worked out
     version : int
         Changes when the ledger or the roster does.
+    forecasts : ForecastLines
+        The ledger's; the wears' column `row` has the numbers that they are known by.
     falls : DataFrame
         Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
+    there : Choosable
     standing_out : Once
         What stands out in a choice, worked out when it is first asked for.
     bodies : Once
         The page's sections of a choice on a day: they change when the ledger or the day does.
+    sums : Once
+        The sums of stations or roles over the choice that they are compared in.
+    rests : Once
+        Rests that were too short, over all wears: a choice shows those of its own wears.
     update_problem : str
         Why what is new could not be worked out; empty when it could.
     roster, equipment : DataFrame
@@ -69,12 +84,40 @@ class TrendsLook:
     roster_problem: str
     working: tuple[int, int] | None
     version: int
+    forecasts: ForecastLines = field(default_factory=lambda: lines_of(NO_FORECASTS, empty_ledger()["wears"]))
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
+    there: Choosable = field(default_factory=lambda: Choosable([], [], [], [], near_misses=False))
     standing_out: Once[Choice, Standing] = field(default_factory=Once)
     bodies: Once[tuple[Choice, date], Any] = field(default_factory=Once)
+    sums: Once[tuple[Choice, str], pl.DataFrame] = field(default_factory=Once)
+    rests: Once[str, list[ShortRest]] = field(default_factory=Once)
     update_problem: str = ""
     roster: pl.DataFrame = field(default_factory=no_roster)
     equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
+
+
+@dataclass(frozen=True)
+class Choosable:
+    """What can be chosen from: years with wears (newest first), kinds, stations, roles, near misses."""
+
+    years: list[str]
+    kinds: list[str]
+    stations: list[str]
+    roles: list[str]
+    near_misses: bool
+
+
+def known_of(wears: pl.DataFrame) -> Choosable:
+    """Return what wears can be chosen by."""
+    years = sorted(wears["started"].drop_nulls().dt.year().unique().to_list(), reverse=True)
+    there = set(_words_of(wears, "kind"))
+    return Choosable(
+        [str(year) for year in years],
+        [kind for kind in KINDS if kind in there],
+        _words_of(wears, "station"),
+        _words_of(wears, "role"),
+        wears["near_miss"].count() > 0,
+    )
 
 
 @dataclass(frozen=True)
@@ -112,14 +155,14 @@ class Choice:
         return "/trends" + (f"?{urlencode(said)}" if said else "")
 
 
-def choice_of(query: dict[str, str], wears: pl.DataFrame) -> Choice:
+def choice_of(query: dict[str, str], there: Choosable) -> Choice:
     """Return the choice that a query makes; what the ledger does not have is not chosen."""
     cylinder = query.get("cylinder", "")
     known = {
-        "year": [str(year) for year in years_of(wears)],
+        "year": there.years,
         "kind": list(KINDS),
-        "station": words_of(wears, "station"),
-        "role": words_of(wears, "role"),
+        "station": there.stations,
+        "role": there.roles,
     }
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
@@ -138,20 +181,15 @@ def day_of(word: str) -> date | None:
         return None
 
 
-def years_of(wears: pl.DataFrame) -> list[int]:
-    """Return the years with wears, newest first."""
-    return sorted(wears["started"].drop_nulls().dt.year().unique().to_list(), reverse=True)
-
-
-def words_of(wears: pl.DataFrame, column: str) -> list[str]:
-    """Return the stations or roles that occur, in order."""
+def _words_of(wears: pl.DataFrame, column: str) -> list[str]:
     return sorted(wears[column].drop_nulls().unique().to_list())
 
 
 def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
     """Return the wears of a choice."""
     if choice.year:
-        wears = wears.filter(pl.col("started").dt.year() == int(choice.year))
+        begin, end = (datetime(int(choice.year) + more, 1, 1, tzinfo=UTC) for more in (0, 1))
+        wears = wears.filter((pl.col("started") >= begin) & (pl.col("started") < end))
     for name in ("kind", "station", "role"):
         if getattr(choice, name):
             wears = wears.filter(pl.col(name) == getattr(choice, name))
@@ -173,14 +211,45 @@ def events_in(look: TrendsLook, choice: Choice) -> tuple[pl.DataFrame, pl.DataFr
     return lots
 
 
-def standing_out(look: TrendsLook, choice: Choice) -> Standing:
-    """Return what stands out in a choice; worked out once while the ledger stays as it is."""
+def standing_out(
+    look: TrendsLook, choice: Choice, wears: pl.DataFrame | None = None, months: pl.DataFrame | None = None
+) -> Standing:
+    """Return what stands out in a choice; worked out once while the ledger stays as it is.
+
+    `wears` are those of the choice, and `months` their sums, where the caller has them already.
+    """
 
     def work_out() -> Standing:
-        wears = chosen(look.ledger["wears"], choice)
-        return signals(wears, *events_in(look, choice), running_month())
+        those = chosen(look.ledger["wears"], choice) if wears is None else wears
+        return signals(those, *events_in(look, choice), running_month(), months)
 
     return look.standing_out.get(choice, work_out)
+
+
+def sums_of_parts(
+    look: TrendsLook, choice: Choice, part: str, wears: pl.DataFrame | None = None
+) -> pl.DataFrame:
+    """Return the sums of each station or role in a choice; `wears` as in `standing_out`."""
+
+    def work_out() -> pl.DataFrame:
+        those = chosen(look.ledger["wears"], choice) if wears is None else wears
+        return sums_by(those.filter(pl.col(part).is_not_null()), part)
+
+    return look.sums.get((choice, part), work_out)
+
+
+def rests_in(look: TrendsLook, wears: pl.DataFrame, rules: Rest) -> list[ShortRest]:
+    """Return the rests that were too short before some of the wears.
+
+    A rest is judged by all wears: a drill may follow an incident too soon, also where only drills are shown.
+    """
+    every = look.ledger["wears"]
+    found = look.rests.get("all", lambda: short_rests(every, rules))
+    if len(wears) == len(every):
+        return found
+    ids = wears.select("wear_id").filter(pl.col("wear_id").is_in([one.wear_id for one in found]))
+    own = set(ids["wear_id"])
+    return [one for one in found if one.wear_id in own]
 
 
 def running_month() -> date:
@@ -285,12 +354,19 @@ class Keeper:
             # While lines come by the second, viewers see those of a moment ago: joining takes its time too.
             soon = time.monotonic() < self._join_again_at and working is not None
             if self._joined is None or (self._joined[0] != state and not soon):
-                tables = self._ledger.tables()
-                wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
+                tables = self._ledger.coded()
+                # The largest table goes first: what follows needs room, too.
+                wears = tables.pop("wears").with_row_index("row").cast({"row": pl.Int32})
+                lines = lines_of(tables.pop("forecasts"), wears)
+                falls = falls_between_wears(wears)
+                wears = with_station_and_role(
+                    wears.drop(NOT_SHOWN), no_roster() if roster is None else roster
+                )
                 tables["wears"] = wears
                 self._version += 1
-                falls = falls_between_wears(wears)
-                look = TrendsLook(tables, roster is not None, problem, None, self._version, falls)
+                look = TrendsLook(
+                    tables, roster is not None, problem, None, self._version, lines, falls, known_of(wears)
+                )
                 self._joined = (state, look)
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(

@@ -28,9 +28,10 @@ from analysis.pieces.pieces import Pieces
 from analysis.pieces.spread import Run
 from analysis.profile import Profile
 from analysis.tables import Results
+from analysis.trends.coded import plain
 from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of
 from analysis.trends.roster import roster_beside
-from dashboard.trends.kept_ledger import IDENTITY, Kept, read_kept, read_table, write_kept, write_table
+from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.archive.store import work_folder
@@ -70,6 +71,10 @@ class WearLedger:
 
     def tables(self) -> Ledger:
         """Return the three tables as they are kept, and what was brought in; nothing is worked out."""
+        return {name: plain(frame) for name, frame in self.coded().items()}
+
+    def coded(self) -> Ledger:
+        """Return the tables with their names as numbers (`analysis.trends.coded`)."""
         kept = self._loaded().tables
         brought = _brought(self._folder)
         return {
@@ -190,9 +195,8 @@ def _brought(folder: Path) -> list[Ledger]:
     """Read the lines that were brought in; those of which a table is missing or damaged are left out."""
     lots = []
     for one in _brought_folders(folder):
-        tables = {name: read_table(one / f"{name}.parquet", schema) for name, schema in SCHEMAS.items()}
-        whole = {name: frame for name, frame in tables.items() if frame is not None}
-        if len(whole) == len(tables):
+        whole = read_coded(one, SCHEMAS)
+        if whole is not None:
             lots.append(whole)
     return lots
 

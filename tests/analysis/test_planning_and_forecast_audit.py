@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import quantile_test
 
 from analysis.air.gas import Cylinder
-from analysis.trends.forecast_audit import audited, by_hardness, by_month
+from analysis.trends.forecast_audit import Ahead, audited, by_hardness, by_month, lines_of
 from analysis.trends.ledger import FORECASTS, WEARS
 from analysis.trends.planning import minutes_to_warning, planning_rates
 from analysis.trends.statistics import share_interval
@@ -40,6 +41,15 @@ def test_intervals_hold_the_true_quantile_as_often_as_they_say() -> None:
     assert inside >= 183  # 95 % of 200 are 190; fewer than 183 would come in one run of a thousand
 
 
+@pytest.mark.parametrize("count", [10, 12, 37, 400])
+def test_intervals_of_quantiles_are_those_of_scipy(count: int) -> None:
+    rates = np.random.default_rng(count).exponential(30.0, count)
+    for one in planning_rates(wears(rates.tolist(), task=None)):
+        ends = quantile_test(rates, q=1.0, p=one.quantile).confidence_interval(0.95)
+        for found, end in ((one.low_l_min, ends.low), (one.high_l_min, ends.high)):
+            assert (found is None and math.isnan(end)) or found == end
+
+
 def test_few_wears_leave_the_upper_end_open_and_fewer_give_nothing() -> None:
     found = planning_rates(wears([40.0 + rate for rate in range(12)]))
     assert found[2].high_l_min is None
@@ -63,8 +73,12 @@ def forecasts(*lines: tuple[int, float | None, float]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FORECASTS, orient="row")
 
 
+def account(lines: pl.DataFrame) -> list[Ahead]:
+    return audited(lines_of(lines, wears([])))
+
+
 def test_inside_early_late_and_what_was_never_seen() -> None:
-    every, ten = audited(
+    every, ten = account(
         forecasts((10, 9.0, 12.0), (10, 5.0, 12.0), (10, 17.0, 20.0), (10, None, 8.0), (10, None, 3.0))
     )
     assert (ten.ahead_min, ten.said, ten.known) == (10, 5, 3)
@@ -76,7 +90,7 @@ def test_inside_early_late_and_what_was_never_seen() -> None:
 
 
 def test_no_forecasts_give_an_empty_account() -> None:
-    (every,) = audited(forecasts())
+    (every,) = account(forecasts())
     assert (every.said, every.known, every.happened) == (0, 0, None)
     assert math.isnan(every.error_min)
 
@@ -85,7 +99,7 @@ def test_forecasts_of_one_wear_that_fail_together_count_as_one() -> None:
     # 40 wears, five forecasts each, all of one wear right or all wrong: 40 observations, not 200.
     lines = forecasts(*((10, 10.0 if number % 8 else 30.0, 40.0) for number in range(40)))
     every = pl.concat(lines.with_columns(ahead_min=pl.lit(ahead, pl.Int64)) for ahead in (5, 10, 15, 20, 30))
-    together, *each = audited(every)
+    together, *each = account(every)
     assert (together.known, together.inside) == (200, 175)
     by_wear = share_interval(35, 40)
     assert together.inside_interval == pytest.approx(by_wear, abs=0.01)
@@ -98,12 +112,12 @@ def test_the_account_by_month_and_by_how_hard() -> None:
     lines = forecasts((10, 9.0, 12.0), (10, 5.0, 12.0), (10, 17.0, 20.0), (10, None, 8.0), (10, 9.5, 12.0))
     months = [datetime(2031, month, 4, tzinfo=UTC) for month in (6, 5, 5, 5, 6)]
     lines = lines.with_columns(at=pl.Series(months, dtype=pl.Datetime("us", "UTC")))
-    may, june = by_month(lines)
+    may, june = by_month(lines_of(lines, wears([])))
     assert (may.group, may.account.said, may.account.known) == ("2031-05", 3, 2)
     assert (june.group, june.account.said, june.account.inside) == ("2031-06", 2, 2)
     rates = [35.0, 90.0, 60.0, 45.0, None]
-    wears = pl.DataFrame({"wear_id": lines["wear_id"], "mean_l_min": rates})
-    hard = by_hardness(lines, wears)
+    rated = pl.DataFrame({"wear_id": lines["wear_id"], "mean_l_min": rates})
+    hard = by_hardness(lines_of(lines, rated), rated)
     assert [one.group for one in hard] == [
         "0 to 40 L/min",
         "40 to 60 L/min",

@@ -11,10 +11,11 @@ import pytest
 from scipy.stats import theilslopes
 
 from analysis.simulation.three_years import three_years
-from analysis.trends.comparisons import Signal, events_of, set_counts, signals
+from analysis.trends.comparisons import Signal, signals
 from analysis.trends.ledger import SET_EVENTS, WEARS, falls_between_wears
 from analysis.trends.measures import by_month, monthly_mean, monthly_rate
 from analysis.trends.roster import with_station_and_role
+from analysis.trends.sets import events_of, set_counts
 from analysis.trends.statistics import (
     interval_of_a_mean,
     interval_of_a_rank_correlation,

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from analysis.trends.forecast_audit import AuditLine, by_hardness, by_month
+from analysis.trends.forecast_audit import AuditLine, ForecastLines, by_hardness, by_month, lines_of
 from dashboard.trends import forecast_view, sentences
 
 
@@ -35,9 +35,14 @@ def ledger() -> tuple[pl.DataFrame, pl.DataFrame]:
     return lines, pl.DataFrame({"wear_id": lines["wear_id"], "mean_l_min": rates})
 
 
+def made() -> tuple[ForecastLines, pl.DataFrame]:
+    lines, wears = ledger()
+    return lines_of(lines, wears), wears
+
+
 @pytest.fixture(scope="module")
 def months() -> list[AuditLine]:
-    return by_month(ledger()[0])
+    return by_month(made()[0])
 
 
 def traces(said: list[AuditLine]) -> dict[str, dict[str, Any]]:
@@ -60,19 +65,19 @@ def test_shapes_tell_the_shares_apart_and_hollow_marks_are_few(months: list[Audi
     assert set(drawn["inside the 90\u00a0% interval"]["marker"]["symbol"]) == {"circle"}
     assert set(drawn["before its early end"]["marker"]["symbol"]) == {"square"}
     lines, wears = ledger()
-    hard = by_hardness(lines, wears)
+    hard = by_hardness(lines_of(lines, wears), wears)
     assert [one.group for one in hard] == ["40 to 60 L/min", "above 80 L/min"]
     assert traces(hard)["before its early end"]["marker"]["symbol"] == ["square", "square-open"]
 
 
 def test_the_section_says_and_tabulates_what_it_draws() -> None:
-    text = str(forecast_view.section(*ledger()))
-    told = sentences.groups_sentence(by_month(ledger()[0]))
+    text = str(forecast_view.section(*made()))
+    told = sentences.groups_sentence(by_month(made()[0]))
     assert told == "Fewest inside: 67\u00a0% (2031-06). Most before the early end: 33.3\u00a0% (2031-06)."
     assert text.count(repr(told)[1:-1]) == 2, "under the plot, and as its name for who cannot see it"
     assert "Forecasts by how hard the wearer worked" in text
     assert text.count("Graph(") == 3
-    assert sentences.group_row(by_month(ledger()[0])[2]) == [
+    assert sentences.group_row(by_month(made()[0])[2]) == [
         "2031-06",
         "30",
         "30",
@@ -85,6 +90,6 @@ def test_the_section_says_and_tabulates_what_it_draws() -> None:
 
 def test_without_enough_outcomes_nothing_is_drawn() -> None:
     lines, wears = ledger()
-    section = str(forecast_view.section(lines.head(5), wears))
+    section = str(forecast_view.section(lines_of(lines.head(5), wears), wears))
     assert "too few" in section
     assert "Graph(" not in section

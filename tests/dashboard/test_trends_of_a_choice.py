@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +14,14 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.simulation.make_three_years import read_three_years
-from analysis.trends.ledger import SET_EVENTS, Ledger
+from analysis.trends.ledger import SET_EVENTS, WEARS, Ledger, empty_ledger
+from analysis.trends.rest import short_rests
 from dashboard.context import PageContext
 from dashboard.demo.past_ledger import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import measured_chance, sections, view, words
 from dashboard.trends.once import Once
-from dashboard.trends.view import Choice, events_in, keeper_of
+from dashboard.trends.view import Choice, TrendsLook, chosen, events_in, keeper_of, rests_in
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
 
@@ -220,3 +221,32 @@ def test_chance_is_measured_in_the_background_once_a_day(
     wait_until(lambda: not measuring())
     keeper.chance.begin(keeper.look())  # within a day: no second thread
     assert not measuring()
+
+
+def test_a_rest_before_a_drill_is_judged_by_the_incident_before_it() -> None:
+    """Only drills are shown, and the short rest came after two cylinders at an incident."""
+    rows: list[dict[str, Any]] = []
+    for number, kind in enumerate(("incident", "incident", "drill")):
+        began = NOW + timedelta(minutes=25 * number)
+        ended = began + timedelta(minutes=20)
+        rows.append(
+            {
+                "wear_id": f"W-1/{number}",
+                "wearer_id": "W-1",
+                "set_id": f"S-{number}",
+                "kind": kind,
+                "started": began,
+                "ended": ended,
+                "under_air_min": 20.0,
+                "start_bar": 300.0,
+                "end_bar": 100.0,
+            }
+        )
+    wears = pl.DataFrame(rows, schema=WEARS)
+    rest = Profile.default().rest
+    assert [one.wear_id for one in short_rests(wears, rest)] == ["W-1/2"]
+    look = TrendsLook({**empty_ledger(), "wears": wears}, False, "", None, 1)
+    drills = chosen(wears.with_columns(station=pl.lit(None, dtype=pl.String)), Choice(kind="drill"))
+    assert [one.wear_id for one in rests_in(look, drills, rest)] == ["W-1/2"]
+    incidents = chosen(wears, Choice(kind="incident"))
+    assert rests_in(look, incidents, rest) == []
