@@ -45,8 +45,6 @@ class HeatTrack:
     temperature_c, ambient_c, ambient_lo_c, ambient_hi_c, dose : arrays, shape (n,)
     thermal_class : array of int, shape (n,)
         1 to 4, or 0 where none can be given.
-    position : array of int, shape (n,)
-        Which reading of the channel belongs to that second; -1 for none.
     disproved_c : float or None
         The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
         not this sensor's, the estimate follows the reading, and the range covers both. None otherwise.
@@ -58,7 +56,6 @@ class HeatTrack:
     ambient_hi_c: Floats
     thermal_class: Ints
     dose: Floats
-    position: Ints
     disproved_c: float | None = None
 
 
@@ -86,17 +83,15 @@ def surroundings(reading_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
     return estimate
 
 
-def on_grid(time_s: Floats, values: Floats, seconds: int) -> tuple[Floats, Ints]:
-    """Put readings on the 1 s grid, each at its second (of several the highest); NaN and -1 where none is."""
+def on_grid(time_s: Floats, values: Floats, seconds: int) -> Floats:
+    """Put readings on the 1 s grid, each at its second (of several the highest); NaN where none is."""
     grid = np.full(seconds, np.nan)
-    position = np.full(seconds, -1, np.int64)
     second = np.floor(time_s).astype(np.int64)
     inside = np.flatnonzero((second >= 0) & (second < seconds) & np.isfinite(values))
     if np.any(np.diff(second[inside]) <= 0):
         inside = inside[np.argsort(values[inside], kind="stable")]  # what is written last stays
     grid[second[inside]] = values[inside]
-    position[second[inside]] = inside
-    return grid, position
+    return grid
 
 
 def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile) -> HeatTrack:
@@ -111,7 +106,7 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
     profile : Profile
         For the sensor's time constant and the dose law.
     """
-    reading, position = on_grid(time_s, temperature_c, seconds)
+    reading = on_grid(time_s, temperature_c, seconds)
     lag_s = profile.heat.sensor_lag_s
     runs = [surroundings(reading, lag_s * factor) for factor in LAG_RANGE]
     ambient = runs[1][0]
@@ -127,7 +122,7 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
     classes = np.where(near, thermal_class(ambient), 0)
     _drop_short_stays(classes, max(int(lag_s / 2.0), 1))
     dose = np.cumsum(dose_rate_s(np.where(near, ambient, np.nan), profile.heat.dose_law))
-    return HeatTrack(reading, ambient, low, high, classes, dose, position, disproved_c)
+    return HeatTrack(reading, ambient, low, high, classes, dose, disproved_c)
 
 
 def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:

@@ -100,7 +100,7 @@ def test_raw_reading_is_kept_as_it_was() -> None:
 def test_every_five_seconds_is_enough() -> None:
     truth_c = rooms(3)
     at_s = np.arange(0.0, 1800.0, 5.0)
-    reading_c, _ = on_grid(at_s, sensor(truth_c, 60.0)[::5], 1800)
+    reading_c = on_grid(at_s, sensor(truth_c, 60.0)[::5], 1800)
     estimate_c, _ = surroundings(reading_c, 60.0)
     assert np.sqrt(np.mean((estimate_c - truth_c) ** 2)) < 12.0  # regression value
 
@@ -129,8 +129,7 @@ def test_one_reading_and_none() -> None:
     assert heat.temperature_c[3] == 25.0
     assert np.isnan(heat.ambient_c[:3]).all()
     assert heat.ambient_c[9] == pytest.approx(25.0, abs=0.5)
-    grid, position = on_grid(np.array([0.5]), np.array([np.nan]), 0)
-    assert grid.size == position.size == 0
+    assert on_grid(np.array([0.5]), np.array([np.nan]), 0).size == 0
 
 
 @pytest.mark.parametrize(
