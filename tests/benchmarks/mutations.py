@@ -3,8 +3,8 @@
 Run by hand, in a clone of its own, because it changes files and puts them back:
 ``python -m tests.benchmarks.mutations [COUNT] [SEED] [ROOM ...]``. Each mutant changes one comparison, sum,
 number, truth value or condition. It is killed when one of the nearest test files fails: those that import the
-module, then those that import its importers. What survives is printed: either a test is missing, or the change
-changes nothing that can be seen.
+module, then those that import its importers. What survives is printed: either a test is missing, or it
+alters nothing that can be seen.
 """
 
 from __future__ import annotations
