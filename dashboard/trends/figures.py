@@ -188,26 +188,45 @@ def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict
     months, wears = _months(table), table["wears"].to_list()
     every = max(1, math.ceil(len(months) / MOST_TICKS))
     shown = list(range(0, len(months), every))
+    words_of = [_tick(months, wears, i, before) for before, i in zip([None, *shown], shown, strict=False)]
+    x = groups_axis(months, shown, words_of)
+    return plot(data, HEIGHT_PX, x, {"range": [0, nice_top(top)], "nticks": 5}, below=58)
+
+
+def groups_axis(groups: Sequence[str], shown: Sequence[int], words_of: Sequence[str]) -> dict[str, Any]:
+    """Return the axis of months or other groups, with words at those that are shown."""
+    return {
+        "type": "category",
+        "range": [-0.6, max(len(groups), 3) - 0.4],
+        "tickvals": [groups[place] for place in shown],
+        "ticktext": list(words_of),
+        "showgrid": False,
+        "tickangle": 0,
+        "tickfont": {"size": 11},
+    }
+
+
+def plot(
+    data: list[dict[str, Any]],
+    height_px: int,
+    x: dict[str, Any],
+    y: dict[str, Any],
+    *,
+    left: int = 48,
+    below: int = 30,
+    legend_y: float | None = None,
+) -> dict[str, Any]:
+    """Return a figure that cannot be dragged; `left` and `below` are its margins in px."""
     layout = {
         "template": chart_template(),
-        "height": HEIGHT_PX,
-        "margin": {"l": 48, "r": 10, "t": 8, "b": 58},
-        "showlegend": False,
+        "height": height_px,
+        "margin": {"l": left, "r": 10, "t": 8, "b": below},
+        "showlegend": legend_y is not None,
+        "legend": {"orientation": "h", "y": legend_y, "x": 0},
         "hovermode": "closest",
         "dragmode": False,
-        "xaxis": {
-            "type": "category",
-            "range": [-0.6, max(len(months), 3) - 0.4],
-            "tickvals": [months[i] for i in shown],
-            "ticktext": [
-                _tick(months, wears, i, before) for before, i in zip([None, *shown], shown, strict=False)
-            ],
-            "showgrid": False,
-            "tickangle": 0,
-            "fixedrange": True,
-            "tickfont": {"size": 11},
-        },
-        "yaxis": {"range": [0, nice_top(top)], "nticks": 5, "fixedrange": True},
+        "xaxis": {"fixedrange": True, **x},
+        "yaxis": {"fixedrange": True, **y},
     }
     return {"data": data, "layout": layout}
 
@@ -269,20 +288,6 @@ def forecast_figure(account: Sequence[Ahead]) -> dict[str, Any]:
             "name": words.HAPPENED,
         },
     ]
-    axis = {"fixedrange": True, "rangemode": "tozero"}
-    layout = {
-        "template": chart_template(),
-        "height": FORECAST_HEIGHT_PX,
-        "margin": {"l": 52, "r": 10, "t": 8, "b": 44},
-        "showlegend": True,
-        "legend": {"orientation": "h", "y": 1.12, "x": 0},
-        "hovermode": "closest",
-        "dragmode": False,
-        "xaxis": {**axis, "tickvals": x, "title": {"text": words.SAID_AXIS}},
-        "yaxis": {
-            **axis,
-            "range": [0, nice_ceiling(top * 1.05, 1.0)],
-            "title": {"text": words.HAPPENED_AXIS},
-        },
-    }
-    return {"data": data, "layout": layout}
+    across = {"rangemode": "tozero", "tickvals": x, "title": {"text": words.SAID_AXIS}}
+    up = {"range": [0, nice_ceiling(top * 1.05, 1.0)], "title": {"text": words.HAPPENED_AXIS}}
+    return plot(data, FORECAST_HEIGHT_PX, across, up, left=52, below=44, legend_y=1.12)

@@ -17,9 +17,9 @@ from analysis.trends.forecast_audit import (
     by_hardness,
     by_month,
 )
-from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
+from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE
 from dashboard.trends import sentences, words
-from dashboard.trends.figures import MOST_TICKS, forecast_figure
+from dashboard.trends.figures import MOST_TICKS, forecast_figure, groups_axis, plot
 from dashboard.trends.sections import CONFIG, aria
 
 GROUPS_HEIGHT_PX = 280
@@ -80,27 +80,9 @@ def groups_figure(said: Sequence[AuditLine]) -> dict[str, Any]:
     ]
     every = max(1, -(-len(groups) // MOST_TICKS))
     ticks = list(range(0, len(groups), every))
-    layout = {
-        "template": chart_template(),
-        "height": GROUPS_HEIGHT_PX,
-        "margin": {"l": 52, "r": 10, "t": 8, "b": 52},
-        "showlegend": True,
-        "legend": {"orientation": "h", "y": 1.16, "x": 0},
-        "hovermode": "closest",
-        "dragmode": False,
-        "xaxis": {
-            "type": "category",
-            "range": [-0.6, max(len(groups), 3) - 0.4],
-            "tickvals": [groups[place] for place in ticks],
-            "ticktext": [f"{groups[place]}<br><b>{said[place].account.known}</b>" for place in ticks],
-            "tickangle": 0,
-            "tickfont": {"size": 11},
-            "showgrid": False,
-            "fixedrange": True,
-        },
-        "yaxis": {"range": [-2, 102], "ticksuffix": "\u00a0%", "nticks": 6, "fixedrange": True},
-    }
-    return {"data": data, "layout": layout}
+    names = [f"{groups[place]}<br><b>{said[place].account.known}</b>" for place in ticks]
+    x, y = groups_axis(groups, ticks, names), {"range": [-2, 102], "ticksuffix": "\u00a0%", "nticks": 6}
+    return plot(data, GROUPS_HEIGHT_PX, x, y, left=52, below=52, legend_y=1.16)
 
 
 Share = tuple[float, float, float]

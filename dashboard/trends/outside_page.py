@@ -10,8 +10,9 @@ from dash import dcc, html
 from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
 from dashboard.listing import listing
-from dashboard.theme import CHART_BLUE, chart_template
+from dashboard.theme import CHART_BLUE
 from dashboard.trends import summary_words, words
+from dashboard.trends.figures import plot
 from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
 from dashboard.trends.outside_summary import part_rows, planning_rows
 from dashboard.trends.sections import CONFIG, aria
@@ -103,16 +104,8 @@ def _ranges(name: str, title: str, months: list[str], ends: Sequence[tuple[int, 
 
 
 def _figure(name: str, title: str, data: list[dict[str, Any]], sentence: str) -> Any:
-    layout = {
-        "template": chart_template(),
-        "height": HEIGHT_PX,
-        "margin": {"l": 48, "r": 10, "t": 8, "b": 40},
-        "showlegend": False,
-        "dragmode": False,
-        "xaxis": {"type": "category", "showgrid": False, "fixedrange": True, "nticks": 12},
-        "yaxis": {"rangemode": "tozero", "nticks": 5, "fixedrange": True},
-    }
-    figure = {"data": data, "layout": layout}
+    x, y = {"type": "category", "showgrid": False, "nticks": 12}, {"rangemode": "tozero", "nticks": 5}
+    figure = plot(data, HEIGHT_PX, x, y, below=40)
     graph = dcc.Graph(id=f"published-{name}", figure=figure, config=CONFIG, style={"height": HEIGHT_PX})
     drawn = html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))
     return html.Figure([html.H2(title), drawn, html.Figcaption(sentence)], className="panel")

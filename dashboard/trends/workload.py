@@ -8,9 +8,9 @@ from typing import Any
 import polars as pl
 
 from analysis.trends.measures import MonthlyMean, monthly_total
-from dashboard.theme import CHART_BLUE, CHART_GREY, chart_template
+from dashboard.theme import CHART_BLUE, CHART_GREY
 from dashboard.trends import words
-from dashboard.trends.figures import HEIGHT_PX, mean_figure, nice_top
+from dashboard.trends.figures import HEIGHT_PX, mean_figure, nice_top, plot
 from dashboard.trends.sentences import figure as shown
 
 TREND_AT_MOST = 0.005
@@ -87,22 +87,8 @@ def _season_figure(each: pl.DataFrame, means: pl.DataFrame) -> dict[str, Any]:
             "hovertemplate": "%{x}: %{y:.3g}<extra></extra>",
         },
     ]
-    layout = {
-        "template": chart_template(),
-        "height": HEIGHT_PX,
-        "margin": {"l": 48, "r": 10, "t": 8, "b": 30},
-        "showlegend": False,
-        "hovermode": "closest",
-        "dragmode": False,
-        "xaxis": {
-            "type": "category",
-            "categoryarray": list(MONTH_NAMES),
-            "showgrid": False,
-            "fixedrange": True,
-        },
-        "yaxis": {"range": [0, nice_top(max(tops, default=1.0))], "nticks": 5, "fixedrange": True},
-    }
-    return {"data": data, "layout": layout}
+    x = {"type": "category", "categoryarray": list(MONTH_NAMES), "showgrid": False}
+    return plot(data, HEIGHT_PX, x, {"range": [0, nice_top(max(tops, default=1.0))], "nticks": 5})
 
 
 def _season_sentence(means: pl.DataFrame, years: int) -> str:
