@@ -13,7 +13,7 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path, PosixPath
 from typing import Any, NamedTuple
 
@@ -40,13 +40,8 @@ class StorePath(PosixPath):
 
     _known: Any = None  # what a listing said of it
 
-    @property
-    def key(self) -> str:
-        """Bucket and key, as the store's client wants it."""
-        return "/".join(self.parts[1:])
-
     def __str__(self) -> str:
-        return f"s3://{self.key}" if self.parts[:1] == (SCHEME,) else "/".join(self.parts) or "."
+        return f"s3://{_key(self)}" if self.parts[:1] == (SCHEME,) else "/".join(self.parts) or "."
 
     def __repr__(self) -> str:
         return f"StorePath({str(self)!r})"
@@ -108,19 +103,7 @@ class StorePath(PosixPath):
 
     def iterdir(self) -> Generator[StorePath, None, None]:
         """Yield what is in it."""
-        yield from self.below(recursive=False)
-
-    def below(self, *, recursive: bool = True) -> Iterator[StorePath]:
-        """Yield what is in it, or all objects below it."""
-        from pyarrow.fs import FileSelector, FileType
-
-        chosen = FileSelector(self.key, allow_not_found=True, recursive=recursive)
-        for info in _told(self, lambda client: client.get_file_info(chosen)):
-            if recursive and info.type != FileType.File:
-                continue
-            path = StorePath(f"s3://{info.path}")
-            path._known = info
-            yield path
+        yield from _listed(self, recursive=False)
 
     def read_bytes(self) -> bytes:
         """Return the object.
@@ -131,7 +114,7 @@ class StorePath(PosixPath):
         """
 
         def read(client: Any) -> bytes:
-            with client.open_input_stream(self.key) as stream:
+            with client.open_input_stream(_key(self)) as stream:
                 return bytes(stream.read())
 
         return bytes(_told(self, read))
@@ -139,47 +122,13 @@ class StorePath(PosixPath):
     def unlink(self, missing_ok: bool = False) -> None:
         """Delete the object."""
         try:
-            _told(self, lambda client: client.delete_file(self.key))
+            _told(self, lambda client: client.delete_file(_key(self)))
         except FileNotFoundError:
             if not missing_ok:
                 raise
 
-    def opened(self) -> Any:
-        """Return the object as a file of pyarrow's, read in the pieces that are asked for."""
-        return _told(self, lambda client: client.open_input_file(self.key))
-
-    def put(self, data: Any) -> None:
-        """Write the object, anything with a buffer, in one go: it is there as a whole or not at all."""
-
-        def write(client: Any) -> int:
-            with client.open_output_stream(self.key) as stream:
-                stream.write(data)
-            return int(client.get_file_info(self.key).size or 0)
-
-        size = len(memoryview(data))
-        if (there := _told(self, write)) != size:
-            raise StoreProblem(f"{self}: the store holds {there} bytes, {size} were written")
-
-    def put_new(self, data: bytes) -> bool:
-        """Write the object unless it is there; return whether it was written.
-
-        A conditional request (``If-None-Match: *``, RFC 9110, 13.1.2): of two machines only one succeeds.
-        """
-        import obstore
-        from obstore.exceptions import AlreadyExistsError, BaseError
-
-        try:
-            obstore.put(
-                _conditional_client(_access(), self.parts[1]), "/".join(self.parts[2:]), data, mode="create"
-            )
-        except AlreadyExistsError:
-            return False
-        except (BaseError, OSError) as error:
-            raise store_problem(self, error) from error
-        return True
-
     def _info(self) -> Any:
-        return _told(self, lambda client: client.get_file_info(self.key))
+        return _told(self, lambda client: client.get_file_info(_key(self)))
 
 
 class Store(Place):
@@ -189,34 +138,55 @@ class Store(Place):
     grace_s = 30.0  # who lists a store asks many times
 
     def opened(self, path: Path) -> Any:
-        """See `Place`."""
-        return _on_store(path).opened()
+        """Return the object as a file of pyarrow's, read in the pieces that are asked for."""
+        return _told(path, lambda client: client.open_input_file(_key(path)))
 
-    def inside(self, folder: Path) -> Iterable[Path]:
+    def inside(self, folder: Path) -> Iterator[Path]:
         """See `Place`."""
-        return _on_store(folder).iterdir()
+        return _listed(folder, recursive=False)
 
     def below(self, folder: Path) -> Iterator[Path]:
         """See `Place`."""
-        return _on_store(folder).below()
+        return _listed(folder, recursive=True)
 
-    def put(self, path: Path, data: bytes) -> None:
-        """See `Place`."""
-        _on_store(path).put(data)
+    def put(self, path: Path, data: Any) -> None:
+        """Write the object, anything with a buffer, in one go: it is there as a whole or not at all."""
+
+        def write(client: Any) -> int:
+            with client.open_output_stream(_key(path)) as stream:
+                stream.write(data)
+            return int(client.get_file_info(_key(path)).size or 0)
+
+        size = len(memoryview(data))
+        if (there := _told(path, write)) != size:
+            raise StoreProblem(f"{path}: the store holds {there} bytes, {size} were written")
+
+    def put_new(self, path: Path, data: bytes) -> bool:
+        """Write the object unless it is there; return whether it was written.
+
+        A conditional request (``If-None-Match: *``, RFC 9110, 13.1.2): of two machines only one succeeds.
+        """
+        import obstore
+        from obstore.exceptions import AlreadyExistsError, BaseError
+
+        try:
+            client = _conditional_client(_access(), path.parts[1])
+            obstore.put(client, "/".join(path.parts[2:]), data, mode="create")
+        except AlreadyExistsError:
+            return False
+        except (BaseError, OSError) as error:
+            raise store_problem(path, error) from error
+        return True
 
     def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
         """See `Place`."""
         from pyarrow import memory_map
 
         with memory_map(str(aside)) as file:
-            _on_store(path).put(file.read_buffer())
+            self.put(path, file.read_buffer())
         with self.opened(path) as there:
             read_back(there)
         aside.unlink()
-
-    def put_new(self, path: Path, data: bytes) -> bool:
-        """Write a file unless it is there; return whether it was written."""
-        return _on_store(path).put_new(data)
 
     def move(self, path: Path, to: Path) -> None:
         """See `Place`."""
@@ -240,8 +210,22 @@ def place_of(path: Path) -> Place:
     return STORE if isinstance(path, StorePath) else FOLDER
 
 
-def _on_store(path: Path) -> StorePath:
-    return path if isinstance(path, StorePath) else StorePath(str(path))
+def _key(path: Path) -> str:
+    """Return bucket and key, as the store's client wants it."""
+    return "/".join(path.parts[1:])
+
+
+def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
+    """Yield what is in a folder, or all objects below it."""
+    from pyarrow.fs import FileSelector, FileType
+
+    chosen = FileSelector(_key(folder), allow_not_found=True, recursive=recursive)
+    for info in _told(folder, lambda client: client.get_file_info(chosen)):
+        if recursive and info.type != FileType.File:
+            continue
+        path = StorePath(f"s3://{info.path}")
+        path._known = info
+        yield path
 
 
 def file_sha256(path: Path) -> str:
@@ -280,7 +264,7 @@ def work_folder(archive: Path) -> Path:
     """
     if not isinstance(archive, StorePath):
         return archive
-    name = f"{archive.key.replace('/', '_')}-{hashlib.sha256(str(archive).encode()).hexdigest()[:8]}"
+    name = f"{_key(archive).replace('/', '_')}-{hashlib.sha256(str(archive).encode()).hexdigest()[:8]}"
     return machine_folder() / name
 
 
@@ -392,7 +376,7 @@ def _conditional_client(access: _Access, bucket: str) -> Any:
     )
 
 
-def _told(path: StorePath, ask: Any) -> Any:
+def _told(path: Path, ask: Any) -> Any:
     """Ask the store, and say in a sentence what it did not do."""
     access = _access()
     try:

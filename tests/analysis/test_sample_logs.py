@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gzip
-import importlib.util
 import zlib
 from pathlib import Path
 
@@ -11,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 from ingest.contract.captures import read_capture
+from sample_logs.make_sample_logs import make
 
 FOLDER = Path(__file__).parents[2] / "sample_logs"
 
@@ -26,13 +26,8 @@ def unpacked(path: Path) -> bytes:
 
 @pytest.fixture(scope="module")
 def made_anew(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    specification = importlib.util.spec_from_file_location("make_sample_logs", FOLDER / "make_sample_logs.py")
-    assert specification is not None
-    assert specification.loader is not None
-    script = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(script)
     folder = tmp_path_factory.mktemp("sample_logs")
-    script.make(folder)
+    make(folder)
     return folder
 
 

@@ -11,13 +11,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.simulation.bad_messages import GOOD_MESSAGES, WRONG, build_bad_messages
 from analysis.simulation.scenario import build_incident
 from analysis.simulation.staging import SimulatedIncident
 from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
 from ingest.contract.captures import Heard
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.messages import decode
+from sample_logs.bad_messages import GOOD_MESSAGES, WRONG, build_bad_messages
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 

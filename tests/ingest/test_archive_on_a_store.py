@@ -27,7 +27,7 @@ from ingest.archive.index import ArchiveIndex
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
-from ingest.archive.store import StorePath, StoreProblem, place, store_problem, work_folder
+from ingest.archive.store import STORE, Store, StorePath, StoreProblem, place, store_problem, work_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher
@@ -48,7 +48,7 @@ from tests.ingest.on_a_store import (
     segment_of,
     within,
 )
-from tests.store_stand_in import Store
+from tests.store_stand_in import Store as StandIn
 
 
 @BOTH
@@ -76,7 +76,7 @@ def test_what_was_sealed_and_tidied_on_a_store_reads_as_from_a_folder(
         .drop("part")
         .equals(ArchiveIndex(folder).sets([DAY.date()]).drop("part"))
     )
-    parts = [path for path in StorePath(f"{archive}/pressure").below() if path.name.endswith(".parquet")]
+    parts = [path for path in STORE.below(archive / "pressure") if path.name.endswith(".parquet")]
     assert len(parts) == 1
 
 
@@ -87,7 +87,7 @@ def test_an_altered_byte_in_any_object_is_named(archive: Path, pressure: Pressur
         tidy(archive, NEXT_DAY, grace_s=0)
     objects = [
         path
-        for path in StorePath(str(archive)).below()
+        for path in STORE.below(archive)
         if path.suffix in (".parquet", ".ndjson") and path.parent.name != "index"
     ]
     assert {path.suffix for path in objects} == {".parquet", ".ndjson"}
@@ -95,12 +95,12 @@ def test_an_altered_byte_in_any_object_is_named(archive: Path, pressure: Pressur
         whole = path.read_bytes()
         altered = bytearray(whole)
         altered[len(whole) // 2] ^= 1
-        path.put(bytes(altered))
+        STORE.put(path, bytes(altered))
         faults = verify(archive).faults
         assert faults != [], path
         if path.suffix == ".parquet":
             assert path.relative_to(archive).as_posix() in {fault.where for fault in faults}
-        path.put(whole)
+        STORE.put(path, whole)
     path = next(path for path in objects if path.suffix == ".parquet")
     path.unlink()
     assert [fault.what for fault in verify(archive).faults] == ["missing"]
@@ -108,7 +108,7 @@ def test_an_altered_byte_in_any_object_is_named(archive: Path, pressure: Pressur
 
 @BOTH
 def test_a_store_that_is_down_loses_nothing_and_counts_right(
-    archive: Path, store: Store, pressure: Pressure
+    archive: Path, store: StandIn, pressure: Pressure
 ) -> None:
     fill(archive, pressure)
     recent = Recent.of_archive(archive)
@@ -132,17 +132,17 @@ def test_a_seal_that_broke_off_is_not_seen_elsewhere_nor_merged(
     """A segment's parts of several kinds are there together or not at all, for other machines too."""
     fill(archive, pressure)
     segment = segment_of(archive, [pressure(50), Heard(DAY, "x", b"z")], 9)
-    put = StorePath.put
+    put = Store.put
 
-    def refusing(path: StorePath, data: Any) -> None:
+    def refusing(store: Store, path: Path, data: Any) -> None:
         if "/refused/" in str(path):
             raise StoreProblem("full")
-        put(path, data)
+        put(store, path, data)
 
-    monkeypatch.setattr(StorePath, "put", refusing)
+    monkeypatch.setattr(Store, "put", refusing)
     with pytest.raises(StoreProblem, match="full"):
         seal_segment(archive, segment, Recent())
-    monkeypatch.setattr(StorePath, "put", put)
+    monkeypatch.setattr(Store, "put", put)
     assert everything(archive)["pressure"].height == 31  # here the journal is read
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
     assert everything(archive)["pressure"].height == 30
@@ -162,9 +162,9 @@ def test_a_name_or_a_tidying_on_two_machines_is_refused(
     archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     fill(archive, pressure)
-    lock = StorePath(f"{archive}/tidy.owner")
-    assert lock.put_new(b"another machine")
-    assert not lock.put_new(b"a third")
+    lock = archive / "tidy.owner"
+    assert STORE.put_new(lock, b"another machine")
+    assert not STORE.put_new(lock, b"a third")
     assert lock.read_bytes() == b"another machine"
     with pytest.raises(ArchiveProblem, match="another machine is tidying"):
         tidy(archive, NEXT_DAY, grace_s=0)
@@ -181,7 +181,7 @@ def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Pat
     import_capture(SAMPLE, archive)
     tidy(archive, datetime.now(UTC), grace_s=0)
     copied = tmp_path / "copied"
-    for path in StorePath(str(archive)).below():
+    for path in STORE.below(archive):
         there = copied / path.relative_to(archive).as_posix()
         there.parent.mkdir(parents=True, exist_ok=True)
         there.write_bytes(path.read_bytes())
@@ -211,8 +211,8 @@ def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> Non
     assert whole.update(NEXT_DAY + timedelta(days=9))
     shutil.rmtree(work_folder(archive) / "derived")
     (name,) = {part.stem for part in part_files(archive, "pressure") if part.stem.startswith("two-")}
-    mark = StorePath(f"{archive}/sealing/{name}")
-    mark.put(b"2031-05-04T00:00:00+00:00")
+    mark = archive / "sealing" / name
+    STORE.put(mark, b"2031-05-04T00:00:00+00:00")
     ledger = WearLedger(Archive(archive), Profile.default())
     assert ledger.update(NEXT_DAY + timedelta(days=9))
     assert not ledger.tables()["wears"].equals(whole.tables()["wears"])
@@ -224,16 +224,16 @@ def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> Non
 @BOTH
 def test_of_many_at_once_one_has_the_lock(archive: Path) -> None:
     """RFC 9110, 13.1.2: If-None-Match: * lets a request through only when there is nothing."""
-    lock = StorePath(f"{archive}/tidy.owner")
+    lock = archive / "tidy.owner"
     with ThreadPoolExecutor(8) as pool:
-        won = list(pool.map(lambda number: lock.put_new(f"{number}".encode()), range(8)))
+        won = list(pool.map(lambda number: STORE.put_new(lock, f"{number}".encode()), range(8)))
     assert sum(won) == 1
     assert lock.read_bytes() == f"{won.index(True)}".encode()
 
 
 @BOTH
 def test_a_store_that_goes_away_while_it_is_read_is_said(
-    archive: Path, store: Store, pressure: Pressure
+    archive: Path, store: StandIn, pressure: Pressure
 ) -> None:
     fill(archive, pressure)
     reader = Archive(archive)
@@ -263,13 +263,13 @@ def test_processes_that_are_told_an_address_work_on_the_store(archive: Path, pre
             assert process.wait() == 0
         assert ("kept" in answer) == (said is not None), answer
     assert not segment.exists()
-    assert StorePath(f"{archive}/manifest/one.ndjson").is_file()  # folded
+    assert (archive / "manifest/one.ndjson").is_file()  # folded
     assert Archive(archive).scan("pressure").collect().height == 31
     assert not list(Path.cwd().glob("s3:*"))
 
 
 def test_missing_keys_bucket_and_a_bad_address_are_said(
-    archive: Path, store: Store, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    archive: Path, store: StandIn, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     with pytest.raises(ArchiveProblem, match="s3://BUCKET/PREFIX"):
         place("s3:/bucket/x")
@@ -319,7 +319,7 @@ def test_keys_and_addresses_that_cannot_be_are_said_without_the_keys(
         ("x" * 400, "x{300}…$"),
     ],
 )
-def test_what_a_store_refuses_is_said_in_one_line(store: Store, text: str, said: str) -> None:
+def test_what_a_store_refuses_is_said_in_one_line(store: StandIn, text: str, said: str) -> None:
     assert re.search(said, str(store_problem(StorePath("s3://b/a"), OSError(text))))
 
 
@@ -344,7 +344,7 @@ def test_an_object_that_arrived_in_part_is_no_object(
 
 @pytest.mark.broker
 def test_listener_seals_onto_a_store_that_was_down(
-    archive: Path, store: Store, mosquitto: Any, wait_until: Callable[..., Any], pressure: Pressure
+    archive: Path, store: StandIn, mosquitto: Any, wait_until: Callable[..., Any], pressure: Pressure
 ) -> None:
     """Acknowledged by the local sync; while the store is away the journal keeps it and the status says so."""
     settings = Settings(seal=SealSettings(rows=20, seconds=0.2))
