@@ -7,10 +7,13 @@ import urllib.request
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import msgspec
 import pytest
+from waitress import create_server
+from waitress.channel import HTTPChannel
 
 from analysis.live.board import LiveBoard
 from analysis.live.rows import Snapshot
@@ -74,6 +77,27 @@ def test_half_request_that_goes_on_byte_by_byte_is_shed(
 
         wait_until(is_shed, what="the connection to be closed")
     served.close()
+
+
+@pytest.mark.parametrize("missing", ["maintenance", "channel_class"])
+def test_a_waitress_that_is_made_otherwise_is_said(caplog: pytest.LogCaptureFixture, missing: str) -> None:
+    """What slow clients are shed by is not documented: the installed version has it, and another is named."""
+
+    def app(environ: dict[str, Any], start: Any) -> list[bytes]:
+        raise AssertionError
+
+    for addresses in ("127.0.0.1:0", "127.0.0.1:0 127.0.0.1:0"):
+        server = create_server(app, listen=addresses)
+        assert slow_clients.shed_slow_clients(server)
+        server.close()
+    assert caplog.text == ""
+    inside = {"accepting": True, "active_channels": {}, "maintenance": print, "channel_class": HTTPChannel}
+    other = SimpleNamespace(**inside | {"channel_class": object})
+    if missing == "maintenance":
+        del inside[missing]
+        other = SimpleNamespace(**inside)
+    assert not slow_clients.shed_slow_clients(other)
+    assert "clients that send half a request are not shed: waitress 3" in caplog.text
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from dashboard.serving import Served
 from ingest.archive.reading import Archive
 from ingest.archive.retention import Retained, retain
 from ingest.archive.sealing import seal_messages, seal_segment
-from ingest.archive.store import work_folder
+from ingest.archive.store import STORE, work_folder
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
