@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from typing import Any
 
@@ -10,6 +11,8 @@ from ingest.stopping import end_at_once
 
 def main() -> Any:
     """Run `underair`."""
+    if os.getpid() == 1:  # in a container, where the kernel drops a SIGTERM that nobody handles
+        signal.signal(signal.SIGTERM, lambda *_: os._exit(128 + signal.SIGTERM))
     if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
         return _run()  # whoever started us wants no Ctrl-C, as a shell does for what it runs with &
     # A library that is half imported would end with its own traceback.

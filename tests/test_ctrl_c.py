@@ -68,6 +68,15 @@ def test_who_is_started_without_ctrl_c_goes_on(tmp_path: Path) -> None:
     assert "received" in done.stdout
 
 
+def test_in_a_container_a_sigterm_ends_a_verb_that_does_not_handle_it(tmp_path: Path) -> None:
+    """The first process of a container ignores a signal that it does not handle: `stop` waits in vain."""
+    first = "os.getpid = lambda first=[1]: first.pop() if first else os.getppid()\n"
+    terminating = "pid = os.getpid()\ninterrupt = lambda: os.kill(pid, signal.SIGTERM)\n"
+    moment = terminating + first + ON_IMPORT.format(name="ingest.importing")
+    done = run_and_interrupt(moment, "import", LOG, "--archive", tmp_path / "archive")
+    assert done.returncode == 128 + signal.SIGTERM
+
+
 def test_the_package_runs_as_a_module() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "dashboard", "--version"],
