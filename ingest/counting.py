@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import logging
 import sys
 import time
 from typing import TYPE_CHECKING
 
 import click
 
+from ingest.logs import News, log_sentence
 from ingest.shown_text import echo
 from ingest.talk import is_quiet
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from ingest.archive.folder import Counts
     from ingest.archive.writing import Health
 
-_LOG = logging.getLogger("underair")
 EVERY_S = 60.0
 LIVE_EVERY_S = 1.0
 _BACK_AND_CLEAR = "\r\x1b[K"
@@ -67,7 +66,7 @@ class Telling:
             return
         now = time.monotonic() if now_s is None else now_s
         if now - self._told[0] >= EVERY_S:
-            self.say(health_sentence(health, self._rate(self._told, now, health)))
+            self.say(News(health_sentence(health, self._rate(self._told, now, health))))
             self._told = now, health.journalled
         if self._live and now - self._shown[0] >= LIVE_EVERY_S:
             sentence = health_sentence(health, self._rate(self._shown, now, health))
@@ -78,7 +77,7 @@ class Telling:
     def say(self, sentence: str) -> None:
         """Say a sentence on a line of its own."""
         if self._log:
-            _LOG.info(sentence)
+            log_sentence(sentence)
             return
         self.clear()
         echo(f"underair: {sentence}", err=True)

@@ -4,7 +4,6 @@ disk."""
 from __future__ import annotations
 
 import fcntl
-import logging
 import sys
 import threading
 import time
@@ -38,6 +37,7 @@ from ingest.broker.setups_asked import SetupsAsked
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
+from ingest.logs import News, log_sentence
 from ingest.rates import LONGEST_TOPIC, Rates
 from ingest.session_id import FILE_NAME as SESSION_FILE
 from ingest.session_id import session_id
@@ -65,7 +65,6 @@ _TAKEN_OVER = (
     "does; our client id is in the file {file}"
 )
 _QUALITY_0 = "some messages came at QoS 0: what is lost on their way is never sent again"
-_LOG = logging.getLogger(__name__)
 
 
 class Listener:
@@ -98,7 +97,7 @@ class Listener:
         settings: Settings | None = None,
         *,
         login: Login | None = None,
-        say: Callable[[str], None] = _LOG.info,
+        say: Callable[[str], None] = log_sentence,
         retiring: bool = False,
     ) -> None:
         self.settings = settings = settings or Settings()
@@ -353,7 +352,7 @@ class Listener:
                 self.refusal = sentence
             self._say_once(sentence)
             return
-        self._say_once(f"receiving from {self.address.url} into {self.archive}")
+        self._say_once(News(f"receiving from {self.address.url} into {self.archive}"))
         self.subscribed.set()
 
     def _on_connect_fail(self, client: Client, userdata: Any) -> None:

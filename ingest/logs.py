@@ -13,7 +13,19 @@ Form = Literal["plain", "json"]
 FORMS: tuple[Form, ...] = ("plain", "json")
 LEVELS = ("debug", "info", "warning", "error")
 _PLAIN = "%(asctime)s %(name)s %(levelname)s %(message)s"
+_LOG = logging.getLogger("underair")
 _encode = msgspec.json.Encoder().encode
+
+
+class News(str):
+    """A sentence of a verb that goes on running which says that all is well; any other says what is not."""
+
+    __slots__ = ()
+
+
+def log_sentence(sentence: str) -> None:
+    """Log a sentence: what is not well as a warning, so that no level but `error` hides it."""
+    _LOG.log(logging.INFO if isinstance(sentence, News) else logging.WARNING, sentence)
 
 
 class JsonLines(logging.Formatter):

@@ -22,6 +22,7 @@ from ingest.archive.journal import Damage, Record, SegmentWriter, segments
 from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.contract.errors import reason_of
 from ingest.contract.topics import is_own_state
+from ingest.logs import News
 from ingest.plurals import counted
 from ingest.settings import JournalSettings, SealSettings
 
@@ -265,7 +266,7 @@ class Writing:
                 self._stopping.wait(_RETRY_S)
                 continue
             if self._health.trouble:
-                self._say("the journal can be written again; nothing was lost")
+                self._say(News("the journal can be written again; nothing was lost"))
             delay_ms = (time.time_ns() // 1000 - records[0].received_us) / 1000
             self._note(
                 journalled=self._health.journalled + len(records),
@@ -328,7 +329,7 @@ class Writing:
         if outcome.trouble:
             self._say(outcome.trouble)
         if self._health.sealing_trouble:
-            self._say("the journal can be sealed again")
+            self._say(News("the journal can be sealed again"))
         for damage in outcome.damages:
             self._say(_damage_sentence(segment, damage))
         self._note(

@@ -199,7 +199,7 @@ def check_broker(
 
 _NOT_THROUGH = (
     "a message that the broker acknowledged did not come through; "
-    "may this user read and write underair/check/#?"
+    "may this user read and write underair/check/#, with several connections at a time?"
 )
 
 

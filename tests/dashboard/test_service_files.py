@@ -237,3 +237,28 @@ def test_a_unit_starts_a_verb_with_options_that_it_has(unit: Path, tmp_path: Pat
             assert any(Path(word).is_relative_to(place) for place in writable)
     assert taken.params["metrics"] in {"9310", "9311"}
     assert "Type=notify" in text
+
+
+def ports_of_the_broker_example() -> dict[str, bool]:
+    """Return whether each port of the shipped broker lets one user have several connections."""
+    told: dict[str, bool] = {}
+    for line in (ROOT / "ingest" / "broker_example" / "mosquitto.conf").read_text().splitlines():
+        if line.startswith("listener "):
+            told[line.split()[1]] = True
+        if line == "use_username_as_clientid true":
+            told[next(reversed(told))] = False
+    return told
+
+
+def test_each_command_of_the_documents_uses_the_port_of_the_broker_example_that_it_needs() -> None:
+    """The listener's two connections used to end each other on the sets' port, every two seconds."""
+    ports = ports_of_the_broker_example()
+    pages = [*UNITS, *(ROOT / "dashboard" / "docs").glob("*.md"), *(ROOT / "ingest" / "docs").glob("*.md")]
+    found = re.findall(
+        r"underair (listen|leave|check-broker|replay|serve)\b[^\n]* mqtts://([\w.]+)(?::(\d+))?",
+        "\n".join(page.read_text() for page in pages),
+    )
+    assert {verb for verb, _, _ in found} == {"listen", "leave", "check-broker", "replay", "serve"}
+    for verb, host, port in found:
+        assert ports[port or "8883"] == (verb != "serve"), verb
+        assert (host == "localhost") == (verb != "serve"), verb

@@ -15,7 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from ingest.logs import JsonLines
+from ingest.counting import Telling
+from ingest.logs import JsonLines, News
 from ingest.service_manager import ServiceManager
 
 UNDERAIR = Path(sys.executable).with_name("underair")
@@ -87,4 +88,14 @@ def test_a_listener_tells_its_manager_and_logs_json_only(
         _, errors = listener.communicate(timeout=60)
     assert listener.returncode == 0
     told = [json.loads(line) for line in errors.decode().splitlines()]
-    assert any("trying again" in line["message"] for line in told)
+    levels = {line["level"] for line in told if "trying again" in line["message"]}
+    assert levels == {"warning"}
+
+
+def test_what_is_not_well_is_a_warning_and_what_is_well_is_not(caplog: pytest.LogCaptureFixture) -> None:
+    """All was `info` once, so that `--log-level warning` hid a full disk."""
+    caplog.set_level("INFO", "underair")
+    telling = Telling(live=False, log=True)
+    telling.say("the journal cannot be written (no room)")
+    telling.say(News("the journal can be written again; nothing was lost"))
+    assert [record.levelname for record in caplog.records] == ["WARNING", "INFO"]
