@@ -31,7 +31,9 @@ from dashboard.access.sign_in import SignIn
 from dashboard.api import routes as api
 from dashboard.context import PageContext
 from dashboard.pages import board, method
+from dashboard.pages import register as register_page
 from dashboard.pages.access import AccessPage
+from dashboard.privacy import register_words
 from ingest.contract.errors import UnderairError
 
 log = logging.getLogger(__name__)
@@ -97,6 +99,7 @@ def create_app(
     modules: dict[str, Any] = dict(pages if pages is not None else _page_modules())
     if sign_in is not None:
         modules["/access"] = AccessPage(sign_in)
+        modules["/register"] = register_page
     modules["/method"] = method
     if "/review" in modules:
         modules["/board"] = board
@@ -136,7 +139,8 @@ def create_app(
             content = html.P(refused_page(sign_in, visitor, path), role="alert", className="problem")
         elif module is not None:
             subject = plain(f"{path}{search or ''}")
-            logged = sign_in is None or sign_in.note(visitor, "page", subject, once=True)
+            action = rule.action if rule.each else "page"
+            logged = sign_in is None or sign_in.note(visitor, action, subject, once=not rule.each)
             content = (
                 module.layout(context, query) if logged or not rule.needs_log else html.P(access_words.NO_LOG)
             )
@@ -176,7 +180,7 @@ def _page_modules() -> dict[str, ModuleType]:
 
 
 def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
-    names = {**words.PAGES, "/access": access_words.ACCESS}
+    names = {**words.PAGES, "/register": register_words.REGISTER, "/access": access_words.ACCESS}
     links = [
         # Plain links: a full load leaves nothing of one page running behind the next.
         html.Li(html.A(names[href], href=href, **_aria(current="page") if href == path else {}))

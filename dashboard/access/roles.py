@@ -26,19 +26,22 @@ class Rule:
     needs_log : bool
         Refused when the log cannot be written. Not so the live page: a full disk must not blind a command
         unit.
+    each : bool
+        Of a page: every look is logged as the action, not the first of a session alone.
     """
 
     roles: frozenset[str] = frozenset()
     open: bool = False
     action: str = ""
     needs_log: bool = False
+    each: bool = False
 
 
-def _for(*roles: str, action: str = "", needs_log: bool = False) -> Rule:
+def _for(*roles: str, action: str = "", needs_log: bool = False, each: bool = False) -> Rule:
     unknown = set(roles) - set(ROLES)
     if unknown:
         raise ValueError(f"unknown roles {unknown}")
-    return Rule(frozenset(roles), action=action, needs_log=needs_log)
+    return Rule(frozenset(roles), action=action, needs_log=needs_log, each=each)
 
 
 NOBODY = Rule()
@@ -50,7 +53,7 @@ REVIEW = _for("review", action="view", needs_log=True)
 EXPORT = _for("review", action="export", needs_log=True)
 TRENDS = _for("review", "audit")
 TRENDS_EXPORT = _for("review", "audit", action="export", needs_log=True)
-HEALTH = _for("health", action="register", needs_log=True)
+HEALTH = _for("health", action="register", needs_log=True, each=True)
 ADMIN = _for("admin")
 BY_CALLBACK = SIGNED_IN  # and then by CALLBACKS
 
@@ -60,6 +63,7 @@ PAGES: dict[str, Rule] = {
     "/board": REVIEW,
     "/trends": TRENDS,
     "/access": ADMIN,
+    "/register": HEALTH,
     "/method": SIGNED_IN,
 }
 

@@ -22,11 +22,12 @@ ASK = "Did a change help, such as a training or a new rule? Choose its day."
 OTHER_DAY = "Any other day works in the address: since=2031-04-15."
 LEAD = "Before {since}: {before:,} wears. From that day: {after:,} wears."
 TOO_FEW = "Fewer than 20 wears are on one side of {since}."
-HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Adjusted for", "Reading")
+HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Taken into account", "Meaning")
 NOTE = (
-    "The ratio compares wears of the same kind and task. Over two years and 50 events the season is taken "
-    "out too; with less, compare whole years. An interval that includes 1 shows no clear change. It cannot "
-    "say what caused a change."
+    "A ratio of 0.5 is half as much as before, 2 is twice as much. The true ratio is probably within the "
+    "interval. If it includes 1, there is no clear change. Wears of the same kind and task are compared. "
+    "The season is taken into account from two years and 50 events on; with less, compare whole years. "
+    "Nobody can tell from this what caused a change."
 )
 TO_PRINT = "Month to print, with this comparison of all wears (inside)"
 MONTHS_OFFERED = 24

@@ -176,7 +176,7 @@ def _figures(row: dict[str, Any]) -> str:
         return f"{sentences.figure(abs(value))} {unit} a year, on a mean of {sentences.figure(rest)}"
     if row["part"] == "set":
         if row["how"] == "fall":
-            return f"rank correlation with time {sentences.signed(value)}"
+            return f"{sentences.signed(value)} on a scale from \u22121 (always falling) to 0 (no change)"
         return f"{sentences.figure(value)} per 1000 wears, other sets {sentences.figure(rest)}"
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 

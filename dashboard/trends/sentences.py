@@ -53,23 +53,23 @@ OUT_TITLE = "What stands out"
 NOTHING_OUT = "Nothing stands out among {count:,} comparisons of stations, roles, wearers, sets and months."
 WHOLE_SERVICE = "This list is about the whole service, not only {chosen}."
 OUT_NOTE = (
-    "{count:,} comparisons were made over the whole service. Each counts wears with the event. Kind and "
-    "task are taken into account. It is a reason to look, not a judgement."
+    "{count:,} comparisons were made over the whole service. A wear counts once, however often its alarm "
+    "came. Kind and task are taken into account. It is a reason to look, not a judgement."
 )
 NOT_MEASURED_HERE = (
-    "In simulated services without any difference, at most 1 list in 20 named anybody. "
-    "Your own wears are not measured yet."
+    "How often is it chance? In simulated services without any difference, at most 1 list in 20 named "
+    "anybody. This is not measured on your own wears yet."
 )
 MEASURED_HERE = (
-    "How often is it chance? We made {drawn:,} copies of your wears without any difference. {naming} named "
-    "somebody ({named}, at most {named_high}). {marking} showed a trend or a marked month ({marked}, at most "
-    "{marked_high})."
+    "How often is it chance? We made {drawn:,} copies of your wears without any difference. {naming} still "
+    "named somebody ({named}, probably at most {named_high}). {marking} showed a trend or a marked month "
+    "({marked}, probably at most {marked_high})."
 )
-SEEN = "We would have noticed, 8 times in 10, {parts}. Smaller differences cannot be seen here."
+SEEN = "We would have noticed, 8 times in 10, {parts}. Smaller differences can go unnoticed."
 SEEN_PART = {
-    "station": "a station with {ratio:.1f} times its expected exits ({count} where {expected:.0f} are "
-    "expected)",
-    "wearer": "a wearer with {ratio:.0f} times the exits",
+    "station": "a station that left below the warning {ratio:.1f} times as often as expected ({count} times "
+    "instead of {expected:.0f})",
+    "wearer": "a wearer with {ratio:.0f} times as many",
     "set": "a set with {ratio:.0f} times the silence",
 }
 TOO_FEW_TO_COMPARE = "Too few wears for any comparison yet."
@@ -176,8 +176,9 @@ def reason(one: Signal) -> str:
     if one.part == "set":
         if one.how == "fall":
             return (
-                f"Over {one.wears} wears the charge at the start has fallen steadily (rank correlation with "
-                f"time {signed(one.value)}, 95\u00a0% interval {signed(one.low)} to {signed(one.high)})."
+                f"Over {one.wears} wears the charge at the start has fallen steadily: {signed(one.value)} "
+                f"on a scale from \u22121 (always falling) to 0 (no change); {INTERVAL} {signed(one.low)} to "
+                f"{signed(one.high)}."
             )
         return (
             f"{one.events} of its {one.wears} wears, where {figure(one.expected, 2)} were expected. Other "
@@ -197,7 +198,7 @@ def reason(one: Signal) -> str:
     return (
         f"{one.events} of {one.wears:,} wears, where {figure(one.expected, 2)} are expected for the same "
         "kinds "
-        f"and tasks. Not adjusted: {crude}."
+        f"and tasks. As counted: {crude}."
     )
 
 
@@ -234,8 +235,9 @@ PLANNING_FINDING = (
 )
 PLANNING_TITLE = "Planning rates from your own wears"
 PLANNING_NOTE = (
-    "Mean rate of a wear; short bursts are higher. The interval is 95\u00a0%. Minutes are from a full "
-    "cylinder down to its warning at that rate (real gas at 15 °C). Way back and reserve are not deducted."
+    "Mean rate of a wear; short bursts are higher. In brackets: the true figure is probably between these "
+    "(95\u00a0% interval). Minutes are from a full cylinder down to its warning at that rate (real gas at "
+    "15 °C). Way back and reserve are not deducted."
 )
 DOCTRINE = "doctrine (profile {name})"
 CYLINDER_LABEL = "Cylinder"
@@ -244,7 +246,7 @@ TOO_FEW_FOR_RATES = "Fewer than 10 wears with a known rate: no planning rates."
 SETS_TITLE = "Sets to look at"
 SETS_NOTE = (
     "What the wears and the log show about each set. Sets that stand out come first, then those with the "
-    "most findings."
+    "most findings. Charge over time: \u22121 is always falling, 0 no change, +1 always rising."
 )
 FORECAST_TITLE = "How good were the forecasts"
 
@@ -262,13 +264,14 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
     early, of_early = every.of_early - every.not_early, every.of_early
     early_low, early_high = every.early_interval
     ten = next((one for one in account if one.ahead_min == 10 and one.known), None)
-    middle = f"; said 10 min ahead, half were off by less than {ten.error_min:.1f} min" if ten else ""
+    middle = f"Of those 10 min ahead, half were off by less than {ten.error_min:.1f} min. " if ten else ""
     return (
-        f"Of {every.known:,} forecasts whose wear reached the warning, "
-        f"{percent(every.inside / every.known)} were inside their 90\u00a0% interval "
-        f"({INTERVAL} of that share {percent(low)} to {percent(high)}){middle}; "
-        f"of all {of_early:,} that could have failed early, {percent(early / of_early, 1)} did "
-        f"({percent(early_low, 1)} to {percent(early_high, 1)}; promised: at most 5\u00a0%)."
+        f"In {every.known:,} forecasts the wear reached its warning. "
+        f"{percent(every.inside / every.known)} of them were right: the warning came within the interval "
+        f"that was said (promised: 90\u00a0%; {INTERVAL} {percent(low)} to {percent(high)}). {middle}"
+        f"In {of_early:,} forecasts we know whether the warning came too early. It did in "
+        f"{percent(early / of_early, 1)} (promised: at most 5\u00a0%; {INTERVAL} {percent(early_low, 1)} to "
+        f"{percent(early_high, 1)})."
     )
 
 

@@ -23,8 +23,8 @@ STANDS_OUT = "What stands out over all years"
 NOTHING_STANDS_OUT = "Nothing stands out among {count:,} comparisons."
 PLANNING = "Planning rates of {year}, L/min"
 PLANNING_INSIDE = "Planning rates, L/min"
-PLANNING_HEADS = ("Task", "Median", "90\u00a0%", "95\u00a0%")
-PLANNING_INSIDE_HEADS = ("Task", "Wears", "Median", "90\u00a0%", "95\u00a0%")
+PLANNING_HEADS = ("Task", "Half below", "9 in 10", "19 in 20")
+PLANNING_INSIDE_HEADS = ("Task", "Wears", "Half below", "9 in 10", "19 in 20")
 THIS_CYLINDER = "a cylinder of 6.8 L and 300 bar"
 NO_PLANNING = "Too few wears."
 PARTS = "Stations, roles and kinds in {period}"
@@ -35,7 +35,8 @@ REST_HEADS = ("Rule", "Rests too short", "Source")
 FORECASTS = "Forecasts of the low-air warning"
 TOO_FEW_FORECASTS = "Too few outcomes to judge."
 FORECAST_SENTENCE = (
-    "{known:,} forecasts had an outcome. Of these, {inside} were inside their 90\u00a0% interval. "
+    "In {known:,} forecasts the warning came. {inside} of them were right: it came within the interval that "
+    "was said (promised: 90\u00a0%). "
     "Half were off by less than {error:.1f} min."
 )
 FLAG = {
@@ -56,7 +57,7 @@ PUBLISHED_NOTE = (
 )
 TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
 INSIDE_ONLY = "Inside the service only: exact counts can point at a person."
-HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
+HEAT_NOTE = "Heat dose is worked out from the air temperature. It is not what a body felt."
 
 
 def published_note(people: int) -> str:

@@ -38,7 +38,7 @@ PLOTS = (
     Plot("distress_wears", "Wears with a distress alarm, per 1000 wears", "", rate=True),
     Plot("silent_wears", "Wears with a minute of silence or more, per 1000 wears", "", rate=True),
 )
-HEAT_NOTE = "Heat dose is a measure of air temperature from the literature, not what a body felt."
+HEAT_NOTE = "Heat dose is worked out from the air temperature. It is not what a body felt."
 
 DOSE_LIMIT = "The profile's limit for the dose of one wear is {limit:g}."
 WITHOUT_SENSOR = "{count} without a heat sensor are left out."
@@ -52,18 +52,16 @@ NOTHING = (
     "capture with `underair import`, or listen with `underair listen`. " + ONGOING
 )
 FEW = (
-    f"{{wears}} in this period: too few for a rate ({FEWEST_WEARS_FOR_A_RATE} are needed). Counts are shown "
-    "as they are; no trend is judged."
+    f"{{wears}} in this period: too few for a rate ({FEWEST_WEARS_FOR_A_RATE} are needed). The page shows "
+    "counts only and looks for no trend."
 )
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
 READING = (
-    "Each point is a month (UTC). The bold number below it counts the wears. Bars show the exact 95\u00a0% "
-    f"interval. The last {MOST_JUDGED} months are compared with the {BASELINE} before. Season, kind and "
-    "task are "
-    "taken into account. Dashed lines are the limits of single months. A diamond is outside them. A bar "
-    "along "
-    "the top marks 6 or 12 months in a row that are outside together. A hollow point has few wears or is "
-    "not over."
+    "Each point is a month (UTC). The bold number below it counts the wears. The true rate is probably "
+    f"within the bar (95\u00a0% interval). The last {MOST_JUDGED} months are compared with the {BASELINE} "
+    "before. Season, kind and task are taken into account. Dashed lines show how far one month may stray "
+    "by chance. A diamond is a month beyond them. A line along the top marks 6 or 12 months in a row that "
+    "are unusual together. A hollow point has few wears, or its month is not over."
 )
 UNITS, UNIT_CHOICES = "Units", {"metric": "bar, L/min", "imperial": "psi, ft³/min"}
 FIND, FIND_WEARER, FIND_SET = "Find", "a wearer", "a set, or why"
@@ -95,13 +93,13 @@ WEARS_TITLE = "Wears"
 SEASON_WEARS = "Season: wears a month"
 SEASON_EXITS = "Season: left below the low-air warning, per 1000 wears"
 SEASON_DOSE = "Season: heat dose a wear"
-SEASON = "Highest in {high} ({most}), lowest in {low} ({least}), over {years} years. Rings are single years."
+SEASON = "Highest in {high} ({most}), lowest in {low} ({least}), over {years} years. Each ring is one year."
 SEASON_TOO_SHORT = "A season needs two whole years."
 TRAINING_TITLE = "Training{year}"
-NO_MINIMUM = "The profile asks for no yearly minimum (`training`)."
+NO_MINIMUM = "The profile sets no yearly minimum of training (its part `training`)."
 TRAINING_NOTE = (
-    "The profile asks for {asked} a year. {lacking} of {people} still lack something, {behind} are behind "
-    "the calendar. Only wears in drills and training count, until {day}."
+    "The profile asks for {asked} a year. {lacking} of {people} still lack something. {behind} have less "
+    "than this day of the year asks for. Only wears in drills and training count, until {day}."
 )
 TRAINING_HEADS = ["Wearer", "Station", "Wears", "Hours", "Last (UTC)", "Still missing", "So far"]
 BEHIND, ON_COURSE, NOTHING_MISSING = "behind", "on course", "nothing"
@@ -222,8 +220,9 @@ ANEW_DONE = "{period} is published again."
 
 def planning_heads(units: Units) -> list[str]:
     """Return the heads of the planning rates in the units that they are shown in."""
-    lasts = ["Lasts at the median", "at the 90th", "at the 95th"]
-    return ["Task", "Wears", f"Median, {units.label['rate']}", "90th percentile", "95th percentile", *lasts]
+    lasts = ["Lasts at half", "at 9 in 10", "at 19 in 20"]
+    rates = [f"Half are below, {units.label['rate']}", "9 in 10 are below", "19 in 20 are below"]
+    return ["Task", "Wears", *rates, *lasts]
 
 
 def month_text(month: date) -> str:
@@ -276,14 +275,14 @@ def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
     if judged is None:
         return NOT_JUDGED
     if not judged.marks:
-        return f"The last months fit the {BASELINE} before them."
+        return f"The last months are like the {BASELINE} before them."
     months = [month_text(month) for month in table["month"]]
     told = []
     for length in sorted({mark.months for mark in judged.marks}, reverse=True):
         for mark in [one for one in judged.marks if one.months == length][:MOST_MONTHS_NAMED]:
             side = "above" if mark.above else "below"
             if length == 1:
-                told.append(f"{months[mark.first]} is {side} its limits.")
+                told.append(f"{months[mark.first]} is {side} what chance explains.")
             else:
                 last = months[mark.first + length - 1]
                 told.append(f"{months[mark.first]} to {last} together are {side} what was expected.")

@@ -74,8 +74,8 @@ def test_no_wears_give_no_figure() -> None:
 def test_the_figure_is_said_with_its_upper_end() -> None:
     # R (scipy.stats.binomtest): 4 of 200 have an exact 95 % interval up to 5.04 %, none of 200 up to 1.83 %.
     assert chance_text(FalseMarks(200, 4, 0)) == (
-        "How often is it chance? We made 200 copies of your wears without any difference. 4 named somebody "
-        "(2.0\u00a0%, at most 5.0\u00a0%). 0 showed a trend or a marked month (0.0\u00a0%, at most "
-        "1.8\u00a0%)."
+        "How often is it chance? We made 200 copies of your wears without any difference. 4 still named "
+        "somebody (2.0\u00a0%, probably at most 5.0\u00a0%). 0 showed a trend or a marked month "
+        "(0.0\u00a0%, probably at most 1.8\u00a0%)."
     )
-    assert "Your own wears are not measured yet." in chance_text(FalseMarks())
+    assert "This is not measured on your own wears yet." in chance_text(FalseMarks())

@@ -1,6 +1,7 @@
 """Simulated services with and without a difference: ``python -m tests.benchmarks.chance [200]``.
 
-``stated 200``: only the effects of which the page states that it finds 8 in 10.
+``chance PART 200`` does one part: ``nulls``, ``differ`` (wearers who truly differ: who is named then),
+``planted``, ``stated`` (effects of which the page states that it finds 8 in 10), ``steps`` or ``before``.
 
 Prints how many of so many null ledgers name an innocent station, role, wearer or set, how many pages of
 charts have a mark, and how often planted effects are found. Alarms come in runs, incidents differ, months are
@@ -11,6 +12,7 @@ months, 6 stations of 20 wearers and 15 sets, about 32 incidents a month).
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -21,6 +23,7 @@ from analysis.trends.before_after import changes
 from analysis.trends.comparisons import signals
 from analysis.trends.ledger import SET_EVENTS, WEARS
 from analysis.trends.measures import judged_months
+from analysis.trends.statistics import share_interval
 
 STATIONS, WEARERS, SETS, MONTHS = 6, 20, 15, 36
 KINDS = ("incident", "drill", "training")
@@ -54,13 +57,14 @@ def ledger(
     late_months: int = 12,
     swing: float = 0.0,
     units: dict[str, int] = UNITS,
+    truth: dict[str, float] | None = None,
 ) -> pl.DataFrame:
     """Return wears with station and role.
 
     `planted` is by how much more often the ``station`` or ``wearer`` of `units` leaves below the warning, or
     the ``set`` is silent; `late` multiplies all exits of the last `late_months`; exits swing by the part
     `swing` over the year. Incidents and wearers differ by gamma factors of these variances, months by an
-    AR(1) level.
+    AR(1) level; `truth` is given each wearer's factor.
     """
     rng, planted = np.random.default_rng(seed), planted or {}
     step, levels = 0.0, np.ones(MONTHS)
@@ -74,6 +78,8 @@ def ledger(
     station = rng.integers(STATIONS, size=incidents)
     kind = (rng.random(incidents)[:, None] > mix.cumsum(axis=1)[station][:, :2]).sum(axis=1)
     bad, of_wearer = _factors(rng, incidents_vary, incidents), _factors(rng, wearers_vary, STATIONS * WEARERS)
+    if truth is not None:
+        truth.update((f"W-{number:03d}", float(factor)) for number, factor in enumerate(of_wearer))
     heat = rng.lognormal(0, 0.5, incidents)
     day = rng.uniform(0, 28, incidents)
     crew = rng.integers(2, 7, incidents)
@@ -156,31 +162,80 @@ def marked(wears: pl.DataFrame) -> bool:
 NULLS: dict[str, dict[str, float]] = {
     "incidents vary by 1": {},
     "incidents vary by 3": {"incidents_vary": 3.0},
-    "wearers vary by 0.25": {"wearers_vary": 0.25},
     "independent wears": {"incidents_vary": 0.0},
     "months alike by 0.25": {"level": 0.25},
 }
+DIFFER = 0.25
+"""Variance of the factors of wearers who truly differ: no null ledger, since nobody is like another."""
 
 
 def main(ledgers: int) -> None:
     """Print all shares."""
+    for part in PARTS.values():
+        part(ledgers)
+
+
+def nulls(ledgers: int) -> None:
+    """Print how many ledgers without a difference name somebody or mark a chart."""
     for title, design in NULLS.items():
         names = marks = 0
         for seed in range(ledgers):
             one = ledger(seed, **design)  # type: ignore[arg-type]
             names, marks = names + bool(named(one)), marks + marked(one)
-        shares = f"names anybody {names / ledgers:.3f}; marks a chart {marks / ledgers:.3f}"
-        print(f"no difference, {title}, {ledgers} ledgers: {shares}", flush=True)
+        print(
+            f"no difference, {title}: names anybody {_share(names, ledgers)}; marks {_share(marks, ledgers)}"
+        )
+
+
+def differ(ledgers: int) -> None:
+    """Print who is named where wearers truly differ, and how much more often than others they do it."""
+    naming = others = marks = 0
+    factors: list[float] = []
+    for seed in range(ledgers):
+        truth: dict[str, float] = {}
+        one = ledger(seed, wearers_vary=DIFFER, truth=truth)
+        found = named(one)
+        naming, marks = naming + bool(found), marks + marked(one)
+        others += any(part != "wearer" for part, _ in found)
+        ranks = sorted(truth.values(), reverse=True)
+        for part, name in sorted(found):
+            if part == "wearer":
+                factors.append(truth[name])
+                place = f"number {ranks.index(truth[name]) + 1} of {len(ranks)}"
+                print(f"{name} named: truly x{truth[name]:.2f}, {place}")
+    below = sum(factor <= 1 for factor in factors)
+    print(
+        f"wearers vary by {DIFFER}: names anybody {_share(naming, ledgers)}; marks {_share(marks, ledgers)}"
+    )
+    print(f"names a station, role or set {_share(others, ledgers)}")
+    print(f"of {len(factors)} wearers named, {below} are truly no more often so than all")
+
+
+def _share(count: int, of: int) -> str:
+    low, high = share_interval(count, of)
+    return f"{count} of {of} ({100 * count / of:.1f} %, 95 % interval {100 * low:.1f} to {100 * high:.1f})"
+
+
+def planted(ledgers: int) -> None:
+    """Print how often planted effects are named."""
     few = max(ledgers // 2, 1)
-    planted = (("station", "Station 2", (1.5, 2, 3)), ("wearer", "W-025", (5, 8)), ("set", "S-040", (4, 7)))
-    for part, name, ratios in planted:
+    effects = (("station", "Station 2", (1.5, 2, 3)), ("wearer", "W-025", (5, 8)), ("set", "S-040", (4, 7)))
+    for part, name, ratios in effects:
         for ratio in ratios:
             found = sum((part, name) in named(ledger(1000 + s, planted={part: ratio})) for s in range(few))
             print(f"{part} x{ratio}, {few} ledgers: found in {found / few:.2f}", flush=True)
-    stated(ledgers)
+
+
+def steps(ledgers: int) -> None:
+    """Print how often a change of the last year is marked."""
+    few = max(ledgers // 2, 1)
     for ratio in (2.0, 0.5, 3.0):
         found = sum(step_seen(ledger(2000 + s, late=ratio)) for s in range(few))
         print(f"last 12 months x{ratio}, {few} ledgers: marked in {found / few:.2f}", flush=True)
+
+
+def before(ledgers: int) -> None:
+    """Print how often the interval of a change holds the truth."""
     for season, level in ((0.0, 0.15), (0.6, 0.15), (0.6, 0.25)):
         for ratio, months in ((1.0, 12), (1.0, 6), (0.5, 12), (0.5, 6)):
             held, clear = covered(ledgers, ratio, months, swing=season, level=level)
@@ -229,8 +284,17 @@ def step_seen(wears: pl.DataFrame) -> bool:
     return bool(judged_months(wears, RUNNING)["low_air_exits"].marks)
 
 
+PARTS: dict[str, Callable[[int], None]] = {
+    "nulls": nulls,
+    "differ": differ,
+    "planted": planted,
+    "stated": stated,
+    "steps": steps,
+    "before": before,
+}
+
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["stated"]:
-        stated(int(sys.argv[2]))
+    if sys.argv[1:2] and sys.argv[1] in PARTS:
+        PARTS[sys.argv[1]](int(sys.argv[2]))
     else:
         main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)

@@ -126,7 +126,12 @@ def test_who_only_watches_is_offered_no_hand(visitor: Any, served: Served) -> No
 
 @pytest.mark.parametrize(
     ("name", "pages"),
-    [("review-1", ["Review", "Trends"]), ("audit-1", ["Trends"]), ("admin-1", ["Access"])],
+    [
+        ("review-1", ["Review", "Trends"]),
+        ("audit-1", ["Trends"]),
+        ("health-1", ["Exposure register"]),
+        ("admin-1", ["Access"]),
+    ],
 )
 def test_each_role_lands_on_its_first_page(
     visitor: Any, served: Served, axe: Callable[[Any], list[str]], name: str, pages: list[str]

@@ -47,7 +47,7 @@ def test_the_officers_path(page: Any, address: str) -> None:
     reason = page.locator("#trends-out li", has_text="Station 4").locator(".reason").inner_text()
     assert re.search(
         r"\d+ of [\d,]+ wears, where \d+ are expected for the same kinds and tasks\. "
-        r"Not adjusted: [\d.]+ per 1000 wears \(95\xa0% interval [\d.]+ to [\d.]+\); "
+        r"As counted: [\d.]+ per 1000 wears \(95\xa0% interval [\d.]+ to [\d.]+\); "
         r"the other stations: [\d.]",
         reason,
     )

@@ -54,6 +54,7 @@ PAGES = {
     "/review": {"review"},
     "/trends": {"review", "audit"},
     "/access": {"admin"},
+    "/register": {"health"},
     "/method": {"watch", "desk", "review", "audit", "health", "admin"},
 }
 

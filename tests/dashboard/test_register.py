@@ -142,6 +142,30 @@ def test_only_health_reads_the_register_and_every_look_is_logged(
     assert all("W-050" in target for target in looks.filter(pl.col("outcome") == "done")["target"])
 
 
+def test_the_page_shows_everybody_and_the_years_of_one_and_each_look_is_logged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages = GuardedPages(tmp_path, monkeypatch)
+    ledger, _ = three_years(1, incidents_a_month=3.0)
+    bring_in(pages.archive, "three-years", ledger)
+    health = pages.client("health")
+    every = str(health.page("/register").get_json())
+    assert "/register?wearer=W-050" in every
+    assert "W-051" in every
+    for _ in range(2):
+        one = str(health.page("/register", "?wearer=W-050").get_json())
+        assert "W-050, by year" in one
+        assert "W-051" not in one
+    looks = access_table(pages.archive).filter(pl.col("action") == "register")
+    assert looks.filter(pl.col("outcome") == "done")["target"].to_list() == [
+        "/register",
+        "/register?wearer=W-050",
+        "/register?wearer=W-050",
+    ]
+    for role in ("review", "audit", "admin", "desk"):
+        assert "by year" not in str(pages.client(role).page("/register", "?wearer=W-050").data)
+
+
 def test_the_verb_writes_the_register_and_notes_it(tmp_path: Path) -> None:
     ledger, _ = three_years(1, incidents_a_month=3.0)
     bring_in(tmp_path, "three-years", ledger)

@@ -208,7 +208,7 @@ def test_chance_is_measured_in_the_background_once_a_day(
     monkeypatch.setattr(measured_chance, "DRAWS", 2)
     monkeypatch.setattr(measured_chance, "RESTS", 0.0)
     keeper = keeper_of(context)
-    assert "Your own wears are not measured yet." in text_of(trends_page.layout(context, {}))
+    assert "This is not measured on your own wears yet." in text_of(trends_page.layout(context, {}))
     keeper.chance.begin(keeper.look())
     wait_until(lambda: keeper.chance.count.drawn == 2)
     assert "We made 2 copies of your wears without any difference." in text_of(

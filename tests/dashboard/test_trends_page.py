@@ -66,12 +66,15 @@ def test_a_rate_has_its_count_wears_and_interval() -> None:
 def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
     found = rate(12, 2, (MonthMark(4, 1, True), MonthMark(0, 6, True), MonthMark(1, 6, True)))
     text = words.rate_sentence(found)
-    assert "2031-01 to 2031-06 together are above what was expected. 2031-05 is above its limits." in text
+    assert (
+        "2031-01 to 2031-06 together are above what was expected. 2031-05 is above what chance explains."
+        in text
+    )
     figure = rate_figure(found)
     points = next(trace for trace in figure["data"] if trace["mode"] == "lines+markers")
     assert points["marker"]["symbol"].index("diamond-open") == 4
     assert sum(trace["line"].get("width") == 5 for trace in figure["data"]) == 2
-    assert "The last months fit the 24 before them." in words.rate_sentence(rate(12, 2, ()))
+    assert "The last months are like the 24 before them." in words.rate_sentence(rate(12, 2, ()))
 
 
 def test_a_trend_is_told_with_its_size() -> None:
@@ -334,5 +337,5 @@ def test_the_units_can_be_changed_and_stay_in_every_link(tmp_path: Path) -> None
     assert "40 L/min" in metric
     assert "1.41 ft³/min" in imperial  # 40 / 28.316847
     assert "6.8 L, 4,351 psi" in imperial
-    assert "Median, L/min" not in imperial
+    assert "Half are below, L/min" not in imperial
     assert Choice(units="imperial").address(year="2031") == "/trends?year=2031&units=imperial"

@@ -1,0 +1,93 @@
+"""The exposure register as a page: each person's sums, and the years of one. For the role health only."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+from urllib.parse import quote
+
+import polars as pl
+from dash import Dash, html
+
+from analysis.trends.ledger import THERMAL_CLASSES
+from dashboard.context import PageContext
+from dashboard.listing import cell, listing
+from dashboard.privacy import register_words as words
+from dashboard.privacy.register import by_person, update
+from dashboard.trends.view import keeper_of
+from ingest.plurals import percent
+
+EVERY_YEAR = "all"
+AT_ONCE = 50
+HOT_CLASSES = THERMAL_CLASSES[1:]
+
+
+def layout(context: PageContext, query: dict[str, str]) -> Any:
+    """Return the register of everybody, or the years of the wearer that the address names."""
+    wears = keeper_of(context).look().ledger["wears"]
+    years = context.profile.retention.register_years
+    lines = update(context.archive.folder, wears, datetime.now(UTC), years)
+    wearer = query.get("wearer", "")
+    table = by_person(lines, wearer)
+    if not wearer:
+        table = table.filter(pl.col("year") == EVERY_YEAR)
+    title = words.OF.format(wearer=wearer) if wearer else words.EVERYBODY
+    rows = [_row(row, of_one=bool(wearer)) for row in table.iter_rows(named=True)]
+    asked = f"?wearer={quote(wearer)}" if wearer else ""
+    links = [html.A(words.DOWNLOAD, href=f"/register.csv{asked}", className="action")]
+    links += [html.A(words.BACK, href="/register", className="action")] if wearer else []
+    return html.Div(
+        [
+            html.H1(words.REGISTER),
+            html.P(words.NOTE.format(years=years), className="note"),
+            html.P(links),
+            listing(
+                "register-people",
+                title,
+                [words.YEAR if wearer else words.WEARER, *words.HEADS],
+                rows,
+                empty=words.NOBODY,
+                search=None if wearer else (words.FIND, words.FIND_WEARER),
+                numeric=tuple(range(1, len(words.HEADS) + 1)),
+                at_once=AT_ONCE,
+            ),
+        ],
+        className="trends",
+    )
+
+
+def register(app: Dash, context: PageContext) -> None:
+    """Add nothing: the register as CSV is a route of the trends page."""
+    del app, context
+
+
+def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:
+    name: Any = words.ALL_YEARS if row["year"] == EVERY_YEAR else row["year"]
+    if not of_one:
+        name = cell(row["wearer_id"], href=f"/register?wearer={quote(row['wearer_id'])}")
+    hot = sum(row[f"class_{number}_s"] for number in HOT_CLASSES) / 60
+    kinds = (row["incidents"], row["drills"], row["trainings"])
+    dose, minutes, heard = row["heat_dose"], row["contaminated_min"], row["heard_part"]
+    return [
+        name,
+        _count(row["wears"]),
+        cell(" / ".join(f"{count:,}" for count in kinds), value=sum(kinds)),
+        _figure(row["under_air_min"] / 60, 1),
+        _figure(row["hard_min"] / 60, 1),
+        words.NOT_KNOWN
+        if dose is None
+        else cell(words.DOSE.format(dose=dose, wears=row["dose_wears"]), dose),
+        words.NOT_KNOWN if dose is None else _figure(hot, 0),
+        _count(row["contaminations"]),
+        _count(row["not_decontaminated"]),
+        words.NOT_KNOWN if minutes is None else _figure(minutes, 0),
+        words.NOT_KNOWN if heard is None or heard != heard else cell(percent(heard), heard),
+    ]
+
+
+def _count(value: int) -> Any:
+    return cell(f"{value:,}", value=value)
+
+
+def _figure(value: float, places: int) -> Any:
+    return cell(f"{value:,.{places}f}", value=value)
