@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.simulation.make_three_years import read_three_years
+from analysis.simulation.shipped_years import read_three_years
 from dashboard.trends.wear_ledger import bring_in
 
 

@@ -17,11 +17,11 @@ import polars as pl
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
-from analysis.simulation.make_three_years import read_three_years
-from analysis.simulation.three_years import three_years
+from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.cells import Cell, Published
 from analysis.trends.publishing import due
 from analysis.trends.roster import with_station_and_role
+from tests.three_years import three_years
 
 Atom = tuple[str, str, tuple[str, ...]]
 EVENTS = {

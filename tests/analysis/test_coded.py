@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from analysis.simulation.make_three_years import read_three_years
+from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.amounts import above_the_usual
 from analysis.trends.before_after import changes
 from analysis.trends.coded import OWN, coded, plain

@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from analysis.simulation.make_three_years import FOLDER, SEED, read_three_years
-from analysis.simulation.three_years import Planted, WearPlan, quick_wear, simulated_wear, three_years
+from analysis.simulation.shipped_years import FOLDER, read_three_years
 from analysis.trends.comparisons import Signal, signals
 from analysis.trends.ledger import SCHEMAS
 from analysis.trends.roster import with_station_and_role
+from tests.three_years import SEED, Planted, WearPlan, quick_wear, simulated_wear, three_years
 
 SEEDS = range(3)
 NOTHING = Planted(heat_growth_a_year=0.0, station_factor=1.0, set_fails=False)

@@ -10,7 +10,6 @@ import polars as pl
 import pytest
 from scipy.stats import theilslopes
 
-from analysis.simulation.three_years import three_years
 from analysis.trends.comparisons import Signal, signals
 from analysis.trends.ledger import SET_EVENTS, WEARS, falls_between_wears
 from analysis.trends.measures import by_month, monthly_mean, monthly_rate
@@ -23,6 +22,7 @@ from analysis.trends.statistics import (
     poisson_interval,
     seasonal_kendall,
 )
+from tests.three_years import three_years
 
 START = datetime(2031, 1, 10, 8, tzinfo=UTC)
 

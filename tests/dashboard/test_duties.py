@@ -12,7 +12,6 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile, Training
-from analysis.simulation.three_years import three_years
 from analysis.trends.audit import duties_tables
 from analysis.trends.equipment import EQUIPMENT, equipment_beside, overdue_days
 from analysis.trends.ledger import WEARS
@@ -23,6 +22,7 @@ from dashboard.trends import duties, words
 from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from dashboard.trends.workload import season_plots, work_plots
+from tests.three_years import three_years
 
 MINIMUM = Training(hours_a_year=2.0, wears_a_year=4)
 TODAY = date(2031, 7, 2)  # half of the year is over

@@ -19,9 +19,8 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.profile import Profile
-from analysis.simulation.make_three_years import read_three_years
 from analysis.simulation.past_year import build_past_incident
-from analysis.simulation.three_years import three_years
+from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
 from dashboard.access.log import read_log
@@ -34,6 +33,7 @@ from dashboard.underair import root
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages
+from tests.three_years import three_years
 
 NOW = datetime.now(UTC)
 

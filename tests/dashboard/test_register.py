@@ -13,7 +13,6 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.simulation.past_year import build_past_incident
-from analysis.simulation.three_years import three_years
 from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
@@ -27,6 +26,7 @@ from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages
+from tests.three_years import three_years
 
 NOW = datetime(2031, 6, 1, tzinfo=UTC)
 START = datetime(2030, 3, 1, 10, tzinfo=UTC)

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from analysis.simulation.make_three_years import read_three_years
+from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.ledger import SET_EVENTS, WEARS, Ledger, empty_ledger
 from analysis.trends.rest import short_rests
 from dashboard.context import PageContext

@@ -12,7 +12,6 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from analysis.simulation.three_years import three_years
 from analysis.trends.ledger import WEARS, ledger_of
 from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, judged_months, monthly_mean
 from analysis.trends.prediction import MonthMark, Predicted
@@ -26,6 +25,7 @@ from dashboard.trends.view import AGAIN_AFTER_S, Choice, Keeper, choice_of, keep
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
 from tests.dashboard.invented_incident import Incident
+from tests.three_years import three_years
 
 EXITS = next(plot for plot in words.PLOTS if plot.name == "low_air_exits")
 MINUTES = next(plot for plot in words.PLOTS if plot.name == "under_air_min")

