@@ -31,8 +31,8 @@ ROOMS = {
     "access": ["dashboard/access/*.py", "dashboard/privacy/*.py"],
 }
 NOT_BEHAVIOUR = ("words.py", "commands.py", "__init__.py")
-LONGEST_S = 240.0  # of all tests of one mutant; the original takes less
-MOST_FILES = 12
+LONGEST_S = 400.0  # of all tests of one mutant; on a quiet machine those of the original take half of it
+MOST_FILES = 7
 SWAPS = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
     ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
@@ -158,7 +158,7 @@ def killed(mutant: Mutant, files: list[Path]) -> str | None:
             check=False,
         )
     except subprocess.TimeoutExpired:
-        return "longer than any of them takes"
+        return f"a test that did not end within {LONGEST_S:.0f} s"
     finally:
         mutant.path.write_bytes(original)
         os.utime(mutant.path, ns=(times.st_atime_ns, times.st_mtime_ns))
