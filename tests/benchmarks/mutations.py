@@ -2,19 +2,21 @@
 
 Run by hand, in a clone of its own, because it changes files and puts them back:
 ``python -m tests.benchmarks.mutations [COUNT] [SEED] [ROOM ...]``. Each mutant changes one comparison, sum,
-number, truth value or condition. It is killed when one of the nearest test files fails: those that import the
-module, then those that import its importers. What survives is printed: either a test is missing, or it
-alters nothing that can be seen.
+number, truth value or condition. It is killed when one of the test files nearest to the module fails. What
+survives is printed: either a test is missing, or the nearest files are not those that would notice, or the
+change alters nothing that can be seen.
 """
 
 from __future__ import annotations
 
 import ast
+import math
 import os
 import random
+import re
 import subprocess
 import sys
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -33,6 +35,7 @@ ROOMS = {
 NOT_BEHAVIOUR = ("words.py", "commands.py", "__init__.py")
 LONGEST_S = 400.0  # of all tests of one mutant; on a quiet machine those of the original take half of it
 MOST_FILES = 7
+WORD = re.compile(r"[A-Za-z_]{6,}")
 SWAPS = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
     ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
@@ -101,45 +104,22 @@ def mutants(path: Path) -> Iterator[Mutant]:
                 yield Mutant(path, node.lineno, start, end, "(" * source[start:end].count(b"("))
 
 
-def tests_by_module() -> dict[str, list[Path]]:
-    """Give the test files that import each module, those with the fewest imports first."""
-    found: dict[str, list[tuple[int, Path]]] = defaultdict(list)
-    for path in sorted((HERE / "tests").rglob("test_*.py")):
-        if "browser" in path.parts:
-            continue
-        names = {
-            node.module
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-            if isinstance(node, ast.ImportFrom) and node.module
-        }
-        for name in names:
-            found[name].append((len(names), path))
-    return {name: [path for _, path in sorted(files)] for name, files in found.items()}
+def words_of_tests() -> dict[Path, set[str]]:
+    """Give the names and codes in each test file; the browser's are too slow for this."""
+    files = [path for path in (HERE / "tests").rglob("test_*.py") if "browser" not in path.parts]
+    return {path: set(WORD.findall(path.read_text(encoding="utf-8"))) for path in sorted(files)}
 
 
-def importers() -> dict[str, list[str]]:
-    """Give the modules of the product that import each module."""
-    found: dict[str, list[str]] = defaultdict(list)
-    for package in ("ingest", "analysis", "dashboard"):
-        for path in sorted((HERE / package).rglob("*.py")):
-            own = ".".join(path.relative_to(HERE).with_suffix("").parts)
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                if isinstance(node, ast.ImportFrom) and node.module:
-                    found[node.module].append(own)
-    return found
+def near_tests(module: Path, tests: dict[Path, set[str]]) -> list[Path]:
+    """Give the test files that share most of their names with a module; a name in few of them counts more."""
+    files_with = Counter(word for words in tests.values() for word in words)
+    own = set(WORD.findall(module.read_text(encoding="utf-8"))) | {module.stem}
 
+    def likeness(path: Path) -> float:
+        shared = sum(math.log(len(tests) / files_with[word]) for word in own & tests[path])
+        return shared / math.sqrt(len(tests[path]) + 1)
 
-def near_tests(module: str, tests: dict[str, list[Path]], users: dict[str, list[str]]) -> list[Path]:
-    """Give the test files nearest to a module: its own importers', then those of its importers, and so on."""
-    files: dict[Path, None] = {}
-    seen, front = {module}, [module]
-    while front and len(files) < MOST_FILES:
-        for name in front:
-            files.update(dict.fromkeys(tests.get(name, [])))
-        front = [each for name in front for each in users.get(name, []) if each not in seen]
-        seen.update(front)
-    subject = module.rpartition(".")[2]
-    return sorted(list(files)[:MOST_FILES], key=lambda path: subject not in path.name)
+    return sorted(tests, key=likeness, reverse=True)[:MOST_FILES]
 
 
 def killed(mutant: Mutant, files: list[Path]) -> str | None:
@@ -172,7 +152,7 @@ def main() -> None:
     """Try mutants and print the share that tests notice, room by room."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    tests, users = tests_by_module(), importers()
+    tests = words_of_tests()
     for room in sys.argv[3:] or ROOMS:
         paths = [
             path
@@ -184,8 +164,7 @@ def main() -> None:
         chosen = random.Random(f"{seed} {room}").sample(every, min(count, len(every)))
         noticed = 0
         for mutant in chosen:
-            module = ".".join(mutant.path.relative_to(HERE).with_suffix("").parts)
-            by = killed(mutant, near_tests(module, tests, users))
+            by = killed(mutant, near_tests(mutant.path, tests))
             noticed += by is not None
             was = mutant.path.read_bytes()[mutant.start : mutant.end].decode()
             where = f"{mutant.path.relative_to(HERE)}:{mutant.line}"
