@@ -282,7 +282,8 @@ class Inside:
         if air is not None:
             started_at, last = wear.started_us * 1e-6, live_set.follower.last
             found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s)
-        live_set.over = (*made_of, len(wear.seq), found) if is_over else None
+        if is_over:
+            live_set.over = (*made_of, len(wear.seq), found)
         return found
 
     def ahead(self, now_s: float, low_air: Interval | None, leave: Interval | None) -> Interval | None:

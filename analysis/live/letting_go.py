@@ -45,9 +45,9 @@ def closed_until_us(power_up: PowerUp, wears: Sequence[Wear], now_us: int) -> in
     own = [wear for wear in wears if wear.power_up is power_up]
     until_us = now_us - KEPT_WHOLE_US
     for wear in own:
-        if wear.ended_how not in ("closed", "off"):
-            return min(until_us, wear.started_us - EDGE_US)
-        if wear.ended_us > until_us:
+        # Of whoever is still in, the last forecast counts in the team.
+        still_in = wear is wears[-1] and wear.tally is not None and wear.tally.ended_us > now_us
+        if wear.ended_how not in ("closed", "off") or still_in or wear.ended_us > until_us:
             return min(until_us, wear.started_us - EDGE_US)
     return max(until_us, 0)
 

@@ -65,6 +65,24 @@ def test_a_closed_wear_keeps_what_its_answers_rest_on_and_no_more(log: Any) -> N
     assert board.lines().keys() == whole.lines().keys()
 
 
+def test_the_last_forecast_of_somebody_who_is_still_in_does_not_move(log: Any) -> None:
+    """It counts in the team: of a wear that is over, and not tallied out, every reading is kept."""
+    desk, one = log.desk(), log.talker("S-1")
+    one.set_up(-1)
+    desk.say(0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    one.breathe(20, 600, bar_s=0.1)
+    for second in range(630, 1200, 5):
+        one.say(second, "motion", motion_m_s2=1.0)
+    board, whole = played(log)
+    now = log.at(1300)
+    (kept,), (again,) = board.snapshot(now).rows, whole.snapshot(now).rows
+    assert kept.lost is not None
+    assert kept.turn_back_was_expected_at is not None
+    assert kept.turn_back_was_expected_at == pytest.approx(again.turn_back_was_expected_at, abs=0.1)
+    pressure = log.frames()["pressure"].height
+    assert len(board._services["trial"]._sets["S-1"].power_ups[0].channels["pressure"]) == pressure
+
+
 def test_a_fault_of_a_rule_on_what_is_left_gives_the_readings_back(
     log: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
