@@ -60,15 +60,17 @@ class TestPressureOffset:
 
 
 class TestDroppedOut:
-    def test_readings_that_fall_away_and_go_on_are_told(self, log: Any) -> None:
+    @pytest.mark.parametrize(("bar", "closed"), [(21.0, False), (0.0, True)])
+    def test_readings_that_fall_away_and_go_on_are_told(self, log: Any, bar: float, closed: bool) -> None:
         talker = log.talker("S-1")
         talker.set_up(-1)
         talker.breathe(60, 1510, start_bar=280.0, bar_s=0.1, closes=False)
-        talker.say(1597, "pressure", pressure_bar=21.0)
+        talker.say(1597, "pressure", pressure_bar=bar)
         talker.breathe(1624, 300, start_bar=126.0, bar_s=0.1, opens=False)
         (told,) = findings_of(log, "readings_dropped_out")
-        assert "21 bar between" in told["statement"]
+        assert f"{bar:.0f} bar between" in told["statement"]
         assert "One cylinder, one entry pressure" in told["statement"]
+        assert ("the valve may have been closed" in told["statement"]) is closed
 
     def test_a_valve_closed_for_minutes_is_no_drop_out(self, log: Any) -> None:
         talker = log.talker("S-1")
