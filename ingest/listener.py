@@ -43,6 +43,7 @@ from ingest.session_id import FILE_NAME as SESSION_FILE
 from ingest.session_id import session_id
 from ingest.settings import Settings, login_of
 from ingest.status import (
+    FULL_DISK_BYTES,
     LOW_DISK_BYTES,
     Status,
     StatusTeller,
@@ -177,8 +178,11 @@ class Listener:
             return f"not connected to {self.address.url}"
         if not self.subscribed.is_set():
             return f"connected to {self.address.url}, not yet subscribed"
-        health = self._writing.health
-        return health.trouble or health.sealing_trouble
+        return self._cannot_keep() or self._writing.health.sealing_trouble
+
+    def _cannot_keep(self) -> str:
+        free = free_bytes(self._folder)
+        return self._writing.health.trouble or (disk_trouble(free) if free < FULL_DISK_BYTES else "")
 
     def why_not_alive(self) -> str:
         """Return whether the writing has ended by a fault of ours; empty when it works or waits."""
@@ -257,7 +261,8 @@ class Listener:
         trouble = health.trouble or health.sealing_trouble
         disk_is_low = free_bytes(self._folder) < LOW_DISK_BYTES
         told_is_heard = self._status_client.is_connected()
-        return told_is_heard, self._connected, trouble, disk_is_low, self._possible_loss
+        cannot_keep = bool(self._cannot_keep())
+        return told_is_heard, self._connected, trouble, disk_is_low, cannot_keep, self._possible_loss
 
     def _status(self) -> Status:
         health = self._writing.health
@@ -283,6 +288,7 @@ class Listener:
             last_sealed=health.last_sealed,
             disk_free_bytes=free,
             trouble=health.trouble or health.sealing_trouble or disk_trouble(free) or too_much,
+            cannot_keep=self._cannot_keep(),
             possible_loss=self._possible_loss,
         )
 

@@ -139,6 +139,10 @@ _GAUGES = {
         "1 when something keeps the listener from its work; its status says what",
         lambda status: bool(status.trouble),
     ),
+    "keeping": (
+        "1 when what arrives is made safe, 0 when it waits at the broker; the status says why",
+        lambda status: not status.cannot_keep,
+    ),
     "possible_loss": (
         "1 when messages may have been lost before they arrived; its status says why",
         lambda status: bool(status.possible_loss),

@@ -28,7 +28,7 @@ class BrokerSettings(Struct, frozen=True, forbid_unknown_fields=True):
     protocol: Literal["3.1.1", "5"] = "3.1.1"
     client_id: Annotated[str, Meta(max_length=100)] = ""
     client_id_random: bool = True
-    keepalive_s: Annotated[int, Meta(ge=5, le=3600)] = 30
+    keepalive_s: Annotated[int, Meta(ge=5, le=3600)] = 10
     session_expiry_s: Annotated[int, Meta(ge=60, le=2**32 - 1)] = 604_800
     username: str = ""
     password_file: str = ""

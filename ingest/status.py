@@ -27,6 +27,8 @@ FILE_BYTES = 2048
 EVERY_S = 5.0
 LOOK_EVERY_S = 0.25
 LOW_DISK_BYTES = 1_000_000_000
+FULL_DISK_BYTES = 1_000_000
+"""With less room no segment of the journal can be begun."""
 
 
 class Status(msgspec.Struct, frozen=True, kw_only=True):
@@ -54,7 +56,9 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     last_sealed : datetime or None
     disk_free_bytes : int
     trouble : str
-        Why nothing can be written at the moment, or that the disk will soon be full; empty when all is well.
+        What is not well: nothing can be written or sealed, or the disk will soon be full; else empty.
+    cannot_keep : str
+        Why what arrives cannot be made safe, so that it is not acknowledged; empty when it can.
     possible_loss : str
         What may have been lost before it came here; empty when nothing is known.
     """
@@ -73,6 +77,7 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     last_sealed: datetime | None = None
     disk_free_bytes: int = 0
     trouble: str = ""
+    cannot_keep: str = ""
     possible_loss: str = ""
 
 
@@ -103,8 +108,11 @@ def read_statuses(archive: str | Path) -> list[Status]:
 
 def why_none_listens(statuses: list[Status], now: datetime) -> str:
     """Return why nothing comes into an archive that has listeners; empty when one of them receives."""
-    if not statuses or any(status.connected and _is_fresh(status, now) for status in statuses):
+    hearing = [status for status in statuses if status.connected and _is_fresh(status, now)]
+    if not statuses or any(not status.cannot_keep for status in hearing):
         return ""
+    if hearing:
+        return f"listener {hearing[0].listener} cannot keep what arrives: {hearing[0].cannot_keep}"
     last = max(statuses, key=lambda status: status.at)
     ago_s = max(0, round((now - last.at).total_seconds()))
     if _is_fresh(last, now):
@@ -117,7 +125,7 @@ def _is_fresh(status: Status, now: datetime) -> bool:
 
 
 def free_bytes(folder: Path) -> int:
-    """Return how much room the disk of a folder has."""
+    """Return how much room the disk of a folder has; none when it cannot be reached."""
     try:
         return shutil.disk_usage(folder).free
     except OSError:
@@ -125,7 +133,9 @@ def free_bytes(folder: Path) -> int:
 
 
 def disk_trouble(free: int) -> str:
-    """Return a warning when a disk will soon be full."""
+    """Return a warning when a disk is full or soon will be."""
+    if free < FULL_DISK_BYTES:
+        return "the archive's disk is full"
     return f"only {free / 1e6:,.0f} MB are free on the archive's disk" if free < LOW_DISK_BYTES else ""
 
 

@@ -10,7 +10,7 @@ import msgspec
 import polars as pl
 
 from analysis.tables import TABLES
-from dashboard.out.state import BoardState
+from dashboard.out.state import BoardState, undented
 
 DOCUMENT = Path(__file__).with_name("openapi.json")
 _PROBLEM = {
@@ -23,6 +23,7 @@ _PROBLEM = {
 def document() -> str:
     """Return the document as JSON."""
     _, components = msgspec.json.schema_components([BoardState], ref_template="#/components/schemas/{name}")
+    components = undented(components)
     tables = {f"table_{name}": _table_schema(schema) for name, schema in TABLES.items()}
     told = {
         "openapi": "3.1.0",

@@ -238,7 +238,7 @@ def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tu
         if not status.connected:
             return False, words.LISTENER_ALONE
         if status.trouble:
-            return status.queued == 0, words.LISTENER_TROUBLE.format(trouble=status.trouble)
+            return not status.cannot_keep, words.LISTENER_TROUBLE.format(trouble=status.trouble)
         return True, words.LISTENER_UP
 
     return max((state(status) for status in listeners), key=lambda pair: pair[0])

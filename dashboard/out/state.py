@@ -6,11 +6,13 @@ units are in the names. `python -m dashboard.out.state` writes the JSON Schema.
 
 from __future__ import annotations
 
+import inspect
 import json
 from collections import defaultdict
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -170,12 +172,24 @@ def _moment_or_none(at_s: float | None) -> str | None:
     return None if at_s is None else _moment(at_s)
 
 
+def undented(schema: Any) -> Any:
+    """Return a JSON Schema whose descriptions have no indentation: to Python 3.12 a docstring keeps it."""
+    if isinstance(schema, list):
+        return [undented(each) for each in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {
+        name: inspect.cleandoc(told) if name == "description" and isinstance(told, str) else undented(told)
+        for name, told in schema.items()
+    }
+
+
 def schema() -> str:
     """Return the JSON Schema (2020-12) of a state."""
     told = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "State of the live board of one incident",
-        **msgspec.json.schema(BoardState),
+        **undented(msgspec.json.schema(BoardState)),
     }
     return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
 

@@ -328,7 +328,7 @@ def test_a_team_is_said_in_one_line() -> None:
         ({"state": "down"}, "The listener stopped at"),
         ({"at": datetime.fromtimestamp(NOW - 40, UTC)}, "No sign of life from the listener for 0:40"),
         ({"connected": False}, "The listener has no connection to its broker"),
-        ({"trouble": "disk full", "queued": 9}, "Listener: disk full"),
+        ({"trouble": "disk full", "cannot_keep": "disk full"}, "Listener: disk full"),
     ],
 )
 def test_a_sick_listener_takes_the_whole_top_of_the_page(change: dict[str, Any], said: str) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 import urllib.error
 import urllib.request
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,8 +18,8 @@ from ingest.contract.captures import Heard
 from ingest.contract.errors import BadSettings
 from ingest.listener import Listener
 from ingest.operations import Operations, figure, listener_metrics
-from ingest.settings import Settings
-from ingest.status import Status, why_none_listens
+from ingest.settings import BrokerSettings, Settings
+from ingest.status import Status, read_statuses, why_none_listens
 
 NOW = datetime(2031, 5, 4, 19, 0, tzinfo=UTC)
 
@@ -95,6 +97,52 @@ def test_a_listener_without_its_broker_is_alive_and_not_ready(tmp_path: Path) ->
 
 
 @pytest.mark.broker
+def test_a_full_disk_makes_listener_and_page_not_ready_before_anything_is_lost_on_it(
+    mosquitto: Any, tmp_path: Path, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page was ready while its listener could keep nothing; so was an idle listener on a full disk."""
+    free = [10**10]
+    monkeypatch.setattr("ingest.status.shutil.disk_usage", lambda _: SimpleNamespace(free=free[0]))
+    listener = Listener(mosquitto.url, tmp_path, Settings(), say=lambda _: None)
+    listener.start()
+
+    def page() -> str:
+        return why_none_listens(read_statuses(tmp_path), datetime.now(UTC))
+
+    try:
+        assert listener.subscribed.wait(60)
+        wait_until(lambda: not page(), what="the page to be ready")
+        free[0] = 4096
+        assert listener.why_not_ready() == "the archive's disk is full"
+        wait_until(lambda: page().endswith("cannot keep what arrives: the archive's disk is full"))
+        free[0] = 10**10
+        assert listener.why_not_ready() == ""
+        wait_until(lambda: not page(), what="the page to be ready again")
+    finally:
+        listener.stop()
+
+
+@pytest.mark.broker
+def test_a_broker_that_hangs_is_noticed(
+    mosquitto: Any, tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    """Its connection stays open: only the missing signs of life say it, after twice `keepalive_s` at most."""
+    assert BrokerSettings().keepalive_s <= 10
+    settings = Settings(broker=BrokerSettings(keepalive_s=5))
+    listener = Listener(mosquitto.url, tmp_path, settings, say=lambda _: None)
+    listener.start()
+    try:
+        assert listener.subscribed.wait(60)
+        mosquitto.process.send_signal(signal.SIGSTOP)
+        wait_until(lambda: "not connected" in listener.why_not_ready(), what="the listener to notice")
+        mosquitto.process.send_signal(signal.SIGCONT)
+        wait_until(lambda: not listener.why_not_ready(), what="the listener to be ready again")
+    finally:
+        mosquitto.process.send_signal(signal.SIGCONT)
+        listener.stop()
+
+
+@pytest.mark.broker
 def test_a_listener_that_receives_is_ready(
     mosquitto: Any, tmp_path: Path, pressure: Callable[..., Heard], wait_until: Callable[..., Any]
 ) -> None:
@@ -115,6 +163,11 @@ def test_a_page_is_not_ready_while_nothing_listens() -> None:
         [status()], NOW + timedelta(seconds=16)
     )
     assert "not connected" in why_none_listens([status(connected=False)], NOW)
+    full = status(cannot_keep="the archive's disk is full")
+    assert (
+        why_none_listens([full], NOW) == "listener north cannot keep what arrives: the archive's disk is full"
+    )
+    assert why_none_listens([full, status(listener="south")], NOW) == ""
     stopped = status(state="stopped", connected=False)
     assert "no listener is running" in why_none_listens([stopped], NOW)
     assert why_none_listens([stopped, status(listener="south")], NOW) == ""
