@@ -11,7 +11,7 @@ Found from the archive's index, in vectors: nothing here reads a message.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -98,16 +98,7 @@ class Pieces:
         def mine(frame: pl.DataFrame) -> pl.DataFrame:
             return frame.filter(pl.col("piece").is_in(table["piece"].implode()))
 
-        return replace(
-            self,
-            table=table,
-            power_ups=mine(self.power_ups),
-            sets=mine(self.sets),
-            incidents=mine(self.incidents),
-            desks=mine(self.desks),
-            later=mine(self.later),
-            setups=mine(self.setups),
-        )
+        return self._with(table, mine)
 
     def _part(self, first: int, last: int) -> Pieces:
         def part(frame: pl.DataFrame) -> pl.DataFrame:
@@ -116,16 +107,12 @@ class Pieces:
             return frame[low:high]
 
         ends = [self.table["piece"][first], self.table["piece"][last - 1] + 1]
-        return replace(
-            self,
-            table=self.table[first:last],
-            power_ups=part(self.power_ups),
-            sets=part(self.sets),
-            incidents=part(self.incidents),
-            desks=part(self.desks),
-            later=part(self.later),
-            setups=part(self.setups),
-        )
+        return self._with(self.table[first:last], part)
+
+    def _with(self, table: pl.DataFrame, chosen: Callable[[pl.DataFrame], pl.DataFrame]) -> Pieces:
+        names = ("power_ups", "sets", "incidents", "desks", "later", "setups")
+        frames: dict[str, Any] = {name: chosen(getattr(self, name)) for name in names}
+        return replace(self, table=table, **frames)
 
 
 def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -> Pieces:

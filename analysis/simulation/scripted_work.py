@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.simulation.script import WearScript
-from analysis.simulation.tasks import follow
+from analysis.simulation.tasks import follow, wander
 
 Floats = NDArray[np.float64]
 
@@ -46,12 +46,12 @@ def scripted_work(wear: WearScript, rng: np.random.Generator) -> ScriptedWork:
         at = until
     effort = follow(asked, EFFORT_FOLLOWS_S)
     # Scaled to mean 1, so that a script runs the same course with every seed.
-    variation = np.exp(wander(rng, seconds, WANDER_S, WANDER_SPREAD))
+    variation = np.exp(wander(rng, seconds, WANDER_S, WANDER_SPREAD) - WANDER_SPREAD**2 / 2.0)
     breathed = np.maximum(effort * variation / variation.mean(), 5.0)
     motion = (0.5 + breathed / 40.0) * np.exp(rng.normal(-0.08, 0.4, seconds))
     motion[still] = rng.uniform(0.02, 0.08, int(still.sum()))
     heat = _surroundings(wear.start_temperature_c, around, warms_in_s)
-    heat = heat + wander(rng, seconds, 30.0, 0.02) * (heat - heat[0])
+    heat = heat + (wander(rng, seconds, 30.0, 0.02) - 0.02**2 / 2.0) * (heat - heat[0])
     return ScriptedWork(breathed, escaping, np.maximum(motion, 0.02), seconds_still(motion), heat)
 
 
@@ -62,17 +62,6 @@ def _surroundings(outside_c: float, around_c: Floats, warms_in_s: Floats) -> Flo
         value += (wanted_c - value) * (1.0 - np.exp(-1.0 / lag_s))
         out[index] = value
     return out
-
-
-def wander(rng: np.random.Generator, seconds: int, time_constant_s: float, spread: float) -> Floats:
-    """Return an Ornstein-Uhlenbeck path on a 1 s grid whose exponential has mean 1."""
-    keep = float(np.exp(-1.0 / time_constant_s))
-    shocks = rng.normal(0.0, spread * np.sqrt(1.0 - keep**2), seconds).tolist()
-    value, out = float(rng.normal(0.0, spread)), np.empty(seconds)
-    for index, shock in enumerate(shocks):
-        value = keep * value + shock
-        out[index] = value
-    return out - spread**2 / 2.0
 
 
 def seconds_still(motion_m_s2: Floats) -> Floats:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hmac
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
@@ -10,6 +9,8 @@ from urllib.parse import urlencode
 
 import flask
 
+from dashboard.access import words as access_words
+from dashboard.access.own_pages import refusal, sentence
 from dashboard.access.roles import REVIEW, visitor
 from dashboard.context import PageContext
 from dashboard.evidence import hand_notes
@@ -23,7 +24,6 @@ from dashboard.review.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
 
-TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
 LARGEST_NOTE_BYTES = 16 * 1024
 
 
@@ -69,7 +69,9 @@ def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
 
     @server.post("/review/note")
     def note() -> flask.Response:
-        return _foreign(token) or _written(bench, context)
+        checked = bool(visitor().account)
+        refused = refusal(token, LARGEST_NOTE_BYTES, words.NOTE_TOO_LARGE, checked=checked)
+        return refused or _written(bench, context)
 
 
 def _answer(what: Callable[[Look], dict[str, Any]], bench: Bench) -> flask.Response:
@@ -77,13 +79,9 @@ def _answer(what: Callable[[Look], dict[str, Any]], bench: Bench) -> flask.Respo
     try:
         return flask.jsonify(what(bench.look(request_of(flask.request.args.to_dict()), following=True)))
     except BadView as problem:
-        return _problem(problem, 400)
+        return sentence(problem, 400)
     except UnknownIncident as problem:
-        return _problem(problem, 404)
-
-
-def _problem(problem: object, status: int) -> flask.Response:
-    return flask.make_response({"problem": str(problem)}, status)
+        return sentence(problem, 404)
 
 
 def _at(look: Look) -> float:
@@ -142,9 +140,9 @@ def _exported(bench: Bench) -> flask.Response:
         write, kind = made[form]
         answer = flask.Response(write(look), mimetype=kind)
     except BadView as problem:
-        return _problem(problem, 400)
+        return sentence(problem, 400)
     except UnknownIncident as problem:
-        return _problem(problem, 404)
+        return sentence(problem, 404)
     # Incident and window only: nothing that came in as text gets into a file's name.
     start = f"{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}"
     answer.headers["Content-Disposition"] = (
@@ -161,9 +159,9 @@ def _lanes_drawn(bench: Bench) -> flask.Response:
     try:
         look = bench.look(request_of(flask.request.args.to_dict()), following=True)
     except BadView as problem:
-        return _problem(problem, 400)
+        return sentence(problem, 400)
     except UnknownIncident as problem:
-        return _problem(problem, 404)
+        return sentence(problem, 404)
     figure, _ = lanes_figure(look.lanes, look.desk, look.window, look.view, look.scales)
     drawn = svg_of(figure, look.view.plot_px, words.LANES_LABEL, alone=True)
     answer = flask.Response(drawn, mimetype="image/svg+xml")
@@ -183,9 +181,9 @@ def _reported(context: PageContext) -> flask.Response:
             context.archive.folder, context.profile, asked.incident, datetime.now(UTC)
         )
     except BadView as problem:
-        return _problem(problem, 400)
+        return sentence(problem, 400)
     except UnderairError as problem:
-        return _problem(problem, 404)
+        return sentence(problem, 404)
     # As the page shows it.
     page = report_html(record, context.profile, origin, UNITS[asked.units], asked.zone)
     answer = flask.Response(page, mimetype="text/html")
@@ -193,38 +191,18 @@ def _reported(context: PageContext) -> flask.Response:
     return answer
 
 
-def _foreign(token: str) -> flask.Response | None:
-    """Return the refusal of a request that does not come from a page of ours, None when it does.
-
-    The browser's Origin, a token that only our pages can read, and a content type that no form of a foreign
-    page can send. Where people sign in, Origin and their session's own token were checked before the route
-    (`dashboard.access.protection`).
-    """
-    request = flask.request
-    given = request.headers.get(TOKEN_HEADER, "")
-    same_origin = request.headers.get("Origin") == request.host_url.rstrip("/")
-    ours = same_origin and hmac.compare_digest(given.encode(), token.encode())
-    if not ours and not visitor().account:
-        return _problem(words.NOT_OURS, 403)
-    if request.mimetype != "application/json":
-        return _problem(words.NOT_UNDERSTOOD, 415)
-    if (request.content_length or 0) > LARGEST_NOTE_BYTES:
-        return _problem(words.NOTE_TOO_LARGE, 413)
-    return None
-
-
 def _written(bench: Bench, context: PageContext) -> flask.Response:
     form = flask.request.get_json(silent=True)
     if not isinstance(form, dict):
-        return _problem(words.NOT_UNDERSTOOD, 400)
+        return sentence(access_words.NOT_READ, 400)
     incident = str(form.get("incident", ""))
     if not sees_incident(context, incident):
         # The same for one that is not there: nobody learns by it which incidents there are.
-        return _problem(words.NOTE_NOT_YOURS, 404)
+        return sentence(words.NOTE_NOT_YOURS, 404)
     try:
         look = bench.look(request_of({"incident": incident}))
         if not hand_notes.may_be_written(look.record):
-            return _problem(words.NOTE_NEEDS_INCIDENT, 409)
+            return sentence(words.NOTE_NEEDS_INCIDENT, 409)
         if form.get("withdraws"):
             fields = hand_notes.withdrawal_fields(form, look.record, look.notes)
         elif form.get("looks_at"):
@@ -237,13 +215,13 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
             fields["account"] = visitor().account
         sent = hand_notes.keep(fields, look.record, context.desk, context.archive.folder)
     except UnknownIncident as problem:  # it names those that there are
-        return _problem(problem if visitor().may(REVIEW) else words.NOTE_NOT_YOURS, 404)
+        return sentence(problem if visitor().may(REVIEW) else words.NOTE_NOT_YOURS, 404)
     except RefusedMessage as problem:
-        return _problem(problem.reason, 422)
+        return sentence(problem.reason, 422)
     except BrokerProblem as problem:
-        return _problem(words.NOTE_NOT_SENT.format(problem=problem), 502)
+        return sentence(words.NOTE_NOT_SENT.format(problem=problem), 502)
     except UnderairError as problem:
-        return _problem(problem, 400 if isinstance(problem, BadNotes) else 409)
+        return sentence(problem, 400 if isinstance(problem, BadNotes) else 409)
     return flask.jsonify(sent=sent)
 
 
@@ -253,5 +231,5 @@ def _kept(bench: Bench) -> flask.Response:
     try:
         look = bench.look(request_of({"incident": flask.request.args.get("incident", "")}))
     except UnknownIncident as problem:
-        return _problem(problem, 404)
+        return sentence(problem, 404)
     return flask.jsonify(kept=any(note.identity == identity for note in look.notes))

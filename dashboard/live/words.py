@@ -319,8 +319,6 @@ def refused(count: int, last: str | None) -> str:
 
 NO_DESK = "This server cannot send: it was started without --broker."
 NO_SUCH_ACTION = "There is no such action."
-NOT_UNDERSTOOD = "Could not read the request. Reload the page."
-NOT_OURS = "The request did not come from this server's page. Reload the page."
 TOO_LARGE = "The request is too large."
 NO_SUCH_DISPLAY = "Unknown units or local time. Reload the page."
 NO_PRESSURE = "Type the pressure as a number."

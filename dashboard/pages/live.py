@@ -6,7 +6,6 @@ keyed update of what changed does not.
 
 from __future__ import annotations
 
-import hmac
 from datetime import UTC, datetime
 from typing import Any
 
@@ -15,6 +14,7 @@ import msgspec
 from dash import Dash, html
 
 from dashboard.access import words as access_words
+from dashboard.access.own_pages import refusal, sentence
 from dashboard.access.roles import SEND, visitor
 from dashboard.context import PageContext
 from dashboard.live import view as live_view
@@ -28,7 +28,6 @@ from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage
 
 LARGEST_REQUEST_BYTES = 8 * 1024
-TOKEN_HEADER = "X-Underair-Token"  # noqa: S105 - the header's name, no secret
 
 
 def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
@@ -57,7 +56,7 @@ def register(app: Dash, context: PageContext) -> None:
             return flask.jsonify(live_view.stopped(feed.token))
         display = display_of(flask.request.args.get("units"), flask.request.args.get("offset"))
         if display is None:
-            return _sentence(live_words.NO_SUCH_DISPLAY, 400)
+            return sentence(live_words.NO_SUCH_DISPLAY, 400)
         answer = feed.answer
         response = _packed(answer.packed(display))
         # A feed that hangs must not look alive: the page compares this age with its own limit.
@@ -71,37 +70,37 @@ def register(app: Dash, context: PageContext) -> None:
 
     @server.post("/live/desk/<kind>")
     def send(kind: str) -> flask.Response:
-        refusal = _refusal(flask.request, feed.token)
-        if refusal is not None:
-            return refusal
+        refused = refusal(feed.token, LARGEST_REQUEST_BYTES, live_words.TOO_LARGE)
+        if refused is not None:
+            return refused
         if context.desk is None:
-            return _sentence(live_words.NO_DESK, 409)
+            return sentence(live_words.NO_DESK, 409)
         if kind not in FIELDS:
-            return _sentence(live_words.NO_SUCH_ACTION, 404)
+            return sentence(live_words.NO_SUCH_ACTION, 404)
         try:
             fields = flask.request.get_json(silent=True)
         except RecursionError:  # brackets in brackets: no page of ours sends any
-            return _sentence(live_words.NOT_UNDERSTOOD, 400)
+            return sentence(access_words.NOT_READ, 400)
         if not isinstance(fields, dict):
-            return _sentence(live_words.NOT_UNDERSTOOD, 400)
+            return sentence(access_words.NOT_READ, 400)
         service = fields.get("service") or (feed.services[0] if len(feed.services) == 1 else None)
         if not isinstance(service, str):
-            return _sentence(live_words.WHICH_SERVICE, 409)
+            return sentence(live_words.WHICH_SERVICE, 409)
         if kind == "gauge" and not _read_in_bar(fields):
-            return _sentence(live_words.NO_PRESSURE, 400)
+            return sentence(live_words.NO_PRESSURE, 400)
         reason = why_not_sent(context, kind, fields)
         if reason is not None:
-            return _sentence(reason, 409)
+            return sentence(reason, 409)
         try:
             identity = context.desk.send(
                 kind, service, fields, _standing(feed, context.desk.desk_id), visitor().account
             )
         except UnicodeEncodeError:  # half a character: no text at all
-            return _sentence(live_words.NOT_UNDERSTOOD, 400)
+            return sentence(access_words.NOT_READ, 400)
         except RefusedMessage as problem:
-            return _sentence(problem.reason, 422)  # the path is for makers of sets
+            return sentence(problem.reason, 422)  # the path is for makers of sets
         except BrokerProblem as problem:
-            return _sentence(live_words.NOT_SENT.format(problem=problem), 502)
+            return sentence(live_words.NOT_SENT.format(problem=problem), 502)
         return flask.jsonify(sent=identity)
 
 
@@ -136,28 +135,3 @@ def _standing(feed: Feed, desk_id: str) -> list[dict[str, Any]]:
 
 def _packed(packed: bytes) -> flask.Response:
     return flask.Response(packed, mimetype="application/json", headers={"Content-Encoding": "gzip"})
-
-
-def _sentence(text: str, status: int) -> flask.Response:
-    response = flask.jsonify(problem=text)
-    response.status_code = status
-    return response
-
-
-def _refusal(request: flask.Request, token: str) -> flask.Response | None:
-    """Return the refusal of a request that does not come from a page of ours, None when it does.
-
-    Three independent checks: the browser's Origin, a token that only our own pages can read, and a content
-    type that no plain form on a foreign page can send.
-    """
-    origin = request.headers.get("Origin")
-    same_origin = origin == request.host_url.rstrip("/")
-    if not same_origin or not hmac.compare_digest(
-        request.headers.get(TOKEN_HEADER, "").encode(), token.encode()
-    ):
-        return _sentence(live_words.NOT_OURS, 403)
-    if request.mimetype != "application/json":
-        return _sentence(live_words.NOT_UNDERSTOOD, 415)
-    if (request.content_length or 0) > LARGEST_REQUEST_BYTES:
-        return _sentence(live_words.TOO_LARGE, 413)
-    return None

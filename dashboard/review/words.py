@@ -317,8 +317,6 @@ ANALYSING_NOTE = (
     "This happens once for new messages. A large incident takes some seconds; the next time it opens at once."
 )
 
-NOT_OURS = "This request did not come from this page. Reload the page and try again."
-NOT_UNDERSTOOD = "This request cannot be understood. Reload the page and try again."
 NOTE_TOO_LARGE = "This note is too large: 2,000 characters at most."
 NOTE_NOT_YOURS = "You can write notes only into incidents on the live page."
 NOTE_NEEDS_INCIDENT = "These wears belong to no incident; a note needs one. Tally the sets first."

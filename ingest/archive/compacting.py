@@ -6,22 +6,18 @@ received, and nobody reads it or deletes it; `verify` and every answer go on nam
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
-import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ingest.archive.expected import expected_of
 from ingest.archive.formats import FORMAT
 from ingest.archive.manifest import Held, Line, restate
-from ingest.archive.parts import scan_parts
+from ingest.archive.merging import stretches_of
 from ingest.archive.sound import QUARANTINE, DayFolder, archive_of, below
 from ingest.archive.store import file_sha256, place_of
 from ingest.contract.errors import ArchiveProblem
-
-_ROWS_AT_ONCE = 250_000
 
 
 def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list[str]]:
@@ -71,19 +67,12 @@ def in_this_form(part: Path, line: Line) -> Line:
     if line.format >= FORMAT:
         return line
     held = Held()
-    for rows in _stretches(part):
+    for rows in stretches_of(part.parent.parent.name, [part]):
         held.add(rows)
     if held.rows != line.rows:
         raise ArchiveProblem(f"{part} has {held.rows} rows, {line.rows} were sealed: nothing was changed")
     restate(archive_of(part), part, held, line)
     return expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1]))[below(part)]
-
-
-def _stretches(part: Path) -> Iterator[pl.DataFrame]:
-    kind = part.parent.parent.name
-    height = scan_parts(kind, [part]).select(pl.len()).collect().item()
-    for start in range(0, height, _ROWS_AT_ONCE):
-        yield scan_parts(kind, [part]).slice(start, _ROWS_AT_ONCE).collect()
 
 
 def quarantine(part: Path) -> Path:

@@ -85,7 +85,7 @@ class Merge:
         ends = pl.Series(self._ends)
         with contextlib.ExitStack() as files:
             writers: dict[int, pa.RecordBatchStreamWriter] = {}
-            for rows in _stretches(self._kind, self._parts):
+            for rows in stretches_of(self._kind, self._parts):
                 number = ends.search_sorted(rows.select(self._by).to_series(), side="left").alias("lot")
                 mine = rows.with_columns(number).filter(
                     pl.col("lot").is_between(numbers.start, numbers.stop - 1)
@@ -149,7 +149,7 @@ def _ends_of_lots(kind: str, parts: list[Path], by: pl.Expr) -> list[object]:
     return ends
 
 
-def _stretches(kind: str, parts: list[Path]) -> Iterator[pl.DataFrame]:
+def stretches_of(kind: str, parts: list[Path]) -> Iterator[pl.DataFrame]:
     """Yield the rows of all parts in their order, a bounded number at a time."""
     for part in parts:
         height = scan_parts(kind, [part]).select(pl.len()).collect().item()

@@ -25,7 +25,7 @@ import msgspec
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage
 from ingest.contract.errors import ArchiveProblem
-from ingest.own_process import command_of
+from ingest.own_process import command_of, end_process
 
 SIGN_OF_LIFE = b"\n"
 SIGN_OF_LIFE_EVERY_S = 1.0
@@ -182,19 +182,8 @@ class SealingProcess:
     def close(self) -> None:
         """Let the process end; one that does not is ended. A second call does nothing."""
         process, self._process = self._process, None
-        if process is None:
-            return
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(END_WITHIN_S)
-            return
-        process.kill()
-        # In the middle of a disk access that never returns not even this ends it: its end is not waited for.
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(END_WITHIN_S)
+        if process is not None:
+            end_process(process, END_WITHIN_S)
 
 
 def _end(code: int | None) -> str:

@@ -6,7 +6,6 @@ acknowledged. For service use a real broker, such as mosquitto.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import secrets
 import select
@@ -16,7 +15,7 @@ from types import TracebackType
 from typing import Self
 
 from ingest.contract.errors import BrokerProblem
-from ingest.own_process import command_of
+from ingest.own_process import command_of, end_process
 
 WARNING = (
     "The built-in broker is for the demo only: it keeps nothing for who is away and can lose messages. "
@@ -88,17 +87,8 @@ class EmbeddedBroker:
     def stop(self) -> None:
         """Stop it; a second call does nothing."""
         process, self._process = self._process, None
-        if process is None:
-            return
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()  # it takes the end of its input as the word to stop
-        try:
-            process.wait(3)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait(5)
+        if process is not None:
+            end_process(process, 3.0)
 
     def __enter__(self) -> Self:
         self.start()
