@@ -122,6 +122,10 @@ def rapid_heat(log: Any) -> None:
     ordinary(log, temperature=lambda t: 40.0 if t < 900 else 40.0 + 160.0 * (1 - np.exp(-(t - 900) / 60.0)))
 
 
+def fast_sensor(log: Any) -> None:
+    ordinary(log, temperature=lambda t: 160.0 if 900 <= t < 1200 else 25.0)
+
+
 def unanswered(log: Any) -> None:
     talker = ordinary(log)
     talker.say(700, "alarm", alarm="distress", state="raised")
@@ -153,6 +157,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "clock_wrong": (wrong_clock, "1 min 30 s fast"),
     "heat_dose": (heat_dose, "not of what a person in fire kit felt"),
     "rapid_heat": (rapid_heat, "lag removed"),
+    "heat_lag_disproved": (fast_sensor, "went from 25 to 160 °C in 1 s at"),
     "alarm_unanswered": (unanswered, "until it was cleared at 10:13:00 UTC"),
     "silence_under_air": (silence, "Not heard for 1 min 41 s under air"),
     "not_tallied_out": (never_out, "W-1 was tallied in with set S-1"),
@@ -194,6 +199,7 @@ def test_planted_fault_brings_no_unrelated_finding(code: str) -> None:
         "battery_low_at_start": {"alarm_not_raised"},
         "falling_without_motion": {"alarm_not_raised"},
         "rapid_heat": {"alarm_not_raised", "heat_dose"},
+        "heat_lag_disproved": {"alarm_not_raised", "heat_dose", "rapid_heat"},
         "clock_stepped": {"clock_wrong"},
     }
     together["under_air_below_warning"] = together["turned_back_late"] = {

@@ -251,4 +251,5 @@ def test_many_conflicts_of_one_power_up_are_one_finding(log: Any) -> None:
         log.extra.append(type(one)(one.received + timedelta(seconds=1), one.topic, payload, False))
     (finding,) = of_code(analysed(log), "conflicting_records")
     assert "20 times" in finding["statement"]
+    assert finding["set_id"] == "S-1"
     assert len(finding["evidence"]) == 8
