@@ -1,5 +1,5 @@
-// While new wears are worked out: shows how far it is, and loads the page again when it is done. On paper:
-// makes the plots as small as their columns.
+// While new wears are worked out: shows how far it is, and loads the page again when it is done. Asks for the
+// day of before and after. On paper: makes the plots as small as their columns.
 "use strict";
 (() => {
   let asking = false;
@@ -32,7 +32,21 @@
   };
   window.addEventListener("beforeprint", () => onPaper(true));
   window.addEventListener("afterprint", () => onPaper(false));
+  // Dash has no field for a day.
+  const askForDay = (place) => {
+    const { label, button, day, address } = place.dataset;
+    const field = /** @type {HTMLInputElement} */ (underair.make("input", { type: "date", required: true, value: day }));
+    const compare = (event) => {
+      event.preventDefault();
+      location.assign(`${address}${address.includes("?") ? "&" : "?"}since=${field.value}#trends-before`);
+    };
+    const words = underair.make("label", {}, `${label} `, field);
+    const form = underair.make("form", { onsubmit: compare }, words, " ", underair.make("button", {}, button));
+    place.append(form);
+  };
   setInterval(() => {
+    const place = document.getElementById("trends-since");
+    if (place && !place.firstChild) askForDay(place);
     const bar = document.getElementById("trends-progress");
     if (bar && !asking) ask(bar);
   }, 1000);

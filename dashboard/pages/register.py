@@ -40,7 +40,7 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         [
             html.H1(words.REGISTER),
             html.P(words.NOTE.format(years=years), className="note"),
-            html.P(links),
+            html.Div(links, className="title-row"),
             listing(
                 "register-people",
                 title,
@@ -77,16 +77,20 @@ def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:
         words.NOT_KNOWN
         if dose is None
         else cell(words.DOSE.format(dose=dose, wears=row["dose_wears"]), dose),
-        words.NOT_KNOWN if dose is None else _figure(hot, 0),
+        _known(None if dose is None else hot, 0),
         _count(row["contaminations"]),
         _count(row["not_decontaminated"]),
-        words.NOT_KNOWN if minutes is None else _figure(minutes, 0),
+        words.NONE if not row["contaminations"] else _known(minutes, 0),
         words.NOT_KNOWN if heard is None or heard != heard else cell(percent(heard), heard),
     ]
 
 
 def _count(value: int) -> Any:
     return cell(f"{value:,}", value=value)
+
+
+def _known(value: float | None, places: int) -> Any:
+    return words.NOT_KNOWN if value is None else _figure(value, places)
 
 
 def _figure(value: float, places: int) -> Any:

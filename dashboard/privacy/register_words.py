@@ -22,7 +22,7 @@ HEADS = (
     "Heard",
 )
 DOSE = "{dose:.3f} ({wears:,} measured)"
-NOT_KNOWN = "not known"
+NOT_KNOWN, NONE = "not known", "–"
 NOBODY = "Nobody is in the register yet."
-DOWNLOAD, BACK = "Take the register away (CSV)", "Everybody"
+DOWNLOAD, BACK = "Export (CSV)", "Everybody"
 FIND, FIND_WEARER = "Find", "a wearer"

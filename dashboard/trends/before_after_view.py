@@ -19,7 +19,7 @@ from dashboard.trends.view import Choice
 
 TITLE = "Before and after a date"
 ASK = "Did a change help, such as a training or a new rule? Choose its day."
-OTHER_DAY = "Any other day works in the address: since=2031-04-15."
+OTHER_DAY, COMPARE = "Another day", "Compare"
 LEAD = "Before {since}: {before:,} wears. From that day: {after:,} wears."
 TOO_FEW = "Fewer than 20 wears are on one side of {since}."
 HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Taken into account", "Meaning")
@@ -75,7 +75,7 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
         )
         for day in days.head(MONTHS_OFFERED)
     ]
-    body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), html.P(OTHER_DAY, className="note")]
+    body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), _other_day(choice)]
     if choice.since:
         head = html.Thead(html.Tr([html.Th(text, scope="col") for text in HEADS]))
         lines = [
@@ -88,6 +88,17 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
             link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
             body += [table, html.P(NOTE, className="note"), html.P(link)]
     return html.Section([html.H2(TITLE), *body], id="trends-before", className="panel before")
+
+
+def _other_day(choice: Choice) -> Any:
+    """Return where `assets/trends.js` puts the field for a day."""
+    told: dict[str, Any] = {
+        "data-label": OTHER_DAY,
+        "data-button": COMPARE,
+        "data-day": choice.since,
+        "data-address": choice.address(since=""),
+    }
+    return html.Div(id="trends-since", **told)
 
 
 def _current(day: date, choice: Choice) -> dict[str, Any]:

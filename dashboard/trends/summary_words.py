@@ -72,7 +72,7 @@ _OUTSIDE = {
     "planning_rates": "mean air consumption of a wear by task and year: median, 90th and 95th percentile",
 }
 _INSIDE = {
-    "by_month": "sums and rates by month (events per 1000 wears or per 100 hours, exact 95\u00a0% intervals)",
+    "by_month": "sums by month, and wears with each event per 1000 wears with their 95\u00a0% interval",
     "by_part": "the same by kind, station and role",
     "planning_rates": "quantiles of the wears' mean rates with their 95\u00a0% interval",
     "sets": "what was found about each set",

@@ -76,6 +76,13 @@ def test_the_officers_path(page: Any, address: str) -> None:
     assert "S-137" in first
     assert "falling battery charge" in first
 
+    # Asks whether a change helped, on a day of the officer's own.
+    page.fill("#trends-since input", "2030-04-15")
+    page.click("#trends-since button")
+    page.wait_for_url(re.compile("since=2030-04-15"))
+    page.get_by_text(re.compile(r"Before 2030-04-15: [\d,]+ wears\.")).wait_for()
+    assert "A ratio of 0.5 is half as much as before" in page.inner_text("#trends-before")
+
     # Takes the published tables away, and those for inside.
     for link, table in (("Published tables", "by_quarter.csv"), ("All tables", "sets.csv")):
         with page.expect_download() as download:

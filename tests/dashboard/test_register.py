@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 from click.testing import CliRunner
 
+from analysis.profile import Profile
 from analysis.simulation.past_year import build_past_incident
 from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
@@ -20,8 +21,9 @@ from dashboard.privacy.kept_stations import keep_stations
 from dashboard.privacy.register import LINES, PLACE, by_person, update
 from dashboard.privacy.wearer_record import without_others
 from dashboard.trends.kept_ledger import write_table
-from dashboard.trends.wear_ledger import bring_in
+from dashboard.trends.wear_ledger import WearLedger, bring_in
 from dashboard.underair import root
+from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
@@ -105,18 +107,36 @@ def test_a_station_stays_known_for_the_incident_when_its_names_go(tmp_path: Path
     assert known["role"].to_list() == wears["role"].to_list()
 
 
+def station_role_kind(archive: Path) -> list[tuple[object, ...]]:
+    """What comparisons over years need of each wear, by its start."""
+    ledger = WearLedger(Archive(archive), Profile.default())
+    ledger.update(datetime(2026, 1, 1, tzinfo=UTC))
+    roster = roster_beside(archive)
+    assert roster is not None
+    wears = with_station_and_role(ledger.tables()["wears"], roster)
+    assert set(wears["kind"]) <= {"incident", "drill", "training"}
+    return (
+        wears.select("started", "set_id", "station", "role", "kind", "task").sort("started", "set_id").rows()
+    )
+
+
 def test_retain_keeps_the_stations(tmp_path: Path) -> None:
     then = datetime(2024, 5, 4, 19, tzinfo=UTC)
     archive = tmp_path / "archive"
     seal_messages(archive, frames_from_heard(build_past_incident(1, then).heard), "past")
-    roster = "wearer,station,role\n" + "".join(f"W-{n:02d},North,\nW-{n:03d},North,\n" for n in range(99))
+    roster = "wearer,station,role\n" + "".join(
+        f"W-{n:02d},North,commander\nW-{n:03d},North,trainee\n" for n in range(99)
+    )
     (archive / "roster.csv").write_text(roster)
     (tmp_path / "p.toml").write_text(
         'name = "p"\ntitle = "t"\ndecides = "d"\n[retention]\nidentity_months = 1\n'
     )
+    before = station_role_kind(archive)
+    assert before
     done = CliRunner().invoke(
         root, ["retain", "--archive", str(archive), "--profile", str(tmp_path / "p.toml"), "--apply"]
     )
+    assert station_role_kind(archive) == before
     assert done.exit_code == 0, (done.output, done.exception)
     kept = (archive / "stations_kept.csv").read_text()
     assert kept.count("gone-") > 0
