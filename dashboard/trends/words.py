@@ -98,8 +98,8 @@ SEASON_TOO_SHORT = "A season needs two whole years."
 TRAINING_TITLE = "Training{year}"
 NO_MINIMUM = "The profile sets no yearly minimum of training (its part `training`)."
 TRAINING_NOTE = (
-    "The profile asks for {asked} a year. {lacking} of {people} still lack something. {behind} have less "
-    "than this day of the year asks for. Only wears in drills and training count, until {day}."
+    "The profile asks for {asked} a year. {lacking} of {people} still lack something. {behind} are behind "
+    "for this time of the year. Only wears in drills and training count, until {day}."
 )
 TRAINING_HEADS = ["Wearer", "Station", "Wears", "Hours", "Last (UTC)", "Still missing", "So far"]
 BEHIND, ON_COURSE, NOTHING_MISSING = "behind", "on course", "nothing"
