@@ -127,7 +127,7 @@ def test_the_smallest_effect_is_found_eight_times_in_ten(part: str, question: st
 def test_the_smallest_effect_is_told_in_words() -> None:
     judged = judged_draw("station", np.random.default_rng(1))
     effect = smallest_effect(judged, judged.wears > 0, 0.001)
-    assert "a station with" in smallest_text({"station": effect})
+    assert "a station that left below the warning 2.1 times as often" in smallest_text({"station": effect})
     assert smallest_text({"station": None}) == "There are too few events to notice even large differences."
 
 
