@@ -94,13 +94,12 @@ def css() -> str:
     )
 
 
-def chart_template(theme: Theme = "light") -> dict[str, Any]:
+def chart_template() -> dict[str, Any]:
     """Return the template of every figure, for `layout={"template": ...}`: transparent ground, calm grid.
 
-    On a page the colours of text and grid follow the page's theme by `css()`; `theme` matters for a figure
-    that is used alone, such as one in a report.
+    On a page the colours of text and grid follow the page's theme by `css()`.
     """
-    palette = PALETTES[theme]
+    palette = PALETTES["light"]
     axis = {
         "gridcolor": palette["line"],
         "linecolor": palette["grid"],

@@ -118,6 +118,12 @@ def test_modules_stay_short_and_named_for_a_subject() -> None:
     assert not {"utils.py", "helpers.py", "misc.py"} & {path.name for path in modules()}
 
 
+def test_only_the_store_knows_its_own_paths() -> None:
+    """Whoever needs what a folder and a store do differently asks `place_of(path)` to do it."""
+    asking = {str(path.relative_to(ROOT)) for path in modules() if "StorePath" in path.read_text()}
+    assert asking == {"ingest/archive/store.py"}
+
+
 def test_a_class_name_means_one_thing() -> None:
     places: dict[str, list[str]] = {}
     for path in modules():

@@ -8,6 +8,7 @@ import flask
 import msgspec
 from dash import Dash, html
 
+from dashboard.access.own_pages import sentence
 from dashboard.context import PageContext
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
@@ -40,11 +41,11 @@ def register(app: Dash, context: PageContext) -> None:
     def board_json() -> flask.Response:
         display = display_of(flask.request.args.get("units"), flask.request.args.get("offset"))
         if display is None:
-            return _problem(live_words.NO_SUCH_DISPLAY)
+            return sentence(live_words.NO_SUCH_DISPLAY, 400)
         try:
             at = moment(flask.request.args.get("at", ""))
         except NoMoment as problem:
-            return _problem(str(problem))
+            return sentence(problem, 400)
         response = flask.jsonify(past.picture(at, display))
         response.headers["X-Underair-Age-Ms"] = "0"
         return response
@@ -54,11 +55,5 @@ def register(app: Dash, context: PageContext) -> None:
         try:
             at = moment(flask.request.args.get("at", ""))
         except NoMoment as problem:
-            return _problem(str(problem))
+            return sentence(problem, 400)
         return flask.jsonify(live_view.lines(past.lines(at)))
-
-
-def _problem(text: str) -> flask.Response:
-    response = flask.jsonify(problem=text)
-    response.status_code = 400
-    return response
