@@ -29,17 +29,20 @@ def in_order_of_need(rows: list[Row], reached: Moments) -> tuple[Row, ...]:
     ----------
     rows : list of Row
     reached : dict of (incident, team) to moments
-        When members reached their turn-back; new moments are added. One counts for every member who was
-        under air then, even when that first one is out by now (as `turn_back.team_moments` has it).
+        When members reached their turn-back; new moments are added, those as last heard too. One counts for
+        every member who was under air then, even when that first one is out by now (as
+        `turn_back.team_moments` has it).
     """
     for row in rows:
-        if row.turn_back_reached_at is not None and row.team is not None and row.incident_id is not None:
-            reached.setdefault((row.incident_id, row.team), set()).add(row.turn_back_reached_at)
+        own = [row.turn_back_reached_at, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
+        if row.team is not None and row.incident_id is not None:
+            moments = reached.setdefault((row.incident_id, row.team), set())
+            moments.update(at for at in own if at is not None)
     return tuple(sorted((_with_team(row, reached) for row in rows), key=_key))
 
 
 def _with_team(row: Row, reached: Moments) -> Row:
-    if row.started_at is None or row.turn_back_reached_at is not None:
+    if row.started_at is None or any(one.code in PAST_TURN_BACK for one in row.reasons):
         return row
     moments = reached.get((row.incident_id or "", row.team or ""), set())
     together = [at for at in moments if at >= row.started_at]

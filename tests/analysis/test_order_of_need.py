@@ -136,6 +136,10 @@ def test_a_member_lost_from_sight_counts_in_the_team_with_the_last_forecast(
     shown = see(by_at - log.at(0).timestamp() + 30)
     assert shown.teams[0].turn_back_reached_at == pytest.approx(by_at, abs=1.0)
     assert first(shown).attention == "not_accounted"
+    mate = shown.rows[1]
+    assert (mate.wearer_id, mate.attention) == ("W-2", "turn_back")  # a team turns back together
+    assert mate.reasons[-1].code == "team_turn_back"
+    assert mate.reasons[-1].since_at == pytest.approx(by_at, abs=1.0)
 
 
 def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) -> None:

@@ -1,6 +1,6 @@
 """One set of rules: live and after the fact say the same, and silence makes nothing better.
 
-Three random incidents here, sixteen for losses; `python -m tests.benchmarks.parity 200` runs 200.
+Three random incidents here, eighteen for losses; `python -m tests.benchmarks.parity 200` runs 200.
 """
 
 from __future__ import annotations
@@ -217,7 +217,7 @@ def test_silence_never_makes_a_figure_better_a_row_less_urgent_or_an_alarm_vanis
     assert {(line.set_id, line.alarm) for line in before.alarms} <= standing
 
 
-LOSS_SEEDS = (0, 1, 2, 11, 15, 109, 127, 132, 134, 136, 150, 156, 171, 173, 177, 186)
+LOSS_SEEDS = (0, 1, 2, 11, 15, 60, 63, 109, 127, 132, 134, 136, 150, 156, 171, 173, 177, 186)
 """Random incidents; from the fourth on, a board with fewer readings once said something better."""
 LOSS_TICK_S = 20
 NOISE_S = 30.0
