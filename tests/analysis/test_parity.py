@@ -144,26 +144,32 @@ def test_the_board_of_a_past_moment_is_the_one_that_was_shown(seed: int) -> None
             assert urgency(shown) == urgency(made)
 
 
+SILENCE = timedelta(seconds=60)
+
+
 def unexplained(heard: list[Heard]) -> list[str]:
     """Return each turn-back that was shown and then vanished or moved, with no message to explain it.
 
-    A message explains it when it came late (by over 2 s) and so is about an earlier time, or when a desk
-    said it.
+    A message explains it when it came late (by over 2 s) and so is about an earlier time, when it is the
+    first after a silence and shows that the last before it were a drop-out, or when a desk said it.
     """
     board, shown = LiveBoard(PROFILE), {}
-    found = []
+    found, heard_at = [], dict[str, datetime]()
     for now, lot in ticks(heard, 5):
         board.take(frames_from_heard(lot))
         board.snapshot(now)
         frames = frames_from_heard(lot)
         desk = any(frames[kind].height for kind in ("tally", "note", "incident", "resolved", "gauge"))
+        spoke = frames["pressure"]["set_id"].unique().to_list()
+        silent = {name for name in spoke if now - heard_at.get(name, now) > SILENCE}
+        heard_at |= dict.fromkeys(spoke, now)
         moments = {entry.entry_id: (entry.own_turn_back_us, entry.set_ids) for entry in board.entries()}
         for name, (before_us, sets) in shown.items():
             after_us = moments.get(name, (None, ()))[0]
             if before_us is None or (after_us is not None and abs(after_us - before_us) < 2_000_000):
                 continue
             late = any(_came_late(one, sets) for one in lot)
-            if not desk and not late:
+            if not desk and not late and not silent & {*sets}:
                 found.append(f"{name}: {before_us} became {after_us} at {now}")
         shown = moments
     return found
@@ -278,7 +284,8 @@ def _known_by(full_board: LiveBoard, board: LiveBoard) -> dict[float, float]:
     """Return, by the moment of a turn-back, by when a board that lost readings can know of it.
 
     The moment is that of the first reading at or below the pressure. Who lost that one gives the next of the
-    same cylinder; where another cylinder came before any, nobody can know: infinite.
+    same cylinder; where its valve was closed, or another cylinder came, before any, nobody can know:
+    infinite.
     """
     there = {entry.entry_id: entry for entry in board.entries()}
     found = {}
@@ -290,7 +297,7 @@ def _known_by(full_board: LiveBoard, board: LiveBoard) -> dict[float, float]:
         if not charges:
             continue
         later = [int(one) for wear in charges[-1].wears for one in wear.at_us if one >= at_us]
-        over = charges[-1] is not other.charges[-1]
+        over = charges[-1] is not other.charges[-1] or charges[-1].wears[-1].ended_how != "not heard"
         found[at_us * 1e-6] = min(later) * 1e-6 if later else np.inf if over else at_us * 1e-6
     return found
 
