@@ -99,7 +99,7 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
                 cells.append(count_cell(row[measure]))
                 continue
             figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
-            text = f"{row[measure]:,}: {figure} ({low} to {high})"
+            text = f"{row[measure]:,}: {figure} ({low}\u00a0to\u00a0{high})"
             cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
         cells.append(classes(row))
         cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
