@@ -153,6 +153,8 @@ def analysed(
         refused = refused.filter(named.is_null() | named.is_in(list(scope.incidents)))
     note_refused(records, refused)
     clocks = reconcile(records)
+    for record in records:
+        record.forget_own_times()
     incidents = read_incidents(records)
     book = read_tallies(records)
     notes = read_notes(records)

@@ -123,6 +123,13 @@ class PowerUp:
         channels = [channel for channel in self.channels.values() if len(channel)]
         return min(int(one.at_us[0]) for one in channels), max(int(one.at_us[-1]) for one in channels)
 
+    def forget_own_times(self) -> None:
+        """Drop what a set's own clock said of readings: after the clocks are fitted nothing needs it."""
+        for kind in NUMBERS:
+            if self.role == "set" and kind in self.channels:
+                self.channels[kind].time_us = np.empty(0, np.int64)
+                self.channels[kind].uptime_s = np.empty(0)
+
     def first_live_seq(self) -> int:
         """Return the least number that was heard live; there must be one."""
         return min(

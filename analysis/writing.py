@@ -9,7 +9,6 @@ from types import TracebackType
 from typing import Any, TextIO
 
 import polars as pl
-import pyarrow.parquet as pq
 
 from analysis.tables import TABLES, Results, empty_table, to_arrow, to_csv
 from ingest.contract.errors import UnderairError, system_sentence
@@ -115,6 +114,8 @@ class TableFiles:
             schema = to_arrow(name, empty_table(name), self._about).schema
             # Measured numbers hardly repeat: looking for repetitions takes three times as long and more room.
             texts = [column for column, dtype in TABLES[name].items() if dtype == pl.String]
+            import pyarrow.parquet as pq  # with the file systems of stores: only where tables are written
+
             return pq.ParquetWriter(self._aside(name), schema, compression="zstd", use_dictionary=texts)
         file: TextIO = self._aside(name).open("w", encoding="utf-8", newline="")
         file.write(to_csv(name, empty_table(name)))

@@ -20,6 +20,7 @@ from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 BEFORE_START_US = 300_000_000
 """A temperature heard up to five minutes before the valve was opened still tells the surroundings."""
 PEAK_WINDOW_S = 60
+NOT_KEPT = np.empty(0)
 
 
 @dataclass(slots=True)
@@ -93,6 +94,8 @@ def examine(wear: Wear, profile: Profile, gauges: Sequence[VoiceGauge] = ()) -> 
         ends=profile.forecast.ends(),
         hard_l_min=profile.forecast.hard_l_min,
     )
+    # Neither tables nor findings need these; of a big incident each takes 5 MB.
+    air.live_rate_hi_l_min = air.free_air_left_l = NOT_KEPT
     aside = known.position[air.set_aside]
     return Examined(wear, air, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0])
 

@@ -12,7 +12,7 @@ import polars as pl
 from analysis.incident import Scope
 from analysis.pieces.identity import KNOWN_AFTER, ONE_STRETCH
 from analysis.pieces.intervals import overlaps
-from analysis.pieces.light_messages import LightMessages
+from analysis.pieces.light_messages import Columns, LightMessages
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
 from analysis.refused import whose
@@ -127,11 +127,21 @@ def light_messages_of(folder: Path, piece: Pieces) -> tuple[Mapping[str, pl.Data
     ((kept, scope),) = messages_of(folder, piece, left_out=list(light))
 
     def read(
-        kinds: Mapping[str, bool], since: datetime | None, until: datetime | None, only: pl.Expr | None
+        kinds: Mapping[str, Columns],
+        since: datetime | None,
+        until: datetime | None,
+        only: pl.Expr | None,
+        due: Mapping[str, int],
     ) -> Messages:
-        columns = {kind: BARE[kind] for kind, bare in kinds.items() if bare}
+        # By name, also all of them: none came twice, so nothing is to be sorted and looked for again.
+        columns = {kind: BARE[kind] if names is None else names for kind, names in kinds.items()}
         said = _said(archive, piece, list(kinds), columns, (since, until), only)
-        return {kind: _live_of(said[kind], piece, said[kind].columns) for kind in kinds}
+        return {
+            kind: said[kind]
+            if said[kind].height == due.get(kind)
+            else _live_of(said[kind], piece, said[kind].columns)
+            for kind in kinds
+        }
 
     return LightMessages(kept, light, piece.power_ups.select("set_id", "boot"), read), scope
 

@@ -6,7 +6,7 @@ stretch by stretch (`LightMessages.stretches`), or of chosen messages (`LightMes
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -19,8 +19,14 @@ from ingest.contract.frames import Messages
 from ingest.contract.times import EPOCH
 
 MICROSECOND = timedelta(microseconds=1)
-Read = Callable[[Mapping[str, bool], datetime | None, datetime | None, pl.Expr | None], Messages]
-"""Reads kinds, bare or not, received from one moment until before another, and of them only some."""
+Columns = Sequence[str] | None
+Read = Callable[
+    [Mapping[str, Columns], datetime | None, datetime | None, pl.Expr | None, Mapping[str, int]], Messages
+]
+"""Reads columns of kinds (None: those that the analysis needs), received from one moment until before
+another, only some of them. Where as many are there as must be, all of them belong to the piece."""
+_NOT_COUNTED: Mapping[str, int] = {}
+VERBATIM = ("set_id", "boot", "seq", "time", "received", "topic", "payload", "retained")
 
 
 @dataclass(frozen=True)
@@ -48,7 +54,9 @@ class LightMessages(Mapping[str, pl.DataFrame]):
     wanted: pl.Expr | None = None
 
     def __getitem__(self, kind: str) -> pl.DataFrame:
-        return self._read({kind: True})[kind] if kind in self.readings else self.kept[kind]
+        if kind not in self.readings:
+            return self.kept[kind]
+        return self._read({kind: None}, due={kind: len(self.readings[kind])})[kind]
 
     def __contains__(self, kind: object) -> bool:
         return kind in self.kept
@@ -61,14 +69,17 @@ class LightMessages(Mapping[str, pl.DataFrame]):
 
     def only(self, kept: Messages, wanted: pl.Expr) -> LightMessages:
         """Return these messages with others in place of those held, and only some of the readings."""
-        chosen = replace(self, kept=kept, wanted=wanted, speakers=self.speakers.filter(wanted))
-        if len(chosen.speakers) == len(self.speakers):
-            return chosen
+        speakers = self.speakers.filter(wanted)
+        if len(speakers) == len(self.speakers):
+            return replace(self, kept=kept)
+        chosen = replace(self, kept=kept, wanted=wanted, speakers=speakers)
         received = {kind: np.sort(micros(chosen[kind]["received"])) for kind in self.readings}
         return replace(chosen, readings=received)
 
     def stretches(self, messages: int) -> Iterator[Messages]:
-        """Yield everything in the order received, about so many messages at a time, with topic and payload.
+        """Yield everything in the order received, about so many messages at a time.
+
+        Readings have only the columns `VERBATIM`: what the set said is in their payloads.
 
         Raises
         ------
@@ -85,11 +96,14 @@ class LightMessages(Mapping[str, pl.DataFrame]):
             if until is not None:
                 inside &= pl.col("received") < until
             lot = {kind: frame.filter(inside) for kind, frame in self.kept.items()}
-            lot |= self._read(dict.fromkeys(self.readings, False), since, until)
+            due = {}
             for kind, received in self.readings.items():
                 low = np.searchsorted(received, first)
                 high = len(received) if last is None else np.searchsorted(received, last)
-                if lot[kind].height != high - low:
+                due[kind] = int(high - low)
+            lot |= self._read(dict.fromkeys(self.readings, VERBATIM), since, until, due=due)
+            for kind, count in due.items():
+                if lot[kind].height != count:
                     raise ArchiveProblem(
                         f"messages of {since:%Y-%m-%d %H:%M} were added or removed while the archive was "
                         "read: try again"
@@ -110,17 +124,18 @@ class LightMessages(Mapping[str, pl.DataFrame]):
         if kind not in self.readings or not isinstance(first, datetime) or not isinstance(last, datetime):
             return self.kept[kind].join(chosen.select(identity), on=identity, how="semi")
         heard_then = pl.col("received").is_in(chosen["received"].implode())
-        said = self._read({kind: False}, first, last + MICROSECOND, heard_then)[kind]
+        said = self._read({kind: VERBATIM}, first, last + MICROSECOND, heard_then)[kind]
         return said.join(chosen.select(identity), on=identity, how="semi")
 
     def _read(
         self,
-        kinds: Mapping[str, bool],
+        kinds: Mapping[str, Columns],
         since: datetime | None = None,
         until: datetime | None = None,
         only: pl.Expr | None = None,
+        due: Mapping[str, int] = _NOT_COUNTED,
     ) -> Messages:
-        found = self.read(kinds, since, until, only)
+        found = self.read(kinds, since, until, only, due)
         if self.wanted is None:
             return found
         return {kind: frame.filter(self.wanted) for kind, frame in found.items()}

@@ -30,7 +30,7 @@ from dashboard.evidence.case_messages import messages_of, write_messages
 from dashboard.evidence.checked import CaseProblem
 from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
-from dashboard.evidence.report import report_html
+from dashboard.evidence.report import report_parts
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
 from dashboard.results_store import IncidentRecord, record_of
 from ingest.contract.errors import system_sentence
@@ -166,7 +166,8 @@ def write_payload(folder: Path, messages: Mapping[str, pl.DataFrame], profile: P
     record = record_of(messages, profile, about.incident, about.heard_until_us)
     give_back()
     write_tables(record.results, folder / RESULTS, about)
-    (folder / REPORT).write_text(report_html(record, profile, about.origin), encoding="utf-8")
+    with (folder / REPORT).open("w", encoding="utf-8") as file:
+        file.writelines(report_parts(record, profile, about.origin))
     (folder / REFUSED).write_text(refused_csv(messages), encoding="utf-8")
     (folder / PROFILE).write_text(profile_toml(profile), encoding="utf-8")
     (folder / README).write_text(readme(about), encoding="utf-8")

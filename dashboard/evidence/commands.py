@@ -13,6 +13,7 @@ import msgspec
 
 from analysis.profile_option import profile_option
 from ingest.broker_options import login_option
+from ingest.freed_memory import begin_short_command, end_short_command
 from ingest.out_option import OutPath, is_stdout, print_bytes
 from ingest.place_option import ArchivePlace, archive_option
 from ingest.plurals import counted
@@ -117,10 +118,11 @@ def report(
     Example:
         underair report --archive archive --incident TH-20310504-1912 --out incident.html
     """
+    begin_short_command()
     from datetime import UTC, datetime
 
     from dashboard.evidence.case import incident_of_archive
-    from dashboard.evidence.report import report_html
+    from dashboard.evidence.report import report_html, report_parts
     from dashboard.review.clock import zone_of
     from dashboard.units import UNITS
     from ingest.contract.errors import UnderairError, system_sentence
@@ -129,21 +131,22 @@ def report(
     rules = _profile(profile)
     zone_of(zone)  # said before the incident is analysed
     record, origin = incident_of_archive(archive, rules, incident, datetime.now(UTC))
-    html = report_html(record, rules, origin, UNITS[units], zone)
     if printed:
-        print_bytes(html.encode())
+        print_bytes(report_html(record, rules, origin, UNITS[units], zone).encode())
         _end_with_state(origin.archive, "the report")
         return
     aside, replaced = out.with_name(f"{out.name}.part"), out.exists()
     try:
-        aside.write_text(html, encoding="utf-8")
+        with aside.open("w", encoding="utf-8") as file:
+            file.writelines(report_parts(record, rules, origin, UNITS[units], zone))
         aside.replace(out)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            aside.unlink(missing_ok=True)
         no_folder = f"there is no folder {out.parent}; make it first"
         why = system_sentence(error) if out.parent.is_dir() else no_folder
         raise UnderairError(f"cannot write the report to {out}: {why}") from None
+    finally:
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
     wears = record.about["wears"]
     if as_json:
         counts = {"wears": wears, "messages": origin.messages, "sha256": origin.sha256}
@@ -198,6 +201,7 @@ def case(
     missing = [name for name, value in given.items() if not value]
     if missing or archive is None or incident is None or out is None or why is None:
         raise click.UsageError(f"a case needs {', '.join(missing)}; `underair case --help` shows an example")
+    begin_short_command()
     from dashboard.evidence.case import write_case
 
     head, state = write_case(archive, _profile(profile), incident, out, why=why, key=key)
@@ -233,7 +237,8 @@ def case_note(folder: Path, text: str) -> None:
 
 
 def _end_with_state(state: ArchiveState, what: str) -> None:
-    """Say that an archive was not whole, and end with 3 then."""
+    """End a verb; where the archive was not whole, say so, and end with 3."""
+    end_short_command()
     if state.whole:
         return
     echo(f"underair: the archive is not whole, and {what} says so", err=True)

@@ -6,7 +6,7 @@ same record, profile and origin give the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -14,7 +14,7 @@ from typing import Any
 import jinja2
 import msgspec
 import polars as pl
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from analysis.profile import Profile
 from dashboard.evidence import words
@@ -38,6 +38,7 @@ from ingest.plurals import counted
 
 PLOT_PX = 720.0
 MOST_EVIDENCE = 8
+SHORT_LETTERS = 16
 SEVERITIES = ("serious", "caution", "note")
 BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
 
@@ -45,7 +46,14 @@ BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
 def report_html(
     record: IncidentRecord, profile: Profile, origin: Origin, units: Units = METRIC, zone: str = "UTC"
 ) -> str:
-    """Return the report.
+    """Return the report, as `report_parts` yields it."""
+    return "".join(report_parts(record, profile, origin, units, zone))
+
+
+def report_parts(
+    record: IncidentRecord, profile: Profile, origin: Origin, units: Units = METRIC, zone: str = "UTC"
+) -> Iterator[str]:
+    """Yield the report part by part: that of a big incident takes 30 MB when it is whole.
 
     Parameters
     ----------
@@ -74,7 +82,7 @@ def report_html(
     findings = [_with_proof(item) for item in finding_items(results["findings"], setting)]
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])
-    return _template().render(
+    yield from _template().generate(
         words=words,
         style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
         identity=identity,
@@ -109,10 +117,25 @@ def _template() -> jinja2.Template:
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
     )
-    environment.filters["words_of"] = text_of
+    environment.filters["cells"] = _cells
     environment.filters["css"] = _css
     text = files("dashboard.evidence").joinpath("report.html.j2").read_text(encoding="utf-8")
     return environment.from_string(text)
+
+
+def _cells(row: Sequence[Any], tag: str, numeric: Collection[int]) -> Any:
+    """Return a table's row as markup; what is short stays on one line, what is long may wrap.
+
+    In the template itself the rows of a long report took most of its time.
+    """
+    parts = ["<tr>"]
+    for number, made in enumerate(row):
+        text = text_of(made)
+        is_long = len(text) > SHORT_LETTERS
+        kind = ' class="number"' if number in numeric else ' class="long"' if is_long else ""
+        said = str(escape(text))
+        parts.append(f"<{tag}{kind}>{said if is_long else f'<span>{said}</span>'}</{tag}>")
+    return Markup("".join([*parts, "</tr>"]))  # noqa: S704 - every text in it is escaped above
 
 
 def _css(text: str) -> Any:

@@ -15,7 +15,6 @@ from typing import Any
 
 import polars as pl
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from ingest.archive.digests import DIGESTS
 from ingest.archive.durable import sync_folder
@@ -232,6 +231,8 @@ def _refuse_taken(archive: Path, path: Path) -> None:
 
 def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
     """See that a merged part, as it is on the disk, holds what the manifest says of the parts it replaces."""
+    import pyarrow.parquet as pq  # with the file systems of stores: only where parts are written
+
     back = Held()
     with pq.ParquetFile(aside, page_checksum_verification=True) as parquet:
         for batch in parquet.iter_batches(batch_size=ROW_GROUP_ROWS):
@@ -248,6 +249,8 @@ def _write_aside(
     aside: Path, kind: str, rows: pl.DataFrame | Iterable[pl.DataFrame], row_group_rows: int
 ) -> Held:
     """Write rows, synced, and see that they read back; return what they held."""
+    import pyarrow.parquet as pq
+
     held = Held()
     form: dict[str, Any] = {"compression": "zstd", "compression_level": 3, "write_page_checksum": True}
     with aside.open("wb") as file:
@@ -262,6 +265,8 @@ def _write_aside(
 
 
 def _read_back(source: Any, path: Path, rows: int) -> None:
+    import pyarrow.parquet as pq
+
     try:
         rows_back = pq.read_metadata(source).num_rows
     except pa.ArrowInvalid as error:

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 import pyarrow as pa
-import pyarrow.compute  # else the first segment waits for it
+import pyarrow.compute  # else the first segment waits for it, and for the next
+import pyarrow.parquet
 
 from ingest.archive.folder import Counts
 from ingest.archive.sealing import Recent, seal_segment
