@@ -266,7 +266,7 @@ def _told(name: str, value: Any) -> str:
 def _plain(value: Any) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{name} {_plain(part)}" for name, part in value.items())
-    return str(value)
+    return str(value) or "–"
 
 
 def _origin(origin: Origin) -> Iterator[tuple[str, str]]:

@@ -13,7 +13,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ingest.archive import parts as parts_module
 from ingest.archive.expected import part_name
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record, SegmentWriter
@@ -126,20 +125,20 @@ def test_part_that_does_not_read_back_keeps_the_journal(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     segment = _segment(tmp_path, [pressure(0)])
-    write = parts_module.pq.ParquetWriter.close
+    write = pq.ParquetWriter.close
 
     def tearing(writer: pq.ParquetWriter) -> None:
         write(writer)
         writer.torn.truncate(20)
 
-    begin = parts_module.pq.ParquetWriter.__init__
+    begin = pq.ParquetWriter.__init__
 
     def remembering(writer: pq.ParquetWriter, file: Any, *arguments: Any, **named: Any) -> None:
         writer.torn = file
         begin(writer, file, *arguments, **named)
 
-    monkeypatch.setattr(parts_module.pq.ParquetWriter, "__init__", remembering)
-    monkeypatch.setattr(parts_module.pq.ParquetWriter, "close", tearing)
+    monkeypatch.setattr(pq.ParquetWriter, "__init__", remembering)
+    monkeypatch.setattr(pq.ParquetWriter, "close", tearing)
     with pytest.raises(ArchiveProblem, match="does not read back"):
         seal_segment(tmp_path, segment)
     assert segment.exists()
