@@ -251,7 +251,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                     _choices(words.UNITS, "units", words.UNIT_CHOICES),
                     _choices(words.CLOCK, "clock", words.CLOCKS),
                     *(
-                        [_choices(words.OVERLAY, "overlay", {"yes": words.OVERLAY})]
+                        [_choices(words.COMPARE, "overlay", {"yes": words.OVERLAY})]
                         if len(people) > 1
                         else []
                     ),

@@ -346,6 +346,7 @@ NOTE_FORM = {
     ),
 }
 
+COMPARE = "Compare"
 OVERLAY = "On one axis"
 OVERLAY_AIR = "Pressure, {pressure} · estimates"
 OVERLAY_RATE = "Breathing rate, {rate} · estimates"
