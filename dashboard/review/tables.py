@@ -218,14 +218,14 @@ def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
 def heat_table(results: Results, setting: Setting) -> Table:
     """Return the heat around each set: highest reading, time in each thermal class, dose."""
     exposure = results["exposure"].select("wear_id", "thermal_class", "seconds").iter_rows()
-    lasted = {(wear_id, number): length for wear_id, number, length in exposure}
+    lasted = {(wear_id, class_): length for wear_id, class_, length in exposure}
     wears = results["wears"].filter(pl.col("peak_temperature_c").is_not_null())
     rows = [
         [
             setting.who(row),
             row["set_id"],
             amount(row["peak_temperature_c"], setting.units, "temperature"),
-            *(seconds(lasted.get((row["wear_id"], number), 0.0)) for number in THERMAL_CLASSES),
+            *(seconds(lasted.get((row["wear_id"], class_), 0.0)) for class_ in THERMAL_CLASSES),
             number(row["heat_dose"], "", 3),
         ]
         for row in wears.sort("heat_dose", descending=True, nulls_last=True).iter_rows(named=True)
