@@ -244,7 +244,7 @@ def test_built_in_broker_serves_listener_and_publisher(
     with Publisher(embedded.url, login=Login(embedded.username, embedded.password)) as publisher:
         for seq in range(300):
             publisher.publish(pressure(seq).topic, pressure(seq).payload)
-    _wait_for(listener, 300)
+        _wait_for(listener, 300)  # from Python 3.13 on it drops what it holds of a publisher that leaves
     assert listener.stop().kept == 300
 
 
