@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -21,12 +22,15 @@ NOTE = {"incident_id": "I-1", "text": "gate open"}
 
 
 def subscribe(url: str, got: list[dict[str, Any]]) -> Any:
-    address = parse_broker_url(url)
+    """Return once the broker has the subscription: what is sent from now on comes."""
+    address, subscribed = parse_broker_url(url), threading.Event()
     client = new_client("reader", persistent=False)
+    client.on_subscribe = lambda *_: subscribed.set()
     client.on_message = lambda *given: got.append({"retain": given[2].retain, **json.loads(given[2].payload)})
     client.connect(address.host, address.port)
     client.loop_start()
     client.subscribe("underair/v1/+/desk/#", qos=1)
+    assert subscribed.wait(60)
     return client
 
 

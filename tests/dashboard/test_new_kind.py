@@ -98,9 +98,9 @@ behind = messages_behind(
 assert {"lamp", "wish"} <= {line["kind"] for line in behind}, behind
 
 from dashboard.app import create_app
-from dashboard.context import Context
+from dashboard.context import PageContext
 
-client = create_app(Context(Archive(archive), Profile.default(), None, None)).server.test_client()
+client = create_app(PageContext(Archive(archive), Profile.default(), None, None)).server.test_client()
 at = f"{began + timedelta(seconds=60):%Y-%m-%dT%H:%M:%SZ}"
 page = client.get(f"/board.json?at={at}").json
 assert [row["who"] for row in page["rows"]] == ["W-1"], "painted"
