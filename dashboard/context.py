@@ -14,21 +14,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PageContext:
-    """Handed to `layout(context, query)` and `register(app, context)` of each page module.
+    """Handed to `layout(context, query)` and `register(app, context)` of each page module."""
 
-    Attributes
-    ----------
-    archive : Archive
-        The reader of the messages.
-    profile : Profile
-        The service's doctrine.
-    feed : Feed or None
-        Follows the archive into the live board; None where no live page is wanted (tests of the other pages).
-    desk : Desk or None
-        Publishes tally, note and seen; None when no broker was given, and the live page says so.
-    """
-
-    archive: Archive
-    profile: Profile
+    archive: Archive  # the reader of the messages
+    profile: Profile  # the service's doctrine
+    # Follows the archive into the live board; None where no live page is wanted (tests of the other pages).
     feed: Feed | None = None
+    # Publishes tally, note and seen; None when no broker was given, and the live page says so.
     desk: Desk | None = None

@@ -58,10 +58,6 @@ def banner(folder: Path) -> Any:
 class Checks:
     """Reads every part of an archive once a day, so that the banner names what was altered before somebody
     asks for it.
-
-    Parameters
-    ----------
-    folder : Path
     """
 
     def __init__(self, folder: Path) -> None:

@@ -38,27 +38,14 @@ INCIDENT_COLUMNS: dict[str, Any] = {
 
 @dataclass(frozen=True)
 class IncidentRecord:
-    """One incident: its line in the list, its result tables and the messages behind them.
+    """One incident: its line in the list, its result tables and the messages behind them."""
 
-    Attributes
-    ----------
-    about : dict
-        One row of `ResultsStore.incidents`.
-    results : dict of str to DataFrame
-        Every table of `analysis.tables`, only this incident's rows.
-    messages : mapping of str to DataFrame
-        Messages of the sets and desks of that time, with `at`, the time on the reconciled clock.
-    version : int
-        Changes when the figures behind it were made anew.
-    light : LightMessages, optional
-        Where the readings were read bare: who has their topics and payloads.
-    """
-
-    about: dict[str, Any]
-    results: Results
+    about: dict[str, Any]  # one row of `ResultsStore.incidents`
+    results: Results  # every table of `analysis.tables`, only this incident's rows
+    # Messages of the sets and desks of that time, with `at`, the time on the reconciled clock.
     messages: Mapping[str, pl.DataFrame]
-    version: int
-    light: LightMessages | None = None
+    version: int  # changes when the figures behind it were made anew
+    light: LightMessages | None = None  # where the readings were read bare: who has their topics and payloads
 
     def verbatim(self, kind: str, chosen: pl.DataFrame) -> pl.DataFrame:
         """Return chosen rows of `messages[kind]` (few, near in time) with topic and payload."""
@@ -111,7 +98,6 @@ def record_of(
     messages
         From `analysis.pieces.archive_pieces` (`incident_piece` or `light_incident_piece`), or as the case
         keeps them; nothing else, so that a case gives the same without its archive.
-    profile : Profile
     incident : str
         Its key or id.
     heard_until_us : int or None
@@ -119,7 +105,6 @@ def record_of(
         "never tallied out" when the tables do. None when these messages are all there is.
     analyse_messages : callable, optional
         In place of `analysis.incident.analyse`, for tests.
-    version : int
     """
     incident_id = incident_id_of(incident)
     if analyse_messages is analyse:
@@ -179,7 +164,6 @@ def with_reconciled_times(messages: Mapping[str, pl.DataFrame], known: Clocks | 
 
     Parameters
     ----------
-    messages : mapping of str to DataFrame
     known : Clocks, optional
         Fitted to them already: fitting is what costs.
     """

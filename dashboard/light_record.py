@@ -17,18 +17,10 @@ VALUE = {kind: names[0] for kind, names in NUMBERS.items()}
 
 @dataclass(frozen=True)
 class LightRecord(Mapping[str, pl.DataFrame]):
-    """Messages with `at`; readings become a frame when they are asked for.
+    """Messages with `at`; readings become a frame when they are asked for."""
 
-    Attributes
-    ----------
-    held : dict of str to DataFrame
-        Every kind; of `readings` without rows.
-    readings : mapping of kind to list
-        Set, boot and channel of each power-up.
-    """
-
-    held: Messages
-    readings: Mapping[str, list[tuple[str, int, Channel]]]
+    held: Messages  # every kind; of `readings` without rows
+    readings: Mapping[str, list[tuple[str, int, Channel]]]  # set, boot and channel of each power-up
 
     def __getitem__(self, kind: str) -> pl.DataFrame:
         if not self.readings.get(kind):

@@ -27,8 +27,6 @@ def why_not_sent(context: PageContext, kind: str, fields: Mapping[str, Any]) -> 
 
     Parameters
     ----------
-    context : PageContext
-    kind : str
     fields : mapping of str to Any
         What the page filled in; what breaks the contract is refused elsewhere.
     """

@@ -34,37 +34,20 @@ def text_of(made: Any) -> str:
 class Table:
     """A table.
 
-    Attributes
-    ----------
-    name : str
-        Its id on a page.
-    caption, heads
-        Words above it and above its columns.
-    rows : list of lists
-        Texts, or cells made by `cell`.
-    note : str
-        A sentence under the caption.
-    empty : str
-        What it shows without a row.
-    numeric : sequence of int
-        Columns that are set to the right.
-    search : (label, hint), optional
-        Words of a search box, when it shall have one.
-
     Raises
     ------
     ValueError
         For a row that does not fit the heads.
     """
 
-    name: str
+    name: str  # its id on a page
     caption: str
-    heads: Sequence[str]
-    rows: list[list[Any]] = field(default_factory=list)
-    note: str = ""
-    empty: str = ""
-    numeric: Sequence[int] = ()
-    search: tuple[str, str] | None = None
+    heads: Sequence[str]  # words above its columns
+    rows: list[list[Any]] = field(default_factory=list)  # texts, or cells made by `cell`
+    note: str = ""  # a sentence under the caption
+    empty: str = ""  # what it shows without a row
+    numeric: Sequence[int] = ()  # columns that are set to the right
+    search: tuple[str, str] | None = None  # words of a search box, when it shall have one
 
     def __post_init__(self) -> None:
         odd = next((row for row in self.rows if len(row) != len(self.heads)), None)

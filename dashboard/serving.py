@@ -54,14 +54,12 @@ class Served:
 
     Parameters
     ----------
-    archive_folder : Path
     broker_url : str or None
         Where the desk publishes; None for reading only.
     reach : Reach, optional
         The address to listen on and who can reach it; without one, this machine only.
     port : int
         0 takes a free one.
-    profile : Profile, optional
     listening : socket.socket, optional
         A socket of this machine's own address that listens already, in place of `reach` and `port`.
     desk_id : str

@@ -43,52 +43,31 @@ _names_of = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode
 
 @dataclass
 class Remark:
-    """One thing to mend.
+    """One thing to mend."""
 
-    Attributes
-    ----------
-    number : int
-        Of the message in the capture, from 1, empty lines not counted; 0 when it is about a whole speaker.
-    weight : str
-        ``refused`` (underair does not take it) or ``advice`` (taken, but something is lost by it).
-    topic : str
-    what : str
-        What is wrong, what was expected, and what it costs.
-    path : str or None
-        JSON path of the field.
-    times : int
-        How often the same was found with this speaker; the first is shown.
-    """
-
+    # Of the message in the capture, from 1, empty lines not counted; 0 when it is about a whole speaker.
     number: int
+    # ``refused`` (underair does not take it) or ``advice`` (taken, but something is lost by it).
     weight: Weight
     topic: str
-    what: str
-    path: str | None = None
-    times: int = 1
+    what: str  # what is wrong, what was expected, and what it costs
+    path: str | None = None  # JSON path of the field
+    times: int = 1  # how often the same was found with this speaker; the first is shown
 
 
 @dataclass
 class Voice:
-    """What one set or desk was heard to say.
-
-    Attributes
-    ----------
-    missing : int
-        Numbers of `seq` that were passed over and never came.
-    every_s : dict
-        Kind to the median of the seconds from one message to the next, by the speaker's clock.
-    clock_fast_s : float or None
-        Median of the speaker's clock against the listener's, retained messages left out.
-    """
+    """What one set or desk was heard to say."""
 
     service: str
     speaker: str
     speaker_id: str
     kinds: dict[str, int] = field(default_factory=dict)
     power_ups: int = 0
-    missing: int = 0
+    missing: int = 0  # numbers of `seq` that were passed over and never came
+    # Kind to the median of the seconds from one message to the next, by the speaker's clock.
     every_s: dict[str, float] = field(default_factory=dict)
+    # Median of the speaker's clock against the listener's, retained messages left out.
     clock_fast_s: float | None = None
 
 

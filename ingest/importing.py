@@ -25,19 +25,11 @@ CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smal
 
 @dataclass
 class Imported:
-    """What became of an imported capture.
-
-    Attributes
-    ----------
-    counts : Counts
-    reasons : Counter of str
-        Why messages were refused, and how often.
-    clocks : list of str
-        Of each capture whose listener's clock was another than the archive's: what was done, in words.
-    """
+    """What became of an imported capture."""
 
     counts: Counts = field(default_factory=Counts)
-    reasons: Counter[str] = field(default_factory=Counter)
+    reasons: Counter[str] = field(default_factory=Counter)  # why messages were refused, and how often
+    # Of each capture whose listener's clock was another than the archive's: what was done, in words.
     clocks: list[str] = field(default_factory=list)
 
     def __add__(self, other: Imported) -> Imported:

@@ -44,8 +44,6 @@ def leave(
 
     Parameters
     ----------
-    broker : str
-    archive : Path
     settings : Settings
         The listener's own: name, group and version of MQTT.
     say : callable

@@ -77,7 +77,6 @@ class Listener:
         ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
     archive : str or Path
         Made when it is not there.
-    settings : Settings
     login : Login, optional
         By default who the settings say, else the environment.
     say : callable
@@ -228,7 +227,6 @@ class Listener:
 
         Parameters
         ----------
-        stop : threading.Event
         look : callable
             Called with the present health a few times a second.
 

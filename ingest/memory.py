@@ -149,7 +149,6 @@ def import_memory(
     ----------
     path : str or Path
         The CSV file.
-    mapping : MemoryMapping
     archive : str or Path
         Made when it is not there.
     now : datetime

@@ -36,7 +36,6 @@ def sealed(made: memoryview, over: bytes = b"") -> bytes:
 
     Parameters
     ----------
-    made : memoryview
     over : bytes
         What else the seal covers: of files that belong together the last one seals all.
     """
@@ -48,7 +47,6 @@ def unsealed(kept: bytes, over: bytes = b"", *, or_parquet: bool = False) -> byt
 
     Parameters
     ----------
-    kept, over : bytes
     or_parquet : bool
         Also take a Parquet file as it was kept before there were seals.
 

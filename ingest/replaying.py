@@ -35,7 +35,6 @@ def replay(
     ----------
     heard : iterable of Heard
         Payloads go out verbatim: their times stay those of the recording.
-    publisher : Publisher
     speed : float
         2 is twice as fast.
     stop : threading.Event

@@ -23,19 +23,10 @@ SEARCHED = timedelta(hours=12)
 
 @dataclass(frozen=True)
 class Difference:
-    """How far a capture's times of receipt are from the archive's, of the same messages.
+    """How far a capture's times of receipt are from the archive's, of the same messages."""
 
-    Attributes
-    ----------
-    seconds : float
-        Median: positive when the capture's listener is fast.
-    spread_s : float
-        From the 10th to the 90th percentile.
-    messages : int
-    """
-
-    seconds: float
-    spread_s: float
+    seconds: float  # median: positive when the capture's listener is fast
+    spread_s: float  # from the 10th to the 90th percentile
     messages: int
 
     @property

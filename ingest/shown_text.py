@@ -32,7 +32,6 @@ def echo(text: object = "", *, err: bool = False, nl: bool = True) -> None:
 
     Parameters
     ----------
-    text : object
     err : bool
         On standard error.
     nl : bool

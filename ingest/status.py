@@ -32,53 +32,27 @@ FULL_DISK_BYTES = 1_000_000
 
 
 class Status(msgspec.Struct, frozen=True, kw_only=True):
-    """How a listener is.
-
-    Attributes
-    ----------
-    listener : str
-    state : {"up", "down", "stopped"}
-        The broker publishes ``down`` when the listener vanishes (last will).
-    at : datetime
-        When this was true; a status that is not renewed within three times `EVERY_S` is stale.
-    connected : bool
-        To its broker.
-    received : int
-        Messages safe on disk since the start.
-    received_per_s : float
-        Over the last interval.
-    delay_ms : float
-        Longest time from receipt to being safe on disk, over the last interval.
-    queued : int
-        Messages in memory that wait for the disk.
-    kept, duplicates, refused : int
-        Of what has been sealed since the start.
-    last_sealed : datetime or None
-    disk_free_bytes : int
-    trouble : str
-        What is not well: nothing can be written or sealed, or the disk will soon be full; else empty.
-    cannot_keep : str
-        Why what arrives cannot be made safe, so that it is not acknowledged; empty when it can.
-    possible_loss : str
-        What may have been lost before it came here; empty when nothing is known.
-    """
+    """How a listener is."""
 
     listener: str
+    # The broker publishes ``down`` when the listener vanishes (last will).
     state: Literal["up", "down", "stopped"]
-    at: datetime
-    connected: bool = False
-    received: int = 0
-    received_per_s: float = 0.0
-    delay_ms: float = 0.0
-    queued: int = 0
-    kept: int = 0
-    duplicates: int = 0
-    refused: int = 0
+    at: datetime  # when this was true; a status that is not renewed within three times `EVERY_S` is stale
+    connected: bool = False  # to its broker
+    received: int = 0  # messages safe on disk since the start
+    received_per_s: float = 0.0  # over the last interval
+    delay_ms: float = 0.0  # longest time from receipt to being safe on disk, over the last interval
+    queued: int = 0  # messages in memory that wait for the disk
+    kept: int = 0  # of what has been sealed since the start
+    duplicates: int = 0  # of what has been sealed since the start
+    refused: int = 0  # of what has been sealed since the start
     last_sealed: datetime | None = None
     disk_free_bytes: int = 0
+    # What is not well: nothing can be written or sealed, or the disk will soon be full; else empty.
     trouble: str = ""
+    # Why what arrives cannot be made safe, so that it is not acknowledged; empty when it can.
     cannot_keep: str = ""
-    possible_loss: str = ""
+    possible_loss: str = ""  # what may have been lost before it came here; empty when nothing is known
 
 
 _encode = msgspec.json.Encoder().encode

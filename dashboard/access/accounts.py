@@ -54,26 +54,14 @@ class TooBusy(UnderairError):
 
 
 class Account(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One account.
+    """One account."""
 
-    Attributes
-    ----------
-    password : str
-        Argon2id hash.
-    roles : tuple of str
-        Out of `ROLES`.
-    made : datetime
-    sessions_from : datetime
-        A session that began before this is over.
-    token : str
-        SHA-256 of the token of a program that reads; such an account has no password. A token is 256 random
-        bits, so that a slow hash would add nothing.
-    """
-
-    password: str
-    roles: tuple[str, ...]
+    password: str  # Argon2id hash
+    roles: tuple[str, ...]  # out of `ROLES`
     made: datetime
-    sessions_from: datetime
+    sessions_from: datetime  # a session that began before this is over
+    # SHA-256 of the token of a program that reads; such an account has no password. A token is 256 random
+    # bits, so that a slow hash would add nothing.
     token: str = ""
 
 

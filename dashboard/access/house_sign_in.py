@@ -76,8 +76,6 @@ class HouseSignIn(SignIn):
     ----------
     path : Path
         The settings file; sessions are kept beside it.
-    archive : Path
-    over_tls : bool
 
     Raises
     ------

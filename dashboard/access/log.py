@@ -35,40 +35,21 @@ log = logging.getLogger(__name__)
 
 
 class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
-    """One line.
-
-    Attributes
-    ----------
-    at : datetime
-    account : str
-        Empty for a sign-in under a name that is no account: people type passwords into the wrong field.
-    roles : tuple of str
-    session : str
-        Name of the session.
-    address : str
-        Where the request came from, as the server or the declared proxy saw it.
-    action : str
-        ``sign-in``, ``sign-out``, ``page``, ``view``, ``export``, ``send``, ``end-session`` or
-        ``publish-anew``.
-    target : str
-        What it was about.
-    outcome : str
-        ``done`` or ``refused``.
-    before : str
-        SHA-256 of the line before.
-    own : str
-        SHA-256 of this line without it, for the last line has none behind it; lines of before 0.4 have none.
-    """
+    """One line."""
 
     at: datetime
+    # Empty for a sign-in under a name that is no account: people type passwords into the wrong field.
     account: str
     roles: tuple[str, ...]
-    session: str
-    address: str
+    session: str  # name of the session
+    address: str  # where the request came from, as the server or the declared proxy saw it
+    # ``sign-in``, ``sign-out``, ``page``, ``view``, ``export``, ``send``, ``end-session`` or
+    # ``publish-anew``.
     action: str
-    target: str
-    outcome: str
-    before: str
+    target: str  # what it was about
+    outcome: str  # ``done`` or ``refused``
+    before: str  # SHA-256 of the line before
+    # SHA-256 of this line without it, for the last line has none behind it; lines of before 0.4 have none.
     own: str = ""
 
     def as_row(self) -> dict[str, Any]:
@@ -90,7 +71,6 @@ class AccessLog:
 
     Parameters
     ----------
-    archive : Path
     clock : callable
         Seconds since 1970.
     folder : str

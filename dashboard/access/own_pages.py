@@ -26,8 +26,6 @@ def refusal(
 
     Parameters
     ----------
-    token : str
-    largest_bytes : int
     too_large : str
         What to say of a longer one.
     checked : bool

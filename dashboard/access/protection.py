@@ -55,7 +55,6 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
     ----------
     app : Dash
         Before any route of ours is added.
-    reach : Reach
     sign_in : SignIn or None
         None where nobody has to sign in.
     """

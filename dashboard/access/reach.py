@@ -24,27 +24,13 @@ LARGEST_BODY_BYTES = 256 * 1024
 
 @dataclass(frozen=True)
 class Reach:
-    """How the pages are reached; `checked` refuses what is unsafe.
+    """How the pages are reached; `checked` refuses what is unsafe."""
 
-    Attributes
-    ----------
-    host : str
-        The address that is listened on.
-    accounts : Path or None
-        File of accounts; with one, nobody sees anything without signing in.
-    house : Path or None
-        Settings of a sign-in by the house, in place of accounts of our own.
-    public_url : str or None
-        ``https://NAME`` where the reverse proxy is reached.
-    proxy : str or None
-        Address from which the proxy reaches us; only its word on who asks is taken.
-    """
-
-    host: str = "127.0.0.1"
-    accounts: Path | None = None
-    public_url: str | None = None
-    proxy: str | None = None
-    house: Path | None = None
+    host: str = "127.0.0.1"  # the address that is listened on
+    accounts: Path | None = None  # file of accounts; with one, nobody sees anything without signing in
+    public_url: str | None = None  # ``https://NAME`` where the reverse proxy is reached
+    proxy: str | None = None  # address from which the proxy reaches us; only its word on who asks is taken
+    house: Path | None = None  # settings of a sign-in by the house, in place of accounts of our own
 
     def checked(self) -> Reach:
         """Return it when it is safe.

@@ -13,28 +13,14 @@ from dashboard.access.accounts import ROLES
 
 @dataclass(frozen=True)
 class Rule:
-    """What one route, callback or page asks for.
+    """What one route, callback or page asks for."""
 
-    Attributes
-    ----------
-    roles : frozenset of str
-        One of these is enough; empty means nobody.
-    open : bool
-        Not even sign-in is needed: it holds nothing of the archive.
-    action : str
-        What the access log calls it; empty for what is not logged.
-    needs_log : bool
-        Refused when the log cannot be written. Not so the live page: a full disk must not blind a command
-        unit.
-    each : bool
-        Of a page: every look is logged as the action, not the first of a session alone.
-    """
-
-    roles: frozenset[str] = frozenset()
-    open: bool = False
-    action: str = ""
+    roles: frozenset[str] = frozenset()  # one of these is enough; empty means nobody
+    open: bool = False  # not even sign-in is needed: it holds nothing of the archive
+    action: str = ""  # what the access log calls it; empty for what is not logged
+    # Refused when the log cannot be written. Not so the live page: a full disk must not blind a command unit.
     needs_log: bool = False
-    each: bool = False
+    each: bool = False  # of a page: every look is logged as the action, not the first of a session alone
 
 
 def _for(*roles: str, action: str = "", needs_log: bool = False, each: bool = False) -> Rule:
@@ -123,21 +109,12 @@ CALLBACKS: dict[str, Rule] = {
 
 @dataclass(frozen=True)
 class Visitor:
-    """Who makes the request.
+    """Who makes the request."""
 
-    Attributes
-    ----------
-    account : str
-        Empty where nobody has to sign in.
-    roles : frozenset of str
-    session, token : str
-        Name of the session, and its token; empty without.
-    """
-
-    account: str = ""
+    account: str = ""  # empty where nobody has to sign in
     roles: frozenset[str] = frozenset()
-    session: str = ""
-    token: str = ""
+    session: str = ""  # its name; empty without one
+    token: str = ""  # of the session
 
     def may(self, rule: Rule) -> bool:
         """Return whether a rule lets this visitor through."""

@@ -26,19 +26,11 @@ log = logging.getLogger(__name__)
 
 
 class Session(msgspec.Struct):
-    """One browser that is signed in; moments in seconds since 1970.
+    """One browser that is signed in; moments in seconds since 1970."""
 
-    Attributes
-    ----------
-    key : str
-        SHA-256 of the token, which only the browser has.
-    browser : str
-        SHA-256 of what the browser calls itself.
-    """
-
-    key: str
+    key: str  # SHA-256 of the token, which only the browser has
     account: str
-    browser: str
+    browser: str  # SHA-256 of what the browser calls itself
     begun: float
     seen: float
 

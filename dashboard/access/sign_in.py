@@ -51,7 +51,6 @@ class SignIn:
 
     Parameters
     ----------
-    accounts : AccountFile
     archive : Path
         The access log is kept in it.
     over_tls : bool

@@ -24,31 +24,17 @@ HOST = "127.0.0.1"
 
 @dataclass(frozen=True)
 class DemoStage:
-    """What the parts share; it travels to each of them through a pipe, the password with it.
+    """What the parts share; it travels to each of them through a pipe, the password with it."""
 
-    Attributes
-    ----------
-    folder : Path
-        The demo's own folder; it goes at the end.
-    page : socket.socket
-        Listens already, so that a browser that is early waits and is not turned away.
-    broker_url, username, password : str
-        Of the built-in broker, made for this run.
-    broker_is_up, listener_listens, past_is_written, kernels_are_warm : Event
-        Set when the broker accepts connections; when the listener has subscribed, since the built-in broker
-        keeps nothing for who is away; when the archive holds what happened before the demo began; when the
-        live page's compiled loops lie in numba's cache, so that its process need not compile them.
-    """
-
-    folder: Path
-    page: socket.socket
-    broker_url: str
-    username: str
-    password: str
-    broker_is_up: Event
-    listener_listens: Event
-    past_is_written: Event
-    kernels_are_warm: Event
+    folder: Path  # the demo's own folder; it goes at the end
+    page: socket.socket  # listens already, so that a browser that is early waits and is not turned away
+    broker_url: str  # of the built-in broker, made for this run
+    username: str  # of the built-in broker, made for this run
+    password: str  # of the built-in broker, made for this run
+    broker_is_up: Event  # it accepts connections
+    listener_listens: Event  # it has subscribed: the built-in broker keeps nothing for who is away
+    past_is_written: Event  # the archive holds what happened before the demo began
+    kernels_are_warm: Event  # the live page finds its compiled loops in numba's cache
 
     @property
     def archive(self) -> Path:

@@ -16,21 +16,11 @@ HEADS_TOPIC = "underair/heads/v1"
 
 
 class Head(msgspec.Struct, frozen=True):
-    """The head of one of an archive's chains, to be published.
-
-    Attributes
-    ----------
-    made : datetime
-    chain : str
-        The writer whose chain it is.
-    head : str
-        Hash of the chain's last line: one value for everything that the writer sealed until now.
-    lines : int
-    """
+    """The head of one of an archive's chains, to be published."""
 
     made: datetime
-    chain: str
-    head: str
+    chain: str  # the writer whose chain it is
+    head: str  # hash of the chain's last line: one value for everything that the writer sealed until now
     lines: int
 
     def sentence(self) -> str:
@@ -61,7 +51,6 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
 
     Parameters
     ----------
-    archive : Path
     expect : str, optional
         A head that was noted elsewhere.
     """

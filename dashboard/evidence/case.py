@@ -102,8 +102,6 @@ def write_case(
     ----------
     archive : Path
         Folder of the archive.
-    profile : Profile
-    incident_id : str
     out : Path
         Folder to make; it must not be there or be empty.
     made : datetime, optional

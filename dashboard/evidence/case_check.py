@@ -67,7 +67,6 @@ def verify_case(
 
     Parameters
     ----------
-    folder : Path
     again : bool
         Also compute tables, report and everything else again from the case's messages, and compare.
     expect : str, optional

@@ -30,19 +30,11 @@ _PLAIN_TOPIC = r"^[A-Za-z0-9/_.:-]+$"
 
 @dataclass(frozen=True)
 class CaseCounts:
-    """How many messages a case holds.
+    """How many messages a case holds."""
 
-    Attributes
-    ----------
-    kept, refused : int
-        That keep the contract, and that do not.
-    conflicting : int
-        Beyond the first of each identity (set or desk, boot, seq).
-    """
-
-    kept: int
-    refused: int
-    conflicting: int
+    kept: int  # that keep the contract
+    refused: int  # that break it
+    conflicting: int  # beyond the first of each identity (set or desk, boot, seq)
 
     @property
     def all(self) -> int:

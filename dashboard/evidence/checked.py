@@ -13,30 +13,14 @@ class CaseProblem(UnderairError):
 
 @dataclass(frozen=True)
 class CaseChecked:
-    """What checking a case found.
-
-    Attributes
-    ----------
-    files : int
-    head : str
-        A hash of every byte of the case.
-    faults : tuple of str
-        In words; none when the case is whole.
-    incident : str
-    made_with : str
-        Version of underair.
-    said : tuple of str
-        What else is worth knowing: signature, time stamp, custody, state of the archive then.
-    signed : bool
-    custody : str
-        Hash of the last line of the custody log.
-    """
+    """What checking a case found."""
 
     files: int
-    head: str
-    faults: tuple[str, ...]
+    head: str  # a hash of every byte of the case
+    faults: tuple[str, ...]  # in words; none when the case is whole
     incident: str = ""
-    made_with: str = ""
+    made_with: str = ""  # version of underair
+    # What else is worth knowing: signature, time stamp, custody, state of the archive then.
     said: tuple[str, ...] = ()
     signed: bool = False
-    custody: str = ""
+    custody: str = ""  # hash of the last line of the custody log

@@ -21,29 +21,15 @@ LARGEST_BYTES = 64 * 1024 * 1024
 
 
 class CustodyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One line.
-
-    Attributes
-    ----------
-    at : datetime
-    what : str
-        ``made``, ``opened`` or ``noted``.
-    text : str
-        Why it was made, what `verify` found, or what the note says.
-    account, machine : str
-    head : str
-        The case's head at that moment.
-    before : str
-        SHA-256 of the line before, without its line end.
-    """
+    """One line."""
 
     at: datetime
-    what: str
-    text: str
+    what: str  # ``made``, ``opened`` or ``noted``
+    text: str  # why it was made, what `verify` found, or what the note says
     account: str
     machine: str
-    head: str
-    before: str
+    head: str  # the case's head at that moment
+    before: str  # SHA-256 of the line before, without its line end
 
 
 def read_custody(case: Path) -> tuple[list[CustodyLine], list[str], str]:

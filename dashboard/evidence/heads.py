@@ -18,28 +18,14 @@ FILE = "heads.ndjson"
 
 
 class Sighting(msgspec.Struct, frozen=True):
-    """One look.
-
-    Attributes
-    ----------
-    at : datetime
-    subject : str
-        ``case INCIDENT`` or ``archive FOLDER``.
-    head : str
-    custody : str
-        Hash of the custody log's last line at that moment; empty for an archive.
-    signed : bool
-        Whether a signature lay beside it.
-    where : str
-        The case's folder: each copy of a case has a custody log of its own from then on.
-    """
+    """One look."""
 
     at: datetime
-    subject: str
+    subject: str  # ``case INCIDENT`` or ``archive FOLDER``
     head: str
-    custody: str = ""
-    signed: bool = False
-    where: str = ""
+    custody: str = ""  # hash of the custody log's last line at that moment; empty for an archive
+    signed: bool = False  # whether a signature lay beside it
+    where: str = ""  # the case's folder: each copy of a case has a custody log of its own from then on
 
 
 def state_file() -> Path:

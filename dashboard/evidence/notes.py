@@ -43,18 +43,10 @@ class BadNotes(UnderairError):
 
 @dataclass(frozen=True)
 class NoteTimes:
-    """How the times of a file are to be read.
+    """How the times of a file are to be read."""
 
-    Attributes
-    ----------
-    zone : str
-        Time zone (IANA name) of times that name none.
-    clock_offset_s : float
-        How much that source's clock was fast, in seconds; it is taken off.
-    """
-
-    zone: str = "UTC"
-    clock_offset_s: float = 0.0
+    zone: str = "UTC"  # time zone (IANA name) of times that name none
+    clock_offset_s: float = 0.0  # how much that source's clock was fast, in seconds; it is taken off
 
 
 def notes_from_csv(

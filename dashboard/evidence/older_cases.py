@@ -51,7 +51,6 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
 
     Parameters
     ----------
-    folder : Path
     again : bool
         Also analyse the case's capture again and compare every table to the bit.
 

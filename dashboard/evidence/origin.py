@@ -24,20 +24,11 @@ LATE = timedelta(hours=12)
 
 
 class ArchiveState(msgspec.Struct, frozen=True):
-    """What verifying the archive found, for the days that were read.
+    """What verifying the archive found, for the days that were read."""
 
-    Attributes
-    ----------
-    heads : dict of str to str
-        Of each of its chains.
-    faults : tuple of str
-        In sentences; none when it is whole.
-    captures : tuple of str
-        Captures of that time that were brought into it: name, SHA-256, and what its clock was found to be.
-    """
-
-    heads: dict[str, str] = {}
-    faults: tuple[str, ...] = ()
+    heads: dict[str, str] = {}  # of each of its chains
+    faults: tuple[str, ...] = ()  # in sentences; none when it is whole
+    # Captures of that time that were brought into it: name, SHA-256, and what its clock was found to be.
     captures: tuple[str, ...] = ()
 
     @property
@@ -47,25 +38,11 @@ class ArchiveState(msgspec.Struct, frozen=True):
 
 
 class Origin(msgspec.Struct, frozen=True, kw_only=True):
-    """From what, by whom, why and with what.
-
-    Attributes
-    ----------
-    made : datetime
-    sha256 : str
-        Of the messages, as an uncompressed capture.
-    kept, refused, conflicting : int
-        Counts of messages: `CaseCounts`.
-    why : str
-    account, machine : str
-    archive : ArchiveState
-    versions : dict of str to str
-    commit, source_sha256 : str
-    """
+    """From what, by whom, why and with what."""
 
     made: datetime
-    sha256: str
-    kept: int
+    sha256: str  # of the messages, as an uncompressed capture
+    kept: int  # this and the two below as in `CaseCounts`
     refused: int = 0
     conflicting: int = 0
     why: str = ""

@@ -61,7 +61,6 @@ def report_parts(
         The incident, its tables and its messages.
     profile : Profile
         By which the wears were judged.
-    origin : Origin
     units : Units
         What figures, plots and sentences are shown in.
     zone : str

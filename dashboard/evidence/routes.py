@@ -32,8 +32,6 @@ def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
 
     Parameters
     ----------
-    server : Flask
-    context : PageContext
     token : str
         That a request to write must carry; only our own pages know it.
     """

@@ -61,7 +61,6 @@ def check_signature(case: Path, signers: Path | None) -> tuple[str, list[str]]:
 
     Parameters
     ----------
-    case : Path
     signers : Path or None
         An allowed-signers file (ssh-keygen(1), "ALLOWED SIGNERS"). Without it nobody knows whose key it was,
         only whether the signature belongs to this tag manifest.
@@ -93,7 +92,6 @@ def check_time_stamp(case: Path, authority: Path | None) -> tuple[str, list[str]
 
     Parameters
     ----------
-    case : Path
     authority : Path or None
         The time-stamping authority's root certificates (PEM).
     """

@@ -14,29 +14,17 @@ _ALARMS: dict[str, What] = {"distress": "distress", "no_motion": "no_motion", "e
 
 
 class Event(msgspec.Struct, frozen=True):
-    """Something that began or ended.
+    """Something that began or ended."""
 
-    Attributes
-    ----------
-    key : str
-        The same for the beginning and the end of one thing.
-    what : str
-    state : {"raised", "ended"}
-    at : float
-        When it began or was found to have ended; seconds since 1970, the listener's clock.
-    derived : bool
-        Found by underair; otherwise the set or the desk said it.
-    """
-
-    key: str
+    key: str  # the same for the beginning and the end of one thing
     what: What
     state: Literal["raised", "ended"]
-    at: float
+    at: float  # when it began or was found to have ended; seconds since 1970, the listener's clock
     service: str
     set_id: str | None
     wearer_id: str | None
     incident_id: str | None
-    derived: bool
+    derived: bool  # found by underair; otherwise the set or the desk said it
 
 
 def standing(snapshot: Snapshot) -> dict[str, Event]:

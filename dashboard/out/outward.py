@@ -82,7 +82,6 @@ class Outward:
     ----------
     connect : callable
         Opens the line to the broker.
-    settings : OutwardSettings
     now : callable
         The present moment, for what is sent.
     """

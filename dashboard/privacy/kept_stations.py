@@ -21,7 +21,6 @@ def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, 
 
     Parameters
     ----------
-    archive : Path
     wears : DataFrame
         The ledger's, with `station` and `role`, while it still has the old names.
     names : mapping of (incident, wearer) to new name

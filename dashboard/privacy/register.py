@@ -40,11 +40,8 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
 
     Parameters
     ----------
-    archive : Path
     wears : DataFrame
         The ledger's.
-    now : datetime
-    keep_years : int
 
     Raises
     ------

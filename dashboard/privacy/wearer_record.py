@@ -91,7 +91,6 @@ def write_wearer_record(
         As the desk wrote it in the tally.
     out : Path
         Must not be there yet.
-    made : datetime
 
     Raises
     ------

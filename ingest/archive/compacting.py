@@ -27,7 +27,6 @@ def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list
 
     Parameters
     ----------
-    folder : Path
     moving : set of str
         Names of parts that will be written again: left alone.
 

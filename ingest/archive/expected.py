@@ -55,24 +55,12 @@ def being_sealed(archive: Path) -> set[str]:
 
 @dataclass(frozen=True)
 class Settled:
-    """What counts among the parts of one folder, or of an archive. All names are paths below the archive.
+    """What counts among the parts of one folder, or of an archive. All names are paths below the archive."""
 
-    Attributes
-    ----------
-    counting : dict of str to Line
-        On the disk, and not merged into another.
-    replaced : set of str
-        Merged into another that is there.
-    missing : list of Line
-        Neither there nor merged; of a merged part and what it replaced only the merged one.
-    foreign : list of str
-        On the disk, and in no line.
-    """
-
-    counting: dict[str, Line]
-    replaced: set[str]
-    missing: list[Line]
-    foreign: list[str]
+    counting: dict[str, Line]  # on the disk, and not merged into another
+    replaced: set[str]  # merged into another that is there
+    missing: list[Line]  # neither there nor merged; of a merged part and what it replaced only the merged one
+    foreign: list[str]  # on the disk, and in no line
 
 
 def settle(latest: dict[str, Line], on_disk: Collection[str]) -> Settled:
@@ -80,7 +68,6 @@ def settle(latest: dict[str, Line], on_disk: Collection[str]) -> Settled:
 
     Parameters
     ----------
-    latest : dict of str to Line
     on_disk : collection of str
         Without parts that are known to be altered: what those replaced counts, if it is still there.
     """
@@ -206,12 +193,7 @@ class _Chain:
 
 
 class Expected:
-    """What the manifest of one archive says, renewed by `refresh`.
-
-    Parameters
-    ----------
-    archive : Path
-    """
+    """What the manifest of one archive says, renewed by `refresh`."""
 
     def __init__(self, archive: Path) -> None:
         self._archive = archive

@@ -30,7 +30,6 @@ class FinishedDays:
 
     Parameters
     ----------
-    archive : Path
     say : callable
         Takes sentences for the operator.
     """

@@ -22,45 +22,24 @@ FOLDER, FILE = "imports", "imports.ndjson"
 
 
 class Brought(msgspec.Struct, frozen=True, kw_only=True):
-    """One capture that was brought in.
+    """One capture that was brought in."""
 
-    Attributes
-    ----------
-    at : datetime
-        When.
-    file, sha256 : str
-        Its name, and the SHA-256 of its bytes.
-    received, kept, duplicates, refused : int
-        Counts of messages.
-    first, last : datetime or None
-        Of receipt, on its listener's clock.
-    clock_fast_s : float or None
-        By how much its listener's clock is before that of the archive; None where they heard too little in
-        common.
-    compared : int
-        How many messages both heard.
-    moved : bool
-        Whether its times of receipt were put on the archive's clock.
-    receipts : dict of str to str
-        Files with its own times of receipt, and their SHA-256.
-    before : str
-        SHA-256 of the line before, without its line end.
-    """
-
-    at: datetime
-    file: str
-    sha256: str
-    received: int
-    kept: int
-    duplicates: int
-    refused: int
-    first: datetime | None = None
-    last: datetime | None = None
+    at: datetime  # when
+    file: str  # its name
+    sha256: str  # of its bytes
+    received: int  # counts of messages
+    kept: int  # counts of messages
+    duplicates: int  # counts of messages
+    refused: int  # counts of messages
+    first: datetime | None = None  # of receipt, on its listener's clock
+    last: datetime | None = None  # of receipt, on its listener's clock
+    # By how much its listener's clock is before that of the archive; None where they heard too little in
+    # common.
     clock_fast_s: float | None = None
-    compared: int = 0
-    moved: bool = False
-    receipts: dict[str, str] = {}
-    before: str = NOTHING_BEFORE
+    compared: int = 0  # how many messages both heard
+    moved: bool = False  # whether its times of receipt were put on the archive's clock
+    receipts: dict[str, str] = {}  # files with its own times of receipt, and their SHA-256
+    before: str = NOTHING_BEFORE  # SHA-256 of the line before, without its line end
 
 
 def read_imports(archive: Path) -> tuple[list[Brought], list[str], str]:

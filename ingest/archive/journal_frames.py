@@ -34,24 +34,13 @@ _pack = msgspec.msgpack.Encoder().encode
 
 
 class Record(NamedTuple):
-    """One message as it was received.
+    """One message as it was received."""
 
-    Attributes
-    ----------
-    received_us : int
-        Microseconds since 1970 on the listener's clock.
-    topic : str
-    payload : bytes
-    retained : bool
-    whole_bytes : int
-        Length of a payload of which only the start was kept; 0 when it is whole.
-    """
-
-    received_us: int
+    received_us: int  # microseconds since 1970 on the listener's clock
     topic: str
     payload: bytes
     retained: bool
-    whole_bytes: int = 0
+    whole_bytes: int = 0  # length of a payload of which only the start was kept; 0 when it is whole
 
 
 _unpack = msgspec.msgpack.Decoder(list[Record]).decode
@@ -59,19 +48,11 @@ _unpack = msgspec.msgpack.Decoder(list[Record]).decode
 
 @dataclass(frozen=True)
 class Damage:
-    """Bytes of a segment that hold no whole frame.
-
-    Attributes
-    ----------
-    start, end : int
-        Where they are in the segment. Equal: whole frames are missing at this place.
-    torn_tail : bool
-        At the end: never acknowledged if a write broke off there; damaged since, if not.
-    """
+    """Bytes of a segment that hold no whole frame."""
 
     start: int
-    end: int
-    torn_tail: bool
+    end: int  # equal to `start`: whole frames are missing at this place
+    torn_tail: bool  # at the end: never acknowledged if a write broke off there; damaged since, if not
 
     def sentence(self) -> str:
         """Return what is wrong where."""

@@ -34,66 +34,36 @@ _SPEAKERS_NAMED = 12
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One line: a part that was sealed or merged.
+    """One line: a part that was sealed or merged."""
 
-    Attributes
-    ----------
-    format : int
-        Of the archive, since this line: see `ingest.archive.formats`. Lines of form 1 do not name it.
-    part : str
-        Path below the archive, with ``/``.
-    rows : int
-    first, last : datetime
-        Of receipt.
-    sha256 : str
-        Of the file.
-    size : int
-        Of the file, in bytes; 0 in form 1, which does not say.
-    rows_digest : str
-        Of what the rows hold, whatever their order: see `ingest.archive.digests`. Lines of form 1 have that
-        of time of receipt, topic and payload; since form 2 it covers every column.
-    speakers : list of str
-        Sets or desks that speak in it, at most 12; form 1 does not say.
-    more_speakers : int
-        How many there are beyond those.
-    replaces : list of str
-        The parts that were merged into this one.
-    dropped_rows : int
-        Duplicates that merging left out.
-    dropped_digest : str
-        Theirs; the digests of what was replaced are together the digests of what was kept and of what was
-        dropped.
-    unnamed_by : str
-        By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
-        before, and `dropped_digest` theirs less that of the messages as they are now.
-    mappings : list of str
-        Which mapping files made messages of it: ``NAME/VERSION sha256:DIGEST``, the digest of the file.
-    restates : bool
-        The part was sealed before; this says in form 2 what it holds, after its bytes were compared with the
-        line of before.
-    written : datetime
-    before : str
-        Hash of the line before; the line's own follows it.
-    """
-
+    # Of the archive, since this line: see `ingest.archive.formats`. Lines of form 1 do not name it.
     format: int = 1
-    part: str
+    part: str  # path below the archive, with ``/``
     rows: int
-    first: datetime
-    last: datetime
-    sha256: str
-    size: int = 0
+    first: datetime  # of receipt
+    last: datetime  # of receipt
+    sha256: str  # of the file
+    size: int = 0  # of the file, in bytes; 0 in form 1, which does not say
+    # Of what the rows hold, whatever their order: see `ingest.archive.digests`. Lines of form 1 have that of
+    # time of receipt, topic and payload; since form 2 it covers every column.
     rows_digest: str
-    speakers: list[str] = []
-    more_speakers: int = 0
-    replaces: list[str] = []
-    dropped_rows: int = 0
+    speakers: list[str] = []  # sets or desks that speak in it, at most 12; form 1 does not say
+    more_speakers: int = 0  # how many there are beyond those
+    replaces: list[str] = []  # the parts that were merged into this one
+    dropped_rows: int = 0  # duplicates that merging left out
+    # Theirs; the digests of what was replaced are together the digests of what was kept and of what was
+    # dropped.
     dropped_digest: str = ""
+    # By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
+    # before, and `dropped_digest` theirs less that of the messages as they are now.
     unnamed_by: str = ""
+    # Which mapping files made messages of it: ``NAME/VERSION sha256:DIGEST``, the digest of the file.
     mappings: list[str] = []
+    # The part was sealed before; this says in form 2 what it holds, after its bytes were compared with the
+    # line of before.
     restates: bool = False
     written: datetime
-    before: str
+    before: str  # hash of the line before; the line's own follows it
 
 
 _encode = msgspec.json.Encoder().encode
@@ -143,7 +113,6 @@ def add_line(
 
     Parameters
     ----------
-    archive : Path
     writer : str
         Whose chain.
     path : Path
@@ -152,10 +121,7 @@ def add_line(
         Of its rows; not empty.
     file : Path
         Where its bytes are now.
-    replaces : list of str or None
-    dropped : Held or None
-    unnamed_by : str
-    mappings : list of str or None
+    replaces, dropped, unnamed_by, mappings
         As in `Line`.
     """
     first, last = held.first, held.last

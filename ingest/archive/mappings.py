@@ -34,7 +34,6 @@ def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
 
     Parameters
     ----------
-    archive : Path
     only_sound : bool
         Leave out those that were altered, for readers: a desk must see the other sets, and
         `altered_mappings` is said. What is to be kept must wait instead.

@@ -147,12 +147,10 @@ def write_part(
 
     Parameters
     ----------
-    archive : Path
     kind : str
         Or ``refused``.
     day : date
         Of receipt.
-    name : str
     rows : polars.DataFrame, or iterable of them
         Not empty; of many, only one at a time is in memory.
     writer : str
@@ -166,7 +164,6 @@ def write_part(
         As in `ingest.archive.manifest.Line`.
     mappings : collection of str
         Which mapping files made messages of it; those of `replaces` are added.
-    row_group_rows : int
 
     Raises
     ------

@@ -38,10 +38,6 @@ _NOTHING: Mapping[str, Sequence[str]] = {}
 class Archive:
     """An archive folder; one that is not there yet is empty.
 
-    Parameters
-    ----------
-    folder : str or Path
-
     Raises
     ------
     ArchiveProblem

@@ -80,27 +80,13 @@ _STRING = re.compile(r'("(?:[^"\\]|\\.)*")(\s*:)?')
 
 @dataclass(frozen=True)
 class Retained:
-    """What was dropped, or would be.
-
-    Attributes
-    ----------
-    incidents : list of str
-    wearers : int
-        Names dropped, counted in each incident.
-    messages : int
-        Rewritten.
-    held : list of str
-        Old enough, and under hold.
-    waiting : list of str
-        Old enough, with messages that are not sealed yet.
-    applied : bool
-    """
+    """What was dropped, or would be."""
 
     incidents: list[str]
-    wearers: int
-    messages: int
-    held: list[str]
-    waiting: list[str]
+    wearers: int  # names dropped, counted in each incident
+    messages: int  # rewritten
+    held: list[str]  # old enough, and under hold
+    waiting: list[str]  # old enough, with messages that are not sealed yet
     applied: bool
 
 

@@ -137,8 +137,6 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
 
     Parameters
     ----------
-    archive : Path
-    segment : Path
     recent : Recent or None
         Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
@@ -204,7 +202,6 @@ def seal_messages(
 
     Parameters
     ----------
-    archive : Path
     messages : dict of str to polars.DataFrame
         In the order of receipt.
     name : str

@@ -38,20 +38,11 @@ _LOOK_EVERY_S = 0.2
 
 
 class Outcome(msgspec.Struct, frozen=True):
-    """What became of a segment.
+    """What became of a segment."""
 
-    Attributes
-    ----------
-    counts : Counts or None
-        None: it could not be sealed, and is kept.
-    damages : list of Damage
-    trouble : str
-        Why it could not be sealed; with `counts`, what else the operator should know.
-    """
-
-    counts: Counts | None = None
+    counts: Counts | None = None  # None: it could not be sealed, and is kept
     damages: list[Damage] = []
-    trouble: str = ""
+    trouble: str = ""  # why it could not be sealed; with `counts`, what else the operator should know
 
 
 encode_outcome = msgspec.json.Encoder().encode
@@ -65,7 +56,6 @@ class SealingProcess:
 
     Parameters
     ----------
-    archive : Path
     folder : Path
         The listener's journal folder.
     slow : callable

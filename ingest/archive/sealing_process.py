@@ -39,7 +39,6 @@ class Sealing:
 
     Parameters
     ----------
-    archive : Path
     folder : Path
         The listener's journal folder. Waits for the sealing process of a listener that was killed, which may
         be at its last segment still: two must not write the same part.
@@ -79,12 +78,7 @@ class Sealing:
 
 
 class Answers:
-    """Answers to the listener, and signs of life while there is work.
-
-    Parameters
-    ----------
-    pipe : BinaryIO
-    """
+    """Answers to the listener, and signs of life while there is work."""
 
     def __init__(self, pipe: BinaryIO) -> None:
         self._pipe = pipe

@@ -136,7 +136,6 @@ class DayFolder:
 
     Parameters
     ----------
-    folder : Path
     there : dict of str to Path, optional
         What is in it, by name, when somebody has just listed it.
     expected : Expected, optional
@@ -393,7 +392,6 @@ def check_all(
     ----------
     archive : Path
         May be missing.
-    kinds : collection of str
     anew : bool
         Also those that this process has read: a disk can lose a bit without a change of the file's time.
     stopping : Event, optional

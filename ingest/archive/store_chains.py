@@ -36,7 +36,6 @@ def append(
 
     Parameters
     ----------
-    archive : Path
     writer : str
         ``import`` becomes this process's own.
     line : callable
@@ -87,7 +86,6 @@ def read(chain: Path, known: dict[str, bytes] | None = None) -> bytes:
 
     Parameters
     ----------
-    chain : Path
     known : dict of str to bytes, optional
         Single lines that were read before; what is read now is added.
     """

@@ -48,27 +48,14 @@ _OLD_NOTE = ".merged.json"  # of a merge that an underair before 0.4 began
 
 @dataclass(frozen=True)
 class Tidied:
-    """What tidying did.
+    """What tidying did."""
 
-    Attributes
-    ----------
-    merged : int
-        Folders of which the parts were merged.
-    parts_before, parts_after : int
-        In all folders that were looked at.
-    rows : int
-        In the merged parts.
-    duplicates : int
-        Rows left out because another reception of the same message was kept.
-    quarantined : list of str
-        Parts that are not what was sealed: not merged, and moved to ``DIR/quarantine``, which nobody deletes.
-    """
-
-    merged: int = 0
-    parts_before: int = 0
-    parts_after: int = 0
-    rows: int = 0
-    duplicates: int = 0
+    merged: int = 0  # folders of which the parts were merged
+    parts_before: int = 0  # in all folders that were looked at
+    parts_after: int = 0  # in all folders that were looked at
+    rows: int = 0  # in the merged parts
+    duplicates: int = 0  # rows left out because another reception of the same message was kept
+    # Parts that are not what was sealed: not merged, and moved to ``DIR/quarantine``, which nobody deletes.
     quarantined: list[str] = field(default_factory=list)
 
 
@@ -80,7 +67,6 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
 
     Parameters
     ----------
-    archive : str or Path
     now : datetime
         Says which day is today (UTC), whose parts are left alone.
     grace_s : float, optional

@@ -16,38 +16,19 @@ _MOST_SAID = 5
 
 @dataclass(frozen=True)
 class Fault:
-    """One file that is not as it was sealed.
+    """One file that is not as it was sealed."""
 
-    Attributes
-    ----------
-    what : str
-        ``altered``, ``missing``, ``foreign``, ``manifest`` (a chain of it is damaged), ``damaged`` (a journal
-        or a note) or ``unfinished``.
-    where : str
-        The file, below the archive.
-    statement : str
-        What is wrong with it.
-    kind : str
-        Of its messages; empty when it holds none, or nobody knows.
-    rows : int
-        How many messages answers leave out; 0 when nobody knows.
-    first, last : datetime or None
-        From when to when they were received.
-    speakers : tuple of str
-        Sets or desks that they are of, as far as the manifest names them.
-    more_speakers : int
-        How many it does not name.
-    """
-
+    # ``altered``, ``missing``, ``foreign``, ``manifest`` (a chain of it is damaged), ``damaged`` (a journal
+    # or a note) or ``unfinished``.
     what: str
-    where: str
-    statement: str
-    kind: str = ""
-    rows: int = 0
-    first: datetime | None = None
-    last: datetime | None = None
-    speakers: tuple[str, ...] = ()
-    more_speakers: int = 0
+    where: str  # the file, below the archive
+    statement: str  # what is wrong with it
+    kind: str = ""  # of its messages; empty when it holds none, or nobody knows
+    rows: int = 0  # how many messages answers leave out; 0 when nobody knows
+    first: datetime | None = None  # from when to when they were received
+    last: datetime | None = None  # from when to when they were received
+    speakers: tuple[str, ...] = ()  # sets or desks that they are of, as far as the manifest names them
+    more_speakers: int = 0  # how many it does not name
 
     def __str__(self) -> str:
         return shown(f"{self.what}: {self.where}: {self.statement}")
@@ -82,13 +63,7 @@ class Fault:
 
 @dataclass(frozen=True)
 class Trouble:
-    """All faults of an archive that are known; false when there is none.
-
-    Attributes
-    ----------
-    archive : str
-    faults : tuple of Fault
-    """
+    """All faults of an archive that are known; false when there is none."""
 
     archive: str
     faults: tuple[Fault, ...] = field(default=())

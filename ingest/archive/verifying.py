@@ -21,23 +21,13 @@ _SEALED_WITHIN = timedelta(hours=1)
 
 @dataclass(frozen=True)
 class Verified:
-    """What verifying found.
+    """What verifying found."""
 
-    Attributes
-    ----------
-    parts, rows : int
-        That are as they were sealed.
-    unsealed : int
-        Messages in journals, waiting to be sealed.
-    faults : list of Fault
-    heads : dict of str to str
-        The hash of each chain's last line. Noted elsewhere, it shows later that no line was cut off the end.
-    """
-
-    parts: int
-    rows: int
-    unsealed: int
+    parts: int  # that are as they were sealed
+    rows: int  # that are as they were sealed
+    unsealed: int  # messages in journals, waiting to be sealed
     faults: list[Fault]
+    # The hash of each chain's last line. Noted elsewhere, it shows later that no line was cut off the end.
     heads: dict[str, str]
 
 

@@ -46,32 +46,17 @@ class Delivery(NamedTuple):
 
 @dataclass(frozen=True)
 class Health:
-    """How the writing goes.
+    """How the writing goes."""
 
-    Attributes
-    ----------
-    journalled : int
-        Messages safe on disk since the start.
-    queued : int
-        Messages in memory, waiting for the disk.
-    sealed : Counts
-        What became of the messages sealed since the start, left-overs of an earlier run included.
-    last_sealed : datetime or None
-    trouble : str
-        Why nothing can be written at the moment; empty when all is well.
-    sealing_trouble : str
-        Why the journal cannot be turned into Parquet at the moment; messages received meanwhile are safe.
-    delay_ms : float
-        Longest time from receipt to being safe since the last look with `take_delay`.
-    """
-
-    journalled: int = 0
-    queued: int = 0
+    journalled: int = 0  # messages safe on disk since the start
+    queued: int = 0  # messages in memory, waiting for the disk
+    # What became of the messages sealed since the start, left-overs of an earlier run included.
     sealed: Counts = field(default_factory=Counts)
     last_sealed: datetime | None = None
-    trouble: str = ""
+    trouble: str = ""  # why nothing can be written at the moment; empty when all is well
+    # Why the journal cannot be turned into Parquet at the moment; messages received meanwhile are safe.
     sealing_trouble: str = ""
-    delay_ms: float = 0.0
+    delay_ms: float = 0.0  # longest time from receipt to being safe since the last look with `take_delay`
 
 
 class Writing:
@@ -79,11 +64,8 @@ class Writing:
 
     Parameters
     ----------
-    archive : Path
     folder : Path
         The listener's journal folder.
-    journal : JournalSettings
-    seal : SealSettings
     durable : callable
         Called with a batch of deliveries once they are synced, in the journalling thread.
     say : callable
@@ -149,7 +131,6 @@ class Writing:
 
         Parameters
         ----------
-        batch : list of Delivery
         size : int or None
             Bytes of their topics and payloads, as nearly as they are known; None to look.
         """

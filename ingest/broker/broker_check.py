@@ -36,19 +36,11 @@ _SESSION_S = 600  # MQTT 5 asks how long a session is kept; ours are forgotten a
 
 @dataclass(frozen=True)
 class Trial:
-    """What one trial showed.
-
-    Attributes
-    ----------
-    name : str
-    well : bool
-    statement : str
-        What happened, and what would be lost or has to be changed when it is not well.
-    """
+    """What one trial showed."""
 
     name: str
     well: bool
-    statement: str
+    statement: str  # what happened, and what would be lost or has to be changed when it is not well
 
 
 class _Listening:
@@ -147,7 +139,6 @@ def check_broker(
 
     Parameters
     ----------
-    url : str
     messages : int
         How many to have it keep for a listener that is away.
     login : Login, optional

@@ -35,11 +35,6 @@ class EmbeddedBroker:
     ----------
     port : int or None
         By default a free one.
-
-    Attributes
-    ----------
-    username, password : str
-    port : int
     """
 
     def __init__(self, port: int | None = None) -> None:

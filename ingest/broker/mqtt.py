@@ -88,24 +88,15 @@ def credentials(environment: Mapping[str, str] | None = None) -> tuple[str | Non
 
 @dataclass(frozen=True)
 class Login:
-    """Who we are to a broker, and by whose word we take it for the broker.
+    """Who we are to a broker, and by whose word we take it for the broker."""
 
-    Attributes
-    ----------
-    username, password : str or None
-        Without a user those of the environment.
-    ca_file : str or None
-        For ``mqtts``: certificate of the authority that signed the broker's; by default those that the system
-        trusts.
-    certificate_file, key_file : str or None
-        For ``mqtts``: our own, in PEM.
-    """
-
-    username: str | None = None
-    password: str | None = None
+    username: str | None = None  # without a user those of the environment
+    password: str | None = None  # without a user those of the environment
+    # For ``mqtts``: certificate of the authority that signed the broker's; by default those that the system
+    # trusts.
     ca_file: str | None = None
-    certificate_file: str | None = None
-    key_file: str | None = None
+    certificate_file: str | None = None  # for ``mqtts``: our own, in PEM
+    key_file: str | None = None  # for ``mqtts``: our own, in PEM
 
     def tls(self, address: BrokerAddress) -> ssl.SSLContext | None:
         """Return the TLS context for a broker, None for one without TLS.
@@ -132,7 +123,6 @@ def new_client(
 
     Parameters
     ----------
-    client_id : str
     login : Login, optional
         Its user and password; without one, the environment's.
     persistent : bool
@@ -143,7 +133,6 @@ def new_client(
         Messages are acknowledged by `Client.ack` and not on receipt.
     batching : bool
         Receive in batches where this paho allows it: then the client is a `BatchingClient`.
-    tls : ssl.SSLContext or None
     """
     kind = BatchingClient if batching and batches_are_possible() else Client
     client = kind(

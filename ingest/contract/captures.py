@@ -33,23 +33,12 @@ _BLOCK_BYTES = 1 << 20
 
 
 class Heard(NamedTuple):
-    """One message as the listener heard it.
+    """One message as the listener heard it."""
 
-    Attributes
-    ----------
-    received : datetime
-        The listener's clock; aware.
-    topic : str
-    payload : bytes
-        Verbatim.
-    retained : bool
-        The broker had kept it for newcomers: knowledge, not news.
-    """
-
-    received: datetime
+    received: datetime  # the listener's clock; aware
     topic: str
-    payload: bytes
-    retained: bool = False
+    payload: bytes  # verbatim
+    retained: bool = False  # the broker had kept it for newcomers: knowledge, not news
 
 
 class BadLine(NamedTuple):
@@ -173,7 +162,6 @@ def write_capture(path: str | Path, heard: Iterable[Heard]) -> int:
     ----------
     path : str or Path
         Ends in ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
-    heard : iterable of Heard
 
     Returns
     -------

@@ -24,28 +24,20 @@ _SHAPES: dict[type[inspect.Type], Shape] = {
 
 @dataclass(frozen=True)
 class Field:
-    """One field of a kind of message.
-
-    Attributes
-    ----------
-    low, high : float or None
-        Inclusive bounds of a number, or of the length of a text or list.
-    members : tuple of Field
-        The fields of an object, or of the objects in a list.
-    """
+    """One field of a kind of message."""
 
     name: str
     shape: Shape
     required: bool
     meaning: str
     unit: str = ""
-    low: float | None = None
+    low: float | None = None  # bounds, both included, of a number or of the length of a text or list
     high: float | None = None
     one_of: tuple[str, ...] = ()
     pattern: str | None = None
     format: str | None = None
     words: str | None = None
-    members: tuple[Field, ...] = ()
+    members: tuple[Field, ...] = ()  # the fields of an object, or of the objects in a list
 
     @property
     def is_time(self) -> bool:

@@ -28,24 +28,13 @@ _Row = tuple[Message, str, int, str, bytes, bool]  # message, service, received 
 
 @dataclass
 class Mapped:
-    """What became of an object of another form.
+    """What became of an object of another form."""
 
-    Attributes
-    ----------
-    mapping : str
-        Name and version of the mapping that read it.
-    messages : list of Heard
-        Messages of the contract, received when the object was.
-    faults : list of RefusedMessage
-        What could not be mapped, and why.
-    again : bool
-        The same object came before: nothing was made of it.
-    """
-
-    mapping: str
+    mapping: str  # name and version of the mapping that read it
+    # Messages of the contract, received when the object was.
     messages: list[Heard] = field(default_factory=list)
-    faults: list[RefusedMessage] = field(default_factory=list)
-    again: bool = False
+    faults: list[RefusedMessage] = field(default_factory=list)  # what could not be mapped, and why
+    again: bool = False  # the same object came before: nothing was made of it
 
 
 class Reads(Protocol):
@@ -82,9 +71,6 @@ class FrameBuilder:
         ----------
         received_us : int
             Microseconds since 1970 on the listener's clock.
-        topic : str
-        payload : bytes
-        retained : bool
         whole_bytes : int
             How long the payload was when only its start was kept, else 0.
         """
@@ -144,10 +130,6 @@ def heard_of(record: Sequence[Any]) -> Heard:
 
 def frames_from_heard(heard: Iterable[Heard]) -> Messages:
     """Return typed frames of what was heard, in that order, duplicates included.
-
-    Parameters
-    ----------
-    heard : iterable of Heard
 
     Returns
     -------

@@ -52,7 +52,6 @@ class Mapper:
 
     Parameters
     ----------
-    mappings : iterable of Mapping
     state : dict, optional
         What an earlier mapper remembered (`state`), to go on from there.
     """

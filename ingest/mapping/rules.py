@@ -31,36 +31,17 @@ _EXPECTED = {"$.name": ID_WORDS, "$.service": ID_WORDS}
 
 
 class Value(Struct, frozen=True, forbid_unknown_fields=True):
-    """Where one value comes from: a place in the JSON, a level of the topic, always the same, or parts.
+    """Where one value comes from: a place in the JSON, a level of the topic, always the same, or parts."""
 
-    Attributes
-    ----------
-    pointer : str
-        JSON Pointer (RFC 6901), such as ``/cylinder/pressure``.
-    level : str
-        Name of a level of the topic.
-    value : any
-        The same for all.
-    parts : dict
-        The members of an object such as ``cylinders``, each a value.
-    unit : str
-        Unit of the source; of the contract when it is empty.
-    times : float
-        What the source's number is multiplied by, such as 0.1 for tenths, before its unit is converted.
-    words : dict
-        What the source says, and what the contract calls it.
-    optional : bool
-        The message is made without this field when the source does not give it.
-    """
-
-    pointer: str = ""
-    level: str = ""
-    value: Any = None
-    parts: dict[str, Value] = {}
-    unit: str = ""
+    pointer: str = ""  # JSON Pointer (RFC 6901), such as ``/cylinder/pressure``
+    level: str = ""  # name of a level of the topic
+    value: Any = None  # the same for all
+    parts: dict[str, Value] = {}  # the members of an object such as ``cylinders``, each a value
+    unit: str = ""  # unit of the source; of the contract when it is empty
+    # What the source's number is multiplied by, such as 0.1 for tenths, before its unit is converted.
     times: Annotated[float, Meta(gt=0)] = 1.0
-    words: dict[str, str] = {}
-    optional: bool = False
+    words: dict[str, str] = {}  # what the source says, and what the contract calls it
+    optional: bool = False  # the message is made without this field when the source does not give it
 
 
 class TimeValue(Struct, frozen=True, forbid_unknown_fields=True):
@@ -127,20 +108,10 @@ class Source(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
 
 
 class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
-    """How one maker's or gateway's JSON becomes messages of the contract.
+    """How one maker's or gateway's JSON becomes messages of the contract."""
 
-    Attributes
-    ----------
-    name : str
-        Every message made by this mapping names it in ``origin``.
-    version : int
-        To be raised with every change; it is part of ``origin``.
-    service : str
-    source : list of Source
-    """
-
-    name: Annotated[str, Meta(pattern=_ID)]
-    version: Annotated[int, Meta(ge=1)]
+    name: Annotated[str, Meta(pattern=_ID)]  # every message made by this mapping names it in ``origin``
+    version: Annotated[int, Meta(ge=1)]  # to be raised with every change; it is part of ``origin``
     service: Annotated[str, Meta(pattern=_ID)]
     source: Annotated[list[Source], Meta(min_length=1)]
 
