@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from analysis.simulation.scenario import build_incident
-from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
+from analysis.simulation.scenario import build_incident, build_late_turn_back
 from ingest.contract.captures import Heard, write_capture
 from sample_logs.bad_messages import build_bad_messages
+from sample_logs.drills import build_clock_troubles, build_radio_troubles
 
 SEED = 7
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

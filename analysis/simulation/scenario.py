@@ -376,6 +376,19 @@ def build_incident(seed: int, opened: datetime) -> SimulatedIncident:
     return stage(replace(SCRIPT, name=name, place=place), seed, opened, incident_id(opened))
 
 
+def build_late_turn_back(seed: int, opened: datetime) -> SimulatedIncident:
+    """The wearer of the whole incident who turns back late (set S-012), alone with the desk."""
+    only = "S-012"
+    script = replace(
+        SCRIPT,
+        sets=tuple(one for one in SCRIPT.sets if one.set_id == only),
+        desk=tuple(entry for entry in DESK_ENTRIES if entry.fields.get("set_id") == only),
+        refused_starts=(),
+        closes_s=36 * 60.0,
+    )
+    return stage(script, seed, opened, incident_id(opened))
+
+
 def incident_id(opened: datetime) -> str:
     """Return the incident's identity, from the service and the minute of its opening."""
     if opened.tzinfo is None:

@@ -1,4 +1,4 @@
-"""Playing an incident's script: every set lives, the desk writes, the radio carries, the truth is kept."""
+"""Playing an incident's script: every set lives, the desk writes, the radio carries."""
 
 from __future__ import annotations
 
@@ -12,10 +12,20 @@ import numpy as np
 
 from analysis.simulation.radio import Carried, Speaker, as_heard, carry
 from analysis.simulation.script import IncidentScript, RefusedStart, SetScript
-from analysis.simulation.set_alarms import AlarmTruth
 from analysis.simulation.set_life import LivedWear, live
-from analysis.simulation.truth import IncidentTruth, TrueAlarm, TrueClock, TrueGap, TrueWear
 from ingest.contract.captures import Heard
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedSet:
+    """What came of one set's script: its wears, what the radio did, and which messages were planted twice."""
+
+    script: SetScript
+    boot: int
+    wears: list[LivedWear]
+    carried: Carried
+    sent_twice: list[int]  # seq of a reading that arrives twice
+    conflicting: list[int]  # ... and of one that arrives again with another pressure
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,30 +33,13 @@ class SimulatedIncident:
     """An incident that never was: what a listener heard, in the order received, and what really happened."""
 
     script: IncidentScript
-    heard: list[Heard]
-    truth: IncidentTruth
-
-    @property
-    def incident_id(self) -> str:
-        """Its identity on the wire."""
-        return self.truth.incident_id
-
-
-@dataclass(slots=True)
-class _Stage:
-    """What collects while the script is played."""
-
-    script: IncidentScript
     opened: datetime
     incident_id: str
     heard: list[Heard]
-    wears: list[TrueWear]
-    clocks: list[TrueClock]
-    duplicates: list[str]
-    conflicts: list[str]
-    lost: list[str]
+    sets: list[PlayedSet]
 
     def at(self, seconds: float) -> datetime:
+        """Return the moment so many seconds after the opening."""
         return self.opened + timedelta(microseconds=round(seconds * 1e6))
 
 
@@ -67,7 +60,7 @@ def stage(script: IncidentScript, seed: int, opened: datetime, incident_id: str)
     SimulatedIncident
         The same for the same arguments, on every machine.
     """
-    play = _Stage(script, opened, incident_id, [], [], [], [], [], [])
+    play = SimulatedIncident(script, opened, incident_id, [], [])
     boots = _Boots(seed, opened)
     for index, one in enumerate(script.sets):
         _play_set(play, one, boots.next(at_random=one.boots_at_random), np.random.default_rng([seed, index]))
@@ -77,23 +70,7 @@ def stage(script: IncidentScript, seed: int, opened: datetime, incident_id: str)
         )
     _play_desk(play, boots.next(at_random=True), np.random.default_rng([seed, 999]))
     play.heard.sort(key=lambda one: one.received)
-    silences = [(one.set_id, silence) for one in script.sets for silence in one.path.silences]
-    truth = IncidentTruth(
-        incident_id=incident_id,
-        opened=opened,
-        closed=play.at(script.closes_s) if script.closes_s is not None else play.heard[-1].received,
-        wears=tuple(play.wears),
-        clocks=tuple(play.clocks),
-        gaps=tuple(
-            TrueGap(set_id, play.at(silence.started_s), play.at(silence.ended_s), silence.kept)
-            for set_id, silence in silences
-        ),
-        refused_starts=tuple(one.set_id for one in script.refused_starts),
-        duplicates=tuple(play.duplicates),
-        conflicts=tuple(play.conflicts),
-        lost=tuple(play.lost),
-    )
-    return SimulatedIncident(script, play.heard, truth)
+    return play
 
 
 class _Boots:
@@ -111,7 +88,7 @@ class _Boots:
         return drawn if at_random else (self._counter + self._apart) % 1_000_000
 
 
-def _play_set(play: _Stage, script: SetScript, boot: int, rng: np.random.Generator) -> None:
+def _play_set(play: SimulatedIncident, script: SetScript, boot: int, rng: np.random.Generator) -> None:
     speaker, lived = live(script, play.script.service, boot, rng)
     if script.link_down_s is not None:
         speaker.say(
@@ -123,17 +100,17 @@ def _play_set(play: _Stage, script: SetScript, boot: int, rng: np.random.Generat
         # The gateway's last will: written long before, so it has neither boot nor seq nor time.
         will = {"kind": "link", "set_id": script.set_id, "state": "down"}
         topic = f"underair/v1/{play.script.service}/set/{script.set_id}/link"
-        play.heard.append(Heard(play.at(script.link_down_s[0]), topic, _json(will)))
-    _plant_doubles(play, script, speaker, carried)
-    identity = f"{script.set_id}/{boot}/"
-    play.duplicates.extend(f"{identity}{seq}" for seq, _ in carried.repeats)
-    play.lost.extend(f"{identity}{seq}" for seq in carried.lost.tolist())
-    steps = tuple((play.at(at_s), jump_s) for at_s, jump_s in script.clock.steps)
-    play.clocks.append(TrueClock(script.set_id, boot, script.clock.offset_s, script.clock.drift_ppm, steps))
-    play.wears.extend(_true_wear(play, script, boot, wear) for wear in lived)
+        play.heard.append(
+            Heard(play.at(script.link_down_s[0]), topic, json.dumps(will, separators=(",", ":")).encode())
+        )
+    played = PlayedSet(script, boot, lived, carried, [], [])
+    _plant_doubles(play, played)
+    play.sets.append(played)
 
 
-def _plant_doubles(play: _Stage, script: SetScript, speaker: Speaker, carried: Carried) -> None:
+def _plant_doubles(play: SimulatedIncident, played: PlayedSet) -> None:
+    script, carried = played.script, played.carried
+
     def first_pressure_after(at_s: float) -> int:
         return next(
             index
@@ -143,11 +120,15 @@ def _plant_doubles(play: _Stage, script: SetScript, speaker: Speaker, carried: C
             and not np.isnan(carried.received_s[index])
         )
 
+    def hear_again(index: int, after_s: float, payload: bytes) -> None:
+        play.heard.append(
+            Heard(play.at(float(carried.received_s[index]) + after_s), carried.topics[index], payload)
+        )
+
     if script.sent_twice_s is not None:
         index = first_pressure_after(script.sent_twice_s)
-        again = play.at(float(carried.received_s[index]) + 0.8)
-        play.heard.append(Heard(again, carried.topics[index], carried.payloads[index]))
-        play.duplicates.append(f"{script.set_id}/{speaker.boot}/{index}")
+        hear_again(index, 0.8, carried.payloads[index])
+        played.sent_twice.append(index)
     if script.conflicting_s is not None:
         index = first_pressure_after(script.conflicting_s)
         other = re.sub(
@@ -155,55 +136,13 @@ def _plant_doubles(play: _Stage, script: SetScript, speaker: Speaker, carried: C
             lambda found: b'"pressure_bar":%g' % (float(found[1]) - 7.0),
             carried.payloads[index],
         )
-        again = play.at(float(carried.received_s[index]) + 0.5)
-        play.heard.append(Heard(again, carried.topics[index], other))
-        play.conflicts.append(f"{script.set_id}/{speaker.boot}/{index}")
+        hear_again(index, 0.5, other)
+        played.conflicting.append(index)
 
 
-def _true_wear(play: _Stage, script: SetScript, boot: int, lived: LivedWear) -> TrueWear:
-    wear = lived.script
-    low = np.flatnonzero(lived.truth.pressure_bar <= script.thresholds.low_air_bar)
-    return TrueWear(
-        set_id=script.set_id,
-        boot=boot,
-        number=lived.number,
-        wearer_id=wear.wearer_id,
-        team=wear.team,
-        cylinder=wear.cylinder,
-        low_air_bar=script.thresholds.low_air_bar,
-        started=play.at(lived.started_s),
-        ended=play.at(lived.ended_s),
-        free_air_left_l=lived.truth.free_air_left_l,
-        rate_l_min=lived.truth.rate_l_min,
-        pressure_bar=lived.truth.pressure_bar,
-        gas_temperature_c=lived.truth.gas_temperature_c,
-        surroundings_c=lived.truth.surroundings_c,
-        turned_back=None if wear.turns_back_s is None else play.at(wear.turns_back_s),
-        low_air_at=play.at(lived.started_s + int(low[0])) if low.size else None,
-        alarms=tuple(_true_alarm(play, script.set_id, alarm) for alarm in lived.alarms),
-    )
-
-
-def _true_alarm(play: _Stage, set_id: str, alarm: AlarmTruth) -> TrueAlarm:
-    seen = [
-        entry.at_s
-        for entry in play.script.desk
-        if entry.kind == "seen"
-        and (entry.fields["set_id"], entry.fields["alarm"]) == (set_id, alarm.alarm)
-        and alarm.raised_s <= entry.at_s
-        and (alarm.cleared_s is None or entry.at_s <= alarm.cleared_s)
-    ]
-    return TrueAlarm(
-        alarm.alarm,
-        play.at(alarm.raised_s),
-        None if alarm.acknowledged_s is None else play.at(alarm.acknowledged_s),
-        None if alarm.cleared_s is None else play.at(alarm.cleared_s),
-        play.at(seen[0]) if seen else None,
-        alarm.detail,
-    )
-
-
-def _play_refused_start(play: _Stage, refused: RefusedStart, boot: int, rng: np.random.Generator) -> None:
+def _play_refused_start(
+    play: SimulatedIncident, refused: RefusedStart, boot: int, rng: np.random.Generator
+) -> None:
     speaker = Speaker(play.script.service, "set", refused.set_id, boot, refused.at_s)
     fields = {
         "state": "refused",
@@ -215,7 +154,7 @@ def _play_refused_start(play: _Stage, refused: RefusedStart, boot: int, rng: np.
     play.heard.extend(as_heard(carry(speaker, play.opened, rng), play.opened))
 
 
-def _play_desk(play: _Stage, boot: int, rng: np.random.Generator) -> None:
+def _play_desk(play: SimulatedIncident, boot: int, rng: np.random.Generator) -> None:
     script = play.script
     desk = Speaker(script.service, "desk", script.desk_id, boot, -30.0, script.desk_clock)
     incident: dict[str, Any] = {"incident_id": play.incident_id}
@@ -241,7 +180,3 @@ def _play_desk(play: _Stage, boot: int, rng: np.random.Generator) -> None:
             fields["at"] = play.at(entry.about_s).isoformat(timespec="seconds").replace("+00:00", "Z")
         desk.say(entry.at_s, entry.kind, fields, certain=True)
     play.heard.extend(as_heard(carry(desk, play.opened, rng), play.opened))
-
-
-def _json(fields: dict[str, Any]) -> bytes:
-    return json.dumps(fields, separators=(",", ":"), ensure_ascii=False).encode()

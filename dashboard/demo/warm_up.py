@@ -22,7 +22,7 @@ def compile_analysis() -> None:
     # Imported here: the live page waits for what is above.
     from analysis.incident import analyse
     from analysis.profile import Profile
-    from analysis.simulation.troubles import build_late_turn_back
+    from analysis.simulation.scenario import build_late_turn_back
     from ingest.contract.frames import frames_from_heard
 
     seconds = np.arange(30.0)

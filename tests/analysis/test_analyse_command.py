@@ -12,7 +12,7 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from analysis.simulation.troubles import build_late_turn_back
+from analysis.simulation.scenario import build_late_turn_back
 from analysis.tables import COLUMNS, TABLES
 from ingest.contract.captures import write_capture
 

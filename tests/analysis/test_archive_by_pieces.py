@@ -23,8 +23,7 @@ from analysis.pieces.archive_pieces import (
 from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.piecewise import analyse_archive, analyse_batch
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_incident
-from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
+from analysis.simulation.scenario import build_incident, build_late_turn_back
 from analysis.tables import TABLES, TEXTS, Results
 from ingest.archive.index import FOLDER, ArchiveIndex
 from ingest.archive.journal import Record
@@ -36,6 +35,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 from ingest.contract.times import micros
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
+from sample_logs.drills import build_clock_troubles, build_radio_troubles
 from tests.faults.journal_reading import segment_bytes
 
 PROFILE = Profile.default()

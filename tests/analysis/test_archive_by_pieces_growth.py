@@ -20,11 +20,11 @@ from analysis.pieces.pieces import BATCH_ROWS, find_pieces
 from analysis.pieces.piecewise import analyse_batch
 from analysis.profile import Profile
 from analysis.records import power_ups
-from analysis.simulation.troubles import build_radio_troubles
 from analysis.tables import TABLES
 from ingest.archive.index import DESKS, SETS, ArchiveIndex
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard, no_messages
+from sample_logs.drills import build_radio_troubles
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 TIME = pl.Datetime("us", "UTC")

@@ -12,7 +12,7 @@ import pytest
 import ingest.archive.index
 from analysis.pieces.archive_pieces import incident_piece, incidents_in, pieces_of
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back
+from analysis.simulation.scenario import build_late_turn_back
 from dashboard.results_store import ResultsStore
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive

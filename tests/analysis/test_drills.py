@@ -11,9 +11,10 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.simulation.staging import SimulatedIncident
-from analysis.simulation.troubles import build_clock_troubles, build_radio_troubles
 from analysis.tables import Results
 from ingest.contract.frames import frames_from_heard
+from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from tests.simulated_truth import truth_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 HEARD_AT_BEST_S = 0.04
@@ -43,8 +44,8 @@ def row(results: Results, table: str, set_id: str) -> dict[str, float]:
 def test_whatever_its_clock_each_wear_is_where_it_was() -> None:
     incident, results = clock_drill()
     found = {wear["wear_id"]: wear for wear in results["wears"].iter_rows(named=True)}
-    assert set(found) == {wear.wear_id for wear in incident.truth.wears}
-    for wear in incident.truth.wears:
+    assert set(found) == {wear.wear_id for wear in truth_of(incident).wears}
+    for wear in truth_of(incident).wears:
         # A clock of whole seconds cannot be placed better than to a second.
         tolerance_s = 1.0 if wear.set_id == WHOLE_SECONDS_SET else 0.1
         started, ended = found[wear.wear_id]["started"], found[wear.wear_id]["ended"]
@@ -71,8 +72,8 @@ def test_offsets_steps_and_drift_are_found() -> None:
 def test_losses_doubles_and_lateness_leave_the_wears_whole() -> None:
     incident, results = radio_drill()
     found = {wear["wear_id"]: wear for wear in results["wears"].iter_rows(named=True)}
-    assert set(found) == {wear.wear_id for wear in incident.truth.wears}
-    for wear in incident.truth.wears:
+    assert set(found) == {wear.wear_id for wear in truth_of(incident).wears}
+    for wear in truth_of(incident).wears:
         # The first or last readings may be among the lost.
         assert (found[wear.wear_id]["started"] - wear.started).total_seconds() == pytest.approx(0.0, abs=2.5)
         assert found[wear.wear_id]["free_air_l"] == pytest.approx(wear.free_air_l, rel=0.025)

@@ -11,13 +11,14 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.simulation.scenario import build_incident
+from analysis.simulation.scenario import build_incident, build_late_turn_back
 from analysis.simulation.staging import SimulatedIncident
-from analysis.simulation.troubles import build_clock_troubles, build_late_turn_back, build_radio_troubles
 from ingest.contract.captures import Heard
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.messages import decode
 from sample_logs.bad_messages import GOOD_MESSAGES, WRONG, build_bad_messages
+from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from tests.simulated_truth import IncidentTruth, truth_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 
@@ -25,6 +26,11 @@ OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 @cache
 def incident() -> SimulatedIncident:
     return build_incident(7, OPENED)
+
+
+@cache
+def really() -> IncidentTruth:
+    return truth_of(incident())
 
 
 def payloads(heard: list[Heard], kind: str, speaker: str | None = None) -> list[dict[str, object]]:
@@ -57,7 +63,7 @@ def test_every_message_keeps_the_contract_and_comes_in_the_order_received(build:
 
 
 def test_twelve_wearers_in_four_teams_over_fifty_minutes() -> None:
-    truth = incident().truth
+    truth = really()
     assert len({wear.wearer_id for wear in truth.wears}) == 12
     assert len({wear.team for wear in truth.wears}) == 4
     assert truth.closed - truth.opened == timedelta(minutes=50)
@@ -70,7 +76,7 @@ def test_seq_counts_without_a_hole_when_the_lost_are_counted_in() -> None:
         told = json.loads(one.payload)
         if "seq" in told:
             seen[told.get("set_id") if "/set/" in one.topic else "desk", told["boot"]].add(told["seq"])
-    for identity in incident().truth.lost:
+    for identity in really().lost:
         set_id, boot, seq = identity.split("/")
         assert int(seq) not in seen[set_id, int(boot)]
         seen[set_id, int(boot)].add(int(seq))
@@ -79,18 +85,18 @@ def test_seq_counts_without_a_hole_when_the_lost_are_counted_in() -> None:
 
 
 def test_the_turn_back_of_w_02_is_late_and_ends_far_below_the_warning() -> None:
-    wear = incident().truth.wear("S-012")
+    wear = really().wear("S-012")
     assert wear.turned_back is not None
     assert wear.low_air_at is not None
     assert wear.low_air_at - wear.turned_back < timedelta(minutes=4)
     assert wear.end_bar < 40.0 < wear.low_air_bar
     assert "low_air" in [alarm.alarm for alarm in wear.alarms]
-    others = [one.end_bar for one in incident().truth.wears if one.set_id != "S-012"]
+    others = [one.end_bar for one in really().wears if one.set_id != "S-012"]
     assert min(others) > 60.0
 
 
 def test_the_alarms_are_the_planned_ones() -> None:
-    found = {(wear.set_id, alarm.alarm): alarm for wear in incident().truth.wears for alarm in wear.alarms}
+    found = {(wear.set_id, alarm.alarm): alarm for wear in really().wears for alarm in wear.alarms}
     assert set(found) == {
         ("S-012", "low_air"),
         ("S-021", "distress"),
@@ -114,7 +120,7 @@ def test_the_alarms_are_the_planned_ones() -> None:
 
 
 def test_three_minutes_of_silence_are_silent() -> None:
-    (gap,) = [one for one in incident().truth.gaps if one.set_id == "S-033"]
+    (gap,) = [one for one in really().gaps if one.set_id == "S-033"]
     assert (gap.ended - gap.started).total_seconds() == 180.0
     inside = [
         one
@@ -147,7 +153,7 @@ def test_twin_cylinders_and_choices_are_told() -> None:
 
 
 def test_a_cylinder_is_changed_between_two_wears_of_one_boot() -> None:
-    first, second = incident().truth.wear("S-011", 1), incident().truth.wear("S-011", 2)
+    first, second = really().wear("S-011", 1), really().wear("S-011", 2)
     assert first.boot == second.boot
     assert first.ended < second.started
     assert second.start_bar - first.end_bar > 100.0
@@ -161,7 +167,7 @@ def test_one_start_is_refused_for_want_of_charge() -> None:
 
 
 def test_free_flow_shows_in_the_truth() -> None:
-    wear = incident().truth.wear("S-043")
+    wear = really().wear("S-043")
     assert int(np.sum(wear.rate_l_min > 200.0)) == 45
 
 
@@ -173,15 +179,15 @@ def test_one_duplicate_and_one_conflict_are_planted() -> None:
             by_identity[f"{told['set_id']}/{told['boot']}/{told['seq']}"].append(one.payload)
     conflicts = {identity for identity, found in by_identity.items() if len(set(found)) > 1}
     duplicates = {identity for identity, found in by_identity.items() if len(set(found)) < len(found)}
-    assert conflicts == set(incident().truth.conflicts)
-    assert duplicates == set(incident().truth.duplicates)
+    assert conflicts == set(really().conflicts)
+    assert duplicates == set(really().duplicates)
     assert len(conflicts) == 1
     assert any(identity.startswith("S-013/") for identity in duplicates)
 
 
 def test_the_desk_says_what_a_desk_says() -> None:
     counts = Counter(one.topic.rsplit("/", 1)[1] for one in incident().heard if "/desk/" in one.topic)
-    wears = len(incident().truth.wears)
+    wears = len(really().wears)
     assert counts["tally"] == 2 * wears
     assert counts["incident"] == 2
     texts = " ".join(str(note["text"]) for note in payloads(incident().heard, "note"))
@@ -193,7 +199,7 @@ def test_the_desk_says_what_a_desk_says() -> None:
 
 
 def test_readings_follow_the_true_pressure() -> None:
-    wear = incident().truth.wear("S-041")
+    wear = really().wear("S-041")
     shown = [
         (datetime.fromisoformat(str(told["time"])) - timedelta(seconds=90), float(str(told["pressure_bar"])))
         for told in payloads(incident().heard, "pressure", "S-041")
@@ -209,7 +215,7 @@ def test_readings_follow_the_true_pressure() -> None:
 
 
 def test_free_air_is_what_was_breathed() -> None:
-    for wear in incident().truth.wears:
+    for wear in really().wears:
         breathed_l = float(np.sum(wear.rate_l_min[:-1])) / 60.0
         # Breaths are drawn in tenths of a second, so litres and rate agree over time to a per cent only.
         assert wear.free_air_l == pytest.approx(breathed_l, rel=0.01)
@@ -223,7 +229,7 @@ def test_a_restarted_set_has_two_boots_and_a_lost_raise_is_lost() -> None:
 
 
 def test_clock_troubles_are_the_planned_ones() -> None:
-    truth = build_clock_troubles(7, OPENED).truth
+    truth = truth_of(build_clock_troubles(7, OPENED))
     (stepped,) = [clock for clock in truth.clocks if clock.set_id == "S-102"]
     assert [jump_s for _, jump_s in stepped.steps] == [3600.0]
     first = payloads(build_clock_troubles(7, OPENED).heard, "pressure", "S-103")[0]

@@ -28,13 +28,14 @@ from analysis.pieces.pieces import Pieces
 from analysis.pieces.piecewise import Written, analyse_archive, join, work
 from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from analysis.simulation.scenario import build_late_turn_back
 from analysis.tables import TABLES
 from ingest.archive.sealing import seal_messages
 from ingest.archive.sound import trouble_of
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import frames_from_heard
 from ingest.stopping import EXIT_CODE, STOPPED
+from sample_logs.drills import build_radio_troubles
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

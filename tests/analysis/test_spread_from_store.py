@@ -13,11 +13,11 @@ from distributed import LocalCluster
 from analysis.pieces.piecewise import analyse_archive
 from analysis.pieces.spread import spread_over
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_radio_troubles
 from analysis.tables import TABLES
 from ingest.archive.sealing import seal_messages
 from ingest.archive.store import place
 from ingest.contract.frames import frames_from_heard
+from sample_logs.drills import build_radio_troubles
 from tests.store_stand_in import store_at_work
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

@@ -16,9 +16,9 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.simulation.scenario import build_incident
 from analysis.simulation.staging import SimulatedIncident
-from analysis.simulation.truth import TrueAlarm, TrueWear
 from analysis.tables import TABLES, Results
 from ingest.contract.frames import frames_from_heard
+from tests.simulated_truth import IncidentTruth, TrueAlarm, TrueWear, truth_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 # A listener hears a message 40 ms late at the earliest, and the reconciled clock is the listener's.
@@ -28,6 +28,11 @@ CLOCK_S = 0.5
 @cache
 def incident() -> SimulatedIncident:
     return build_incident(7, OPENED)
+
+
+@cache
+def really() -> IncidentTruth:
+    return truth_of(incident())
 
 
 @cache
@@ -45,7 +50,7 @@ def found_alarm(set_id: str, alarm: str) -> dict[str, object]:
 
 
 def true_alarm(set_id: str, alarm: str) -> TrueAlarm:
-    (found,) = [one for one in incident().truth.wear(set_id).alarms if one.alarm == alarm]
+    (found,) = [one for one in really().wear(set_id).alarms if one.alarm == alarm]
     return found
 
 
@@ -64,10 +69,10 @@ def test_every_table_has_its_columns_and_types() -> None:
 
 
 def test_the_wears_are_those_that_were() -> None:
-    assert set(results()["wears"]["wear_id"]) == {wear.wear_id for wear in incident().truth.wears}
+    assert set(results()["wears"]["wear_id"]) == {wear.wear_id for wear in really().wears}
 
 
-@pytest.mark.parametrize("wear", incident().truth.wears, ids=lambda wear: f"{wear.set_id}-{wear.number}")
+@pytest.mark.parametrize("wear", really().wears, ids=lambda wear: f"{wear.set_id}-{wear.number}")
 def test_each_wear_has_its_times_wearer_cylinder_and_air(wear: TrueWear) -> None:
     found = found_wear(wear)
     assert found["wearer_id"] == wear.wearer_id
@@ -87,7 +92,7 @@ def test_each_wear_has_its_times_wearer_cylinder_and_air(wear: TrueWear) -> None
 
 
 def test_free_air_is_right_within_one_per_cent_on_average() -> None:
-    truth = {wear.wear_id: wear.free_air_l for wear in incident().truth.wears}
+    truth = {wear.wear_id: wear.free_air_l for wear in really().wears}
     errors = [
         abs(found["free_air_l"] / truth[found["wear_id"]] - 1.0)
         for found in results()["wears"].iter_rows(named=True)
@@ -96,7 +101,7 @@ def test_free_air_is_right_within_one_per_cent_on_average() -> None:
 
 
 def test_the_late_turn_back_is_found_below_the_warning() -> None:
-    wear = incident().truth.wear("S-012")
+    wear = really().wear("S-012")
     found = found_wear(wear)
     assert wear.low_air_at is not None
     assert seconds_between(found["low_air_at"], wear.low_air_at) == pytest.approx(0.0, abs=45.0)
@@ -128,7 +133,7 @@ def test_each_alarm_is_found_with_its_times(set_id: str, alarm: str, source: str
 
 def test_no_alarm_is_reported_that_was_not_raised() -> None:
     reported = results()["alarms"].filter(pl.col("source") != "derived")
-    planned = {(wear.set_id, alarm.alarm) for wear in incident().truth.wears for alarm in wear.alarms}
+    planned = {(wear.set_id, alarm.alarm) for wear in really().wears for alarm in wear.alarms}
     assert set(reported.select("set_id", "alarm").iter_rows()) == planned
 
 
@@ -151,7 +156,7 @@ def test_stored_messages_that_came_late_leave_no_gap() -> None:
 
 
 def test_every_clock_is_found_and_the_one_that_is_ninety_seconds_fast() -> None:
-    for truth in incident().truth.clocks:
+    for truth in really().clocks:
         found = results()["clocks"].row(
             by_predicate=(pl.col("set_id") == truth.set_id) & (pl.col("boot") == truth.boot), named=True
         )
@@ -162,14 +167,14 @@ def test_every_clock_is_found_and_the_one_that_is_ninety_seconds_fast() -> None:
 
 
 def test_slow_dose_and_fast_rise_are_two_findings() -> None:
-    assert found_wear(incident().truth.wear("S-031"))["heat_dose"] > 1.0
+    assert found_wear(really().wear("S-031"))["heat_dose"] > 1.0
     assert "heat_dose" in codes("S-031")
     assert "rapid_heat" in codes("S-032")
     assert "rapid_heat" not in codes("S-031")
 
 
 def test_the_air_follows_the_true_rate() -> None:
-    truth = incident().truth.wear("S-011")
+    truth = really().wear("S-011")
     air = results()["air"].filter(pl.col("wear_id") == truth.wear_id)
     rate = air["rate_l_min"].to_numpy()
     count = min(rate.size, truth.rate_l_min.size)

@@ -18,11 +18,11 @@ import polars as pl
 from analysis.incident import analyse
 from analysis.pieces.archive_pieces import cut
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_radio_troubles
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
+from sample_logs.drills import build_radio_troubles
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 DAYS = int(sys.argv[1]) if len(sys.argv) > 1 else 60

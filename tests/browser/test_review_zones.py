@@ -17,6 +17,7 @@ from dashboard.pages import review as review_page
 from ingest.contract.captures import write_capture
 from ingest.importing import import_capture
 from tests.served_pages import pages_over
+from tests.simulated_truth import truth_of
 
 pytestmark = pytest.mark.browser
 
@@ -142,7 +143,7 @@ def test_ticks_alarms_and_strips_lie_where_their_time_is(
         lanes, overview = drawn["review-lanes"], drawn["review-overview"]
         truth = next(
             alarm
-            for wear in staged[incident].truth.wears
+            for wear in truth_of(staged[incident]).wears
             for alarm in wear.alarms
             if alarm.alarm == "distress"
         )

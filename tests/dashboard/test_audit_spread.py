@@ -19,11 +19,12 @@ from distributed import LocalCluster
 import analysis.pieces.pieces
 from analysis.pieces.spread import spread_over
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from analysis.simulation.scenario import build_late_turn_back
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
+from sample_logs.drills import build_radio_troubles
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 NOW = OPENED + timedelta(days=60)

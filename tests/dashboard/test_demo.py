@@ -30,6 +30,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
+from tests.simulated_truth import truth_of
 
 Wait = Callable[..., Any]
 
@@ -129,7 +130,7 @@ def test_the_page_moves_nothing_is_lost_and_sigterm_leaves_nothing(demo: Demo, w
 
 def nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(archive: Path) -> None:
     messages = Archive(archive).messages(since=datetime.now(UTC) - timedelta(hours=1))
-    planned = build_incident(demo_crew.SEED, datetime.now(UTC)).truth.lost
+    planned = truth_of(build_incident(demo_crew.SEED, datetime.now(UTC))).lost
     heard: dict[str, set[int]] = {}
     for kind in ("pressure", "motion", "temperature", "power", "alarm", "setup", "link"):
         for set_id, seq in messages[kind].select("set_id", "seq").drop_nulls().iter_rows():

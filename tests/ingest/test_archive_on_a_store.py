@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back
+from analysis.simulation.scenario import build_late_turn_back
 from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive import store as store_module

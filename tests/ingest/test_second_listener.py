@@ -11,7 +11,7 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.simulation.troubles import build_late_turn_back
+from analysis.simulation.scenario import build_late_turn_back
 from dashboard.evidence.case import write_case
 from dashboard.underair import main
 from ingest.archive.imports import FILE, FOLDER, read_imports

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from analysis.pieces.archive_pieces import incidents_in
-from analysis.simulation.troubles import build_late_turn_back, build_radio_troubles
+from analysis.simulation.scenario import build_late_turn_back
 from dashboard.privacy.holds import holds
 from dashboard.serving import Served
 from ingest.archive.reading import Archive
@@ -23,6 +23,7 @@ from ingest.archive.store import STORE, work_folder
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
+from sample_logs.drills import build_radio_troubles
 from tests.ingest.on_a_store import (
     BOTH,
     DAY,

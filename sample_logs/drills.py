@@ -1,4 +1,4 @@
-"""Small invented drills for one subject each: clocks that are wrong, radio that fails, one late turn-back.
+"""Small invented drills for one subject each: clocks that are wrong, radio that fails.
 
 They share the service of the incident in `scenario`; places and numbers are invented.
 """
@@ -9,26 +9,13 @@ from dataclasses import replace
 from datetime import datetime
 
 from analysis.simulation.radio import RadioPath, SetClock, Silence
-from analysis.simulation.scenario import DESK, DESK_ENTRIES, SCRIPT, SERVICE, incident_id
+from analysis.simulation.scenario import DESK, SERVICE, incident_id
 from analysis.simulation.script import DeskEntry, IncidentScript, SetScript, Stage, WearScript
 from analysis.simulation.set_alarms import Distress
 from analysis.simulation.staging import SimulatedIncident, stage
 
 CLOCK_DRILL_S = 1260.0
 DRILL = (Stage(2, 38), Stage(8, 46, 30), Stage(2, 40))  # twelve minutes at a steady pace
-
-
-def build_late_turn_back(seed: int, opened: datetime) -> SimulatedIncident:
-    """The wearer of the whole incident who turns back late (set S-012), alone with the desk."""
-    only = "S-012"
-    script = replace(
-        SCRIPT,
-        sets=tuple(one for one in SCRIPT.sets if one.set_id == only),
-        desk=tuple(entry for entry in DESK_ENTRIES if entry.fields.get("set_id") == only),
-        refused_starts=(),
-        closes_s=36 * 60.0,
-    )
-    return stage(script, seed, opened, incident_id(opened))
 
 
 def build_clock_troubles(seed: int, opened: datetime) -> SimulatedIncident:
