@@ -1,27 +1,44 @@
 """How many small changes of the code some test notices: receiving, live, findings, disclosure, access.
 
-Run by hand, in a clone of its own, because it changes files and puts them back:
-``python -m tests.benchmarks.mutations [COUNT] [SEED] [ROOM ...]``. Each mutant changes one comparison, sum,
-number, truth value or condition. It is killed when one of the test files nearest to the module fails. What
-survives is printed: either a test is missing, or the nearest files are not those that would notice, or the
-change alters nothing that can be seen.
+``python -m tests.benchmarks.mutations measure [TEST_FILE ...]`` sees which test runs which line (once; after
+that only for files that changed). ``python -m tests.benchmarks.mutations try COUNT SEED [ROOM ...]`` then
+changes one comparison, sum, number, truth value or condition at a time in a copy of the code, and runs the
+tests that reach its line, quickest first, up to 40 s of them. ``renew`` takes the present code for the copy.
+``MINUTES=5`` in the environment ends either in time; called again, it goes on.
+
+A survivor that alters nothing a test could see is listed with its reason in ``mutants_explained.txt``; it
+counts as equivalent. The share is killed / (all - equivalent).
 """
 
 from __future__ import annotations
 
 import ast
-import math
+import json
 import os
 import random
-import re
-import subprocess
 import sys
-from collections import Counter
+import time
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-HERE = Path(__file__).parents[2]
+from tests.benchmarks.mutation_runs import (
+    CODE,
+    FOLDER,
+    HERE,
+    NOT_RUN,
+    Lane,
+    Reached,
+    Test,
+    is_current,
+    measure,
+    read_map,
+    renew_code,
+    run_tests,
+    tracked,
+)  # fmt: skip
+
 ROOMS = {
     "receiving": ["ingest/listener.py", "ingest/archive/*.py", "ingest/broker/*.py"],
     "live": ["analysis/live/*.py", "dashboard/live/*.py"],
@@ -33,29 +50,50 @@ ROOMS = {
     "access": ["dashboard/access/*.py", "dashboard/privacy/*.py"],
 }
 NOT_BEHAVIOUR = ("words.py", "commands.py", "__init__.py")
-LONGEST_S = 400.0  # of all tests of one mutant; on a quiet machine those of the original take half of it
-MOST_FILES = 7
-WORD = re.compile(r"[A-Za-z_]{6,}")
+EXPLAINED = HERE / "tests" / "benchmarks" / "mutants_explained.txt"
+FIRST_S, ALL_S = 6.0, 40.0  # of tests: most mutants are killed by the first
 SWAPS = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
     ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
     ast.Add: "-", ast.Sub: "+", ast.Mult: "/", ast.Div: "*", ast.And: "or", ast.Or: "and",
 }  # fmt: skip
+FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)
 
 
 class Mutant(NamedTuple):
-    """One change: what stands between two places of a file becomes something else."""
+    """One change: what is between two places of a file becomes something else."""
 
-    path: Path
+    module: str
     line: int
     start: int
     end: int
     becomes: str
 
+    @property
+    def source(self) -> bytes:
+        return (CODE / self.module).read_bytes()
 
-def mutants(path: Path) -> Iterator[Mutant]:
+    @property
+    def words(self) -> str:
+        """Module, text of the line and change: what names a mutant when lines move."""
+        text = self.source.splitlines()[self.line - 1].decode().strip()
+        was = self.source[self.start : self.end].decode().strip()
+        return f"{self.module} | {text} | {' '.join(was.split())} -> {self.becomes.strip()}"
+
+
+def modules_of(room: str) -> list[str]:
+    """Give a room's modules; those that only hold words or a verb's options are left out."""
+    return [
+        str(path.relative_to(CODE))
+        for pattern in ROOMS[room]
+        for path in sorted(CODE.glob(pattern))
+        if not path.name.endswith(NOT_BEHAVIOUR)
+    ]
+
+
+def mutants(module: str) -> Iterator[Mutant]:
     """Give every mutant of a module; annotations and docstrings are left alone."""
-    source = path.read_text(encoding="utf-8").encode()
+    source = (CODE / module).read_bytes()
     starts = [0]
     for line in source.splitlines(keepends=True):
         starts.append(starts[-1] + len(line))
@@ -77,12 +115,12 @@ def mutants(path: Path) -> Iterator[Mutant]:
         word = source[start:end]
         if word.strip(b" \n()").replace(b" ", b"").isascii() and b"#" not in word:
             kept = word.count(b")"), word.count(b"(")
-            yield Mutant(path, left.lineno, start, end, f"{')' * kept[0]} {becomes} {'(' * kept[1]}")
+            yield Mutant(module, left.lineno, start, end, f"{')' * kept[0]} {becomes} {'(' * kept[1]}")
 
     def whole(node: ast.expr, becomes: str) -> Mutant:
         start = place(node.lineno, node.col_offset)
         return Mutant(
-            path, node.lineno, start, place(node.end_lineno or 0, node.end_col_offset or 0), becomes
+            module, node.lineno, start, place(node.end_lineno or 0, node.end_col_offset or 0), becomes
         )
 
     for node in ast.walk(tree):
@@ -101,78 +139,220 @@ def mutants(path: Path) -> Iterator[Mutant]:
                 yield whole(node, repr(value + 1))
             case ast.UnaryOp(op=ast.Not(), operand=operand):
                 start, end = place(node.lineno, node.col_offset), place(operand.lineno, operand.col_offset)
-                yield Mutant(path, node.lineno, start, end, "(" * source[start:end].count(b"("))
+                yield Mutant(module, node.lineno, start, end, "(" * source[start:end].count(b"("))
 
 
-def words_of_tests() -> dict[Path, set[str]]:
-    """Give the names and codes in each test file; the browser's are too slow for this."""
-    files = [path for path in (HERE / "tests").rglob("test_*.py") if "browser" not in path.parts]
-    return {path: set(WORD.findall(path.read_text(encoding="utf-8"))) for path in sorted(files)}
+def lines_that_depend(mutant: Mutant) -> tuple[list[int], str]:
+    """Give the lines whose tests can notice a mutant, and the name it gives a value on import (else empty).
+
+    Inside a function these are the lines of its statement; of code run on import, those that use its name.
+    """
+    tree = ast.parse(mutant.source)
+    inside = [
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, FUNCTIONS)
+        and (node.body.lineno if isinstance(node, ast.Lambda) else node.body[0].lineno) <= mutant.line
+        and mutant.line <= (node.end_lineno or 0)
+    ]
+    holding = [
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, ast.stmt) and node.lineno <= mutant.line <= (node.end_lineno or 0)
+    ]
+    statement = max(holding, key=lambda node: node.lineno)
+    if inside:
+        body = getattr(statement, "body", None)
+        last = body[0].lineno - 1 if body else statement.end_lineno or mutant.line
+        return [mutant.line, *range(statement.lineno, max(last, mutant.line) + 1)], ""
+    match statement:
+        case ast.AnnAssign(target=ast.Name(id=name)) | ast.Assign(targets=[ast.Name(id=name), *_]):
+            pass
+        case ast.FunctionDef(name=name):
+            body_lines = range(statement.body[0].lineno, (statement.end_lineno or 0) + 1)
+            return list(body_lines), name
+        case _:
+            name = ""
+    if not name:
+        return [], "?"
+    used = [
+        node.lineno
+        for node in ast.walk(tree)
+        if (isinstance(node, ast.Name) and node.id == name and node.lineno > (statement.end_lineno or 0))
+        or (isinstance(node, ast.Attribute) and node.attr == name)
+    ]
+    return used, name
 
 
-def near_tests(module: Path, tests: dict[Path, set[str]]) -> list[Path]:
-    """Give the test files that share most of their names with a module; a name in few of them counts more."""
-    files_with = Counter(word for words in tests.values() for word in words)
-    own = set(WORD.findall(module.read_text(encoding="utf-8"))) | {module.stem}
+def tests_of(mutant: Mutant, reached: Reached) -> list[Test]:
+    """Give the tests that reach a mutant: those that run its line, then others of their files."""
+    lines, name = lines_that_depend(mutant)
+    first = set().union(*(reached.lines.get((mutant.module, line), set()) for line in lines))
+    second = set().union(*(reached.by_setup.get((mutant.module, line), set()) for line in lines))
+    files = {test.partition("::")[0] for test in second}
+    second |= {test for test in reached.tests if test.partition("::")[0] in files}
+    if name:
+        for (module, _), by in reached.lines.items():
+            second |= by if module == mutant.module else set()
 
-    def likeness(path: Path) -> float:
-        shared = sum(math.log(len(tests) / files_with[word]) for word in own & tests[path])
-        return shared / math.sqrt(len(tests[path]) + 1)
+    def quickest(names: set[str]) -> list[Test]:
+        return sorted((reached.tests[each] for each in names), key=lambda test: (test.took_s, test.name))
 
-    return sorted(tests, key=likeness, reverse=True)[:MOST_FILES]
+    return quickest(first) + quickest(second - first)
 
 
-def killed(mutant: Mutant, files: list[Path]) -> str | None:
-    """Try a mutant; name the test that noticed it, or None."""
-    original, times = mutant.path.read_bytes(), mutant.path.stat()
-    source = original[: mutant.start] + mutant.becomes.encode() + original[mutant.end :]
-    mutant.path.write_bytes(source)
+def within(tests: list[Test], seconds: float) -> tuple[list[Test], float]:
+    """Give the first tests that take so many seconds in all, with the set-up of each file once."""
+    chosen: list[Test] = []
+    files: set[str] = set()
+    spent_s = 0.0
+    for test in tests:
+        cost_s = test.took_s + 0.01 + (0.0 if test.file in files else test.wide_s + 0.1)
+        if spent_s + cost_s <= seconds:
+            chosen.append(test)
+            files.add(test.file)
+            spent_s += cost_s
+    return chosen, spent_s
+
+
+def verdict(mutant: Mutant, tests: list[Test], lane: Lane) -> tuple[str, str]:
+    """Try a mutant: ``killed`` with the test that noticed it, ``survived`` or ``no test``."""
+    if not tests:
+        return "no test", ""
+    path = lane.path / mutant.module
+    source = mutant.source
+    path.write_bytes(source[: mutant.start] + mutant.becomes.encode() + source[mutant.end :])
+    ran = 0
     try:
-        run = subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *map(str, files)],
-            cwd=HERE,
-            capture_output=True,
-            text=True,
-            timeout=LONGEST_S,
-            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
-            check=False,
-        )
-    except subprocess.TimeoutExpired:
-        return f"a test that did not end within {LONGEST_S:.0f} s"
+        done: set[str] = set()
+        for seconds in (FIRST_S, ALL_S):
+            chosen, expected_s = within([test for test in tests if test.name not in done], seconds)
+            names = [test.name for test in chosen]
+            if not names:
+                continue
+            outcome = run_tests(names, lane, expected_s)
+            ran += outcome.ran
+            done.update(names)
+            if outcome.failed or outcome.stopped:
+                return "killed", outcome.failed or outcome.stopped
     finally:
-        mutant.path.write_bytes(original)
-        os.utime(mutant.path, ns=(times.st_atime_ns, times.st_mtime_ns))
-    if run.returncode == 0:
-        return None
-    failed = [line for line in run.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
-    return failed[0][:160] if failed else run.stdout[-160:]
+        path.unlink()
+        path.write_bytes(source)
+        times = (CODE / mutant.module).stat()
+        os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+    return "survived", f"{ran} tests of {len(tests)} passed"
+
+
+def explained() -> dict[str, str]:
+    """Give the reason of each survivor that alters nothing a test could see."""
+    if not EXPLAINED.exists():
+        return {}
+    rows = [line for line in EXPLAINED.read_text(encoding="utf-8").splitlines() if line and line[0] != "#"]
+    return {" | ".join(row.split(" | ")[:-1]): row.split(" | ")[-1] for row in rows}
+
+
+def try_room(room: str, count: int, seed: int, lane: Lane, reached: Reached, until: float) -> bool:
+    """Try a room's mutants and print the share; give False when the time was too short for all."""
+    every = [mutant for module in modules_of(room) for mutant in mutants(module)]
+    chosen = random.Random(f"{seed} {room}").sample(every, min(count, len(every)))
+    kept_in = FOLDER / f"tried-{room}-{seed}.json"
+    kept = json.loads(kept_in.read_text()) if kept_in.exists() else {}
+    reasons = explained()
+    counts: Counter[str] = Counter()
+    killers: dict[str, list[str]] = defaultdict(list)
+    for mutant in chosen:
+        tests = tests_of(mutant, reached)
+        known = [test.name for test in tests]
+        key = f"{mutant.words} @{mutant.line}:{mutant.start}"
+        was = kept.get(key)
+        if was is None or (was["verdict"] != "killed" and set(known) - set(was["known"])):
+            if time.monotonic() > until:
+                return False
+            found, by = verdict(mutant, tests, lane)
+            kept[key] = was = {"verdict": found, "by": by, "known": known}
+            kept_in.write_text(json.dumps(kept))
+        found = was["verdict"]
+        if found == "killed":
+            killers[was["by"]].append(key)
+        elif mutant.words in reasons:
+            found = "equivalent"
+        counts[found] += 1
+        print(f"{found:10} {mutant.module}:{mutant.line} {key.split(' | ', 1)[1]} [{was['by']}]", flush=True)
+    if doubtful := not_sound(killers, lane):
+        print(f"these fail without a mutant too, and their mutants are tried again: {doubtful}")
+        for name in doubtful:
+            for key in killers[name]:
+                del kept[key]
+        kept_in.write_text(json.dumps(kept))
+        return False
+    counted = len(chosen) - counts["equivalent"]
+    share = counts["killed"] / max(counted, 1)
+    print(
+        f"{room}, seed {seed}: {counts['killed']} of {counted} killed ({share:.0%}); "
+        f"{counts['survived']} survived, "
+        f"{counts['no test']} reached by no test; beside them {counts['equivalent']} equivalent; "
+        f"{len(chosen)} tried of {len(every)} possible",
+        flush=True,
+    )
+    return True
+
+
+def not_sound(killers: dict[str, list[str]], lane: Lane) -> list[str]:
+    """Give the tests that killed something and fail without a mutant too; each is proved once."""
+    proved_in = FOLDER / "proved.json"
+    proved = set(json.loads(proved_in.read_text())) if proved_in.exists() else set()
+    doubtful = [name for name in killers if "::" in name and name not in proved]
+    if not doubtful:
+        return []
+    outcome = run_tests(doubtful, lane, 60.0)
+    if not outcome.failed and not outcome.stopped:
+        proved_in.write_text(json.dumps(sorted(proved.union(doubtful))))
+        return []
+    bad = [name for name in doubtful if run_tests([name], lane, 20.0)[:2] != ("", "")]
+    proved_in.write_text(json.dumps(sorted(proved.union(doubtful) - set(bad))))
+    return bad
+
+
+def files_to_measure(asked: list[str]) -> list[str]:
+    """Give the test files, those that name a room's module first."""
+    files = [
+        name
+        for name in asked or tracked("tests")
+        if Path(name).name.startswith("test_") and name.endswith(".py")
+    ]
+    names = [module[:-3].replace("/", ".") for room in ROOMS for module in modules_of(room)]
+
+    def named(file: str) -> int:
+        text = (HERE / file).read_text(encoding="utf-8")
+        return -sum(name in text for name in names)
+
+    return sorted(
+        (file for file in files if asked or not file.startswith(NOT_RUN)),
+        key=lambda file: (named(file) == 0, file),
+    )
 
 
 def main() -> None:
-    """Try mutants and print the share that tests notice, room by room."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    tests = words_of_tests()
-    for room in sys.argv[3:] or ROOMS:
-        paths = [
-            path
-            for pattern in ROOMS[room]
-            for path in sorted(HERE.glob(pattern))
-            if not path.name.endswith(NOT_BEHAVIOUR)
-        ]
-        every = [mutant for path in paths for mutant in mutants(path)]
-        chosen = random.Random(f"{seed} {room}").sample(every, min(count, len(every)))
-        noticed = 0
-        for mutant in chosen:
-            by = killed(mutant, near_tests(mutant.path, tests))
-            noticed += by is not None
-            was = mutant.path.read_bytes()[mutant.start : mutant.end].decode()
-            where = f"{mutant.path.relative_to(HERE)}:{mutant.line}"
-            print(
-                f"{'killed  ' if by else 'SURVIVED'} {where} {was!r} -> {mutant.becomes!r} {by or ''}",
-                flush=True,
-            )
-        print(f"{room}: {noticed} of {len(chosen)} noticed, of {len(every)} possible", flush=True)
+    """Measure, or try mutants."""
+    what, *asked = sys.argv[1:] or ["try", "20", "1"]
+    until = time.monotonic() + 60 * float(os.environ.get("MINUTES", "600"))
+    if what == "renew":
+        renew_code()
+        return
+    lane = Lane()
+    every = [module for room in ROOMS for module in modules_of(room)]
+    if what == "measure":
+        for file in files_to_measure(asked):
+            if not is_current(file, lane):
+                if time.monotonic() > until:
+                    sys.exit("not all measured; call again")
+                print(measure(file, every, lane), flush=True)
+        return
+    count, seed = int(asked[0]), int(asked[1])
+    reached = read_map()
+    ended = [try_room(room, count, seed, lane, reached, until) for room in asked[2:] or ROOMS]
+    if not all(ended):
+        sys.exit("not all tried; call again")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,366 @@
+"""Run chosen tests against a copy of the code: once to see which lines each reaches, then for each mutant.
+
+The libraries are imported once, this process forks for each run, and the child imports the copy's packages.
+So a mutant takes seconds. The clone itself is never changed.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import io
+import json
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import IO, Any, NamedTuple
+
+import coverage
+import psutil
+import pytest
+
+HERE = Path(__file__).parents[2]
+FOLDER = HERE / ".pytest_cache" / "mutations"
+CODE = FOLDER / "code"
+MAP = FOLDER / "map"
+LONGEST_FILE_S = 60.0  # of one test file, while it is seen what it reaches; its other tests are left out
+NOT_RUN = ("tests/browser", "tests/benchmarks", "tests/scripts", "tests/test_house", "tests/test_extras")
+STARTS_COVERAGE = "import coverage\n\ncoverage.process_startup()\n"
+PYTEST = ["-q", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+
+
+class Test(NamedTuple):
+    """A test that passed, and how long it took; `wide_s` is its file's longest set-up."""
+
+    name: str
+    took_s: float
+    wide_s: float
+
+    @property
+    def file(self) -> str:
+        return self.name.partition("::")[0]
+
+
+class Reached(NamedTuple):
+    """Which tests run which line, and whose set-up did (its results may be shared by the file's tests)."""
+
+    tests: dict[str, Test]
+    lines: dict[tuple[str, int], set[str]]
+    by_setup: dict[tuple[str, int], set[str]]
+
+
+class Outcome(NamedTuple):
+    """How one run of tests ended: the first that failed, or why it was stopped."""
+
+    failed: str
+    stopped: str
+    ran: int
+
+
+def tracked(below: str = "") -> list[str]:
+    """Give the files that git knows, as paths from the top."""
+    command = ["git", "ls-files", "--cached", "--others", "--exclude-standard", *([below] if below else [])]
+    found = subprocess.run(command, cwd=HERE, capture_output=True, text=True, check=True).stdout.splitlines()
+    return [name for name in found if (HERE / name).is_file()]
+
+
+def copy_files(names: Iterable[str], source: Path, target: Path) -> None:
+    """Copy files with their times, so that compiled code stays valid; leave equal ones alone."""
+    for name in names:
+        old, new = source / name, target / name
+        if not new.exists() or new.read_bytes() != old.read_bytes():
+            new.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(old, new)
+
+
+def renew_code() -> None:
+    """Take the clone's present code as what is mutated."""
+    for folder in [CODE, *FOLDER.glob("lane-*")]:
+        for package in ("ingest", "analysis", "dashboard"):
+            for path in sorted((folder / package).rglob("*.py")):
+                if not (HERE / path.relative_to(folder)).exists():
+                    path.unlink()
+        if folder.exists():
+            copy_files(tracked(), HERE, folder)
+
+
+class Lane:
+    """A copy of the code in which one process at a time makes mutants, with the present tests."""
+
+    def __init__(self) -> None:
+        if not CODE.exists():
+            copy_files(tracked(), HERE, CODE)
+        self.path, self._lock = self._free_one()
+        copy_files(
+            (str(path.relative_to(CODE)) for path in CODE.rglob("*") if path.is_file()), CODE, self.path
+        )
+        copy_files(tracked("tests"), HERE, self.path)
+        support = FOLDER / "support"
+        support.mkdir(exist_ok=True)
+        (support / "sitecustomize.py").write_text(STARTS_COVERAGE)
+        os.environ["PYTHONPATH"] = f"{support}:{self.path}"
+        os.environ["OPENBLAS_NUM_THREADS"] = "1"
+        os.chdir(self.path)
+        sys.path[:] = [str(self.path), *(each for each in sys.path if each not in ("", str(HERE)))]
+        for name in [name for name in sys.modules if name.split(".")[0] == "tests"]:
+            del sys.modules[name]
+        load_libraries()
+
+    @staticmethod
+    def _free_one() -> tuple[Path, IO[str]]:
+        for number in range(8):
+            path = FOLDER / f"lane-{number}"
+            FOLDER.mkdir(parents=True, exist_ok=True)
+            lock = (FOLDER / f"lane-{number}.lock").open("w")
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                lock.close()
+                continue
+            first = FOLDER / "lane-0"
+            if not path.exists() and first.exists():
+                shutil.copytree(first, path)  # with its compiled code
+            path.mkdir(exist_ok=True)
+            return path, lock
+        raise OSError("eight runs of mutations go on at once; wait for one of them")
+
+    def fork(self, work: Callable[[], dict[str, Any]], cpu_s: float, wall_s: float) -> dict[str, Any]:
+        """Do `work` in a child and give what it returns, or ``{"stopped": why}``."""
+        result = self.path.with_suffix(".result")
+        result.unlink(missing_ok=True)
+        sys.stdout.flush()
+        child = os.fork()
+        if child == 0:
+            in_child(work, result, cpu_s)
+        until = time.monotonic() + wall_s
+        while True:
+            ended, status = os.waitpid(child, os.WNOHANG)
+            if ended:
+                break
+            if time.monotonic() > until:
+                end_all(child)
+                os.waitpid(child, 0)
+                return {"stopped": f"not ended after {wall_s:.0f} s"}
+            time.sleep(0.01)
+        if os.WIFSIGNALED(status):
+            return {"stopped": f"ended by {signal.Signals(os.WTERMSIG(status)).name}"}
+        return (
+            dict(json.loads(result.read_text())) if result.exists() else {"stopped": "ended without a result"}
+        )
+
+
+def load_libraries() -> None:
+    """Import what takes long and is no part of the project, before the forks."""
+    import argon2
+    import dash
+    import flask
+    import hypothesis
+    import numba
+    import paho.mqtt.client
+    import plotly.graph_objects
+    import polars
+    import pyarrow.parquet
+    import scipy.stats
+
+    assert all((argon2, dash, flask, hypothesis, numba, paho, plotly, polars, pyarrow, scipy))
+
+
+def in_child(work: Callable[[], dict[str, Any]], result: Path, cpu_s: float) -> None:
+    """Work, keep the result, end without the parent's clean-up."""
+    try:
+        resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_s), int(cpu_s) + 5))
+        log = os.open(result.with_suffix(".log"), os.O_CREAT | os.O_TRUNC | os.O_WRONLY)
+        os.dup2(log, 1)
+        os.dup2(log, 2)
+        sys.stdout = sys.stderr = io.TextIOWrapper(io.FileIO(1, "w", closefd=False), write_through=True)
+        result.write_text(json.dumps(work()))
+    except BaseException as error:  # noqa: BLE001  # the parent must hear of it
+        result.write_text(json.dumps({"stopped": f"failed: {error!r}"}))
+    for process in psutil.Process().children(recursive=True):
+        process.kill()
+    os._exit(0)
+
+
+def end_all(child: int) -> None:
+    """End a child and all that it started."""
+    process = psutil.Process(child)
+    for each in [*process.children(recursive=True), process]:
+        each.kill()
+
+
+# which test reaches which line
+
+
+class Watch:
+    """A plugin of pytest: tells coverage which test runs, and keeps how long each took."""
+
+    def __init__(self, measured: coverage.Coverage) -> None:
+        self.measured = measured
+        self.took: dict[str, dict[str, float]] = defaultdict(dict)
+        self.failed: set[str] = set()
+        self.until = time.monotonic() + LONGEST_FILE_S
+
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_setup(self, item: pytest.Item) -> Iterator[None]:
+        self.measured.switch_context(f"{item.nodeid} (setup)")
+        return (yield)
+
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_call(self, item: pytest.Item) -> Iterator[None]:
+        self.measured.switch_context(f"{item.nodeid} (call)")
+        return (yield)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.took[report.nodeid][report.when] = report.duration
+        if not report.passed:
+            self.failed.add(report.nodeid)
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_runtest_logfinish(self, nodeid: str) -> None:
+        if time.monotonic() > self.until:
+            pytest.exit("long enough", returncode=0)
+
+
+def settings_of(data: Path, modules: list[str], top: Path) -> str:
+    """Give coverage's settings; a process that a test starts finds the test's name in its environment."""
+    include = "\n    ".join(str(top / module) for module in modules)
+    return (
+        f"[run]\ndata_file = {data}\nparallel = true\nsigterm = true\npatch = _exit\ndisable_warnings =\n"
+        "    no-data-collected\n    module-not-measured\n    module-not-imported\n"
+        f"context = ${{PYTEST_CURRENT_TEST-}}\ninclude =\n    {include}\n"
+    )
+
+
+def watch(file: str, modules: list[str], data: Path, top: Path) -> dict[str, Any]:
+    """In a child: run a test file and keep which lines each of its tests ran."""
+    rc = data.parent / "coveragerc"
+    rc.write_text(settings_of(data, modules, top))
+    os.environ["COVERAGE_PROCESS_START"] = str(rc)
+    measured = coverage.Coverage(config_file=str(rc))
+    measured.start()
+    plugin = Watch(measured)
+    pytest.main([*PYTEST, f"--basetemp={data.parent / 'tmp'}", file], plugins=[plugin])
+    measured.stop()
+    measured.save()
+    return {"took": plugin.took, "failed": sorted(plugin.failed)}
+
+
+def digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16] if path.exists() else ""
+
+
+def is_current(file: str, lane: Lane) -> bool:
+    """Whether a test file was watched as it is now, and with the modules as they are."""
+    kept = MAP / f"{file.replace('/', '-')}.json"
+    if not kept.exists():
+        return False
+    return all(digest(lane.path / name) == then for name, then in json.loads(kept.read_text())["of"].items())
+
+
+def measure(file: str, modules: list[str], lane: Lane) -> str:
+    """Watch a test file; keep the map; say in a line what was found."""
+    folder = FOLDER / f"{lane.path.name}-data"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    data = folder / "coverage"
+    began = time.monotonic()
+    told = lane.fork(lambda: watch(file, modules, data, lane.path), cpu_s=150, wall_s=180)
+    if "stopped" in told:
+        return f"{file}: {told['stopped']}"
+    names = [name for name, took in told["took"].items() if "call" in took and name not in told["failed"]]
+    number = {name: index for index, name in enumerate(names)}
+    lines: dict[str, dict[str, dict[int, set[int]]]] = {
+        "call": defaultdict(lambda: defaultdict(set)),
+        "setup": defaultdict(lambda: defaultdict(set)),
+    }
+    for part in folder.glob("coverage*"):
+        if part.name == "coveragerc":
+            continue
+        read = coverage.CoverageData(str(part))
+        read.read()
+        for path in read.measured_files():
+            module = str(Path(path).relative_to(lane.path))
+            for line, contexts in read.contexts_by_lineno(path).items():
+                for context in contexts:
+                    name, _, phase = context.removeprefix("|").rpartition(" (")
+                    if name in number:
+                        lines["setup" if phase.startswith("setup") else "call"][module][line].add(
+                            number[name]
+                        )
+    reached = {
+        phase: {module: {line: sorted(by) for line, by in each.items()} for module, each in found.items()}
+        for phase, found in lines.items()
+    }
+    of = {name: digest(lane.path / name) for name in [file, *reached["call"], *reached["setup"]]}
+    took = [[name, told["took"][name].get("setup", 0.0), told["took"][name]["call"]] for name in names]
+    MAP.mkdir(exist_ok=True)
+    (MAP / f"{file.replace('/', '-')}.json").write_text(json.dumps({"tests": took, "of": of, **reached}))
+    failed = f", failed: {told['failed']}" if told["failed"] else ""
+    return f"{file}: {len(names)} tests, {len(of) - 1} modules, {time.monotonic() - began:.0f} s{failed}"
+
+
+def read_map() -> Reached:
+    """Put together what was seen of all test files."""
+    reached = Reached({}, defaultdict(set), defaultdict(set))
+    for path in sorted(MAP.glob("*.json")):
+        kept = json.loads(path.read_text())
+        names = [name for name, _, _ in kept["tests"]]
+        wide_s = max((setup for _, setup, _ in kept["tests"]), default=0.0)
+        reached.tests.update({name: Test(name, call, wide_s) for name, _, call in kept["tests"]})
+        for phase, into in (("call", reached.lines), ("setup", reached.by_setup)):
+            for module, lines in kept[phase].items():
+                for line, by in lines.items():
+                    into[module, int(line)].update(names[index] for index in by)
+    return reached
+
+
+# tests against a mutant
+
+
+class Chosen:
+    """A plugin of pytest: runs the chosen tests in the chosen order, and keeps the first that failed."""
+
+    def __init__(self, names: list[str]) -> None:
+        self.place = {name: index for index, name in enumerate(names)}
+        self.failed = ""
+        self.ran = 0
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items[:] = sorted(
+            (item for item in items if item.nodeid in self.place), key=lambda item: self.place[item.nodeid]
+        )
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if report.failed and not self.failed:
+            self.failed = f"{report.nodeid} (not imported)"
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.ran += report.when == "call"
+        if report.failed and not self.failed:
+            self.failed = report.nodeid
+
+
+def run_tests(names: list[str], lane: Lane, expected_s: float, stop_at_first: bool = True) -> Outcome:
+    """Run tests in a child, in this order, until one fails."""
+
+    def work() -> dict[str, Any]:
+        os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
+        sys.dont_write_bytecode = True
+        plugin = Chosen(names)
+        files = list(dict.fromkeys(name.partition("::")[0] for name in names))
+        options = ["-x"] if stop_at_first else []
+        base = lane.path.with_suffix(".tmp")
+        code = pytest.main([*PYTEST, *options, f"--basetemp={base}", *files], plugins=[plugin])
+        failed = plugin.failed or ("" if code in (0, 5) else f"pytest ended with {code}")
+        return {"failed": failed, "ran": plugin.ran}
+
+    told = lane.fork(work, cpu_s=30 + 4 * expected_s, wall_s=60 + 5 * expected_s)
+    return Outcome(told.get("failed", ""), told.get("stopped", ""), told.get("ran", 0))
