@@ -38,7 +38,7 @@ def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profil
         moment = turns[wear.wear_id].moments[policy]
         peak_c, dose = None, None
         if one.heat is not None:
-            peak_c = float(np.nanmax(one.heat.temperature_c))
+            peak_c = float(np.fmax.reduce(one.heat.temperature_c))
             dose = float(one.heat.dose[-1])
         turn_back_bar = moment.leave_bar if moment.leave_bar is not None else moment.pressure_bar
         rows.append(

@@ -222,7 +222,7 @@ def reconstruct(
     used = np.flatnonzero(fate == kernels.USED)
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
-    newest = np.searchsorted(time_s, grid_s, side="right") - 1
+    newest = newest_by(time_s, size)
     # Copies of what is kept: a view would keep all that the filter worked with, three times as much.
     return AirTrack(
         pressure_bar=smoothed[:, 4].copy(),
@@ -253,6 +253,22 @@ def reconstruct(
         end_bar=end_bar,
         step_bar=float(state[kernels.STEP]),
     )
+
+
+def newest_by(time_s: FloatArray, seconds: int) -> NDArray[np.intp]:
+    """Return the place of the newest reading at each second of the grid, -1 before the first one.
+
+    Parameters
+    ----------
+    time_s : array, shape (n,)
+        Seconds since the wear's start, ascending; a reading before 0 is there from second 0 on.
+    seconds : int
+        Length of the grid.
+    """
+    # Counted, since both are in order: searching for each second takes three times as long.
+    since = np.maximum(np.ceil(time_s), 0.0).astype(np.intp)
+    newest: NDArray[np.intp] = np.bincount(since, minlength=seconds)[:seconds].cumsum() - 1
+    return newest
 
 
 @dataclass(frozen=True, slots=True)

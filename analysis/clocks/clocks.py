@@ -184,15 +184,17 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     """Fit one power-up's clock; None when it is known by retained messages only."""
     channels = list(power_up.channels.values())
     seq = np.concatenate([channel.seq for channel in channels])
-    live = ~np.concatenate([channel.retained for channel in channels])
+    retained = np.concatenate([channel.retained for channel in channels])
     order = np.argsort(seq, kind="stable")
-    order = order[live[order]]
+    if retained.any():
+        order = order[~retained[order]]
     if not len(order):
         return None
     seq = seq[order]
     time_us = np.concatenate([channel.time_us for channel in channels])[order]
     received_us = np.concatenate([channel.received_us for channel in channels])[order]
-    uptime_s = np.concatenate([channel.uptime_s for channel in channels])[order]
+    every_uptime_s = np.concatenate([channel.uptime_s for channel in channels])
+    uptime_s = every_uptime_s[order]
     origin_us = int(received_us[0])
     at_once = received_us[0] == received_us[-1] and not np.ptp(received_us)
     if at_once and np.ptp(time_us) >= BROUGHT_IN_FROM_S * 1e6:
@@ -201,9 +203,8 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     time_s = (time_us - origin_us) * MICRO
     grain_s = quantum_s(time_us)
     # Every message must have it, retained ones too: one line then maps them all.
-    by_uptime = all(
-        bool((np.abs(channel.uptime_s) < MOST_UPTIME_S).all()) for channel in channels
-    ) and _steady(seq, uptime_s, heard_s)
+    possible = bool((np.abs(every_uptime_s) < MOST_UPTIME_S).all())
+    by_uptime = possible and _steady(seq, uptime_s, heard_s)
     if by_uptime:
         jumps = uptime_steps(time_s, uptime_s, grain_s)
         line = _upper_line(uptime_s, uptime_s - heard_s)

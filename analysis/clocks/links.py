@@ -53,8 +53,10 @@ def usual_interval_s(wear: Wear) -> float | None:
     """Return the median interval between the wear's pressure readings; None with fewer than three."""
     if len(wear.at_us) < 3:
         return None
-    # As floats: the median of many equal integers takes ten times as long.
-    return float(np.median(np.diff(wear.at_us).astype(np.float64))) * 1e-6
+    # As floats: a partition of many equal integers takes ten times as long.
+    intervals_us = np.diff(wear.at_us).astype(np.float64)
+    middle = [(len(intervals_us) - 1) // 2, len(intervals_us) // 2]
+    return float(np.partition(intervals_us, middle)[middle].sum()) / 2.0 * 1e-6
 
 
 def gaps_of(wear: Wear) -> list[Gap]:

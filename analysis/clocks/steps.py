@@ -35,7 +35,7 @@ def quantum_s(time_us: Ints) -> float:
     """Return the grain of a clock's written times: 1, 0.1 or 0.01 s, or 0 when finer."""
     for grain_us in (1_000_000, 100_000, 10_000):
         # The first few tell most clocks at once.
-        if not np.any(time_us[:64] % grain_us) and not np.any(time_us % grain_us):
+        if not np.any(time_us[:64] % grain_us) and np.array_equal(time_us // grain_us * grain_us, time_us):
             return grain_us * 1e-6
     return 0.0
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.air.breathing import AirTrack, reconstruct
+from analysis.air.breathing import AirTrack, newest_by, reconstruct
 from analysis.air.gas import Cylinder
 from analysis.clocks.links import Gap, gaps_of, lost_in
 from analysis.heat import heat as heat_of
@@ -129,8 +129,7 @@ def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None,
     if not len(at_s):
         return None, None
     # Causal on purpose: the forecast must rest on what was known at that second.
-    newest = np.searchsorted(at_s, np.arange(seconds, dtype=np.float64), side="right") - 1
-    surroundings_c = reading[np.maximum(newest, 0)]
+    surroundings_c = reading[np.maximum(newest_by(at_s, seconds), 0)]
     inside = at_s >= 0.0
     heat = heat_of.track(at_s[inside], reading[inside], seconds, profile) if inside.any() else None
     return heat, surroundings_c

@@ -27,7 +27,6 @@ def _turned_back_late(
     wear = next((one for one in reversed(entry.wears) if one.started_us <= due_us), entry.wears[0])
     one = by_wear[wear.wear_id]
     left_us = entry.left_us if entry.left_us is not None else wear.ended_us
-    due = _due(entry, due_us, context)
     evidence = [wear.identity_at(due_us)]
     low_us = entry.low_air_us
     below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
@@ -35,7 +34,7 @@ def _turned_back_late(
         late_s = (entry.noted.at_us - due_us) * 1e-6
         if late_s <= margin_s:
             return
-        statement = f"{due}. The desk noted the turn at {clock(entry.noted.at_us)}, {lasting(late_s)} late"
+        statement = f"The desk noted the turn at {clock(entry.noted.at_us)}, {lasting(late_s)} late"
         evidence.append(entry.noted.identity)
     else:
         # Only the air tells then: in time, half of it would have been enough for the way back.
@@ -43,7 +42,7 @@ def _turned_back_late(
             return
         late_s = (left_us - due_us) * 1e-6
         statement = (
-            f"{due}. Nobody noted the turn; the exit at {clock(left_us)} was {lasting(late_s)} later and "
+            f"Nobody noted the turn; the exit at {clock(left_us)} was {lasting(late_s)} later and "
             f"{lasting(below_s)} below the warning: the turn was late, or the way back longer than the way in"
         )
     if low_us is not None:
@@ -56,7 +55,7 @@ def _turned_back_late(
         wear,
         due_us,
         left_us,
-        f"{statement}. {warnings_said(one, context)}",
+        f"{_due(entry, due_us, context)}. {statement}. {warnings_said(one, context)}",
         evidence,
     )
 

@@ -86,11 +86,8 @@ def surroundings(reading_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
 def on_grid(time_s: Floats, values: Floats, seconds: int) -> Floats:
     """Put readings on the 1 s grid, each at its second (of several the highest); NaN where none is."""
     grid = np.full(seconds, np.nan)
-    second = np.floor(time_s).astype(np.int64)
-    inside = np.flatnonzero((second >= 0) & (second < seconds) & np.isfinite(values))
-    if np.any(np.diff(second[inside]) <= 0):
-        inside = inside[np.argsort(values[inside], kind="stable")]  # what is written last stays
-    grid[second[inside]] = values[inside]
+    inside = (time_s >= 0.0) & (time_s < seconds)
+    np.fmax.at(grid, time_s[inside].astype(np.int64), values[inside])
     return grid
 
 

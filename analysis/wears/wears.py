@@ -83,6 +83,8 @@ class Wear:
         "closed", "changed", "off" or "not heard".
     following : Following or None
         The next pressure reading or `power off` of the same power-up; None when there is none.
+    started_us, ended_us : int
+        First and last reading under air, microseconds since 1970 on the reconciled clock.
     low_air : int or None
         Number of the first reading (slips of the sensor aside) at or below the warning; None if never.
     """
@@ -104,10 +106,13 @@ class Wear:
     tally: TallyEntry | None = None
     following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
+    started_us: int = field(init=False)
+    ended_us: int = field(init=False)
     low_air: int | None = field(init=False)
 
     def __post_init__(self) -> None:
-        """Find the first reading at or below the warning."""
+        """Keep the ends, and the first reading at or below the warning."""
+        self.started_us, self.ended_us = int(self.at_us[0]), int(self.at_us[-1])
         low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
         self.low_air = int(low[0]) if len(low) else None
 
@@ -115,16 +120,6 @@ class Wear:
     def set_id(self) -> str:
         """The set."""
         return self.power_up.name
-
-    @property
-    def started_us(self) -> int:
-        """First reading under air, microseconds since 1970 on the reconciled clock."""
-        return int(self.at_us[0])
-
-    @property
-    def ended_us(self) -> int:
-        """Last reading under air."""
-        return int(self.at_us[-1])
 
     @property
     def first_bar(self) -> float:
