@@ -25,6 +25,21 @@ def cell(text: str, value: float | str | None = None, href: str | None = None, j
     return found
 
 
+def heads(*lines: str) -> list[str]:
+    """Return a table's heads from lines that have them side by side, as in ``"Wearer | Team | Set"``."""
+    return [head.strip(" ") for line in lines for head in line.split("|")]
+
+
+def count(value: int) -> Any:
+    """Return a count that sorts."""
+    return cell(f"{value:,}", value=value)
+
+
+def number(value: float | None, unit: str = "", places: int = 0) -> Any:
+    """Return a figure with its unit that sorts; a dash where there is none."""
+    return "–" if value is None else cell(f"{value:z,.{places}f} {unit}".strip(), value=value)
+
+
 def text_of(made: Any) -> str:
     """Return what a cell says."""
     return str(made["t"]) if isinstance(made, dict) else str(made)

@@ -13,6 +13,7 @@ from dashboard.access import words
 from dashboard.access.log import access_table, head, read_log
 from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
+from dashboard.elements import aria, table
 from dashboard.listing import listing
 from dashboard.trends import publish_anew
 
@@ -58,29 +59,12 @@ class AccessPage:
     def _sessions(self) -> Any:
         rows = []
         for one in self._sign_in.sessions.all():
-            about: dict[str, Any] = {
-                "data-end-session": one.name,
-                "aria-label": words.END_ABOUT.format(session=one.name, account=one.account),
-            }
-            rows.append(
-                html.Tr(
-                    [
-                        html.Td(one.name),
-                        html.Td(one.account),
-                        html.Td(_moment(one.begun)),
-                        html.Td(_moment(one.seen)),
-                        html.Td(html.Button(words.END_SESSION, type="button", **about)),
-                    ]
-                )
-            )
-        heads = [html.Th(text, scope="col") for text in words.SESSION_HEADS]
-        return html.Section(
-            [
-                html.H2(words.SESSIONS),
-                html.Table([html.Thead(html.Tr([*heads, html.Td()])), html.Tbody(rows)]),
-            ],
-            className="panel",
-        )
+            about = aria(label=words.END_ABOUT.format(session=one.name, account=one.account))
+            about["data-end-session"] = one.name
+            button = html.Button(words.END_SESSION, type="button", **about)
+            rows.append([one.name, one.account, _moment(one.begun), _moment(one.seen), button])
+        shown = table([*words.SESSION_HEADS, None], rows, named=False)
+        return html.Section([html.H2(words.SESSIONS), shown], className="panel")
 
     def _accounts(self) -> Any:
         rows = [
@@ -97,7 +81,7 @@ class AccessPage:
             else words.CHAIN_HOLDS.format(head=head(self._sign_in.archive))
         )
         shown = entries[-SHOWN_ENTRIES:][::-1]
-        table = listing(
+        entries_shown = listing(
             "access-log",
             words.LOG,
             words.LOG_HEADS,
@@ -105,7 +89,7 @@ class AccessPage:
             note=words.LOG_NOTE.format(shown=len(shown), total=len(entries), chain=chain),
             search=(words.FIND, words.FIND_HINT),
         )
-        return html.Section([html.A(words.DOWNLOAD, href="/access.csv"), table])
+        return html.Section([html.A(words.DOWNLOAD, href="/access.csv"), entries_shown])
 
 
 def _moment(seconds: float) -> str:

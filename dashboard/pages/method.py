@@ -11,6 +11,7 @@ from dash import Dash, dcc, html
 
 from dashboard import words
 from dashboard.context import PageContext
+from dashboard.elements import aria, current
 
 DOCUMENTS: Final[dict[str, tuple[str, str]]] = {
     "method": ("analysis", "docs/method.md"),
@@ -33,18 +34,15 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
     name = query.get("document", "")
     name = name if name in DOCUMENTS else "method"
     text = document(name)
-    current: dict[str, Any] = {"aria-current": "true"}
     choices = [
-        html.A(title, href=address(one), **current if one == name else {})
-        for one, title in words.DOCUMENTS.items()
+        html.A(title, href=address(one), **current(one == name)) for one, title in words.DOCUMENTS.items()
     ]
     contents = [html.Li(html.A(_short(one), href=f"#{anchor(one)}")) for one in _HEADING.findall(text)]
-    label: dict[str, Any] = {"aria-label": words.DOCUMENTS_LABEL}
-    inside: dict[str, Any] = {"aria-label": words.CONTENTS}
+    inside = html.Nav(html.Ul(contents), className="contents", **aria(label=words.CONTENTS))
     return html.Div(
         [
-            html.Nav(choices, className="documents", **label),
-            *([html.Nav(html.Ul(contents), className="contents", **inside)] if contents else []),
+            html.Nav(choices, className="documents", **aria(label=words.DOCUMENTS_LABEL)),
+            *([inside] if contents else []),
             *(_section(heading, part) for heading, part in sections(text)),
         ],
         className="method",

@@ -14,6 +14,7 @@ from dashboard.context import PageContext
 from dashboard.listing import cell, listing
 from dashboard.privacy import register_words as words
 from dashboard.privacy.register import by_person, update
+from dashboard.rows import count, number
 from dashboard.trends.view import keeper_of
 from ingest.plurals import percent
 
@@ -65,33 +66,25 @@ def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:
     name: Any = words.ALL_YEARS if row["year"] == EVERY_YEAR else row["year"]
     if not of_one:
         name = cell(row["wearer_id"], href=f"/register?wearer={quote(row['wearer_id'])}")
-    hot = sum(row[f"class_{number}_s"] for number in HOT_CLASSES) / 60
+    hot = sum(row[f"class_{one}_s"] for one in HOT_CLASSES) / 60
     kinds = (row["incidents"], row["drills"], row["trainings"])
     dose, minutes, heard = row["heat_dose"], row["contaminated_min"], row["heard_part"]
     return [
         name,
-        _count(row["wears"]),
-        cell(" / ".join(f"{count:,}" for count in kinds), value=sum(kinds)),
-        _figure(row["under_air_min"] / 60, 1),
-        _figure(row["hard_min"] / 60, 1),
+        count(row["wears"]),
+        cell(" / ".join(f"{one:,}" for one in kinds), value=sum(kinds)),
+        number(row["under_air_min"] / 60, "", 1),
+        number(row["hard_min"] / 60, "", 1),
         words.NOT_KNOWN
         if dose is None
         else cell(words.DOSE.format(dose=dose, wears=row["dose_wears"]), dose),
         _known(None if dose is None else hot, 0),
-        _count(row["contaminations"]),
-        _count(row["not_decontaminated"]),
+        count(row["contaminations"]),
+        count(row["not_decontaminated"]),
         words.NONE if not row["contaminations"] else _known(minutes, 0),
         words.NOT_KNOWN if heard is None or heard != heard else cell(percent(heard), heard),
     ]
 
 
-def _count(value: int) -> Any:
-    return cell(f"{value:,}", value=value)
-
-
 def _known(value: float | None, places: int) -> Any:
-    return words.NOT_KNOWN if value is None else _figure(value, places)
-
-
-def _figure(value: float, places: int) -> Any:
-    return cell(f"{value:,.{places}f}", value=value)
+    return words.NOT_KNOWN if value is None else number(value, "", places)

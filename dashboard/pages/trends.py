@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
 import flask
 import polars as pl
-from dash import Dash, dcc, html
+from dash import Dash, html
 
 from analysis.profile import Profile
 from analysis.trends.before_after import changes
@@ -22,14 +23,15 @@ from analysis.trends.measures import (
 from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import PageContext
+from dashboard.elements import aria, choices, plotted
 from dashboard.listing import cell, listing
 from dashboard.privacy import register_route
+from dashboard.rows import count, number
 from dashboard.trends import before_after_view, duties, forecast_view, words, workload
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import bars_cut, classes_figure, mean_figure, rate_figure
 from dashboard.trends.outside_page import published_page
-from dashboard.trends.sections import CONFIG, aria
 from dashboard.trends.view import (
     Choice,
     TrendsLook,
@@ -99,11 +101,8 @@ def _sections(
     same, their_months = (None, None) if choice.station or choice.role else (wears, months)
     found = standing_out(look, compared, same, their_months).found
     judged = judged_months(wears, running)
-    holds = (
-        {one.measure for one in found if one.part == "service"}
-        if not (choice.station or choice.role)
-        else set()
-    )
+    # A steady rise or fall of the whole service says nothing of one station or role.
+    holds = {one.measure for one in found if one.part == "service" and same is not None}
     short = rests_in(look, wears, context.profile.rest)
     due = trends_sections.due(wears, [one for one in found if _in(one, wears)], short, context.profile)
     plots = [
@@ -130,7 +129,8 @@ def _sections(
         trends_sections.people(wears, choice.display),
         _month_listing(months, running),
     ]
-    return _summary(wears, look, context.profile, _not_over(months, running)), parts
+    not_over = running if len(months) and months["month"][-1] == running else None
+    return _summary(wears, look, context.profile, not_over), parts
 
 
 def register(app: Dash, context: PageContext) -> None:
@@ -149,47 +149,24 @@ def register(app: Dash, context: PageContext) -> None:
     keeper.when_new = lambda look: _body(context, look, Choice()) if len(look.ledger["wears"]) else None
 
 
-def _not_over(months: pl.DataFrame, running: date) -> date | None:
-    return running if len(months) and months["month"][-1] == running else None
-
-
 def _in(one: Signal, wears: pl.DataFrame) -> bool:
     return one.part != "wearer" or one.name in wears["wearer_id"]
 
 
 def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
     there = look.there
-    rows: list[Any] = [
-        _chips(
-            words.PERIOD,
-            "year",
-            [(year, year) for year in there.years],
-            words.ALL_YEARS,
-            choice,
-        )
-    ]
-    kinds = [(kind, words.KIND_WORDS[kind]) for kind in there.kinds] if people else []
-    if len(kinds) > 1 or choice.kind:
-        rows.append(_chips(words.KIND, "kind", kinds, words.ALL_KINDS, choice))
-    for name, label, every, known in (
-        ("station", words.STATION, words.ALL_STATIONS, there.stations),
-        ("role", words.ROLE, words.ALL_ROLES, there.roles),
-    ):
-        if known and people:
-            rows.append(_chips(label, name, [(word, word) for word in known], every, choice))
-    if people and (choice.near or there.near_misses):
-        rows.append(
-            _chips(words.NEAR_MISSES, "near", [("only", words.ONLY_NEAR_MISSES)], words.ALL_KINDS, choice)
-        )
-    units = html.Nav(
-        [html.Span(words.UNITS, className="group-name")]
-        + [
-            html.A(text, href=choice.address(units=name), **_current(choice.units == name))
-            for name, text in words.UNIT_CHOICES.items()
-        ],
-        **aria(label=words.UNITS),
-    )
-    rows += [units] if people else []
+    rows = [_chips(choice, words.PERIOD, "year", there.years, words.ALL_YEARS)]
+    if people:
+        if len(there.kinds) > 1 or choice.kind:
+            kinds = {kind: words.KIND_WORDS[kind] for kind in there.kinds}
+            rows.append(_chips(choice, words.KIND, "kind", kinds))
+        if there.stations:
+            rows.append(_chips(choice, words.STATION, "station", there.stations))
+        if there.roles:
+            rows.append(_chips(choice, words.ROLE, "role", there.roles))
+        if choice.near or there.near_misses:
+            rows.append(_chips(choice, words.NEAR_MISSES, "near", {"only": words.ONLY_NEAR_MISSES}))
+        rows.append(_chips(choice, words.UNITS, "units", words.UNIT_CHOICES, every=None))
     year = f"?year={choice.year}" if choice.year else ""
     links = [(words.SUMMARY_LINK, "summary.html"), (words.EXPORT, "export.zip")]
     links += [(words.INSIDE_LINK, "inside.html"), (words.INSIDE_EXPORT, "inside.zip")] if people else []
@@ -211,16 +188,19 @@ def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
     return html.Header([top, html.Div(rows, className="filters"), *shown], className="heading")
 
 
-def _chips(label: str, name: str, values: list[tuple[str, str]], every: str, choice: Choice) -> Any:
-    links = [
-        html.A(text, href=choice.address(**{name: value}), **_current(getattr(choice, name) == value))
-        for value, text in [("", every), *values]
-    ]
-    return html.Nav([html.Span(label, className="group-name"), *links], **aria(label=label))
-
-
-def _current(chosen_one: bool) -> dict[str, Any]:
-    return aria(current="true") if chosen_one else {}
+def _chips(
+    choice: Choice, label: str, name: str, values: Iterable[str], every: str | None = words.ALL
+) -> html.Nav:
+    """Return the values of one part of the choice, by their words where they have some, after all of them."""
+    named = dict(values) if isinstance(values, Mapping) else {value: value for value in values}
+    offered = named if every is None else {"": every, **named}
+    return choices(
+        label,
+        [
+            (text, choice.address(**{name: value}), getattr(choice, name) == value)
+            for value, text in offered.items()
+        ],
+    )
 
 
 def _working(done: tuple[int, int]) -> Any:
@@ -238,21 +218,20 @@ def _working(done: tuple[int, int]) -> Any:
 
 
 def _summary(wears: pl.DataFrame, look: TrendsLook, profile: Profile, running: date | None) -> Any:
-    count = len(wears)
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
         last=pl.col("started").max().dt.strftime("%Y-%m-%d"),
     ).row(0, named=True)
     wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
     sentence = words.SUMMARY.format(
-        wears=words.wears_text(count),
+        wears=words.wears_text(len(wears)),
         wearers=counted(wearers, "wearer"),
         hours=float(wears["under_air_min"].sum()) / 60,
         **days,
     )
     paragraphs = [html.P(sentence, className="lead")]
-    if count < FEWEST_WEARS_FOR_A_RATE:
-        paragraphs.append(html.P(words.FEW.format(wears=words.wears_text(count)), className="few"))
+    if len(wears) < FEWEST_WEARS_FOR_A_RATE:
+        paragraphs.append(html.P(words.FEW.format(wears=words.wears_text(len(wears))), className="few"))
     if running is not None:
         month = words.month_text(running)
         paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
@@ -289,11 +268,7 @@ def _classes(months: pl.DataFrame) -> Any:
 
 def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:
     """Return a plot with its sentence; the sentence alone where there is nothing to draw."""
-    drawn = []
-    if figure is not None:
-        height = {"height": figure["layout"]["height"]}
-        graph = dcc.Graph(id=f"trends-{name}", figure=figure, config=CONFIG, style=height)
-        drawn = [html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))]
+    drawn = [] if figure is None else [plotted(f"trends-{name}", figure, f"{title}. {sentence}")]
     return html.Figure(
         [html.H2(title), *drawn, html.Figcaption(sentence)], id=f"figure-{name}", className="panel"
     )
@@ -304,7 +279,21 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
     for row in months.sort("month", descending=True).iter_rows(named=True):
         month = words.month_text(row["month"])
         so_far = f"{month} {words.SO_FAR_MARK}" if row["month"] == running else month
-        rows.append([cell(so_far, value=month), *_sums(row)])
+        rows.append(
+            [
+                cell(so_far, value=month),
+                count(row["wears"]),
+                count(row["wearers"]),
+                number(row["hours"], "", 1),
+                number(row["hard_min"], "min", 1),
+                trends_sections.dose(row),
+                count(row["low_air_exits"]),
+                count(row["no_motion_wears"]),
+                count(row["distress_wears"]),
+                trends_sections.classes(row),
+                number(row["silent_min"], "min", 1),
+            ]
+        )
     return listing(
         "trends-months",
         words.MONTHS_TABLE,
@@ -313,18 +302,3 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
         numeric=tuple(range(1, 11)),
         at_once=MONTHS_AT_ONCE,
     )
-
-
-def _sums(row: dict[str, Any]) -> list[Any]:
-    return [
-        trends_sections.count_cell(row["wears"]),
-        trends_sections.count_cell(row["wearers"]),
-        trends_sections.number_cell(row["hours"], "", 1),
-        trends_sections.number_cell(row["hard_min"], "min", 1),
-        trends_sections.dose(row),
-        trends_sections.count_cell(row["low_air_exits"]),
-        trends_sections.count_cell(row["no_motion_wears"]),
-        trends_sections.count_cell(row["distress_wears"]),
-        trends_sections.classes(row),
-        trends_sections.number_cell(row["silent_min"], "min", 1),
-    ]

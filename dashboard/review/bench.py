@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
+from dashboard.elements import PLOT_CONFIG, aria
 from dashboard.listing import shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
@@ -22,11 +23,10 @@ from dashboard.review.overview import (
 from dashboard.review.setting import Setting
 from dashboard.review.tables import finding_items
 from dashboard.review.view import LANES, MOST_PEOPLE, Look
-from dashboard.theme import GRAPH_CONFIG
 from ingest.plurals import counted
 
-LANES_CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "doubleClick": False, "responsive": True}
-OVERVIEW_CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "staticPlot": True, "responsive": True}
+LANES_CONFIG: Any = {**PLOT_CONFIG, "doubleClick": False}
+OVERVIEW_CONFIG: Any = {**PLOT_CONFIG, "staticPlot": True}
 
 
 def drawn(look: Look) -> tuple[Any, Any, str]:
@@ -156,7 +156,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
                 ],
                 id="review-overview-frame",
                 role="img",
-                **_aria(label=words.OVERVIEW_LABEL),
+                **aria(label=words.OVERVIEW_LABEL),
             ),
             *([html.P(legend, className="legend")] if len(look.everybody) else []),
         ],
@@ -168,7 +168,7 @@ def _findings_panel() -> Any:
     return html.Section(
         [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],
         className="panel found",
-        **_aria(labelledby="review-findings-title"),
+        **aria(labelledby="review-findings-title"),
     )
 
 
@@ -182,7 +182,7 @@ def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
         [html.Span(caption, className="group-name"), *buttons],
         className="group",
         role="group",
-        **_aria(label=caption),
+        **aria(label=caption),
     )
 
 
@@ -210,7 +210,7 @@ def _downloads(look: Look) -> Any:
         [html.Span(words.EXPORT, className="group-name"), *links],
         className="group",
         role="group",
-        **_aria(label=words.EXPORT),
+        **aria(label=words.EXPORT),
     )
 
 
@@ -228,7 +228,7 @@ def _bookmarks(look: Look) -> Any:
         ],
         className="group",
         role="group",
-        **_aria(label=words.BOOKMARKS),
+        **aria(label=words.BOOKMARKS),
     )
 
 
@@ -270,7 +270,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                 id="review-lanes-frame",
                 tabIndex="0",
                 role="group",
-                **_aria(label=words.LANES_LABEL),
+                **aria(label=words.LANES_LABEL),
             ),
         ],
         className="panel lanes",
@@ -288,9 +288,5 @@ def _side_panel() -> Any:
         className="panel side",
         # It scrolls by itself, therefore the keyboard must reach it.
         tabIndex="0",
-        **_aria(label=words.AT_CURSOR),
+        **aria(label=words.AT_CURSOR),
     )
-
-
-def _aria(**names: str) -> dict[str, Any]:
-    return {f"aria-{name}": value for name, value in names.items()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analysis.policies import POLICY_WORDS
+from dashboard.rows import heads
 from dashboard.words import shortened
 from ingest.plurals import counted
 
@@ -61,58 +62,24 @@ NOT_ANALYSED = "⚠ Not in these lists: {problem}"
 UNTALLIED_NAME = "Wears without a tally"
 ALL_INCIDENTS = "All incidents"
 INCIDENT_HEADS = ["Incident", "Where", "Started (UTC)", "Lasted", "Wearers", "Wears", "Alarms", "Findings"]
-WEAR_HEADS = [
-    "Wearer",
-    "Team",
-    "Set",
-    "Incident",
-    "Started (UTC)",
-    "Under air",
-    "Start",
-    "End",
-    "Air used",
-    "Mean rate",
-    "Below warning",
-    "Not heard",
-]
+WEAR_HEADS = heads(
+    "Wearer | Team | Set | Incident | Started (UTC) | Under air | Start | End | Air used | Mean rate",
+    "Below warning | Not heard",
+)
 
-INCIDENT_WEAR_HEADS = [
-    "Wearer",
-    "Team",
-    "Set",
-    "From",
-    "Until",
-    "Lasted",
-    "Cylinder",
-    "Start",
-    "End",
-    "Air used ± 90\u00a0%",
-    "Mean rate",
-    "Highest",
-    "Below warning",
-    "Not heard",
-]
+INCIDENT_WEAR_HEADS = heads(
+    "Wearer | Team | Set | From | Until | Lasted | Cylinder | Start | End | Air used ± 90\u00a0%",
+    "Mean rate | Highest | Below warning | Not heard",
+)
 ENTRIES = "Entries"
 ENTRIES_NOTE = (
     "One row for each time that a person was inside, over restarts, outages and second cylinders. An entry "
     "ends only when somebody says so."
 )
-ENTRY_HEADS = [
-    "Wearer",
-    "Team",
-    "Sets",
-    "Tallied in",
-    "First heard",
-    "Entry",
-    "Turn-back",
-    "Noted at",
-    "Late by",
-    "Lowest",
-    "Tallied out",
-    "Ended",
-    "Under air",
-    "Not heard",
-]
+ENTRY_HEADS = heads(
+    "Wearer | Team | Sets | Tallied in | First heard | Entry | Turn-back | Noted at | Late by | Lowest",
+    "Tallied out | Ended | Under air | Not heard",
+)
 ENDED_HOW = {
     "tallied_out": "tallied out",
     "resolved": "resolved by the desk",
@@ -234,16 +201,10 @@ FORECASTS_NOTE = (
     "warnings. “If it stays as hard” uses the rate of the hardest 3 min so far. It is a scenario, not a "
     "worst case. Forecast constants: {version}."
 )
-FORECAST_HEADS = [
-    "Wearer",
-    "Set",
-    "At",
-    "Minutes in",
-    "Warning expected in",
-    "90\u00a0% interval",
-    "If it stays as hard",
+FORECAST_HEADS = heads(
+    "Wearer | Set | At | Minutes in | Warning expected in | 90\u00a0% interval | If it stays as hard",
     "It came after",
-]
+)
 IF_HARDEST = "{minutes} min at {rate}"
 NO_FORECASTS = "No wear lasted long enough for a forecast."
 WARNING_NOT_REACHED = "not reached"
@@ -281,17 +242,10 @@ SILENCE_HEADS = ["Wearer", "Set", "From", "Until", "Lasted", "Messages lost", "R
 NOTHING_SILENT = "No silence longer than three times a set's usual interval."
 NO_ROWS = "none"
 ALARM_TABLE = "Alarms"
-ALARM_HEADS = [
-    "Wearer or set",
-    "Alarm",
-    "Raised",
-    "Heard at",
-    "Acknowledged",
-    "Cleared",
-    "Seen by desk",
-    "Response",
+ALARM_HEADS = heads(
+    "Wearer or set | Alarm | Raised | Heard at | Acknowledged | Cleared | Seen by desk | Response",
     "Source",
-]
+)
 SOURCES = {"reported": "reported only", "derived": "derived only", "both": "both"}
 SET_LATE = "both, set {seconds} s later than the readings"
 SET_EARLY = "both, set {seconds} s before the readings"

@@ -12,8 +12,8 @@ from dash import html
 
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
+from dashboard.elements import aria, current, scroller, table
 from dashboard.trends import summary_words
-from dashboard.trends.sections import aria
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
 
@@ -71,22 +71,18 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
     days = wears["started"].drop_nulls().dt.truncate("1mo").dt.date().unique().sort(descending=True)
     links = [
         html.A(
-            f"{day:%Y-%m-%d}", href=f"{choice.address(since=str(day))}#trends-before", **_current(day, choice)
+            str(day),
+            href=f"{choice.address(since=str(day))}#trends-before",
+            **current(str(day) == choice.since),
         )
         for day in days.head(MONTHS_OFFERED)
     ]
     body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), _other_day(choice)]
     if choice.since:
-        head = html.Thead(html.Tr([html.Th(text, scope="col") for text in HEADS]))
-        lines = [
-            html.Tr([html.Th(row[0], scope="row"), *(html.Td(text) for text in row[1:])])
-            for row in rows_of(found)
-        ]
         body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
-        if lines:
-            table = html.Div(html.Table([head, html.Tbody(lines)]), className="scroller", tabIndex=0)
+        if found:
             link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
-            body += [table, html.P(NOTE, className="note"), html.P(link)]
+            body += [scroller(table(HEADS, rows_of(found))), html.P(NOTE, className="note"), html.P(link)]
     return html.Section([html.H2(TITLE), *body], id="trends-before", className="panel before")
 
 
@@ -99,7 +95,3 @@ def _other_day(choice: Choice) -> Any:
         "data-address": choice.address(since=""),
     }
     return html.Div(id="trends-since", **told)
-
-
-def _current(day: date, choice: Choice) -> dict[str, Any]:
-    return aria(current="true") if str(day) == choice.since else {}

@@ -14,8 +14,8 @@ from analysis.trends.comparisons import Signal
 from analysis.trends.equipment import SOON_DAYS, overdue_days
 from analysis.trends.training import training_of
 from dashboard.listing import cell, listing
+from dashboard.rows import count, number
 from dashboard.trends import sentences, words
-from dashboard.trends.sections import count_cell, number_cell
 from dashboard.trends.view import Choice, TrendsLook
 from ingest.plurals import counted
 
@@ -39,8 +39,8 @@ def training(look: TrendsLook, choice: Choice, profile: Profile, today: date) ->
         [
             row["wearer_id"],
             row["station"] or "–",
-            count_cell(row["wears"]),
-            number_cell(row["hours"], "", 1),
+            count(row["wears"]),
+            number(row["hours"], "", 1),
             "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
             cell(_lack(row), value=row["missing_hours"] + row["missing_wears"]),
             words.BEHIND if row["behind"] else words.ON_COURSE,

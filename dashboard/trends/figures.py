@@ -21,6 +21,39 @@ FORECAST_HEIGHT_PX = 320
 MOST_TICKS = 13
 
 
+def scatter(mode: str, x: Sequence[Any], y: Sequence[Any], **more: Any) -> dict[str, Any]:
+    """Return a trace of points or a line; `more` as plotly names it."""
+    return {"type": "scatter", "mode": mode, "x": list(x), "y": list(y), **more}
+
+
+def guide(x: Sequence[Any], y: Sequence[Any], shape: str = "linear", **more: Any) -> dict[str, Any]:
+    """Return a dashed line to compare with: a limit, or what was promised."""
+    line = {"color": CHART_GREY, "width": 1.3, "dash": "dash", "shape": shape}
+    return scatter("lines", x, y, line=line, hoverinfo="skip", **more)
+
+
+def error_bars(
+    low: Sequence[float | None],
+    middle: Sequence[float | None],
+    high: Sequence[float | None],
+    colour: str,
+    *,
+    thickness: float,
+    width: float,
+) -> dict[str, Any]:
+    """Return the bars of an interval around points, none at a point that is not drawn."""
+    ends = list(zip(low, middle, high, strict=True))
+    return {
+        "type": "data",
+        "symmetric": False,
+        "array": [0 if m is None or end is None else end - m for _, m, end in ends],
+        "arrayminus": [0 if m is None or end is None else m - end for end, m, _ in ends],
+        "color": colour,
+        "thickness": thickness,
+        "width": width,
+    }
+
+
 def rate_figure(found: MonthlyRate) -> dict[str, Any]:
     """Return the plot of a monthly rate: points with exact intervals, limits as steps."""
     table = found.table
@@ -28,15 +61,7 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
     solid = table["solid"].to_list()
     # The interval of a month of few wears reaches beyond any scale: the table has it, the plot does not.
     drawn = [rate if usual else None for rate, usual in zip(rates, solid, strict=True)]
-    bars = {
-        "type": "data",
-        "symmetric": False,
-        "array": [b - r if r is not None else 0 for r, b in zip(drawn, high, strict=True)],
-        "arrayminus": [r - a if r is not None else 0 for r, a in zip(drawn, low, strict=True)],
-        "color": CHART_BLUE,
-        "thickness": 1.2,
-        "width": 3,
-    }
+    bars = error_bars(low, drawn, high, CHART_BLUE, thickness=1.2, width=3)
     top = _top_of_rates(table)
     data = [*_limits(table), _points(table, rates, bars, nice_top(top)), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
@@ -69,21 +94,27 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
 def _limits(table: pl.DataFrame) -> list[dict[str, Any]]:
     if table["upper_limit"].null_count() == len(table):
         return []
-    return [_limit(table, table[name].to_list()) for name in ("upper_limit", "lower_limit")]
+    # As steps; a limit stops at months that are not judged by it.
+    judged = table.with_columns(
+        pl.when("solid").then(pl.col(name)) for name in ("upper_limit", "lower_limit")
+    )
+    return [
+        guide(_months(table), judged[name].to_list(), "hvh", connectgaps=False)
+        for name in ("upper_limit", "lower_limit")
+    ]
 
 
 def _spans(judged: Predicted | None, table: pl.DataFrame, top: float) -> list[dict[str, Any]]:
     """Return a bar along the top for every run of months that are outside together."""
     months = _months(table)
     return [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": months[mark.first : mark.first + mark.months],
-            "y": [nice_top(top) * (0.99 if mark.above else 0.96)] * mark.months,
-            "line": {"color": CHART_ORANGE, "width": 5},
-            "hovertemplate": f"{mark.months} months {'above' if mark.above else 'below'}<extra></extra>",
-        }
+        scatter(
+            "lines",
+            months[mark.first : mark.first + mark.months],
+            [nice_top(top) * (0.99 if mark.above else 0.96)] * mark.months,
+            line={"color": CHART_ORANGE, "width": 5},
+            hovertemplate=f"{mark.months} months {'above' if mark.above else 'below'}<extra></extra>",
+        )
         for mark in (judged.marks if judged else ())
         if mark.months > 1
     ]
@@ -148,40 +179,23 @@ def _points(
         for out, far, usual in zip(outside, beyond, table["solid"].to_list(), strict=True)
     ]
     told = ["–" if value is None else shown(value) for value in values]
-    trace: dict[str, Any] = {
-        "type": "scatter",
-        "mode": "lines+markers",
-        "x": _months(table),
-        "y": [edge if far else value for value, far in zip(values, beyond, strict=True)],
-        "line": {"color": CHART_BLUE, "width": 1},
-        "marker": {
+    return scatter(
+        "lines+markers",
+        _months(table),
+        [edge if far else value for value, far in zip(values, beyond, strict=True)],
+        line={"color": CHART_BLUE, "width": 1},
+        marker={
             "symbol": [symbols[kind] for kind in kinds],
             "size": [13 if out else 9 if far else 6 for out, far in zip(outside, beyond, strict=True)],
             "color": [CHART_ORANGE if out else CHART_BLUE for out in outside],
             "line": {"width": 2.5},
         },
-        "customdata": list(zip(table["wears"].to_list(), told, strict=True)),
-        "hovertemplate": "%{x}: %{customdata[1]}, %{customdata[0]} " + words.WEARS_BELOW + "<extra></extra>",
-        "cliponaxis": False,
-        "connectgaps": False,
-    }
-    if bars is not None:
-        trace["error_y"] = bars
-    return trace
-
-
-def _limit(table: pl.DataFrame, values: Sequence[float | None]) -> dict[str, Any]:
-    """A limit as steps; it stops at months that are not judged by it."""
-    judged = table["solid"].to_list()
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": _months(table),
-        "y": [value if solid else None for value, solid in zip(values, judged, strict=True)],
-        "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash", "shape": "hvh"},
-        "connectgaps": False,
-        "hoverinfo": "skip",
-    }
+        customdata=list(zip(table["wears"].to_list(), told, strict=True)),
+        hovertemplate="%{x}: %{customdata[1]}, %{customdata[0]} " + words.WEARS_BELOW + "<extra></extra>",
+        cliponaxis=False,
+        connectgaps=False,
+        **({"error_y": bars} if bars else {}),
+    )
 
 
 def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict[str, Any]:
@@ -244,49 +258,31 @@ def forecast_figure(account: Sequence[Ahead]) -> dict[str, Any]:
     x = [float(one.ahead_min) for one in told]
     happened = [one.happened for one in told if one.happened]
     promised = [one.promised for one in told if one.promised]
-    middle = [spread[1] for spread in happened]
-    bars = {
-        "type": "data",
-        "symmetric": False,
-        "array": [spread[2] - spread[1] for spread in happened],
-        "arrayminus": [spread[1] - spread[0] for spread in happened],
-        "color": CHART_BLUE,
-        "thickness": 1.6,
-        "width": 6,
-    }
+    low, middle, high = zip(*happened, strict=True) if happened else ((), (), ())
     top = max([0.0, *(spread[2] for spread in happened), *(end for _, end in promised)])
-    data: list[dict[str, Any]] = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": [*x, *reversed(x)],
-            "y": [*(early for early, _ in promised), *reversed([late for _, late in promised])],
-            "fill": "toself",
-            "fillcolor": "rgba(128,128,128,.25)",
-            "line": {"width": 0},
-            "hoverinfo": "skip",
-            "name": words.PROMISED,
-        },
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": [0.0, max(x, default=1.0)],
-            "y": [0.0, max(x, default=1.0)],
-            "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash"},
-            "hoverinfo": "skip",
-            "name": words.AS_SAID,
-        },
-        {
-            "type": "scatter",
-            "mode": "markers",
-            "x": x,
-            "y": middle,
-            "error_y": bars,
-            "marker": {"size": 8, "color": CHART_BLUE},
-            "customdata": [one.known for one in told],
-            "hovertemplate": words.FORECAST_HOVER + "<extra></extra>",
-            "name": words.HAPPENED,
-        },
+    diagonal = [0.0, max(x, default=1.0)]
+    data = [
+        scatter(
+            "lines",
+            [*x, *reversed(x)],
+            [*(early for early, _ in promised), *reversed([late for _, late in promised])],
+            fill="toself",
+            fillcolor="rgba(128,128,128,.25)",
+            line={"width": 0},
+            hoverinfo="skip",
+            name=words.PROMISED,
+        ),
+        guide(diagonal, diagonal, name=words.AS_SAID),
+        scatter(
+            "markers",
+            x,
+            middle,
+            error_y=error_bars(low, middle, high, CHART_BLUE, thickness=1.6, width=6),
+            marker={"size": 8, "color": CHART_BLUE},
+            customdata=[one.known for one in told],
+            hovertemplate=words.FORECAST_HOVER + "<extra></extra>",
+            name=words.HAPPENED,
+        ),
     ]
     across = {"rangemode": "tozero", "tickvals": x, "title": {"text": words.SAID_AXIS}}
     up = {"range": [0, nice_ceiling(top * 1.05, 1.0)], "title": {"text": words.HAPPENED_AXIS}}

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
-from dash import dcc, html
+from dash import html
 
 from analysis.trends.forecast_audit import (
     FEWEST_FORECASTS,
@@ -17,10 +17,18 @@ from analysis.trends.forecast_audit import (
     by_hardness,
     by_month,
 )
-from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE
+from dashboard.elements import plotted, scroller, table
+from dashboard.theme import CHART_BLUE, CHART_ORANGE
 from dashboard.trends import sentences, words
-from dashboard.trends.figures import MOST_TICKS, forecast_figure, groups_axis, plot
-from dashboard.trends.sections import CONFIG, aria
+from dashboard.trends.figures import (
+    MOST_TICKS,
+    error_bars,
+    forecast_figure,
+    groups_axis,
+    guide,
+    plot,
+    scatter,
+)
 
 GROUPS_HEIGHT_PX = 280
 PROMISED_INSIDE, PROMISED_EARLY = 90.0, 5.0
@@ -38,12 +46,12 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     account = audited(lines)
     sentence = sentences.forecast_sentence(account)
     enough = account[0].known >= FEWEST_FORECASTS
-    drawn = [_drawn("trends-forecasts", forecast_figure(account), sentence)] if enough else []
+    drawn = [plotted("trends-forecasts", forecast_figure(account), sentence)] if enough else []
     rows = [sentences.ahead_row(one) for one in account[1:]]
     parts = [
         html.H2(sentences.FORECAST_TITLE),
         html.Figure([*drawn, html.Figcaption(sentence)]),
-        *([_table(sentences.FORECAST_HEADS, rows)] if rows else []),
+        *([scroller(table(sentences.FORECAST_HEADS, rows, named=False))] if rows else []),
         html.P(sentences.FORECAST_NOTE, className="note"),
     ]
     if enough:
@@ -53,14 +61,12 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
         ):
             told = sentences.groups_sentence(said)
             heads = [sentences.FORECAST_GROUPS[name], *sentences.GROUP_HEADS]
+            drawn = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
+            lines = scroller(table(heads, map(sentences.group_row, said), named=False))
             parts += [
                 html.H3(title),
-                html.Figure(
-                    [_drawn(f"trends-forecasts-{name}", groups_figure(said), told), html.Figcaption(told)]
-                ),
-                html.Details(
-                    [html.Summary(sentences.FORECAST_TABLE), _table(heads, map(sentences.group_row, said))]
-                ),
+                html.Figure([drawn, html.Figcaption(told)]),
+                html.Details([html.Summary(sentences.FORECAST_TABLE), lines]),
             ]
         parts.append(html.P(sentences.FORECAST_GROUPS_NOTE, className="note"))
     return html.Section(parts, id="trends-forecast", className="panel forecast")
@@ -100,53 +106,22 @@ def _shares(said: Sequence[AuditLine], name: str, symbol: str, colour: str, shar
     told = [(one, share) for one in said if (share := share_of(one.account)) is not None]
     few = [one.account.known < FEWEST_FORECASTS for one, _ in told]
     middle = [100.0 * share[0] for _, share in told]
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": [one.group for one, _ in told],
-        "y": middle,
-        "name": name,
-        "marker": {
-            "symbol": [f"{symbol}-open" if one else symbol for one in few],
-            "size": 9,
-            "color": colour,
-            "line": {"width": 2, "color": colour},
-        },
-        "error_y": {
-            "type": "data",
-            "symmetric": False,
-            "array": [100.0 * share[2] - y for (_, share), y in zip(told, middle, strict=True)],
-            "arrayminus": [y - 100.0 * share[1] for (_, share), y in zip(told, middle, strict=True)],
-            "color": colour,
-            "thickness": 1.3,
-            "width": 4,
-        },
-        "cliponaxis": False,
-        "customdata": [one.account.known for one, _ in told],
-        "hovertemplate": words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
-    }
+    low, high = ([100.0 * share[end] for _, share in told] for end in (1, 2))
+    symbols = [f"{symbol}-open" if one else symbol for one in few]
+    return scatter(
+        "markers",
+        [one.group for one, _ in told],
+        middle,
+        name=name,
+        marker={"symbol": symbols, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
+        error_y=error_bars(low, middle, high, colour, thickness=1.3, width=4),
+        cliponaxis=False,
+        customdata=[one.account.known for one, _ in told],
+        hovertemplate=words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
+    )
 
 
 def _promised(groups: Sequence[str], level: float) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": list(groups),
-        "y": [level] * len(groups),
-        "line": {"color": CHART_GREY, "width": 1.3, "dash": "dash"},
-        "hoverinfo": "skip",
-        "name": words.PROMISED_LINES,
-        "showlegend": level == PROMISED_INSIDE,
-    }
-
-
-def _drawn(name: str, figure: dict[str, Any], label: str) -> Any:
-    height = {"height": figure["layout"]["height"]}
-    graph = dcc.Graph(id=name, figure=figure, config=CONFIG, style=height)
-    return html.Div(graph, role="img", **aria(label=label))
-
-
-def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Any:
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
-    body = html.Tbody([html.Tr([html.Td(text) for text in row]) for row in rows])
-    return html.Div(html.Table([head, body]), className="scroller", tabIndex=0)
+    return guide(
+        groups, [level] * len(groups), name=words.PROMISED_LINES, showlegend=level == PROMISED_INSIDE
+    )

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
+from dashboard.elements import plotted
 from dashboard.listing import listing
 from dashboard.theme import CHART_BLUE
 from dashboard.trends import summary_words, words
-from dashboard.trends.figures import plot
+from dashboard.trends.figures import plot, scatter
 from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
 from dashboard.trends.outside_summary import part_rows, planning_rows
-from dashboard.trends.sections import CONFIG, aria
 
 HEIGHT_PX = 220
 ROWS_AT_ONCE = 24
@@ -78,14 +78,8 @@ def _plots(months: Sequence[tuple[str, Cell]]) -> list[Any]:
 
 
 def _plot(name: str, title: str, months: list[str], values: Sequence[float | None]) -> Any:
-    trace = {
-        "type": "scatter",
-        "mode": "lines+markers",
-        "x": months,
-        "y": list(values),
-        "line": {"color": CHART_BLUE, "width": 1},
-        "hovertemplate": "%{x}: %{y}<extra></extra>",
-    }
+    line = {"color": CHART_BLUE, "width": 1}
+    trace = scatter("lines+markers", months, values, line=line, hovertemplate="%{x}: %{y}<extra></extra>")
     return _figure(name, title, [trace], words.PUBLISHED_POINTS)
 
 
@@ -106,8 +100,7 @@ def _ranges(name: str, title: str, months: list[str], ends: Sequence[tuple[int, 
 def _figure(name: str, title: str, data: list[dict[str, Any]], sentence: str) -> Any:
     x, y = {"type": "category", "showgrid": False, "nticks": 12}, {"rangemode": "tozero", "nticks": 5}
     figure = plot(data, HEIGHT_PX, x, y, below=40)
-    graph = dcc.Graph(id=f"published-{name}", figure=figure, config=CONFIG, style={"height": HEIGHT_PX})
-    drawn = html.Div(graph, role="img", **aria(label=f"{title}. {sentence}"))
+    drawn = plotted(f"published-{name}", figure, f"{title}. {sentence}")
     return html.Figure([html.H2(title), drawn, html.Figcaption(sentence)], className="panel")
 
 

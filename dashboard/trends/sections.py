@@ -28,23 +28,18 @@ from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_
 from analysis.trends.rest import ShortRest, rules_in_force
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
+from dashboard.elements import choices, scroller, table
 from dashboard.listing import cell, listing
-from dashboard.theme import GRAPH_CONFIG
+from dashboard.rows import count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import CYLINDERS, Choice
 from dashboard.units import Units
 from ingest.plurals import percent
 
-CONFIG: Any = {**GRAPH_CONFIG, "displayModeBar": False, "responsive": True}
 MOST_PEOPLE = 1000
 MOST_DUE = 40
 MOST_SETS = 500
 SETS_AT_ONCE, PEOPLE_AT_ONCE = 12, 20
-
-
-def aria(**names: str) -> dict[str, Any]:
-    """Return ARIA attributes as Dash takes them."""
-    return {f"aria-{name}": value for name, value in names.items()}
 
 
 def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> Any:
@@ -85,18 +80,13 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
     rows = []
     for row in sums.iter_rows(named=True):
         name = row[part]
-        cells: list[Any] = [
-            name,
-            count_cell(row["wears"]),
-            count_cell(row["wearers"]),
-            number_cell(row["hours"], "", 1),
-        ]
+        cells = [name, count(row["wears"]), count(row["wearers"]), number(row["hours"], "", 1)]
         cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
         cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
         for measure in PEOPLE_FLAGS:
             rate = binomial_rate(row[measure], row["wears"], PER_WEARS)
             if rate is None or row["wears"] < FEWEST_WEARS_FOR_A_RATE:
-                cells.append(count_cell(row[measure]))
+                cells.append(count(row[measure]))
                 continue
             figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
             text = f"{row[measure]:,}: {figure} ({low}\u00a0to\u00a0{high})"
@@ -134,14 +124,8 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest]
         everybody[named:] = sorted(everybody[named:], key=lambda item: -len(item[1]))
         first, more = everybody[:MOST_DUE], len(everybody) - MOST_DUE
         home = _stations_of([who for who, _ in first], wears)
-        rows = [
-            html.Tr(
-                [html.Th(who, scope="row"), html.Td(home.get(who) or "–"), html.Td([html.P(w) for w in why])]
-            )
-            for who, why in first
-        ]
-        head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.DUE_HEADS]))
-        body = [html.P(words.DUE_NOTE, className="note"), html.Table([head, html.Tbody(rows)])]
+        rows = [(who, home.get(who) or "–", [html.P(text) for text in why]) for who, why in first]
+        body = [html.P(words.DUE_NOTE, className="note"), table(words.DUE_HEADS, rows)]
         if more > 0:
             body.append(html.P(words.MORE_DUE.format(count=more), className="note"))
     rules = rules_in_force(profile.rest)
@@ -181,24 +165,24 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
         pl.col("heat_dose").count().alias("heat_dose_wears"),
         *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
     )
-    table = first.join(sums.collect(), on="who", how="left", maintain_order="left")
+    summed = first.join(sums.collect(), on="who", how="left", maintain_order="left")
     rows = [
         [
             row["who"],
-            count_cell(row["wears"]),
+            count(row["wears"]),
             f"{row['newest']:%Y-%m-%d}",
-            number_cell(row["hours"], "", 1),
-            number_cell(row["hard_min"], "min", 1),
+            number(row["hours"], "", 1),
+            number(row["hard_min"], "min", 1),
             cell(units.text("rate", row["rate"]), value=row["rate"]) if row["rate"] else "–",
             "–" if row["place"] is None else cell(percent(row["place"]), value=row["place"]),
             _change(row["late"], row["early"]),
             dose(row),
             classes(row),
-            count_cell(row["low_air_exits"]),
+            count(row["low_air_exits"]),
             f"{row['no_motion_alarms']}, {row['distress_alarms']}",
-            number_cell(row["silent_min"], "min", 1),
+            number(row["silent_min"], "min", 1),
         ]
-        for row in table.iter_rows(named=True)
+        for row in summed.iter_rows(named=True)
     ]
     return listing(
         "trends-people",
@@ -214,46 +198,40 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
 
 def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     """Return planning rates by task beside the doctrine's, and the minutes that a cylinder gives at each."""
-    count, volume_l, rated_bar = CYLINDERS[choice.cylinder]
-    cylinder = Cylinder(count, volume_l, rated_bar)
-    links = [
-        html.A(
-            _cylinder_text(*one, choice.display),
-            href=f"{choice.address(cylinder=number)}#trends-planning",
-            **(aria(current="true") if number == choice.cylinder else {}),
-        )
-        for number, one in enumerate(CYLINDERS)
-    ]
-    chips = html.Nav(
-        [html.Span(sentences.CYLINDER_LABEL, className="group-name"), *links], **aria(label="Cylinder")
+    cylinder = Cylinder(*CYLINDERS[choice.cylinder])
+    chips = choices(
+        sentences.CYLINDER_LABEL,
+        [
+            (
+                _cylinder_text(*one, choice.display),
+                f"{choice.address(cylinder=place)}#trends-planning",
+                place == choice.cylinder,
+            )
+            for place, one in enumerate(CYLINDERS)
+        ],
     )
     warning_bar = profile.air.low_air_bar
     rates = planning_rates(wears)
     doctrine = profile.air.planning_l_min
     minutes = f"{minutes_to_warning(cylinder, warning_bar, doctrine):.0f} min"
-    cells = ["–", choice.display.text("rate", doctrine), "", "", minutes, "", ""]
-    rows = [_planning_row(sentences.DOCTRINE.format(name=profile.name), cells)]
+    planned = sentences.DOCTRINE.format(name=profile.name)
+    rows = [[planned, "–", choice.display.text("rate", doctrine), "", "", minutes, "", ""]]
     by_task: dict[str, list[PlanningRate]] = {}
     for one in rates:
         by_task.setdefault(one.task, []).append(one)
     for task, three in by_task.items():
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
         told = (_rate_text(one, choice.display) for one in three)
-        rows.append(_planning_row(task or words.ALL_TASKS, [f"{three[0].wears:,}", *told, *lasts]))
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in words.planning_heads(choice.display)]))
-    table = html.Div(html.Table([head, html.Tbody(rows)]), className="scroller", tabIndex=0)
+        rows.append([task or words.ALL_TASKS, f"{three[0].wears:,}", *told, *lasts])
+    shown = scroller(table(words.planning_heads(choice.display), rows))
     note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
     told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
     lead = [html.P(told_first, className="lead")] if told_first else []
     return html.Section(
-        [html.H2(sentences.PLANNING_TITLE), *lead, chips, table, html.P(note, className="note")],
+        [html.H2(sentences.PLANNING_TITLE), *lead, chips, shown, html.P(note, className="note")],
         id="trends-planning",
         className="panel planning",
     )
-
-
-def _planning_row(task: str, cells: Sequence[str]) -> Any:
-    return html.Tr([html.Th(task, scope="row"), *(html.Td(text) for text in cells)])
 
 
 def _rate_text(one: PlanningRate, units: Units) -> str:
@@ -278,25 +256,24 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
         if one.part == "set":
             falling = "falling " if one.how == "fall" else ""
             why.setdefault(one.name, []).append(f"{falling}{sentences.MEASURE[one.measure]}")
-    table = set_counts(wears, *events, most=MOST_SETS, first=why)
     rows = []
-    for row in table.iter_rows(named=True):
+    for row in set_counts(wears, *events, most=MOST_SETS, first=why).iter_rows(named=True):
         reasons = "; ".join(why.get(row["set_id"], []))
         rows.append(
             [
                 _marked(row["set_id"], bool(reasons)),
                 reasons or "–",
-                count_cell(row["wears"]),
+                count(row["wears"]),
                 "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
-                count_cell(row["readings_stuck"]),
-                count_cell(row["clock"]),
-                count_cell(row["battery"]),
+                count(row["readings_stuck"]),
+                count(row["clock"]),
+                count(row["battery"]),
                 "–"
                 if row["decline"] is None
                 else cell(sentences.signed(row["decline"]), value=row["decline"]),
-                count_cell(row["silent_wears"]),
-                number_cell(row["silent_min"], "min", 1),
-                count_cell(row["pressure_fell_closed"]),
+                count(row["silent_wears"]),
+                number(row["silent_min"], "min", 1),
+                count(row["pressure_fell_closed"]),
             ]
         )
     return listing(
@@ -311,9 +288,9 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
     )
 
 
-def _cylinder_text(count: int, volume_l: float, rated_bar: float, units: Units) -> str:
+def _cylinder_text(cylinders: int, volume_l: float, rated_bar: float, units: Units) -> str:
     # The water volume names the cylinder and stays in litres, as it is stamped.
-    return f"{f'{count} × ' if count > 1 else ''}{volume_l:g} L, {units.text('pressure', rated_bar)}"
+    return f"{f'{cylinders} × ' if cylinders > 1 else ''}{volume_l:g} L, {units.text('pressure', rated_bar)}"
 
 
 def _marked(text: str, odd: bool) -> str:
@@ -325,13 +302,13 @@ def classes(row: dict[str, Any]) -> Any:
     wears = row["heat_dose_wears"]
     if not wears:
         return "–"
-    minutes = [row[f"class_{number}_s"] / 60 / wears for number in THERMAL_CLASSES]
+    minutes = [row[f"class_{one}_s"] / 60 / wears for one in THERMAL_CLASSES]
     return cell(" / ".join(f"{one:.1f}" for one in minutes), value=sum(minutes[1:]))
 
 
 def dose(row: dict[str, Any]) -> Any:
     """Return the cell of the summed heat dose; a dash where nothing measured it."""
-    return number_cell(row["heat_dose"] if row["heat_dose_wears"] else None, "", 3)
+    return number(row["heat_dose"] if row["heat_dose_wears"] else None, "", 3)
 
 
 def _mean(row: dict[str, Any], amount: str, size: str, unit: str, places: int, odd: bool) -> Any:
@@ -346,13 +323,3 @@ def _change(late: float | None, early: float | None) -> Any:
         return "–"
     change = late / early - 1.0
     return cell(f"{100 * change:+.0f}\u00a0%".replace("-", "\u2212"), value=change)
-
-
-def count_cell(value: int) -> Any:
-    """Return a count that sorts."""
-    return cell(f"{value:,}", value=value)
-
-
-def number_cell(value: float | None, unit: str, places: int) -> Any:
-    """Return a figure with its unit that sorts; a dash where there is none."""
-    return "–" if value is None else cell(f"{value:,.{places}f} {unit}".strip(), value=value)

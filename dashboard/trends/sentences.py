@@ -13,6 +13,7 @@ from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, AuditLine
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
 from analysis.trends.rest import ShortRest, reached_text
+from dashboard.rows import heads
 from ingest.plurals import percent
 
 MEASURE = {
@@ -280,16 +281,9 @@ FORECAST_NOTE = (
     "intervals allow for that. Most wears leave before the warning. Of those, only one thing is known: the "
     "warning did not come early. So the share inside depends mostly on wears that came close."
 )
-FORECAST_HEADS = [
-    "Said ahead",
-    "Forecasts",
-    "Outcome known",
-    "Inside",
-    "Earlier",
-    "Later",
-    "Median error",
-    "It took",
-]
+FORECAST_HEADS = heads(
+    "Said ahead | Forecasts | Outcome known | Inside | Earlier | Later | Median error | It took",
+)
 """One line for each number of minutes; `It took` is the middle 90 % of what happened."""
 
 

@@ -12,6 +12,7 @@ from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
 from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, MonthlyMean, MonthlyRate
 from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, MOST_JUDGED, Predicted
 from analysis.trends.statistics import MannKendall
+from dashboard.rows import heads
 from dashboard.units import Units
 
 
@@ -77,7 +78,7 @@ HOT_CLASSES = (2, 3, 4)
 CLASS_NAMES = {2: "class II", 3: "class III", 4: "class IV"}
 CLASSES_HEAD = "Class I / II / III / IV, min a wear"
 STATION, ROLE, KIND = "Station", "Role", "Kind"
-ALL_KINDS, ALL_STATIONS, ALL_ROLES = "All", "All", "All"
+ALL = "All"
 KIND_WORDS = {"incident": "Incidents", "drill": "Drills", "training": "Training"}
 EXPORT = "Published tables (for outside)"
 SUMMARY_LINK = "Published month to print"
@@ -127,37 +128,20 @@ DUE_NOTE = "By pseudonym; your service keeps the key. It is a reason to ask and 
 MORE_DUE = "And {count:,} more, each for fewer short rests: choose a year or a station to see them."
 RULES = "Rules in force"
 STATIONS_TABLE, ROLES_TABLE = "By station", "By role"
-PART_HEADS = [
-    "Wears",
-    "Wearers",
-    "Hours",
-    "Hard breathing",
-    "Heat dose a wear",
-    "Left below warning: wears, per 1000",
-    "No-motion: wears, per 1000",
-    "Distress: wears, per 1000",
-    CLASSES_HEAD,
-    "Not heard a wear",
-]
+PART_HEADS = heads(
+    "Wears | Wearers | Hours | Hard breathing | Heat dose a wear | Left below warning: wears, per 1000",
+    f"No-motion: wears, per 1000 | Distress: wears, per 1000 | {CLASSES_HEAD} | Not heard a wear",
+)
 PART_NOTE = (
     "“10: 10 (5.0 to 19)” means: 10 wears had the event, which is 10 in 1000 wears. The true "
     "rate is probably from 5.0 to 19 (exact 95\u00a0% interval). These figures are not adjusted. A diamond "
     "marks what stands out after kind and task are taken into account."
 )
 ALL_TASKS = "all tasks"
-SET_HEADS = [
-    "Set",
-    "Why",
-    "Wears",
-    "Last wear (UTC)",
-    "Stuck readings",
-    "Wrong clock",
-    "Battery refused or low",
-    "Charge over time",
-    "Silent wears",
-    "Not heard",
-    "Fell with valve closed",
-]
+SET_HEADS = heads(
+    "Set | Why | Wears | Last wear (UTC) | Stuck readings | Wrong clock | Battery refused or low",
+    "Charge over time | Silent wears | Not heard | Fell with valve closed",
+)
 STANDS_OUT = "stands out"
 PROMISED, AS_SAID, HAPPENED = (
     "90\u00a0% interval as said",
@@ -172,40 +156,20 @@ GROUP_HOVER = "%{x}: %{y:.0f}\u00a0%, %{customdata} forecasts with an outcome"
 MOST_MONTHS_NAMED = 4
 WEARS_BELOW = "wears"
 MONTHS_TABLE = "By month"
-MONTH_HEADS = [
-    "Month",
-    "Wears",
-    "Wearers",
-    "Hours",
-    "Breathing hard",
-    "Heat dose",
-    "Left below warning",
-    "Wears with no-motion",
-    "Wears with distress",
-    CLASSES_HEAD,
-    "Not heard",
-]
+MONTH_HEADS = heads(
+    "Month | Wears | Wearers | Hours | Breathing hard | Heat dose | Left below warning",
+    f"Wears with no-motion | Wears with distress | {CLASSES_HEAD} | Not heard",
+)
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
     "Sums for each wearer, by pseudonym. A wear without a tally is under its set. “Of the service” is the "
     "place of the mean rate among all wearers (100\u00a0%: the highest). “Last 12 wears” compares them with "
     "the earlier ones."
 )
-PEOPLE_HEADS = [
-    "Wearer",
-    "Wears",
-    "Last wear (UTC)",
-    "Hours",
-    "Breathing hard",
-    "Mean rate",
-    "Of the service",
-    "Last 12 wears",
-    "Heat dose",
-    CLASSES_HEAD,
-    "Left below warning",
-    "No-motion, distress",
-    "Not heard",
-]
+PEOPLE_HEADS = heads(
+    "Wearer | Wears | Last wear (UTC) | Hours | Breathing hard | Mean rate | Of the service",
+    f"Last 12 wears | Heat dose | {CLASSES_HEAD} | Left below warning | No-motion, distress | Not heard",
+)
 OUTSIDE = "outside the limits"
 ANEW = "Publish a period again"
 ANEW_NOTE = (

@@ -10,7 +10,7 @@ import polars as pl
 from analysis.trends.measures import MonthlyMean, monthly_total
 from dashboard.theme import CHART_BLUE, CHART_GREY
 from dashboard.trends import words
-from dashboard.trends.figures import HEIGHT_PX, mean_figure, nice_top, plot
+from dashboard.trends.figures import HEIGHT_PX, mean_figure, nice_top, plot, scatter
 from dashboard.trends.sentences import figure as shown
 
 TREND_AT_MOST = 0.005
@@ -68,24 +68,22 @@ def season_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, di
 def _season_figure(each: pl.DataFrame, means: pl.DataFrame) -> dict[str, Any]:
     tops = [value for value in [*each["value"], *means["value"]] if value is not None]
     data = [
-        {
-            "type": "scatter",
-            "mode": "markers",
-            "x": [MONTH_NAMES[number - 1] for number in each["number"]],
-            "y": each["value"].to_list(),
-            "customdata": each["year"].to_list(),
-            "marker": {"color": CHART_GREY, "size": 6, "symbol": "circle-open"},
-            "hovertemplate": "%{x} %{customdata}: %{y:.3g}<extra></extra>",
-        },
-        {
-            "type": "scatter",
-            "mode": "lines+markers",
-            "x": [MONTH_NAMES[number - 1] for number in means["number"]],
-            "y": means["value"].to_list(),
-            "line": {"color": CHART_BLUE, "width": 2},
-            "marker": {"size": 6},
-            "hovertemplate": "%{x}: %{y:.3g}<extra></extra>",
-        },
+        scatter(
+            "markers",
+            [MONTH_NAMES[number - 1] for number in each["number"]],
+            each["value"].to_list(),
+            customdata=each["year"].to_list(),
+            marker={"color": CHART_GREY, "size": 6, "symbol": "circle-open"},
+            hovertemplate="%{x} %{customdata}: %{y:.3g}<extra></extra>",
+        ),
+        scatter(
+            "lines+markers",
+            [MONTH_NAMES[number - 1] for number in means["number"]],
+            means["value"].to_list(),
+            line={"color": CHART_BLUE, "width": 2},
+            marker={"size": 6},
+            hovertemplate="%{x}: %{y:.3g}<extra></extra>",
+        ),
     ]
     x = {"type": "category", "categoryarray": list(MONTH_NAMES), "showgrid": False}
     return plot(data, HEIGHT_PX, x, {"range": [0, nice_top(max(tops, default=1.0))], "nticks": 5})
