@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import polars as pl
 
@@ -17,7 +18,7 @@ from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
-from analysis.trends.planning import QUANTILES, planning_rates
+from analysis.trends.planning import planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.roster import no_roster
 from analysis.trends.sets import set_counts
@@ -110,16 +111,23 @@ def _with_rates(table: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema).with_columns(mean)
 
 
+_TYPES = {str: pl.String, int: pl.Int64, float: pl.Float64, bool: pl.Boolean}
+
+
+def _table(rows: Sequence[Sequence[Any]], **columns: type) -> pl.DataFrame:
+    """Return rows as a table, whose columns have a name and a type of Python."""
+    schema = {name: _TYPES[kind] for name, kind in columns.items()}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
 def _planning(wears: pl.DataFrame) -> pl.DataFrame:
     """Median, 90th and 95th percentile by task."""
     rows = [
         (one.task or ALL, one.quantile, one.wears, one.rate_l_min, one.low_l_min, one.high_l_min)
         for one in planning_rates(wears)
-        if one.quantile in QUANTILES
     ]
-    names = ("task", "quantile", "wears", "rate_l_min", "low_l_min", "high_l_min")
-    types = (pl.String, pl.Float64, pl.Int64, *[pl.Float64] * 3)
-    return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+    ends = {"low_l_min": float, "high_l_min": float}
+    return _table(rows, task=str, quantile=float, wears=int, rate_l_min=float, **ends)
 
 
 def _forecasts(forecasts: ForecastLines) -> pl.DataFrame:
@@ -128,8 +136,7 @@ def _forecasts(forecasts: ForecastLines) -> pl.DataFrame:
         (str(one.ahead_min or ALL), *(getattr(one, name) for name in names), one.error_min)
         for one in audited(forecasts)
     ]
-    schema = {"ahead_min": pl.String, **dict.fromkeys(names, pl.Int64), "median_error_min": pl.Float64}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return _table(rows, ahead_min=str, **dict.fromkeys(names, int), median_error_min=float)
 
 
 def _rest(wears: pl.DataFrame, profile: Profile) -> pl.DataFrame:
@@ -138,9 +145,7 @@ def _rest(wears: pl.DataFrame, profile: Profile) -> pl.DataFrame:
         (name, rule.rest_min, sum(one.rule == name for one in found), rule.from_memory, rule.source)
         for name, rule in rules_in_force(profile.rest).items()
     ]
-    names = ("rule", "rest_min", "too_short", "from_memory", "source")
-    types = (pl.String, pl.Float64, pl.Int64, pl.Boolean, pl.String)
-    return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+    return _table(rows, rule=str, rest_min=float, too_short=int, from_memory=bool, source=str)
 
 
 def _standing_out(found: Sequence[Signal]) -> pl.DataFrame:
@@ -148,21 +153,14 @@ def _standing_out(found: Sequence[Signal]) -> pl.DataFrame:
         (one.part, one.name or None, one.measure, one.how, one.value, one.rest, one.false_rate)
         for one in found
     ]
-    names = ("part", "name", "measure", "how", "value", "rest", "false_rate")
-    types = (*[pl.String] * 4, *[pl.Float64] * 3)
-    return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+    figures = {"value": float, "rest": float, "false_rate": float}
+    return _table(rows, part=str, name=str, measure=str, how=str, **figures)
 
 
 def _smallest(standing: Standing) -> pl.DataFrame:
     """One line a kind of comparison: what would have been named 8 times in 10, for a middling unit."""
-    rows = [
-        (part, one.expected, one.count, one.ratio)
-        for part, one in standing.smallest.items()
-        if one is not None
-    ]
-    names = ("part", "expected", "count", "times_expected")
-    types = (pl.String, pl.Float64, pl.Int64, pl.Float64)
-    return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)), orient="row")
+    rows = [(part, one.expected, one.count, one.ratio) for part, one in standing.smallest.items() if one]
+    return _table(rows, part=str, expected=float, count=int, times_expected=float)
 
 
 def duties_tables(
@@ -189,11 +187,4 @@ def chance_table(measured: FalseMarks) -> pl.DataFrame:
         (what, count, measured.drawn, *share)
         for (what, count), share in zip(counts, measured.shares(), strict=True)
     ]
-    schema = {
-        "what": pl.String,
-        "ledgers": pl.Int64,
-        "drawn": pl.Int64,
-        "share": pl.Float64,
-        "at_most": pl.Float64,
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return _table(rows, what=str, ledgers=int, drawn=int, share=float, at_most=float)

@@ -43,8 +43,6 @@ class Change:
     ratio, low, high : float
         After over before, kind and task taken into account, with its 95 % interval; NaN where unknown. Counts
         may have an open end: `low` 0, `high` infinite.
-    expected_ratio : float
-        What the mix of kinds and tasks, and the season, alone would have made of it.
     season : bool
         Whether the season is taken into account: from two years and 50 events on.
     """
@@ -57,7 +55,6 @@ class Change:
     ratio: float
     low: float
     high: float
-    expected_ratio: float
     season: bool
 
     @property
@@ -144,6 +141,13 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
     return found
 
 
+SCHEMA = {
+    **{"measure": pl.String, "wears_before": pl.Int64, "wears_after": pl.Int64},
+    **dict.fromkeys(("before", "after", "ratio", "low", "high"), pl.Float64),
+    "season_taken_into_account": pl.Boolean,
+}
+
+
 @dataclass(frozen=True)
 class _Shape:
     """One value a wear: whether it is after, its kind and task, incident and month (from year 0)."""
@@ -182,8 +186,7 @@ def _count_change(name: str, flag: Floats, shape: _Shape) -> Change:
     phi = max(dispersion_by(shape.incidents, flag, own), by_month) * less_certain
     ratio, low, high = rate_ratio(early, late, due_early, due_late, phi)
     sizes = int((~after).sum()), int(after.sum())
-    mix = (due_late / sizes[1]) / (due_early / sizes[0]) if due_early > 0 else math.nan
-    return Change(name, *sizes, early, late, ratio, low, high, mix, season)
+    return Change(name, *sizes, early, late, ratio, low, high, season)
 
 
 def _inflation(x: Floats, weights: Floats) -> float:
@@ -203,8 +206,7 @@ def _amount_change(name: str, values: Floats, shape: _Shape) -> Change | None:
         return None
     value, side, lot = values[usable], shape.after[usable], shape.strata[usable]
     logs = np.log(value + SMALL_PART_OF_MEAN * value.mean())
-    usual = expected_of(logs, lot)
-    rest = logs - usual
+    rest = logs - expected_of(logs, lot)
     season = shape.seasonal(float(usable.sum()))
     # An incident that goes on over the day of the change is two.
     units, which = np.unique(2 * shape.incidents[usable] + side, return_inverse=True)
@@ -219,44 +221,15 @@ def _amount_change(name: str, values: Floats, shape: _Shape) -> Change | None:
         months[which] = shape.months[usable]
         x = np.column_stack([np.ones(len(units)), unit_after, season_of(months, 0)[:, 1:]])
         b, *_ = np.linalg.lstsq(x, mean, rcond=None)
-        turn = x[:, 2:] @ b[2:]
-        mean, usual = mean - turn, usual + turn[which]
+        mean = mean - x[:, 2:] @ b[2:]
         less_certain = math.sqrt(_inflation(x, np.ones(len(units))))
     change, low, high = compared_means(mean[~unit_after], mean[unit_after])
     low, high = (change + less_certain * (end - change) for end in (low, high))
     sizes = int((~side).sum()), int(side.sum())
-    mix = math.exp(float(usual[side].mean() - usual[~side].mean()))
     means = float(value[~side].mean()), float(value[side].mean())
-    return Change(name, *sizes, *means, math.exp(change), math.exp(low), math.exp(high), mix, season)
+    return Change(name, *sizes, *means, math.exp(change), math.exp(low), math.exp(high), season)
 
 
 def table_of(found: list[Change]) -> pl.DataFrame:
     """Return changes as a table."""
-    return pl.DataFrame(
-        [
-            (
-                one.measure,
-                one.wears_before,
-                one.wears_after,
-                one.before,
-                one.after,
-                one.ratio,
-                one.low,
-                one.high,
-                one.season,
-            )
-            for one in found
-        ],
-        schema={
-            "measure": pl.String,
-            "wears_before": pl.Int64,
-            "wears_after": pl.Int64,
-            "before": pl.Float64,
-            "after": pl.Float64,
-            "ratio": pl.Float64,
-            "low": pl.Float64,
-            "high": pl.Float64,
-            "season_taken_into_account": pl.Boolean,
-        },
-        orient="row",
-    )
+    return pl.DataFrame(found, schema=SCHEMA)

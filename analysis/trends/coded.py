@@ -7,6 +7,7 @@ from texts; `plain` gives these back, for files.
 from __future__ import annotations
 
 import polars as pl
+import polars.selectors as cs
 
 NAMES = pl.Categorical()
 OWN = ("wear_id", "entry_id")
@@ -21,12 +22,7 @@ def coded(frame: pl.DataFrame) -> pl.DataFrame:
 
 def plain(frame: pl.DataFrame) -> pl.DataFrame:
     """Return a table of the ledger, its numbers as texts."""
-    return frame.with_columns(pl.col(name).cast(pl.String) for name in names_in(frame))
-
-
-def names_in(frame: pl.DataFrame) -> list[str]:
-    """Return the columns that hold names as numbers."""
-    return [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Categorical)]
+    return frame.with_columns(cs.categorical().cast(pl.String))
 
 
 def as_in(frame: pl.DataFrame, other: pl.DataFrame, name: str) -> pl.DataFrame:

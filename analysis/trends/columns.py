@@ -178,12 +178,3 @@ def notes_of(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str,
         name: {column: {**every, **_OWN.get(name, {})}[column] for column in table.columns}
         for name, table in shown.items()
     }
-
-
-def trends_units() -> set[str]:
-    """Return the units of all of them."""
-    return {
-        unit
-        for notes in (_EVERYWHERE, _PUBLISHED, _INSIDE_RATES, *_OWN.values())
-        for unit, _ in notes.values()
-    }

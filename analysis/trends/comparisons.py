@@ -23,6 +23,7 @@ from analysis.trends.amounts import above_the_usual, amounts_of_parts
 from analysis.trends.measures import (
     FLAGS,
     MEANS,
+    PER_WEARS,
     by_month,
     flags_of,
     monthly_mean,
@@ -60,7 +61,6 @@ SIGNAL_AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "mean_l_min")
 """Amounts that are compared; silence is drawn with its events (`analysis.trends.false_marks`)."""
 PEOPLE_FLAGS = FLAGS[:3]
 """Silence is the set's."""
-PER_WEARS = 1000.0
 
 
 @dataclass(frozen=True)
@@ -116,11 +116,6 @@ class Standing(NamedTuple):
     smallest: dict[str, SmallestEffect | None]
 
 
-def nothing_compared() -> Standing:
-    """Return what stands out of no wears."""
-    return Standing([], 0, {})
-
-
 @dataclass
 class _Asked:
     """All comparisons, and what each question's smallest effect is judged by.
@@ -171,9 +166,10 @@ def signals(
     months : DataFrame, optional
         `by_month` of the wears, where the caller has them already.
     """
-    wears = with_a_start(wears)
+    if wears["started"].null_count():
+        wears = wears.filter(pl.col("started").is_not_null())
     if not len(wears):
-        return nothing_compared()
+        return Standing([], 0, {})
     asked = _Asked()
     shape = _Shape(strata_of(wears), numbers_of(incident_of(wears)), flags_of(wears))
     named = _groups(asked, wears, shape)
@@ -189,7 +185,7 @@ def signals(
         families[question] = len(family) + others
         rates = false_discovery_rates([*(one.chance for one in family), *[1.0] * others])
         found += [
-            replace(with_interval(one), false_rate=float(rate))
+            replace(_with_interval(one), false_rate=float(rate))
             for one, rate in zip(family, rates[: len(family)], strict=True)
             if rate <= level
         ]
@@ -201,12 +197,7 @@ def signals(
     return Standing(found, families.total(), smallest)
 
 
-def with_a_start(wears: pl.DataFrame) -> pl.DataFrame:
-    """Return the wears whose start is known: all as they are, where none lacks it."""
-    return wears.filter(pl.col("started").is_not_null()) if wears["started"].null_count() else wears
-
-
-def with_interval(one: Signal) -> Signal:
+def _with_interval(one: Signal) -> Signal:
     """Return a signal of counts with the exact interval of its rate."""
     rate = None if math.isnan(one.expected) else rate_per(one.events, float(one.wears), PER_WEARS)
     return one if rate is None else replace(one, low=rate.low, high=rate.high)
@@ -233,12 +224,8 @@ def _groups(asked: _Asked, wears: pl.DataFrame, shape: _Shape) -> dict[str, list
                     asked.sizes[part] = (judged, chosen)
                 above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
         for one in amounts_of_parts(rest, units, names, FEWEST_WEARS, FEWEST_WEARERS):
-            ends = {"low": one.low, "high": one.high}
-            asked.signals.append(
-                Signal(
-                    part, one.name, one.measure, "more", one.chance, one.value, one.rest, 0, one.wears, **ends
-                )
-            )
+            figures = (one.chance, one.value, one.rest, 0, one.wears, one.low, one.high)
+            asked.signals.append(Signal(part, one.name, one.measure, "more", *figures))
     return above
 
 
@@ -255,20 +242,10 @@ def _more(
     asked.likely[question] += int(compared.sum() - unlikely.sum())
     for at in np.flatnonzero(unlikely):
         events, wears = int(judged.observed[at]), int(judged.wears[at])
-        asked.signals.append(
-            Signal(
-                part,
-                names[at],
-                measure,
-                "more",
-                float(judged.chance[at]),
-                PER_WEARS * events / wears,
-                PER_WEARS * (total - events) / (size - wears),
-                events,
-                wears,
-                expected=float(judged.expected[at]),
-            )
-        )
+        rate, rest = PER_WEARS * events / wears, PER_WEARS * (total - events) / (size - wears)
+        chance, expected = float(judged.chance[at]), float(judged.expected[at])
+        figures = (chance, rate, rest, events, wears)
+        asked.signals.append(Signal(part, names[at], measure, "more", *figures, expected=expected))
 
 
 def _wearers(asked: _Asked, wears: pl.DataFrame, shape: _Shape, above: dict[str, list[str]]) -> None:
@@ -312,22 +289,9 @@ def _declining(asked: _Asked, counts: pl.DataFrame) -> None:
     chance = stdtr(n - 2, t)
     for at in asked.unlikely("set", chance):
         row = declining.row(at, named=True)
-        low, high = interval_of_a_rank_correlation(row["decline"], row["charges"])
-        asked.signals.append(
-            Signal(
-                "set",
-                row["set_id"],
-                "battery_charge",
-                "fall",
-                float(chance[at]),
-                row["decline"],
-                0.0,
-                0,
-                row["charges"],
-                low,
-                high,
-            )
-        )
+        ends = interval_of_a_rank_correlation(row["decline"], row["charges"])
+        figures = (float(chance[at]), row["decline"], 0.0, 0, row["charges"], *ends)
+        asked.signals.append(Signal("set", row["set_id"], "battery_charge", "fall", *figures))
 
 
 def _own_history(asked: _Asked, wears: pl.DataFrame) -> None:
@@ -344,18 +308,10 @@ def _own_history(asked: _Asked, wears: pl.DataFrame) -> None:
     known = known.with_columns((pl.col("mean_l_min").log() - usual).alias("above"))
     known = known.filter(pl.len().over("wearer_id") >= 2 * RECENT_WEARS).sort("started")
     recent = pl.int_range(pl.len()).reverse() < RECENT_WEARS
-    above = pl.col("above")
-    people = (
-        known.group_by("wearer_id", maintain_order=True)
-        .agg(
-            pl.len().alias("wears"),
-            above.filter(recent).mean().alias("late"),
-            above.filter(recent).var().alias("late_var"),
-            above.filter(~recent).mean().alias("early"),
-            above.filter(~recent).var().alias("early_var"),
-        )
-        .sort("wearer_id")
-    )
+    late, early = pl.col("above").filter(recent), pl.col("above").filter(~recent)
+    moments = {"late": late.mean(), "late_var": late.var(), "early": early.mean(), "early_var": early.var()}
+    people = known.group_by("wearer_id", maintain_order=True).agg(pl.len().alias("wears"), **moments)
+    people = people.sort("wearer_id")
     if not len(people):
         return
     n, m = float(RECENT_WEARS), people["wears"].to_numpy() - float(RECENT_WEARS)
@@ -369,21 +325,8 @@ def _own_history(asked: _Asked, wears: pl.DataFrame) -> None:
         row, half = people.row(at, named=True), float(reach[at])
         change = row["late"] - row["early"]
         higher, low, high = (100.0 * (math.exp(x) - 1.0) for x in (change, change - half, change + half))
-        asked.signals.append(
-            Signal(
-                "wearer",
-                row["wearer_id"],
-                "mean_l_min",
-                "higher",
-                float(chance[at]),
-                higher,
-                0.0,
-                0,
-                row["wears"],
-                low,
-                high,
-            )
-        )
+        figures = (float(chance[at]), higher, 0.0, 0, row["wears"], low, high)
+        asked.signals.append(Signal("wearer", row["wearer_id"], "mean_l_min", "higher", *figures))
 
 
 def _months(months: pl.DataFrame, running: date | None) -> Iterator[Signal]:

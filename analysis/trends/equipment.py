@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -11,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.roster import BadRoster, day_of, word_of
+from analysis.trends.roster import BadRoster, day_of, known_keys, lines_of_csv, word_of
 from ingest.toml_faults import document_of
 
 TOML_NAME, CSV_NAME = "roster.toml", "equipment.csv"
@@ -44,9 +42,7 @@ def parse_equipment(lines: Sequence[Mapping[str, Any]], origin: str) -> pl.DataF
     rows = []
     for number, line in enumerate(lines, 1):
         where = f"{origin}, equipment {number}"
-        unknown = [str(key) for key in line if key not in KEYS]
-        if unknown:
-            raise BadRoster(f"{where}: unknown key {', '.join(unknown)}; expected {', '.join(KEYS)}")
+        known_keys(line, KEYS, where)
         if line.get("what") not in WHAT:
             raise BadRoster(f"{where}: what must be set or cylinder, got {line.get('what')!r}")
         name, due = word_of(line, "id", where), day_of(line, "due", where)
@@ -72,7 +68,11 @@ def equipment_beside(folder: Path) -> pl.DataFrame:
             continue
         try:
             text = path.read_text(encoding="utf-8-sig")
-            lines = document_of(text).get("equipment", []) if name == TOML_NAME else _lines_of_csv(text)
+            lines = (
+                document_of(text).get("equipment", [])
+                if name == TOML_NAME
+                else lines_of_csv(text, KEYS, {"what", "id", "due"})
+            )
         except (OSError, UnicodeDecodeError, ValueError) as error:
             raise BadRoster(f"cannot read {path}: {error}") from None
         if not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
@@ -84,11 +84,3 @@ def equipment_beside(folder: Path) -> pl.DataFrame:
 def overdue_days(due: date, today: date) -> int:
     """Return by how many days a test is overdue; negative while it is not."""
     return (today - due).days
-
-
-def _lines_of_csv(text: str) -> list[dict[str, Any]]:
-    reader = csv.DictReader(io.StringIO(text))
-    if not {"what", "id", "due"} <= set(reader.fieldnames or ()):
-        got = ", ".join(reader.fieldnames or ()) or "nothing"
-        raise ValueError(f"the first line must name the columns {', '.join(KEYS)}; got {got}")
-    return [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]

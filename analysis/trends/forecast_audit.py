@@ -58,6 +58,11 @@ class Ahead:
     happened: tuple[float, float, float] | None
     promised: tuple[float, float] | None
 
+    @property
+    def early_share(self) -> float:
+        """Part of `of_early` that came before the early end."""
+        return (self.of_early - self.not_early) / self.of_early
+
 
 @dataclass(frozen=True)
 class KnownForecasts:

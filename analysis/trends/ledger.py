@@ -7,7 +7,7 @@ forecast of the low-air warning said when it first came down to so many minutes,
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Literal
 
 import polars as pl
 
@@ -227,14 +227,7 @@ def _tasks(wears: pl.DataFrame, tally: pl.DataFrame) -> pl.Series:
     entries = tally.filter(pl.col("action") == "in").select(
         "incident_id", "set_id", "wearer_id", "task", pl.col("received").alias("at")
     )
-    keys = ["incident_id", "set_id", "wearer_id"]
-    found = (
-        wears.with_row_index("_row")
-        .select("_row", *keys, pl.col("started").alias("at"))
-        .sort("at")
-        .join_asof(entries.sort("at"), on="at", by=keys, strategy="nearest", check_sortedness=False)
-        .sort("_row")
-    )
+    found = _told_at_start(wears, entries, ["incident_id", "set_id", "wearer_id"], "nearest")
     # "attack, ground floor" and "attack, stairs" are both an attack.
     words = found["task"].str.split(",").list.first().str.strip_chars().str.to_lowercase()
     return words.replace("", None)
@@ -255,14 +248,16 @@ def _batteries(wears: pl.DataFrame, power: pl.DataFrame) -> pl.Series:
     told = power.filter(pl.col("battery_fraction").is_not_null()).select(
         "set_id", "battery_fraction", pl.col("received").alias("at")
     )
-    found = (
-        wears.with_row_index("_row")
-        .select("_row", "set_id", pl.col("started").alias("at"))
-        .sort("at")
-        .join_asof(told.sort("at"), on="at", by="set_id", strategy="backward", check_sortedness=False)
-        .sort("_row")
-    )
-    return found["battery_fraction"]
+    return _told_at_start(wears, told, ["set_id"], "backward")["battery_fraction"]
+
+
+def _told_at_start(
+    wears: pl.DataFrame, told: pl.DataFrame, keys: list[str], strategy: Literal["nearest", "backward"]
+) -> pl.DataFrame:
+    """Return for each wear what was told nearest to its start, or last before it (column `at`)."""
+    starts = wears.with_row_index("_row").select("_row", *keys, pl.col("started").alias("at")).sort("at")
+    found = starts.join_asof(told.sort("at"), on="at", by=keys, strategy=strategy, check_sortedness=False)
+    return found.sort("_row")
 
 
 def _set_events(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -285,20 +280,16 @@ def _forecasts(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         # A wear that begins with less than this ahead of it never said so many minutes.
         crossing = came & ~came.shift(1, fill_value=True).over("wear_id")
         first = spoken.filter(crossing).group_by("wear_id", maintain_order=True).first()
-        minutes: dict[str, Any] = {
-            name: (pl.col(end) - pl.col("time")).dt.total_microseconds() / 60e6
-            for name, end in (("happened_min", "low_air_at"), ("watched_min", "ended"))
-        }
         lots.append(
             first.select(
                 "wear_id",
-                pl.col("time").alias("at"),
-                pl.lit(ahead, dtype=pl.Int64).alias("ahead_min"),
-                pl.col("low_air_min").alias("said_min"),
-                pl.col("low_air_lo_min").alias("early_min"),
-                pl.col("low_air_hi_min").alias("late_min"),
-                minutes["happened_min"].alias("happened_min"),
-                minutes["watched_min"].alias("watched_min"),
+                at="time",
+                ahead_min=pl.lit(ahead, dtype=pl.Int64),
+                said_min="low_air_min",
+                early_min="low_air_lo_min",
+                late_min="low_air_hi_min",
+                happened_min=(pl.col("low_air_at") - pl.col("time")).dt.total_microseconds() / 60e6,
+                watched_min=(pl.col("ended") - pl.col("time")).dt.total_microseconds() / 60e6,
             ).cast(dict(FORECASTS.items()))
         )
     return pl.concat(lots)

@@ -37,7 +37,7 @@ class Contamination:
         When, as it was written; None where nothing was written.
     """
 
-    kind: str
+    kind: str | None
     minutes: float | None
     decontaminated: str | None
 
@@ -103,19 +103,12 @@ def marks_of(wears: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
         if contamination is not None:
             of_incident = [row for row in rows if row["incident_id"] == note["incident_id"]]
             exposed |= dict.fromkeys(_about(note, of_incident), contamination)
-    columns: dict[str, list[Any]] = {
-        "near_miss": [near.get(row["incident_id"]) for row in rows],
-        "contamination": [],
-        "contaminated_min": [],
-        "decontaminated": [],
-    }
-    for row in rows:
-        one = exposed.get(row["wear_id"])
-        columns["contamination"].append(one.kind if one else None)
-        columns["contaminated_min"].append(one.minutes if one else None)
-        columns["decontaminated"].append(one.decontaminated if one else None)
-    types = (pl.String, pl.String, pl.Float64, pl.String)
-    return pl.DataFrame(columns, schema=dict(zip(columns, types, strict=True)))
+    nothing = Contamination(None, None, None)
+    found = [(near.get(row["incident_id"]), exposed.get(row["wear_id"], nothing)) for row in rows]
+    lines = [(miss, one.kind, one.minutes, one.decontaminated) for miss, one in found]
+    types = {"near_miss": pl.String, "contamination": pl.String}
+    types |= {"contaminated_min": pl.Float64, "decontaminated": pl.String}
+    return pl.DataFrame(lines, schema=types, orient="row")
 
 
 def _in_force(notes: pl.DataFrame) -> list[dict[str, Any]]:

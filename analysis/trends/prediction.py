@@ -46,8 +46,6 @@ class Predicted:
     observed, expected, lower, upper : array
         Wears with the event, or mean of the logs above the usual; single months.
     marks : tuple of Mark
-    ratio_year : float
-        Observed over expected in the judged months; for amounts the ratio of geometric means.
     """
 
     observed: Floats
@@ -55,7 +53,6 @@ class Predicted:
     lower: Floats
     upper: Floats
     marks: tuple[MonthMark, ...]
-    ratio_year: float
 
 
 def season_of(months: Codes, first: int) -> Floats:
@@ -114,10 +111,7 @@ def predicted_counts(
             marks.append(MonthMark(start + begin, length, count > high))
         if length == 1:
             lower[start + begin], upper[start + begin] = low, high
-    seen, expected = np.full(over, np.nan), np.full(over, np.nan)
-    seen[start:over], expected[start:over] = observed, mean
-    ratio = float(observed[BASELINE:].sum() / mean[BASELINE:].sum())
-    return Predicted(seen, expected, lower, upper, tuple(marks), ratio)
+    return Predicted(_from(start, observed), _from(start, mean), lower, upper, tuple(marks))
 
 
 def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first: int) -> Predicted | None:
@@ -165,11 +159,13 @@ def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first
         if length == 1:
             usual = float((x @ b)[begin])
             lower[start + begin], upper[start + begin] = usual - reach * error, usual + reach * error
-    seen, expected = np.full(over, np.nan), np.full(over, np.nan)
-    seen[start:over], expected[start:over] = np.where(size > 0, mean, np.nan), x @ b
-    late = size[BASELINE:]
-    ratio = math.exp(float((late * gap[BASELINE:]).sum() / late.sum())) if late.sum() else math.nan
-    return Predicted(seen, expected, lower, upper, tuple(marks), ratio)
+    seen = np.where(size > 0, mean, np.nan)
+    return Predicted(_from(start, seen), _from(start, x @ b), lower, upper, tuple(marks))
+
+
+def _from(start: int, values: Floats) -> Floats:
+    """Return values by month that begin only in the month `start`."""
+    return np.concatenate([np.full(start, np.nan), values])
 
 
 def alike(values: Floats) -> float:

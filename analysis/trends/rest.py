@@ -49,16 +49,8 @@ class ShortRest:
 
 
 NEEDED = (
-    "wearer_id",
-    "wear_id",
-    "set_id",
-    "started",
-    "ended",
-    "start_bar",
-    "end_bar",
-    "under_air_min",
-    "hard_min",
-    "heat_dose",
+    *("wearer_id", "wear_id", "set_id", "started", "ended", "start_bar", "end_bar"),
+    *("under_air_min", "hard_min", "heat_dose"),
 )
 """Columns of the ledger that rest is judged by."""
 REACHED = {
@@ -102,18 +94,7 @@ def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:
         rested.alias("rested"), chain.alias("chain"), same_cylinder.fill_null(value=False).alias("same")
     )
     known = known.filter(pl.len().over("chain") > 1)
-    columns = (
-        "wearer_id",
-        "wear_id",
-        "started",
-        "rested",
-        "under_air_min",
-        "hard_min",
-        "heat_dose",
-        "chain",
-        "same",
-    )
-    rows = known.select(columns).rows(named=True)
+    rows = known.drop("set_id", "ended", "start_bar", "end_bar").rows(named=True)
     found = [one for name, rule in rules.items() for one in _applied(name, rule, rows)]
     return sorted(found, key=lambda one: (one.started, one.rule), reverse=True)
 

@@ -148,18 +148,37 @@ def _lines_of_toml(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
 
 
 def _lines_of_csv(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
+    try:
+        return lines_of_csv(text, KEYS, {"wearer", "station"})
+    except ValueError as error:
+        raise BadRoster(f"roster {origin}: {error}") from None
+
+
+def lines_of_csv(text: str, keys: Sequence[str], needed: set[str]) -> list[dict[str, Any]]:
+    """Return the lines of a CSV file by their columns, without what is empty.
+
+    Raises
+    ------
+    ValueError
+        When its first line lacks a column that is needed.
+    """
     reader = csv.DictReader(io.StringIO(text))
-    if not {"wearer", "station"} <= set(reader.fieldnames or ()):
+    if not needed <= set(reader.fieldnames or ()):
         got = ", ".join(reader.fieldnames or ()) or "nothing"
-        raise BadRoster(f"roster {origin}: the first line must name the columns {', '.join(KEYS)}; got {got}")
+        raise ValueError(f"the first line must name the columns {', '.join(keys)}; got {got}")
     return [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]
+
+
+def known_keys(line: Mapping[str, Any], keys: Sequence[str], where: str) -> None:
+    """Refuse a line that has a key beyond those that are known."""
+    unknown = [str(key) for key in line if key not in keys]
+    if unknown:
+        raise BadRoster(f"{where}: unknown key {', '.join(unknown)}; expected {', '.join(keys)}")
 
 
 def _row(line: Mapping[str, Any], origin: str, number: int) -> dict[str, Any]:
     where = f"roster {origin}, entry {number}"
-    unknown = [str(key) for key in line if key not in KEYS]
-    if unknown:
-        raise BadRoster(f"{where}: unknown key {', '.join(unknown)}; expected {', '.join(KEYS)}")
+    known_keys(line, KEYS, where)
     wearer = line.get("wearer")
     if not isinstance(wearer, str) or not is_id(wearer):
         raise BadRoster(f"{where}: wearer must be a pseudonym as in the tally ({ID_WORDS}), got {wearer!r}")

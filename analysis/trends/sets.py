@@ -14,9 +14,14 @@ from analysis.trends.measures import SILENT_WEAR_MIN
 
 FEWEST_WEARS = 20
 """A station, role, wearer or set with fewer wears is not compared."""
-BATTERY_CODES = ("battery_refused", "battery_low_at_start")
-CLOCK_CODES = ("clock_wrong", "clock_stepped")
-SET_MEASURES = ("readings_stuck", "clock", "battery", "silent_wears", "pressure_fell_closed")
+CODES = {
+    "readings_stuck": ("readings_stuck",),
+    "clock": ("clock_wrong", "clock_stepped"),
+    "battery": ("battery_refused", "battery_low_at_start"),
+    "pressure_fell_closed": ("pressure_fell_closed",),
+}
+"""The findings about a set that a measure counts."""
+SET_MEASURES = (*CODES, "silent_wears")
 
 
 def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame) -> pl.DataFrame:
@@ -52,12 +57,8 @@ def set_counts(
     `most`: only so many sets, those of `first` before all, then those with the most findings.
     """
     found = _findings(wears, set_events, falls)
-    code = pl.col("code")
     events = found.group_by("set_id").agg(
-        (code == "readings_stuck").sum().alias("readings_stuck"),
-        code.is_in(CLOCK_CODES).sum().alias("clock"),
-        code.is_in(BATTERY_CODES).sum().alias("battery"),
-        (code == "pressure_fell_closed").sum().alias("pressure_fell_closed"),
+        pl.col("code").is_in(codes).sum().alias(name) for name, codes in CODES.items()
     )
     sums = wears.group_by("set_id").agg(
         pl.len().alias("wears"),
@@ -103,17 +104,10 @@ def set_flags(
     nearest = found.sort("at").join_asof(
         starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
     )
-    code = pl.col("code")
-    kinds = {
-        "readings_stuck": code == "readings_stuck",
-        "clock": code.is_in(CLOCK_CODES),
-        "battery": code.is_in(BATTERY_CODES),
-        "pressure_fell_closed": code == "pressure_fell_closed",
-    }
     flags = {}
-    for name, kind in kinds.items():
+    for name, codes in CODES.items():
         flags[name] = np.zeros(len(wears))
-        flags[name][nearest.filter(kind)["row"].drop_nulls().to_numpy()] = 1.0
+        flags[name][nearest.filter(pl.col("code").is_in(codes))["row"].drop_nulls().to_numpy()] = 1.0
     silent = (wears["silent_min"] >= SILENT_WEAR_MIN).fill_null(value=False)
     return {**flags, "silent_wears": silent.to_numpy().astype(np.float64)}
 

@@ -35,15 +35,8 @@ def poisson_interval(events: int) -> tuple[float, float]:
     inverse incomplete gamma function, which is the same thing. For no events the lower end is 0 and the
     upper end 3.689.
     """
-    low, high = poisson_intervals([events])
-    return float(low[0]), float(high[0])
-
-
-def poisson_intervals(events: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the ends of `poisson_interval` for many counts at once."""
-    count = np.asarray(events, dtype=float)
-    low = np.where(count > 0, gammaincinv(np.maximum(count, 0.5), _TAIL), 0.0)
-    return low, np.asarray(gammaincinv(count + 1, 1 - _TAIL))
+    low = float(gammaincinv(events, _TAIL)) if events else 0.0
+    return low, float(gammaincinv(events + 1, 1 - _TAIL))
 
 
 def rate_per(events: int, exposure: float, per: float) -> Rate | None:

@@ -224,14 +224,14 @@ def _summary(wears: pl.DataFrame, look: TrendsLook, profile: Profile, running: d
     ).row(0, named=True)
     wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
     sentence = words.SUMMARY.format(
-        wears=words.wears_text(len(wears)),
+        wears=counted(len(wears), "wear"),
         wearers=counted(wearers, "wearer"),
         hours=float(wears["under_air_min"].sum()) / 60,
         **days,
     )
     paragraphs = [html.P(sentence, className="lead")]
     if len(wears) < FEWEST_WEARS_FOR_A_RATE:
-        paragraphs.append(html.P(words.FEW.format(wears=words.wears_text(len(wears))), className="few"))
+        paragraphs.append(html.P(words.FEW.format(wears=counted(len(wears), "wear")), className="few"))
     if running is not None:
         month = words.month_text(running)
         paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
@@ -240,7 +240,7 @@ def _summary(wears: pl.DataFrame, look: TrendsLook, profile: Profile, running: d
     homeless = wears["station"].null_count()
     if look.with_roster and homeless:
         paragraphs.append(
-            html.P(words.WITHOUT_STATION.format(count=words.wears_text(homeless)), className="note")
+            html.P(words.WITHOUT_STATION.format(count=counted(homeless, "wear")), className="note")
         )
     if not look.with_roster:
         paragraphs.append(html.P(words.NO_ROSTER, className="note"))

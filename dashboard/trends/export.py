@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import io
-import threading
 import zipfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import flask
 import polars as pl
@@ -23,14 +21,11 @@ from dashboard.trends.outside import tables
 from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
-from dashboard.trends.view import Keeper, TrendsLook, day_of, keeper_of
+from dashboard.trends.view import TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
 
 if TYPE_CHECKING:
     from dashboard.context import PageContext
-
-_kept: WeakKeyDictionary[Keeper, tuple[int, Audit]] = WeakKeyDictionary()
-_kept_lock = threading.Lock()
 
 
 def add_routes(server: flask.Flask, context: PageContext) -> None:
@@ -94,11 +89,7 @@ def published_now(context: PageContext, look: TrendsLook) -> dict[str, Published
 
 def inside(context: PageContext, look: TrendsLook) -> Audit:
     """Return the service's own tables, made once while the ledger stays as it is."""
-    keeper = keeper_of(context)
-    with _kept_lock:
-        if keeper not in _kept or _kept[keeper][0] != look.version:
-            _kept[keeper] = (look.version, audit(look.ledger, context.profile, look.forecasts, look.falls))
-        return _kept[keeper][1]
+    return look.audits.get("all", lambda: audit(look.ledger, context.profile, look.forecasts, look.falls))
 
 
 def zipped(shown: Mapping[str, pl.DataFrame], note: str, *, published: bool) -> bytes:
@@ -113,13 +104,8 @@ def zipped(shown: Mapping[str, pl.DataFrame], note: str, *, published: bool) -> 
 
 def csv_files(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str, str]:
     """Return tables for people and spreadsheets by their file names, and ``columns.csv`` with the units."""
-    files = {f"{name}.csv": csv_of(table) for name, table in shown.items()}
+    files = {f"{name}.csv": formula_safe(table).write_csv(float_precision=4) for name, table in shown.items()}
     return files | {"columns.csv": columns_csv(notes_of(shown, published=published))}
-
-
-def csv_of(table: pl.DataFrame) -> str:
-    """Return a table for people and spreadsheets."""
-    return formula_safe(table).write_csv(float_precision=4)
 
 
 def tables_of(made: Audit, year: str) -> dict[str, pl.DataFrame]:

@@ -99,7 +99,7 @@ def _inside(one: Ahead) -> Share | None:
 
 
 def _early(one: Ahead) -> Share | None:
-    return ((one.of_early - one.not_early) / one.of_early, *one.early_interval) if one.of_early else None
+    return (one.early_share, *one.early_interval) if one.of_early else None
 
 
 def _shares(said: Sequence[AuditLine], name: str, symbol: str, colour: str, share_of: Any) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from dashboard.trends import summary_words, words
 from dashboard.trends.figures import plot, scatter
 from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
 from dashboard.trends.outside_summary import part_rows, planning_rows
+from ingest.plurals import counted
 
 HEIGHT_PX = 220
 ROWS_AT_ONCE = 24
@@ -62,7 +63,7 @@ def _lead(months: Sequence[tuple[str, Cell]]) -> str:
     known = [cell for _, cell in months if cell.wears is not None]
     wears, hours = sum(cell.wears or 0 for cell in known), sum(cell.hours or 0 for cell in known)
     return words.PUBLISHED.format(
-        wears=words.wears_text(wears), hours=hours, first=months[0][0], last=months[-1][0]
+        wears=counted(wears, "wear"), hours=hours, first=months[0][0], last=months[-1][0]
     )
 
 

@@ -14,7 +14,7 @@ from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
 from analysis.trends.rest import ShortRest, reached_text
 from dashboard.rows import heads
-from ingest.plurals import percent
+from ingest.plurals import counted, percent
 
 MEASURE = {
     "low_air_exits": "leaving below the low-air warning",
@@ -62,7 +62,7 @@ NOT_MEASURED_HERE = (
     "anybody. This is not measured on your own wears yet."
 )
 MEASURED_HERE = (
-    "How often is it chance? We made {drawn:,} copies of your wears without any difference. {naming} still "
+    "How often is it chance? We made {copies} of your wears without any difference. {naming} still "
     "named somebody ({named}, probably at most {named_high}). {marking} showed a trend or a marked month "
     "({marked}, probably at most {marked_high})."
 )
@@ -133,20 +133,15 @@ def chance_text(measured: FalseMarks) -> str:
     """Say how often chance alone names or marks something here."""
     if not measured.drawn:
         return NOT_MEASURED_HERE
-    (named, named_high), (marked, marked_high) = measured.shares()
+    named, marked = ([percent(share, 1) for share in ends] for ends in measured.shares())
     return MEASURED_HERE.format(
-        drawn=measured.drawn,
+        copies=counted(measured.drawn, "copy", "copies"),
         naming=measured.naming,
+        named=named[0],
+        named_high=named[1],
         marking=measured.marking,
-        **{
-            name: percent(share, 1)
-            for name, share in (
-                ("named", named),
-                ("named_high", named_high),
-                ("marked", marked),
-                ("marked_high", marked_high),
-            )
-        },
+        marked=marked[0],
+        marked_high=marked[1],
     )
 
 
@@ -182,9 +177,8 @@ def reason(one: Signal) -> str:
                 f"{signed(one.high)}."
             )
         return (
-            f"{one.events} of its {one.wears} wears, where {figure(one.expected, 2)} were expected. Other "
-            "sets: "
-            f"{figure(one.rest, 2)} per 1000 wears."
+            f"{one.events} of its {one.wears} wears, where {figure(one.expected, 2)} were expected. "
+            f"Other sets: {figure(one.rest, 2)} per 1000 wears."
         )
     if one.how == "higher":
         return (
@@ -198,8 +192,7 @@ def reason(one: Signal) -> str:
         return f"{crude}. Kind, task and season are taken into account."
     return (
         f"{one.events} of {one.wears:,} wears, where {figure(one.expected, 2)} are expected for the same "
-        "kinds "
-        f"and tasks. As counted: {crude}."
+        f"kinds and tasks. As counted: {crude}."
     )
 
 
@@ -215,16 +208,13 @@ def short_rest(one: ShortRest) -> str:
 
 def rule_sentence(rule: RestRule) -> str:
     """Return a rule of the profile with its source."""
-    after = [
-        text
-        for limit, text in (
-            (rule.after_cylinders, f"{rule.after_cylinders} cylinder(s) in succession"),
-            (rule.after_work_min, f"{rule.after_work_min:.0f} min under air"),
-            (rule.after_hard_min, f"{rule.after_hard_min:.0f} min of hard breathing"),
-            (rule.after_heat_dose, f"a heat dose of {rule.after_heat_dose:g}"),
-        )
-        if limit
-    ]
+    limits = {
+        f"{rule.after_cylinders} cylinder(s) in succession": rule.after_cylinders,
+        f"{rule.after_work_min:.0f} min under air": rule.after_work_min,
+        f"{rule.after_hard_min:.0f} min of hard breathing": rule.after_hard_min,
+        f"a heat dose of {rule.after_heat_dose:g}": rule.after_heat_dose,
+    }
+    after = [text for text, limit in limits.items() if limit]
     memory = " From memory: check it before relying on it." if rule.from_memory else ""
     state = "" if rule.on else " Off."
     return f"{rule.rest_min:.0f} min after {' or '.join(after)} (source: {rule.source}).{memory}{state}"
@@ -256,13 +246,11 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
     """Say in one sentence how the forecasts of the low-air warning did."""
     every = account[0]
     if every.known < FEWEST_FORECASTS:
-        noun = "forecast has" if every.known == 1 else "forecasts have"
         return (
-            f"{every.known} {noun} an outcome (the wear reached its warning), of {every.said:,}: too few to "
-            f"judge ({FEWEST_FORECASTS} are needed)."
+            f"{counted(every.known, 'forecast has', 'forecasts have')} an outcome (the wear reached its "
+            f"warning), of {every.said:,}: too few to judge ({FEWEST_FORECASTS} are needed)."
         )
     low, high = every.inside_interval
-    early, of_early = every.of_early - every.not_early, every.of_early
     early_low, early_high = every.early_interval
     ten = next((one for one in account if one.ahead_min == 10 and one.known), None)
     middle = f"Of those 10 min ahead, half were off by less than {ten.error_min:.1f} min. " if ten else ""
@@ -270,8 +258,8 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
         f"In {every.known:,} forecasts the wear reached its warning. "
         f"{percent(every.inside / every.known)} of them were right: the warning came within the interval "
         f"that was said (promised: 90\u00a0%; {INTERVAL} {percent(low)} to {percent(high)}). {middle}"
-        f"In {of_early:,} forecasts we know whether the warning came too early. It did in "
-        f"{percent(early / of_early, 1)} (promised: at most 5\u00a0%; {INTERVAL} {percent(early_low, 1)} to "
+        f"In {every.of_early:,} forecasts we know whether the warning came too early. It did in "
+        f"{percent(every.early_share, 1)} (promised: at most 5\u00a0%; {INTERVAL} {percent(early_low, 1)} to "
         f"{percent(early_high, 1)})."
     )
 
@@ -323,11 +311,10 @@ def groups_sentence(said: Sequence[AuditLine]) -> str:
     if not enough:
         return f"No group has {FEWEST_FORECASTS} forecasts with an outcome."
     least = min(enough, key=lambda one: one.account.inside / one.account.known)
-    most = max(enough, key=lambda one: (one.account.of_early - one.account.not_early) / one.account.of_early)
-    early = (most.account.of_early - most.account.not_early) / most.account.of_early
+    most = max(enough, key=lambda one: one.account.early_share)
     return (
         f"Fewest inside: {percent(least.account.inside / least.account.known)} ({least.group}). "
-        f"Most before the early end: {percent(early, 1)} ({most.group})."
+        f"Most before the early end: {percent(most.account.early_share, 1)} ({most.group})."
     )
 
 
@@ -335,10 +322,7 @@ def group_row(one: AuditLine) -> list[str]:
     """Return one line of a group's table."""
     account = one.account
     counts = [f"{account.said:,}", f"{account.known:,}"]
-    early = "–"
-    if account.of_early:
-        share = (account.of_early - account.not_early) / account.of_early
-        early = f"{percent(share, 1)} of {account.of_early:,}"
+    early = f"{percent(account.early_share, 1)} of {account.of_early:,}" if account.of_early else "–"
     if not account.known:
         return [one.group, *counts, "–", "–", "–", early]
     shares = [percent(part / account.known) for part in (account.inside, account.late)]

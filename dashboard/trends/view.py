@@ -6,7 +6,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -15,6 +15,7 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.profile import Rest
+from analysis.trends.audit import Audit
 from analysis.trends.comparisons import Standing, signals
 from analysis.trends.equipment import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.forecast_audit import ForecastLines, lines_of
@@ -73,6 +74,8 @@ class TrendsLook:
         The sums of stations or roles over the choice that they are compared in.
     rests : Once
         Rests that were too short, over all wears: a choice shows those of its own wears.
+    audits : Once
+        The service's own tables, over all wears.
     update_problem : str
         Why what is new could not be worked out; empty when it could.
     roster, equipment : DataFrame
@@ -91,6 +94,7 @@ class TrendsLook:
     bodies: Once[tuple[Choice, date], Any] = field(default_factory=Once)
     sums: Once[tuple[Choice, str], pl.DataFrame] = field(default_factory=Once)
     rests: Once[str, list[ShortRest]] = field(default_factory=Once)
+    audits: Once[str, Audit] = field(default_factory=Once)
     update_problem: str = ""
     roster: pl.DataFrame = field(default_factory=no_roster)
     equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
@@ -128,10 +132,10 @@ class Choice:
     kind: str = ""
     station: str = ""
     role: str = ""
+    near: str = ""
     cylinder: int = 1
     units: str = METRIC.name
     since: str = ""
-    near: str = ""
 
     @property
     def display(self) -> Units:
@@ -141,17 +145,8 @@ class Choice:
     def address(self, **changed: str | int) -> str:
         """Return the page's address with some of the choice changed."""
         one = replace(self, **changed)  # type: ignore[arg-type]
-        said = {
-            name: getattr(one, name)
-            for name in ("year", "kind", "station", "role", "near")
-            if getattr(one, name)
-        }
-        if one.cylinder != 1:
-            said["cylinder"] = str(one.cylinder)
-        if one.units != METRIC.name:
-            said["units"] = one.units
-        if one.since:
-            said["since"] = one.since
+        every = {part.name: (getattr(one, part.name), part.default) for part in fields(one)}
+        said = {name: value for name, (value, usual) in every.items() if value != usual}
         return "/trends" + (f"?{urlencode(said)}" if said else "")
 
 

@@ -14,6 +14,7 @@ from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, MOST_JUDGED, Pre
 from analysis.trends.statistics import MannKendall
 from dashboard.rows import heads
 from dashboard.units import Units
+from ingest.plurals import counted
 
 
 @dataclass(frozen=True)
@@ -194,11 +195,6 @@ def month_text(month: date) -> str:
     return f"{month:%Y-%m}"
 
 
-def wears_text(count: int) -> str:
-    """Return a count of wears with its noun."""
-    return f"{count:,} wear" if count == 1 else f"{count:,} wears"
-
-
 def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0) -> str:
     """Say what a rate's plot shows: count, rate, interval, months that stand out, trend; or why not.
 
@@ -207,12 +203,12 @@ def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0) -> str:
     table = found.table
     events = int(table["events"].sum())
     if found.total is None:
-        return f"{events} in {wears_text(int(table['wears'].sum()))}: too few wears for a rate."
+        return f"{events} in {counted(int(table['wears'].sum()), 'wear')}: too few wears for a rate."
     _, wears, rate, low, high = found.total
-    text = f"{events:,} of {wears_text(wears)}: {_short(rate)} per 1000 (95\u00a0% interval {_short(low)} to "
-    text += f"{_short(high)}). "
+    text = f"{events:,} of {counted(wears, 'wear')}: {_short(rate)} per 1000 "
+    text += f"(95\u00a0% interval {_short(low)} to {_short(high)}). "
     text += judged_text(found.judged, table) + trend_text(found.trend, "per 1000 wears", holds)
-    return text + (f" {BARS_CUT.format(count='1 month' if cut == 1 else f'{cut} months')}" if cut else "")
+    return text + (f" {BARS_CUT.format(count=counted(cut, 'month'))}" if cut else "")
 
 
 def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: int = 0) -> str:
@@ -222,8 +218,8 @@ def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: 
     if wears == 0 or found.overall != found.overall:
         return NOT_MEASURED
     unit = f" {plot.unit}" if plot.unit else ""
-    text = f"{found.overall:.{plot.decimals}f}{unit} on average over {wears_text(wears)}. "
-    text += f"{WITHOUT_SENSOR.format(count=wears_text(left_out))} " if left_out else ""
+    text = f"{found.overall:.{plot.decimals}f}{unit} on average over {counted(wears, 'wear')}. "
+    text += f"{WITHOUT_SENSOR.format(count=counted(left_out, 'wear'))} " if left_out else ""
     text += judged_text(found.judged, table)
     return text + trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
 
@@ -261,8 +257,8 @@ def classes_sentence(months: pl.DataFrame) -> str:
         return NOT_MEASURED
     text = " / ".join(f"{float(months[f'class_{c}_s'].sum()) / 60 / wears:.2f}" for c in THERMAL_CLASSES)
     return (
-        f"Class I / II / III / IV: {text} min a wear over {wears_text(wears)} with a heat sensor (NIST TN "
-        "1474, of the estimated surroundings)."
+        f"Class I / II / III / IV: {text} min a wear over {counted(wears, 'wear')} with a heat sensor "
+        "(NIST TN 1474, of the estimated surroundings)."
     )
 
 

@@ -79,3 +79,7 @@ def test_the_figure_is_said_with_its_upper_end() -> None:
         "(0.0\u00a0%, probably at most 1.8\u00a0%)."
     )
     assert "This is not measured on your own wears yet." in chance_text(FalseMarks())
+
+
+def test_one_copy_is_one_copy() -> None:
+    assert "We made 1 copy of your wears" in chance_text(FalseMarks(1, 0, 0))

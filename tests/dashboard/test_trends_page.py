@@ -48,7 +48,7 @@ def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, *
         }
     )
     total = more.get("total", (events * months, 20 * months, 50.0 * events, 20.0, 104.0))
-    judged = None if marks is None else Predicted(nothing, nothing, nothing, nothing, marks, 1.0)
+    judged = None if marks is None else Predicted(nothing, nothing, nothing, nothing, marks)
     return MonthlyRate(table, total, more.get("trend"), judged)
 
 
