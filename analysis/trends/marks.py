@@ -20,6 +20,7 @@ _NEAR_MISS = re.compile(r"\s*near[- ]miss\b[\s:,.]*(?P<said>.*)", re.IGNORECASE 
 _CONTAMINATION = re.compile(r"\s*contamination\b[\s:,.]*(?P<said>.*)", re.IGNORECASE | re.DOTALL)
 _MINUTES = re.compile(r"(\d+(?:[.,]\d+)?)\s*min(?:utes)?", re.IGNORECASE)
 _CLEANED = re.compile(r"decontaminated\b[\s:]*(?P<said>.*)", re.IGNORECASE | re.DOTALL)
+MARKS = ("near_miss", "contamination", "contaminated_min", "decontaminated")
 NO_REFERENCE = "noted"
 NO_KIND = "products of combustion"
 
@@ -106,9 +107,8 @@ def marks_of(wears: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
     nothing = Contamination(None, None, None)
     found = [(near.get(row["incident_id"]), exposed.get(row["wear_id"], nothing)) for row in rows]
     lines = [(miss, one.kind, one.minutes, one.decontaminated) for miss, one in found]
-    types = {"near_miss": pl.String, "contamination": pl.String}
-    types |= {"contaminated_min": pl.Float64, "decontaminated": pl.String}
-    return pl.DataFrame(lines, schema=types, orient="row")
+    types = (pl.String, pl.String, pl.Float64, pl.String)
+    return pl.DataFrame(lines, schema=dict(zip(MARKS, types, strict=True)), orient="row")
 
 
 def _in_force(notes: pl.DataFrame) -> list[dict[str, Any]]:

@@ -61,12 +61,12 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
         ):
             told = sentences.groups_sentence(said)
             heads = [sentences.FORECAST_GROUPS[name], *sentences.GROUP_HEADS]
-            drawn = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
-            lines = scroller(table(heads, map(sentences.group_row, said), named=False))
+            figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
+            shown = scroller(table(heads, map(sentences.group_row, said), named=False))
             parts += [
                 html.H3(title),
-                html.Figure([drawn, html.Figcaption(told)]),
-                html.Details([html.Summary(sentences.FORECAST_TABLE), lines]),
+                html.Figure([figure, html.Figcaption(told)]),
+                html.Details([html.Summary(sentences.FORECAST_TABLE), shown]),
             ]
         parts.append(html.P(sentences.FORECAST_GROUPS_NOTE, className="note"))
     return html.Section(parts, id="trends-forecast", className="panel forecast")
