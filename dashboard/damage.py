@@ -24,10 +24,7 @@ log = logging.getLogger(__name__)
 
 def places() -> list[Any]:
     """Return where the banner appears, and what looks again, for the layout of all pages."""
-    return [
-        html.Div(id=BANNER),
-        dcc.Interval(id=AGAIN, interval=_AGAIN_MS, max_intervals=_AGAIN),
-    ]
+    return [html.Div(id=BANNER), dcc.Interval(id=AGAIN, interval=_AGAIN_MS, max_intervals=_AGAIN)]
 
 
 def register(app: Dash, context: PageContext) -> None:

@@ -30,12 +30,7 @@ from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import PageContext
-from dashboard.incident_record import (
-    INCIDENT_COLUMNS,
-    results_of,
-    row_of,
-    with_reconciled_times,
-)
+from dashboard.incident_record import INCIDENT_COLUMNS, results_of, row_of, with_reconciled_times
 from dashboard.incident_record import IncidentRecord as IncidentRecord
 from dashboard.incident_record import record_of as record_of
 from ingest.archive.expected import SEALING
@@ -150,12 +145,8 @@ class ResultsStore:
     def incident(self, key: str, following: bool = False) -> IncidentRecord:
         """Return one incident by its key; `following` a page, as it was when the page was made.
 
-        Raises
-        ------
-        UnknownIncident
-            When the archive has none of that key, or several of that name; the text says which it has.
-        PieceProblem
-            When what it needs cannot be analysed.
+        Raises `UnknownIncident` when the archive has none of that key, or several of that name; the text says
+        which it has; `PieceProblem` when what it needs cannot be analysed.
         """
         with self._lock:
             kept = self._records.get(key)

@@ -49,10 +49,7 @@ def text_of(made: Any) -> str:
 class Table:
     """A table.
 
-    Raises
-    ------
-    ValueError
-        For a row that does not fit the heads.
+    Raises `ValueError` for a row that does not fit the heads.
     """
 
     name: str  # its id on a page

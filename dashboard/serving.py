@@ -176,10 +176,7 @@ class Served:
     def operations(self, address: str) -> Operations:
         """Return what answers for metrics and readiness on an address of its own.
 
-        Raises
-        ------
-        BadSettings
-            When the address cannot be listened on.
+        Raises `BadSettings` when the address cannot be listened on.
         """
 
         def metrics() -> Iterator[Metric]:

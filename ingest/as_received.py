@@ -19,10 +19,7 @@ from ingest.contract.times import EPOCH
 def as_received(folder: Path) -> Iterator[Heard]:
     """Yield what an archive received, by time of receipt: originals instead of what a mapping made of them.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the archive cannot be read.
+    Raises `ArchiveProblem` when the archive cannot be read.
     """
     archive = Archive(folder)
     days = sorted({day_of(each) for table in TABLES for each in day_folders(archive.folder, table)})

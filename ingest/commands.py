@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import signal
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
@@ -21,6 +19,7 @@ from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.progress import progress_of
 from ingest.shown_text import echo
+from ingest.stopping import stopped_by_signal
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health
@@ -102,10 +101,7 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
     from ingest.operations import Operations, listener_metrics
 
     return Operations(
-        address,
-        lambda: listener_metrics([listener.status]),
-        listener.why_not_alive,
-        listener.why_not_ready,
+        address, lambda: listener_metrics([listener.status]), listener.why_not_alive, listener.why_not_ready
     )
 
 
@@ -275,17 +271,3 @@ def capture_of(log: Path) -> Iterator[Path]:
 
     with as_capture(sys.stdin.buffer, lambda: datetime.now(UTC)) as capture:
         yield capture
-
-
-@contextmanager
-def stopped_by_signal() -> Iterator[threading.Event]:
-    """Give an event that SIGTERM and Ctrl-C set, instead of ending us at once."""
-    stop = threading.Event()
-    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
-    for number in before:
-        signal.signal(number, lambda *_: stop.set())
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

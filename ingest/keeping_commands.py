@@ -14,6 +14,7 @@ from ingest.broker_options import broker_option, login_option
 from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.stopping import stopped_by_signal
 
 
 @click.command()
@@ -87,7 +88,6 @@ def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> Non
     Example:
         underair leave --broker mqtt://127.0.0.1:1883 --archive archive --config second.toml
     """
-    from ingest.commands import stopped_by_signal
     from ingest.counting import counts_sentence
     from ingest.leaving import leave as retire
     from ingest.settings import Settings, load_settings
@@ -114,11 +114,7 @@ def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> Non
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON list.")
 def check_broker(
-    url: str | None,
-    broker: str | None,
-    messages: int,
-    config: Path | None,
-    as_json: bool,
+    url: str | None, broker: str | None, messages: int, config: Path | None, as_json: bool
 ) -> None:
     """Try a live broker, and say what would be lost.
 

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-import msgspec
 import polars as pl
 from msgspec import Meta, Struct
 
@@ -28,12 +27,9 @@ from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.times import micros
 from ingest.contract.topics import SET_KINDS, Topic
 from ingest.contract.units import known_units, to_contract_unit
-from ingest.toml_faults import document_of, explain
+from ingest.toml_faults import as_struct, document_in
 
-_EXPECTED = {
-    "$.time.utc_offset": "an offset such as +02:00",
-    "$.csv.decimal": 'one of ".", ","',
-}
+_EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
 
@@ -98,22 +94,11 @@ class MemoryMapping(Struct, frozen=True, forbid_unknown_fields=True):
 def load_mapping(path: str | Path) -> MemoryMapping:
     """Read a mapping.
 
-    Raises
-    ------
-    BadSettings
-        With the path of what is wrong.
+    Raises `BadSettings` with the path of what is wrong.
     """
-    try:
-        told = document_of(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error
-    except ValueError as error:
-        raise BadSettings(f"mapping {path} is not TOML: {error}") from error
-    try:
-        mapping = msgspec.convert(told, MemoryMapping)
-    except msgspec.ValidationError as error:
-        what = explain(str(error), told, _EXPECTED)
-        raise BadSettings(f"mapping {path}: {what}; {EXAMPLE.name} documents every option") from error
+    mapping = as_struct(
+        document_in(path, "mapping"), MemoryMapping, f"mapping {path}", EXAMPLE.name, _EXPECTED
+    )
     if mapping.time.zone:
         try:
             ZoneInfo(mapping.time.zone)
@@ -251,10 +236,7 @@ class _Numbers:
     def next(self, message: MessageMapping, row: dict[str, str], position: int, given: int) -> int:
         """Return the number of a row's message at `position` of `given`.
 
-        Raises
-        ------
-        ValueError
-            When the row's boot or number is none.
+        Raises `ValueError` when the row's boot or number is none.
         """
         speaker = (
             str(_raw(self._mapping.set_id, row)),
@@ -280,10 +262,7 @@ class _SetClock:
     def time(self, row: dict[str, str]) -> str:
         """Return a row's time as RFC 3339.
 
-        Raises
-        ------
-        ValueError
-            For a time that is not in the mapping's format, or that a zone's clock left out.
+        Raises `ValueError` for a time that is not in the mapping's format, or that a zone's clock left out.
         """
         text = row[self._mapping.column]
         if not self._mapping.format and self._zone is None:

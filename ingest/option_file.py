@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from ingest.contract.errors import BadSettings
-from ingest.toml_faults import document_of
+from ingest.toml_faults import document_in
 
 PREFIX = "UNDERAIR"
 CONFIG_VARIABLE = f"{PREFIX}_CONFIG"
@@ -64,17 +64,9 @@ def options_of_environments_file(command: click.Command, name: str) -> dict[str,
 def options_in(path: Path, command: click.Command, names: list[str]) -> dict[str, Any]:
     """Return a verb's options in a settings file, by the names that its function takes.
 
-    Raises
-    ------
-    BadSettings
-        When the file cannot be read, or names an option that the verb does not have.
+    Raises `BadSettings` when the file cannot be read, or names an option that the verb does not have.
     """
-    try:
-        said: Any = document_of(path.read_text(encoding="utf-8")).get("options", {})
-    except OSError as error:
-        raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
-    except ValueError as error:
-        raise BadSettings(f"settings {path} is not TOML: {error}") from error
+    said: Any = document_in(path).get("options", {})
     for name in names:
         said = said.get(name, {}) if isinstance(said, dict) else {}
     return _by_parameter(path, command, names, said if isinstance(said, dict) else {})

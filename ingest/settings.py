@@ -6,12 +6,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import msgspec
 from msgspec import Meta, Struct
 
 from ingest.broker.mqtt import Login, credentials
 from ingest.contract.errors import BadSettings
-from ingest.toml_faults import document_of, explain
+from ingest.toml_faults import struct_in
 
 _ID = "1 to 40 letters, digits, . _ or -"
 _EXPECTED = {
@@ -79,23 +78,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
 def load_settings(path: str | Path) -> Settings:
     """Read a settings file.
 
-    Raises
-    ------
-    BadSettings
-        With the key's path when one is unknown, of another type or out of range.
+    Raises `BadSettings` with the key's path when one is unknown, of another type or out of range.
     """
-    path = Path(path)
-    try:
-        told = document_of(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
-    except ValueError as error:
-        raise BadSettings(f"settings {path} is not TOML: {error}") from error
-    try:
-        settings = msgspec.convert(told, Settings)
-    except msgspec.ValidationError as error:
-        what = explain(str(error), told, _EXPECTED)
-        raise BadSettings(f"settings {path}: {what}; every option is documented in {EXAMPLE.name}") from error
+    settings = struct_in(path, Settings, EXAMPLE.name, _EXPECTED)
     if settings.broker.shared_group and settings.broker.protocol != "5":
         raise BadSettings(f'settings {path}: broker.shared_group needs broker.protocol = "5"')
     return settings
@@ -104,10 +89,7 @@ def load_settings(path: str | Path) -> Settings:
 def login_of(settings: BrokerSettings) -> Login:
     """Return who we are: each of user and password as the environment says, else as the settings say.
 
-    Raises
-    ------
-    BadSettings
-        When the password file cannot be read.
+    Raises `BadSettings` when the password file cannot be read.
     """
     username, password = credentials()
     if password is None and settings.password_file:
@@ -124,10 +106,7 @@ def login_of(settings: BrokerSettings) -> Login:
 def load_login(path: str | Path | None) -> Login:
     """Return who a settings file says that we are; without a file, who the environment says.
 
-    Raises
-    ------
-    BadSettings
-        As `load_settings` and `login_of`.
+    Raises `BadSettings` as `load_settings` and `login_of`.
     """
     return Login() if path is None else login_of(load_settings(path).broker)
 

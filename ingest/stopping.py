@@ -5,6 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 STOPPED = "underair: stopped by Ctrl-C before it was done; run it again"
 EXIT_CODE = 130
@@ -22,3 +25,17 @@ def leave_it_to_the_verb() -> None:
     """Let Ctrl-C raise `KeyboardInterrupt` from here on: a verb at work cleans up after itself."""
     if signal.getsignal(signal.SIGINT) is end_at_once:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@contextmanager
+def stopped_by_signal() -> Iterator[threading.Event]:
+    """Give an event that SIGTERM and Ctrl-C set, instead of ending us at once."""
+    stop = threading.Event()
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+    for number in before:
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -6,8 +6,14 @@ import re
 import reprlib
 import tomllib
 from collections.abc import Mapping
-from typing import Any
+from pathlib import Path
+from typing import Any, TypeVar
 
+import msgspec
+
+from ingest.contract.errors import BadSettings
+
+Form = TypeVar("Form")
 LARGEST_CHARACTERS = 1_000_000  # a roster of 10,000 wearers has as many
 _shown = reprlib.Repr()
 _shown.maxstring = _shown.maxother = 200
@@ -19,24 +25,60 @@ _TYPES = {
     "object": "a table",
     "array": "a list",
 }
-_UNITS = {
-    "_l_min": "L/min",
-    "_m_s2": "m/s²",
-    "_bar": "bar",
-    "_min": "min",
-    "_c": "°C",
-    "_s": "s",
-    "_l": "L",
-}
+_UNITS = {"_l_min": "L/min", "_m_s2": "m/s²", "_bar": "bar", "_min": "min", "_c": "°C", "_s": "s", "_l": "L"}
+
+
+def struct_in(
+    path: str | Path, form: type[Form], example: str, expected: Mapping[str, str] | None = None
+) -> Form:
+    """Return what a settings file says, as a struct.
+
+    Parameters
+    ----------
+    form : type
+        The struct, which forbids unknown fields.
+    example : str
+        Name of the file that documents every option.
+    expected : mapping of str to str, optional
+        As in `explain`.
+
+    Raises
+    ------
+    BadSettings
+        With the key's path when one is unknown, of another type or out of range.
+    """
+    return as_struct(document_in(path), form, f"settings {path}", example, expected)
+
+
+def document_in(path: str | Path, what: str = "settings") -> dict[str, Any]:
+    """Return what a TOML file of the user's says; `BadSettings` when it cannot be read."""
+    try:
+        return document_of(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadSettings(f"{what} {path} cannot be read: {error.strerror}") from error
+    except ValueError as error:
+        raise BadSettings(f"{what} {path} is not TOML: {error}") from error
+
+
+def as_struct(
+    told: Mapping[str, Any],
+    form: type[Form],
+    where: str,
+    example: str,
+    expected: Mapping[str, str] | None = None,
+) -> Form:
+    """Return a document as a struct; otherwise as `struct_in`."""
+    try:
+        return msgspec.convert(told, form)
+    except (msgspec.ValidationError, RecursionError) as error:
+        what = explain(str(error), told, expected or {})
+        raise BadSettings(f"{where}: {what}; {example} documents every option") from error
 
 
 def document_of(text: str) -> dict[str, Any]:
     """Return what a TOML text says.
 
-    Raises
-    ------
-    ValueError
-        With what is wrong, in words.
+    Raises `ValueError` with what is wrong, in words.
     """
     if len(text) > LARGEST_CHARACTERS:
         raise ValueError(f"it has {len(text):,} characters, at most {LARGEST_CHARACTERS:,} are read")

@@ -87,10 +87,7 @@ class AccountFile:
     def accounts(self) -> dict[str, Account]:
         """Return every account by its name.
 
-        Raises
-        ------
-        BadAccounts
-            When the file is damaged, or others than its owner can read it.
+        Raises `BadAccounts` when the file is damaged, or others than its owner can read it.
         """
         with self._lock:
             try:
@@ -113,20 +110,14 @@ class AccountFile:
     def add(self, name: str, password: str, roles: tuple[str, ...]) -> None:
         """Add an account.
 
-        Raises
-        ------
-        BadAccounts
-            When the name is taken or malformed, a role unknown, or the password too easy.
+        Raises `BadAccounts` when the name is taken or malformed, a role unknown, or the password too easy.
         """
         self._add(name, _hash(name, password), roles)
 
     def add_token(self, name: str, roles: tuple[str, ...]) -> str:
         """Add an account for a program that reads, and return its token, which is kept nowhere.
 
-        Raises
-        ------
-        BadAccounts
-            As `add`; and for the role admin, which no program needs.
+        Raises `BadAccounts` as `add`; and for the role admin, which no program needs.
         """
         if "admin" in roles:
             raise BadAccounts("a token cannot have the role admin: the interface only reads")
@@ -180,10 +171,7 @@ class AccountFile:
     def verify(self, name: str, password: str) -> bool:
         """Return whether this is the account's password; an unknown name takes as long as a known one.
 
-        Raises
-        ------
-        TooBusy
-            When four are waiting already.
+        Raises `TooBusy` when four are waiting already.
         """
         account = self.accounts().get(name)
         if len(password) > LONGEST_PASSWORD:

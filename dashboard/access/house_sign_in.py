@@ -7,12 +7,10 @@ only with a secret that the two share, and maps groups to its own roles.
 from __future__ import annotations
 
 import hmac
-import tomllib
 from pathlib import Path
 from typing import Annotated
 
 import flask
-import msgspec
 from msgspec import Meta, Struct
 
 from dashboard.access import words
@@ -22,7 +20,7 @@ from dashboard.access.roles import Visitor
 from dashboard.access.sign_in import SignIn
 from ingest.contract.errors import BadSettings
 from ingest.contract.topics import ID_WORDS
-from ingest.toml_faults import explain
+from ingest.toml_faults import struct_in
 
 EXAMPLE = Path(__file__).with_name("house_sign_in.example.toml")
 SHORTEST_SECRET = 32
@@ -44,22 +42,9 @@ class HouseSettings(Struct, frozen=True, forbid_unknown_fields=True):
 def load_house(path: Path) -> HouseSettings:
     """Read the settings.
 
-    Raises
-    ------
-    BadSettings
-        With the place, the value and what was expected.
+    Raises `BadSettings` with the place, the value and what was expected.
     """
-    try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-        settings = msgspec.convert(told, HouseSettings)
-    except OSError as error:
-        raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadSettings(f"settings {path} is not TOML: {error}") from error
-    except msgspec.ValidationError as error:
-        raise BadSettings(
-            f"settings {path}: {explain(str(error), told, {})}; {EXAMPLE.name} shows all"
-        ) from error
+    settings = struct_in(path, HouseSettings, EXAMPLE.name)
     for group, given in settings.roles.items():
         for role in given:
             if role not in ROLES:

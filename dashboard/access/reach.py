@@ -35,10 +35,7 @@ class Reach:
     def checked(self) -> Reach:
         """Return it when it is safe.
 
-        Raises
-        ------
-        BadSettings
-            With what is missing and what to do.
+        Raises `BadSettings` with what is missing and what to do.
         """
         from dashboard.access.accounts import AccountFile
 

@@ -70,12 +70,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     folder = Path(tempfile.mkdtemp(prefix="underair-demo-"))
     spawn = multiprocessing.get_context("spawn")
     stage = DemoStage(
-        folder,
-        page,
-        broker.url,
-        broker.username,
-        broker.password,
-        *(spawn.Event() for _ in range(4)),
+        folder, page, broker.url, broker.username, broker.password, *(spawn.Event() for _ in range(4))
     )
     echo(f"underair demo: {stage.page_url}")
     echo(INTRODUCTION.format(archive=stage.archive), err=True)

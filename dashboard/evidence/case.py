@@ -72,10 +72,7 @@ def incident_of_archive(
 ) -> tuple[IncidentRecord, Origin]:
     """Return an incident's record and its origin, for a report straight from the archive.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the archive has no such incident; the text names those that it has.
+    Raises `ArchiveProblem` when the archive has no such incident; the text names those that it has.
     """
     from dashboard.evidence.case_messages import hash_of
 

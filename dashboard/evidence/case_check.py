@@ -21,13 +21,7 @@ from dashboard.evidence.case_messages import counts_of
 from dashboard.evidence.checked import CaseChecked, CaseProblem
 from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
 from dashboard.evidence.older_cases import is_older_case, verify_older_case
-from dashboard.evidence.signing import (
-    SIGNATURE,
-    TAG_MANIFEST,
-    TIME_STAMP,
-    check_signature,
-    check_time_stamp,
-)
+from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import capture_line, read_capture
 from ingest.contract.errors import UnderairError

@@ -47,10 +47,7 @@ def messages_of(folder: Path, incident_id: str) -> tuple[Mapping[str, pl.DataFra
 
     With them, until when the archive goes on, as far as it matters to the incident: microseconds since 1970.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the archive has no such incident; the text names those that it has.
+    Raises `ArchiveProblem` when the archive has no such incident; the text names those that it has.
     """
     (messages, scope), asked = light_incident_piece(folder, incident_id), incident_id
     incident_id = incident_id_of(asked)

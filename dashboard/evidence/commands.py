@@ -38,9 +38,7 @@ def _profile(name: str | None) -> Profile:
 
 @click.command()
 @click.argument(
-    "file",
-    metavar="FILE.csv",
-    type=click.Path(exists=True, dir_okay=False, allow_dash=True, path_type=Path),
+    "file", metavar="FILE.csv", type=click.Path(exists=True, dir_okay=False, allow_dash=True, path_type=Path)
 )
 @archive_option()
 @click.option("--incident", required=True, metavar="ID", help="The incident that the notes are about.")
@@ -99,11 +97,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     help="bar, °C and L, or psi, °F and ft³.",
 )
 @click.option(
-    "--zone",
-    default="UTC",
-    show_default=True,
-    metavar="NAME",
-    help="Time zone (IANA) of every time.",
+    "--zone", default="UTC", show_default=True, metavar="NAME", help="Time zone (IANA) of every time."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def report(
@@ -165,13 +159,7 @@ def report(
 @click.option("--out", metavar="DIR", type=_NEW_FOLDER, help="A new folder.")
 @click.option("--why", metavar="TEXT", help="For what purpose; it goes into the case.")
 @profile_option()
-@click.option(
-    "--sign",
-    "key",
-    metavar="KEY",
-    type=_FILE,
-    help="Sign with this private key of OpenSSH.",
-)
+@click.option("--sign", "key", metavar="KEY", type=_FILE, help="Sign with this private key of OpenSSH.")
 @click.option("--json", "as_json", is_flag=True, help="Print folder and head as one JSON object.")
 @click.pass_context
 def case(

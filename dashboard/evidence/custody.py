@@ -45,10 +45,7 @@ def read_custody(case: Path) -> tuple[list[CustodyLine], list[str], str]:
 def add_entry(case: Path, what: str, text: str, head: str, at: datetime) -> str:
     """Append a line and sync it; return its hash.
 
-    Raises
-    ------
-    OSError
-        When the folder cannot be written.
+    Raises `OSError` when the folder cannot be written.
     """
     _, _, before = read_custody(case)
     line = msgspec.json.encode(CustodyLine(at, what, text, account(), machine(), head, before))

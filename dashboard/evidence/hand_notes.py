@@ -76,10 +76,7 @@ def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
 def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[DeskNote]) -> dict[str, Any]:
     """Return the fields of the note that takes another back: it has the same moment and names the note.
 
-    Raises
-    ------
-    BadNotes
-        When there is no such note, when it is withdrawn already, or without a reason.
+    Raises `BadNotes` when there is no such note, when it is withdrawn already, or without a reason.
     """
     identity, reason = _text(form, "withdraws"), _text(form, "text")
     note = next((note for note in notes if note.identity == identity), None)
@@ -102,10 +99,7 @@ def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[
 def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
     """Return the fields of the note that a finding was looked at.
 
-    Raises
-    ------
-    BadNotes
-        When there is no such finding, or what is said about it is too long.
+    Raises `BadNotes` when there is no such finding, or what is said about it is too long.
     """
     identity, said = _text(form, "looks_at"), _text(form, "text")
     found = record.results["findings"].filter(pl.col("finding_id") == identity)
@@ -129,10 +123,7 @@ def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
 def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
     """Return the fields of the note that names a view of the review page.
 
-    Raises
-    ------
-    BadNotes
-        When the view makes no sense or the name is missing or too long.
+    Raises `BadNotes` when the view makes no sense or the name is missing or too long.
     """
     query, name = _text(form, "bookmark"), _text(form, "text")
     if not 0 < len(name) <= LONGEST_SOURCE:
@@ -154,14 +145,8 @@ def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, A
 def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, archive: Path) -> str:
     """Send a note on its way into the archive; return its identity ``desk_id/boot/seq``.
 
-    Raises
-    ------
-    RefusedMessage
-        When it would not keep the contract.
-    BrokerProblem
-        When there is a broker and it cannot be reached.
-    BadNotes
-        When the archive would refuse it.
+    Raises `RefusedMessage` when it would not keep the contract; `BrokerProblem` when there is a broker and it
+    cannot be reached; `BadNotes` when the archive would refuse it.
     """
     service = _service(record)
     if desk is not None:

@@ -132,10 +132,8 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
 def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:
     """Return the moment of a written time, in `zone` where it names no offset of its own.
 
-    Raises
-    ------
-    BadNotes
-        When it is no time, or one that the zone does not have or has twice; the text begins with `where`.
+    Raises `BadNotes` when it is no time, or one that the zone does not have or has twice; the text begins
+    with `where`.
     """
     try:
         at = datetime.fromisoformat(written)
@@ -173,10 +171,8 @@ def bring_in(
 ) -> tuple[int, int]:
     """Put a CSV's notes into an archive; return how many lines it had and how many notes are new.
 
-    Raises
-    ------
-    BadNotes
-        When the archive has no such incident, or for the first bad line: then nothing is brought in.
+    Raises `BadNotes` when the archive has no such incident, or for the first bad line: then nothing is
+    brought in.
     """
     incident_id = incident_id_of(incident)
     known = incidents_in(archive)

@@ -43,10 +43,7 @@ def _run(call: list[str], given: Path | None = None) -> tuple[int, str]:
 def sign(case: Path, key: Path) -> None:
     """Sign a case's tag manifest with a private key of OpenSSH (or the public half of one in an agent).
 
-    Raises
-    ------
-    SigningProblem
-        When ssh-keygen is missing or refuses, in its words.
+    Raises `SigningProblem` when ssh-keygen is missing or refuses, in its words.
     """
     tool = _tool("ssh-keygen", "openssh-client")
     (case / SIGNATURE).unlink(missing_ok=True)

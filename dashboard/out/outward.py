@@ -26,7 +26,7 @@ from dashboard.out.state import BoardState, board_states, encoded
 from ingest.broker.mqtt import Publisher
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import BadSettings, BrokerProblem
-from ingest.toml_faults import document_of, explain
+from ingest.toml_faults import struct_in
 
 EVERY_S = 1.0
 SENT_WITHIN_S = 5.0
@@ -55,21 +55,10 @@ class OutwardSettings(Struct, frozen=True, forbid_unknown_fields=True):
 def load_outward(path: str | Path) -> OutwardSettings:
     """Read a settings file.
 
-    Raises
-    ------
-    BadSettings
-        With the place, the value and what was expected.
+    Raises `BadSettings` with the place, the value and what was expected.
     """
-    try:
-        told = document_of(Path(path).read_text(encoding="utf-8"))
-        settings = msgspec.convert(told, OutwardSettings)
-    except OSError as error:
-        raise BadSettings(f"settings {path} cannot be read: {error.strerror}") from error
-    except msgspec.ValidationError as error:
-        what = explain(str(error), told, {"$.cap.sender": "a name without spaces and commas"})
-        raise BadSettings(f"settings {path}: {what}; {EXAMPLE.name} documents every option") from error
-    except ValueError as error:  # behind its subclass above
-        raise BadSettings(f"settings {path} is not TOML: {error}") from error
+    expected = {"$.cap.sender": "a name without spaces and commas"}
+    settings = struct_in(path, OutwardSettings, EXAMPLE.name, expected)
     if settings.cap is not None and not (settings.cap.topic or settings.cap.folder):
         raise BadSettings(f"settings {path}: cap needs a topic, a folder, or both")
     return settings

@@ -26,11 +26,7 @@ if TYPE_CHECKING:
 @click.argument("wearer_id", metavar="WEARER")
 @archive_option()
 @click.option(
-    "--out",
-    required=True,
-    metavar="DIR",
-    type=OutPath(file_okay=False, path_type=Path),
-    help="A new folder.",
+    "--out", required=True, metavar="DIR", type=OutPath(file_okay=False, path_type=Path), help="A new folder."
 )
 @profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")

@@ -27,10 +27,7 @@ PLACE, RELEASE = "hold", "release"
 def holds(archive: Path) -> dict[str, LogEntry]:
     """Return the incidents under hold, each with the line that says so.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the chain is broken: a hold may have been taken out.
+    Raises `ArchiveProblem` when the chain is broken: a hold may have been taken out.
     """
     with _at_hand(archive) as folder:
         entries, faults = read_log(folder, HOLDS)
@@ -52,11 +49,8 @@ def holds(archive: Path) -> dict[str, LogEntry]:
 def place_hold(archive: Path, incident_id: str, reason: str) -> None:
     """Put an incident under hold.
 
-    Raises
-    ------
-    ArchiveProblem
-        When no desk spoke of it, it is under hold already, names are being dropped right now, the reason is
-        missing or too long, or the line cannot be written.
+    Raises `ArchiveProblem` when no desk spoke of it, it is under hold already, names are being dropped right
+    now, the reason is missing or too long, or the line cannot be written.
     """
     with only_one(archive):
         if incident_id in holds(archive):
@@ -71,10 +65,7 @@ def place_hold(archive: Path, incident_id: str, reason: str) -> None:
 def release_hold(archive: Path, incident_id: str, reason: str) -> None:
     """Release an incident from its hold.
 
-    Raises
-    ------
-    ArchiveProblem
-        When it is under none; otherwise as `place_hold`.
+    Raises `ArchiveProblem` when it is under none; otherwise as `place_hold`.
     """
     with only_one(archive):
         if incident_id not in holds(archive):

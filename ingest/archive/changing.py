@@ -17,10 +17,7 @@ _TRIES = 20
 def until_whole(where: Path, read: Callable[[], Found]) -> Found:
     """Return what `read` finds; it starts again when something that it listed is gone.
 
-    Raises
-    ------
-    ArchiveProblem
-        When that happens again and again; `where` is named.
+    Raises `ArchiveProblem` when that happens again and again; `where` is named.
     """
     for _ in range(_TRIES):
         try:

@@ -205,10 +205,7 @@ class Expected:
     def refresh(self) -> Expected:
         """Read what the chains have grown by, and return itself.
 
-        Raises
-        ------
-        ArchiveProblem
-            When a newer underair wrote a line.
+        Raises `ArchiveProblem` when a newer underair wrote a line.
         """
         with self._lock:
             if place_of(self._archive).is_shared:

@@ -33,10 +33,7 @@ class Counts:
 def create_archive(folder: str | Path) -> Path:
     """Make an archive's folder when it is not there, and return its path; a store needs none.
 
-    Raises
-    ------
-    ArchiveProblem
-        When it cannot be made, is not a folder, or a newer underair wrote there.
+    Raises `ArchiveProblem` when it cannot be made, is not a folder, or a newer underair wrote there.
     """
     path = place(folder)
     try:

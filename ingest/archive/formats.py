@@ -74,9 +74,7 @@ def require_known_format(archive: Path) -> None:
 def require_known(line: bytes, where: Path) -> None:
     """Refuse a line of a newer form; what cannot be read at all is for `verify` to name.
 
-    Raises
-    ------
-    ArchiveProblem
+    Raises `ArchiveProblem`.
     """
     try:
         form = _decode(line).format

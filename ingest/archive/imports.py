@@ -65,10 +65,7 @@ def _wrong(folder: Path, name: str, digest: str) -> str:
 def keep_import(archive: Path, brought: Brought) -> None:
     """Append a line; a capture that has one already gets no other.
 
-    Raises
-    ------
-    OSError
-        When the folder cannot be written.
+    Raises `OSError` when the folder cannot be written.
     """
     known, _, before = read_imports(archive)
     if any(one.sha256 == brought.sha256 for one in known):
@@ -82,10 +79,7 @@ def keep_import(archive: Path, brought: Brought) -> None:
 def keep_receipts(archive: Path, name: str, receipts: pl.DataFrame) -> tuple[str, str]:
     """Write a chunk's own times of receipt; return the name of the file and its SHA-256.
 
-    Raises
-    ------
-    OSError
-        When the folder cannot be written.
+    Raises `OSError` when the folder cannot be written.
     """
     folder, name = _made(archive), f"{name}.parquet"
     made = parquet_bytes(receipts, compression="zstd")

@@ -83,11 +83,8 @@ class SegmentWriter:
     def append(self, batch: Sequence[Record]) -> None:
         """Write one batch in full and sync it.
 
-        Raises
-        ------
-        OSError
-            When the disk did not take it (it may be full). The segment is as before; go on in a new one:
-            after a failed sync nobody knows what a file's cached pages are worth.
+        Raises `OSError` when the disk did not take it (it may be full). The segment is as before; go on in a
+        new one: after a failed sync nobody knows what a file's cached pages are worth.
         """
         frame = memoryview(
             # The header goes with the first batch, so that a full disk leaves no segment with a header alone.

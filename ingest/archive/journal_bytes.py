@@ -61,10 +61,7 @@ class BytesOfFile:
 def opened(segment: Path) -> Iterator[BytesOfFile]:
     """Give the bytes of a segment as it is now.
 
-    Raises
-    ------
-    FileNotFoundError
-        When it is sealed meanwhile.
+    Raises `FileNotFoundError` when it is sealed meanwhile.
     """
     handle = os.open(segment, os.O_RDONLY)
     try:

@@ -18,7 +18,7 @@ import msgspec
 from ingest.archive.durable import write_durably
 from ingest.archive.store import place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
-from ingest.mapping.rules import LARGEST_FILE_BYTES, Mapping, read_mapping
+from ingest.mapping.rules import Mapping, bytes_of, read_mapping
 
 DIGESTS = "sha256.json"
 _FILE = re.compile(r"([A-Za-z0-9._-]{1,40})-([1-9][0-9]*)\.toml")
@@ -60,7 +60,7 @@ def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
         if named and int(named[2]) > newest.get(named[1], (0, folder))[0]:
             newest[named[1]] = int(named[2]), folder / file
     return [
-        read_mapping(_bytes_of(path), str(path))
+        read_mapping(bytes_of(path), str(path))
         for _, path in newest.values()
         if f"{folder.name}/{path.name}" not in altered
     ]
@@ -77,19 +77,16 @@ def altered_mappings(archive: Path) -> list[str]:
         f"{folder.name}/{file}"
         for file, digest in sorted(known.items())
         if _FILE.fullmatch(file)
-        and (not (folder / file).is_file() or _sha256(_bytes_of(folder / file)) != digest)
+        and (not (folder / file).is_file() or _sha256(bytes_of(folder / file)) != digest)
     ]
 
 
 def keep_mapping(archive: Path, source: Path) -> Mapping:
     """Put a mapping into an archive, in force from then on.
 
-    Raises
-    ------
-    BadSettings
-        When it cannot be read, or another one of the same name and version is there.
+    Raises `BadSettings` when it cannot be read, or another one of the same name and version is there.
     """
-    raw = _bytes_of(source)
+    raw = bytes_of(source)
     mapping = read_mapping(raw, str(source))
     folder = mappings_folder(archive)
     kept = folder / f"{mapping.name}-{mapping.version}.toml"
@@ -98,8 +95,8 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
         try:
             known = _digests(folder)
         except ValueError:  # damaged: begun anew with what is there
-            known = {path.name: _sha256(_bytes_of(path)) for path in folder.glob("*.toml")}
-        there = _bytes_of(kept) if kept.exists() else None
+            known = {path.name: _sha256(bytes_of(path)) for path in folder.glob("*.toml")}
+        there = bytes_of(kept) if kept.exists() else None
         # Altered on the disk and given again, it is put right.
         if there is not None and there != raw and known.get(kept.name) != _sha256(raw):
             raise BadSettings(
@@ -119,7 +116,7 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
 def file_of(archive: Path, origin: str) -> str:
     """Return a mapping file of an archive as the manifest names it: ``NAME/VERSION sha256:DIGEST``."""
     path = mappings_folder(archive) / f"{origin.replace('/', '-')}.toml"
-    return f"{origin} sha256:{hashlib.sha256(_bytes_of(path)).hexdigest()}"
+    return f"{origin} sha256:{hashlib.sha256(bytes_of(path)).hexdigest()}"
 
 
 def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, str, str]]:
@@ -134,11 +131,7 @@ def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, s
             now = hashlib.sha256(path.read_bytes()).hexdigest()
         except OSError:
             if not place_of(archive).is_shared:
-                yield (
-                    True,
-                    f"mappings/{path.name}",
-                    "it is missing; messages were made with it",
-                )
+                yield (True, f"mappings/{path.name}", "it is missing; messages were made with it")
             continue
         if now != digest:
             said = f"it changed after messages were made with it (SHA-256 was {digest[:16]}…, is {now[:16]}…)"
@@ -168,11 +161,3 @@ def _digests(folder: Path) -> dict[str, str]:
 
 def _sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
-
-
-def _bytes_of(path: Path) -> bytes:
-    try:
-        with path.open("rb") as file:
-            return file.read(LARGEST_FILE_BYTES + 1)
-    except OSError as error:
-        raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error

@@ -115,10 +115,7 @@ class Merge:
 def merging(kind: str, parts: list[Path], aside: Path) -> Iterator[Merge]:
     """Give the merge of parts of one kind; `aside` is a folder of its own, which goes in the end.
 
-    Raises
-    ------
-    polars.exceptions.PolarsError
-        When a part cannot be read.
+    Raises `polars.exceptions.PolarsError` when a part cannot be read.
     """
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True)

@@ -38,9 +38,7 @@ def is_archive(folder: Path) -> bool:
 def require_archive(folder: Path) -> None:
     """Refuse a folder in which no archive was ever begun, and one in which a newer underair wrote.
 
-    Raises
-    ------
-    ArchiveProblem
+    Raises `ArchiveProblem`.
     """
     if not is_archive(folder):
         raise ArchiveProblem(
@@ -109,10 +107,7 @@ def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
     Parts that no line of the manifest names, and those that changed since they were sealed, are left out:
     `ingest.archive.sound.trouble_of` names them.
 
-    Raises
-    ------
-    FileNotFoundError
-        When a part is gone.
+    Raises `FileNotFoundError` when a part is gone.
     """
     files = sound_parts(files)
     if not files:

@@ -38,10 +38,7 @@ _NOTHING: Mapping[str, Sequence[str]] = {}
 class Archive:
     """An archive folder; one that is not there yet is empty.
 
-    Raises
-    ------
-    ArchiveProblem
-        When a newer underair wrote there.
+    Raises `ArchiveProblem` when a newer underair wrote there.
     """
 
     def __init__(self, folder: str | Path) -> None:
@@ -59,10 +56,7 @@ class Archive:
     def collected(self, frame: pl.LazyFrame) -> pl.DataFrame:
         """Return the rows of what was made of `scan`.
 
-        Raises
-        ------
-        StoreProblem
-            When the archive lies on a store that does not answer, or refuses.
+        Raises `StoreProblem` when the archive lies on a store that does not answer, or refuses.
         """
         try:
             return frame.collect()

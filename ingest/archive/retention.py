@@ -34,13 +34,7 @@ from ingest.archive.expected import unsettled
 from ingest.archive.formats import require_known_format
 from ingest.archive.index import FOLDER as INDEX
 from ingest.archive.manifest import Held
-from ingest.archive.parts import (
-    day_folders,
-    part_files,
-    parts_by_day,
-    scan_parts,
-    write_part,
-)
+from ingest.archive.parts import day_folders, part_files, parts_by_day, scan_parts, write_part
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
 from ingest.archive.store import FOLDER, asides, place_of, work_folder

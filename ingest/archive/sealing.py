@@ -70,10 +70,7 @@ class Recent:
     def look_up(self) -> None:
         """Look into the archive, if that is still to be done; a store may be away when a listener begins.
 
-        Raises
-        ------
-        StoreProblem
-            When the store does not answer: it is looked up the next time.
+        Raises `StoreProblem` when the store does not answer: it is looked up the next time.
         """
         archive = self._archive
         if archive is None:

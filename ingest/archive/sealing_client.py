@@ -83,19 +83,13 @@ class SealingProcess:
     def start(self) -> None:
         """Start the process unless there is one; it prepares itself until the first segment comes.
 
-        Raises
-        ------
-        OSError
-            When the machine does not start one.
+        Raises `OSError` when the machine does not start one.
         """
         if self._process is not None:
             return
         # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
         self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
-            self._command(),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            start_new_session=True,
+            self._command(), stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
         )
         self._unread = b""
         self._has_spoken = False
@@ -106,13 +100,9 @@ class SealingProcess:
     def seal(self, segment: Path) -> Outcome:
         """Have a closed segment sealed; returns when it is.
 
-        Raises
-        ------
-        ArchiveProblem
-            When the process ends before it answers, gives no sign of life, is not done in time, or the
-            listener is to end. The segment is kept; the next call starts a new process.
-        OSError
-            When no process can be started.
+        Raises `ArchiveProblem` when the process ends before it answers, gives no sign of life, is not done in
+        time, or the listener is to end. The segment is kept; the next call starts a new process; `OSError`
+        when no process can be started.
         """
         if time.monotonic() >= self.end_by:
             raise ArchiveProblem("the listener ends")

@@ -70,9 +70,7 @@ def aside_of(part: Path) -> Path:
 def sha256_of(part: Path, *, anew: bool = False) -> str:
     """Return the SHA-256 of a file; remembered while the file stays as it is.
 
-    Raises
-    ------
-    FileNotFoundError
+    Raises `FileNotFoundError`.
     """
     print_, key = _print(part), _key(part)
     known = _checked.get(key)
@@ -196,10 +194,7 @@ class DayFolder:
     def sound(self) -> list[Path]:
         """Return the parts that count and have the SHA-256 that they were sealed with.
 
-        Raises
-        ------
-        FileNotFoundError
-            When one goes in this very moment.
+        Raises `FileNotFoundError` when one goes in this very moment.
         """
         while True:
             if self._hashing is sha256_of:
@@ -261,10 +256,7 @@ def _listed(folder: Path) -> dict[str, Path]:
 def sound_parts(files: Iterable[Path]) -> list[Path]:
     """Return those of some parts that can be read, in their order: known to the manifest, and not altered.
 
-    Raises
-    ------
-    FileNotFoundError
-        When one is gone.
+    Raises `FileNotFoundError` when one is gone.
     """
     files = list(files)
     _hash_side_by_side(files)

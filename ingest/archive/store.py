@@ -87,9 +87,7 @@ class StorePath(PosixPath):
     def stat(self, *, follow_symlinks: bool = True) -> os.stat_result:
         """Return size and time of change (to the second: a listing and a single look differ below).
 
-        Raises
-        ------
-        FileNotFoundError
+        Raises `FileNotFoundError`.
         """
         from pyarrow.fs import FileType
 
@@ -108,9 +106,7 @@ class StorePath(PosixPath):
     def read_bytes(self) -> bytes:
         """Return the object.
 
-        Raises
-        ------
-        FileNotFoundError
+        Raises `FileNotFoundError`.
         """
 
         def read(client: Any) -> bytes:
@@ -240,10 +236,7 @@ def file_sha256(path: Path) -> str:
 def place(where: str | Path) -> Path:
     """Return where an archive is: a folder of this machine, or `s3://BUCKET/PREFIX`.
 
-    Raises
-    ------
-    ArchiveProblem
-        When an address of a store is not written as it must be.
+    Raises `ArchiveProblem` when an address of a store is not written as it must be.
     """
     if isinstance(where, StorePath) or not str(where).startswith(SCHEME):
         return Path(where) if isinstance(where, str) else where

@@ -27,10 +27,7 @@ _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
 
 
 def append(
-    archive: Path,
-    writer: str,
-    line: Callable[[str], bytes],
-    hash_of: Callable[[bytes | None], str],
+    archive: Path, writer: str, line: Callable[[str], bytes], hash_of: Callable[[bytes | None], str]
 ) -> None:
     """Add a line to a chain.
 

@@ -28,13 +28,7 @@ from ingest.archive.expected import unsettled
 from ingest.archive.formats import FORMAT, require_known_format
 from ingest.archive.manifest import Line
 from ingest.archive.merging import ROW_GROUP_ROWS, merging
-from ingest.archive.parts import (
-    complete,
-    day_folders,
-    day_of,
-    parts_in,
-    write_part,
-)
+from ingest.archive.parts import complete, day_folders, day_of, parts_in, write_part
 from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, aside_folder, lines_of
 from ingest.archive.store import STORE, file_sha256, place, place_of, work_folder
 from ingest.contract.columns import TABLES

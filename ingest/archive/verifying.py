@@ -34,10 +34,7 @@ class Verified:
 def verify(archive: str | Path) -> Verified:
     """Compare every part with its line in the manifest.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such archive.
+    Raises `ArchiveProblem` when there is no such archive.
     """
     folder = place(archive)
     if not folder.is_dir():

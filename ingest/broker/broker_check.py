@@ -47,13 +47,7 @@ class _Listening:
     """A client that receives at QoS 1 and acknowledges, or does not."""
 
     def __init__(
-        self,
-        address: BrokerAddress,
-        client_id: str,
-        login: Login,
-        *,
-        mqtt5: bool,
-        acknowledging: bool = True,
+        self, address: BrokerAddress, client_id: str, login: Login, *, mqtt5: bool, acknowledging: bool = True
     ) -> None:
         self._address = address
         self._mqtt5 = mqtt5

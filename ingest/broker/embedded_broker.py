@@ -51,10 +51,7 @@ class EmbeddedBroker:
     def start(self) -> None:
         """Start it, and return when it accepts connections.
 
-        Raises
-        ------
-        BrokerProblem
-            When it does not come up, for instance because the port is taken.
+        Raises `BrokerProblem` when it does not come up, for instance because the port is taken.
         """
         self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
             command_of("ingest.broker.embedded_broker_process"),

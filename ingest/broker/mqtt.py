@@ -49,11 +49,8 @@ class BrokerAddress:
 def parse_broker_url(url: str) -> BrokerAddress:
     """Take a broker URL apart: ``mqtt://HOST[:PORT]`` or ``mqtts://HOST[:PORT]``.
 
-    Raises
-    ------
-    BrokerProblem
-        With what is wrong and how to write it. Names and passwords do not belong in a URL: it would appear in
-        logs and in the list of processes.
+    Raises `BrokerProblem` with what is wrong and how to write it. Names and passwords do not belong in a URL:
+    it would appear in logs and in the list of processes.
     """
     shown = url.rpartition("@")[2]  # before it there may be a password
     if "://" not in url:
@@ -101,10 +98,7 @@ class Login:
     def tls(self, address: BrokerAddress) -> ssl.SSLContext | None:
         """Return the TLS context for a broker, None for one without TLS.
 
-        Raises
-        ------
-        BrokerProblem
-            When a file cannot be read.
+        Raises `BrokerProblem` when a file cannot be read.
         """
         return tls_context(self.ca_file, self.certificate_file, self.key_file) if address.tls else None
 
@@ -268,12 +262,7 @@ class Publisher:
     """
 
     def __init__(
-        self,
-        url: str,
-        client_id: str | None = None,
-        login: Login | None = None,
-        *,
-        window: int = 1000,
+        self, url: str, client_id: str | None = None, login: Login | None = None, *, window: int = 1000
     ) -> None:
         self.address = parse_broker_url(url)
         login = login or Login()
@@ -307,10 +296,7 @@ class Publisher:
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         """Publish one message at QoS 1; waits while the window is full.
 
-        Raises
-        ------
-        BrokerProblem
-            When the broker acknowledges nothing for `timeout_s`.
+        Raises `BrokerProblem` when the broker acknowledges nothing for `timeout_s`.
         """
         if not self._room.acquire(timeout=timeout_s):
             raise BrokerProblem(f"{self.address.url} has acknowledged nothing for {timeout_s:.0f} s")
@@ -332,10 +318,7 @@ class Publisher:
     def flush(self, timeout_s: float = 30.0) -> None:
         """Wait until the broker has acknowledged everything.
 
-        Raises
-        ------
-        BrokerProblem
-            When it has not within `timeout_s`.
+        Raises `BrokerProblem` when it has not within `timeout_s`.
         """
         with self._count:
             if not self._count.wait_for(lambda: self._unacknowledged == 0, timeout_s):
@@ -392,12 +375,8 @@ class ConfirmingPublisher(Publisher):
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         """Publish one message at QoS 1 and wait for the broker's acknowledgement (PUBACK).
 
-        Raises
-        ------
-        BrokerProblem
-            When there is no connection: nothing was sent.
-        Unconfirmed
-            When no acknowledgement came within `timeout_s`.
+        Raises `BrokerProblem` when there is no connection: nothing was sent; `Unconfirmed` when no
+        acknowledgement came within `timeout_s`.
         """
         if not self.connected:
             raise BrokerProblem(f"no connection to {self.address.url}; nothing was sent")

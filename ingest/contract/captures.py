@@ -69,10 +69,8 @@ _quote = msgspec.json.Encoder().encode
 def read_capture(path: str | Path) -> Iterator[Heard]:
     """Read a capture in its order.
 
-    Raises
-    ------
-    BadCapture
-        At the first line that holds no message, or when the file ends in the middle of its compression.
+    Raises `BadCapture` at the first line that holds no message, or when the file ends in the middle of its
+    compression.
     """
     for item in read_lines(path):
         if isinstance(item, BadLine):
@@ -83,10 +81,7 @@ def read_capture(path: str | Path) -> Iterator[Heard]:
 def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
     """Read a capture in its order, with each bad line in its place.
 
-    Raises
-    ------
-    BadCapture
-        When the file is not there, or its name says no known format.
+    Raises `BadCapture` when the file is not there, or its name says no known format.
     """
     path = Path(path)
     number = 0
@@ -120,9 +115,7 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
 def require_file(path: Path) -> None:
     """Refuse what is no file: a named pipe is waited for without end, a device never ends.
 
-    Raises
-    ------
-    BadCapture
+    Raises `BadCapture`.
     """
     try:
         mode = path.stat().st_mode

@@ -24,12 +24,9 @@ def _arrow_type(field: Field) -> pa.DataType:
     if field.shape in ("object", "array"):
         members = pa.struct([_arrow_field(*_described(member)) for member in field.members])
         return members if field.shape == "object" else pa.list_(members)
-    return {
-        "integer": pa.int64(),
-        "number": pa.float64(),
-        "string": pa.string(),
-        "boolean": pa.bool_(),
-    }[field.shape]
+    return {"integer": pa.int64(), "number": pa.float64(), "string": pa.string(), "boolean": pa.bool_()}[
+        field.shape
+    ]
 
 
 def _described(field: Field) -> tuple[str, pa.DataType, str, str]:

@@ -39,10 +39,7 @@ class Topic(NamedTuple):
 def parse_topic(topic: str) -> Topic:
     """Take a topic apart.
 
-    Raises
-    ------
-    RefusedMessage
-        When it is not a topic of the contract.
+    Raises `RefusedMessage` when it is not a topic of the contract.
     """
     levels = topic.split("/")
     if levels[:2] != ["underair", "v1"] or len(levels) != 6:

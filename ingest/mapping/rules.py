@@ -13,14 +13,13 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-import msgspec
 from msgspec import Meta, Struct
 
 from ingest.contract.errors import BadSettings
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import ID_WORDS, SET_KINDS, Alarm
 from ingest.contract.units import known_units
-from ingest.toml_faults import explain
+from ingest.toml_faults import as_struct
 
 EXAMPLES = Path(__file__).with_name("examples")
 LARGEST_FILE_BYTES = 256 * 1024
@@ -124,18 +123,18 @@ class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
 def load_mapping(path: str | Path) -> Mapping:
     """Read a mapping file.
 
-    Raises
-    ------
-    BadSettings
-        With the place, the value and what was expected.
+    Raises `BadSettings` with the place, the value and what was expected.
     """
-    path = Path(path)
+    return read_mapping(bytes_of(path), str(path))
+
+
+def bytes_of(path: str | Path) -> bytes:
+    """Return a mapping file's bytes, one too many of one that is too long to be read."""
     try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE_BYTES + 1)
+        with Path(path).open("rb") as file:
+            return file.read(LARGEST_FILE_BYTES + 1)
     except OSError as error:
         raise BadSettings(f"mapping {path} cannot be read: {error.strerror}") from error
-    return read_mapping(raw, str(path))
 
 
 def read_mapping(raw: bytes, where: str) -> Mapping:
@@ -146,11 +145,7 @@ def read_mapping(raw: bytes, where: str) -> Mapping:
         told = tomllib.loads(raw.decode())
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise BadSettings(f"mapping {where} is not TOML: {error}") from error
-    try:
-        mapping = msgspec.convert(told, Mapping)
-    except (msgspec.ValidationError, RecursionError) as error:
-        what = explain(str(error), told, _EXPECTED)
-        raise BadSettings(f"mapping {where}: {what}; {EXAMPLES.name}/ documents every option") from error
+    mapping = as_struct(told, Mapping, f"mapping {where}", f"{EXAMPLES.name}/", _EXPECTED)
     for number, source in enumerate(mapping.source):
         _check(source, f"mapping {where}: source[{number}]")
     return mapping

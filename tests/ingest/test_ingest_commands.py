@@ -200,10 +200,7 @@ def test_listen_takes_settings_and_credentials(
     settings.write_text("[seal]\nrow = 10\n")
     done = _run("listen", "--broker", mosquitto.url, "--archive", archive, "--config", settings)
     assert done.returncode == 1
-    assert (
-        "unknown key 'row' (at $.seal.row); every option is documented in settings.example.toml"
-        in done.stderr
-    )
+    assert "unknown key 'row' (at $.seal.row); settings.example.toml documents every option" in done.stderr
 
 
 @pytest.mark.broker
