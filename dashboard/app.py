@@ -96,7 +96,9 @@ def create_app(
     sign_in : SignIn, optional
         Without one, nobody has to sign in.
     """
-    modules: dict[str, Any] = dict(pages if pages is not None else _page_modules())
+    if pages is None:
+        pages = {path: importlib.import_module(name) for path, name in PAGE_MODULES.items()}
+    modules: dict[str, Any] = dict(pages)
     if sign_in is not None:
         modules["/access"] = AccessPage(sign_in)
         modules["/register"] = register_page
@@ -173,10 +175,6 @@ def _said(error: Exception) -> Any:
     # A figure stays as it was; the sentence appears at the top.
     set_props("failed", {"children": message})
     return None
-
-
-def _page_modules() -> dict[str, ModuleType]:
-    return {path: importlib.import_module(name) for path, name in PAGE_MODULES.items()}
 
 
 def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:

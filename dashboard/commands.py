@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from analysis.profile_option import profile_option
 from ingest.broker_options import log_options, login_option, metrics_option
-from ingest.logs import Form
 from ingest.place_option import archive_option
 
 
@@ -72,22 +72,12 @@ def demo(port: int, no_browser: bool) -> None:
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
 @click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
 def serve(
-    archive_folder: Path,
-    broker_url: str | None,
     host: str,
-    port: int,
-    profile_file: str | None,
     accounts: Path | None,
-    house: Path | None,
-    desk_id: str,
-    service: str | None,
-    config: Path | None,
-    metrics: str | None,
-    outward: Path | None,
-    log_form: Form,
-    log_level: str,
     public_url: str | None,
     proxy: str | None,
+    house: Path | None,
+    **options: Any,
 ) -> None:
     """Show the live page, the review and the trends over an archive.
 
@@ -100,18 +90,4 @@ def serve(
     from dashboard import serving
     from dashboard.access.reach import Reach
 
-    reach = Reach(host, accounts, public_url, proxy, house)
-    serving.serve(
-        archive_folder,
-        broker_url,
-        reach,
-        port,
-        profile_file,
-        desk_id,
-        service,
-        config,
-        metrics,
-        outward,
-        log_form,
-        log_level,
-    )
+    serving.serve(reach=Reach(host, accounts, public_url, proxy, house), **options)

@@ -62,7 +62,7 @@ def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | No
     """Return an incident's line in the list: `INCIDENT_COLUMNS`, and `people`, who wore a set."""
     wears = results["wears"]
     said = desk.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id))).sort("at")
-    about = {name: _last_said(said, name) for name in ("name", "place", "type")}
+    last_said = {name: said[name].drop_nulls().tail(1).to_list() for name in ("name", "place", "type")}
     moments = [wears["started"].min(), wears["ended"].max(), said["at"].min(), said["at"].max()]
     known = [moment for moment in moments if isinstance(moment, datetime)]
     severities = results["findings"]["severity"]
@@ -70,7 +70,7 @@ def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | No
     return {
         "key": key,
         "incident_id": incident_id,
-        **about,
+        **{name: values[0] if values else None for name, values in last_said.items()},
         "started": min(known) if known else None,
         "ended": max(known) if known else None,
         "wears": len(wears),
@@ -123,11 +123,6 @@ def record_of(
         with_at = with_reconciled_times(messages, clocks and _with_others(clocks, messages))
     about = row_of(results, with_at["incident"], incident, incident_id)
     return IncidentRecord(about, results, with_at, version, light)
-
-
-def _last_said(said: pl.DataFrame, column: str) -> str | None:
-    values = said[column].drop_nulls()
-    return str(values[-1]) if len(values) else None
 
 
 def results_of(everything: Results, incident_id: str | None) -> Results:

@@ -30,27 +30,7 @@ def listing(
     numeric: Sequence[int] = (),
     at_once: int = MOST_ROWS_AT_ONCE,
 ) -> html.Div:
-    """Return a table.
-
-    Parameters
-    ----------
-    name : str
-        Its id on the page.
-    caption, heads
-        Words above it and above its columns.
-    rows : iterable of sequences
-        Texts, or cells made by `cell`.
-    note : str
-        A sentence under the caption.
-    empty : str
-        What it shows without a row.
-    search : (label, hint), optional
-        Words of a search box, when it shall have one.
-    numeric : sequence of int
-        Columns that are set to the right.
-    at_once : int
-        Rows that are shown before somebody asks for more.
-    """
+    """Return a table: `Table` says what each word is; `at_once` rows appear before somebody asks for more."""
     made = [list(row) for row in rows]
     return shown(Table(name, caption, heads, made, note, empty, numeric, search), at_once)
 

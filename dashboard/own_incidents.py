@@ -19,7 +19,8 @@ from ingest.archive.index import ArchiveIndex
 
 def sees_incident(context: PageContext, incident_id: str) -> bool:
     """Return whether who asks sees an incident: each on the review page, those of now on the live page."""
-    return visitor().may(REVIEW) or incident_id in _of_now(context)
+    snapshot = _snapshot(context)
+    return visitor().may(REVIEW) or (snapshot is not None and incident_id in snapshot.incident_ids)
 
 
 def why_not_sent(context: PageContext, kind: str, fields: Mapping[str, Any]) -> str | None:
@@ -46,11 +47,6 @@ def why_not_sent(context: PageContext, kind: str, fields: Mapping[str, Any]) -> 
 
 def _snapshot(context: PageContext) -> Snapshot | None:
     return context.feed.snapshot if context.feed is not None else None
-
-
-def _of_now(context: PageContext) -> tuple[str, ...]:
-    snapshot = _snapshot(context)
-    return snapshot.incident_ids if snapshot is not None else ()
 
 
 def _shown(context: PageContext) -> set[str]:

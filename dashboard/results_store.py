@@ -277,7 +277,8 @@ class ResultsStore:
             pieces = self._cut()
         except FAULTS as fault:
             with self._lock:
-                self._lines = {"": _failed_archive(fault)}
+                # Nobody can say what the archive holds.
+                self._lines = {"": _failed(0, key=f"{FAILED}archive", problem=str(fault))}
             return False
         if pieces is None:
             return True
@@ -307,7 +308,9 @@ class ResultsStore:
         except FAULTS as fault:
             pieces = [batch.only(pl.col("key") == key) for key in batch.table["key"][done:]]
             if len(batch.table) == 1:
-                self._keep(batch, _failed(batch, fault))
+                of_it = batch.table.row(0, named=True)
+                said = {"started": of_it["since"], "ended": of_it["until"], "problem": _problem(batch, fault)}
+                self._keep(batch, _failed(of_it["digest"], key=f"{FAILED}{of_it['key']}", **said))
                 return
         for piece in pieces:
             self._work_out(piece)
@@ -332,12 +335,6 @@ class ResultsStore:
         return _Lines(piece.table["digest"][0], rows, wears, monotonic_time.monotonic())
 
 
-def _failed_archive(fault: Exception) -> _Lines:
-    """Return the one line of an archive of which nobody can say what it holds."""
-    row = dict.fromkeys(INCIDENT_COLUMNS) | {"key": f"{FAILED}archive", "problem": str(fault)}
-    return _Lines(0, [row], _no_wears(), monotonic_time.monotonic(), failed=True)
-
-
 def _problem(pieces: Pieces, fault: Exception) -> str:
     since, until = pieces.table["since"].sort()[0], pieces.table["until"].sort()[-1]
     return (
@@ -346,16 +343,10 @@ def _problem(pieces: Pieces, fault: Exception) -> str:
     )
 
 
-def _failed(piece: Pieces, fault: Exception) -> _Lines:
-    """Return the one line of a piece that cannot be analysed."""
-    of_it = piece.table.row(0, named=True)
-    row = dict.fromkeys(INCIDENT_COLUMNS) | {
-        "key": f"{FAILED}{of_it['key']}",
-        "started": of_it["since"],
-        "ended": of_it["until"],
-        "problem": _problem(piece, fault),
-    }
-    return _Lines(of_it["digest"], [row], _no_wears(), monotonic_time.monotonic(), failed=True)
+def _failed(digest: int, **said: Any) -> _Lines:
+    """Return the one line of what cannot be analysed."""
+    row = dict.fromkeys(INCIDENT_COLUMNS) | said
+    return _Lines(digest, [row], _no_wears(), monotonic_time.monotonic(), failed=True)
 
 
 def _no_wears() -> pl.DataFrame:

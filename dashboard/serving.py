@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import gc
-import signal
 import socket
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import nullcontext
+from contextlib import closing, nullcontext
 from functools import partial
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from prometheus_client.core import Metric
@@ -37,13 +35,15 @@ from ingest.archive.reading import Archive
 from ingest.archive.store import place_of, work_folder
 from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
-from ingest.contract.topics import ID_WORDS, is_id
+from ingest.contract.kinds import ID_WORDS
+from ingest.contract.topics import is_id
 from ingest.logs import Form, log_to_stderr
 from ingest.operations import Operations, figure, listener_metrics
 from ingest.service_manager import ServiceManager
 from ingest.settings import load_login
 from ingest.shown_text import echo
 from ingest.status import read_statuses
+from ingest.stopping import stopped_by_signal
 
 THREADS = MOST_SLOW + 6  # what is slow leaves six to the live page
 ENDS_WITHIN_S = 2.0
@@ -220,9 +220,9 @@ class Served:
 def serve(
     archive_folder: Path,
     broker_url: str | None,
-    reach: Reach,
     port: int,
     profile_file: str | None,
+    reach: Reach,
     desk_id: str,
     service: str | None,
     config: Path | None,
@@ -245,40 +245,21 @@ def serve(
         login=load_login(config),
         outward=None if outward is None else load_outward(outward),
     )
-    stop = threading.Event()
     manager = ServiceManager()
     operations = served.operations(metrics) if metrics is not None else nullcontext()
-    restore = _on_signals(stop.set)
-    served.start()
-    echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
-    if not is_archive(archive_folder):  # it may be begun later; more often the name is mistyped
-        echo(
-            f"underair: {archive_folder} is no archive yet: the pages are empty until `underair listen` or "
-            "`underair import` writes there",
-            err=True,
-        )
-    # What was loaded stays to the end; to look through it for garbage held up a tick by 60 ms.
-    gc.collect()
-    gc.freeze()
-    try:
+    with stopped_by_signal() as stop, closing(served):
+        served.start()
+        echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
+        if not is_archive(archive_folder):  # it may be begun later; more often the name is mistyped
+            echo(
+                f"underair: {archive_folder} is no archive yet: the pages are empty until `underair listen` "
+                "or `underair import` writes there",
+                err=True,
+            )
+        # What was loaded stays to the end; to look through it for garbage held up a tick by 60 ms.
+        gc.collect()
+        gc.freeze()
         with operations:
             manager.ready()
             while not stop.wait(1.0):
                 manager.alive(served.why_not_alive())
-    finally:
-        served.close()
-        restore()
-
-
-def _on_signals(act: Callable[[], None]) -> Callable[[], None]:
-    def handle(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        act()
-
-    before = {number: signal.signal(number, handle) for number in (signal.SIGINT, signal.SIGTERM)}
-
-    def restore() -> None:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-    return restore

@@ -15,8 +15,7 @@ from ingest.option_file import PREFIX, options_of_environments_file, with_names_
 from ingest.place_option import ARCHIVES
 from ingest.shown_text import echo
 from ingest.stopping import EXIT_CODE, STOPPED, leave_it_to_the_verb
-from ingest.talk import is_verbose, with_talk_options
-from ingest.trouble_said import INCOMPLETE, say_trouble
+from ingest.talk import INCOMPLETE, is_verbose, with_talk_options
 
 # In the order in which a newcomer meets them: `underair --help` reads as a story.
 VERBS = {
@@ -124,8 +123,8 @@ def _say_trouble(ctx: click.Context) -> bool:
     from ingest.archive.sound import trouble_of
 
     found = [trouble for archive in ctx.meta[ARCHIVES] if (trouble := trouble_of(archive))]
-    for trouble in found:
-        say_trouble(trouble)
+    for sentence in (sentence for trouble in found for sentence in trouble.sentences()):
+        echo(f"underair: {sentence}", err=True)
     return bool(found)
 
 

@@ -14,12 +14,12 @@ import click
 from ingest.commands import capture_of
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import INCOMPLETE
 
 if TYPE_CHECKING:
     from ingest.checking import Checked, Voice
     from ingest.contract.captures import BadLine, Heard
 
-SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _FILE_OR_DASH = click.Path(exists=True, dir_okay=False, path_type=Path, allow_dash=True)
 
@@ -67,7 +67,7 @@ def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     else:
         _print(checked)
     if checked.refused:
-        sys.exit(SOME_REFUSED)
+        sys.exit(INCOMPLETE)
 
 
 def _shown(lines: Iterable[Heard | BadLine]) -> Iterator[Heard | BadLine]:

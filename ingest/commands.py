@@ -20,6 +20,7 @@ from ingest.plurals import counted
 from ingest.progress import progress_of
 from ingest.shown_text import echo
 from ingest.stopping import stopped_by_signal
+from ingest.talk import INCOMPLETE
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from ingest.importing import Imported
     from ingest.listener import Listener
 
-SOME_REFUSED = 3
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _LOG = click.Path(exists=True, path_type=Path, allow_dash=True)
 new_archive_option = archive_option(
@@ -160,7 +160,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
         if len(done.reasons) > 5:
             echo(f"and {len(done.reasons) - 5} other reasons", err=True)
         echo(f"all that was refused is kept in {archive / 'refused'}, with reason and path", err=True)
-        sys.exit(SOME_REFUSED)
+        sys.exit(INCOMPLETE)
 
 
 def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
@@ -243,7 +243,7 @@ def replay(
     if left_out:
         echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
     if left_out or not_mapped:
-        sys.exit(SOME_REFUSED)
+        sys.exit(INCOMPLETE)
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from ingest.archive.durable import sync_folder
 from ingest.archive.folder import Counts
 from ingest.archive.journal import segments
 from ingest.archive.store import work_folder
-from ingest.broker.mqtt import Publisher, new_client, session_properties
+from ingest.broker.mqtt import Publisher, end_session
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.listener import Listener
 from ingest.session_id import FILE_NAME as SESSION_FILE
@@ -81,8 +81,10 @@ def leave(
     if listener.refusal or not gone or stop.is_set():
         why = listener.refusal or ("broken off" if stop.is_set() else f"{broker} does not answer")
         raise BrokerProblem(f"{why}: {settings.name} keeps its session; nothing was lost")
-    _end_session(listener, settings)
-    with Publisher(broker, login=login_of(settings.broker)) as publisher:
+    login, (_, client_id) = login_of(settings.broker), session_id(folder, settings.broker)
+    if not end_session(listener.address, login, client_id, mqtt5=settings.broker.protocol == "5"):
+        raise BrokerProblem(f"{broker} does not answer: {settings.name} keeps its session")
+    with Publisher(broker, login=login) as publisher:
         publisher.publish(status_topic(settings.name), b"", retain=True)
     for name in (SESSION_FILE, STATUS_FILE):
         (folder / name).unlink(missing_ok=True)
@@ -118,25 +120,3 @@ def _until_quiet(received: Callable[[], int], quiet_s: float, stop: threading.Ev
     while time.monotonic() - since < quiet_s and not stop.wait(0.05):
         if (now := received()) != before:
             before, since = now, time.monotonic()
-
-
-def _end_session(listener: Listener, settings: Settings) -> None:
-    """Connect once more under the session's id with a clean start: the broker drops it (MQTT 3.1.1 and 5)."""
-    mqtt5 = settings.broker.protocol == "5"
-    _, client_id = session_id(work_folder(listener.archive) / "journal" / settings.name, settings.broker)
-    login = login_of(settings.broker)
-    client = new_client(client_id, login, mqtt5=mqtt5, tls=login.tls(listener.address))
-    connected = threading.Event()
-    client.on_connect = lambda *_: connected.set()
-    if mqtt5:
-        client.connect(
-            listener.address.host, listener.address.port, clean_start=True, properties=session_properties(0)
-        )
-    else:
-        client.connect(listener.address.host, listener.address.port)
-    client.loop_start()
-    answered = connected.wait(ANSWERS_WITHIN_S)
-    client.disconnect()
-    client.loop_stop()
-    if not answered:
-        raise BrokerProblem(f"{listener.address.url} does not answer: {settings.name} keeps its session")

@@ -24,8 +24,9 @@ from ingest.contract.captures import require_file
 from ingest.contract.errors import BadCapture, BadSettings, RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.frames import FrameBuilder, Messages
+from ingest.contract.kinds import SET_KINDS
 from ingest.contract.times import micros
-from ingest.contract.topics import SET_KINDS, Topic
+from ingest.contract.topics import Topic
 from ingest.contract.units import known_units, to_contract_unit
 from ingest.toml_faults import as_struct, document_in
 

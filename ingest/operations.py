@@ -120,13 +120,12 @@ def _host_and_port(address: str) -> tuple[str, int]:
     return host.strip("[]") or "127.0.0.1", int(port)
 
 
-_COUNTERS = {
+_COUNTERS = ("received", "kept", "duplicates", "refused")
+_FIGURES: dict[str, tuple[str, Callable[[Status], Any]]] = {
     "received": ("messages safe on disk since the start", lambda status: status.received),
     "kept": ("messages sealed into the archive since the start", lambda status: status.kept),
     "duplicates": ("messages that the archive had already", lambda status: status.duplicates),
     "refused": ("messages that do not keep the contract", lambda status: status.refused),
-}
-_GAUGES = {
     "queued": ("messages in memory that wait for the disk", lambda status: status.queued),
     "delay_seconds": (
         "longest time from receipt to being safe on disk, over the last interval",
@@ -161,16 +160,12 @@ _GAUGES = {
 def listener_metrics(statuses: Iterable[Status]) -> Iterator[Metric]:
     """Return the metrics of listeners, by name."""
     told = list(statuses)
-    for name, (meaning, read) in _COUNTERS.items():
-        counter = CounterMetricFamily(f"underair_{name}", meaning, labels=["listener"])
+    for name, (meaning, read) in _FIGURES.items():
+        family = CounterMetricFamily if name in _COUNTERS else GaugeMetricFamily
+        metric = family(f"underair_{name}", meaning, labels=["listener"])
         for status in told:
-            counter.add_metric([status.listener], float(read(status)))  # type: ignore[no-untyped-call]
-        yield counter
-    for name, (meaning, read) in _GAUGES.items():
-        gauge = GaugeMetricFamily(f"underair_{name}", meaning, labels=["listener"])
-        for status in told:
-            gauge.add_metric([status.listener], float(read(status)))  # type: ignore[no-untyped-call]
-        yield gauge
+            metric.add_metric([status.listener], float(read(status)))  # type: ignore[no-untyped-call]
+        yield metric
 
 
 def figure(name: str, meaning: str, value: float) -> Metric:

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard
-from ingest.contract.topics import RETAINED_KINDS
+from ingest.contract.kinds import RETAINED_KINDS
 
 
 def publishable(topic: str) -> bool:

@@ -7,6 +7,8 @@ import click
 from ingest.logs import log_to_stderr
 from ingest.shown_text import echo
 
+INCOMPLETE = 3
+"""Exit code: done, but some input was left out or refused."""
 _QUIET, _VERBOSE = "underair.quiet", "underair.verbose"
 
 

@@ -16,7 +16,8 @@ from typing import Any
 import polars as pl
 
 from ingest.contract.errors import UnderairError
-from ingest.contract.topics import ID_WORDS, is_id
+from ingest.contract.kinds import ID_WORDS
+from ingest.contract.topics import is_id
 from ingest.toml_faults import document_of
 
 FILE_NAMES = ("roster.toml", "roster.csv")

@@ -8,6 +8,7 @@ import json
 import re
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,12 +17,27 @@ from ingest.plurals import counted
 from ingest.shown_text import echo
 from ingest.talk import remark
 
+if TYPE_CHECKING:
+    from dashboard.access.accounts import AccountFile
+
+
+def _opened(ctx: click.Context, param: click.Parameter, value: Path) -> AccountFile:
+    from dashboard.access.accounts import AccountFile
+
+    del ctx, param
+    return AccountFile(value)
+
+
 _accounts = click.option(
     "--accounts",
-    "path",
+    "file",
     required=True,
     type=click.Path(dir_okay=False, path_type=Path),
+    callback=_opened,
     help="The file of accounts, the same as for `underair serve`.",
+)
+_roles = click.option(
+    "--role", "roles", multiple=True, required=True, help="One role; may be given several times."
 )
 
 
@@ -43,33 +59,29 @@ def account() -> None:
 
 @account.command()
 @click.argument("name")
-@click.option("--role", "roles", multiple=True, required=True, help="One role; may be given several times.")
+@_roles
 @_accounts
-def add(name: str, roles: tuple[str, ...], path: Path) -> None:
+def add(name: str, roles: tuple[str, ...], file: AccountFile) -> None:
     """Add an account; its password is asked for, or read as the first line of standard input.
 
     \b
     Example: underair account add crew-desk --role desk --accounts accounts.json
     """
-    from dashboard.access.accounts import AccountFile
-
-    AccountFile(path).add(name, _password(), roles)
+    file.add(name, _password(), roles)
     remark(f"underair: account {name} added with {', '.join(roles)}")
 
 
 @account.command()
 @click.argument("name")
-@click.option("--role", "roles", multiple=True, required=True, help="One role; may be given several times.")
+@_roles
 @_accounts
-def token(name: str, roles: tuple[str, ...], path: Path) -> None:
+def token(name: str, roles: tuple[str, ...], file: AccountFile) -> None:
     """Add an account for a program that reads the HTTP interface, and print its token once.
 
     \b
     Example: underair account token wall-display --role watch --accounts accounts.json
     """
-    from dashboard.access.accounts import AccountFile
-
-    echo(AccountFile(path).add_token(name, roles))
+    echo(file.add_token(name, roles))
     echo(
         f"underair: keep this token safe; it is shown only now. Account {name} reads as {', '.join(roles)}",
         err=True,
@@ -79,30 +91,26 @@ def token(name: str, roles: tuple[str, ...], path: Path) -> None:
 @account.command()
 @click.argument("name")
 @_accounts
-def password(name: str, path: Path) -> None:
+def password(name: str, file: AccountFile) -> None:
     """Give an account another password; whoever is signed in with it is signed out.
 
     \b
     Example: underair account password crew-desk --accounts accounts.json
     """
-    from dashboard.access.accounts import AccountFile
-
-    AccountFile(path).set_password(name, _password())
+    file.set_password(name, _password())
     remark(f"underair: account {name} has another password; its sessions are ended")
 
 
 @account.command("list")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @_accounts
-def list_accounts(path: Path, as_json: bool) -> None:
+def list_accounts(file: AccountFile, as_json: bool) -> None:
     """List the accounts and their roles.
 
     \b
     Example: underair account list --accounts accounts.json
     """
-    from dashboard.access.accounts import AccountFile
-
-    accounts = AccountFile(path).accounts()
+    accounts = file.accounts()
     if as_json:
         rows = [
             {"name": name, "roles": one.roles, "made": one.made.isoformat()} for name, one in accounts.items()
@@ -110,8 +118,8 @@ def list_accounts(path: Path, as_json: bool) -> None:
         echo(json.dumps(rows))
         return
     if not accounts:
-        why = "" if path.exists() else ": there is no such file"
-        echo(f"underair: no account in {path}{why}", err=True)
+        why = "" if file.path.exists() else ": there is no such file"
+        echo(f"underair: no account in {file.path}{why}", err=True)
     for name, one in sorted(accounts.items()):
         echo(f"{name}  {', '.join(one.roles)}  since {one.made:%Y-%m-%d}")
 
@@ -119,30 +127,26 @@ def list_accounts(path: Path, as_json: bool) -> None:
 @account.command()
 @click.argument("name")
 @_accounts
-def end(name: str, path: Path) -> None:
+def end(name: str, file: AccountFile) -> None:
     """End every session of an account, at once; it can sign in again.
 
     \b
     Example: underair account end crew-desk --accounts accounts.json
     """
-    from dashboard.access.accounts import AccountFile
-
-    AccountFile(path).end_sessions(name)
+    file.end_sessions(name)
     remark(f"underair: every session of {name} is ended")
 
 
 @account.command()
 @click.argument("name")
 @_accounts
-def remove(name: str, path: Path) -> None:
+def remove(name: str, file: AccountFile) -> None:
     """Remove an account; whoever is signed in with it is signed out at once.
 
     \b
     Example: underair account remove crew-desk --accounts accounts.json
     """
-    from dashboard.access.accounts import AccountFile
-
-    AccountFile(path).remove(name)
+    file.remove(name)
     remark(f"underair: account {name} removed")
 
 

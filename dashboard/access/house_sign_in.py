@@ -19,7 +19,7 @@ from dashboard.access.bare_page import bare_page
 from dashboard.access.roles import Visitor
 from dashboard.access.sign_in import SignIn
 from ingest.contract.errors import BadSettings
-from ingest.contract.topics import ID_WORDS
+from ingest.contract.kinds import ID_WORDS
 from ingest.toml_faults import struct_in
 
 EXAMPLE = Path(__file__).with_name("house_sign_in.example.toml")

@@ -20,8 +20,8 @@ from dash.exceptions import DependencyException
 from werkzeug.exceptions import HTTPException
 
 from dashboard.access import roles, words
+from dashboard.access.bare_page import as_page
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
-from dashboard.access.refused import as_page
 from dashboard.access.roles import Visitor
 from dashboard.access.sessions import form_token
 from dashboard.access.sign_in import SignIn
@@ -74,8 +74,9 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
             flask.g.has_room = True
         request = flask.request
         refusal = _foreign(request, hosts, reach.public_url)
-        if refusal is None and request.url_rule and request.url_rule.rule == EVERY_PATH:
-            refusal = _no_page(request.path)
+        no_page = request.path.rstrip("/") not in roles.PAGES  # Dash would answer each with its shell
+        if refusal is None and request.url_rule and request.url_rule.rule == EVERY_PATH and no_page:
+            refusal = refuse(404, "no such address", words.NOT_THERE)
         if refusal is None and request.path == DASH_UPDATE and request.method == "POST":
             refusal = _malformed_update(app, request)
         if refusal is not None:
@@ -152,13 +153,6 @@ def _foreign(request: flask.Request, hosts: set[str | None], public_url: str | N
     return None
 
 
-def _no_page(path: str) -> flask.Response | None:
-    """Return the refusal of an address that is no page of ours; Dash would answer each with its shell."""
-    if path.rstrip("/") in roles.PAGES:
-        return None
-    return refuse(404, "no such address", words.NOT_THERE)
-
-
 def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | None:
     """Return the refusal of a callback request that no script of Dash sends; Dash itself would stumble over
     it.
@@ -210,7 +204,10 @@ def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
         rule = roles.CALLBACKS.get(body["output"], roles.NOBODY)
     subject = f"{request.path} {_subject(request.args)}".strip() if not body else _subject_of_update(body)
     if not found.may(rule):
-        return _denied(sign_in, found, subject)
+        sign_in.note(found, "refused", subject, outcome="refused", once=True)
+        their = ", ".join(sorted(found.roles))
+        why = f"not for the roles of {found.account} ({their})"
+        return refuse(403, why, words.NOT_YOURS.format(roles=their))
     if request.method not in SAFE_METHODS:
         given = request.headers.get(TOKEN_HEADER, "")
         if not hmac.compare_digest(given.encode(), form_token(found.token).encode()):
@@ -220,14 +217,6 @@ def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
     if not sign_in.note(found, rule.action, subject, once=rule.action == "view") and rule.needs_log:
         return refuse(503, "the access log cannot be written", words.NO_LOG)
     return None
-
-
-def _denied(sign_in: SignIn, visitor: Visitor, subject: str) -> flask.Response:
-    sign_in.note(visitor, "refused", subject, outcome="refused", once=True)
-    their = ", ".join(sorted(visitor.roles))
-    return refuse(
-        403, f"not for the roles of {visitor.account} ({their})", words.NOT_YOURS.format(roles=their)
-    )
 
 
 def refused_page(sign_in: SignIn | None, visitor: Visitor, path: str) -> str:

@@ -24,7 +24,10 @@ def document() -> str:
     """Return the document as JSON."""
     _, components = msgspec.json.schema_components([BoardState], ref_template="#/components/schemas/{name}")
     components = undented(components)
-    tables = {f"table_{name}": _table_schema(schema) for name, schema in TABLES.items()}
+    tables = {
+        f"table_{name}": _object({column: _column_schema(dtype) for column, dtype in schema.items()})
+        for name, schema in TABLES.items()
+    }
     told = {
         "openapi": "3.1.0",
         "info": {
@@ -137,10 +140,6 @@ def _object(properties: dict[str, Any]) -> dict[str, Any]:
 
 def _reference(name: str) -> dict[str, str]:
     return {"$ref": f"#/components/schemas/{name}"}
-
-
-def _table_schema(schema: pl.Schema) -> dict[str, Any]:
-    return _object({name: _column_schema(dtype) for name, dtype in schema.items()})
 
 
 def _column_schema(dtype: pl.DataType) -> dict[str, Any]:

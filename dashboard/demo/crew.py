@@ -12,7 +12,7 @@ from analysis.simulation.scenario import build_incident
 from ingest.archive.sealing import Recent, seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
-from ingest.contract.topics import RETAINED_KINDS
+from ingest.contract.kinds import RETAINED_KINDS
 
 SEED = 7
 # Just before one set falls silent, then a distress, then a burst of heat: something happens at once.
@@ -37,6 +37,21 @@ def write_past_year(archive: Path, now: datetime) -> int:
     )
 
 
+def bring_in_three_years(archive: Path, now: datetime) -> int:
+    """Put the three years before `now` into the archive's ledger; return how many wears they have."""
+    import polars as pl
+
+    from analysis.simulation.shipped_years import read_three_years
+    from dashboard.trends.wear_ledger import bring_in
+
+    ledger, roster = read_three_years(now)
+    # The roster first: a look between the two sees nobody, not wears without their stations.
+    since = roster.with_columns(pl.lit(None, dtype=pl.Date).alias(name) for name in ("from", "until"))
+    since.rename({"wearer_id": "wearer"}).write_csv(archive / "roster.csv")
+    bring_in(archive, "three-years", ledger)
+    return ledger["wears"].height
+
+
 def begin(archive: Path, now: datetime) -> list[Heard]:
     """Open the running incident in the past, write what was heard of it until now, and return the rest."""
     heard = build_incident(SEED, now - STARTS_INTO_INCIDENT).heard
@@ -49,18 +64,13 @@ def _write(archive: Path, heard: list[Heard], name: str) -> int:
     return seal_messages(archive, frames_from_heard(heard), name, recent=Recent()).received
 
 
-def is_retained(topic: str) -> bool:
-    """Return whether the contract wants messages of this topic retained."""
-    return topic.rsplit("/", 1)[1] in RETAINED_KINDS
-
-
 def publish_in_real_time(heard: Iterable[Heard], publish: Publish) -> None:
     """Publish each message at the moment at which the simulated radio delivered it."""
     for one in heard:
         ahead_s = (one.received - datetime.now(UTC)).total_seconds()
         if ahead_s > 0.0:
             time.sleep(ahead_s)
-        publish(one.topic, one.payload, is_retained(one.topic))
+        publish(one.topic, one.payload, one.topic.rsplit("/", 1)[1] in RETAINED_KINDS)
 
 
 def go_on_for_ever(rest: list[Heard], publish: Publish) -> None:

@@ -21,7 +21,6 @@ from collections.abc import Iterator
 from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from types import FrameType
 
 from dashboard.demo.parts import HOST, MAY_END, PARTS, DemoStage, run_part
 from ingest.broker.embedded_broker import EmbeddedBroker
@@ -59,13 +58,8 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     """
     page = _listen(port)
     ended = threading.Event()
-
-    def end(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        ended.set()
-
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, end)
+        signal.signal(number, lambda *_: ended.set())
     broker = EmbeddedBroker()
     folder = Path(tempfile.mkdtemp(prefix="underair-demo-"))
     spawn = multiprocessing.get_context("spawn")

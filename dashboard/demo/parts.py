@@ -12,10 +12,9 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from multiprocessing.synchronize import Event
 from pathlib import Path
-from types import FrameType
 
 from ingest.broker.mqtt import PASSWORD_VARIABLE, USERNAME_VARIABLE
 
@@ -69,8 +68,7 @@ def run_part(name: str, stage: DemoStage) -> None:
     PARTS[name](stage)
 
 
-def _leave(number: int, frame: FrameType | None) -> None:
-    del number, frame
+def _leave(*_: object) -> None:
     # At once and without tidying: all that a part holds goes with the demo's folder.
     os._exit(0)
 
@@ -120,18 +118,44 @@ def _listener(stage: DemoStage) -> None:
 
 def _history(stage: DemoStage) -> None:
     """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
-    from dashboard.demo import warm_up as demo_warm_up
-
-    demo_warm_up.compile_live()
+    compile_live()
     stage.kernels_are_warm.set()
     os.nice(10)  # the page goes first
     from dashboard.demo import crew as demo_crew
-    from dashboard.demo import past_ledger
 
-    past_ledger.bring_in_three_years(stage.archive, datetime.now(UTC))
+    demo_crew.bring_in_three_years(stage.archive, datetime.now(UTC))
     demo_crew.write_history(stage.archive, datetime.now(UTC))
-    demo_warm_up.compile_analysis()
+    compile_analysis()
     demo_crew.write_past_year(stage.archive, datetime.now(UTC))
+
+
+def compile_live() -> None:
+    """Run each compiled loop of the live page once, so that its process finds them in numba's cache.
+
+    Two to three seconds with an empty cache.
+    """
+    from analysis.air.breathing import Cylinder, LiveAir
+
+    air = LiveAir(Cylinder())
+    for second in range(3):
+        air.add(float(second), 300.0 - second)
+    air.at(3.0).minutes_to(55.0)
+
+
+def compile_analysis() -> None:
+    """Run each compiled loop of the review once, on a small wear; some ten seconds with an empty cache."""
+    import numpy as np
+
+    from analysis.air.breathing import Cylinder, reconstruct
+    from analysis.incident import analyse
+    from analysis.profile import Profile
+    from analysis.simulation.scenario import build_late_turn_back
+    from ingest.contract.frames import frames_from_heard
+
+    seconds = np.arange(30.0)
+    reconstruct(seconds, 300.0 - seconds / 5.0, Cylinder())
+    heard = build_late_turn_back(1, datetime.now(UTC) - timedelta(hours=2)).heard
+    analyse(frames_from_heard(heard), Profile.default())
 
 
 # In the order in which they are started: what takes longest to be ready goes first.

@@ -279,12 +279,12 @@ def bag_info(about: About) -> dict[str, str | list[str]]:
         "Underair-Source-SHA256": origin.source_sha256,
         "Version": [f"{name} {number}" for name, number in origin.versions.items()],
     }
-    return {name: _one_line(value) for name, value in info.items() if value}
-
-
-def _one_line(value: str | list[str]) -> str | list[str]:
-    """Return a value without line ends: a tag is a line."""
-    return " ".join(value.split()) if isinstance(value, str) else [" ".join(one.split()) for one in value]
+    return {
+        # A tag is a line.
+        name: " ".join(value.split()) if isinstance(value, str) else [" ".join(one.split()) for one in value]
+        for name, value in info.items()
+        if value
+    }
 
 
 def make_bag(folder: Path, about: About) -> None:

@@ -17,13 +17,13 @@ from analysis.profile import parse_profile
 from analysis.tables import TABLES
 from dashboard.evidence import case as made
 from dashboard.evidence import custody, provenance
-from dashboard.evidence.case_messages import counts_of
+from dashboard.evidence.case_messages import capture_sha256, counts_of
 from dashboard.evidence.checked import CaseChecked, CaseProblem
 from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
 from dashboard.evidence.older_cases import is_older_case, verify_older_case
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp
 from ingest.archive.store import file_sha256
-from ingest.contract.captures import capture_line, read_capture
+from ingest.contract.captures import read_capture
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
 
@@ -190,14 +190,11 @@ def _listed(value: str | list[str]) -> list[str]:
 
 
 def _messages_hash(folder: Path, about: made.About) -> list[str]:
-    digest = hashlib.sha256()
     try:
-        for heard in read_capture(folder / "data" / made.CAPTURE):
-            digest.update(capture_line(heard))
+        if capture_sha256(folder / "data" / made.CAPTURE) == about.origin.sha256:
+            return []
     except UnderairError as error:
         return [f"data/{made.CAPTURE}: {error}"]
-    if digest.hexdigest() == about.origin.sha256:
-        return []
     return [f"data/{made.CAPTURE}: not the messages whose SHA-256 data/{made.ABOUT} has"]
 
 
@@ -211,7 +208,9 @@ def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tup
         said.append(f"this machine saw this head first on {same[0].at:%Y-%m-%d %H:%M:%S} UTC")
         if any(look.signed for look in same) and not signed:
             faults.append(f"{SIGNATURE}: was there when this machine saw this case, and is gone")
-        known = {hashlib.sha256(line).hexdigest() for line in _custody_lines(folder)}
+        log = folder / custody.FILE
+        lines = log.read_bytes().splitlines() if log.is_file() else []
+        known = {hashlib.sha256(line).hexdigest() for line in lines}
         here = [look.custody for look in same if look.custody and look.where == str(folder.resolve())]
         if not known.issuperset(here):
             faults.append(
@@ -227,11 +226,6 @@ def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tup
     if len(others) > len(latest):
         said.append(f"and {len(others) - len(latest)} earlier ones: see {state_file()}")
     return said, faults
-
-
-def _custody_lines(folder: Path) -> list[bytes]:
-    path = folder / custody.FILE
-    return path.read_bytes().splitlines() if path.is_file() else []
 
 
 def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:

@@ -15,7 +15,7 @@ from analysis.pieces.archive_pieces import light_incident_piece
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.records import Ints, micros
-from ingest.contract.captures import Heard, capture_line
+from ingest.contract.captures import Heard, capture_line, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.kinds import KINDS
 
@@ -188,4 +188,15 @@ def write_messages(path: Path, messages: Mapping[str, pl.DataFrame]) -> str:
         for lines in capture_lines(messages):
             digest.update(lines)
             packed.write(lines)
+    return digest.hexdigest()
+
+
+def capture_sha256(path: Path) -> str:
+    """Return the SHA-256 of a capture's lines, as `write_messages` returned it.
+
+    Raises `BadCapture` when a line cannot be read.
+    """
+    digest = hashlib.sha256()
+    for heard in read_capture(path):
+        digest.update(capture_line(heard))
     return digest.hexdigest()

@@ -18,6 +18,7 @@ from ingest.out_option import OutPath, is_stdout, print_bytes
 from ingest.place_option import ArchivePlace, archive_option
 from ingest.plurals import counted
 from ingest.shown_text import echo
+from ingest.talk import INCOMPLETE
 
 if TYPE_CHECKING:
     from analysis.profile import Profile
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 _NEW_FOLDER = OutPath(file_okay=False, path_type=Path)
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _FOLDER = ArchivePlace(must_exist=True)
-INCOMPLETE = 3
-"""Exit code: done, but not all that was received could be read."""
 
 
 def _profile(name: str | None) -> Profile:
@@ -285,7 +284,7 @@ def verify(
 
 
 def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
-    from dashboard.access.log import FOLDER, read_log
+    from dashboard.access.log import read_log
     from dashboard.evidence.archive_heads import compared_with_memory
     from dashboard.privacy.holds import HOLDS
     from dashboard.trends.releases import faults as releases_faults
@@ -301,21 +300,19 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
             "journal; name the folder that `underair case`, `listen` or `import` wrote"
         )
     # Who did what, and what is held, are chains of their own, which ingest knows nothing of.
+    here = work_folder(folder)
+    looks, holds, (brought, wrong, _) = read_log(here), read_log(here, HOLDS), read_imports(folder)
+    releases, gaps = releases_faults(here)
     broken: list[str] = []
-    for what, where in (("access log", FOLDER), ("holds", HOLDS)):
-        entries, faults = read_log(work_folder(folder), where)
-        if entries:
-            told = f"{counted(len(entries), 'entry', 'entries')}, {counted(len(faults), 'fault')}"
-            echo(f"{what}: {told}", err=True)
+    for what, lines, noun, faults in (
+        ("access log", len(looks[0]), ("entry", "entries"), looks[1]),
+        ("holds", len(holds[0]), ("entry", "entries"), holds[1]),
+        ("imports", len(brought), ("capture",), wrong),
+        ("releases", releases, ("line",), gaps),
+    ):
+        if lines:
+            echo(f"{what}: {counted(lines, *noun)}, {counted(len(faults), 'fault')}", err=True)
         broken += faults
-    brought, faults, _ = read_imports(folder)
-    if brought:
-        echo(f"imports: {counted(len(brought), 'capture')}, {counted(len(faults), 'fault')}", err=True)
-    broken += faults
-    lines, faults = releases_faults(work_folder(folder))
-    if lines:
-        echo(f"releases: {counted(lines, 'line')}, {counted(len(faults), 'fault')}", err=True)
-    broken += faults
     said, faults = compared_with_memory(folder, expect)
     broken += faults
     for fault in broken:

@@ -45,13 +45,10 @@ def seen_before(subject: str) -> list[Sighting]:
     return found
 
 
-def note_seen(look: Sighting) -> bool:
-    """Append a look; return whether it could be kept."""
+def note_seen(look: Sighting) -> None:
+    """Append a look, where that can be."""
     path = state_file()
-    try:
+    with contextlib.suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("ab") as file:
             file.write(msgspec.json.encode(look) + b"\n")
-    except OSError:
-        return False
-    return True

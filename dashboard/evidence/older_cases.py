@@ -15,10 +15,11 @@ import msgspec
 import polars as pl
 
 from analysis.profile import Profile
+from dashboard.evidence.case_messages import capture_sha256
 from dashboard.evidence.checked import CaseChecked, CaseProblem
 from dashboard.results_store import record_of
 from ingest.archive.store import file_sha256
-from ingest.contract.captures import capture_line, read_capture
+from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard
 
 CAPTURE = "messages.ndjson.gz"
@@ -30,15 +31,6 @@ def _files(folder: Path) -> list[str]:
     """Every file of a case but the two that hold the hashes, by its name from the folder, in order."""
     names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
     return sorted(name for name in names if name not in (MANIFEST, SUMS))
-
-
-def _link(before: str, name: str, sha256: str) -> str:
-    return hashlib.sha256(f"{before} {name} {sha256}".encode()).hexdigest()
-
-
-def _start(about: dict[str, Any]) -> str:
-    """The first link: what the manifest says beside its files."""
-    return hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()
 
 
 def is_older_case(folder: Path) -> bool:
@@ -66,9 +58,9 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
         about = {name: value for name, value in manifest.items() if name not in ("files", "head")}
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise CaseProblem(f"{folder / MANIFEST} cannot be read as the list of a case: {error}") from None
-    faults, before = [], _start(about)
+    faults, before = [], hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()
     for name, sha256, chain in entries:
-        before = _link(before, name, sha256)
+        before = hashlib.sha256(f"{before} {name} {sha256}".encode()).hexdigest()
         if before != chain:
             faults.append(f"{MANIFEST}: the chain does not hold at {name}: the list itself was altered")
             before = chain
@@ -87,21 +79,12 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
     sums = "".join(f"{sha256}  {name}\n" for name, sha256, _ in entries)
     if not (folder / SUMS).is_file() or (folder / SUMS).read_text(encoding="utf-8") != sums:
         faults.append(f"{SUMS}: does not agree with {MANIFEST}")
-    if not faults:
-        faults += _messages_hash(folder, about)
+    if not faults and capture_sha256(folder / CAPTURE) != about.get("messages_sha256"):
+        faults.append(f"{CAPTURE}: not the messages whose SHA-256 {MANIFEST} has")
     made_with = str(about.get("versions", {}).get("underair", "an older underair"))
     if again and not faults:
         faults += _compared_again(folder, incident_id, made_with)
     return CaseChecked(len(entries), head, tuple(faults), incident_id, made_with)
-
-
-def _messages_hash(folder: Path, about: dict[str, Any]) -> list[str]:
-    digest = hashlib.sha256()
-    for heard in read_capture(folder / CAPTURE):
-        digest.update(capture_line(heard))
-    if digest.hexdigest() == about.get("messages_sha256"):
-        return []
-    return [f"{CAPTURE}: not the messages whose SHA-256 {MANIFEST} has"]
 
 
 def _compared_again(folder: Path, incident_id: str, made_with: str) -> list[str]:

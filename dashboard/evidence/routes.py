@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Any
 from urllib.parse import urlencode
 
 import flask
@@ -37,29 +36,28 @@ def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
     """
     bench = bench_of(store_of(context))
 
-    @server.get("/review/moment")
-    def moment() -> flask.Response:
-        return _answer(_moment, bench)
+    def looked(answer: Callable[[Look], flask.Response], path: str) -> None:
+        """Add a route that answers a look: 400 for a view that makes no sense, 404 for no such incident."""
 
-    @server.get("/review/messages")
-    def messages() -> flask.Response:
-        return _answer(_messages, bench)
+        def view() -> flask.Response:
+            try:
+                return answer(bench.look(request_of(flask.request.args.to_dict()), following=True))
+            except BadView as problem:
+                return sentence(problem, 400)
+            except UnknownIncident as problem:
+                return sentence(problem, 404)
 
-    @server.get("/review/evidence")
-    def evidence() -> flask.Response:
-        return _answer(lambda look: _evidence(look, flask.request.args.get("finding", "")), bench)
+        server.add_url_rule(path, path, view)
 
-    @server.get("/review/export")
-    def export() -> flask.Response:
-        return _exported(bench)
+    looked(_moment, "/review/moment")
+    looked(_messages, "/review/messages")
+    looked(_evidence, "/review/evidence")
+    looked(_exported, "/review/export")
+    looked(_lanes_drawn, "/review/lanes.svg")
 
     @server.get("/review/report")
     def report() -> flask.Response:
         return _reported(context)
-
-    @server.get("/review/lanes.svg")
-    def lanes() -> flask.Response:
-        return _lanes_drawn(bench)
 
     @server.get("/review/note")
     def note_kept() -> flask.Response:
@@ -72,99 +70,72 @@ def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
         return refused or _written(bench, context)
 
 
-def _answer(what: Callable[[Look], dict[str, Any]], bench: Bench) -> flask.Response:
-    """Answer a look with JSON: 400 for a view that makes no sense, 404 for an incident that is not there."""
-    try:
-        return flask.jsonify(what(bench.look(request_of(flask.request.args.to_dict()), following=True)))
-    except BadView as problem:
-        return sentence(problem, 400)
-    except UnknownIncident as problem:
-        return sentence(problem, 404)
-
-
 def _at(look: Look) -> float:
     if look.request.at_ms is None:
         raise BadView("at must be a moment in milliseconds, got none")
     return look.request.at_ms
 
 
-def _moment(look: Look) -> dict[str, Any]:
+def _moment(look: Look) -> flask.Response:
     at = _at(look)
-    return {
-        "clock": look.clock.date_and_time(at),
-        "time": look.clock.date_and_time(at)[len("2031-05-04 ") :],
-        "zone": look.clock.name(moment_of(at)),
-        "note": words.DOSE_NOTE,
-        "board": f"/board?{urlencode({'at': rfc3339(moment_of(at))})}",
-        "people": [
+    return flask.jsonify(
+        clock=look.clock.date_and_time(at),
+        time=look.clock.date_and_time(at)[len("2031-05-04 ") :],
+        zone=look.clock.name(moment_of(at)),
+        note=words.DOSE_NOTE,
+        board=f"/board?{urlencode({'at': rfc3339(moment_of(at))})}",
+        people=[
             {
                 "title": words.person_title(person.wearer_id, person.team, person.set_ids),
                 "rows": readout(person, at, look.view.units),
             }
             for person in look.lanes
         ],
-    }
+    )
 
 
-def _messages(look: Look) -> dict[str, Any]:
+def _messages(look: Look) -> flask.Response:
     wear_ids = [wear for person in look.lanes for wear in person.wear_ids]
     rows = messages_behind(look.record, wear_ids, _at(look), look.clock)
-    return {
-        "title": words.MESSAGES,
-        "note": words.MESSAGES_HINT if rows else words.NO_MESSAGES,
-        "heads": words.MESSAGE_HEADS,
-        "rows": rows,
-    }
+    note = words.MESSAGES_HINT if rows else words.NO_MESSAGES
+    return flask.jsonify(title=words.MESSAGES, note=note, heads=words.MESSAGE_HEADS, rows=rows)
 
 
-def _evidence(look: Look, finding_id: str) -> dict[str, Any]:
-    code, named = evidence_of(look.record.results, finding_id)
+def _evidence(look: Look) -> flask.Response:
+    code, named = evidence_of(look.record.results, flask.request.args.get("finding", ""))
     rows = messages_of_evidence(look.record, named, look.clock)
     note = words.EVIDENCE_NOTE.format(shown=len(rows), total=len(named))
     about = {"text": words.ABOUT_FINDING, "href": f"/method?document=findings#{code}"}
-    return {"title": words.EVIDENCE, "note": note, "about": about, "heads": words.MESSAGE_HEADS, "rows": rows}
+    return flask.jsonify(title=words.EVIDENCE, note=note, about=about, heads=words.MESSAGE_HEADS, rows=rows)
 
 
-def _exported(bench: Bench) -> flask.Response:
+def _exported(look: Look) -> flask.Response:
     """Answer with the visible rows as a file."""
     from dashboard.evidence.export import rows_as_csv, rows_as_parquet
 
     form = flask.request.args.get("format", "csv")
     made = {"csv": (rows_as_csv, "text/csv"), "parquet": (rows_as_parquet, "application/vnd.apache.parquet")}
-    try:
-        if form not in made:
-            raise BadView(f"format must be csv or parquet, got {form!r}")
-        look = bench.look(request_of(flask.request.args.to_dict()), following=True)
-        write, kind = made[form]
-        answer = flask.Response(write(look), mimetype=kind)
-    except BadView as problem:
-        return sentence(problem, 400)
-    except UnknownIncident as problem:
-        return sentence(problem, 404)
-    # Incident and window only: nothing that came in as text gets into a file's name.
-    start = f"{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}"
-    answer.headers["Content-Disposition"] = (
-        f'attachment; filename="{look.record.about["key"]}-{start}.{form}"'
-    )
-    return answer
+    if form not in made:
+        raise BadView(f"format must be csv or parquet, got {form!r}")
+    write, kind = made[form]
+    return _file(look, write(look), kind, form)
 
 
-def _lanes_drawn(bench: Bench) -> flask.Response:
+def _lanes_drawn(look: Look) -> flask.Response:
     """Answer with the lanes as the page shows them, as an SVG file."""
     from dashboard.evidence.svg import svg_of
     from dashboard.review.figures import lanes_figure
 
-    try:
-        look = bench.look(request_of(flask.request.args.to_dict()), following=True)
-    except BadView as problem:
-        return sentence(problem, 400)
-    except UnknownIncident as problem:
-        return sentence(problem, 404)
     figure, _ = lanes_figure(look.lanes, look.desk, look.window, look.view, look.scales)
     drawn = svg_of(figure, look.view.plot_px, words.LANES_LABEL, alone=True)
-    answer = flask.Response(drawn, mimetype="image/svg+xml")
-    start = f"{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}"
-    answer.headers["Content-Disposition"] = f'attachment; filename="{look.record.about["key"]}-{start}.svg"'
+    return _file(look, drawn, "image/svg+xml", "svg")
+
+
+def _file(look: Look, content: bytes | str, kind: str, ending: str) -> flask.Response:
+    answer = flask.Response(content, mimetype=kind)
+    # Incident and window only: nothing that came in as text gets into a file's name.
+    name = f"{look.record.about['key']}-{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}.{ending}"
+    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer
 
 

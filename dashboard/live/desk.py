@@ -20,9 +20,9 @@ import msgspec
 
 from ingest.broker.mqtt import ConfirmingPublisher, Login, Publisher, Unconfirmed
 from ingest.contract.errors import BadSettings, BrokerProblem, RefusedMessage
-from ingest.contract.kinds import DESK_KINDS, MOST_STANDING_ORDERS, RETAINED_KINDS
+from ingest.contract.kinds import DESK_KINDS, ID_WORDS, MOST_STANDING_ORDERS, RETAINED_KINDS
 from ingest.contract.messages import decode
-from ingest.contract.topics import ID_WORDS, Topic, is_id
+from ingest.contract.topics import Topic, is_id
 
 TRY_EVERY_S = 10.0
 HANG_UP_S = 2.0

@@ -71,19 +71,11 @@ class Outward:
     ----------
     connect : callable
         Opens the line to the broker.
-    now : callable
-        The present moment, for what is sent.
     """
 
-    def __init__(
-        self,
-        connect: Callable[[], Publisher],
-        settings: OutwardSettings,
-        now: Callable[[], datetime] = lambda: datetime.now(UTC),
-    ) -> None:
+    def __init__(self, connect: Callable[[], Publisher], settings: OutwardSettings) -> None:
         self._connect = connect
         self._settings = settings
-        self._now = now
         self._line: Publisher | None = None
         self._newest: queue.Queue[Snapshot | None] = queue.Queue(maxsize=1)
         self._before: dict[str, Event] = {}
@@ -150,7 +142,7 @@ class Outward:
         settings = self._settings.cap
         if settings is None:
             return
-        sent = self._now()
+        sent = datetime.now(UTC)
         first = self._sent_at.pop(event.key, None)
         if event.state == "raised":
             self._sent_at[event.key] = sent

@@ -76,13 +76,10 @@ def in_this_form(part: Path, line: Line) -> Line:
 
 def quarantine(part: Path) -> Path:
     """Move a part out of the way of every reader, and keep it; return where it is then."""
-    archive = archive_of(part)
+    kept = first = archive_of(part) / QUARANTINE / below(part)
     number = 1
-    while (kept := archive / QUARANTINE / _numbered(below(part), number)).exists():
+    while kept.exists():
         number += 1
+        kept = first.with_name(f"{first.name}.{number}")
     place_of(part).move(part, kept)
     return kept
-
-
-def _numbered(name: str, number: int) -> str:
-    return name if number == 1 else f"{name}.{number}"

@@ -73,7 +73,12 @@ def settle(latest: dict[str, Line], on_disk: Collection[str]) -> Settled:
     """
     replaced = _replaced(latest, on_disk)
     there = replaced | set(on_disk)
-    gone = [line for line in latest.values() if line.part not in there and not _merge_never_done(line, there)]
+    gone = [
+        line
+        for line in latest.values()
+        # Not where a merge was announced and killed: what it would have replaced is all still there.
+        if line.part not in there and not (line.replaces and there.issuperset(line.replaces))
+    ]
     lost = {name for line in gone for name in line.replaces}
     return Settled(
         {name: line for name, line in latest.items() if name in on_disk and name not in replaced},
@@ -98,11 +103,6 @@ def _replaced(latest: dict[str, Line], on_disk: Collection[str]) -> set[str]:
         if not more:
             return replaced
         replaced |= more
-
-
-def _merge_never_done(line: Line, there: set[str]) -> bool:
-    """Return whether a merge was announced and killed: what it would have replaced is all still there."""
-    return bool(line.replaces) and there.issuperset(line.replaces)
 
 
 @dataclass(eq=False)
@@ -155,10 +155,6 @@ class _Chain:
             self._remember(at, at + len(text), name)
         self.first = self.first or own
         self.before, self.last = own, (at, at + len(text))
-
-    def is_twin_of(self, other: _Chain) -> bool:
-        """Return whether two chains begin with the same line; of each pair the later name is asked."""
-        return bool(self.first) and self.first == other.first and self.writer > other.writer
 
     def ends_as_before(self) -> bool:
         """Return whether the last line that was read is still there: the chain has only grown since."""
@@ -279,7 +275,9 @@ class Expected:
             for _, chain in sorted(self._chains.items()):
                 where = chain.path.relative_to(self._archive).as_posix()
                 found += [(where, fault) for fault in chain.faults]
-                twin = next((other for other in self._chains.values() if chain.is_twin_of(other)), None)
+                # Of two chains that begin with the same line, the later name is the copy.
+                others = [other for other in self._chains.values() if other.writer < chain.writer]
+                twin = next((other for other in others if other.first and other.first == chain.first), None)
                 if twin is not None:
                     found.append((where, f"it begins as `{twin.path.name}` does: one is a copy of the other"))
                 if to_the_end and chain.known and chain.end < chain.known[0]:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import msgspec
 import polars as pl
@@ -96,6 +96,15 @@ class Held:
                 self.speakers.update(frame[who].drop_nulls().unique())
                 break
 
+    def said(self) -> dict[str, Any]:
+        """Return the fields of a line that say what the rows hold."""
+        speakers = sorted(self.speakers)
+        return {
+            "rows_digest": digest_text(self.digest),
+            "speakers": speakers[:_SPEAKERS_NAMED],
+            "more_speakers": max(len(speakers) - _SPEAKERS_NAMED, 0),
+        }
+
 
 def add_line(
     archive: Path,
@@ -127,7 +136,6 @@ def add_line(
     first, last = held.first, held.last
     if first is None or last is None:
         raise ArchiveProblem(f"{path} would hold nothing")
-    speakers = sorted(held.speakers)
     _add(
         archive,
         writer,
@@ -139,9 +147,7 @@ def add_line(
             last=last,
             sha256=file_sha256(file),
             size=file.stat().st_size,
-            rows_digest=digest_text(held.digest),
-            speakers=speakers[:_SPEAKERS_NAMED],
-            more_speakers=max(len(speakers) - _SPEAKERS_NAMED, 0),
+            **held.said(),
             replaces=replaces or [],
             dropped_rows=0 if dropped is None else dropped.rows,
             dropped_digest=digest_text(dropped.digest) if dropped is not None and dropped.rows else "",
@@ -155,7 +161,6 @@ def add_line(
 
 def restate(archive: Path, part: Path, held: Held, line: Line) -> None:
     """Say again in this form what a part of an older form holds; its bytes are those of the older line."""
-    speakers = sorted(held.speakers)
     _add(
         archive,
         "tidy",
@@ -163,9 +168,7 @@ def restate(archive: Path, part: Path, held: Held, line: Line) -> None:
             line,
             format=FORMAT,
             size=part.stat().st_size,
-            rows_digest=digest_text(held.digest),
-            speakers=speakers[:_SPEAKERS_NAMED],
-            more_speakers=max(len(speakers) - _SPEAKERS_NAMED, 0),
+            **held.said(),
             restates=True,
             written=datetime.now(UTC),
         ),

@@ -30,10 +30,10 @@ _decode = msgspec.json.Decoder(_Kept).decode
 _decode_state = msgspec.json.Decoder(State).decode
 
 
-def mapper_of(archive: Path, state: State | None = None, *, only_sound: bool = False) -> Mapper | None:
+def mapper_of(archive: Path, *, only_sound: bool = False) -> Mapper | None:
     """Return what reads an archive's foreign topics; None when it has no mapping."""
     mappings = mappings_of(archive, only_sound=only_sound)
-    return Mapper(mappings, state) if mappings else None
+    return Mapper(mappings) if mappings else None
 
 
 def mapper_before(archive: Path, segment: Path, *, only_sound: bool = False) -> Mapper | None:

@@ -56,12 +56,12 @@ class Recent:
         self._archive: Path | None = None
 
     @classmethod
-    def of_archive(cls, archive: Path, rows: int = 50_000) -> Recent:
+    def of_archive(cls, archive: Path) -> Recent:
         """Remember what was sealed last: after a restart the broker delivers again what was not acknowledged.
 
         Parts of segments that are still in a journal are passed over: they will be written again.
         """
-        recent = cls(rows)
+        recent = cls()
         recent._archive = archive
         if not place_of(archive).is_shared:
             recent.look_up()

@@ -118,7 +118,11 @@ class SealingProcess:
         answer = self._answer(process.stdout.fileno(), segment.name)
         if answer is None:
             self.close()
-            raise ArchiveProblem(f"the sealing process {_end(process.returncode)}; it is started again")
+            code = process.returncode
+            how = f"ended with exit code {code}"
+            if code is not None and code < 0:
+                how = f"was ended by signal {signal.Signals(-code).name}"
+            raise ArchiveProblem(f"the sealing process {how}; it is started again")
         return _decode_outcome(answer)
 
     def _answer(self, pipe: int, segment: str) -> bytes | None:
@@ -164,9 +168,3 @@ class SealingProcess:
         process, self._process = self._process, None
         if process is not None:
             end_process(process, END_WITHIN_S)
-
-
-def _end(code: int | None) -> str:
-    if code is not None and code < 0:
-        return f"was ended by signal {signal.Signals(-code).name}"
-    return f"ended with exit code {code}"

@@ -266,24 +266,18 @@ def sound_parts(files: Iterable[Path]) -> list[Path]:
         archive = archive_of(file)
         if archive not in by_archive:
             by_archive[archive] = expected_of(archive)
-        line = by_archive[archive].latest(f"{file.parent.parent.name}/{file.parent.name}").get(below(file))
-        if line is None:
-            continue
-        if sha256_of(file) == line.sha256:
+        line = by_archive[archive].latest("/".join(file.parts[-3:-1])).get(below(file))
+        if line is not None and sha256_of(file) == line.sha256:
             sound.append(file)
-        else:
+        elif line is not None:
             _altered.add(_key(file))
     return sound
 
 
 def lines_of(parts: Iterable[Path]) -> list[Line]:
     """Return what the manifest says of parts that it knows."""
-    found = []
-    for part in parts:
-        line = expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1])).get(below(part))
-        if line is not None:
-            found.append(line)
-    return found
+    latest = ((part, expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1]))) for part in parts)
+    return [lines[below(part)] for part, lines in latest if below(part) in lines]
 
 
 def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:

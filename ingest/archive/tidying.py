@@ -87,7 +87,8 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
                 day = day_of(day_folder)
                 if day == today:
                     continue
-                _sweep(day_folder)
+                for left in aside_folder(day_folder).glob(f".day-*{SUFFIX}.tmp"):  # by a killed tidying
+                    left.unlink(missing_ok=True)
                 complete(day_folder)
                 # The parts are listed before the journals: a segment goes only when its parts are there.
                 parts = parts_in(day_folder)
@@ -95,7 +96,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
                 parts = [part for part in parts if part.stem not in moving]
                 before += len(parts)
                 after += min(len(parts), 1)
-                if len(parts) > 1 or _is_of_older_form(parts):
+                if len(parts) > 1 or any(line.format < FORMAT for line in lines_of(parts)):
                     fit, kept_aside = fit_to_merge(day_folder, moving)
                     quarantined += kept_aside
                     if len(fit) > 1:
@@ -120,10 +121,6 @@ def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
         f"not merged, because they are not what was sealed: {', '.join(quarantined)}; they are kept in "
         f"{archive / QUARANTINE}. Restore them from a backup; `underair verify {archive}` says more"
     )
-
-
-def _is_of_older_form(parts: list[Path]) -> bool:
-    return any(line.format < FORMAT for line in lines_of(parts))
 
 
 def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line]) -> tuple[int, int]:
@@ -170,12 +167,6 @@ def finish_merge(folder: Path, moving: set[str]) -> list[str]:
     (folder / _OLD_NOTE).unlink(missing_ok=True)
     place_of(folder).settle(folder)
     return quarantined
-
-
-def _sweep(folder: Path) -> None:
-    """Remove what a killed tidying left aside."""
-    for path in aside_folder(folder).glob(f".day-*{SUFFIX}.tmp"):
-        path.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager

@@ -78,13 +78,13 @@ class Trouble:
         """Return what concerns messages received in a time, or may."""
         return Trouble(self.archive, tuple(fault for fault in self.faults if fault.concerns(first, last)))
 
-    def sentences(self, most: int = _MOST_SAID) -> list[str]:
+    def sentences(self) -> list[str]:
         """Return the first faults in words, and what to do; nothing when all is well."""
         if not self.faults:
             return []
-        said = [fault.sentence() for fault in self.faults[:most]]
-        if len(self.faults) > most:
-            said.append(f"{counted(len(self.faults) - most, 'more file')} of the archive cannot be trusted.")
+        said = [fault.sentence() for fault in self.faults[:_MOST_SAID]]
+        if (more := len(self.faults) - _MOST_SAID) > 0:
+            said.append(f"{counted(more, 'more file')} of the archive cannot be trusted.")
         return [
             *said,
             f"Run `underair verify {self.archive}` for details, or restore the files from a backup.",

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import stat
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from ingest.archive.digests import DIGESTS, digest_text
 from ingest.archive.expected import SEALING, Expected, unsettled
-from ingest.archive.hostile import odd_entries
 from ingest.archive.manifest import Line
 from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
-from ingest.archive.store import file_sha256, place, place_of
-from ingest.archive.trouble import ALTERED, MANIFEST, MISSING, Fault, fault_of_line
+from ingest.archive.store import file_sha256, place, place_of, work_folder
+from ingest.archive.trouble import ALTERED, FOREIGN, MANIFEST, MISSING, Fault, fault_of_line
 from ingest.contract.errors import ArchiveProblem
 
 _SEALED_WITHIN = timedelta(hours=1)
@@ -45,7 +48,7 @@ def verify(archive: str | Path) -> Verified:
     faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults(to_the_end=True)]
     made_with: set[str] = set()
     for day_folder in day_folders_expected(folder, expected):
-        day = DayFolder(day_folder, expected=expected, hashing=_anew)
+        day = DayFolder(day_folder, expected=expected, hashing=partial(sha256_of, anew=True))
         day.sound()
         parts += len(day.settled.counting)
         rows += sum(line.rows for line in day.settled.counting.values())
@@ -65,15 +68,8 @@ def verify(archive: str | Path) -> Verified:
     ]
     faults += _seals_that_broke_off(folder)
     faults += odd_entries(folder)
-    return Verified(parts, rows, unsealed, sorted(faults, key=_order) + journal_faults, expected.heads())
-
-
-def _anew(part: Path) -> str:
-    return sha256_of(part, anew=True)
-
-
-def _order(fault: Fault) -> tuple[bool, str]:
-    return fault.what != MANIFEST, fault.where
+    faults.sort(key=lambda fault: (fault.what != MANIFEST, fault.where))
+    return Verified(parts, rows, unsealed, faults + journal_faults, expected.heads())
 
 
 def _leftovers_altered(day: DayFolder) -> list[Fault]:
@@ -134,3 +130,33 @@ def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> lis
             f"({digest_text(before % DIGESTS)})",
         )
     ]
+
+
+def odd_entries(archive: Path) -> list[Fault]:
+    """Return links and special files anywhere in an archive's folder, of one on a store its work folder.
+
+    Bytes that are elsewhere can change without a trace here.
+    """
+    here = work_folder(archive)
+    return [Fault(FOREIGN, path.relative_to(here).as_posix(), what) for path, what in _odd(here)]
+
+
+def _odd(folder: Path) -> Iterator[tuple[Path, str]]:
+    try:
+        with os.scandir(folder) as entries:
+            found = sorted(entries, key=lambda entry: entry.name)
+    except (FileNotFoundError, NotADirectoryError):  # gone in this very moment
+        return
+    for entry in found:
+        path = Path(entry.path)
+        try:
+            mode = entry.stat(follow_symlinks=False).st_mode
+        except FileNotFoundError:
+            continue
+        if stat.S_ISLNK(mode):
+            told = f"it is a symbolic link to {path.readlink()}, and what is there is no part of the archive"
+            yield path, told
+        elif stat.S_ISDIR(mode):
+            yield from _odd(path)
+        elif not stat.S_ISREG(mode):
+            yield path, "it is a pipe, socket or device and no file"

@@ -22,6 +22,7 @@ from ingest.broker.mqtt import (
     Login,
     Publisher,
     connection_sentence,
+    end_session,
     new_client,
     parse_broker_url,
     refusal_sentence,
@@ -142,162 +143,138 @@ def check_broker(
     tell : callable
         Told each finding as soon as it is there.
 
-    Returns
-    -------
-    list of Trial
-
     Raises
     ------
     BrokerProblem
         When it cannot be reached or does not let us try.
     """
-    address = parse_broker_url(url)
     login = login or Login()
-    listening_as = partial(_Listening, address, login=login, mqtt5=mqtt5)
-    token = secrets.token_hex(4)
-    root = f"underair/check/{token}"
-    findings: list[Trial] = []
-
-    def found(name: str, well: bool, statement: str) -> None:
-        findings.append(Trial(name, well, statement))
-        tell(findings[-1])
-
     with Publisher(url, login=login) as publisher:
-        name = f"underair-check-{token}"
-        listening = listening_as(name)
+        trials = _Trials(parse_broker_url(url), login, publisher, mqtt5, tell)
+        trials.run(messages)
+    return trials.findings
+
+
+class _Trials:
+    """All trials of one broker, under a root of their own."""
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        login: Login,
+        publisher: Publisher,
+        mqtt5: bool,
+        tell: Callable[[Trial], object],
+    ) -> None:
+        self._listening_as = partial(_Listening, address, login=login, mqtt5=mqtt5)
+        self._forget = partial(end_session, address, login)
+        self._publisher = publisher
+        self._tell = tell
+        token = secrets.token_hex(4)
+        self._root = f"underair/check/{token}"
+        self._name = f"underair-check-{token}"
+        self.findings: list[Trial] = []
+
+    def run(self, messages: int) -> None:
+        listening = self._listening_as(self._name)
         listening.connect()
-        listening.subscribe(f"{root}/live")
-        publisher.publish(f"{root}/live", b"0")
+        listening.subscribe(f"{self._root}/live")
+        self._publisher.publish(f"{self._root}/live", b"0")
         listening.wait_for(1)
         passed = listening.payloads == [b"0"]
-        found("delivery", passed, "a message came through" if passed else _NOT_THROUGH)
+        self._found(
+            "delivery",
+            passed,
+            "a message came through",
+            "a message that the broker acknowledged did not come through; "
+            "may this user read and write underair/check/#, with several connections at a time?",
+        )
         if passed:
-            _try_retained(listening_as, publisher, root, found)
-            _try_redelivery(listening_as, publisher, root, token, found)
-            _forget(address, login, f"underair-check-{token}-r")
+            self._try_retained()
+            self._try_redelivery()
         listening.leave()
         if passed:
-            _try_absence(listening_as, publisher, root, name, messages, found)
-        _forget(address, login, name)
-    return findings
+            self._try_absence(messages)
+        self._forget(self._name)
 
+    def _found(self, name: str, well: bool, when_well: str, else_: str) -> None:
+        self.findings.append(Trial(name, well, when_well if well else else_))
+        self._tell(self.findings[-1])
 
-_NOT_THROUGH = (
-    "a message that the broker acknowledged did not come through; "
-    "may this user read and write underair/check/#, with several connections at a time?"
-)
+    def _try_retained(self) -> None:
+        topic = f"{self._root}/retained"
+        self._publisher.publish(topic, b"kept", retain=True)
+        self._publisher.flush()
 
+        def gets(name: str, subscription: str) -> bool:
+            newcomer = self._listening_as(name)
+            newcomer.connect()
+            newcomer.subscribe(subscription)
+            newcomer.wait_for(1)
+            newcomer.leave()
+            return newcomer.payloads == [b"kept"] and newcomer.retained == [True]
 
-def _try_retained(
-    listening_as: Callable[..., _Listening],
-    publisher: Publisher,
-    root: str,
-    found: Callable[[str, bool, str], None],
-) -> None:
-    publisher.publish(f"{root}/retained", b"kept", retain=True)
-    publisher.flush()
-
-    def gets(name: str, subscription: str) -> bool:
-        newcomer = listening_as(name)
-        newcomer.connect()
-        newcomer.subscribe(subscription)
-        newcomer.wait_for(1)
-        newcomer.leave()
-        return newcomer.payloads == [b"kept"] and newcomer.retained == [True]
-
-    name = f"underair-check-{secrets.token_hex(4)}"
-    well = gets(name, f"{root}/retained")
-    found(
-        "retained",
-        well,
-        "a retained message is kept for newcomers"
-        if well
-        else "retained messages are not kept: after a restart a listener knows no set's setup",
-    )
-    if well:
-        well = gets(f"{name}-w", f"{root}/#")
-        found(
-            "retained, by wildcard",
+        name = f"underair-check-{secrets.token_hex(4)}"
+        well = gets(name, topic)
+        self._found(
+            "retained",
             well,
-            "a wildcard subscription gets retained messages"
-            if well
-            else "a wildcard subscription gets no retained messages: the listener asks for each set's setup "
-            "by its own topic when it first hears the set; other programs that use wildcards miss setups",
+            "a retained message is kept for newcomers",
+            "retained messages are not kept: after a restart a listener knows no set's setup",
         )
-    publisher.publish(f"{root}/retained", b"", retain=True)
-    publisher.flush()
+        if well:
+            self._found(
+                "retained, by wildcard",
+                gets(f"{name}-w", f"{self._root}/#"),
+                "a wildcard subscription gets retained messages",
+                "a wildcard subscription gets no retained messages: the listener asks for each set's setup "
+                "by its own topic when it first hears the set; other programs that use wildcards miss setups",
+            )
+        self._publisher.publish(topic, b"", retain=True)
+        self._publisher.flush()
 
+    def _try_redelivery(self) -> None:
+        name, topic = f"{self._name}-r", f"{self._root}/unacknowledged"
+        silent = self._listening_as(name, acknowledging=False)
+        silent.connect()
+        silent.subscribe(topic)
+        self._publisher.publish(topic, b"again")
+        self._publisher.flush()
+        silent.wait_for(1)
+        silent.leave()
+        back = self._listening_as(name)
+        back.connect()
+        back.wait_for(1)
+        self._found(
+            "redelivery",
+            back.payloads == [b"again"],
+            "a message that was not acknowledged comes again",
+            "a message that was not acknowledged does not come again: what a killed listener held is lost",
+        )
+        back.leave()
+        self._forget(name)
 
-def _try_redelivery(
-    listening_as: Callable[..., _Listening],
-    publisher: Publisher,
-    root: str,
-    token: str,
-    found: Callable[[str, bool, str], None],
-) -> None:
-    name = f"underair-check-{token}-r"
-    silent = listening_as(name, acknowledging=False)
-    silent.connect()
-    silent.subscribe(f"{root}/unacknowledged")
-    publisher.publish(f"{root}/unacknowledged", b"again")
-    publisher.flush()
-    silent.wait_for(1)
-    silent.leave()
-    back = listening_as(name)
-    back.connect()
-    back.wait_for(1)
-    well = back.payloads == [b"again"]
-    found(
-        "redelivery",
-        well,
-        "a message that was not acknowledged comes again"
-        if well
-        else "a message that was not acknowledged does not come again: what a killed listener held is lost",
-    )
-    back.leave()
-
-
-def _try_absence(
-    listening_as: Callable[..., _Listening],
-    publisher: Publisher,
-    root: str,
-    name: str,
-    messages: int,
-    found: Callable[[str, bool, str], None],
-) -> None:
-    for number in range(messages):
-        publisher.publish(f"{root}/live", b"%d" % number)
-    publisher.flush()
-    # A new client under the old name: paho leaves sockets open when one client is started twice.
-    listening = listening_as(name)
-    listening.connect()
-    listening.wait_for(messages)
-    found(
-        "session",
-        listening.session_present,
-        "the session of a listener that is away is kept"
-        if listening.session_present
-        else "the session is not kept: all that is sent while a listener is away is lost",
-    )
-    kept = len({*listening.payloads} & {b"%d" % number for number in range(messages)})
-    found(
-        "queue",
-        kept == messages,
-        f"all {messages:,} messages sent meanwhile were kept"
-        if kept == messages
-        else f"of {messages:,} messages sent meanwhile {messages - kept:,} were lost, "
-        "though each was acknowledged; with mosquitto raise max_queued_messages",
-    )
-    listening.leave()
-
-
-def _forget(address: BrokerAddress, login: Login, client_id: str) -> None:
-    """Have the broker drop a session of ours."""
-    client = new_client(client_id, login, tls=login.tls(address))
-    answered = threading.Event()
-    client.on_connect = lambda *_: answered.set()
-    client.connect(address.host, address.port, KEEPALIVE_S)
-    client.loop_start()
-    answered.wait(_TIMEOUT_S)
-    client.disconnect()
-    client.loop_stop()
+    def _try_absence(self, messages: int) -> None:
+        sent = [b"%d" % number for number in range(messages)]
+        for payload in sent:
+            self._publisher.publish(f"{self._root}/live", payload)
+        self._publisher.flush()
+        # A new client under the old name: paho leaves sockets open when one client is started twice.
+        listening = self._listening_as(self._name)
+        listening.connect()
+        listening.wait_for(messages)
+        self._found(
+            "session",
+            listening.session_present,
+            "the session of a listener that is away is kept",
+            "the session is not kept: all that is sent while a listener is away is lost",
+        )
+        lost = messages - len({*listening.payloads} & {*sent})
+        self._found(
+            "queue",
+            not lost,
+            f"all {messages:,} messages sent meanwhile were kept",
+            f"of {messages:,} messages sent meanwhile {lost:,} were lost, "
+            "though each was acknowledged; with mosquitto raise max_queued_messages",
+        )
+        listening.leave()

@@ -152,6 +152,23 @@ def session_properties(expiry_s: int) -> Properties:
     return properties
 
 
+def end_session(address: BrokerAddress, login: Login, client_id: str, *, mqtt5: bool = False) -> bool:
+    """Have a broker drop a session; return whether it answered.
+
+    A connection under the session's id with a clean start does it (MQTT 3.1.1 and 5).
+    """
+    client = new_client(client_id, login, mqtt5=mqtt5, tls=login.tls(address))
+    connected = threading.Event()
+    client.on_connect = lambda *_: connected.set()
+    start: dict[str, Any] = {"clean_start": True, "properties": session_properties(0)} if mqtt5 else {}
+    client.connect(address.host, address.port, KEEPALIVE_S, **start)
+    client.loop_start()
+    answered = connected.wait(CONNECT_TIMEOUT_S)
+    client.disconnect()
+    client.loop_stop()
+    return answered
+
+
 def tls_context(
     ca_file: str | None = None, certificate_file: str | None = None, key_file: str | None = None
 ) -> ssl.SSLContext:

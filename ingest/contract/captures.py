@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from ingest.contract.errors import BadCapture, RefusedMessage
 from ingest.contract.refusals import depth_exceeds
-from ingest.contract.times import micros, parse_time
+from ingest.contract.times import parse_time
 
 SUFFIXES = (".ndjson", ".ndjson.gz", ".ndjson.zst")
 _SHAPE = '{"received": TIME, "topic": TEXT, "payload": {...}}'
@@ -311,6 +311,3 @@ def _created(path: Path) -> Iterator[Any]:
             yield packed
     else:
         raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
-
-
-__all__ = ["BadLine", "Heard", "capture_line", "micros", "read_capture", "read_lines", "write_capture"]

@@ -14,10 +14,11 @@ from ingest.contract.captures import Heard
 from ingest.contract.columns import APART, FRAME_SCHEMAS, TABLES, empty_frame
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
-from ingest.contract.messages import KINDS, Message, decode_known
+from ingest.contract.kinds import KINDS, Message
+from ingest.contract.messages import decode_known
 from ingest.contract.refusals import too_long
 from ingest.contract.times import EPOCH, micros, parse_time
-from ingest.contract.topics import Topic, parse_topic
+from ingest.contract.topics import parse_topic
 
 Messages = dict[str, pl.DataFrame]
 """A frame for each kind and for ``refused``; always all of them, with their types."""
@@ -261,16 +262,3 @@ def message_key(kind: str) -> list[pl.Expr]:
         pl.when(nameless).then("topic").alias("nameless_topic"),
         pl.when(nameless).then("received").alias("nameless_received"),
     ]
-
-
-__all__ = [
-    "FrameBuilder",
-    "Messages",
-    "Topic",
-    "concat",
-    "drop_duplicates",
-    "first_of_each",
-    "frames_from_heard",
-    "message_key",
-    "no_messages",
-]

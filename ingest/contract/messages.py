@@ -16,24 +16,7 @@ from typing import Any, Union
 import msgspec
 
 from ingest.contract.errors import RefusedMessage
-from ingest.contract.kinds import (
-    KIND_TYPES,
-    KINDS,
-    MAX_PAYLOAD_BYTES,
-    AlarmMessage,
-    Cylinders,
-    Incident,
-    Link,
-    Message,
-    Motion,
-    Note,
-    Power,
-    Pressure,
-    Seen,
-    Setup,
-    Tally,
-    Temperature,
-)
+from ingest.contract.kinds import KIND_TYPES, MAX_PAYLOAD_BYTES, Message
 from ingest.contract.refusals import depth_exceeds, read_exactly
 from ingest.contract.times import matches_time
 from ingest.contract.topics import Topic, parse_topic
@@ -111,23 +94,3 @@ def _decode_exactly(topic: Topic, payload: bytes) -> Message:
         return msgspec.convert(value, KIND_TYPES[topic.kind])
     except (msgspec.ValidationError, RecursionError) as error:  # the two readings differ: never crash, say so
         raise RefusedMessage(f"the payload could not be read: {error}") from error
-
-
-__all__ = [
-    "KINDS",
-    "AlarmMessage",
-    "Cylinders",
-    "Incident",
-    "Link",
-    "Message",
-    "Motion",
-    "Note",
-    "Power",
-    "Pressure",
-    "Seen",
-    "Setup",
-    "Tally",
-    "Temperature",
-    "decode",
-    "decode_known",
-]

@@ -20,8 +20,8 @@ DEEPEST = 64
 _BAR_PER_PSI = 1 / 14.503774
 
 
-def depth_exceeds(payload: bytes, deepest: int = DEEPEST) -> bool:
-    """Return whether objects and lists are nested deeper than `deepest`, without recursion."""
+def depth_exceeds(payload: bytes) -> bool:
+    """Return whether objects and lists are nested deeper than `DEEPEST`, without recursion."""
     depth = 0
     in_text = False
     escaped = False
@@ -37,7 +37,7 @@ def depth_exceeds(payload: bytes, deepest: int = DEEPEST) -> bool:
             in_text = True
         elif byte in b"[{":
             depth += 1
-            if depth > deepest:
+            if depth > DEEPEST:
                 return True
         elif byte in b"]}":
             depth -= 1

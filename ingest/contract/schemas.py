@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.contract.fields import Field, fields_of, speaker_field
-from ingest.contract.kinds import KIND_TYPES, KINDS, LARGEST, MAX_PAYLOAD_BYTES
-from ingest.contract.topics import RETAINED_KINDS, SET_KINDS
+from ingest.contract.kinds import KIND_TYPES, KINDS, LARGEST, MAX_PAYLOAD_BYTES, RETAINED_KINDS, SET_KINDS
 
 FOLDER = Path(__file__).with_name("schemas")
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"

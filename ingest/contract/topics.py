@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from ingest.contract.errors import RefusedMessage
-from ingest.contract.kinds import DESK_KINDS, ID_PATTERN, ID_WORDS, RETAINED_KINDS, SET_KINDS
+from ingest.contract.kinds import DESK_KINDS, ID_PATTERN, ID_WORDS, SET_KINDS
 
 EVERY_TOPIC = "underair/v1/#"
 
@@ -63,16 +63,3 @@ def parse_topic(topic: str) -> Topic:
 
 def _shown(text: str) -> str:
     return repr(text if len(text) <= 120 else text[:117] + "...")
-
-
-__all__ = [
-    "DESK_KINDS",
-    "EVERY_TOPIC",
-    "ID_PATTERN",
-    "ID_WORDS",
-    "RETAINED_KINDS",
-    "SET_KINDS",
-    "Topic",
-    "is_id",
-    "parse_topic",
-]

@@ -20,12 +20,13 @@ from ingest.contract.captures import BadLine, Heard
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.frames import Mapped
+from ingest.contract.kinds import ID_WORDS
 from ingest.contract.messages import decode_known
 from ingest.contract.refusals import depth_exceeds
 from ingest.contract.times import micros, parse_time
-from ingest.contract.topics import ID_WORDS, Topic, is_id
+from ingest.contract.topics import Topic, is_id
 from ingest.contract.units import to_contract_unit
-from ingest.mapping.rules import FlagRule, Mapping, MessageRule, Source, TimeValue, Value
+from ingest.mapping.rules import FlagRule, Mapping, Source, TimeValue, Value
 
 # An object of another system may be larger than a message of ours; beyond this it is no telemetry.
 LARGEST_ORIGINAL_BYTES = 64 * 1024
@@ -92,7 +93,7 @@ class Mapper:
             if rule.once and key in state.once:
                 continue
             try:
-                fields = _fields(rule, original, levels)
+                fields = _made(rule.fields, fields_of(rule.kind), original, levels)
                 if fields is None:
                     continue
                 mapped.messages.append(speaker.say(rule.kind, fields))
@@ -283,14 +284,10 @@ def _required(value: Value, original: dict[str, Any], levels: dict[str, str], na
     return raw
 
 
-def _fields(rule: MessageRule, original: dict[str, Any], levels: dict[str, str]) -> dict[str, Any] | None:
-    """Return the fields of a message, None when the source does not give one that it needs."""
-    return _made(rule.fields, fields_of(rule.kind), original, levels)
-
-
 def _made(
     values: dict[str, Value], fields: tuple[Field, ...], original: dict[str, Any], levels: dict[str, str]
 ) -> dict[str, Any] | None:
+    """Return the fields of a message, None when the source does not give one that it needs."""
     known = {each.name: each for each in fields}
     made: dict[str, Any] = {}
     for name, value in values.items():

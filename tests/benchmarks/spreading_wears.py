@@ -24,7 +24,7 @@ from distributed import Client
 from analysis.pieces.piecewise import analyse_archive
 from analysis.pieces.spread import Run, spread_over, workers_here
 from analysis.profile import Profile
-from dashboard.demo.warm_up import compile_analysis
+from dashboard.demo.parts import compile_analysis
 from tests.benchmarks.big_archive import WEARS_A_DAY
 from tests.benchmarks.opening_an_incident import first_days, grow
 

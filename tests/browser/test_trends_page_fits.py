@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.demo.crew import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from tests.served_pages import pages_over
 

@@ -24,7 +24,7 @@ from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
 from dashboard.access.log import read_log
-from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.demo.crew import bring_in_three_years
 from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import FILE_NAME, BadReleases, faults, publish, published, replace
 from dashboard.trends.summary_words import INSIDE_ONLY

@@ -17,7 +17,7 @@ from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.ledger import SET_EVENTS, WEARS, Ledger, empty_ledger
 from analysis.trends.rest import short_rests
 from dashboard.context import PageContext
-from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.demo.crew import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import measured_chance, sections, view, words
 from dashboard.trends.once import Once

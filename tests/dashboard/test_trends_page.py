@@ -17,7 +17,7 @@ from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, judged_
 from analysis.trends.prediction import MonthMark, Predicted
 from analysis.trends.statistics import mann_kendall
 from dashboard.context import PageContext
-from dashboard.demo.past_ledger import bring_in_three_years
+from dashboard.demo.crew import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import words
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure

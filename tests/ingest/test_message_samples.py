@@ -16,7 +16,8 @@ from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 from jsonschema.validators import extend
 
 from ingest.contract.errors import RefusedMessage
-from ingest.contract.messages import KINDS, decode
+from ingest.contract.kinds import KINDS
+from ingest.contract.messages import decode
 from ingest.contract.schemas import FOLDER
 
 SAMPLES = Path(__file__).parent / "samples"

@@ -36,7 +36,7 @@ def test_example_documents_every_option_with_its_default() -> None:
         ("[broker]\nkeepalive_s = 2", r"expected a whole number >= 5 s, got 2 \(at \$.broker.keepalive_s\)"),
         (
             "[broker]\nprotocol = '4'",
-            r"""expected one of "3.1.1", "5", got '4' \(at \$.broker.protocol\); every option""",
+            r"""expected one of "3.1.1", "5", got '4' \(at \$.broker.protocol\); settings.example""",
         ),
         ("name = 'a/b'", r"expected 1 to 40 letters, digits, . _ or -, .* got 'a/b' \(at \$.name\)"),
         ("name = 'import-x'", r"not beginning with import-, got 'import-x' \(at \$.name\)"),
