@@ -157,10 +157,7 @@ def results_of(everything: Results, incident_id: str | None) -> Results:
 def with_reconciled_times(messages: Mapping[str, pl.DataFrame], known: Clocks | None = None) -> Messages:
     """Add `at`, the reconciled time; an own `at` (the moment that a message is about) becomes `about`.
 
-    Parameters
-    ----------
-    known : Clocks, optional
-        Fitted to them already: fitting is what costs.
+    `known`: fitted to them already: fitting is what costs.
     """
     clocks = fit_clocks(messages) if known is None else known
     timed = {}

@@ -26,10 +26,7 @@ def sees_incident(context: PageContext, incident_id: str) -> bool:
 def why_not_sent(context: PageContext, kind: str, fields: Mapping[str, Any]) -> str | None:
     """Return why who asks may not send a desk message, None when he may.
 
-    Parameters
-    ----------
-    fields : mapping of str to Any
-        What the page filled in; what breaks the contract is refused elsewhere.
+    `fields`: what the page filled in; what breaks the contract is refused elsewhere.
     """
     if visitor().may(REVIEW):
         return None

@@ -225,15 +225,10 @@ class Listener:
     def run(self, stop: threading.Event, look: Callable[[Health], object] = id) -> Counts:
         """Receive until `stop` is set; return what became of what was received.
 
-        Parameters
-        ----------
-        look : callable
-            Called with the present health a few times a second.
+        `look`: called with the present health a few times a second.
 
-        Raises
-        ------
-        BrokerProblem
-            When the broker refuses us before we were ever subscribed; a broker that is away is waited for.
+        Raises `BrokerProblem` when the broker refuses us before we were ever subscribed; a broker that is
+        away is waited for.
         """
         self.start()
         while not stop.wait(0.1):

@@ -34,10 +34,7 @@ def arrow_bytes(table: Any) -> bytes:
 def sealed(made: memoryview, over: bytes = b"") -> bytes:
     """Return the bytes of a file that only underair reads, with a SHA-256 (FIPS 180-4) behind them.
 
-    Parameters
-    ----------
-    over : bytes
-        What else the seal covers: of files that belong together the last one seals all.
+    `over`: what else the seal covers: of files that belong together the last one seals all.
     """
     return bytes(made) + hashlib.sha256(bytes(made) + over).digest() + _SEAL
 
@@ -45,15 +42,9 @@ def sealed(made: memoryview, over: bytes = b"") -> bytes:
 def unsealed(kept: bytes, over: bytes = b"", *, or_parquet: bool = False) -> bytes:
     """Return what `sealed` was given.
 
-    Parameters
-    ----------
-    or_parquet : bool
-        Also take a Parquet file as it was kept before there were seals.
+    `or_parquet`: also take a Parquet file as it was kept before there were seals.
 
-    Raises
-    ------
-    ValueError
-        When a byte is another one.
+    Raises `ValueError` when a byte is another one.
     """
     if or_parquet and kept.endswith(_PARQUET):
         return kept

@@ -27,10 +27,7 @@ def archive_option(
 class ArchivePlace(click.Path):
     """A folder, or a place on a store.
 
-    Parameters
-    ----------
-    must_exist : bool
-        A folder must be there already.
+    `must_exist`: a folder must be there already.
     """
 
     name = "archive"

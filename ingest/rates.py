@@ -20,10 +20,7 @@ LONGEST_TOPIC = 200
 class Rates:
     """Counts messages by speaker between two looks.
 
-    Parameters
-    ----------
-    most_per_s : float
-        Messages a second of one speaker that are not yet too many.
+    `most_per_s`: messages a second of one speaker that are not yet too many.
     """
 
     def __init__(self, most_per_s: float) -> None:
@@ -42,10 +39,7 @@ class Rates:
     def too_much(self, now_s: float) -> str:
         """Return a sentence on the speakers who have been too fast for too long, empty when there is none.
 
-        Parameters
-        ----------
-        now_s : float
-            A clock that never goes back; each look begins a new count.
+        `now_s`: a clock that never goes back; each look begins a new count.
         """
         with self._lock:
             counts, self._counts = self._counts, Counter()

@@ -72,10 +72,7 @@ class _File(msgspec.Struct, forbid_unknown_fields=True):
 class AccountFile:
     """The accounts of one file, read again when the file has changed.
 
-    Parameters
-    ----------
-    path : Path
-        Need not be there yet. Only its owner may read it.
+    `path`: need not be there yet. Only its owner may read it.
     """
 
     def __init__(self, path: Path) -> None:

@@ -33,10 +33,7 @@ _NO_ACCOUNT = "\0"  # in no account's name
 class Attempts:
     """Failures by account, by place, and by both.
 
-    Parameters
-    ----------
-    clock : callable
-        Seconds, never going back.
+    `clock`: seconds, never going back.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:

@@ -57,15 +57,9 @@ def load_house(path: Path) -> HouseSettings:
 class HouseSignIn(SignIn):
     """Visitors whom the proxy names. Sessions and the access log work as with accounts of our own.
 
-    Parameters
-    ----------
-    path : Path
-        The settings file; sessions are kept beside it.
+    `path`: the settings file; sessions are kept beside it.
 
-    Raises
-    ------
-    BadSettings
-        When the settings or the secret cannot be used.
+    Raises `BadSettings` when the settings or the secret cannot be used.
     """
 
     def __init__(self, path: Path, archive: Path, *, over_tls: bool) -> None:

@@ -49,10 +49,7 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
     A chain only grows: a head that once was its last line is still one of its lines. An archive rolled back
     to an older copy, or written anew, lacks it.
 
-    Parameters
-    ----------
-    expect : str, optional
-        A head that was noted elsewhere.
+    `expect`: a head that was noted elsewhere.
     """
     folder = place(archive)
     there, heads = set(), {}

@@ -41,15 +41,9 @@ def is_older_case(folder: Path) -> bool:
 def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
     """Compare a case with its list: each file altered, missing or added is named.
 
-    Parameters
-    ----------
-    again : bool
-        Also analyse the case's capture again and compare every table to the bit.
+    `again`: also analyse the case's capture again and compare every table to the bit.
 
-    Raises
-    ------
-    CaseProblem
-        When the list itself cannot be read.
+    Raises `CaseProblem` when the list itself cannot be read.
     """
     try:
         manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))

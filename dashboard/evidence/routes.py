@@ -29,10 +29,7 @@ LARGEST_NOTE_BYTES = 16 * 1024
 def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
     """Add the routes.
 
-    Parameters
-    ----------
-    token : str
-        That a request to write must carry; only our own pages know it.
+    `token`: that a request to write must carry; only our own pages know it.
     """
     bench = bench_of(store_of(context))
 

@@ -56,11 +56,8 @@ def sign(case: Path, key: Path) -> None:
 def check_signature(case: Path, signers: Path | None) -> tuple[str, list[str]]:
     """Check the signature beside a case; return what is to be said, and its faults.
 
-    Parameters
-    ----------
-    signers : Path or None
-        An allowed-signers file (ssh-keygen(1), "ALLOWED SIGNERS"). Without it nobody knows whose key it was,
-        only whether the signature belongs to this tag manifest.
+    `signers`: an allowed-signers file (ssh-keygen(1), "ALLOWED SIGNERS"). Without it nobody knows whose key
+    it was, only whether the signature belongs to this tag manifest.
     """
     signature, manifest = case / SIGNATURE, case / TAG_MANIFEST
     if not signature.is_file():
@@ -87,10 +84,7 @@ def check_signature(case: Path, signers: Path | None) -> tuple[str, list[str]]:
 def check_time_stamp(case: Path, authority: Path | None) -> tuple[str, list[str]]:
     """Check the RFC 3161 time stamp beside a case; return what is to be said, and its faults.
 
-    Parameters
-    ----------
-    authority : Path or None
-        The time-stamping authority's root certificates (PEM).
+    `authority`: the time-stamping authority's root certificates (PEM).
     """
     stamp = case / TIME_STAMP
     if not stamp.is_file():

@@ -67,10 +67,7 @@ def load_outward(path: str | Path) -> OutwardSettings:
 class Outward:
     """Takes snapshots, and sends what they say on a thread of its own.
 
-    Parameters
-    ----------
-    connect : callable
-        Opens the line to the broker.
+    `connect`: opens the line to the broker.
     """
 
     def __init__(self, connect: Callable[[], Publisher], settings: OutwardSettings) -> None:

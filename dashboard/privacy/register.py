@@ -38,15 +38,9 @@ LINES = pl.Schema(
 def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -> pl.DataFrame:
     """Add the wears of named people, drop lines that are older than the register keeps, return the register.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's.
+    `wears`: the ledger's.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is a register that cannot be read: nothing is written over it.
+    Raises `ArchiveProblem` when there is a register that cannot be read: nothing is written over it.
     """
     path = work_folder(archive) / PLACE
     kept = read_table(path, LINES)

@@ -26,10 +26,7 @@ def rows_digest(frame: pl.DataFrame) -> int:
     bits) of its value, and then its payload. A column that a later contract adds changes no digest while it
     is empty.
 
-    Parameters
-    ----------
-    frame : polars.DataFrame
-        With `payload`; its columns may have any order.
+    `frame`: with `payload`; its columns may have any order.
     """
     if frame.is_empty():
         return 0

@@ -66,10 +66,7 @@ class Settled:
 def settle(latest: dict[str, Line], on_disk: Collection[str]) -> Settled:
     """Compare the last line of each part with what is there.
 
-    Parameters
-    ----------
-    on_disk : collection of str
-        Without parts that are known to be altered: what those replaced counts, if it is still there.
+    `on_disk`: without parts that are known to be altered: what those replaced counts, if it is still there.
     """
     replaced = _replaced(latest, on_disk)
     there = replaced | set(on_disk)
@@ -265,10 +262,8 @@ class Expected:
     def faults(self, *, to_the_end: bool = False) -> list[tuple[str, str]]:
         """Return what is wrong with the chains themselves: file below the archive, and statement.
 
-        Parameters
-        ----------
-        to_the_end : bool
-            Also say that a chain's last line has no end; a line that is being written has none either.
+        `to_the_end`: also say that a chain's last line has no end; a line that is being written has none
+        either.
         """
         with self._lock:
             found = []

@@ -28,10 +28,7 @@ _SEALED_WITHIN = timedelta(minutes=10)  # yesterday's last segment is sealed by 
 class FinishedDays:
     """Has finished days merged while a listener runs.
 
-    Parameters
-    ----------
-    say : callable
-        Takes sentences for the operator.
+    `say`: takes sentences for the operator.
     """
 
     def __init__(self, archive: Path, say: Callable[[str], None]) -> None:

@@ -52,14 +52,9 @@ def require_known_format(archive: Path) -> None:
     underair adds none behind. On a store this costs requests: there, whoever reads a chain or writes to one
     asks `require_known` of its lines.
 
-    Parameters
-    ----------
-    archive : Path
-        May be missing: then nothing of a newer form is there.
+    `archive`: may be missing: then nothing of a newer form is there.
 
-    Raises
-    ------
-    ArchiveProblem
+    Raises `ArchiveProblem`.
     """
     folder = archive / "manifest"
     if place_of(folder).is_shared or not folder.is_dir():

@@ -78,10 +78,7 @@ class Part(NamedTuple):
 class ArchiveIndex:
     """The index of one archive; always about the parts as they are now.
 
-    Parameters
-    ----------
-    archive : Path
-        Its folder. Where the index cannot be written, it is made in memory each time.
+    `archive`: its folder. Where the index cannot be written, it is made in memory each time.
     """
 
     def __init__(self, archive: Path) -> None:

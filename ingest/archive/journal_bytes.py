@@ -13,10 +13,7 @@ WINDOW_BYTES = 1 << 20
 class BytesOfFile:
     """A segment in an open file, as long as it is now.
 
-    Parameters
-    ----------
-    handle : int
-        Stays open, and stays the caller's.
+    `handle`: stays open, and stays the caller's.
     """
 
     def __init__(self, handle: int) -> None:

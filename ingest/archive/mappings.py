@@ -32,16 +32,10 @@ def mappings_folder(archive: Path) -> Path:
 def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
     """Return the mappings in force, by name.
 
-    Parameters
-    ----------
-    only_sound : bool
-        Leave out those that were altered, for readers: a desk must see the other sets, and
-        `altered_mappings` is said. What is to be kept must wait instead.
+    `only_sound`: leave out those that were altered, for readers: a desk must see the other sets, and
+    `altered_mappings` is said. What is to be kept must wait instead.
 
-    Raises
-    ------
-    BadSettings, ArchiveProblem
-        When one cannot be read.
+    Raises `BadSettings` or `ArchiveProblem` when one cannot be read.
     """
     altered = altered_mappings(archive)
     if altered and not only_sound:

@@ -44,10 +44,7 @@ class Recent:
     What MQTT delivers twice comes soon after; what comes late, with a new session, is looked for in the
     archive.
 
-    Parameters
-    ----------
-    rows : int
-        How many of each kind to remember at least.
+    `rows`: how many of each kind to remember at least.
     """
 
     def __init__(self, rows: int = 50_000) -> None:
@@ -132,10 +129,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     suffered since, and nobody can tell the two apart. Where more is damaged than a row should hold, the
     segment is kept in the quarantine.
 
-    Parameters
-    ----------
-    recent : Recent or None
-        Look for duplicates there, and add what is sealed; otherwise look in the whole archive.
+    `recent`: look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
     mapper = mapper_before(archive, segment)
     before = None if mapper is None else copy_of(mapper)

@@ -37,11 +37,8 @@ NICENESS = 10  # receiving goes first
 class Sealing:
     """Seals segments of one listener, and remembers what it sealed last.
 
-    Parameters
-    ----------
-    folder : Path
-        The listener's journal folder. Waits for the sealing process of a listener that was killed, which may
-        be at its last segment still: two must not write the same part.
+    `folder`: the listener's journal folder. Waits for the sealing process of a listener that was killed,
+    which may be at its last segment still: two must not write the same part.
     """
 
     def __init__(self, archive: Path, folder: Path) -> None:

@@ -221,10 +221,7 @@ class DayFolder:
     def faults(self, moving: set[str]) -> Iterator[Fault]:
         """Yield what is wrong here.
 
-        Parameters
-        ----------
-        moving : set of str
-            Names of parts that are written just now, or will be again.
+        `moving`: names of parts that are written just now, or will be again.
         """
         for name, why in self.altered.items():
             if name not in self.settled.replaced and Path(name).stem not in moving:
@@ -339,10 +336,7 @@ def trouble_of(archive: Path) -> Trouble:
     Missing and foreign parts, parts of another size and damage of the manifest are known at once; other
     contents are known of parts that this process has read.
 
-    Parameters
-    ----------
-    archive : Path
-        One that is not there has no trouble.
+    `archive`: one that is not there has no trouble.
     """
     if not archive.is_dir():
         return Trouble(str(archive))

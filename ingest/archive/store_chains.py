@@ -81,10 +81,7 @@ def listeners(folder: Path) -> list[str]:
 def read(chain: Path, known: dict[str, bytes] | None = None) -> bytes:
     """Return all lines of a chain, as they would be in one file.
 
-    Parameters
-    ----------
-    known : dict of str to bytes, optional
-        Single lines that were read before; what is read now is added.
+    `known`: single lines that were read before; what is read now is added.
     """
     known = {} if known is None else known
 

@@ -129,10 +129,7 @@ class Writing:
     def put(self, batch: list[Delivery], size: int | None = None) -> bool:
         """Queue messages; waits while the queue is full. False: stopping, not all were taken.
 
-        Parameters
-        ----------
-        size : int or None
-            Bytes of their topics and payloads, as nearly as they are known; None to look.
+        `size`: bytes of their topics and payloads, as nearly as they are known; None to look.
         """
         if size is None:
             size = sum(len(each.record.payload) + len(each.record.topic) for each in batch)

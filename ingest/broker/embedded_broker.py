@@ -31,10 +31,7 @@ class EmbeddedBroker:
 
     Use it as a context manager. It ends with its owner, whatever happens to that.
 
-    Parameters
-    ----------
-    port : int or None
-        By default a free one.
+    `port`: by default a free one.
     """
 
     def __init__(self, port: int | None = None) -> None:

@@ -51,10 +51,7 @@ class Reads(Protocol):
 class FrameBuilder:
     """Collects messages as they were heard and makes frames of them.
 
-    Parameters
-    ----------
-    mapper : Reads, optional
-        Reads what was published on topics of others; each such object is kept in ``originals``.
+    `mapper`: reads what was published on topics of others; each such object is kept in ``originals``.
     """
 
     def __init__(self, mapper: Reads | None = None) -> None:

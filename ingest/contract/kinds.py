@@ -346,10 +346,7 @@ DESK_KINDS: tuple[str, ...] = ()
 def declare(*kind_types: type[Any]) -> None:
     """Add kinds to the contract; everything else is derived from them when it is imported, so do it before.
 
-    Parameters
-    ----------
-    kind_types : types
-        Subclasses of `FromSet` or `FromDesk` with `tag_field="kind"` and the kind as their tag.
+    `kind_types`: subclasses of `FromSet` or `FromDesk` with `tag_field="kind"` and the kind as their tag.
     """
     global KINDS, SET_KINDS, DESK_KINDS
     for kind_type in kind_types:

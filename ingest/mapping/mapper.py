@@ -51,10 +51,7 @@ class SetState(msgspec.Struct):
 class Mapper:
     """Applies mappings to originals, in the order of receipt.
 
-    Parameters
-    ----------
-    state : dict, optional
-        What an earlier mapper remembered (`state`), to go on from there.
+    `state`: what an earlier mapper remembered (`state`), to go on from there.
     """
 
     def __init__(self, mappings: Iterable[Mapping], state: dict[str, SetState] | None = None) -> None:
