@@ -85,16 +85,10 @@ def create_app(
 ) -> Dash:
     """Return the application, ready to be served; nothing is started and no address is bound.
 
-    Parameters
-    ----------
-    context : PageContext
-        What the pages work on.
-    pages : dict of str to module, optional
-        Path to page module, instead of Live, Review and Trends (for tests of a single page).
-    reach : Reach, optional
-        Where the pages are reached; without one, on this machine only.
-    sign_in : SignIn, optional
-        Without one, nobody has to sign in.
+    - `context`: what the pages work on.
+    - `pages`: path to page module, instead of Live, Review and Trends (for tests of a single page).
+    - `reach`: where the pages are reached; without one, on this machine only.
+    - `sign_in`: without one, nobody has to sign in.
     """
     if pages is None:
         pages = {path: importlib.import_module(name) for path, name in PAGE_MODULES.items()}

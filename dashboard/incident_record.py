@@ -93,18 +93,12 @@ def record_of(
 ) -> IncidentRecord:
     """Analyse one incident's messages and return its record, for page, report and case alike.
 
-    Parameters
-    ----------
-    messages
-        From `analysis.pieces.archive_pieces` (`incident_piece` or `light_incident_piece`), or as the case
-        keeps them; nothing else, so that a case gives the same without its archive.
-    incident : str
-        Its key or id.
-    heard_until_us : int or None
-        Until when the archive goes on, from the incident's scope: else page, report and case would not say
-        "never tallied out" when the tables do. None when these messages are all there is.
-    analyse_messages : callable, optional
-        In place of `analysis.incident.analyse`, for tests.
+    - `messages`: from `analysis.pieces.archive_pieces` (`incident_piece` or `light_incident_piece`), or as
+      the case keeps them; nothing else, so that a case gives the same without its archive.
+    - `incident`: its key or id.
+    - `heard_until_us`: until when the archive goes on, from the incident's scope: else page, report and case
+      would not say "never tallied out" when the tables do. None when these messages are all there is.
+    - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
     """
     incident_id = incident_id_of(incident)
     if analyse_messages is analyse:

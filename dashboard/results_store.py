@@ -89,14 +89,9 @@ def store_of(context: PageContext) -> ResultsStore:
 class ResultsStore:
     """Analyses pieces of an archive on demand, and answers by incident.
 
-    Parameters
-    ----------
-    archive : Archive
-        The reader (`ingest.archive.reading`).
-    profile : Profile
-        The service's doctrine.
-    analyse_messages : callable, optional
-        In place of `analysis.incident.analyse`, for tests.
+    - `archive`: the reader (`ingest.archive.reading`).
+    - `profile`: the service's doctrine.
+    - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
     """
 
     def __init__(

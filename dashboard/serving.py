@@ -52,32 +52,20 @@ ENDS_WITHIN_S = 2.0
 class Served:
     """The pages being served on a thread: `url`, and `close()` to stop.
 
-    Parameters
-    ----------
-    broker_url : str or None
-        Where the desk publishes; None for reading only.
-    reach : Reach, optional
-        The address to listen on and who can reach it; without one, this machine only.
-    port : int
-        0 takes a free one.
-    listening : socket.socket, optional
-        A socket of this machine's own address that listens already, in place of `reach` and `port`.
-    desk_id : str
-        Who has sent what is sent from these pages.
-    prepare : callable, optional
-        What has to be done before the archive is read; the pages answer meanwhile that they are starting.
-    service : str, optional
-        The service that the desk speaks for as long as none was heard of.
-    login : Login, optional
-        Who the desk is to the broker; by default the environment's user and password.
-    outward : OutwardSettings, optional
-        What other systems are sent; by default nothing.
+    - `broker_url`: where the desk publishes; None for reading only.
+    - `reach`: the address to listen on and who can reach it; without one, this machine only.
+    - `port`: 0 takes a free one.
+    - `listening`: a socket of this machine's own address that listens already, in place of `reach` and
+      `port`.
+    - `desk_id`: who has sent what is sent from these pages.
+    - `prepare`: what has to be done before the archive is read; the pages answer meanwhile that they are
+      starting.
+    - `service`: the service that the desk speaks for as long as none was heard of.
+    - `login`: who the desk is to the broker; by default the environment's user and password.
+    - `outward`: what other systems are sent; by default nothing.
 
-    Raises
-    ------
-    BadSettings
-        When others could reach the pages without sign-in or without TLS; when the address cannot be listened
-        on.
+    Raises `BadSettings` when others could reach the pages without sign-in or without TLS; when the address
+    cannot be listened on.
     """
 
     def __init__(

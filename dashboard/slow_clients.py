@@ -21,15 +21,9 @@ def shed_slow_clients(server: Any) -> bool:
 
     Its own limit counts from the last byte, so that a byte now and then holds a connection for ever.
 
-    Parameters
-    ----------
-    server : waitress server
-        Of one socket or of several.
+    - `server`: of one socket or of several.
 
-    Returns
-    -------
-    bool
-        False for a waitress that is made otherwise inside; the log says so.
+    Returns False for a waitress that is made otherwise inside; the log says so.
     """
     several = getattr(server, "map", {0: server})
     sockets = [each for each in several.values() if getattr(each, "accepting", False)]

@@ -184,17 +184,10 @@ class _Speaker:
 def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = int) -> Checked:
     """Check a capture against the contract.
 
-    Parameters
-    ----------
-    lines : iterable of Heard or BadLine
-        As `ingest.contract.captures.read_lines` gives them.
-    progress : callable
-        Told how many lines are through.
+    - `lines`: as `ingest.contract.captures.read_lines` gives them.
+    - `progress`: told how many lines are through.
 
-    Returns
-    -------
-    Checked
-        What underair would refuse, and what it takes but would rather have otherwise.
+    Returns what underair would refuse, and what it takes but would rather have otherwise.
     """
     checked = Checked()
     speakers: dict[Topic, _Speaker] = {}

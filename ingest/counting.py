@@ -42,14 +42,9 @@ def health_sentence(health: Health, per_s: float) -> str:
 class Telling:
     """Tells the counts on standard error.
 
-    Parameters
-    ----------
-    live : bool or None
-        Whether to rewrite one line each second; by default on a terminal.
-    now_s : float or None
-        A clock that never goes back; by default that of the machine.
-    log : bool
-        Hand sentences to `logging` instead of writing them out.
+    - `live`: whether to rewrite one line each second; by default on a terminal.
+    - `now_s`: a clock that never goes back; by default that of the machine.
+    - `log`: hand sentences to `logging` instead of writing them out.
     """
 
     def __init__(self, live: bool | None = None, now_s: float | None = None, *, log: bool = False) -> None:

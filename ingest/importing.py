@@ -43,30 +43,17 @@ def import_capture(
 ) -> Imported:
     """Bring a capture into an archive.
 
-    Parameters
-    ----------
-    path : str or Path
-        ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
-    archive : str or Path
-        Made when it is not there. Its mappings read the topics that they name.
-    progress : callable
-        Told how many messages have been taken in so far.
+    - `path`: ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
+    - `archive`: made when it is not there. Its mappings read the topics that they name.
+    - `progress`: told how many messages have been taken in so far.
 
-    Returns
-    -------
-    Imported
-        A line that holds no message counts as refused. Importing the same capture again keeps nothing and
-        changes nothing: what was kept counts as duplicates then, and what was refused counts as refused
-        again. Where another listener heard the same messages on another clock, the capture's times of receipt
-        are put on the archive's clock, so that no clock seems to jump; its own are kept beside
-        (`ingest.archive.imports`).
+    A line that holds no message counts as refused. Importing the same capture again keeps nothing and
+    changes nothing: what was kept counts as duplicates then, and what was refused counts as refused again.
+    Where another listener heard the same messages on another clock, the capture's times of receipt are put on
+    the archive's clock, so that no clock seems to jump; its own are kept beside (`ingest.archive.imports`).
 
-    Raises
-    ------
-    BadCapture
-        When the file cannot be read at all.
-    ArchiveProblem
-        When the archive cannot be written.
+    Raises `BadCapture` when the file cannot be read at all; `ArchiveProblem` when the archive cannot be
+    written.
     """
     path = Path(path)
     require_file(path)

@@ -42,26 +42,14 @@ def leave(
 ) -> Counts:
     """Receive what waits for a listener, end its session, and remove what it has on this machine.
 
-    Parameters
-    ----------
-    settings : Settings
-        The listener's own: name, group and version of MQTT.
-    say : callable
-        Takes sentences for the operator.
-    stop : threading.Event
-        Breaks it off; the session is kept then.
+    - `settings`: the listener's own: name, group and version of MQTT.
+    - `say`: takes sentences for the operator.
+    - `stop`: breaks it off; the session is kept then.
 
-    Returns
-    -------
-    Counts
-        What became of the messages that waited.
+    Returns what became of the messages that waited.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such listener, it is running, or not all of its journal could be sealed.
-    BrokerProblem
-        When the broker does not answer or refuses us: the session is kept.
+    Raises `ArchiveProblem` when there is no such listener, it is running, or not all of its journal could be
+    sealed; `BrokerProblem` when the broker does not answer or refuses us: the session is kept.
     """
     folder = work_folder(archive) / "journal" / settings.name
     if not (folder / SESSION_FILE).exists():

@@ -71,23 +71,13 @@ _QUALITY_0 = "some messages came at QoS 0: what is lost on their way is never se
 class Listener:
     """Receives everything under ``underair/v1/#``, and what the archive's mappings name, into an archive.
 
-    Parameters
-    ----------
-    broker : str
-        ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
-    archive : str or Path
-        Made when it is not there.
-    login : Login, optional
-        By default who the settings say, else the environment.
-    say : callable
-        Takes sentences for the operator.
-    retiring : bool
-        Unsubscribe instead of subscribing, and receive only what waits (`ingest.leaving`).
+    - `broker`: ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
+    - `archive`: made when it is not there.
+    - `login`: by default who the settings say, else the environment.
+    - `say`: takes sentences for the operator.
+    - `retiring`: unsubscribe instead of subscribing, and receive only what waits (`ingest.leaving`).
 
-    Raises
-    ------
-    BrokerProblem, ArchiveProblem, BadSettings
-        When it cannot begin.
+    Raises `BrokerProblem` or `ArchiveProblem` or `BadSettings` when it cannot begin.
     """
 
     def __init__(

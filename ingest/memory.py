@@ -131,27 +131,17 @@ def import_memory(
 ) -> tuple[Counts, list[str]]:
     """Bring a set's memory into an archive.
 
-    Parameters
-    ----------
-    path : str or Path
-        The CSV file.
-    archive : str or Path
-        Made when it is not there.
-    now : datetime
-        The moment of receipt.
+    - `path`: the CSV file.
+    - `archive`: made when it is not there.
+    - `now`: the moment of receipt.
 
-    Returns
-    -------
-    counts : Counts
-        A message that came by radio (the same set, boot and seq) counts as duplicate: what came by radio
-        stays.
-    reasons : list of str
-        Of what was refused.
+    Returns:
 
-    Raises
-    ------
-    BadCapture
-        When the file cannot be read, or lacks a column that the mapping names.
+    - `counts`: a message that came by radio (the same set, boot and seq) counts as duplicate: what came by
+      radio stays.
+    - `reasons`: of what was refused.
+
+    Raises `BadCapture` when the file cannot be read, or lacks a column that the mapping names.
     """
     folder = create_archive(archive)
     path = Path(path)

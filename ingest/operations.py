@@ -38,19 +38,11 @@ class _Quiet(WSGIRequestHandler):
 class Operations(Collector):
     """Answers on a port of its own until `stop`.
 
-    Parameters
-    ----------
-    address : str
-        ``PORT`` or ``HOST:PORT``; without a host, this machine only. Port 0 takes a free one.
-    metrics : callable
-        Gives the present metrics.
-    why_not_alive, why_not_ready : callable
-        Give the reason, empty when all is well.
+    - `address`: ``PORT`` or ``HOST:PORT``; without a host, this machine only. Port 0 takes a free one.
+    - `metrics`: gives the present metrics.
+    - `why_not_alive` and `why_not_ready`: give the reason, empty when all is well.
 
-    Raises
-    ------
-    BadSettings
-        When the address cannot be listened on.
+    Raises `BadSettings` when the address cannot be listened on.
     """
 
     def __init__(

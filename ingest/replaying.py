@@ -31,21 +31,12 @@ def replay(
 ) -> tuple[int, int]:
     """Publish messages in the rhythm in which they were received.
 
-    Parameters
-    ----------
-    heard : iterable of Heard
-        Payloads go out verbatim: their times stay those of the recording.
-    speed : float
-        2 is twice as fast.
-    stop : threading.Event
-        Ends the replay early.
-    progress : callable
-        Told how many messages were published so far.
+    - `heard`: payloads go out verbatim: their times stay those of the recording.
+    - `speed`: 2 is twice as fast.
+    - `stop`: ends the replay early.
+    - `progress`: told how many messages were published so far.
 
-    Returns
-    -------
-    tuple of int
-        Messages published, and messages left out because MQTT allows no such topic.
+    Returns messages published, and messages left out because MQTT allows no such topic.
     """
     published = left_out = 0
     first: datetime | None = None

@@ -19,13 +19,9 @@ _OLD_FILE_NAME = "client-id"  # of 0.3: the id, unless the settings named anothe
 def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
     """Return whether there may be a session already, and its id.
 
-    Parameters
-    ----------
-    folder : Path
-        The listener's journal folder, where the id is kept.
-    settings : BrokerSettings
-        `client_id` is the id's beginning, or all of it when `client_id_random` is off. After an upgrade from
-        0.3 the id stays as it was: messages may wait for it at the broker.
+    - `folder`: the listener's journal folder, where the id is kept.
+    - `settings`: `client_id` is the id's beginning, or all of it when `client_id_random` is off. After an
+      upgrade from 0.3 the id stays as it was: messages may wait for it at the broker.
     """
     path = folder / FILE_NAME
     named = settings.client_id

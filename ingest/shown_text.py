@@ -30,12 +30,8 @@ def shown(name: object) -> str:
 def echo(text: object = "", *, err: bool = False, nl: bool = True) -> None:
     """Print text; line breaks and tabs stay.
 
-    Parameters
-    ----------
-    err : bool
-        On standard error.
-    nl : bool
-        With a line break behind it.
+    - `err`: on standard error.
+    - `nl`: with a line break behind it.
     """
     click.echo(_IN_TEXT.sub(_escaped, str(text)), err=err, nl=nl)
 

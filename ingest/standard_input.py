@@ -25,13 +25,9 @@ _PACKED = {b"\x1f\x8b": ".gz", b"\x28\xb5\x2f\xfd": ".zst"}
 def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[Path]:
     """Give a capture file of what comes in, for as long as it is needed.
 
-    Parameters
-    ----------
-    lines : iterable of bytes
-        Capture lines stay as they are, faulty ones too. Any other line is a topic, a space and the payload.
-        The bytes of a packed capture stay as they are.
-    now : callable
-        Gives the moment of receipt.
+    - `lines`: capture lines stay as they are, faulty ones too. Any other line is a topic, a space and the
+      payload. The bytes of a packed capture stay as they are.
+    - `now`: gives the moment of receipt.
     """
     lines = iter(lines)
     first = next(lines, b"")

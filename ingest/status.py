@@ -116,16 +116,10 @@ def disk_trouble(free: int) -> str:
 class StatusTeller:
     """Tells a listener's status at once when something changes, and every few seconds.
 
-    Parameters
-    ----------
-    folder : Path
-        The listener's journal folder.
-    matters : callable
-        Returns what is published at once when it changes.
-    look : callable
-        Gives the present status.
-    publish : callable
-        Takes the status as JSON; may fail to reach anybody, never raises.
+    - `folder`: the listener's journal folder.
+    - `matters`: returns what is published at once when it changes.
+    - `look`: gives the present status.
+    - `publish`: takes the status as JSON; may fail to reach anybody, never raises.
     """
 
     def __init__(

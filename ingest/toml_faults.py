@@ -33,19 +33,11 @@ def struct_in(
 ) -> Form:
     """Return what a settings file says, as a struct.
 
-    Parameters
-    ----------
-    form : type
-        The struct, which forbids unknown fields.
-    example : str
-        Name of the file that documents every option.
-    expected : mapping of str to str, optional
-        As in `explain`.
+    - `form`: the struct, which forbids unknown fields.
+    - `example`: name of the file that documents every option.
+    - `expected`: as in `explain`.
 
-    Raises
-    ------
-    BadSettings
-        With the key's path when one is unknown, of another type or out of range.
+    Raises `BadSettings` with the key's path when one is unknown, of another type or out of range.
     """
     return as_struct(document_in(path), form, f"settings {path}", example, expected)
 
@@ -91,14 +83,9 @@ def document_of(text: str) -> dict[str, Any]:
 def explain(fault: str, document: Mapping[str, Any], expected: Mapping[str, str]) -> str:
     """Return what is wrong, the value, and what was expected with its unit, and where.
 
-    Parameters
-    ----------
-    fault : str
-        As msgspec says it: "Expected `float` <= 1.0 - at `$.air.ready_fraction`".
-    document : mapping
-        In which the value itself is looked up.
-    expected : mapping of str to str
-        By path: what belongs there, if type and bounds do not say it.
+    - `fault`: as msgspec says it: "Expected `float` <= 1.0 - at `$.air.ready_fraction`".
+    - `document`: in which the value itself is looked up.
+    - `expected`: by path: what belongs there, if type and bounds do not say it.
     """
     match = re.search(r"^(?P<what>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", fault, flags=re.DOTALL)
     what, path = (match["what"], match["path"] or "$") if match else (fault, "$")

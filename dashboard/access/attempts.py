@@ -46,15 +46,10 @@ class Attempts:
 
         It counts before the password is looked at: eight attempts at once are eight.
 
-        Parameters
-        ----------
-        name : str
-            As it was given.
-        address : str
-            Where the attempt comes from.
-        known : bool
-            Whether there is such an account. A name without one is held just as a name with one: otherwise
-            the answer would show which names are accounts.
+        - `name`: as it was given.
+        - `address`: where the attempt comes from.
+        - `known`: whether there is such an account. A name without one is held just as a name with one:
+          otherwise the answer would show which names are accounts.
         """
         now = self._clock()
         with self._lock:

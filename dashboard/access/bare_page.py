@@ -31,14 +31,9 @@ _BODY = """<header class="top"><span class="product">{product}</span><p class="c
 def bare_page(title: str, body: str, *styles: str) -> str:
     """Return a page in the look of the others.
 
-    Parameters
-    ----------
-    title : str
-        Plain text.
-    body : str
-        HTML.
-    *styles : str
-        Further style sheets, by name in `assets`.
+    - `title`: plain text.
+    - `body`: HTML.
+    - `*styles`: further style sheets, by name in `assets`.
     """
     places = ["/theme.css", *(f"/assets/{name}" for name in ("shell.css", *styles))]
     links = "\n".join(f'<link rel="stylesheet" href="{place}">' for place in places)
@@ -49,12 +44,8 @@ def bare_page(title: str, body: str, *styles: str) -> str:
 def as_page(request: flask.Request, response: flask.Response) -> flask.Response:
     """Return a refusal as it is, or as a page where a person would else read JSON.
 
-    Parameters
-    ----------
-    request : Request
-        One by which a browser opens a page says so in `Sec-Fetch-Mode`.
-    response : Response
-        Of status 400 or more; one that is a page already stays.
+    - `request`: one by which a browser opens a page says so in `Sec-Fetch-Mode`.
+    - `response`: of status 400 or more; one that is a page already stays.
     """
     told = response.get_json(silent=True) if response.is_json else None
     problem = told.get("problem") if isinstance(told, dict) else None

@@ -69,12 +69,8 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, fo
 class AccessLog:
     """Writes the log of one archive.
 
-    Parameters
-    ----------
-    clock : callable
-        Seconds since 1970.
-    folder : str
-        Its name in the archive, for a log of something else.
+    - `clock`: seconds since 1970.
+    - `folder`: its name in the archive, for a log of something else.
     """
 
     def __init__(
@@ -99,12 +95,8 @@ class AccessLog:
     ) -> bool:
         """Write one line, durably, and return whether that worked.
 
-        Parameters
-        ----------
-        action, target, account, roles, session, address, outcome
-            As in `LogEntry`.
-        once : bool
-            Not again when the same session has had the same line within ten minutes.
+        - `action`, `target`, `account`, `roles`, `session`, `address`, `outcome`: as in `LogEntry`.
+        - `once`: not again when the same session has had the same line within ten minutes.
         """
         now = self._clock()
         target = target[:LONGEST_TARGET]
@@ -155,12 +147,10 @@ class AccessLog:
 def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[str]]:
     """Read the whole log.
 
-    Returns
-    -------
-    entries : list of LogEntry
-        In the order written; what cannot be read is left out and named.
-    faults : list of str
-        What is wrong with the chain; empty when it holds.
+    Returns:
+
+    - `entries`: in the order written; what cannot be read is left out and named.
+    - `faults`: what is wrong with the chain; empty when it holds.
     """
     entries: list[LogEntry] = []
     faults: list[str] = []

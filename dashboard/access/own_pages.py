@@ -24,12 +24,9 @@ def refusal(
     Three independent checks: the browser's Origin, a token that only our own pages can read, and a content
     type that no plain form on a foreign page can send.
 
-    Parameters
-    ----------
-    too_large : str
-        What to say of a longer one.
-    checked : bool
-        `dashboard.access.protection` has checked Origin and the session's own token before the route.
+    - `too_large`: what to say of a longer one.
+    - `checked`: `dashboard.access.protection` has checked Origin and the session's own token before the
+      route.
     """
     request = flask.request
     same_origin = request.headers.get("Origin") == request.host_url.rstrip("/")

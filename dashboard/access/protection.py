@@ -51,12 +51,8 @@ log = logging.getLogger(__name__)
 def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
     """Put the checks before every request of the application and the headers on every answer.
 
-    Parameters
-    ----------
-    app : Dash
-        Before any route of ours is added.
-    sign_in : SignIn or None
-        None where nobody has to sign in.
+    - `app`: before any route of ours is added.
+    - `sign_in`: None where nobody has to sign in.
     """
     server: flask.Flask = app.server
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY_BYTES

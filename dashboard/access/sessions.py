@@ -43,12 +43,8 @@ class Session(msgspec.Struct):
 class Sessions:
     """All sessions.
 
-    Parameters
-    ----------
-    path : Path
-        Where they are kept; only the owner can read it.
-    clock : callable
-        Seconds since 1970.
+    - `path`: where they are kept; only the owner can read it.
+    - `clock`: seconds since 1970.
     """
 
     def __init__(self, path: Path, clock: Callable[[], float] = time.time) -> None:

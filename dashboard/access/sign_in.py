@@ -49,14 +49,9 @@ _BODY = """<main class="sign-in">
 class SignIn:
     """Everything about who is signed in, for one application.
 
-    Parameters
-    ----------
-    archive : Path
-        The access log is kept in it.
-    over_tls : bool
-        The browser reaches us by https: cookies never travel otherwise.
-    clock : callable
-        Seconds since 1970.
+    - `archive`: the access log is kept in it.
+    - `over_tls`: the browser reaches us by https: cookies never travel otherwise.
+    - `clock`: seconds since 1970.
     """
 
     def __init__(

@@ -42,19 +42,11 @@ class DemoProblem(UnderairError):
 def run_demo(port: int, *, open_browser: bool) -> None:
     """Run the demo until Ctrl-C or SIGTERM.
 
-    Parameters
-    ----------
-    port : int
-        Of the page, on the loopback address only.
-    open_browser : bool
-        Open the page in the browser once it answers.
+    - `port`: of the page, on the loopback address only.
+    - `open_browser`: open the page in the browser once it answers.
 
-    Raises
-    ------
-    DemoProblem
-        When the port is taken, or a part ends by itself.
-    BrokerProblem
-        When the built-in broker does not come up.
+    Raises `DemoProblem` when the port is taken, or a part ends by itself; `BrokerProblem` when the built-in
+    broker does not come up.
     """
     page = _listen(port)
     ended = threading.Event()

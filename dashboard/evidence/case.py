@@ -95,25 +95,14 @@ def write_case(
 ) -> tuple[str, ArchiveState]:
     """Write a case folder; return its head and the state of the archive that it was read from.
 
-    Parameters
-    ----------
-    archive : Path
-        Folder of the archive.
-    out : Path
-        Folder to make; it must not be there or be empty.
-    made : datetime, optional
-        When (now).
-    why : str
-        For what purpose, in the exporter's words.
-    key : Path, optional
-        Private key of OpenSSH to sign with.
+    - `archive`: folder of the archive.
+    - `out`: folder to make; it must not be there or be empty.
+    - `made`: when (now).
+    - `why`: for what purpose, in the exporter's words.
+    - `key`: private key of OpenSSH to sign with.
 
-    Raises
-    ------
-    CaseProblem
-        When the folder holds something already.
-    SigningProblem
-        When it cannot be signed; nothing is left behind then.
+    Raises `CaseProblem` when the folder holds something already; `SigningProblem` when it cannot be signed;
+    nothing is left behind then.
     """
     made = made or datetime.now(UTC)
     if out.exists() and any(out.iterdir()):

@@ -59,21 +59,12 @@ def verify_case(
 ) -> CaseChecked:
     """Check a case; each file altered, missing or added is named. Writes nothing: see `note_opened`.
 
-    Parameters
-    ----------
-    again : bool
-        Also compute tables, report and everything else again from the case's messages, and compare.
-    expect : str, optional
-        The head that was noted elsewhere.
-    signers : Path, optional
-        Allowed-signers file of OpenSSH; the case must be signed by one of them.
-    authority : Path, optional
-        Root certificates (PEM) of the time-stamping authority; the case must have its stamp.
+    - `again`: also compute tables, report and everything else again from the case's messages, and compare.
+    - `expect`: the head that was noted elsewhere.
+    - `signers`: allowed-signers file of OpenSSH; the case must be signed by one of them.
+    - `authority`: root certificates (PEM) of the time-stamping authority; the case must have its stamp.
 
-    Raises
-    ------
-    CaseProblem
-        When the list itself cannot be read.
+    Raises `CaseProblem` when the list itself cannot be read.
     """
     asked = _Asked(again, expect.strip().lower() if expect else None, signers, authority)
     unanchored = () if expect or signers or authority else (UNANCHORED,)

@@ -32,15 +32,12 @@ ESTIMATES: tuple[tuple[str, Quantity], ...] = (
 def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
     """Return the window of the chosen people on the 1 s grid, and the unit of each column.
 
-    Returns
-    -------
-    DataFrame
-        `time_utc` (and `time_local` on another clock), `wearer_id`, `set_id`, then readings and
-        estimates in the view's units, `dose`, `alarms`.
-        A reading is in the second in which it was made and is empty in all others; the rate's middle is
-        empty where the set was not heard.
-    dict of str to str
-        Column to unit.
+    Returns:
+
+    - `DataFrame`: `time_utc` (and `time_local` on another clock), `wearer_id`, `set_id`, then readings and
+      estimates in the view's units, `dose`, `alarms`. A reading is in the second in which it was made and is
+      empty in all others; the rate's middle is empty where the set was not heard.
+    - `dict of str to str`: column to unit.
     """
     units = look.view.units
     frames = [_rows_of(person, look.window, units) for person in look.lanes]

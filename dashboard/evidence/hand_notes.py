@@ -40,18 +40,11 @@ def may_be_written(record: IncidentRecord) -> bool:
 def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
     """Return the fields of a new note from what a form says.
 
-    Parameters
-    ----------
-    form : dict
-        `time` (ISO 8601, in `zone` where it names no offset), `zone`, `text`, `certainty`, `source`,
-        `set_id`.
-    record : IncidentRecord
-        Of the incident that it is about.
+    - `form`: `time` (ISO 8601, in `zone` where it names no offset), `zone`, `text`, `certainty`, `source`,
+      `set_id`.
+    - `record`: of the incident that it is about.
 
-    Raises
-    ------
-    BadNotes
-        Which field cannot be taken, and what was expected.
+    Raises `BadNotes`: which field cannot be taken, and what was expected.
     """
     said = {name: _text(form, name) for name in ("time", "zone", "text", "certainty", "source", "set_id")}
     certainty = said["certainty"] or CERTAINTIES[0]

@@ -54,21 +54,12 @@ def notes_from_csv(
 ) -> list[Heard]:
     """Read a CSV of time, source, text, certainty; return one desk note a line.
 
-    Parameters
-    ----------
-    path : Path
-        UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
-    service, incident_id : str
-        As in the archive.
-    source : NoteTimes
-        Time zone and clock of the source.
-    received : datetime
-        When it is brought in.
+    - `path`: UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
+    - `service` and `incident_id`: as in the archive.
+    - `source`: time zone and clock of the source.
+    - `received`: when it is brought in.
 
-    Raises
-    ------
-    BadNotes
-        For the first line that cannot be taken: which line, what is wrong, what was expected.
+    Raises `BadNotes` for the first line that cannot be taken: which line, what is wrong, what was expected.
     """
     try:
         zone = zone_of(source.zone)

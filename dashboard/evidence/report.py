@@ -55,21 +55,12 @@ def report_parts(
 ) -> Iterator[str]:
     """Yield the report part by part: that of a big incident takes 30 MB when it is whole.
 
-    Parameters
-    ----------
-    record : IncidentRecord
-        The incident, its tables and its messages.
-    profile : Profile
-        By which the wears were judged.
-    units : Units
-        What figures, plots and sentences are shown in.
-    zone : str
-        IANA name of the time zone that every time is shown in.
+    - `record`: the incident, its tables and its messages.
+    - `profile`: by which the wears were judged.
+    - `units`: what figures, plots and sentences are shown in.
+    - `zone`: IANA name of the time zone that every time is shown in.
 
-    Raises
-    ------
-    BadZone
-        When there is no such zone.
+    Raises `BadZone` when there is no such zone.
     """
     results, about = record.results, record.about
     everybody = people_of(results)

@@ -50,16 +50,10 @@ HATCH = (
 def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = False) -> str:
     """Return a figure as SVG.
 
-    Parameters
-    ----------
-    figure : dict
-        As `dashboard.review.figures` and `dashboard.review.overview` make it.
-    plot_px : float
-        Width of the plot without its margins, in the figure's own pixels.
-    label : str
-        What it shows, for who cannot see it.
-    alone : bool
-        As a file of its own, on white.
+    - `figure`: as `dashboard.review.figures` and `dashboard.review.overview` make it.
+    - `plot_px`: width of the plot without its margins, in the figure's own pixels.
+    - `label`: what it shows, for who cannot see it.
+    - `alone`: as a file of its own, on white.
     """
     sheet = _Sheet(figure["layout"], plot_px)
     parts = [*sheet.frame()]

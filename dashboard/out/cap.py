@@ -34,25 +34,14 @@ def alert(
 ) -> bytes:
     """Return the alert as XML in UTF-8.
 
-    Parameters
-    ----------
-    event : Event
-        Its end becomes a ``Cancel`` of the alert of its beginning.
-    sender : str
-        Who sends it; no spaces or commas (3.2.1).
-    addresses : str
-        Whom it is for: names divided by spaces.
-    sent : datetime
-        Aware.
-    first_sent : datetime, optional
-        When the alert of the beginning was sent: an end refers to it.
-    exercise : bool
-        ``Exercise`` instead of ``Actual``.
+    - `event`: its end becomes a ``Cancel`` of the alert of its beginning.
+    - `sender`: who sends it; no spaces or commas (3.2.1).
+    - `addresses`: whom it is for: names divided by spaces.
+    - `sent`: aware.
+    - `first_sent`: when the alert of the beginning was sent: an end refers to it.
+    - `exercise`: ``Exercise`` instead of ``Actual``.
 
-    Raises
-    ------
-    ValueError
-        When `sender` is no CAP identifier.
+    Raises `ValueError` when `sender` is no CAP identifier.
     """
     if not sender or set(sender) & set(" ,<&"):
         raise ValueError(f"a CAP sender has no spaces, commas, < or &, got {sender!r}")

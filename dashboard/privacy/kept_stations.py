@@ -19,16 +19,10 @@ COLUMNS = ("wearer", "station", "role", "from", "until")
 def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:
     """Note under each new name the station and role of the old one, for the days of that incident only.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's, with `station` and `role`, while it still has the old names.
-    names : mapping of (incident, wearer) to new name
+    - `wears`: the ledger's, with `station` and `role`, while it still has the old names.
+    - `names`: mapping of (incident, wearer) to new name.
 
-    Returns
-    -------
-    int
-        How many lines were added; those that are there already are not repeated.
+    Returns how many lines were added; those that are there already are not repeated.
     """
     keys = ["incident_id", "wearer_id"]
     rows = [(incident, wearer, new) for (incident, wearer), new in names.items()]

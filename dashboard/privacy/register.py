@@ -66,14 +66,11 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
 def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
     """Return the register's sums by person and year, and over all years.
 
-    Returns
-    -------
-    DataFrame
-        `wearer_id`, `year` (``all``: together), `wears`, `incidents`, `drills`, `trainings` (each counted
-        once), `dose_wears` (with a heat sensor), `contaminations` (wears with such a note),
-        `not_decontaminated` (of these, without a word that it was done), `contaminated_min` (as noted; null
-        where no note has minutes), `heard_part` (of the minutes under air), then the sums of amounts;
-        minutes, seconds, heat dose. A dose without a sensor is null, never 0.
+    Returns `wearer_id`, `year` (``all``: together), `wears`, `incidents`, `drills`, `trainings` (each counted
+    once), `dose_wears` (with a heat sensor), `contaminations` (wears with such a note), `not_decontaminated`
+    (of these, without a word that it was done), `contaminated_min` (as noted; null where no note has
+    minutes), `heard_part` (of the minutes under air), then the sums of amounts; minutes, seconds, heat dose.
+    A dose without a sensor is null, never 0.
     """
     if wearer_id:
         lines = lines.filter(pl.col("wearer_id") == wearer_id)

@@ -81,21 +81,12 @@ def write_wearer_record(
 ) -> WearerRecord:
     """Write everything about one wearer into a new folder.
 
-    Parameters
-    ----------
-    folder : Path
-        The archive.
-    profile : Profile
-        The doctrine that the tables are computed by.
-    wearer_id : str
-        As the desk wrote it in the tally.
-    out : Path
-        Must not be there yet.
+    - `folder`: the archive.
+    - `profile`: the doctrine that the tables are computed by.
+    - `wearer_id`: as the desk wrote it in the tally.
+    - `out`: must not be there yet.
 
-    Raises
-    ------
-    ArchiveProblem
-        When no tally names the wearer, or the folder is there already.
+    Raises `ArchiveProblem` when no tally names the wearer, or the folder is there already.
     """
     incidents = _incidents_of(folder, wearer_id)
     if not incidents:

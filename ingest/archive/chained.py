@@ -32,27 +32,17 @@ def read_chained(
 ) -> tuple[list[LineT], list[str], str]:
     """Read the lines of a chain.
 
-    Parameters
-    ----------
-    text : bytes
-        As they are in the file.
-    form : type
-        A struct with `before` and maybe `own`.
-    where : str
-        Names the file in a fault.
-    before : str
-        Hash of the last line of the file before.
-    starts_anew : callable
-        Says of a line whether it need not know the one before.
+    - `text`: as they are in the file.
+    - `form`: a struct with `before` and maybe `own`.
+    - `where`: names the file in a fault.
+    - `before`: hash of the last line of the file before.
+    - `starts_anew`: says of a line whether it need not know the one before.
 
-    Returns
-    -------
-    lines : list
-        All that can be read.
-    faults : list of str
-        What is wrong, in words.
-    head : str
-        Hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
+    Returns:
+
+    - `lines`: all that can be read.
+    - `faults`: what is wrong, in words.
+    - `head`: hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
     """
     lines, faults = [], []
     for number, each in enumerate(text.split(b"\n"), 1):

@@ -25,16 +25,9 @@ def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list
 
     Parts of form 1 get a line of form 2 first, which covers every column.
 
-    Parameters
-    ----------
-    moving : set of str
-        Names of parts that will be written again: left alone.
+    - `moving`: names of parts that will be written again: left alone.
 
-    Returns
-    -------
-    parts : dict of Path to Line
-    quarantined : list of str
-        Paths below the archive.
+    Returns them, and the paths below the archive of what was moved.
     """
     day = DayFolder(folder, hashing=file_sha256)
     parts = [part for part in day.sound() if part.stem not in moving]

@@ -59,12 +59,8 @@ def _next_stamp(folder: Path, now: datetime) -> str:
 class SegmentWriter:
     """Appends batches to one segment; each is durable when `append` returns.
 
-    Parameters
-    ----------
-    folder : Path
-        The listener's journal folder; must exist.
-    now : datetime
-        Names the segment.
+    - `folder`: the listener's journal folder; must exist.
+    - `now`: names the segment.
     """
 
     def __init__(self, folder: Path, now: datetime) -> None:

@@ -101,12 +101,8 @@ class SegmentReader:
     def read(self, data: BytesOfFile, *, open_tail: bool = False) -> Iterator[list[Record] | Damage]:
         """Yield the batches of the whole frames that were written since, and what is damaged between them.
 
-        Parameters
-        ----------
-        data : BytesOfFile
-            The whole segment, of form 2 or 1.
-        open_tail : bool
-            It may still grow: stop at the first frame that is not whole.
+        - `data`: the whole segment, of form 2 or 1.
+        - `open_tail`: it may still grow: stop at the first frame that is not whole.
         """
         if self._form is None:
             self._form, first = _form_of(data, open_tail)

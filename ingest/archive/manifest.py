@@ -120,18 +120,11 @@ def add_line(
 ) -> None:
     """Add the line of a part, durably.
 
-    Parameters
-    ----------
-    writer : str
-        Whose chain.
-    path : Path
-        The part, which may not have its name yet.
-    held : Held
-        Of its rows; not empty.
-    file : Path
-        Where its bytes are now.
-    replaces, dropped, unnamed_by, mappings
-        As in `Line`.
+    - `writer`: whose chain.
+    - `path`: the part, which may not have its name yet.
+    - `held`: of its rows; not empty.
+    - `file`: where its bytes are now.
+    - `replaces`, `dropped`, `unnamed_by`, `mappings`: as in `Line`.
     """
     first, last = held.first, held.last
     if first is None or last is None:
@@ -235,19 +228,13 @@ def chains(archive: Path) -> Iterator[tuple[str, Path]]:
 def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
     """Read one chain.
 
-    Returns
-    -------
-    lines : list of Line
-        All that can be read.
-    faults : list of str
-        What is wrong with the chain itself.
-    head : str
-        Hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
+    Returns:
 
-    Raises
-    ------
-    ArchiveProblem
-        When a newer underair wrote a line.
+    - `lines`: all that can be read.
+    - `faults`: what is wrong with the chain itself.
+    - `head`: hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
+
+    Raises `ArchiveProblem` when a newer underair wrote a line.
     """
     lines: list[Line] = []
     faults: list[str] = []

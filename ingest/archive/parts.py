@@ -140,33 +140,19 @@ def write_part(
 ) -> Path:
     """Write one part durably: aside, synced, read back, put into the manifest, renamed, folder synced.
 
-    Parameters
-    ----------
-    kind : str
-        Or ``refused``.
-    day : date
-        Of receipt.
-    rows : polars.DataFrame, or iterable of them
-        Not empty; of many, only one at a time is in memory.
-    writer : str
-        Whose chain of the manifest names it.
-    again : bool
-        A part of this name may be there: it comes from the same messages, and is written over.
-    replaces, dropped
-        When parts were merged: their lines, and the duplicates left out, as they are when the last of `rows`
-        was taken. The digests must add up, and the part is read back to its last row.
-    unnamed_by : str
-        As in `ingest.archive.manifest.Line`.
-    mappings : collection of str
-        Which mapping files made messages of it; those of `replaces` are added.
+    - `kind`: or ``refused``.
+    - `day`: of receipt.
+    - `rows`: not empty; of many, only one at a time is in memory.
+    - `writer`: whose chain of the manifest names it.
+    - `again`: a part of this name may be there: it comes from the same messages, and is written over.
+    - `replaces` and `dropped`: when parts were merged: their lines, and the duplicates left out, as they are
+      when the last of `rows` was taken. The digests must add up, and the part is read back to its last row.
+    - `unnamed_by`: as in `ingest.archive.manifest.Line`.
+    - `mappings`: which mapping files made messages of it; those of `replaces` are added.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the part does not read back, does not hold what it replaces, has a name that is taken, or a store
-        does not take it.
-    OSError
-        When the disk does not take it; nothing is left behind under a part's name.
+    Raises `ArchiveProblem` when the part does not read back, does not hold what it replaces, has a name that
+    is taken, or a store does not take it; `OSError` when the disk does not take it; nothing is left behind
+    under a part's name.
     """
     folder = archive / kind / f"{_DATE}{day}"
     path = folder / f"{name}{SUFFIX}"

@@ -77,22 +77,14 @@ class Archive:
     ) -> Messages:
         """Return what was received from `since` up to but not including `until`, sealed or not.
 
-        Parameters
-        ----------
-        since, until : datetime or None
-            Aware; on the listener's clock.
-        only : mapping of kind to expression, optional
-            Only these kinds, and of each only the rows for which its expression is true; parts are read no
-            further than that needs.
-        bare : mapping of kind to column names
-            Kinds of which to hand over only these columns (topic and payload are nine tenths of all bytes),
-            in no order, and each message as often as it was received: for who finds what came twice by its
-            identity.
+        - `since` and `until`: aware; on the listener's clock.
+        - `only`: only these kinds, and of each only the rows for which its expression is true; parts are read
+          no further than that needs.
+        - `bare`: kinds of which to hand over only these columns (topic and payload are nine tenths of all
+          bytes), in no order, and each message as often as it was received: for who finds what came twice by
+          its identity.
 
-        Returns
-        -------
-        dict of str to polars.DataFrame
-            Each kind by time of receipt, duplicates removed.
+        Returns each kind by time of receipt, duplicates removed.
         """
 
         def read() -> tuple[Messages, Messages]:

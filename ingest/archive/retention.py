@@ -120,30 +120,17 @@ def retain(
 ) -> Retained:
     """Drop wearers' names from incidents whose last message was received before `cut_off`.
 
-    Parameters
-    ----------
-    folder : Path
-        The archive, or its place on a store.
-    cut_off : datetime
-        Aware.
-    held : callable
-        Gives the incidents under hold; asked when nobody can place one any more.
-    rule : str
-        What the manifest's line says of why.
-    today : date
-        UTC; its parts are left alone.
-    apply : bool
-        Otherwise only say what would be done: no byte is changed.
-    grace_s : float
-        How long replaced parts stay for readers that have just listed them.
-    keep : callable, optional
-        Is given the new name of each (incident, wearer) before any is dropped; a run that was broken off
-        gives the same new names again.
+    - `folder`: the archive, or its place on a store.
+    - `cut_off`: aware.
+    - `held`: gives the incidents under hold; asked when nobody can place one any more.
+    - `rule`: what the manifest's line says of why.
+    - `today`: UTC; its parts are left alone.
+    - `apply`: otherwise only say what would be done: no byte is changed.
+    - `grace_s`: how long replaced parts stay for readers that have just listed them.
+    - `keep`: is given the new name of each (incident, wearer) before any is dropped; a run that was broken
+      off gives the same new names again.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such archive, tidying is at work, or a part cannot be read.
+    Raises `ArchiveProblem` when there is no such archive, tidying is at work, or a part cannot be read.
     """
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")

@@ -191,25 +191,15 @@ def seal_messages(
 ) -> Counts:
     """Write messages into parts, leaving out what the archive holds already.
 
-    Parameters
-    ----------
-    messages : dict of str to polars.DataFrame
-        In the order of receipt.
-    name : str
-        Of the parts; without `overwrite` random digits follow it.
-    writer : str
-        Whose manifest names them.
-    recent : Recent or None
-        As in `seal_segment`.
-    overwrite : bool
-        Parts of this name come from the same messages: do not compare with them, write them again.
+    - `messages`: in the order of receipt.
+    - `name`: of the parts; without `overwrite` random digits follow it.
+    - `writer`: whose manifest names them.
+    - `recent`: as in `seal_segment`.
+    - `overwrite`: parts of this name come from the same messages: do not compare with them, write them again.
 
-    Returns
-    -------
-    Counts
-        Each refused message counts each time; a row of ``refused`` that is archived already (same receipt,
-        topic and payload, as often) is counted but not stored again. An object that a mapping read counts
-        once, however many messages were made of it: refused when a value of it could not be mapped.
+    Each refused message counts each time; a row of ``refused`` that is archived already (same
+    receipt, topic and payload, as often) is counted but not stored again. An object that a mapping read
+    counts once, however many messages were made of it: refused when a value of it could not be mapped.
     """
     # By chance, not by clock or count: no other part ever has its name.
     part = name if overwrite else f"{name}-{secrets.token_hex(8)}"

@@ -132,14 +132,9 @@ def _known_altered(part: Path, line: Line, *, trusting: bool) -> str:
 class DayFolder:
     """The parts of one kind and day: which can be read, and what is wrong with the others.
 
-    Parameters
-    ----------
-    there : dict of str to Path, optional
-        What is in it, by name, when somebody has just listed it.
-    expected : Expected, optional
-        What the manifest said a moment ago: it is read again when it does not fit.
-    hashing : callable, optional
-        In place of `sha256_of`, which trusts what it remembers.
+    - `there`: what is in it, by name, when somebody has just listed it.
+    - `expected`: what the manifest said a moment ago: it is read again when it does not fit.
+    - `hashing`: in place of `sha256_of`, which trusts what it remembers.
     """
 
     def __init__(
@@ -368,14 +363,10 @@ def check_all(
 ) -> None:
     """Read every part that counts, so that `trouble_of` knows of all that is altered.
 
-    Parameters
-    ----------
-    archive : Path
-        May be missing.
-    anew : bool
-        Also those that this process has read: a disk can lose a bit without a change of the file's time.
-    stopping : Event, optional
-        Set, it ends the search before the next part.
+    - `archive`: may be missing.
+    - `anew`: also those that this process has read: a disk can lose a bit without a change of the file's
+      time.
+    - `stopping`: set, it ends the search before the next part.
     """
     if not archive.is_dir():
         return

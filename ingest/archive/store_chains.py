@@ -31,19 +31,12 @@ def append(
 ) -> None:
     """Add a line to a chain.
 
-    Parameters
-    ----------
-    writer : str
-        ``import`` becomes this process's own.
-    line : callable
-        Makes the line, given the hash of the one before.
-    hash_of : callable
-        Returns the hash of a line, None being none.
+    - `writer`: ``import`` becomes this process's own.
+    - `line`: makes the line, given the hash of the one before.
+    - `hash_of`: returns the hash of a line, None being none.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the chain belongs to a listener on another machine, or the store does not take the line.
+    Raises `ArchiveProblem` when the chain belongs to a listener on another machine, or the store does not
+    take the line.
     """
     if writer == "import":
         writer = f"import-{_RUN}"

@@ -59,17 +59,11 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     Parts of segments that are still in a journal are left alone: sealing was broken off, and will write them
     again.
 
-    Parameters
-    ----------
-    now : datetime
-        Says which day is today (UTC), whose parts are left alone.
-    grace_s : float, optional
-        How long what was replaced stays for readers that have just listed it: 2 s, on a store 30 s.
+    - `now`: says which day is today (UTC), whose parts are left alone.
+    - `grace_s`: how long what was replaced stays for readers that have just listed it: 2 s, on a store 30 s.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such archive, another `underair tidy` is running, or a part cannot be read.
+    Raises `ArchiveProblem` when there is no such archive, another `underair tidy` is running, or a part
+    cannot be read.
     """
     folder = place(archive)
     if not folder.is_dir():

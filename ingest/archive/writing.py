@@ -62,14 +62,9 @@ class Health:
 class Writing:
     """The two threads between the network and the archive.
 
-    Parameters
-    ----------
-    folder : Path
-        The listener's journal folder.
-    durable : callable
-        Called with a batch of deliveries once they are synced, in the journalling thread.
-    say : callable
-        Takes sentences for the operator.
+    - `folder`: the listener's journal folder.
+    - `durable`: called with a batch of deliveries once they are synced, in the journalling thread.
+    - `say`: takes sentences for the operator.
     """
 
     def __init__(

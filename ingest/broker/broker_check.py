@@ -132,21 +132,12 @@ def check_broker(
 ) -> list[Trial]:
     """Try a live broker.
 
-    Parameters
-    ----------
-    messages : int
-        How many to have it keep for a listener that is away.
-    login : Login, optional
-        By default the environment's user and password.
-    mqtt5 : bool
-        Speak the version that the listener will speak: 5 instead of 3.1.1.
-    tell : callable
-        Told each finding as soon as it is there.
+    - `messages`: how many to have it keep for a listener that is away.
+    - `login`: by default the environment's user and password.
+    - `mqtt5`: speak the version that the listener will speak: 5 instead of 3.1.1.
+    - `tell`: told each finding as soon as it is there.
 
-    Raises
-    ------
-    BrokerProblem
-        When it cannot be reached or does not let us try.
+    Raises `BrokerProblem` when it cannot be reached or does not let us try.
     """
     login = login or Login()
     with Publisher(url, login=login) as publisher:

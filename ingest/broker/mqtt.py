@@ -115,18 +115,11 @@ def new_client(
 ) -> Client:
     """Return a paho client, not yet connected.
 
-    Parameters
-    ----------
-    login : Login, optional
-        Its user and password; without one, the environment's.
-    persistent : bool
-        The broker keeps the session while we are away (MQTT 3.1.1: clean session off).
-    mqtt5 : bool
-        Speak MQTT 5 instead of 3.1.1, which costs about a third more time a message.
-    manual_ack : bool
-        Messages are acknowledged by `Client.ack` and not on receipt.
-    batching : bool
-        Receive in batches where this paho allows it: then the client is a `BatchingClient`.
+    - `login`: its user and password; without one, the environment's.
+    - `persistent`: the broker keeps the session while we are away (MQTT 3.1.1: clean session off).
+    - `mqtt5`: speak MQTT 5 instead of 3.1.1, which costs about a third more time a message.
+    - `manual_ack`: messages are acknowledged by `Client.ack` and not on receipt.
+    - `batching`: receive in batches where this paho allows it: then the client is a `BatchingClient`.
     """
     kind = BatchingClient if batching and batches_are_possible() else Client
     client = kind(
@@ -174,12 +167,9 @@ def tls_context(
 ) -> ssl.SSLContext:
     """Return a TLS context that checks the broker's certificate, and shows ours when we have one.
 
-    Parameters
-    ----------
-    ca_file : str or None
-        Certificate of the authority that signed the broker's; by default those that the system trusts.
-    certificate_file, key_file : str or None
-        Our own, in PEM.
+    - `ca_file`: certificate of the authority that signed the broker's; by default those that the system
+      trusts.
+    - `certificate_file` and `key_file`: our own, in PEM.
     """
     try:
         context = ssl.create_default_context(cafile=ca_file)
@@ -261,21 +251,12 @@ def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
 class Publisher:
     """Publishes at QoS 1, in order, and does not end before the broker has acknowledged everything.
 
-    Parameters
-    ----------
-    url : str
-        ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
-    client_id : str or None
-        By default a new one of its own.
-    login : Login, optional
-        By default the environment's user and password.
-    window : int
-        `publish` waits when so many messages are not yet acknowledged.
+    - `url`: ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
+    - `client_id`: by default a new one of its own.
+    - `login`: by default the environment's user and password.
+    - `window`: `publish` waits when so many messages are not yet acknowledged.
 
-    Raises
-    ------
-    BrokerProblem
-        When there is no connection within ten seconds.
+    Raises `BrokerProblem` when there is no connection within ten seconds.
     """
 
     def __init__(

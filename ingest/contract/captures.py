@@ -151,15 +151,9 @@ def _heard(line: bytes) -> Heard:
 def write_capture(path: str | Path, heard: Iterable[Heard]) -> int:
     """Write a capture; the same messages give the same bytes.
 
-    Parameters
-    ----------
-    path : str or Path
-        Ends in ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
+    - `path`: ends in ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
 
-    Returns
-    -------
-    int
-        How many messages were written.
+    Returns how many messages were written.
     """
     path = Path(path)
     count = 0

@@ -15,12 +15,8 @@ class UnderairError(Exception):
 class RefusedMessage(UnderairError):
     """A message that breaks the contract; it is stored in `refused`, never dropped.
 
-    Parameters
-    ----------
-    reason : str
-        What is wrong, the value, and what was expected with its unit.
-    path : str or None
-        JSON path of the field (``$.pressure_bar``), None when the fault is not in a field.
+    - `reason`: what is wrong, the value, and what was expected with its unit.
+    - `path`: JSON path of the field (``$.pressure_bar``), None when the fault is not in a field.
     """
 
     def __init__(self, reason: str, path: str | None = None) -> None:

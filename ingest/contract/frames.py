@@ -65,12 +65,8 @@ class FrameBuilder:
     ) -> None:
         """Decode one message; what breaks the contract becomes a row of ``refused``.
 
-        Parameters
-        ----------
-        received_us : int
-            Microseconds since 1970 on the listener's clock.
-        whole_bytes : int
-            How long the payload was when only its start was kept, else 0.
+        - `received_us`: microseconds since 1970 on the listener's clock.
+        - `whole_bytes`: how long the payload was when only its start was kept, else 0.
         """
         if whole_bytes:
             reason = f"{too_long(whole_bytes)}; its first {len(payload)} bytes are kept"
@@ -129,10 +125,7 @@ def heard_of(record: Sequence[Any]) -> Heard:
 def frames_from_heard(heard: Iterable[Heard]) -> Messages:
     """Return typed frames of what was heard, in that order, duplicates included.
 
-    Returns
-    -------
-    dict of str to polars.DataFrame
-        All kinds and ``refused``.
+    Returns all kinds and ``refused``.
     """
     builder = FrameBuilder()
     add = builder.add

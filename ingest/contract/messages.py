@@ -39,22 +39,13 @@ _FEW_BRACKETS = 24
 def decode(topic: str, payload: bytes) -> Message:
     """Decode one message of the contract.
 
-    Parameters
-    ----------
-    topic : str
-        Where it was published, such as ``underair/v1/demo/set/S-014/pressure``.
-    payload : bytes
-        One JSON object in UTF-8, at most 4096 bytes. Fields that version 1 does not name are ignored.
+    - `topic`: where it was published, such as ``underair/v1/demo/set/S-014/pressure``.
+    - `payload`: one JSON object in UTF-8, at most 4096 bytes. Fields that version 1 does not name are
+      ignored.
 
-    Returns
-    -------
-    Message
-        One of the types of `ingest.contract.kinds`; what is optional and missing is None.
+    Returns one of the types of `ingest.contract.kinds`; what is optional and missing is None.
 
-    Raises
-    ------
-    RefusedMessage
-        When the message breaks the contract, with a reason and the JSON path.
+    Raises `RefusedMessage` when the message breaks the contract, with a reason and the JSON path.
     """
     return decode_known(parse_topic(topic), payload)
 

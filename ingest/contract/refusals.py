@@ -47,22 +47,12 @@ def depth_exceeds(payload: bytes) -> bool:
 def read_exactly(topic: Topic, payload: bytes) -> dict[str, Any]:
     """Read a payload slowly and exactly.
 
-    Parameters
-    ----------
-    topic : Topic
-        Where it was published.
-    payload : bytes
-        As received.
+    - `topic`: where it was published.
+    - `payload`: as received.
 
-    Returns
-    -------
-    dict
-        The JSON object with integral floats as integers where the contract wants an integer.
+    Returns the JSON object with integral floats as integers where the contract wants an integer.
 
-    Raises
-    ------
-    RefusedMessage
-        With the reason and the JSON path.
+    Raises `RefusedMessage` with the reason and the JSON path.
     """
     value = _json_object(payload)
     _agree("kind", value.get("kind"), topic.kind, "kind" in value)

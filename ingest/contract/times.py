@@ -32,21 +32,12 @@ _FIELDS = re.compile(
 def parse_time(text: str) -> datetime:
     """Read an RFC 3339 time as the contract allows it.
 
-    Parameters
-    ----------
-    text : str
-        Such as ``2031-05-04T10:21:07.412003Z``; an offset is required, at most microseconds.
+    - `text`: such as ``2031-05-04T10:21:07.412003Z``; an offset is required, at most microseconds.
 
-    Returns
-    -------
-    datetime
-        Aware, with the offset as written.
+    The time is aware, with the offset as written.
 
-    Raises
-    ------
-    ValueError
-        With a sentence that says what is wrong. A leap second (``:60``) is refused rather than moved: neither
-        Python nor Parquet can hold it, and one second to either side would be another moment.
+    Raises `ValueError` with a sentence that says what is wrong. A leap second (``:60``) is refused rather
+    than moved: neither Python nor Parquet can hold it, and one second to either side would be another moment.
 
     Examples
     --------

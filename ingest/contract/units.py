@@ -22,10 +22,7 @@ def known_units(contract_unit: str) -> tuple[str, ...]:
 def to_contract_unit(value: float, unit: str, contract_unit: str) -> float:
     """Convert a value; rounded to nine decimals, so that 0.01 steps do not become 0.010000000000000002.
 
-    Raises
-    ------
-    KeyError
-        When `unit` cannot be converted.
+    Raises `KeyError` when `unit` cannot be converted.
 
     Examples
     --------
