@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -150,8 +151,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
     for sentence in done.clocks:
         echo(sentence, err=True)
     if as_json:
-        fields = ("received", "kept", "duplicates", "refused")
-        echo(json.dumps({name: getattr(counts, name) for name in fields}))
+        echo(json.dumps(asdict(counts)))
     else:
         echo(counts_sentence(counts))
     for reason, times in done.reasons.most_common(5):

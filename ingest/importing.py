@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -102,7 +102,7 @@ class _Clock:
 
     first: datetime | None = None
     last: datetime | None = None
-    fast_s: float | None = None
+    clock_fast_s: float | None = None
     compared: int = 0
     moved: bool = False
     receipts: dict[str, str] = field(default_factory=dict)
@@ -119,7 +119,7 @@ class _Clock:
             self.first, self.last = min(moments), max(moments)
         if apart is None:
             return messages
-        self.fast_s = apart.seconds if self.fast_s is None else self.fast_s
+        self.clock_fast_s = apart.seconds if self.clock_fast_s is None else self.clock_fast_s
         self.compared += apart.messages
         file, digest = keep_receipts(folder, name, own)
         self.receipts[file] = digest
@@ -134,25 +134,17 @@ class _Clock:
             at=datetime.now(UTC),
             file=file,
             sha256=digest,
-            received=counts.received,
-            kept=counts.kept,
-            duplicates=counts.duplicates,
-            refused=counts.refused,
-            first=self.first,
-            last=self.last,
-            clock_fast_s=self.fast_s,
-            compared=self.compared,
-            moved=self.moved,
-            receipts=self.receipts,
+            **asdict(counts),
+            **vars(self),
         )
 
     def said(self, file: str) -> list[str]:
         """Return what was done about its clock, in words."""
-        if not self.moved or self.fast_s is None:
+        if not self.moved or self.clock_fast_s is None:
             return []
-        how = "fast" if self.fast_s > 0 else "slow"
+        how = "fast" if self.clock_fast_s > 0 else "slow"
         return [
-            f"{file}: its listener's clock is {abs(self.fast_s):.1f} s {how} against the archive, by "
+            f"{file}: its listener's clock is {abs(self.clock_fast_s):.1f} s {how} against the archive, by "
             f"{self.compared:,} messages that both heard. The receipt times were corrected by that; the "
             "original ones are in the archive's folder imports"
         ]

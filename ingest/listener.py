@@ -10,8 +10,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import IO, Any, Self
+from typing import IO, Any
 
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
@@ -52,6 +51,7 @@ from ingest.status import (
     free_bytes,
     status_topic,
 )
+from ingest.stopping import Started
 
 LONGEST_BACKOFF_S = 10
 _TAKEN_OVER_CODE = 0x8E  # MQTT 5, 3.14.2.1: "Session taken over"; in version 3.1.1 the connection only ends
@@ -68,7 +68,7 @@ _TAKEN_OVER = (
 _QUALITY_0 = "some messages came at QoS 0: what is lost on their way is never sent again"
 
 
-class Listener:
+class Listener(Started):
     """Receives everything under ``underair/v1/#``, and what the archive's mappings name, into an archive.
 
     - `broker`: ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
@@ -229,15 +229,6 @@ class Listener:
         if self.refusal:
             raise BrokerProblem(self.refusal)
         return counts
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.stop()
 
     def _what_matters(self) -> tuple[object, ...]:
         health = self._writing.health

@@ -10,8 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from socketserver import ThreadingMixIn
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 from wsgiref.simple_server import WSGIRequestHandler, WSGIServer, make_server
 
 from prometheus_client import CollectorRegistry, make_wsgi_app
@@ -20,6 +19,7 @@ from prometheus_client.registry import Collector
 
 from ingest.contract.errors import BadSettings
 from ingest.status import Status
+from ingest.stopping import Started
 
 _PLAIN = (("Content-Type", "text/plain; charset=utf-8"), ("Cache-Control", "no-store"))
 
@@ -35,7 +35,7 @@ class _Quiet(WSGIRequestHandler):
         """Say nothing: a scrape every few seconds is no news."""
 
 
-class Operations(Collector):
+class Operations(Started, Collector):
     """Answers on a port of its own until `stop`.
 
     - `address`: ``PORT`` or ``HOST:PORT``; without a host, this machine only. Port 0 takes a free one.
@@ -81,15 +81,6 @@ class Operations(Collector):
         if self._thread.is_alive():
             self._server.shutdown()
         self._server.server_close()
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.stop()
 
     def _answer(self, environ: dict[str, Any], start: Callable[..., Any]) -> Iterable[bytes]:
         path = environ.get("PATH_INFO", "/")
@@ -156,7 +147,7 @@ def listener_metrics(statuses: Iterable[Status]) -> Iterator[Metric]:
         family = CounterMetricFamily if name in _COUNTERS else GaugeMetricFamily
         metric = family(f"underair_{name}", meaning, labels=["listener"])
         for status in told:
-            metric.add_metric([status.listener], float(read(status)))  # type: ignore[no-untyped-call]
+            metric.add_metric([status.listener], float(read(status)))
         yield metric
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import polars as pl
 
 from ingest.archive.reading import Archive
+from ingest.contract.fields import speaker_field
 from ingest.contract.frames import Messages
-from ingest.contract.kinds import DESK_KINDS, KINDS
+from ingest.contract.kinds import KINDS
 
 FEWEST_COMMON, LEAST_SHARE = 10, 0.1
 """So many messages, and such a share of the capture's, must have been heard by both. Our own rule: a broker
@@ -35,11 +36,6 @@ class Difference:
         return abs(self.seconds) >= max(LEAST_S, self.spread_s)
 
 
-def speaker_of(kind: str) -> str:
-    """Return the column of a kind that names who speaks."""
-    return "desk_id" if kind in DESK_KINDS else "set_id"
-
-
 def difference(archive: Path, messages: Messages) -> Difference | None:
     """Return how far the listeners' clocks are apart; None when they heard too little in common."""
     found, asked = [], 0
@@ -49,7 +45,7 @@ def difference(archive: Path, messages: Messages) -> Difference | None:
         if not isinstance(first, datetime) or not isinstance(last, datetime):
             continue
         asked += heard.height
-        identity = [speaker_of(kind), "boot", "seq", "time"]
+        identity = [speaker_field(kind), "boot", "seq", "time"]
         of_them = pl.col(identity[0]).is_in(heard[identity[0]].unique().implode()) & ~pl.col("retained")
         columns = {kind: [*identity, "received"]}
         kept = Archive(archive).messages(first - SEARCHED, last + SEARCHED, {kind: of_them}, columns)[kind]
@@ -72,11 +68,10 @@ def moved(messages: Messages, seconds: float) -> Messages:
 
 def receipts_of(messages: Messages) -> pl.DataFrame:
     """Return when each message with an identity was received: kind, speaker, boot, seq, received."""
+    columns = ["boot", "seq", "received"]
     return pl.concat(
         messages[kind]
         .drop_nulls(["boot", "seq"])
-        .select(
-            pl.lit(kind).alias("kind"), pl.col(speaker_of(kind)).alias("speaker"), "boot", "seq", "received"
-        )
+        .select(pl.lit(kind).alias("kind"), pl.col(speaker_field(kind)).alias("speaker"), *columns)
         for kind in KINDS
     )

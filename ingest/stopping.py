@@ -1,4 +1,4 @@
-"""How Ctrl-C ends a verb: with a sentence, at any moment, and with the exit code that a shell gives."""
+"""How things end: a verb at Ctrl-C, with a sentence and the exit code that a shell gives; a `with` block."""
 
 from __future__ import annotations
 
@@ -7,11 +7,31 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from typing import Any, Self
 
 STOPPED = "underair: stopped by Ctrl-C before it was done; run it again"
 EXIT_CODE = 130
 """As a shell gives it: 128 and the number of the signal."""
+
+
+class Started(AbstractContextManager[Any]):
+    """What is started by a `with` block, and stopped at its end."""
+
+    def start(self) -> None:
+        """Begin."""
+        raise NotImplementedError
+
+    def stop(self) -> Any:
+        """End."""
+        raise NotImplementedError
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
 
 
 def end_at_once(*_: object) -> None:

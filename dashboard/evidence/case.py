@@ -224,21 +224,9 @@ def readme(about: About) -> str:
     origin = about.origin
     state = "whole" if origin.archive.whole else "NOT WHOLE. " + " ".join(origin.archive.faults)
     text = files("dashboard.evidence").joinpath("case_readme.txt").read_text(encoding="utf-8")
-    return text.format(
-        incident=about.incident,
-        made=origin.made,
-        account=origin.account,
-        machine=origin.machine,
-        why=origin.why or "not said",
-        kept=origin.kept,
-        refused=origin.refused,
-        conflicting=origin.conflicting,
-        state=state,
-        version=origin.versions.get("underair", ""),
-        python=origin.versions.get("python", ""),
-        commit=origin.commit,
-        source=origin.source_sha256,
-    )
+    said = msgspec.structs.asdict(origin) | {"why": origin.why or "not said", "state": state}
+    versions = {name: origin.versions.get(name, "") for name in ("underair", "python")}
+    return text.format(incident=about.incident, **said, **versions)
 
 
 def bag_info(about: About) -> dict[str, str | list[str]]:

@@ -17,6 +17,7 @@ from analysis.pieces.light_messages import LightMessages
 from analysis.records import Ints, micros
 from ingest.contract.captures import Heard, capture_line, read_capture
 from ingest.contract.errors import ArchiveProblem
+from ingest.contract.fields import speaker_field
 from ingest.contract.kinds import KINDS
 
 LINES_AT_ONCE = 50_000
@@ -101,8 +102,7 @@ def counts_of(messages: Mapping[str, pl.DataFrame]) -> CaseCounts:
             kept += len(messages.readings[kind])  # of one identity each
             continue
         frame = messages[kind]
-        speaker = "set_id" if "set_id" in frame.columns and "desk_id" not in frame.columns else "desk_id"
-        identity = [pl.col(speaker), pl.col("boot"), pl.col("seq")]
+        identity = [pl.col(speaker_field(kind)), pl.col("boot"), pl.col("seq")]
         kept += len(frame)
         named = frame.drop_nulls(["boot", "seq"])
         conflicting += len(named) - named.select(pl.struct(identity).n_unique()).item() if len(named) else 0

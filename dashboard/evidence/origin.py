@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from dashboard.evidence import provenance
-from dashboard.evidence.case_messages import CaseCounts, counts_of, received_of
+from dashboard.evidence.case_messages import counts_of, received_of
 from ingest.archive.imports import Brought, read_imports
 from ingest.archive.manifest import chains, read_chain
 from ingest.archive.reading import Archive
@@ -63,13 +64,10 @@ def origin_of(
     messages: Mapping[str, pl.DataFrame], sha256: str, state: ArchiveState, made: datetime, why: str = ""
 ) -> Origin:
     """Return the origin of what is made here and now."""
-    counts: CaseCounts = counts_of(messages)
     return Origin(
         made=made,
         sha256=sha256,
-        kept=counts.kept,
-        refused=counts.refused,
-        conflicting=counts.conflicting,
+        **asdict(counts_of(messages)),
         why=why,
         account=provenance.account(),
         machine=provenance.machine(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import threading
 from pathlib import Path
@@ -41,6 +42,19 @@ def write_durably(path: Path, data: bytes | memoryview, mode: int = 0o666) -> No
     finally:
         aside.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def with_sha256(made: bytes) -> bytes:
+    """Return a text with a last line that says its SHA-256 (FIPS 180-4)."""
+    return made + b"\n" + hashlib.sha256(made).hexdigest().encode()
+
+
+def without_sha256(kept: bytes) -> bytes:
+    """Return what `with_sha256` was given; ValueError when it is another."""
+    made = kept.rpartition(b"\n")[0]
+    if with_sha256(made) != kept:
+        raise ValueError("its SHA-256 is another")
+    return made
 
 
 def append_durably(path: Path, data: bytes) -> None:

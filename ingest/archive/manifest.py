@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import msgspec
 import polars as pl
@@ -169,23 +169,16 @@ def restate(archive: Path, part: Path, held: Held, line: Line) -> None:
 
 
 def _add(archive: Path, writer: str, said: Line) -> None:
-    def line(before: str) -> bytes:
-        body = _encode(msgspec.structs.replace(said, before=before))[:-1]
+    def line(last: bytes | None) -> bytes:
+        if last is not None:
+            require_known(last, archive)
+        body = _encode(msgspec.structs.replace(said, before=_hash_of_line(last)))[:-1]
         return body + _HASH % _hash(body).encode() + b"\n"
 
-    if place_of(archive).is_shared:
-
-        def hash_of(last: bytes | None) -> str:
-            if last is not None:
-                require_known(last, archive)
-            return _hash_of_line(last)
-
-        store_chains.append(archive, writer, line, hash_of)
-    else:
-        _append(archive, writer, line)
+    (store_chains.append if place_of(archive).is_shared else _append)(archive, writer, line)
 
 
-def _append(archive: Path, writer: str, line: Callable[[str], bytes]) -> None:
+def _append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -> None:
     folder = archive / "manifest"
     if not folder.is_dir():
         folder.mkdir(parents=True, exist_ok=True)
@@ -194,7 +187,10 @@ def _append(archive: Path, writer: str, line: Callable[[str], bytes]) -> None:
     new = not manifest.exists()
     with manifest.open("a+b") as file:
         fcntl.flock(file, fcntl.LOCK_EX)  # two imports at once share a chain
-        file.write(line(_hash_of_last(file, archive)))
+        last, end = last_line(file)
+        made = line(last)
+        file.truncate(end)  # a line that a crash tore
+        file.write(made)
         file.flush()
         os.fsync(file.fileno())
     if new:
@@ -203,15 +199,6 @@ def _append(archive: Path, writer: str, line: Callable[[str], bytes]) -> None:
 
 def _hash_of_line(line: bytes | None) -> str:
     return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-HASH_LENGTH])
-
-
-def _hash_of_last(manifest: BinaryIO, archive: Path) -> str:
-    """Return the hash of the last whole line, and cut one that a crash tore."""
-    line, end = last_line(manifest)
-    if line is not None:
-        require_known(line, archive)
-    manifest.truncate(end)
-    return _hash_of_line(line)
 
 
 def chains(archive: Path) -> Iterator[tuple[str, Path]]:

@@ -6,12 +6,11 @@ segment is sealed, as it was before that segment and after it. Readers of the ta
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 
 import msgspec
 
-from ingest.archive.durable import write_durably
+from ingest.archive.durable import with_sha256, without_sha256, write_durably
 from ingest.archive.mappings import mappings_of
 from ingest.mapping.mapper import Mapper, SetState
 
@@ -41,7 +40,7 @@ def mapper_before(archive: Path, segment: Path, *, only_sound: bool = False) -> 
     mapper = mapper_of(archive, only_sound=only_sound)
     if mapper is not None:
         try:
-            kept = _decode(_unsealed((segment.parent / STATE).read_bytes()))
+            kept = _decode(without_sha256((segment.parent / STATE).read_bytes()))
         except (OSError, ValueError):
             return mapper  # the first segment; or damaged: flags that are true are raised once more
         # Sealing that broke off before the segment was deleted is done again, to the same bytes.
@@ -57,22 +56,15 @@ def copy_of(mapper: Mapper) -> State:
 def keep_state(segment: Path, before: State, mapper: Mapper) -> None:
     """Keep what a mapper remembers after a segment; before that segment is deleted."""
     made = _encode(_Kept(segment.name, before, mapper.state))
-    write_durably(segment.parent / STATE, made + b"\n" + hashlib.sha256(made).hexdigest().encode())
+    write_durably(segment.parent / STATE, with_sha256(made))
 
 
 def state_is_damaged(folder: Path) -> bool:
     """Return whether what a mapper must remember is there, in a journal's folder, and is another."""
     try:
-        _decode(_unsealed((folder / STATE).read_bytes()))
+        _decode(without_sha256((folder / STATE).read_bytes()))
     except FileNotFoundError:
         return False
     except (OSError, ValueError):
         return True
     return False
-
-
-def _unsealed(kept: bytes) -> bytes:
-    made, _, digest = kept.rpartition(b"\n")
-    if hashlib.sha256(made).hexdigest().encode() != digest:
-        raise ValueError("its SHA-256 is another")
-    return made

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from ingest.archive.durable import write_durably
+from ingest.archive.durable import with_sha256, without_sha256, write_durably
 from ingest.archive.store import place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import Mapping, bytes_of, read_mapping
@@ -101,7 +101,7 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
             write_durably(kept, raw)
         if known.get(kept.name) != _sha256(raw):
             made = msgspec.json.encode({**known, kept.name: _sha256(raw)})
-            write_durably(folder / DIGESTS, made + b"\n" + _sha256(made).encode())
+            write_durably(folder / DIGESTS, with_sha256(made))
     except OSError as error:
         raise ArchiveProblem(f"the mapping cannot be kept in {folder}: {error.strerror}") from error
     return mapping
@@ -110,7 +110,7 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
 def file_of(archive: Path, origin: str) -> str:
     """Return a mapping file of an archive as the manifest names it: ``NAME/VERSION sha256:DIGEST``."""
     path = mappings_folder(archive) / f"{origin.replace('/', '-')}.toml"
-    return f"{origin} sha256:{hashlib.sha256(bytes_of(path)).hexdigest()}"
+    return f"{origin} sha256:{_sha256(bytes_of(path))}"
 
 
 def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, str, str]]:
@@ -122,7 +122,7 @@ def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, s
         origin, _, digest = each.partition(" sha256:")
         path = mappings_folder(archive) / f"{origin.replace('/', '-')}.toml"
         try:
-            now = hashlib.sha256(path.read_bytes()).hexdigest()
+            now = _sha256(path.read_bytes())
         except OSError:
             if not place_of(archive).is_shared:
                 yield (True, f"mappings/{path.name}", "it is missing; messages were made with it")
@@ -145,12 +145,10 @@ def filters_of(archive: Path) -> list[str]:
 def _digests(folder: Path) -> dict[str, str]:
     """Return the SHA-256 of each mapping that must be there; ValueError when they are damaged."""
     try:
-        made, _, digest = (folder / DIGESTS).read_bytes().rpartition(b"\n")
+        kept = (folder / DIGESTS).read_bytes()
     except (FileNotFoundError, NotADirectoryError):
         return {}
-    if _sha256(made).encode() != digest:
-        raise ValueError("its SHA-256 is another")
-    return msgspec.json.decode(made, type=dict[str, str])
+    return msgspec.json.decode(without_sha256(kept), type=dict[str, str])
 
 
 def _sha256(data: bytes) -> str:

@@ -26,14 +26,11 @@ _RUN = secrets.token_hex(6)  # of this process: its imports have a chain of thei
 _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
 
 
-def append(
-    archive: Path, writer: str, line: Callable[[str], bytes], hash_of: Callable[[bytes | None], str]
-) -> None:
+def append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -> None:
     """Add a line to a chain.
 
     - `writer`: ``import`` becomes this process's own.
-    - `line`: makes the line, given the hash of the one before.
-    - `hash_of`: returns the hash of a line, None being none.
+    - `line`: makes the line, given the one before; None for the first.
 
     Raises `ArchiveProblem` when the chain belongs to a listener on another machine, or the store does not
     take the line.
@@ -47,7 +44,7 @@ def append(
     # Looked up for a first line, after one of which nobody knows whether it arrived, and for tidying, which
     # may have run elsewhere.
     number, last = _next.pop(key) if key in _next else _end(folder / f"{writer}{_SUFFIX}")
-    made = line(hash_of(last))
+    made = line(last)
     STORE.put(folder / writer / f"{number:010d}{_SUFFIX}", made)
     if writer not in _SHARED:
         _next[key] = (number + 1, made)

@@ -12,11 +12,10 @@ import secrets
 import select
 import socket
 import subprocess
-from types import TracebackType
-from typing import Self
 
 from ingest.contract.errors import BrokerProblem
 from ingest.own_process import command_of, end_process
+from ingest.stopping import Started
 
 WARNING = (
     "The built-in broker is for the demo only: it keeps nothing for who is away and can lose messages. "
@@ -25,7 +24,7 @@ WARNING = (
 _START_TIMEOUT_S = 30.0
 
 
-class EmbeddedBroker:
+class EmbeddedBroker(Started):
     """An MQTT 3.1.1 broker on loopback in a process of its own, with one user and a password made for the
     run.
 
@@ -79,15 +78,6 @@ class EmbeddedBroker:
         process, self._process = self._process, None
         if process is not None:
             end_process(process, 3.0)
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.stop()
 
 
 def _free_port() -> int:
