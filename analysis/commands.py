@@ -41,7 +41,7 @@ _FOLDER = OutPath(file_okay=False, allow_dash=True, path_type=Path)
     type=click.Choice(["parquet", "csv"]),
     default="parquet",
     show_default=True,
-    help="Form of the tables' files.",
+    help="File format of the tables.",
 )
 @engine_option
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
@@ -55,7 +55,7 @@ def analyse(
     engine: str | None,
     as_json: bool,
 ) -> None:
-    """Work out wears, air, alarms, heat, gaps, clocks and findings, one file a table.
+    """Work out wears, air, alarms, heat, gaps, clocks and findings, one file for each table.
 
     The profile sets the limits; local procedure decides. Times are UTC on the listener's clock. Parquet files
     carry each column's unit; beside CSV files, columns.csv has it, in UCUM too.

@@ -88,4 +88,4 @@ def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     if learnt.adopted:
         echo(f'{out} can be used: write learnt = "{out.name}" under [forecast] in the profile beside it.')
     else:
-        echo(f"{out} does no better on people left out: no profile takes it. Keep what is in force.")
+        echo(f"{out} is no better on people left out: no profile accepts it. Keep the constants in force.")

@@ -107,7 +107,7 @@ def learn_interval(own: list[Forecasts], in_force: IntervalEnds, made: str) -> L
     if hardest <= HARD_WORK_L_MIN:
         raise NotEnough(
             f"nobody breathed more than {HARD_WORK_L_MIN:.0f} L/min over a wear (highest: {hardest:.0f}), "
-            "so these wears say nothing of hard work. Keep the constants that ship"
+            "so these wears say nothing about hard work. Keep the constants that ship"
         )
     all_own = joined(own)
     others = simulated_lots()

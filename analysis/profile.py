@@ -333,7 +333,7 @@ def load_profile(path: Path | str) -> Profile:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         names = ", ".join(shipped_profiles())
-        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
+        why = error.strerror if isinstance(error, OSError) else "it is not text in UTF-8"
         raise BadProfile(f"cannot read the profile {path}: {why}; shipped profiles are {names}") from None
     return _with_learnt(parse_profile(text, str(path)), Path(path))
 

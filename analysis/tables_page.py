@@ -22,10 +22,11 @@ contains. Made by `python -m analysis.tables_page` from `analysis/tables.py` and
 
 - Times are UTC in microseconds on the listener's clock: each set's own clock is corrected (`clocks` says by
   how much). In the archive, `time` is the sender's own clock, as sent.
+- The results' contract is eight tables; the tables marked *extra* add to it.
 - A value that was not measured or not heard is empty (null), never zero and never the last value.
 - The Parquet file's metadata has every column's unit and meaning, underair's version and the profile used.
-  Beside CSV files, `columns.csv` has the units. The review's rows, one file, have them in the headers.
-- Codes of the units in UCUM (Unified Code for Units of Measure 2.2), given in both: {codes}.
+  `columns.csv` has the units of CSV files. The CSV that the review page exports has them in its headers.
+- Units are also given in UCUM (Unified Code for Units of Measure 2.2): {codes}.
 - CSV is for reading: numbers have four decimals there (six significant digits below 1), and an
   apostrophe goes in front of text that a spreadsheet would run. Parquet keeps every digit and character.
 - underair does not replace the set's own alarms, entry control, radio or training.
@@ -44,24 +45,24 @@ _AUDIT = """
 For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates`, as CSV and Parquet, with a
 `README.txt` and `columns.csv` (units and meanings). Wearers and sets do not appear.
 
-- Cells are the service by month, and the service, stations, roles and kinds by quarter and year. The
-  difference of two cells is again a whole group in a whole quarter.
+- A cell is a group in a period: the service by month; the service, stations, roles and kinds by quarter and
+  year. The difference of two cells is again a whole group in a whole quarter.
 - Each group has at least 10 people (the profile's `disclosure`). Nobody has over 35 % of its wears, and all
   but the two busiest people have at least 20 % of the busiest one's. Smaller groups are merged.
 - Events are wears with the event, rounded to 5 and printed as a range (`_low`, `_high`). Rates come from the
   range. A range from which a count could be computed is widened.
-- Hours are rounded to 5 and means to two figures. A mean that one person decides is left out. A percentile
-  needs 10 wears of 5 people beyond it.
-- A period is published once, when it is over, and kept in `releases.ndjson`. Next month's release adds to it.
+- Hours are rounded to 5 and means to two figures. A mean that depends mostly on one person is left out. A
+  percentile needs 10 wears of 5 people beyond it.
+- A period is published once, when it is over, and kept in `releases.ndjson`. Later releases add periods.
 
 `--replace PERIOD --reason TEXT` publishes a period again. Only somebody with access to the machine can do
 this. The list keeps both versions, the reason and the user's name. `underair verify` checks the list's chain.
-Publish a period before `underair retain` drops its names: afterwards nobody knows how many people it covers.
+Publish a period before `underair retain` drops its names: afterwards the number of people is unknown.
 
 `--inside` writes exact tables instead: `by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`
 and `standing_out`, with people. They must not leave the service.
 """
-_EVERY = "Columns of every kind (`desk_id` instead of `set_id` where a desk speaks)"
+_EVERY = "Columns of every kind (a desk's messages have `desk_id` instead of `set_id`)"
 
 
 def page() -> str:
@@ -69,7 +70,7 @@ def page() -> str:
     codes = ", ".join(f"{unit} `{code}`" for unit, code in UCUM.items() if code and unit != "1")
     parts = [_HEAD.format(codes=codes)]
     for name in COLUMNS:
-        beyond = "" if name in CONTRACT_TABLES else " (beyond the contract's seven)"
+        beyond = "" if name in CONTRACT_TABLES else " (extra)"
         parts.append(f"\n### {name}{beyond}\n\n{_table(to_arrow(name, empty_table(name)).schema)}")
     parts.append(_AUDIT)
     kinds = {name: schema for name, schema in ARROW_SCHEMAS.items() if name != "refused"}

@@ -36,15 +36,17 @@ def demo(port: int, no_browser: bool) -> None:
 @click.command()
 @archive_option("archive_folder")
 @click.option(
-    "--broker", "broker_url", help="mqtt://HOST:PORT, for tally, note and seen; without it, reading only."
+    "--broker", "broker_url", help="mqtt://HOST:PORT to which the desk sends; without it, pages only read."
 )
 @click.option(
     "--host",
     default="127.0.0.1",
     show_default=True,
-    help="Another address needs accounts (or --house-sign-in) and --public-url.",
+    help="Address to listen on; one that others can reach needs accounts and --public-url.",
 )
-@click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
+@click.option(
+    "--port", default=8050, show_default=True, type=click.IntRange(0, 65535), help="Port of the pages."
+)
 @profile_option("profile_file")
 @click.option(
     "--accounts",
@@ -55,7 +57,7 @@ def demo(port: int, no_browser: bool) -> None:
     "--house-sign-in",
     "house",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="The proxy signs in; dashboard/access/house_sign_in.example.toml shows how.",
+    help="A proxy signs visitors in; dashboard/access/house_sign_in.example.toml shows how.",
 )
 @click.option(
     "--desk", "desk_id", default="desk", show_default=True, help="Name of this desk in what it sends."

@@ -1,4 +1,4 @@
-"""Of which incidents a desk may speak: those that it sees. A reviewer sees them all.
+"""Which incidents a desk may write into: those that it sees. A reviewer sees them all.
 
 Somebody who may only work the live page must neither write into an older record nor learn which there are.
 """

@@ -240,8 +240,8 @@ def serve(
         echo(f"underair: pages at {served.url}/ (Ctrl-C stops)", err=True)
         if not is_archive(archive_folder):  # it may be begun later; more often the name is mistyped
             echo(
-                f"underair: {archive_folder} is no archive yet: the pages are empty until `underair listen` "
-                "or `underair import` writes there",
+                f"underair: {archive_folder} is not an archive yet: the pages are empty until "
+                "`underair listen` or `underair import` writes there",
                 err=True,
             )
         # What was loaded stays to the end; to look through it for garbage held up a tick by 60 ms.

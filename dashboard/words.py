@@ -35,8 +35,8 @@ THEME_BUTTON = "Light / dark"
 NOT_FOUND = "There is no such page. Choose one of the pages above."
 LOADING = "Loading …"
 FAILED = (
-    "This could not be shown: a fault of this program. Reload the page; if it happens again, tell whoever "
-    "runs the service, whose log has the details. Use voice contact and the gauges meanwhile."
+    "This could not be shown: underair has a fault. Reload the page. If it happens again, tell your "
+    "administrator: the service's log has the details. Use voice contact and the gauges meanwhile."
 )
 FAILED_BY = "This could not be shown: {problem}"
 NEEDS_SCRIPT = "These pages need JavaScript, which this browser has switched off."

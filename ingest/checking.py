@@ -166,12 +166,12 @@ class _Speaker:
                 way = "fast" if voice.clock_fast_s > 0 else "slow"
                 yield (
                     f"its clock is {abs(voice.clock_fast_s):,.0f} s {way} against the listener's; the "
-                    "analysis puts that right as well as the link allows"
+                    "analysis corrects it as well as the link allows"
                 )
         heard = sum(voice.kinds.values())
         if voice.missing > heard:
             yield (
-                f"seq passed over {counted(voice.missing, 'number')} in {counted(heard, 'message')}: it must "
+                f"seq skipped {counted(voice.missing, 'number')} in {counted(heard, 'message')}: it must "
                 "count up by one for each message, over all kinds; else nobody can tell what was lost"
             )
         if voice.speaker == "set" and "pressure" in voice.kinds and "setup" not in voice.kinds:
@@ -253,8 +253,8 @@ def _odd_setup(message: Message) -> Iterator[tuple[str, str | None]]:
     least_l, most_l = WATER_VOLUME_L
     if cylinders is not None and not least_l <= cylinders.water_volume_l <= most_l:
         yield (
-            f"water_volume_l {cylinders.water_volume_l:g} l is no cylinder that a wearer carries (expected "
-            f"{least_l:g} to {most_l:g} l): its litres and minutes would be wrong",
+            f"water_volume_l {cylinders.water_volume_l:g} l is not a cylinder that a wearer carries "
+            f"(expected {least_l:g} to {most_l:g} l): its litres and minutes would be wrong",
             "$.cylinders.water_volume_l",
         )
     if cylinders is not None and low_air_bar is not None and low_air_bar >= cylinders.rated_bar:

@@ -1,4 +1,4 @@
-"""The verb `check`: what a maker of sets or gateways has to mend."""
+"""The verb `check`: shows makers of sets and gateways what is wrong in their messages."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _FILE_OR_DASH = click.Path(exists=True, dir_okay=False, path_type=Path, allow_da
 
 @click.command(short_help="Check a capture, message by message, against the contract.")
 @click.argument("log", type=_FILE_OR_DASH)
-@click.option("--mapping", type=_FILE, help="For other people's JSON: ingest/mapping/examples shows how.")
+@click.option("--mapping", type=_FILE, help="Reads sets with other JSON: see ingest/mapping/examples.")
 @click.option("--show", is_flag=True, help="Print the messages that the mapping makes, as capture lines.")
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as one JSON object.")
 def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
@@ -42,7 +42,7 @@ def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     A capture of your own broker, with mosquitto's client:
         TZ=UTC mosquitto_sub -q 1 -t 'underair/v1/#' \\
           -F '{"received":"@Y-@m-@dT@H:@M:@SZ","topic":"%t","payload":%p}' > mine.ndjson
-    What a mapping makes of other people's JSON, straight from the broker:
+    The messages that a mapping makes, straight from the broker:
         mosquitto_sub -v -C 20 -t 'bench7/#' | underair check - --mapping mine.toml --show
     """
     from ingest.checking import check as look_at

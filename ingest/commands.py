@@ -45,7 +45,7 @@ new_archive_option = archive_option(
     "mappings",
     multiple=True,
     type=_FILE,
-    help="For other people's JSON: ingest/mapping/examples shows how; the archive keeps it.",
+    help="Reads sets that publish other JSON: see ingest/mapping/examples. The archive keeps it.",
 )
 @metrics_option
 @log_options
@@ -112,7 +112,7 @@ def _operations(address: str | None, listener: Listener) -> AbstractContextManag
 @click.option(
     "--mapping",
     type=_FILE,
-    help="For other people's JSON: ingest/mapping/examples shows how; the archive keeps it. "
+    help="Reads other JSON: see ingest/mapping/examples. The archive keeps it. "
     "For CSV: ingest/memory_mapping.example.toml.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
@@ -159,7 +159,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
     if counts.refused:
         if len(done.reasons) > 5:
             echo(f"and {len(done.reasons) - 5} other reasons", err=True)
-        echo(f"all that was refused is kept in {archive / 'refused'}, with reason and path", err=True)
+        echo(f"refused messages are kept in {archive / 'refused'}, with reason and path", err=True)
         sys.exit(INCOMPLETE)
 
 
@@ -185,14 +185,14 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
 @click.option(
     "--mapping",
     type=_FILE,
-    help="Publish what this mapping makes of other people's JSON, not the objects themselves.",
+    help="Publish the messages that this mapping makes, not the objects themselves.",
 )
 @click.option(
     "--speed",
     default=1.0,
     show_default=True,
     type=click.FloatRange(min=0, min_open=True),
-    help="How many times as fast as it was received. Only 1 gives a live page true rates and forecasts.",
+    help="How many times as fast as it was received. Live rates and forecasts are right only at 1.",
 )
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")

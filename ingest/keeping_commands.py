@@ -81,7 +81,7 @@ def print_verified(archive: Path, as_json: bool) -> bool:
 def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> None:
     """Retire a listener for good: receive what waits for it, and end its session at the broker.
 
-    Stop it first. A listener that is only stopped keeps its session, and in a shared group goes on taking
+    Stop it first. A stopped listener keeps its session; in a shared group the broker still hands it
     messages. --config names its settings.
 
     \b
@@ -103,7 +103,7 @@ def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> Non
 
 @click.command(name="check-broker")
 @click.argument("url", metavar="URL", required=False)
-@click.option("--broker", metavar="URL", help="The same as URL, spelt as with the other verbs.")
+@click.option("--broker", metavar="URL", help="The same as URL, named as in other verbs.")
 @click.option(
     "--messages",
     default=5000,

@@ -61,11 +61,11 @@ _SESSION_LOST = (
     "broker's log names who connected; our client id is in the file {file}"
 )
 _TAKEN_OVER = (
-    "another client connected under our client id and took our session over: what waited for us may be lost. "
+    "another client connected under our client id and took over our session: what waited for us may be lost. "
     "Find it in the broker's log, shut it out, and bind client ids to users as the example configuration "
     "does; our client id is in the file {file}"
 )
-_QUALITY_0 = "some messages came at QoS 0: what is lost on their way is never sent again"
+_QUALITY_0 = "some messages came at QoS 0: those lost on the way are not sent again"
 
 
 class Listener(Started):

@@ -179,7 +179,7 @@ def _rows(path: Path, mapping: MemoryMapping) -> Iterator[tuple[int, dict[str, s
             reader = csv.DictReader(file, names, delimiter=mapping.csv.delimiter, restval="", restkey="")
             missing = _columns(mapping) - set(reader.fieldnames or ())
             if missing:
-                has = ", ".join(reader.fieldnames or ()) or "none: it is empty, or skip_lines passes over all"
+                has = ", ".join(reader.fieldnames or ()) or "none: it is empty, or skip_lines skips all"
                 raise BadCapture(
                     f"{path} has no column {sorted(missing)[0]!r}; it has {has}; "
                     "correct the mapping's columns, delimiter or skip_lines"
@@ -273,7 +273,7 @@ class _SetClock:
         """Return a moment of a zone's clock; of an hour that comes twice, the one after the last row."""
         earlier, later = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
         if earlier.astimezone(zone).replace(tzinfo=None) != moment:
-            raise ValueError(f"time {text!r}: the clock of {zone.key} was put forward over it")
+            raise ValueError(f"time {text!r}: it does not exist in {zone.key} (clocks went forward)")
         back = self._before is not None and earlier < self._before <= later
         found = later if back else earlier
         self._before = found

@@ -36,7 +36,7 @@ def config_option(what: str) -> Callable[[Callable[..., Any]], Callable[..., Any
         is_eager=True,
         envvar=CONFIG_VARIABLE,
         callback=take,
-        help=f"{what} Its [options.VERB] names options of verbs.",
+        help=f"{what} Its [options.VERB] sets options of verbs.",
     )
 
 

@@ -50,5 +50,5 @@ def unsealed(kept: bytes, over: bytes = b"", *, or_parquet: bool = False) -> byt
         return kept
     made, digest = kept[: -32 - len(_SEAL)], kept[-32 - len(_SEAL) : -len(_SEAL)]
     if not kept.endswith(_SEAL) or hashlib.sha256(made + over).digest() != digest:
-        raise ValueError("its SHA-256 is another")
+        raise ValueError("its SHA-256 differs")
     return made

@@ -67,5 +67,5 @@ def _speaker(topic: str) -> str:
     """Return who speaks on a topic, in a form that is safe to show: ``set S-014``."""
     levels = topic.split("/")
     if len(levels) != 6:
-        return "somebody on topics of no contract"
+        return "somebody on topics outside the contract"
     return f"{levels[3]} {levels[4]}"[:60].encode("unicode_escape").decode("ascii")

@@ -78,7 +78,7 @@ def test_bash_completes_verbs_options_and_values() -> None:
 @pytest.mark.parametrize(
     ("refused", "said"),
     [
-        (OSError(errno.ENOSPC, "No space left on device"), "the disk is full: make room and run this again"),
+        (OSError(errno.ENOSPC, "No space left on device"), "the disk is full: free space and run this again"),
         (
             OSError(errno.EACCES, "Permission denied", "a/b"),
             "not allowed at a/b (Permission denied): run this",
@@ -102,7 +102,7 @@ def test_a_day_in_another_form_is_answered_in_words(tmp_path: Path) -> None:
     asked = ["audit", "--archive", str(tmp_path), "--out", "out", "--from", "04/05/2031"]
     shown = CliRunner().invoke(root, asked)
     assert shown.exit_code == 2
-    assert "'04/05/2031' is no day; expected YYYY-MM-DD, such as 2031-01-01" in shown.output
+    assert "'04/05/2031' is not a day; expected YYYY-MM-DD, such as 2031-01-01" in shown.output
 
 
 def test_a_file_of_accounts_that_is_not_there_is_named(tmp_path: Path) -> None:

@@ -94,5 +94,7 @@ def read_learnt(path: Path) -> Learnt:
     if learnt.format != FORMAT:
         raise ValueError(f"{path} has format {learnt.format}, this underair reads format {FORMAT}")
     if not learnt.adopted:
-        raise ValueError(f"{path} was not adopted: on people left out it did no better than what ships")
+        raise ValueError(
+            f"{path} was not adopted: on people left out it was no better than the constants that ship"
+        )
     return learnt

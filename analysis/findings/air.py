@@ -204,7 +204,7 @@ def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
             one.wear,
             started_us,
             ended_us,
-            f"Air went at more than {rules.free_flow_l_min:.0f} L/min for {lasting(last - first)} from "
+            f"Air left at more than {rules.free_flow_l_min:.0f} L/min for {lasting(last - first)} from "
             f"{clock(started_us)} (highest {peak:.0f} L/min): free-flow or a leak, or very hard breathing.",
             [one.wear.identity_at(started_us), one.wear.identity_at(ended_us)],
         )
@@ -230,7 +230,7 @@ def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding
                 wear,
                 one.at_us(a),
                 one.at_us(b - 1),
-                f"No motion for {lasting(b - a)} from {clock(one.at_us(a))}, yet air went at {mean:.0f} "
+                f"No motion for {lasting(b - a)} from {clock(one.at_us(a))}, yet air left at {mean:.0f} "
                 f"L/min (from {one.air.pressure_bar[a]:.0f} to {one.air.pressure_bar[b - 1]:.0f} bar): "
                 "a leak, a set laid down open, or distress.",
                 [wear.identity_at(one.at_us(a)), wear.identity_at(one.at_us(b - 1))],
@@ -271,7 +271,7 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             int(at_us[first]),
             int(at_us[last]),
             f"The gauge stayed at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}. At "
-            f"the rate before it should have fallen, and {witness}: a stuck sensor, or the wearer hardly "
+            f"the earlier rate it should have fallen, and {witness}: a stuck sensor, or the wearer hardly "
             "breathed.",
             [wear.identity(int(good[first])), wear.identity(int(good[last]))],
         )

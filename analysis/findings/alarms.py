@@ -68,8 +68,8 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
                 "raise_inferred",
                 "note",
                 alarm,
-                f"The message that raised the {named(alarm)} was never heard; it is known from what "
-                f"followed at {clock(alarm.raised_us)} and may have begun earlier.",
+                f"The message that raised the {named(alarm)} was never heard. Later messages show it at "
+                f"{clock(alarm.raised_us)}; it may have begun earlier.",
             )
         if alarm.reported is not None and alarm.reported.clear_lost:
             yield _finding(

@@ -83,10 +83,10 @@ def _lag_disproved(one: Examined, heat: HeatTrack, context: Context) -> Iterator
         one.at_us(first),
         one.at_us(last),
         f"The heat sensor went from {heat.temperature_c[first]:.0f} to {heat.temperature_c[last]:.0f} °C in "
-        f"{last - first} s at {clock(one.at_us(first))}. A sensor that lags by anything like "
+        f"{last - first} s at {clock(one.at_us(first))}. A sensor with a lag near "
         f"the profile's {context.profile.heat.sensor_lag_s:g} s would need surroundings of "
-        f"{heat.disproved_c:.0f} °C for that: it is a faster one, and no lag was removed. Classes, dose and "
-        "rise of this wear follow its readings, and the range covers both.",
+        f"{heat.disproved_c:.0f} °C for that. So this sensor is faster, and no lag was removed. Classes, "
+        "dose and rise of this wear follow its readings, and the range covers both.",
         _readings_near(one, [first, last]),
     )
 

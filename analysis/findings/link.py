@@ -133,7 +133,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
     if wear.setup is None or wear.cylinder is None:
         said = "never said which cylinders it carries"
         if wear.setup is not None and wear.setup.get("cylinders"):
-            said = "said cylinders that nobody can wear"
+            said = "named cylinders that nobody can wear"
         yield about_wear(
             "cylinder_unknown",
             "caution",
@@ -243,7 +243,7 @@ def _conflicts(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         wear.wear_id if wear else None,
         started_us,
         ended_us,
-        f"Two different messages carry {which}; all are kept, the one heard first is used.",
+        f"Two different messages have {which}; all are kept, the one heard first is used.",
         identities[:MOST_EVIDENCE],
     )
 
@@ -265,7 +265,7 @@ def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         last_us,
         f"{speaker} used the boot number {power_up.boot} again: from {clock(first_us)} it counted its "
         "messages from the start, under identities already used. All are kept and separated by the time they "
-        "were heard; an identity cited here may name two. The number must be another at every power-up.",
+        "were heard; an identity cited here may mean two. The number must change at every power-up.",
         (power_up.identity(power_up.first_live_seq()),),
     )
 
@@ -293,7 +293,7 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 step.at_us,
                 step.at_us,
                 f"The clock of set {power_up.name} jumped by {_signed(step.jump_s)} at {clock(step.at_us)}; "
-                "times are put on the listener's clock before and after it.",
+                "times before and after it are corrected to the listener's clock.",
                 (power_up.identity(step.before_seq), power_up.identity(step.after_seq)),
             )
     if abs(fit.offset_s) > context.profile.link.clock_wrong_s and context.overlaps(first, last):
@@ -327,8 +327,9 @@ def _perhaps_the_listener(power_up: PowerUp, offset_s: float, context: Context) 
     if len(others) < 2 or any(abs(one - offset_s) > alike_s for ones in others.values() for one in ones):
         return ""
     return (
-        f" So were those of all {len(others)} other sets heard meanwhile, by about as much: perhaps it was "
-        "the listener's machine, and then the times given here are wrong by that; or all was replayed."
+        f" So were those of all {len(others)} other sets heard meanwhile, by about as much. Perhaps the "
+        "listener's clock was wrong, and then the times given here are wrong by that; or the record "
+        "was replayed."
     )
 
 

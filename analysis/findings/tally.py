@@ -59,7 +59,7 @@ def _wears(context: Context) -> Iterator[Finding]:
                 f"Tallied in at {clock(tally.in_us)}, {lasting(late_s)} after the valve was opened"
                 + (
                     f", and only after the wear had ended at {clock(wear.ended_us)}: wearer and team are "
-                    "those of that entry, for no other wear of the set belongs to it."
+                    "those of that entry, because no other wear of the set belongs to it."
                     if tally.in_us > wear.ended_us
                     else "."
                 ),

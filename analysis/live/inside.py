@@ -13,6 +13,7 @@ import numpy as np
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.alarms.alarms import Alarm, find_alarms
 from analysis.alarms.held import HeldAlarm, held_alarms
+from analysis.clocks.links import SILENCE_INTERVALS
 from analysis.findings.examined import examine
 from analysis.live.follower import WearFollower
 from analysis.live.losing import LONGEST_WINDOW_S
@@ -29,8 +30,7 @@ from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
-MISSED_READINGS = 3
-TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed readings
+TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed intervals
 DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
 LAST_INTERVALS = 21
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
@@ -63,7 +63,7 @@ class HeardSet:
     reading_us: int | None = None
     offs_us: tuple[int, ...] = ()
     boots_us: tuple[int, ...] = ()
-    silent_after_us: int = round((MISSED_READINGS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
+    silent_after_us: int = round((SILENCE_INTERVALS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
 
     @property
     def interrupted_us(self) -> list[int]:
@@ -96,7 +96,7 @@ def _heard(power_ups: Sequence[PowerUp]) -> HeardSet:
                         offs_us.append(int(channel.at_us[position]))
         if firsts:
             boots_us.append(min(firsts))
-    allowed_us = round((MISSED_READINGS * usual_s + TRANSPORT_S) * 1e6)
+    allowed_us = round((SILENCE_INTERVALS * usual_s + TRANSPORT_S) * 1e6)
     return HeardSet(newest, last_us, reading_us, tuple(offs_us), tuple(sorted(boots_us)), allowed_us)
 
 

@@ -116,7 +116,7 @@ def work(task: PieceTask) -> tuple[int, int, dict[str, int]]:
 
 def _not_shared(parts: Path) -> UnderairError:
     return UnderairError(
-        f"{parts} is not to be seen from here: the folder of the results must lie where all workers and the "
+        f"{parts} cannot be seen from here: the folder of the results must be where all workers and the "
         "command see it under the same name, and only one run may write into it at a time"
     )
 

@@ -28,7 +28,7 @@ from ingest.contract.errors import UnderairError
 
 ROLES: dict[str, str] = {
     "watch": "sees the live page",
-    "desk": "sees the live page; tally, note and seen",
+    "desk": "sees the live page; sends tallies, notes and orders",
     "review": "sees incidents, every wearer's record, and the trends; exports them",
     "audit": "sees published figures; no person, incident or message",
     "health": "occupational health: reads the exposure register",

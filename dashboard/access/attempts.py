@@ -1,5 +1,5 @@
-"""How often a sign-in may be tried: against guessing passwords, without letting a stranger lock everybody
-out.
+"""How many sign-in attempts are allowed: few enough to stop guessing, without letting a stranger lock
+everybody out.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Pages without Dash: for who may not see the others, or cannot; a refusal as a page."""
+"""Pages without Dash, for visitors who may not see the others, or cannot; a refusal as a page."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ def account() -> None:
 
     \b
     Roles: watch   sees the live page
-           desk    sees the live page; tally, note and seen
+           desk    sees the live page; sends tallies, notes and orders
            review  sees incidents, every wearer's record, and the trends; exports them
            audit   sees published figures; no person, incident or message
            health  reads the exposure register (occupational health)
@@ -62,7 +62,7 @@ def account() -> None:
 @_roles
 @_accounts
 def add(name: str, roles: tuple[str, ...], file: AccountFile) -> None:
-    """Add an account; its password is asked for, or read as the first line of standard input.
+    """Add an account; asks for its password, or reads it from the first line of standard input.
 
     \b
     Example: underair account add crew-desk --role desk --accounts accounts.json
@@ -152,7 +152,7 @@ def remove(name: str, file: AccountFile) -> None:
 
 @account.command("log")
 @archive_option("archive_folder", says="The archive in whose folder the log is kept.")
-@click.option("--json", "as_json", is_flag=True, help="As JSON, one line an entry.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON, one line for each entry.")
 def show_log(archive_folder: Path, as_json: bool) -> None:
     """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out.
 
@@ -175,7 +175,7 @@ def show_log(archive_folder: Path, as_json: bool) -> None:
         echo(f"underair: {fault}", err=True)
     if faults:
         sys.exit(1)
-    remark(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain holds")
+    remark(f"underair: {counted(len(entries), 'entry', 'entries')}, the chain is intact")
 
 
 def _password() -> str:

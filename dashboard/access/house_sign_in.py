@@ -92,7 +92,7 @@ class HouseSignIn(SignIn):
         return self._begin(named.account, wanted)
 
     def _try(self) -> flask.Response:
-        flask.g.refusal = "a password was sent, but the house signs in"
+        flask.g.refusal = "a password was sent, but the proxy signs visitors in"
         return self._form("", "", 403)
 
     def _named(self, request: flask.Request) -> tuple[Visitor | None, str]:

@@ -1,4 +1,4 @@
-"""What is sent (the live page's desk, the review's notes) is taken from our own pages only."""
+"""Messages from the live page's desk and the review's notes are accepted from our own pages only."""
 
 from __future__ import annotations
 

@@ -173,10 +173,10 @@ def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | Non
             return not_understood(f"{ours} are not those of the callback")
     told = [*body.get("inputs", []), *body.get("state", [])] if body["output"] == SHELL else []
     if not all(isinstance(one.get("value"), str | None) for one in told):
-        return not_understood("an address is no text")
+        return not_understood("an address is not text")
     changed = body.get("changedPropIds", [])
     if not isinstance(changed, list) or not all(isinstance(one, str) for one in changed):
-        return not_understood("changedPropIds is no list of names")
+        return not_understood("changedPropIds is not a list of names")
     return None
 
 

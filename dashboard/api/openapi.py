@@ -52,7 +52,7 @@ def document() -> str:
             },
             "/api/v1/incidents": {
                 "get": _get(
-                    "All incidents that a desk spoke of.",
+                    "All incidents that a desk mentioned.",
                     _object({"incidents": {"type": "array", "items": _reference("incident")}}),
                     (),
                     "review",

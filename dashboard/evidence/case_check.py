@@ -109,7 +109,7 @@ def _verify_bag(folder: Path, asked: _Asked) -> CaseChecked:
     said += more
     faults += seen_faults
     if not about.origin.archive.whole:
-        said += ["the archive was not whole when the case was made:", *about.origin.archive.faults]
+        said += ["the archive was incomplete when the case was made:", *about.origin.archive.faults]
     if asked.again and intact:
         faults += _made_again(folder, about)
     made_with = about.origin.versions.get("underair", "")
@@ -165,7 +165,7 @@ def _about(folder: Path) -> made.About:
     try:
         return msgspec.json.decode(path.read_bytes(), type=made.About)
     except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise CaseProblem(f"{path} cannot be read as what a case says about itself: {error}") from None
+        raise CaseProblem(f"{path} cannot be read as the description of a case: {error}") from None
 
 
 def _words_of_the_bag(bag: bagit.Bag, about: made.About) -> list[str]:
@@ -198,14 +198,14 @@ def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tup
     if same:
         said.append(f"this machine saw this head first on {same[0].at:%Y-%m-%d %H:%M:%S} UTC")
         if any(look.signed for look in same) and not signed:
-            faults.append(f"{SIGNATURE}: was there when this machine saw this case, and is gone")
+            faults.append(f"{SIGNATURE}: was there when this machine saw this case, and is missing now")
         log = folder / custody.FILE
         lines = log.read_bytes().splitlines() if log.is_file() else []
         known = {hashlib.sha256(line).hexdigest() for line in lines}
         here = [look.custody for look in same if look.custody and look.where == str(folder.resolve())]
         if not known.issuperset(here):
             faults.append(
-                f"{custody.FILE}: a line that this machine has seen is gone: shortened or rewritten"
+                f"{custody.FILE}: a line that this machine has seen is missing: shortened or rewritten"
             )
     else:
         said.append("this machine has not seen this head before")

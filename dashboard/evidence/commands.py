@@ -156,7 +156,7 @@ def report(
 @archive_option(required=False)
 @click.option("--incident", metavar="ID", help="The incident.")
 @click.option("--out", metavar="DIR", type=_NEW_FOLDER, help="A new folder.")
-@click.option("--why", metavar="TEXT", help="For what purpose; it goes into the case.")
+@click.option("--why", metavar="TEXT", help="The purpose; the case keeps it.")
 @profile_option()
 @click.option("--sign", "key", metavar="KEY", type=_FILE, help="Sign with this private key of OpenSSH.")
 @click.option("--json", "as_json", is_flag=True, help="Print folder and head as one JSON object.")
@@ -214,7 +214,7 @@ def case_note(folder: Path, text: str) -> None:
     from ingest.contract.errors import system_sentence
 
     if not (folder / custody.FILE).is_file():
-        raise CaseProblem(f"{folder} has no {custody.FILE}: it is no case of underair 0.4.0 or later")
+        raise CaseProblem(f"{folder} has no {custody.FILE}: not a case that underair 0.4.0 or later made")
     try:
         custody.add_entry(folder, "noted", text, head_of(folder), datetime.now(UTC))
     except OSError as error:
@@ -228,7 +228,7 @@ def _end_with_state(state: ArchiveState, what: str) -> None:
     end_short_command()
     if state.whole:
         return
-    echo(f"underair: the archive is not whole, and {what} says so", err=True)
+    echo(f"underair: the archive is incomplete, and {what} says so", err=True)
     sys.exit(INCOMPLETE)
 
 
@@ -327,9 +327,9 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
 @click.argument("folder", metavar="DIR", type=_FOLDER)
 @click.option("--broker", metavar="URL", help="Also publish them: mqtt://HOST:PORT, or mqtts:// for TLS.")
 @login_option
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a chain.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each chain.")
 def heads(folder: Path, broker: str | None, config: Path | None, as_json: bool) -> None:
-    """Print the heads of an archive, one line a chain, to publish each day.
+    """Print the heads of an archive, one line for each chain, to publish each day.
 
     A head is a hash of everything that was sealed until then. Whoever has it can check later that nothing was
     changed or rolled back: underair verify DIR --expect HEAD. With --broker each head is also published as a

@@ -56,7 +56,7 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
     for name, sha256, chain in entries:
         before = hashlib.sha256(f"{before} {name} {sha256}".encode()).hexdigest()
         if before != chain:
-            faults.append(f"{MANIFEST}: the chain does not hold at {name}: the list itself was altered")
+            faults.append(f"{MANIFEST}: the chain is broken at {name}: the list itself was altered")
             before = chain
         path = folder / name
         if not path.resolve().is_relative_to(folder.resolve()):

@@ -42,7 +42,7 @@ METHOD_TEXTS = (
     ),
     (
         "Alarms",
-        "Reported: what the set said. Derived: what the set's own thresholds say of its readings. A lost "
+        "Reported: what the set said. Derived: what its readings say by its own thresholds. A lost "
         "message can hide a report. A crossing between two messages leaves no trace.",
     ),
     (
@@ -72,7 +72,7 @@ IMPORTED = "Imported capture"
 HEAD = "Head of the archive's chain “{writer}”"
 PROGRAM = "Program"
 VERSIONS = "Versions"
-NOT_WHOLE = "The archive was not whole when this report was made. Figures leave out what is missing."
+NOT_WHOLE = "The archive was incomplete when this report was made. Figures leave out what is missing."
 TIMES = "Every time in this report is {zone}."
 OTHER_UNITS = (
     "Figures, plots and sentences are in {pressure}, {temperature} and {volume}, converted for this report. "

@@ -1,4 +1,4 @@
-"""The command desk's hand: publishes the contract's desk messages over MQTT.
+"""Publishes the desk's messages over MQTT.
 
 `send` returns when the broker has acknowledged; what failed never goes out later by itself. A message is done
 when it has come back through the listener and the archive; the page recognises it there by its identity

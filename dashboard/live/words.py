@@ -122,7 +122,7 @@ REASONS = {
     "valve_closed": "valve closed {age} ago",
 }
 
-NOT_PAINTED = "no figures: this program has a fault. Ask by voice"
+NOT_PAINTED = "no figures: underair has a fault. Ask by voice"
 NONE = "–"
 AS_LAST_HEARD = "as last heard"
 PLANNED = "planned"
@@ -352,7 +352,7 @@ OUT_LINE = "{who}, {team} out {at}"
 OUT_AIR = "{pressure} left"
 OUT_UNDER_AIR = "{minutes} min under air"
 OUT_REST = "rest until {at} ({source})"
-OUT_NO_REST = "no rest rule reached"
+OUT_NO_REST = "no rest rule applies"
 # A note that says that the desk has seen a state; `state_alarms` finds it again by these words.
 SEEN_STATE = {
     "not_accounted": "Seen: not accounted for",

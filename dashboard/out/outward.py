@@ -158,7 +158,7 @@ class Outward:
         if self._line is None:
             self._line = self._connect()
         if not self._line.connected:
-            raise BrokerProblem("the broker is away; nothing is sent later by itself")
+            raise BrokerProblem("the broker is away; this is not sent later")
         self._line.publish(topic, payload, retain=retain, timeout_s=SENT_WITHIN_S)
 
 

@@ -57,7 +57,7 @@ def place_hold(archive: Path, incident_id: str, reason: str) -> None:
             raise ArchiveProblem(f"{incident_id} is under hold already; `underair hold` lists the holds")
         if not _spoken_of(archive, incident_id):
             raise ArchiveProblem(
-                f"no desk spoke of an incident {incident_id!r} in {archive}; `underair incidents` lists them"
+                f"no desk mentioned an incident {incident_id!r} in {archive}; `underair incidents` lists them"
             )
         _write(archive, PLACE, incident_id, reason)
 

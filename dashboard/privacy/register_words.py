@@ -4,8 +4,8 @@ REGISTER = "Exposure register"
 NOTE = (
     "What each person was exposed to under air, by pseudonym. For occupational health only. Every look is "
     "logged. Names stay here for {years} years. Figures are estimates: heat dose is worked out from the air "
-    "temperature and is not what a body felt. “Heard” is the part of the time that messages came in; the "
-    "rest is missing from these sums."
+    "temperature and is not what a body felt. “Heard” is the share of the time for which messages came; "
+    "these sums lack the rest."
 )
 EVERYBODY, OF = "Everybody, all years", "{wearer}, by year"
 WEARER, YEAR, ALL_YEARS = "Wearer", "Year", "all years"

@@ -105,7 +105,7 @@ def write_wearer_record(
     try:
         (out / "tables").mkdir(parents=True)
     except FileExistsError:
-        raise ArchiveProblem(f"{out} is there already; choose a folder that is not") from None
+        raise ArchiveProblem(f"{out} exists already; choose a new folder") from None
     for name, frames in tables.items():
         text = without_others(to_csv(name, pl.concat(frames)), others)
         (out / "tables" / f"{name}.csv").write_text(text, encoding="utf-8")

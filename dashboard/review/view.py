@@ -62,7 +62,7 @@ def request_of(query: Mapping[str, str]) -> Request:
     """
     odd = [name for name, value in query.items() if not isinstance(value, str)]
     if odd:
-        raise BadView(f"each part of a view must be text, got another for {', '.join(map(str, odd))}")
+        raise BadView(f"each part of a view must be text, got something else for {', '.join(map(str, odd))}")
     start, end = _number(query, "from"), _number(query, "to")
     if (start is None) != (end is None) or (start is not None and end is not None and start >= end):
         raise BadView(f"from and to must be two moments in order, got {query.get('from')}, {query.get('to')}")

@@ -104,7 +104,7 @@ CORRECTED_BY = "corrected {when} by {desk}"
 A_CORRECTION = "corrects an earlier one"
 DESK_DID = "Orders, roll calls and what else the desk did"
 DESK_HEADS = ["Time", "Heard at", "What", "Whom", "Text", "Desk (account)"]
-DESK_NOTE = "“Heard at” is a time where a message came over 5 s after it was sent."
+DESK_NOTE = "“Heard at” has a time if the message came more than 5 s after it was sent."
 NO_DESK = "No desk gave an order, called a roll or saw an alarm."
 EVERYBODY = "everybody"
 INCIDENT = "Incident"
@@ -160,7 +160,7 @@ REPORT = "Report on the incident (HTML)"
 SHOWN_THINNED = (
     "Lines show the lowest and highest of each {bin_s} s: {shown} of {total} readings. Zoom in for every one."
 )
-SHOWN_NONE = "There is no reading to be drawn."
+SHOWN_NONE = "There is no reading to draw."
 SHOWN_ALL = "Every reading of the window is drawn: {total}."
 LANES_LABEL = (
     "Lanes of the chosen wearers on one clock. Arrow keys move the cursor by a second, with Shift by ten; "
@@ -289,10 +289,10 @@ NOTE_FORM = {
     "noteSet": "About set (optional)",
     "noteCertainty": "Certainty",
     "noteCertainties": CERTAINTIES,
-    "noteSend": "Keep note",
+    "noteSend": "Save note",
     "noteReason": "Why is “{text}” withdrawn?",
     "noteWithdraw": "Withdraw",
-    "noteCancel": "Leave it",
+    "noteCancel": "Cancel",
     "noteSent": "Sent. It shows here once it is in the record …",
     "noteLate": (
         "Sent, but not in the record yet. Is a listener running on this archive? Reload the page to look "
@@ -320,7 +320,7 @@ FOR_SCRIPT = {
     "lookNote": "What you found (optional)",
     "board": "The desk's board at this moment",
     "bookmarkName": "Name of this view",
-    "bookmarkKeep": "Keep view",
+    "bookmarkKeep": "Save view",
     "noFindings": NO_FINDINGS,
     "atMost": "At most {most} wearers at once: remove one first.",
     "unreachable": "The server does not answer. The page still shows its last answer.",

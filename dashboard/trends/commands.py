@@ -32,7 +32,7 @@ class _Day(click.DateTime):
         try:
             return super().convert(value, param, ctx)
         except click.BadParameter:
-            self.fail(f"{value!r} is no day; expected YYYY-MM-DD, such as 2031-01-01", param, ctx)
+            self.fail(f"{value!r} is not a day; expected YYYY-MM-DD, such as 2031-01-01", param, ctx)
 
 
 DAY = _Day(["%Y-%m-%d"])
@@ -48,10 +48,10 @@ DAY = _Day(["%Y-%m-%d"])
     "--out",
     required=True,
     type=OutPath(file_okay=False, path_type=Path),
-    help="Folder for the tables and the summary; created if missing.",
+    help="Folder for the tables and the sheet; created if missing.",
 )
 @click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
-@click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; its month is the summary's.")
+@click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; the sheet is about its month.")
 @click.option(
     "--inside",
     "for_inside",
@@ -132,7 +132,7 @@ def audit(
     if (replaced is None) != (reason is None):
         raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
     if since is not None and not for_inside:
-        raise click.UsageError("--before-after compares exact counts: it goes with --inside.")
+        raise click.UsageError("--before-after compares exact counts: add --inside.")
     profile = Profile.default() if profile_file is None else load_profile(profile_file)
     archive = Archive(archive_folder)
     ledger = WearLedger(archive, profile)

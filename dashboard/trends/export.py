@@ -1,4 +1,4 @@
-"""What can be taken from the trends page: published tables and sheets, and the service's own for inside."""
+"""Exports of the trends page: published tables and sheets, and the service's own for inside."""
 
 from __future__ import annotations
 

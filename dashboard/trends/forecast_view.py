@@ -1,4 +1,4 @@
-"""Said against happened on the trends page: by minutes ahead, by month, by how hard the wearer worked."""
+"""Forecasts and what happened, on the trends page: by minutes ahead, by month, by how hard people worked."""
 
 from __future__ import annotations
 

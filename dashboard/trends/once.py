@@ -1,4 +1,4 @@
-"""What is worked out once for each key: outside of any lock, so that nobody waits for another's key."""
+"""Computes a value once for each key, outside of any lock, so that nobody waits for another's key."""
 
 from __future__ import annotations
 

@@ -152,7 +152,7 @@ def _by_period(lines: list[ReleaseLine]) -> dict[str, Published]:
 def _decoded(text: bytes) -> list[ReleaseLine]:
     lines, found = _read(text)
     if found:
-        raise ValueError(f"{found[0]}. Restore the file from a backup: what was handed out must not change")
+        raise ValueError(f"{found[0]}. Restore the file from a backup: published figures must not change")
     return lines
 
 

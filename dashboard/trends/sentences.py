@@ -256,8 +256,8 @@ def forecast_sentence(account: Sequence[Ahead]) -> str:
     middle = f"Of those 10 min ahead, half were off by less than {ten.error_min:.1f} min. " if ten else ""
     return (
         f"In {every.known:,} forecasts the wear reached its warning. "
-        f"{percent(every.inside / every.known)} of them were right: the warning came within the interval "
-        f"that was said (promised: 90\u00a0%; {INTERVAL} {percent(low)} to {percent(high)}). {middle}"
+        f"{percent(every.inside / every.known)} of them were right: the warning came within the forecast "
+        f"interval (promised: 90\u00a0%; {INTERVAL} {percent(low)} to {percent(high)}). {middle}"
         f"In {every.of_early:,} forecasts we know whether the warning came too early. It did in "
         f"{percent(every.early_share, 1)} (promised: at most 5\u00a0%; {INTERVAL} {percent(early_low, 1)} to "
         f"{percent(early_high, 1)})."
@@ -270,7 +270,7 @@ FORECAST_NOTE = (
     "warning did not come early. So the share inside depends mostly on wears that came close."
 )
 FORECAST_HEADS = heads(
-    "Said ahead | Forecasts | Outcome known | Inside | Earlier | Later | Median error | It took",
+    "Forecast | Forecasts | Outcome known | Inside | Earlier | Later | Median error | It took",
 )
 """One line for each number of minutes; `It took` is the middle 90 % of what happened."""
 

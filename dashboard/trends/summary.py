@@ -1,4 +1,4 @@
-"""The sheet that every monthly summary is: one page of A4, one HTML file without a script."""
+"""The layout of every sheet: one page of A4, one HTML file without a script."""
 
 from __future__ import annotations
 

@@ -35,8 +35,8 @@ REST_HEADS = ("Rule", "Rests too short", "Source")
 FORECASTS = "Forecasts of the low-air warning"
 TOO_FEW_FORECASTS = "Too few outcomes to judge."
 FORECAST_SENTENCE = (
-    "In {known:,} forecasts the warning came. {inside} of them were right: it came within the interval that "
-    "was said (promised: 90\u00a0%). "
+    "In {known:,} forecasts the warning came. {inside} of them were right: it came within the forecast "
+    "interval (promised: 90\u00a0%). "
     "Half were off by less than {error:.1f} min."
 )
 FLAG = {
@@ -76,7 +76,7 @@ _INSIDE = {
     "by_part": "the same by kind, station and role",
     "planning_rates": "quantiles of the wears' mean rates with their 95\u00a0% interval",
     "sets": "what was found about each set",
-    "forecasts": "said against happened, by minutes ahead",
+    "forecasts": "forecasts and what happened, by minutes ahead",
     "rest": "rests shorter than the rules in force ask for",
     "standing_out": "what stands out among all comparisons",
     "smallest_effects": "the smallest effect that would have been named 8 times in 10",

@@ -100,8 +100,8 @@ SEASON_TOO_SHORT = "A season needs two whole years."
 TRAINING_TITLE = "Training{year}"
 NO_MINIMUM = "The profile sets no yearly minimum of training (its part `training`)."
 TRAINING_NOTE = (
-    "The profile asks for {asked} a year. {lacking} of {people} still lack something. {behind} are behind "
-    "for this time of the year. Only wears in drills and training count, until {day}."
+    "The profile asks for {asked} a year. {lacking} of {people} still need hours or wears. {behind} are "
+    "behind for this time of the year. Only wears in drills and training count, until {day}."
 )
 TRAINING_HEADS = ["Wearer", "Station", "Wears", "Hours", "Last (UTC)", "Still missing", "So far"]
 BEHIND, ON_COURSE, NOTHING_MISSING = "behind", "on course", "nothing"
@@ -122,7 +122,7 @@ NO_ROSTER = (
     "station, role, from, until)."
 )
 BAD_ROSTER = "The roster is left out: {problem}."
-DUE_TITLE = "Wearers due a look"
+DUE_TITLE = "Wearers to look at"
 NOBODY_DUE = "Nobody: no rule on rest was broken in this period, and no wearer stands out."
 DUE_HEADS = ["Wearer", "Station", "Why"]
 DUE_NOTE = "By pseudonym; your service keeps the key. It is a reason to ask and to help, not a fault."
@@ -145,12 +145,12 @@ SET_HEADS = heads(
 )
 STANDS_OUT = "stands out"
 PROMISED, AS_SAID, HAPPENED = (
-    "90\u00a0% interval as said",
-    "as said",
+    "forecast interval, 90\u00a0%",
+    "forecast",
     "what happened: median, middle 90\u00a0%",
 )
-SAID_AXIS, HAPPENED_AXIS = "minutes said ahead", "minutes it took"
-FORECAST_HOVER = "said %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
+SAID_AXIS, HAPPENED_AXIS = "minutes forecast", "minutes it took"
+FORECAST_HOVER = "forecast %{x:.0f} min: half took %{y:.1f} min or less, %{customdata} forecasts"
 INSIDE, EARLIER = "inside the 90\u00a0% interval", "before its early end"
 PROMISED_LINES = "promised: 90\u00a0% inside, at most 5\u00a0% early"
 GROUP_HOVER = "%{x}: %{y:.0f}\u00a0%, %{customdata} forecasts with an outcome"

@@ -54,7 +54,7 @@ def read_chained(
             faults.append(f"{where}, line {number} cannot be read: {error}")
         else:
             if getattr(line, "own", "") and line != with_own(line):
-                faults.append(f"{where}, line {number} was altered: its hash is another")
+                faults.append(f"{where}, line {number} was altered: its hash differs")
             elif line.before != before and not (starts_anew and starts_anew(line)):
                 faults.append(
                     f"{where}, line {number} does not follow from the line before: a line was altered, "

@@ -53,7 +53,7 @@ def without_sha256(kept: bytes) -> bytes:
     """Return what `with_sha256` was given; ValueError when it is another."""
     made = kept.rpartition(b"\n")[0]
     if with_sha256(made) != kept:
-        raise ValueError("its SHA-256 is another")
+        raise ValueError("its SHA-256 differs")
     return made
 
 

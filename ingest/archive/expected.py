@@ -146,7 +146,7 @@ class _Chain:
         name = text[name_at : text.find(b'"', name_at)].decode(errors="replace")
         require_known(text, self.path.parent.parent)
         if name_at < len(_PART) or not text.endswith(b',"hash":"%s"}' % own.encode()):
-            self.faults.append(f"line {self.lines} was altered: its hash is another")
+            self.faults.append(f"line {self.lines} was altered: its hash differs")
             self.doubtful = (at, at + len(text), name)
         else:
             self._remember(at, at + len(text), name)

@@ -1,4 +1,4 @@
-"""The small parts of finished days are merged by themselves, in a process of its own at the lowest priority.
+"""Merges the small parts of finished days automatically, in its own process at the lowest priority.
 
 It begins a minute after the start and some minutes after each midnight (UTC), and ends when the listener
 does. Killed in the middle it leaves the archive whole (see `tidying`), and the next one goes on from there.

@@ -48,7 +48,7 @@ _unpack = msgspec.msgpack.Decoder(list[Record]).decode
 
 @dataclass(frozen=True)
 class Damage:
-    """Bytes of a segment that hold no whole frame."""
+    """Bytes of a segment that contain no complete frame."""
 
     start: int
     end: int  # equal to `start`: whole frames are missing at this place
@@ -58,7 +58,7 @@ class Damage:
         """Return what is wrong where."""
         if self.start == self.end:
             return f"frames are missing at byte {self.start}"
-        return f"bytes {self.start} to {self.end} hold no whole frame"
+        return f"bytes {self.start} to {self.end} contain no complete frame"
 
 
 class _Frame(NamedTuple):

@@ -238,7 +238,7 @@ def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
             faults.append(f"line {number} cannot be read: {error}")
         else:
             if not text.endswith(_HASH % own_hash.encode()):
-                faults.append(f"line {number} was altered: its hash is another")
+                faults.append(f"line {number} was altered: its hash differs")
             if line.before != before:
                 faults.append(f"line {number} does not follow from the one before: altered, or one removed")
             lines.append(line)

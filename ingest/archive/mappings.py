@@ -40,7 +40,7 @@ def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
     altered = altered_mappings(archive)
     if altered and not only_sound:
         raise BadSettings(
-            f"{altered[0]} is not as it was given (its SHA-256 is another, or it is gone): give the same "
+            f"{altered[0]} was changed or is missing (its SHA-256 differs): give the same "
             "file to `underair listen --mapping` again, or restore it from a backup"
         )
     folder = mappings_folder(archive)

@@ -42,7 +42,7 @@ def require_archive(folder: Path) -> None:
     """
     if not is_archive(folder):
         raise ArchiveProblem(
-            f"{folder} is no archive: it has neither manifest nor journal; name the folder that "
+            f"{folder} is not an archive: it has neither manifest nor journal; name the folder that "
             f"`underair listen` or `underair import LOG --archive {folder}` writes"
         )
     require_known_format(folder)
@@ -218,7 +218,7 @@ def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], 
     before = sum(int(line.rows_digest, 16) for line in replaces)
     if back.rows != held.rows or (back.digest + dropped.digest - before) % DIGESTS:
         raise ArchiveProblem(
-            f"{path} would not hold what was sealed in the {len(replaces)} parts it replaces: nothing is "
+            f"{path} would not contain what was sealed in the {len(replaces)} parts it replaces: nothing is "
             "merged there, and they stay"
         )
 

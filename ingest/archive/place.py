@@ -1,4 +1,4 @@
-"""What an archive needs of where its sealed parts are: a folder of this machine, or an object store.
+"""Reads and writes an archive's sealed parts where they are: in a folder or on an object store.
 
 `ingest.archive.store.place_of` returns which it is, and nobody else asks.
 """

@@ -358,7 +358,7 @@ def _read_under_way(folder: Path) -> _UnderWay:
     except msgspec.MsgspecError as error:
         raise ArchiveProblem(
             f"{work_folder(folder) / UNDER_WAY}, left by a run that was killed, is damaged ({error}). Delete "
-            "it: one wearer may have two names then in the incidents that were under way"
+            "it; then one wearer may have two names in the incidents of that run"
         ) from error
 
 

@@ -61,9 +61,7 @@ class Sealing:
     def seal(self, segment: Path) -> Outcome:
         """Seal a segment, or say why it cannot be sealed; it stays then."""
         if not segment.exists():
-            told = (
-                "was sealed by a process that ended before it told the counts; they are missing in the status"
-            )
+            told = "was sealed by a process that ended before it reported counts; the status lacks them"
             return Outcome(Counts(), trouble=f"journal {segment.name} {told}")
         try:
             sealed = seal_segment(self._archive, segment, self._recent)

@@ -393,7 +393,7 @@ def store_problem(path: Path, error: BaseException) -> StoreProblem:
         word in text for word in ("ACCESS_DENIED", "INVALID_ACCESS_KEY", "SIGNATURE_DOES_NOT_MATCH", "403")
     ):
         return StoreProblem(f"{where} refuses our keys for {path}: {_short(text)}")
-    return StoreProblem(f"{where} did not do what was asked ({path}): {_short(text)}")
+    return StoreProblem(f"{where} failed ({path}): {_short(text)}")
 
 
 def _short(text: str) -> str:

@@ -112,7 +112,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
 def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
     """Say which parts were not merged, and what to do."""
     return (
-        f"not merged, because they are not what was sealed: {', '.join(quarantined)}; they are kept in "
+        f"not merged, because they changed after sealing: {', '.join(quarantined)}; they are kept in "
         f"{archive / QUARANTINE}. Restore them from a backup; `underair verify {archive}` says more"
     )
 
@@ -189,7 +189,7 @@ def _only_one_on_store(archive: Path) -> Iterator[None]:
     # Read back: a store that does not know conditional requests may have written over another's lock.
     if lock.read_bytes() != ours:
         raise ArchiveProblem(
-            f"another machine is tidying {archive}, or was killed at it: if nobody is, delete {lock}"
+            f"another machine is tidying {archive}, or was killed meanwhile. If none is, delete {lock}"
         )
     try:
         yield

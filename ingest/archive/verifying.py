@@ -99,7 +99,7 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
             mark.relative_to(archive).as_posix(),
             f"its sealing began at {datetime.fromtimestamp(mark.stat().st_mtime, UTC):%Y-%m-%d %H:%M} "
             "UTC and has not ended, and its parts are not read: the listener has the rest in its journal, "
-            f"start it. If that machine is gone for good, delete {mark}: what did come is read then",
+            f"start it. If that machine is gone for good, delete {mark}: then what it has is read",
         )
         for mark in place_of(archive).below(archive / SEALING)
         if mark.stat().st_mtime < late.timestamp()
@@ -154,9 +154,9 @@ def _odd(folder: Path) -> Iterator[tuple[Path, str]]:
         except FileNotFoundError:
             continue
         if stat.S_ISLNK(mode):
-            told = f"it is a symbolic link to {path.readlink()}, and what is there is no part of the archive"
+            told = f"it is a symbolic link to {path.readlink()}, which is outside the archive"
             yield path, told
         elif stat.S_ISDIR(mode):
             yield from _odd(path)
         elif not stat.S_ISREG(mode):
-            yield path, "it is a pipe, socket or device and no file"
+            yield path, "it is a pipe, socket or device, not a file"

@@ -315,6 +315,6 @@ def _damage_sentence(segment: Path, damage: Damage) -> str:
     what = (
         "a torn tail was kept in refused; it had not been acknowledged if a write broke off there"
         if damage.torn_tail
-        else "damaged bytes were stepped over and kept in refused"
+        else "damaged bytes were skipped and kept in refused"
     )
     return f"journal {segment.name}: {damage.sentence()}; {what}"

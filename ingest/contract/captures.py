@@ -131,7 +131,7 @@ def _heard(line: bytes) -> Heard:
         told = _decode_line(line)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         broken = "; is there a line break in its payload?" if "truncated" in str(error) else ""
-        raise ValueError(f"it is no capture line ({_SHAPE}): {error}{broken}") from None
+        raise ValueError(f"it is not a capture line ({_SHAPE}): {error}{broken}") from None
     try:
         received = parse_time(told.received)
     except ValueError as error:
@@ -140,7 +140,7 @@ def _heard(line: bytes) -> Heard:
         try:
             payload = base64.b64decode(told.payload_b64, validate=True)
         except (binascii.Error, ValueError) as error:
-            raise ValueError(f"payload_b64 is no base64: {error}") from None
+            raise ValueError(f"payload_b64 is not Base64: {error}") from None
     elif told.payload is not msgspec.UNSET:
         payload = bytes(told.payload)
     else:

@@ -13,9 +13,9 @@ APART = ("originals", "refused")
 """Tables of what came in another form: objects that a mapping reads, and what breaks the contract."""
 TABLES: tuple[str, ...] = (*KINDS, *APART)
 _TIME = pa.timestamp("us", tz="UTC")
-_RECEIVED = ("received", _TIME, "The listener's clock when it came.", "")
+_RECEIVED = ("received", _TIME, "When the listener received it, by its clock.", "")
 _TOPIC = ("topic", pa.string(), "Where it was published.", "")
-_RETAINED = ("retained", pa.bool_(), "Kept by the broker for newcomers: knowledge, not news.", "")
+_RETAINED = ("retained", pa.bool_(), "The broker had kept it and sent it on connection; it may be old.", "")
 
 
 def _arrow_type(field: Field) -> pa.DataType:

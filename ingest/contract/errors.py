@@ -56,7 +56,7 @@ def system_sentence(error: OSError) -> str:
     """Return what the machine refused, where, and what to do; for faults that no verb has words for."""
     where = f" at {error.filename}" if error.filename is not None else ""
     if error.errno in _FULL:
-        return f"the disk is full{where}: make room and run this again; what was whole before is still whole"
+        return f"the disk is full{where}: free space and run this again; nothing that was complete is damaged"
     if error.errno in _FORBIDDEN:
         why = error.strerror or "permission denied"
         return f"not allowed{where} ({why}): run this as the user who owns it, or ask for the right"

@@ -32,13 +32,13 @@ def _said(meaning: str, unit: str = "", **more: Any) -> Meta:
 _ID = {"pattern": ID_PATTERN, "words": ID_WORDS}
 _TIME = {"pattern": TIME_PATTERN, "format": "date-time", "words": "an RFC 3339 time with its UTC offset"}
 
-SpeakerSet = Annotated[str, _said("The set that speaks; as in the topic.", **_ID)]
-SpeakerDesk = Annotated[str, _said("The desk that speaks; as in the topic.", **_ID)]
+SpeakerSet = Annotated[str, _said("The set that sends; as in the topic.", **_ID)]
+SpeakerDesk = Annotated[str, _said("The desk that sends; as in the topic.", **_ID)]
 Boot = Annotated[
     int, Meta(ge=0, le=2**53 - 1), _said("Changes at every power-up: a counter or a random number.")
 ]
 Seq = Annotated[int, Meta(ge=0, le=2**53 - 1), _said("Counts up by one over all kinds since that power-up.")]
-Time = Annotated[str, _said("The speaker's own clock; it can be wrong, and is kept as it was.", **_TIME)]
+Time = Annotated[str, _said("The sender's own clock; it can be wrong and is kept as sent.", **_TIME)]
 Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z"))]
 Alarm = Literal[
     "no_motion_prealarm", "no_motion", "distress", "low_air", "heat", "battery", "evacuate", "fault"
@@ -53,7 +53,9 @@ class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
     boot: Boot
     seq: Seq
     time: Time
-    uptime_s: Annotated[float, _said("Since power-up, from a clock that never jumps.", "s")] | None = None
+    uptime_s: Annotated[float, _said("Time since power-up, from a clock that never jumps.", "s")] | None = (
+        None
+    )
 
 
 class FromSet(Spoken, frozen=True, kw_only=True, omit_defaults=True, gc=False):
@@ -144,7 +146,7 @@ class Cylinders(Struct, frozen=True, kw_only=True, gc=False):
 class Setup(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="setup"):
     """How the set is configured; retained."""
 
-    cylinders: Annotated[Cylinders, _said("The cylinders the set reckons with.")]
+    cylinders: Annotated[Cylinders, _said("The cylinders that the set calculates with.")]
     choices: (
         Annotated[list[Cylinders], Meta(max_length=8), _said("The cylinders held in the set to choose from.")]
         | None
@@ -153,8 +155,10 @@ class Setup(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
     low_air_bar: (
         Annotated[float, _said("Pressure at which the set warns of low air, gauge.", "bar")] | None
     ) = None
-    no_motion_prealarm_s: Annotated[float, _said("Stillness to the pre-alarm.", "s")] | None = None
-    no_motion_alarm_s: Annotated[float, _said("Stillness to the alarm.", "s")] | None = None
+    no_motion_prealarm_s: Annotated[float, _said("Time without motion until the pre-alarm.", "s")] | None = (
+        None
+    )
+    no_motion_alarm_s: Annotated[float, _said("Time without motion until the alarm.", "s")] | None = None
     heat_start_c: (
         Annotated[float, _said("Sensor temperature from which the set counts heat.", "°C")] | None
     ) = None
@@ -202,7 +206,7 @@ class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     corrects: (
         Annotated[
             Corrected,
-            _said("The tally in whose place this one is, from that one's time on; both stay in the record."),
+            _said("The earlier tally that this one replaces, from its time on; both stay in the record."),
         ]
         | None
     ) = None
@@ -215,7 +219,7 @@ class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
     text: Annotated[str, Meta(max_length=2000), _said("What was written.")]
     set_id: Annotated[Identifier, _said("The set it is about.", **_ID)] | None = None
     at: Annotated[Time, _said("The moment it is about when that is not `time`.", **_TIME)] | None = None
-    certainty: Annotated[Literal["recorded", "estimated"], _said("How sure `at` is.")] | None = None
+    certainty: Annotated[Literal["recorded", "estimated"], _said("How certain `at` is.")] | None = None
 
 
 class Seen(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="seen"):
@@ -283,7 +287,7 @@ class Gauge(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     corrects: (
         Annotated[
             Corrected,
-            _said("The gauge in whose place this one is, at that one's moment unless `at` says another."),
+            _said("The earlier gauge that this one replaces, at its moment unless `at` says another."),
         ]
         | None
     ) = None
@@ -312,7 +316,7 @@ class Resolved(
     corrects: (
         Annotated[
             Corrected,
-            _said("The settlement in whose place this one is; with the same set and alarm it is taken back."),
+            _said("The earlier `resolved` that this one replaces; the same set and alarm take it back."),
         ]
         | None
     ) = None

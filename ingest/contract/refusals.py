@@ -119,13 +119,15 @@ def _json_object(payload: bytes) -> dict[str, Any]:
     try:
         json.dumps(value, ensure_ascii=False).encode()
     except UnicodeEncodeError:
-        raise RefusedMessage("a text holds half of a surrogate pair, which is no Unicode character") from None
+        raise RefusedMessage(
+            "a text has half of a surrogate pair, which is not a Unicode character"
+        ) from None
     return value
 
 
 def _no_constant(constant: str) -> NoReturn:
     raise RefusedMessage(
-        f"the payload is not JSON: {constant} is no JSON number; leave out what was not measured"
+        f"the payload is not JSON: {constant} is not a JSON number; leave out what was not measured"
     )
 
 

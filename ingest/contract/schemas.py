@@ -18,8 +18,8 @@ FOLDER = Path(__file__).with_name("schemas")
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _MEANINGS_OF_PARAMETERS = {
     "service": "The service; 1 to 40 of A-Z a-z 0-9 . _ -",
-    "set_id": "The set that speaks; 1 to 40 of A-Z a-z 0-9 . _ -",
-    "desk_id": "The desk that speaks; 1 to 40 of A-Z a-z 0-9 . _ -",
+    "set_id": "The set that sends; 1 to 40 of A-Z a-z 0-9 . _ -",
+    "desk_id": "The desk that sends; 1 to 40 of A-Z a-z 0-9 . _ -",
 }
 
 

@@ -106,7 +106,7 @@ class Mapper:
             except RefusedMessage as fault:
                 mapped.faults.append(fault)
         if not mapped.messages and not mapped.faults and not source.flag:
-            mapped.faults.append(RefusedMessage(f"mapping {mapping.name} finds nothing of its fields in it"))
+            mapped.faults.append(RefusedMessage(f"mapping {mapping.name} finds none of its fields in it"))
         return mapped
 
     def _found(self, topic: str) -> tuple[Mapping, Source, dict[str, str]] | None:
@@ -241,7 +241,7 @@ def _object(payload: bytes) -> dict[str, Any]:
     try:
         return _decode_object(payload)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise RefusedMessage(f"the payload is no JSON object: {error}") from None
+        raise RefusedMessage(f"the payload is not a JSON object: {error}") from None
 
 
 def at_pointer(document: Any, pointer: str) -> Any:

@@ -159,7 +159,7 @@ def _check(source: Source, where: str) -> None:
                 f"{where}.topic: name each varying level, such as {{unit}}, got {level!r} in {source.topic!r}"
             )
     if levels[:1] == ["underair"]:
-        raise BadSettings(f"{where}.topic: underair/... is the contract's own, got {source.topic!r}")
+        raise BadSettings(f"{where}.topic: underair/... belongs to the contract, got {source.topic!r}")
     if not source.message and not source.flag:
         raise BadSettings(f"{where} makes nothing: it has neither a message nor a flag")
     names = {found[1] for level in levels if (found := _LEVEL.fullmatch(level))}

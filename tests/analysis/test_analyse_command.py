@@ -109,7 +109,11 @@ def test_shipped_profile_by_name_and_own_by_file(archive: Path, tmp_path: Path) 
     [
         (1, {"--incident": "nowhere"}, "no incident nowhere in the archive"),
         (2, {"--archive": "{tmp}/none"}, "there is no folder"),
-        (1, {"--archive": "{tmp}"}, "is no archive: it has neither manifest nor journal; name the folder"),
+        (
+            1,
+            {"--archive": "{tmp}"},
+            "is not an archive: it has neither manifest nor journal; name the folder",
+        ),
         (1, {"--profile": "{tmp}/none.toml"}, "shipped profiles are default,"),
     ],
 )

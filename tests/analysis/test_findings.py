@@ -148,7 +148,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "left_below_warning": (below_warning, "below the warning at 55 bar"),
     "under_air_below_warning": (below_warning, "under air below the warning at 55 bar"),
     "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),
-    "conflicting_records": (conflicting, "Two different messages carry the identity S-1/1/"),
+    "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),
     "free_flow": (free_flow, "more than 180 L/min"),

@@ -10,7 +10,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 
 DAY_S = 86_400.0
-PERHAPS = "perhaps it was the listener's machine"
+PERHAPS = "Perhaps the listener's clock was wrong"
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ def test_incidents_are_listed_for_people_and_for_machines(tmp_path: Path) -> Non
 def test_a_folder_that_is_no_archive_is_named(tmp_path: Path) -> None:
     said = CliRunner().invoke(root, ["incidents", "--archive", str(tmp_path)])
     assert isinstance(said.exception, ArchiveProblem)
-    assert f"{tmp_path} is no archive" in str(said.exception)
+    assert f"{tmp_path} is not an archive" in str(said.exception)
 
 
 def test_an_archive_without_a_desk_says_so(tmp_path: Path) -> None:

@@ -214,7 +214,7 @@ def test_a_worker_that_is_late_for_a_run_leaves_nothing(archive: Path, tmp_path:
     after = sorted(path.name for path in tmp_path.iterdir())
     assert [function for function, _ in late] == [work, join]
     for function, task in late:
-        with pytest.raises(UnderairError, match="is not to be seen from here"):
+        with pytest.raises(UnderairError, match="cannot be seen from here"):
             function(task)
     assert sorted(path.name for path in tmp_path.iterdir()) == after
 
@@ -227,7 +227,7 @@ def test_what_another_worker_wrote_and_this_one_cannot_see_is_said(archive: Path
             next(tmp_path.glob(".pieces-*/*/wears.parquet")).unlink()
         return one_by_one(function, tasks)
 
-    with pytest.raises(UnderairError, match=r"wears\.parquet is not to be seen from here: the folder of the"):
+    with pytest.raises(UnderairError, match=r"wears\.parquet cannot be seen from here: the folder of the"):
         analyse_archive(archive, PROFILE, tmp_path, "parquet", {}, of_another_machine)
     assert not list(tmp_path.iterdir())
 

@@ -175,7 +175,7 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
     page.expected_console.append("502")
     page.locator(".side summary", has_text="Write a note").click()
     page.locator(".side form.note [name=text]").fill("stairs gone")
-    page.get_by_role("button", name="Keep note").click()
+    page.get_by_role("button", name="Save note").click()
     page.wait_for_selector(".pending li.bad:has-text('nothing was sent')")
     assert page.locator(".side form.note [name=text]").input_value() == "stairs gone"
     mosquitto.start()

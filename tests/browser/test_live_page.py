@@ -120,7 +120,7 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
 
     live.locator(".side summary", has_text="Write a note").click()
     live.locator(".side form.note [name=text]").fill("<img src=x onerror=alert(1)> stairs gone")
-    live.get_by_role("button", name="Keep note").click()
+    live.get_by_role("button", name="Save note").click()
     note = live.locator(".notes li .text")
     note.wait_for()
     assert note.inner_text() == "<img src=x onerror=alert(1)> stairs gone"
@@ -128,7 +128,7 @@ def test_tally_and_note_from_the_page_show_only_when_they_are_in_the_archive(
 
     listener.stop()  # from here on nothing comes back
     live.locator(".side form.note [name=text]").fill("never heard")
-    live.get_by_role("button", name="Keep note").click()
+    live.get_by_role("button", name="Save note").click()
     live.wait_for_selector(".pending li:has-text('the archive not yet')")
     assert live.locator(".notes li").count() == 1
 

@@ -131,7 +131,7 @@ def test_a_request_that_hangs_is_said_and_the_text_stays(live: Any, crew: Crew) 
     live.locator(".side summary", has_text="Write a note").click()
     note = live.locator(".side form.note")
     note.locator("[name=text]").fill("stairs gone")
-    note.get_by_role("button", name="Keep note").click()
+    note.get_by_role("button", name="Save note").click()
     live.wait_for_selector(".pending li.bad:has-text('no answer from the server')")
     assert note.locator("[name=text]").input_value() == "stairs gone"
 
@@ -151,7 +151,7 @@ def test_what_is_typed_while_the_message_before_is_on_its_way_stays(live: Any, c
     note = live.locator(".side form.note")
     text = note.locator("[name=text]")
     text.fill("stairs gone")
-    note.get_by_role("button", name="Keep note").click()
+    note.get_by_role("button", name="Save note").click()
     text.fill("roof open")
     while not held:  # the request may be told of after the text was filled in
         live.wait_for_timeout(50)
@@ -159,7 +159,7 @@ def test_what_is_typed_while_the_message_before_is_on_its_way_stays(live: Any, c
     live.wait_for_selector(".pending li.done")  # answered, and back through the archive
     assert text.input_value() == "roof open"
     live.unroute_all(behavior="wait")
-    note.get_by_role("button", name="Keep note").click()
+    note.get_by_role("button", name="Save note").click()
     live.wait_for_selector(".notes li:has-text('roof open')")
     expect(text).to_have_value("")
 

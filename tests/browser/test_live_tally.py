@@ -155,7 +155,7 @@ def test_what_was_wrong_from_the_start_is_put_right_in_its_place(
     gauge = actions.locator("form.gauge")
     expect(gauge.get_by_role("button", name="Correct")).to_be_hidden()  # nothing was read yet
     gauge.locator("input").fill("21")
-    gauge.get_by_role("button", name="Keep reading").click()
+    gauge.get_by_role("button", name="Save reading").click()
     gauge.locator("input").fill("210")
     gauge.get_by_role("button", name="Correct 21 bar").click()
     gauge.get_by_role("button", name="Correct 210 bar").wait_for()

@@ -133,7 +133,7 @@ def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(
     assert (
         told.count("3 min 01 s") == 3
     )  # a silence: in its own table, with its entry, in the wears' last column
-    for pressed in ("Zoom in Zoom out", "Keep note", words.WITHDRAW, words.EXPORTS["csv"]):
+    for pressed in ("Zoom in Zoom out", "Save note", words.WITHDRAW, words.EXPORTS["csv"]):
         assert pressed not in told
 
 

@@ -61,7 +61,7 @@ def test_the_officers_path(page: Any, address: str) -> None:
     assert "by 20 wearers" in page.inner_text(".lead >> nth=0")
     assert page.get_attribute("nav[aria-label=Station] a:has-text('Station 4')", "aria-current") == "true"
 
-    # The wearer who is due a look, and the rule that says so.
+    # The wearer to look at, and the rule that says so.
     page.goto(f"{address}/trends")
     page.wait_for_selector(DRAWN)
     why = page.inner_text("#trends-due tbody")

@@ -82,7 +82,7 @@ def test_it_holds_all_of_one_wearer_and_nothing_of_another(archive: Path, tmp_pa
 
     again = run("wearer", "W-03", "--archive", str(archive), "--out", str(out))
     assert again.returncode == 1
-    assert "is there already" in again.stderr
+    assert "exists already" in again.stderr
 
 
 @pytest.mark.parametrize("wearer", ["W-99", "../../etc", "'; drop", ""])

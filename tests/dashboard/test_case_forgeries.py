@@ -229,10 +229,10 @@ def test_a_custody_log_that_was_shortened_or_rewritten_is_found(case: Path) -> N
     log.write_text("\n".join([lines[0], *lines[2:]]) + "\n")
     assert any("does not follow from the line before" in fault for fault in verify_case(case).faults)
     log.write_text("\n".join(lines[:2]) + "\n")
-    assert any("a line that this machine has seen is gone" in fault for fault in verify_case(case).faults)
+    assert any("a line that this machine has seen is missing" in fault for fault in verify_case(case).faults)
     first = json.loads(lines[0])
     log.write_text(json.dumps({**first, "account": "somebody else"}) + "\n")
-    assert any("a line that this machine has seen is gone" in fault for fault in verify_case(case).faults)
+    assert any("a line that this machine has seen is missing" in fault for fault in verify_case(case).faults)
 
 
 def test_links_and_names_outside_of_the_case_are_refused_and_not_read(case: Path, tmp_path: Path) -> None:

@@ -92,7 +92,7 @@ def test_the_page_says_how_many_lack_something_and_keeps_a_station_apart() -> No
     wears, roster = service(*(worn("W-1", "training", 40.0, 30 * n) for n in range(4)))
     profile = msgspec.structs.replace(Profile.default(), training=MINIMUM)
     told = shown(duties.training(look_of(wears, roster), Choice(), profile, TODAY))
-    assert "2 hours and 4 wears a year. 3 of 4 people still lack something. 3 are behind" in told["note"]
+    assert "2 hours and 4 wears a year. 3 of 4 people still need hours or wears. 3 are behind" in told["note"]
     south = shown(duties.training(look_of(wears, roster), Choice(station="South"), profile, TODAY))
     assert {row[0] for row in south["rows"]} == {"W-3", "W-4"}
     none = duties.training(look_of(wears, roster), Choice(), Profile.default(), TODAY)

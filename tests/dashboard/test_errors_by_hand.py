@@ -99,7 +99,7 @@ def test_a_port_in_use_is_said_without_the_number_that_the_system_has_for_it(tmp
 @pytest.mark.parametrize(
     ("content", "sentence"),
     [
-        (b"\xce\x00", "cannot read the profile {path}: it is no text in UTF-8; shipped profiles are"),
+        (b"\xce\x00", "cannot read the profile {path}: it is not text in UTF-8; shipped profiles are"),
         (b'name = "ours"\n', "profile {path}: the key 'title' is missing (at $)"),
         (b'name = "ours"\ntitle = "Ours"\n', "profile {path}: the key 'decides' is missing (at $)"),
     ],

@@ -185,7 +185,7 @@ def test_a_case_on_a_full_disk_says_so_and_leaves_nothing(
         == 1
     )
     said = capsys.readouterr().err
-    assert f"cannot write the case into {out}: the disk is full: make room and run this again" in said
+    assert f"cannot write the case into {out}: the disk is full: free space and run this again" in said
     assert "Errno" not in said
     assert not list(tmp_path.iterdir())
 

@@ -122,7 +122,7 @@ def test_it_serves_the_three_pages_until_told_to_stop(
             said = run.stderr.readline()  # a broker that is away does not keep the pages from being read
             assert "nothing can be sent" in said
             assert f"http://127.0.0.1:{port}/" in run.stderr.readline()
-            assert f"{tmp_path} is no archive yet" in run.stderr.readline()
+            assert f"{tmp_path} is not an archive yet" in run.stderr.readline()
 
             def answers() -> bool:
                 with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=60) as response:

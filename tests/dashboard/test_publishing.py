@@ -232,7 +232,9 @@ def test_a_full_disk_leaves_what_was_there(
     monkeypatch.setattr("ingest.parquet_bytes.arrow_bytes", full_disk)
     failed = run("--archive", str(archive), "--out", str(out))
     assert failed.exit_code == 1
-    assert f"cannot write into {out}: the disk is full: make room and run this again" in str(failed.exception)
+    assert f"cannot write into {out}: the disk is full: free space and run this again" in str(
+        failed.exception
+    )
     assert {path.name: path.read_text() for path in out.iterdir()} == {"by_month.csv": "of last month"}
     assert run("--archive", str(archive), "--out", str(tmp_path / "a" / "b")).exit_code == 1
     assert not (tmp_path / "a").exists()

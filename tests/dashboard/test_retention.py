@@ -328,7 +328,7 @@ def test_the_profile_says_how_long_and_the_verbs_say_what_is_wrong(archive: Path
     assert done.exit_code == 0
     assert "3 names in 7 messages of 1 incident, silent" in done.output
     for wrong, sentence in (
-        (["--incident", "NONE", "--reason", "r"], "no desk spoke of"),
+        (["--incident", "NONE", "--reason", "r"], "no desk mentioned"),
         (["--incident", "NEW", "--reason", " "], "must have from 1"),
         (["--incident", "NEW", "--reason", "r", "--release"], "not under hold"),
     ):

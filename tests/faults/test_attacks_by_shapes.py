@@ -119,7 +119,7 @@ def test_an_address_that_is_no_text_is_refused(pages: GuardedPages, caplog: pyte
     for path, search in ((5, [1]), (["/review"], ""), ("/review", {"a": 2}), (True, None)):
         answer = pages.client("review").update(SHELL, {"address.pathname": path, "address.search": search})
         assert answer.status_code == 400
-    assert "an address is no text" in caplog.text
+    assert "an address is not text" in caplog.text
 
 
 def test_an_address_cannot_drive_a_terminal_or_stop_the_log(pages: GuardedPages) -> None:

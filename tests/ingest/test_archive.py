@@ -166,7 +166,7 @@ def test_damaged_frame_in_mid_segment_is_kept_as_refused(tmp_path: Path, pressur
     ]
     refused = Archive(tmp_path).messages()["refused"].row(0, named=True)
     assert refused["payload"] == bytes(data[ends[0] : ends[1]])
-    assert "hold no whole frame" in refused["reason"]
+    assert "contain no complete frame" in refused["reason"]
 
 
 def test_import_of_the_same_again_keeps_nothing_and_multiplies_nothing(

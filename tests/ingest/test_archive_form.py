@@ -129,7 +129,9 @@ def test_a_folder_that_is_no_archive_is_not_taken_for_an_empty_one(verb: list[st
     """`hold` printed a head of noughts there, `account log` that the chain holds."""
     (tmp_path / "letter.txt").write_text("not ours")
     done = CliRunner().invoke(root, [*verb, "--archive", str(tmp_path)])
-    assert str(done.exception).startswith(f"{tmp_path} is no archive: it has neither manifest nor journal")
+    assert str(done.exception).startswith(
+        f"{tmp_path} is not an archive: it has neither manifest nor journal"
+    )
 
 
 def test_without_holds_the_list_says_so(tmp_path: Path, pressure: Pressure) -> None:

@@ -315,7 +315,7 @@ def test_keys_and_addresses_that_cannot_be_are_said_without_the_keys(
             "refuses our keys for s3://b/a: AWS Error ACCESS_DENIED",
         ),
         ("When writing: HTTP 403", "refuses our keys"),
-        ("AWS Error SLOW_DOWN\nsecond line", r"did not do what was asked \(s3://b/a\): AWS Error SLOW_DOWN$"),
+        ("AWS Error SLOW_DOWN\nsecond line", r"failed \(s3://b/a\): AWS Error SLOW_DOWN$"),
         ("x" * 400, "x{300}…$"),
     ],
 )

@@ -91,16 +91,16 @@ def test_any_bytes_in_a_capture_give_messages_or_bad_lines(
 @pytest.mark.parametrize(
     ("line", "reason"),
     [
-        (b"xx", "no capture line"),
-        (b"[]", "no capture line"),
+        (b"xx", "not a capture line"),
+        (b"[]", "not a capture line"),
         (b"{}", "missing required field `received`"),
         (b'{"received":"2031-05-04T10:21:07Z","payload":{}}', "missing required field `topic`"),
         (b'{"received":"2031-05-04T10:21:07Z","topic":"t"}', "neither payload nor payload_b64"),
         (b'{"received":"2031-05-04T10:21:07","topic":"t","payload":{}}', "UTC offset is missing"),
-        (b'{"received":"2031-05-04T10:21:07Z","topic":"t","payload_b64":"*"}', "no base64"),
-        (b'{"received":"2031-05-04T10:21:07Z","topic":"\\ud800","payload":{}}', "no capture line"),
-        (b"[" * 100_000, "no capture line"),
-        (b"\xff", "no capture line"),
+        (b'{"received":"2031-05-04T10:21:07Z","topic":"t","payload_b64":"*"}', "not Base64"),
+        (b'{"received":"2031-05-04T10:21:07Z","topic":"\\ud800","payload":{}}', "not a capture line"),
+        (b"[" * 100_000, "not a capture line"),
+        (b"\xff", "not a capture line"),
     ],
 )
 def test_bad_line_is_named_and_the_others_are_read(tmp_path: Path, line: bytes, reason: str) -> None:

@@ -133,7 +133,7 @@ def test_pressure_without_setup_and_a_warning_above_the_rated_pressure_are_told(
 
 
 def test_a_line_that_holds_no_message_is_refused() -> None:
-    checked = check([BadLine(1, "it is no capture line: truncated", b"{"), said(0)])
+    checked = check([BadLine(1, "it is not a capture line: truncated", b"{"), said(0)])
     assert (checked.messages, checked.refused) == (2, 1)
 
 
@@ -174,7 +174,7 @@ def test_a_speaker_that_is_refused_all_over_has_no_line_of_its_own() -> None:
 def test_a_cylinder_of_thousands_of_litres_is_pointed_out() -> None:
     checked = check([setup(water_volume_l=6800)])
     assert advice(checked) == [
-        "water_volume_l 6800 l is no cylinder that a wearer carries (expected 0.5 to 20 l): its litres "
+        "water_volume_l 6800 l is not a cylinder that a wearer carries (expected 0.5 to 20 l): its litres "
         "and minutes would be wrong"
     ]
 

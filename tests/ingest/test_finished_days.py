@@ -79,7 +79,7 @@ def test_what_is_not_merged_is_said_and_kept(
     merging.start()
     wait_until(lambda: said, PATIENCE_S, "a sentence")
     merging.stop()
-    assert said[0].startswith("not merged, because they are not what was sealed: pressure/date=")
+    assert said[0].startswith("not merged, because they changed after sealing: pressure/date=")
     assert (tmp_path / "quarantine" / part.relative_to(tmp_path)).read_bytes() == b"no Parquet"
 
 

@@ -90,7 +90,7 @@ def test_import_of_bad_messages_and_bad_lines_ends_with_3_and_keeps_them(
         "not UTF-8",
         "at most 4096",
         "agree with the topic's 'S-015'",
-        "no capture line",
+        "not a capture line",
     ):
         assert part in reasons
     assert set(refused["path"]) == {"$.pressure_bar", None, "$.set_id", "line 6"}

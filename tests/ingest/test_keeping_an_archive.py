@@ -338,7 +338,7 @@ def test_merge_that_loses_a_row_is_refused_and_its_parts_stay(
         ),
     )
     before = _parts(archive)
-    with pytest.raises(ArchiveProblem, match="would not hold what was sealed in the 6 parts it replaces"):
+    with pytest.raises(ArchiveProblem, match="would not contain what was sealed in the 6 parts it replaces"):
         tidy(archive, NEXT_DAY, grace_s=0)
     assert _parts(archive) == before
     assert verify(archive).faults == []
@@ -401,7 +401,10 @@ def test_a_folder_that_is_no_archive_is_not_tidied(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").touch()
     refused = _run("tidy", "--archive", tmp_path)
     assert refused.returncode == 1
-    assert f"{tmp_path} is no archive: it has neither manifest nor journal; name the folder" in refused.stderr
+    assert (
+        f"{tmp_path} is not an archive: it has neither manifest nor journal; name the folder"
+        in refused.stderr
+    )
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
 

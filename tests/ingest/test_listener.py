@@ -161,7 +161,9 @@ def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     with _listening(mosquitto.url, tmp_path, said):
         wait_until(lambda: not segment.exists(), what="the segment to be sealed")
     assert Archive(tmp_path).scan("pressure").collect()["seq"].to_list() == [1]
-    torn = f"bytes {len(whole)} to {len(whole) + 40} hold no whole frame; a torn tail was kept in refused"
+    torn = (
+        f"bytes {len(whole)} to {len(whole) + 40} contain no complete frame; a torn tail was kept in refused"
+    )
     assert any(torn in sentence for sentence in said)
     assert not half.exists()
 

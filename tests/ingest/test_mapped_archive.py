@@ -247,7 +247,7 @@ def test_a_kept_mapping_that_was_altered_is_said_not_used_and_put_right_by_its_f
     assert archive.messages()["pressure"].is_empty(), "the other sets can still be read"
     (fault,) = archive.trouble()
     assert (fault.what, fault.where) == ("altered", "mappings/flat-object-1.toml")
-    with pytest.raises(BadSettings, match="is not as it was given"):
+    with pytest.raises(BadSettings, match="was changed or is missing"):
         seal_segment(tmp_path, writer.path)
     assert writer.path.exists(), "sealing waits"
     keep_mapping(tmp_path, source)

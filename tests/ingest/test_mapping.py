@@ -216,10 +216,10 @@ def test_what_cannot_be_mapped_is_said_and_the_rest_is_made(mapper: Mapper) -> N
 @pytest.mark.parametrize(
     ("payload", "reason"),
     [
-        (b"", "no JSON object"),
-        (b"[1]", "no JSON object"),
-        (b'{"psi":1', "no JSON object"),
-        (b"\xff\xfe", "no JSON object"),
+        (b"", "not a JSON object"),
+        (b"[1]", "not a JSON object"),
+        (b'{"psi":1', "not a JSON object"),
+        (b"\xff\xfe", "not a JSON object"),
         (b'{"a":' + b"[" * 100 + b"]" * 100 + b"}", "nested too deep"),
         (b'{"a":"' + b"x" * 70_000 + b'"}', "at most 65,536"),
         (b'{"psi":4000}', "the time is missing"),
@@ -286,7 +286,7 @@ def test_local_time_of_a_zone_with_summer_time() -> None:
             "fields.pressure_bar.unit: expected one of bar, kPa, MPa, Pa, psi, got 'stone'",
         ),
         ("{unit}", "+", "name each varying level"),
-        ("bench7/", "underair/", "the contract's own"),
+        ("bench7/", "underair/", "belongs to the contract"),
         ('level = "unit"', 'level = "van"', "the topic has unit, got 'van'"),
         ('kind = "pressure"', 'kind = "pressures"', "kind: expected one of pressure, motion"),
         ("pressure_bar =", "pressure =", "pressure has no field 'pressure'"),

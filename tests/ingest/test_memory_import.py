@@ -149,7 +149,7 @@ def test_missing_column_and_wrong_encoding_are_named(tmp_path: Path, memory: Pat
     with pytest.raises(BadCapture, match="has no column 'tank psi'; it has when, unit"):
         import_memory(memory, load_mapping(EXAMPLE), tmp_path / "a", NOW)
     memory.write_bytes(b"")
-    with pytest.raises(BadCapture, match="it has none: it is empty, or skip_lines passes over all; correct"):
+    with pytest.raises(BadCapture, match="it has none: it is empty, or skip_lines skips all; correct"):
         import_memory(memory, load_mapping(EXAMPLE), tmp_path / "a", NOW)
     memory.write_bytes(CSV.encode() + b"\xff")
     with pytest.raises(BadCapture, match="cannot be read as utf-8 CSV"):
@@ -285,7 +285,7 @@ def test_a_clock_with_summer_time_is_read_in_the_order_of_the_rows(tmp_path: Pat
     mapping = load_mapping(mapped(tmp_path, ('zone = ""', 'zone = "Europe/Berlin"')))
     counts, reasons = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
     assert counts == Counts(received=7, kept=6, duplicates=0, refused=1)
-    assert "the clock of Europe/Berlin was put forward over it" in reasons[0]
+    assert "it does not exist in Europe/Berlin (clocks went forward)" in reasons[0]
     times = Archive(tmp_path / "archive").messages()["pressure"].sort("seq")["time"]
     assert [f"{time:%d %H:%M:%S}" for time in times] == [
         "25 23:59:59",

@@ -77,9 +77,11 @@ def test_bit_flip_in_the_last_frame_of_a_segment_is_kept_as_refused_and_said(
     assert writing.health.sealed == Counts(received=2, kept=1, duplicates=0, refused=1)
     refused = Archive(tmp_path).messages()["refused"].row(0, named=True)
     assert refused["payload"] == bytes(data[start:])
-    assert f"bytes {start} to {len(data)} hold no whole frame" in refused["reason"]
+    assert f"bytes {start} to {len(data)} contain no complete frame" in refused["reason"]
     assert len(said) == 1
-    assert f"bytes {start} to {len(data)} hold no whole frame; a torn tail was kept in refused" in said[0]
+    assert (
+        f"bytes {start} to {len(data)} contain no complete frame; a torn tail was kept in refused" in said[0]
+    )
 
 
 def test_segment_without_a_whole_frame_is_refused_on_the_day_it_was_written(tmp_path: Path) -> None:

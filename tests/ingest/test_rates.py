@@ -58,7 +58,7 @@ def test_invented_topics_neither_fill_the_memory_nor_reach_a_terminal() -> None:
         for part in range(4):
             rates.count(f"x\x1b[2J/{look}/{part}/{number}" for number in range(MOST_TOPICS // 2))
         told = rates.too_much(5.0 * look)
-    assert "topics of no contract" in told
+    assert "topics outside the contract" in told
     assert "\x1b" not in told
     rates = Rates(1.0)
     told_all = looks(rates, {"S\x1b[2J": 100}, 5)

@@ -158,7 +158,7 @@ def test_segment_that_is_gone_was_sealed_and_that_is_said(tmp_path: Path, pressu
     outcome = process.seal(segment)
     process.close()
     assert outcome.counts == Counts()
-    assert "before it told the counts" in outcome.trouble
+    assert "before it reported counts" in outcome.trouble
 
 
 def test_two_processes_of_one_listener_seal_one_after_the_other(tmp_path: Path, pressure: Pressure) -> None:

@@ -110,5 +110,5 @@ def test_broker_that_names_the_reason_is_quoted(tmp_path: Path) -> None:
     reason = ReasonCode(PacketTypes.DISCONNECT, "Session taken over")
     listener._on_disconnect(listener._client, None, None, reason, None)
     listener._lock_file.close()
-    assert said[0].startswith("another client connected under our client id and took our session over")
+    assert said[0].startswith("another client connected under our client id and took over our session")
     assert listener._possible_loss == said[0]

@@ -122,7 +122,7 @@ def test_notes_wearer_register_and_log_work_on_a_store(archive: Path, tmp_path: 
     done = within("register", "--archive", archive, "--out", tmp_path / "register.csv")
     assert done.exit_code == 0, (done.output, done.exception)
     log = within("account", "log", "--archive", archive)
-    assert (log.exit_code, "1 entry, the chain holds" in log.output) == (0, True), log.output
+    assert (log.exit_code, "1 entry, the chain is intact" in log.output) == (0, True), log.output
     assert not list(Path.cwd().glob("s3:*"))
 
 
