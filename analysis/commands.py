@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING
 import click
 
 from analysis.profile_option import engine_option, profile_option
-from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.progress import progress_bar
+from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
 
 if TYPE_CHECKING:

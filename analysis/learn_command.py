@@ -5,10 +5,9 @@ from pathlib import Path
 import click
 
 from analysis.profile_option import profile_option
-from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import archive_option
 from ingest.plurals import counted, percent
 from ingest.progress import progress_bar
+from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
 
 WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from ingest.place_option import archive_option
 from ingest.plurals import counted
+from ingest.shared_options import archive_option
 from ingest.shown_text import echo
 from ingest.talk import remark
 

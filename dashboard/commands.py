@@ -8,8 +8,7 @@ from typing import Any
 import click
 
 from analysis.profile_option import profile_option
-from ingest.broker_options import log_options, login_option, metrics_option
-from ingest.place_option import archive_option
+from ingest.shared_options import archive_option, log_options, login_option, metrics_option
 
 
 @click.command()

@@ -7,18 +7,19 @@ import sys
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from ingest.broker_options import broker_option, log_options, login_option, metrics_option
+from ingest.contract.errors import BadCapture
 from ingest.counting import Telling, counts_sentence
 from ingest.logs import Form, log_to_stderr
 from ingest.option_file import config_option
-from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.progress import progress_of
+from ingest.shared_options import archive_option, broker_option, log_options, login_option, metrics_option
 from ingest.shown_text import echo
 from ingest.stopping import stopped_by_signal
 from ingest.talk import INCOMPLETE
@@ -66,7 +67,6 @@ def listen(
     Example:
         underair listen --broker mqtt://127.0.0.1:1883 --archive archive
     """
-    from datetime import UTC, datetime
 
     from ingest.archive.folder import create_archive
     from ingest.archive.mappings import keep_mapping
@@ -165,9 +165,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
 
 def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
     from collections import Counter
-    from datetime import UTC, datetime
 
-    from ingest.contract.errors import BadCapture
     from ingest.importing import Imported
     from ingest.memory import import_memory, load_mapping
 
@@ -265,7 +263,6 @@ def capture_of(log: Path) -> Iterator[Path]:
     if log != Path("-"):
         yield log
         return
-    from datetime import UTC, datetime
 
     from ingest.standard_input import as_capture
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 import msgspec
 
-from ingest.broker_options import broker_option, login_option
-from ingest.place_option import archive_option
 from ingest.plurals import counted
+from ingest.shared_options import archive_option, broker_option, login_option
 from ingest.shown_text import echo
 from ingest.stopping import stopped_by_signal
 
@@ -30,7 +30,6 @@ def tidy(archive: Path, as_json: bool) -> None:
     Example:
         underair tidy --archive archive
     """
-    from datetime import UTC, datetime
 
     from ingest.archive.index import ArchiveIndex
     from ingest.archive.parts import require_archive

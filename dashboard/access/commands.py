@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ingest.place_option import archive_option
 from ingest.plurals import counted
+from ingest.shared_options import archive_option
 from ingest.shown_text import echo
 from ingest.talk import remark
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,11 +13,10 @@ import click
 import msgspec
 
 from analysis.profile_option import profile_option
-from ingest.broker_options import login_option
+from ingest.contract.errors import ArchiveProblem, UnderairError, system_sentence
 from ingest.freed_memory import begin_short_command, end_short_command
-from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import ArchivePlace, archive_option
 from ingest.plurals import counted
+from ingest.shared_options import ArchivePlace, OutPath, archive_option, is_stdout, login_option, print_bytes
 from ingest.shown_text import echo
 from ingest.talk import INCOMPLETE
 
@@ -64,7 +64,6 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     and then:
         underair notes radio.csv --archive archive --incident TH-20310504-1912
     """
-    from datetime import UTC, datetime
 
     from dashboard.evidence.notes import NoteTimes, bring_in
     from ingest.standard_input import standard_input_as_file
@@ -112,13 +111,11 @@ def report(
         underair report --archive archive --incident TH-20310504-1912 --out incident.html
     """
     begin_short_command()
-    from datetime import UTC, datetime
 
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html, report_parts
     from dashboard.review.clock import zone_of
     from dashboard.units import UNITS
-    from ingest.contract.errors import UnderairError, system_sentence
 
     printed = is_stdout(out, as_json)
     rules = _profile(profile)
@@ -206,12 +203,10 @@ def case_note(folder: Path, text: str) -> None:
     Example:
         underair case note case --text "handed to the inquiry"
     """
-    from datetime import UTC, datetime
 
     from dashboard.evidence import custody
     from dashboard.evidence.case import head_of
     from dashboard.evidence.checked import CaseProblem
-    from ingest.contract.errors import system_sentence
 
     if not (folder / custody.FILE).is_file():
         raise CaseProblem(f"{folder} has no {custody.FILE}: not a case that underair 0.4.0 or later made")
@@ -253,7 +248,6 @@ def verify(
     Example:
         underair verify case --again --signers allowed_signers
     """
-    from datetime import UTC, datetime
 
     from dashboard.evidence.case_check import is_case, note_opened, verify_case
 
@@ -285,13 +279,12 @@ def verify(
 
 def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
     from dashboard.access.log import read_log
-    from dashboard.evidence.archive_heads import compared_with_memory
+    from dashboard.evidence.heads import compared_with_memory
     from dashboard.privacy.holds import HOLDS
     from dashboard.trends.releases import faults as releases_faults
     from ingest.archive.imports import read_imports
     from ingest.archive.parts import is_archive
     from ingest.archive.store import work_folder
-    from ingest.contract.errors import ArchiveProblem
     from ingest.keeping_commands import print_verified
 
     if not is_archive(folder):
@@ -339,9 +332,8 @@ def heads(folder: Path, broker: str | None, config: Path | None, as_json: bool) 
     Example, every night:
         underair heads archive --broker mqtt://127.0.0.1:1883 >> heads.txt
     """
-    from datetime import UTC, datetime
 
-    from dashboard.evidence.archive_heads import heads_of, publish_heads
+    from dashboard.evidence.heads import heads_of, publish_heads
     from ingest.archive.parts import require_archive
 
     require_archive(folder)

@@ -1,4 +1,4 @@
-"""The heads of cases and archives that this machine has seen: what was exchanged since then shows.
+"""The heads of archives and cases, and those that this machine has seen: what was exchanged shows.
 
 One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``. It is
 no part of any case, so that who exchanges a case does not exchange this.
@@ -7,14 +7,17 @@ no part of any case, so that who exchanges a case does not exchange this.
 from __future__ import annotations
 
 import contextlib
-from datetime import datetime
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
-from ingest.archive.store import machine_folder
+from ingest.archive.manifest import chains, read_chain
+from ingest.archive.store import machine_folder, place
 
 FILE = "heads.ndjson"
+HEADS_TOPIC = "underair/heads/v1"
 
 
 class Sighting(msgspec.Struct, frozen=True):
@@ -52,3 +55,68 @@ def note_seen(look: Sighting) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("ab") as file:
             file.write(msgspec.json.encode(look) + b"\n")
+
+
+class Head(msgspec.Struct, frozen=True):
+    """The head of one of an archive's chains, to be published."""
+
+    made: datetime
+    chain: str  # the writer whose chain it is
+    head: str  # hash of the chain's last line: one value for everything that the writer sealed until now
+    lines: int
+
+    def sentence(self) -> str:
+        """Return it as a line to print or send."""
+        return f"{self.made:%Y-%m-%dT%H:%M:%SZ}  {self.head}  {self.lines} lines  {self.chain}"
+
+
+def heads_of(archive: Path, made: datetime) -> list[Head]:
+    """Return the heads of an archive's chains, by writer."""
+    found = []
+    for writer, path in chains(place(archive)):
+        lines, _, head = read_chain(path)
+        found.append(Head(made, writer, head, len(lines)))
+    return sorted(found, key=lambda one: one.chain)
+
+
+def publish_heads(heads: Sequence[Head], publish: Callable[..., None]) -> None:
+    """Publish each head as a retained message, `HEADS_TOPIC`/chain."""
+    for one in heads:
+        publish(f"{HEADS_TOPIC}/{one.chain}", msgspec.json.encode(one), retain=True)
+
+
+def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:
+    """Compare an archive's chains with heads known before; return what is to be said, and faults.
+
+    A chain only grows: a head that once was its last line is still one of its lines. An archive rolled back
+    to an older copy, or written anew, lacks it.
+
+    `expect`: a head that was noted elsewhere.
+    """
+    folder = place(archive)
+    there, heads = set(), {}
+    for writer, path in chains(folder):
+        lines, _, heads[writer] = read_chain(path)
+        there |= {heads[writer], *(line.before for line in lines)}
+    faults, said = [], []
+    wanted = expect.strip().lower() if expect else None
+    if wanted and wanted not in there:
+        faults.append(
+            f"head: expected {wanted}, and no line of this archive has it: rolled back or exchanged"
+        )
+    subject = f"archive {folder if '://' in str(folder) else Path(str(folder)).resolve()}"
+    looks = seen_before(subject)
+    gone = {look.head: look.at for look in looks if look.head not in there}
+    faults += [
+        f"head: {head}, seen on this machine on {at:%Y-%m-%d %H:%M:%S} UTC, is in no chain: "
+        "rolled back or exchanged"
+        for head, at in gone.items()
+    ]
+    known = {look.head for look in looks}
+    if looks:
+        said.append(f"this machine saw this archive last on {looks[-1].at:%Y-%m-%d %H:%M:%S} UTC")
+    now = datetime.now(UTC)
+    for head in heads.values():
+        if head not in known and not faults:
+            note_seen(Sighting(now, subject, head))
+    return said, faults

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from analysis.profile_option import profile_option
-from ingest.place_option import archive_option
+from ingest.shared_options import archive_option
 from ingest.shown_text import echo
 
 COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why")

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 from collections.abc import Callable
+from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from analysis.profile_option import profile_option
-from ingest.out_option import OutPath, is_stdout, print_bytes
-from ingest.place_option import archive_option
+from ingest.contract.errors import UnderairError
 from ingest.plurals import counted
+from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
 from ingest.talk import remark
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from analysis.profile import Profile
 
 
@@ -36,7 +37,6 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
     \b
     Example: underair wearer W-07 --archive archive --out about-W-07
     """
-    from datetime import UTC, datetime
 
     from analysis.profile import Profile, load_profile
     from dashboard.privacy.wearer_record import write_wearer_record
@@ -67,8 +67,6 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     and then:
         underair retain --archive archive --profile our-service.toml
     """
-    from dataclasses import asdict
-    from datetime import UTC, datetime
 
     import polars as pl
 
@@ -155,8 +153,6 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     \b
     Example: underair register --archive archive --out register.csv
     """
-    import getpass
-    from datetime import UTC, datetime
 
     from analysis.profile import Profile, load_profile
     from analysis.tables import formula_safe
@@ -164,7 +160,6 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     from dashboard.privacy.register import by_person, update
     from dashboard.trends.wear_ledger import WearLedger
     from ingest.archive.reading import Archive
-    from ingest.contract.errors import UnderairError
 
     printed = is_stdout(out, as_json)
     doctrine = Profile.default() if profile is None else load_profile(profile)

@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.profile_option import engine_option, profile_option
-from ingest.out_option import OutPath
-from ingest.place_option import archive_option
 from ingest.plurals import counted
 from ingest.progress import progress_bar
+from ingest.shared_options import OutPath, archive_option
 from ingest.shown_text import echo
 
 if TYPE_CHECKING:

@@ -78,7 +78,7 @@ def test_a_missing_archive_says_what_makes_one(verb: list[str], tmp_path: Path) 
 def test_an_archive_that_may_not_be_read_says_what_to_do(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ingest.place_option.os.access", lambda path, mode: False)  # root may read all
+    monkeypatch.setattr("ingest.shared_options.os.access", lambda path, mode: False)  # root may read all
     done = CliRunner().invoke(root, ["incidents", "--archive", str(tmp_path)])
     assert done.exit_code == 2
     assert f"not allowed to read {tmp_path}: run this as the user who owns it" in done.stderr
