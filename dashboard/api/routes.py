@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import flask
@@ -14,11 +15,11 @@ from analysis.incident import analyse
 from analysis.pieces.archive_pieces import incident_piece, incidents_in
 from analysis.tables import TABLES
 from dashboard.access.protection import refuse
-from dashboard.api.openapi import DOCUMENT
 from dashboard.context import PageContext
 from dashboard.out.state import board_states
 from ingest.contract.errors import ArchiveProblem
 
+DOCUMENT = Path(__file__).with_name("openapi.json")
 NOT_YET = "The live board is not ready yet. Ask again in a few seconds."
 
 

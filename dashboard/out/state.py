@@ -1,18 +1,15 @@
 """What the live page shows, as JSON for a map, a vehicle terminal or a wall display.
 
 One object for each incident, with the same figures as the page. Times are RFC 3339 on the listener's clock,
-units are in the names. `python -m dashboard.out.state` writes the JSON Schema.
+units are in the names. `board.schema.json` beside this module is the JSON Schema.
 """
 
 from __future__ import annotations
 
-import inspect
-import json
 from collections import defaultdict
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
@@ -170,29 +167,3 @@ def _moment(at_s: float) -> str:
 
 def _moment_or_none(at_s: float | None) -> str | None:
     return None if at_s is None else _moment(at_s)
-
-
-def undented(schema: Any) -> Any:
-    """Return a JSON Schema whose descriptions have no indentation: to Python 3.12 a docstring keeps it."""
-    if isinstance(schema, list):
-        return [undented(each) for each in schema]
-    if not isinstance(schema, dict):
-        return schema
-    return {
-        name: inspect.cleandoc(told) if name == "description" and isinstance(told, str) else undented(told)
-        for name, told in schema.items()
-    }
-
-
-def schema() -> str:
-    """Return the JSON Schema (2020-12) of a state."""
-    told = {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "State of the live board of one incident",
-        **undented(msgspec.json.schema(BoardState)),
-    }
-    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
-
-
-if __name__ == "__main__":
-    SCHEMA.write_text(schema(), encoding="utf-8")

@@ -14,9 +14,10 @@ from openapi_spec_validator import validate
 
 from analysis.tables import TABLES
 from dashboard.access.accounts import BadAccounts
-from dashboard.api.openapi import DOCUMENT, document
+from dashboard.api.routes import DOCUMENT
 from ingest.importing import import_capture
 from tests.dashboard.guarded_pages import Caller, GuardedPages
+from tests.published_interfaces import openapi
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 TOLD: dict[str, Any] = json.loads(DOCUMENT.read_text(encoding="utf-8"))
@@ -52,8 +53,8 @@ def keeps_the_document(pattern: str, answer: Any) -> Any:
 
 
 def test_the_document_is_the_one_of_the_code_and_keeps_openapi() -> None:
-    assert DOCUMENT.read_text(encoding="utf-8") == document(), (
-        "python -m dashboard.api.openapi writes it anew"
+    assert DOCUMENT.read_text(encoding="utf-8") == openapi(), (
+        "python -m tests.published_interfaces writes it anew"
     )
     validate(TOLD)
 

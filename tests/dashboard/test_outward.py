@@ -21,7 +21,7 @@ from analysis.profile import Profile
 from dashboard.out import cap
 from dashboard.out.events import Event, between, standing
 from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
-from dashboard.out.state import CAUTION, SCHEMA, board_states, encoded, schema
+from dashboard.out.state import CAUTION, SCHEMA, board_states, encoded
 from dashboard.serving import Served
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
@@ -33,6 +33,7 @@ from ingest.contract.frames import frames_from_heard
 from ingest.contract.topics import is_own_state
 from ingest.listener import Listener
 from ingest.settings import Settings
+from tests.published_interfaces import board_schema
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
 CAP = xmlschema.XMLSchema(Path(__file__).with_name("cap_1_2.xsd"))
@@ -79,7 +80,9 @@ def test_the_state_keeps_its_published_schema_and_says_what_the_page_says(moment
 
 
 def test_the_published_schema_is_the_one_of_the_code() -> None:
-    assert SCHEMA.read_text(encoding="utf-8") == schema(), "python -m dashboard.out.state writes it anew"
+    assert SCHEMA.read_text(encoding="utf-8") == board_schema(), (
+        "python -m tests.published_interfaces writes it anew"
+    )
 
 
 def test_each_beginning_has_its_end_and_nothing_is_told_twice(moments: list[Snapshot]) -> None:

@@ -1,18 +1,22 @@
-"""The OpenAPI 3.1 document of the HTTP interface; `python -m dashboard.api.openapi` writes it."""
+"""The documents that the interfaces to other programs publish, as the code has them.
+
+``python -m tests.published_interfaces`` writes `dashboard/out/board.schema.json` and
+`dashboard/api/openapi.json`; tests compare them.
+"""
 
 from __future__ import annotations
 
+import inspect
 import json
-from pathlib import Path
 from typing import Any
 
 import msgspec
 import polars as pl
 
 from analysis.tables import TABLES
-from dashboard.out.state import BoardState, undented
+from dashboard.api.routes import DOCUMENT
+from dashboard.out.state import SCHEMA, BoardState
 
-DOCUMENT = Path(__file__).with_name("openapi.json")
 _PROBLEM = {
     "type": "object",
     "required": ["problem"],
@@ -20,8 +24,8 @@ _PROBLEM = {
 }
 
 
-def document() -> str:
-    """Return the document as JSON."""
+def openapi() -> str:
+    """Return the OpenAPI 3.1 document of the HTTP interface as JSON."""
     _, components = msgspec.json.schema_components([BoardState], ref_template="#/components/schemas/{name}")
     components = undented(components)
     tables = {
@@ -156,5 +160,28 @@ def _column_schema(dtype: pl.DataType) -> dict[str, Any]:
     return {"type": ["string", "null"]}
 
 
+def undented(schema: Any) -> Any:
+    """Return a JSON Schema whose descriptions have no indentation: to Python 3.12 a docstring keeps it."""
+    if isinstance(schema, list):
+        return [undented(each) for each in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {
+        name: inspect.cleandoc(told) if name == "description" and isinstance(told, str) else undented(told)
+        for name, told in schema.items()
+    }
+
+
+def board_schema() -> str:
+    """Return the JSON Schema (2020-12) of a state."""
+    told = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "State of the live board of one incident",
+        **undented(msgspec.json.schema(BoardState)),
+    }
+    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
+
+
 if __name__ == "__main__":
-    DOCUMENT.write_text(document(), encoding="utf-8")
+    SCHEMA.write_text(board_schema(), encoding="utf-8")
+    DOCUMENT.write_text(openapi(), encoding="utf-8")
