@@ -43,7 +43,7 @@ from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard
-from ingest.contract.schemas import asyncapi, schema_of
+from tests.published_schemas import asyncapi, schema_of
 
 folder = Path(sys.argv[1])
 began = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)

@@ -18,7 +18,7 @@ from jsonschema.validators import extend
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.kinds import KINDS
 from ingest.contract.messages import decode
-from ingest.contract.schemas import FOLDER
+from tests.published_schemas import FOLDER
 
 SAMPLES = Path(__file__).parent / "samples"
 

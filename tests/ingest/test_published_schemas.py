@@ -10,13 +10,13 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from ingest.contract.kinds import KINDS
-from ingest.contract.schemas import FOLDER, asyncapi, documents, schema_of
 from ingest.contract.topics import parse_topic
+from tests.published_schemas import FOLDER, asyncapi, documents, schema_of
 
 
 def test_files_on_disk_are_the_generated_ones() -> None:
     on_disk = {path.name: path.read_text(encoding="utf-8") for path in FOLDER.iterdir()}
-    assert on_disk == documents(), "run python -m ingest.contract.schemas"
+    assert on_disk == documents(), "run python -m tests.published_schemas"
 
 
 @pytest.mark.parametrize("kind", KINDS)

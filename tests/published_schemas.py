@@ -1,6 +1,6 @@
 """The published contract: one JSON Schema 2020-12 for each kind and one AsyncAPI 3 document.
 
-``python -m ingest.contract.schemas`` writes them into ``ingest/contract/schemas/``; a test holds that
+``python -m tests.published_schemas`` writes them into ``ingest/contract/schemas/``; a test holds that
 the files are these.
 """
 
@@ -11,10 +11,11 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from ingest.contract import kinds as contract
 from ingest.contract.fields import Field, fields_of, speaker_field
 from ingest.contract.kinds import KIND_TYPES, KINDS, LARGEST, MAX_PAYLOAD_BYTES, RETAINED_KINDS, SET_KINDS
 
-FOLDER = Path(__file__).with_name("schemas")
+FOLDER = Path(contract.__file__).with_name("schemas")
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _MEANINGS_OF_PARAMETERS = {
     "service": "The service; 1 to 40 of A-Z a-z 0-9 . _ -",
