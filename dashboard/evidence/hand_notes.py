@@ -15,7 +15,7 @@ from urllib.parse import parse_qsl
 import msgspec
 import polars as pl
 
-from dashboard.evidence.notes import CERTAINTIES, LONGEST_TEXT, BadNotes, desk_of, moment_in, rfc3339
+from dashboard.evidence.notes import CERTAINTIES, LONGEST_TEXT, BadNotes, desk_of, moment_in
 from dashboard.live.desk import Desk
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words
@@ -26,6 +26,7 @@ from ingest.archive.folder import create_archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import rfc3339
 
 LONGEST_SOURCE = 80
 LONGEST_LOOK = 500

@@ -30,6 +30,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import rfc3339
 
 COLUMNS = ("time", "source", "text", "certainty")
 CERTAINTIES = ("recorded", "estimated")
@@ -150,11 +151,6 @@ def desk_of(source: str, where: str) -> str:
     if not name:
         raise BadNotes(f"{where}: source must have a letter or digit, got {source!r}")
     return f"{NOTES_DESK}{name}"[:LONGEST_ID]
-
-
-def rfc3339(moment: datetime) -> str:
-    """Return a moment as the contract writes it, UTC with microseconds."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
 def bring_in(

@@ -13,7 +13,7 @@ from dashboard.access.own_pages import refusal, sentence
 from dashboard.access.roles import REVIEW, visitor
 from dashboard.context import PageContext
 from dashboard.evidence import hand_notes
-from dashboard.evidence.notes import BadNotes, rfc3339
+from dashboard.evidence.notes import BadNotes
 from dashboard.own_incidents import sees_incident
 from dashboard.results_store import UnknownIncident, store_of
 from dashboard.review import words
@@ -22,6 +22,7 @@ from dashboard.review.moment import evidence_of, messages_behind, messages_of_ev
 from dashboard.review.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
+from ingest.contract.times import rfc3339
 
 LARGEST_NOTE_BYTES = 16 * 1024
 

@@ -61,8 +61,7 @@ class Place(ABC):
     def settle(self, folder: Path) -> None:
         """Make the names in a folder durable."""
 
-    @abstractmethod
-    def complain(self, path: Path, error: OSError) -> None:
+    def complain(self, path: Path, error: OSError) -> None:  # noqa: B027  # a folder has no more to say
         """Raise what to say of an error, when there is more to say than the error does."""
 
 
@@ -118,6 +117,3 @@ class Folder(Place):
     def settle(self, folder: Path) -> None:
         """See `Place`."""
         sync_folder(folder)
-
-    def complain(self, path: Path, error: OSError) -> None:
-        """See `Place`."""

@@ -9,7 +9,7 @@ import stat
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from ingest.contract.errors import BadCapture, RefusedMessage
 from ingest.contract.refusals import depth_exceeds
-from ingest.contract.times import parse_time
+from ingest.contract.times import parse_time, rfc3339
 
 SUFFIXES = (".ndjson", ".ndjson.gz", ".ndjson.zst")
 _SHAPE = '{"received": TIME, "topic": TEXT, "payload": {...}}'
@@ -169,14 +169,14 @@ def capture_line(message: Heard) -> bytes:
 
     A payload that would not come back byte for byte (no JSON object, or one with line ends) is in Base64.
     """
-    received = message.received.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ").rjust(27, "0")
     payload = message.payload
     if _fits_a_line(payload):
         body = b'"payload":' + payload
     else:
         body = b'"payload_b64":"' + base64.b64encode(payload) + b'"'
     retained = b',"retained":true' if message.retained else b""
-    return b'{"received":"%s","topic":%s,%s%s}\n' % (received.encode(), _quote(message.topic), body, retained)
+    received = rfc3339(message.received).encode()
+    return b'{"received":"%s","topic":%s,%s%s}\n' % (received, _quote(message.topic), body, retained)
 
 
 def _fits_a_line(payload: bytes) -> bool:

@@ -73,6 +73,11 @@ def _what_is_wrong(text: str) -> str:
     return "a part of it is out of range"
 
 
+def rfc3339(moment: datetime) -> str:
+    """Return a moment as the contract writes it, UTC with microseconds."""
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
 def micros(moment: datetime) -> int:
     """Return microseconds since 1970-01-01T00:00:00Z of an aware time."""
     return (moment - EPOCH) // MICROSECOND

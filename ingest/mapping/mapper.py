@@ -23,7 +23,7 @@ from ingest.contract.frames import Mapped
 from ingest.contract.kinds import ID_WORDS
 from ingest.contract.messages import decode_known
 from ingest.contract.refusals import depth_exceeds
-from ingest.contract.times import micros, parse_time
+from ingest.contract.times import micros, parse_time, rfc3339
 from ingest.contract.topics import Topic, is_id
 from ingest.contract.units import to_contract_unit
 from ingest.mapping.rules import FlagRule, Mapping, Source, TimeValue, Value
@@ -338,25 +338,21 @@ def _optional_number(
 
 def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:
     if rule.form == "received":
-        return _written(received)
+        return rfc3339(received)
     raw = at_pointer(original, rule.pointer)
     if raw is None:
         raise RefusedMessage(f"the time is missing; the mapping expects it at {rule.pointer}", rule.pointer)
     try:
         if rule.form == "rfc3339":
-            return _written(parse_time(str(raw)))
+            return rfc3339(parse_time(str(raw)))
         if rule.form == "local":
-            return _written(datetime.fromisoformat(str(raw)).replace(tzinfo=ZoneInfo(rule.zone)))
+            return rfc3339(datetime.fromisoformat(str(raw)).replace(tzinfo=ZoneInfo(rule.zone)))
         seconds = _number("time", raw, rule.pointer) / (1000 if rule.form == "epoch_ms" else 1)
-        return _written(datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds))
+        return rfc3339(datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds))
     except (ValueError, OverflowError) as error:
         raise RefusedMessage(
             f"the time must be {rule.form}, got {str(raw)[:60]!r}: {error}", rule.pointer
         ) from None
-
-
-def _written(moment: datetime) -> str:
-    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def _event(flag: FlagRule, topic: str, original: dict[str, Any], state: SetState) -> dict[str, Any] | None:
