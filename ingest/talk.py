@@ -19,33 +19,18 @@ def with_talk_options(command: click.Command) -> click.Command:
             with_talk_options(below)
     elif not any("--quiet" in each.opts for each in command.params):
         command.params += [
-            click.Option(
-                ["-q", "--quiet"],
-                is_flag=True,
-                expose_value=False,
-                callback=_be_quiet,
-                help="Print the answer and errors only: no progress, no remarks.",
-            ),
-            click.Option(
-                ["-v", "--verbose"],
-                is_flag=True,
-                expose_value=False,
-                callback=_be_verbose,
-                help="Log in detail, and show where an error arose.",
-            ),
+            click.Option(names, is_flag=True, expose_value=False, callback=_note, help=what)
+            for names, what in (
+                (["-q", "--quiet"], "Print the answer and errors only: no progress, no remarks."),
+                (["-v", "--verbose"], "Log in detail, and show where an error arose."),
+            )
         ]
     return command
 
 
-def _be_quiet(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    del param
-    ctx.meta[_QUIET] = value
-
-
-def _be_verbose(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    del param
-    ctx.meta[_VERBOSE] = value
-    if value:
+def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    ctx.meta[f"underair.{param.name}"] = value
+    if value and param.name == "verbose":
         log_to_stderr("plain", "debug")
 
 

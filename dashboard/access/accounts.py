@@ -119,12 +119,12 @@ class AccountFile:
         if "admin" in roles:
             raise BadAccounts("a token cannot have the role admin: the interface only reads")
         token = secrets.token_urlsafe(32)
-        self._add(name, "", roles, digest_of_token(token))
+        self._add(name, "", roles, digest_of(token))
         return token
 
     def of_token(self, token: str) -> tuple[str, Account] | None:
         """Return the name and account of a token, None when there is none."""
-        digest = digest_of_token(token)
+        digest = digest_of(token)
         found = [(name, one) for name, one in self.accounts().items() if one.token == digest]
         return found[0] if found else None
 
@@ -199,9 +199,9 @@ class AccountFile:
             raise BadAccounts(f"accounts file {self.path} cannot be written: {error.strerror}") from error
 
 
-def digest_of_token(token: str) -> str:
-    """Return what is kept of a token."""
-    return hashlib.sha256(token.encode(errors="replace")).hexdigest()
+def digest_of(secret: str) -> str:
+    """Return what is kept of a token, of a browser's name, or of what somebody typed: its SHA-256."""
+    return hashlib.sha256(secret.encode(errors="replace")).hexdigest()
 
 
 def _read(path: Path) -> dict[str, Account]:

@@ -4,13 +4,14 @@ everybody out.
 
 from __future__ import annotations
 
-import hashlib
 import ipaddress
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+
+from dashboard.access.accounts import digest_of
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,8 @@ class Attempts:
         """
         now = self._clock()
         with self._lock:
-            keys = self._keys(name if known else _unknown(name), address)
+            # A digest: people type passwords into the wrong field, and a name may be of any length.
+            keys = self._keys(name if known else _NO_ACCOUNT + digest_of(name), address)
             wait_s = max(self._wait_s(key, limit, now) for key, limit in keys)
             if wait_s <= 0.0:
                 for key, _ in keys:
@@ -94,11 +96,6 @@ class Attempts:
         for key in places[: max(0, len(recent) - MOST_KEYS * 3 // 4)]:
             del recent[key]
         self._failures = recent
-
-
-def _unknown(name: str) -> str:
-    # Its digest: people type passwords into the wrong field, and a name may be of any length.
-    return _NO_ACCOUNT + hashlib.sha256(name.encode(errors="replace")).hexdigest()
 
 
 def network(address: str) -> str:

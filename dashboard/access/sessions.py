@@ -4,7 +4,6 @@ the server in the middle of an incident signs nobody out; only hashes of the tok
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import logging
 import secrets
@@ -15,6 +14,7 @@ from pathlib import Path
 
 import msgspec
 
+from dashboard.access.accounts import digest_of
 from ingest.archive.durable import write_durably
 
 LASTS_S = 12 * 3600.0  # a shift
@@ -74,7 +74,7 @@ class Sessions:
             )
             for one in own[: max(0, len(own) - MOST_AN_ACCOUNT + 1)]:
                 del self._sessions[one.key]
-            session = Session(_key(token), account, _digest(browser), now, now)
+            session = Session(digest_of(token), account, digest_of(browser), now, now)
             self._sessions[session.key] = session
             self._write()
         return token
@@ -87,14 +87,14 @@ class Sessions:
         """
         now = self._clock()
         with self._lock:
-            session = self._sessions.get(_key(token))
+            session = self._sessions.get(digest_of(token))
             if session is None:
                 return None, "no such session"
             if now - session.begun >= LASTS_S or now - session.seen >= IDLE_S:
                 del self._sessions[session.key]
                 self._write()
                 return None, "the session has expired"
-            if not hmac.compare_digest(session.browser, _digest(browser)):
+            if not hmac.compare_digest(session.browser, digest_of(browser)):
                 del self._sessions[session.key]
                 self._write()
                 return None, f"the session of {session.account} came from another browser; ended"
@@ -134,11 +134,3 @@ class Sessions:
 def form_token(token: str) -> str:
     """Return what must come with every change in the session of `token`, by HMAC-SHA-256 (RFC 2104)."""
     return hmac.digest(token.encode(), _FOR_FORMS, "sha256").hex()
-
-
-def _key(token: str) -> str:
-    return hashlib.sha256(token.encode(errors="replace")).hexdigest()
-
-
-def _digest(browser: str) -> str:
-    return hashlib.sha256(browser.encode(errors="replace")).hexdigest()

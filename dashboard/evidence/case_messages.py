@@ -37,11 +37,6 @@ class CaseCounts:
     refused: int  # that break it
     conflicting: int  # beyond the first of each identity (set or desk, boot, seq)
 
-    @property
-    def all(self) -> int:
-        """All of them."""
-        return self.kept + self.refused
-
 
 def messages_of(folder: Path, incident_id: str) -> tuple[Mapping[str, pl.DataFrame], int]:
     """Return an incident's messages from an archive; readings are read when asked for where that can be.

@@ -88,7 +88,9 @@ def report_parts(
         summary=" ".join(_summary(record, setting, findings)),
         grave=[item for item in findings if item["severity"] == "serious"],
         nobody=review_words.NOBODY,
-        overview=_overview(record, everybody, whole, clock),
+        overview=svg_of(overview_figure(results, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
+        if len(everybody)
+        else "",
         signs=_signs(record),
         before=[table for table in tables if table.name in BEFORE_THE_FINDINGS],
         findings=findings,
@@ -202,12 +204,6 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
         f"Findings: {counts['serious']} serious, {counts['caution']} to be cautious of, "
         f"{counted(counts['note'], 'note')}."
     )
-
-
-def _overview(record: IncidentRecord, everybody: pl.DataFrame, whole: Window, clock: Clock) -> str:
-    if not len(everybody):
-        return ""
-    return svg_of(overview_figure(record.results, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
 
 
 def _signs(record: IncidentRecord) -> str:

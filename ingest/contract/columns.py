@@ -38,23 +38,15 @@ def _arrow_field(name: str, kind: pa.DataType, meaning: str, unit: str) -> pa.Fi
 
 
 def _schema_of(kind: str) -> pa.Schema:
-    columns: list[tuple[str, pa.DataType, str, str]]
+    columns = [_RECEIVED, _TOPIC, ("payload", pa.binary(), "Verbatim.", ""), _RETAINED]
     if kind == "originals":
-        columns = [
-            _RECEIVED,
-            _TOPIC,
-            ("payload", pa.binary(), "Verbatim.", ""),
-            _RETAINED,
+        columns += [
             ("mapping", pa.string(), "Name and version of the mapping that read it.", ""),
             ("messages", pa.int64(), "How many messages of the contract were made of it.", "1"),
             ("faults", pa.int64(), "How many of its values could not be mapped: see `refused`.", "1"),
         ]
     elif kind == "refused":
-        columns = [
-            _RECEIVED,
-            _TOPIC,
-            ("payload", pa.binary(), "Verbatim.", ""),
-            _RETAINED,
+        columns += [
             ("reason", pa.string(), "What is wrong, the value, what was expected.", ""),
             ("path", pa.string(), "JSON path of the field, or the line of a capture.", ""),
         ]
