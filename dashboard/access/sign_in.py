@@ -70,18 +70,18 @@ class SignIn:
     def visitor_of(self, request: flask.Request) -> tuple[Visitor | None, str]:
         """Return who makes a request, or None and why it is nobody (empty when nothing was claimed)."""
         scheme, _, shown = request.headers.get("Authorization", "").partition(" ")
-        if scheme.lower() == "bearer":
-            return self._program(shown.strip(), request)
         token = request.cookies.get(self.cookie)
-        return self._visitor(token, request) if token else (None, "")
-
-    def _program(self, token: str, request: flask.Request) -> tuple[Visitor | None, str]:
-        """Return the program of a token: it reads the HTTP interface, and nothing else."""
         try:
-            found = self.accounts.of_token(token)
+            if scheme.lower() == "bearer":
+                return self._program(shown.strip(), request)
+            return self._visitor(token, request) if token else (None, "")
         except BadAccounts as problem:
             log.error("%s", problem)
             return None, "the accounts cannot be read"
+
+    def _program(self, token: str, request: flask.Request) -> tuple[Visitor | None, str]:
+        """Return the program of a token: it reads the HTTP interface, and nothing else."""
+        found = self.accounts.of_token(token)
         if found is None:
             return None, "an unknown token"
         name, account = found
@@ -93,11 +93,7 @@ class SignIn:
         session, why = self.sessions.of(token, request.user_agent.string)
         if session is None:
             return None, why
-        try:
-            account = self.accounts.accounts().get(session.account)
-        except BadAccounts as problem:
-            log.error("%s", problem)
-            return None, "the accounts cannot be read"
+        account = self.accounts.accounts().get(session.account)
         if account is None or session.begun < account.sessions_from.timestamp():
             self.sessions.end(session.key)
             return None, f"the session of {session.account} was ended"
