@@ -74,14 +74,11 @@ class FinishedDays:
                     text=True,
                     start_new_session=True,
                 )
-            trouble = "" if self._process.stdout is None else self._process.stdout.read()
-            self._process.wait()
+            with self._process as process:
+                trouble = "" if process.stdout is None else process.stdout.read()
         except OSError as error:
             return error.strerror or str(error)
-        for pipe in (self._process.stdin, self._process.stdout):
-            if pipe is not None:
-                pipe.close()
-        code = self._process.returncode
+        code = process.returncode
         if code == _KEPT_ASIDE:
             self._say(trouble.strip())
             return ""
@@ -98,12 +95,11 @@ def _is_there_work(archive: Path, today: str) -> bool:
     """Return whether any finished day has several parts: what merges is heavy to load for nothing."""
     if place_of(archive).is_shared:
         return True  # to list it is what is heavy there
-    for folder in archive.glob("*/date=*"):
-        if folder.name != f"date={today}":
-            parts = sum(1 for path in folder.glob("*.parquet") if not path.name.startswith("."))
-            if parts > 1:
-                return True
-    return False
+    return any(
+        sum(not path.name.startswith(".") for path in folder.glob("*.parquet")) > 1
+        for folder in archive.glob("*/date=*")
+        if folder.name != f"date={today}"
+    )
 
 
 def _end_with_listener() -> None:
