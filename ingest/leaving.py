@@ -70,7 +70,8 @@ def leave(
         why = listener.refusal or ("broken off" if stop.is_set() else f"{broker} does not answer")
         raise BrokerProblem(f"{why}: {settings.name} keeps its session; nothing was lost")
     login, (_, client_id) = login_of(settings.broker), session_id(folder, settings.broker)
-    if not end_session(listener.address, login, client_id, mqtt5=settings.broker.protocol == "5"):
+    mqtt5 = settings.broker.protocol == "5"
+    if not end_session(listener.address, login, client_id, ANSWERS_WITHIN_S, mqtt5=mqtt5):
         raise BrokerProblem(f"{broker} does not answer: {settings.name} keeps its session")
     with Publisher(broker, login=login) as publisher:
         publisher.publish(status_topic(settings.name), b"", retain=True)

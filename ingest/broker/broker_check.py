@@ -158,7 +158,7 @@ class _Trials:
         tell: Callable[[Trial], object],
     ) -> None:
         self._listening_as = partial(_Listening, address, login=login, mqtt5=mqtt5)
-        self._forget = partial(end_session, address, login)
+        self._forget = partial(end_session, address, login, mqtt5=False)
         self._publisher = publisher
         self._tell = tell
         token = secrets.token_hex(4)

@@ -145,7 +145,9 @@ def session_properties(expiry_s: int) -> Properties:
     return properties
 
 
-def end_session(address: BrokerAddress, login: Login, client_id: str, *, mqtt5: bool = False) -> bool:
+def end_session(
+    address: BrokerAddress, login: Login, client_id: str, within_s: float = CONNECT_TIMEOUT_S, *, mqtt5: bool
+) -> bool:
     """Have a broker drop a session; return whether it answered.
 
     A connection under the session's id with a clean start does it (MQTT 3.1.1 and 5).
@@ -156,7 +158,7 @@ def end_session(address: BrokerAddress, login: Login, client_id: str, *, mqtt5: 
     start: dict[str, Any] = {"clean_start": True, "properties": session_properties(0)} if mqtt5 else {}
     client.connect(address.host, address.port, KEEPALIVE_S, **start)
     client.loop_start()
-    answered = connected.wait(CONNECT_TIMEOUT_S)
+    answered = connected.wait(within_s)
     client.disconnect()
     client.loop_stop()
     return answered
