@@ -22,7 +22,7 @@ LOG = Path(__file__).parents[1] / "sample_logs" / "late_turn_back.ndjson.gz"
 def served(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, Any]:
     """Take what `serve` was called with, instead of serving."""
     taken: dict[str, Any] = {}
-    monkeypatch.setattr(serving, "serve", lambda archive, broker, reach, port, *_: taken.update(port=port))
+    monkeypatch.setattr(serving, "serve", lambda port, **_: taken.update(port=port))
     (tmp_path / "archive").mkdir()
     (tmp_path / "other").mkdir()
     (tmp_path / "settings.toml").write_text(
