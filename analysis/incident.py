@@ -139,15 +139,15 @@ def analysed(
     heard_until_us: int | None = None,
 ) -> Analysed:
     """Return every table and the clocks; parameters as for `analyse`."""
-    sets = _sets_of(messages, incident_id) if incident_id is not None else None
+    sets = sets_of(messages, incident_id) if incident_id is not None else None
     records = power_ups(messages, sets)
     everything = len(records)
     if incident_id is not None:
-        records = _without_other_uses(records, _spoken(messages, incident_id))
+        records = _without_other_uses(records, spoken(messages, incident_id))
     is_whole = len(records) == everything
     refused = read_refused(messages)
     if incident_id is not None and sets is not None:
-        refused = of_incident(refused, incident_id, sets, _spoken(messages, incident_id))
+        refused = of_incident(refused, incident_id, sets, spoken(messages, incident_id))
     if scope is not None:
         named = pl.col("incident_id")
         refused = refused.filter(named.is_null() | named.is_in(list(scope.incidents)))
@@ -163,12 +163,15 @@ def analysed(
         notes = [note for note in notes if note.incident_id in scope.incidents]
     wears = find_wears(records, book.tallies, profile)
     doubled = two_at_once(book.tallies)
+    alarms = find_alarms(records, wears, profile)
     if incident_id is not None:
-        # Only now: a wear that belongs to another incident must not fall to this one for want of its tally.
+        # Only now: a wear that belongs to another incident must not fall to this one for want of its tally,
+        # nor an alarm raised in it.
         wears = [wear for wear in wears if wear.tally is not None and wear.tally.incident_id == incident_id]
         book = book.within({incident_id})
         doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
-    alarms = find_alarms(records, wears, profile)
+        own = {wear.wear_id for wear in wears}
+        alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in own]
     window = _window(incident_id, incidents, book.tallies, wears)
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
@@ -224,17 +227,17 @@ def _heard_until(records: Sequence[PowerUp]) -> int:
     )
 
 
-def _sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]:
+def sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]:
     """Return the sets of an incident: tallied, or refused to start while it lasted."""
     tallied = messages["tally"].filter(pl.col("incident_id") == incident_id)
-    spoken = _spoken(messages, incident_id)
+    said = spoken(messages, incident_id)
     power = messages["power"].filter(
-        (pl.col("state") == "refused") & pl.col("received").is_between(spoken.min(), spoken.max())
+        (pl.col("state") == "refused") & pl.col("received").is_between(said.min(), said.max())
     )
     return pl.concat([tallied["set_id"], power["set_id"]]).unique().sort().to_list()
 
 
-def _spoken(messages: Mapping[str, pl.DataFrame], incident_id: str) -> pl.Series:
+def spoken(messages: Mapping[str, pl.DataFrame], incident_id: str) -> pl.Series:
     """Return when desks spoke of an incident, by receipt."""
     about = pl.col("incident_id") == incident_id
     said = [messages["incident"], messages["tally"], messages["note"].filter(written_then())]

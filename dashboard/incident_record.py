@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from analysis.clocks.clocks import Clocks, fit_clocks
-from analysis.incident import analyse, analysed
+from analysis.incident import analyse, analysed, sets_of, spoken
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
@@ -65,7 +65,6 @@ def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | No
     last_said = {name: said[name].drop_nulls().tail(1).to_list() for name in ("name", "place", "type")}
     moments = [wears["started"].min(), wears["ended"].max(), said["at"].min(), said["at"].max()]
     known = [moment for moment in moments if isinstance(moment, datetime)]
-    severities = results["findings"]["severity"]
     people = wears.select(pl.coalesce("wearer_id", "set_id")).to_series().unique().to_list()
     return {
         "key": key,
@@ -76,9 +75,7 @@ def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | No
         "wears": len(wears),
         "wearers": len(people),
         "people": people,
-        "alarms": int((results["alarms"]["source"] != "derived").sum()),
-        "serious": int((severities == "serious").sum()),
-        "cautions": int((severities == "caution").sum()),
+        **counts_of(results),
         "problem": None,
     }
 
@@ -119,12 +116,58 @@ def record_of(
     return IncidentRecord(about, results, with_at, version, light)
 
 
-def results_of(everything: Results, incident_id: str | None) -> Results:
-    """Return a period's tables with only the rows of one incident (None: of wears without a tally)."""
-    of_incident = (
-        pl.col("incident_id").is_null() if incident_id is None else pl.col("incident_id") == incident_id
-    )
-    wears = everything["wears"].filter(of_incident)
+def line_of(
+    everything: Results, messages: Mapping[str, pl.DataFrame], desk: pl.DataFrame, key: str, incident_id: str
+) -> dict[str, Any]:
+    """Return an incident's line, as `row_of`, from the tables of its piece; the same as by its own analysis.
+
+    With `spoken`, from when to when desks spoke of it (receipt), and `lasted` (reconciled).
+    """
+    of_it = pl.col("incident_id") == incident_id
+    wears, entries = everything["wears"].filter(of_it), everything["entries"].filter(of_it)
+    said = spoken(messages, incident_id)
+    times = [wears["started"], wears["ended"], entries["tallied_in"], entries["tallied_out"]]
+    times.append(desk.filter(of_it)["at"])
+    known = pl.concat([one.rename("at") for one in times]).drop_nulls()
+    lasted = (known.min(), known.max())
+    of_wear = pl.col("wear_id").is_in(wears["wear_id"].implode())
+    beside = within(outside_wears(everything, sets_of(messages, incident_id)), lasted)
+    own = {name: pl.concat([everything[name].filter(of_wear), beside[name]]) for name in beside}
+    row = row_of({"wears": wears} | own, desk, key, incident_id)
+    return row | {"spoken": (said.min(), said.max()), "lasted": lasted}
+
+
+def outside_wears(everything: Results, sets: Sequence[str]) -> Results:
+    """Return alarms and findings of sets outside every wear: a start refused, an alarm of a set not worn."""
+    of_sets = pl.col("wear_id").is_null() & pl.col("set_id").is_in(sets)
+    return {name: everything[name].filter(of_sets) for name in ("alarms", "findings")}
+
+
+def within(beside: Results, lasted: tuple[Any, Any]) -> Results:
+    """Return the alarms raised, and the findings about something, while an incident lasted."""
+    first, last = lasted
+    until = pl.coalesce("ended", "started")
+    return {
+        "alarms": beside["alarms"].filter(pl.col("raised").is_between(first, last)),
+        "findings": beside["findings"].filter(
+            ((pl.col("started") <= last) & (until >= first)).fill_null(True)
+        ),
+    }
+
+
+def counts_of(results: Results) -> dict[str, int]:
+    """Return the counts of a line in the list: alarms that sets reported, findings by severity."""
+    severities = results["findings"]["severity"]
+    return {
+        "alarms": int((results["alarms"]["source"] != "derived").sum()),
+        "serious": int((severities == "serious").sum()),
+        "cautions": int((severities == "caution").sum()),
+    }
+
+
+def without_tally(everything: Results) -> Results:
+    """Return a piece's tables with only the rows of wears without a tally, and of their sets."""
+    wears = everything["wears"].filter(pl.col("incident_id").is_null())
     if len(wears) == len(everything["wears"]):
         return everything
     wear_ids, set_ids = wears["wear_id"].implode(), wears["set_id"].unique().implode()
@@ -135,7 +178,7 @@ def results_of(everything: Results, incident_id: str | None) -> Results:
         if name == "wears":
             chosen[name] = wears
         elif "incident_id" in frame.columns:
-            chosen[name] = frame.filter(of_incident)
+            chosen[name] = frame.filter(pl.col("incident_id").is_null())
         elif "wear_id" in frame.columns and "set_id" in frame.columns:
             # What stands outside every wear (a start refused, a battery alarm) belongs to its set.
             chosen[name] = frame.filter(of_wear | (pl.col("wear_id").is_null() & of_set))

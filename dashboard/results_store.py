@@ -11,9 +11,11 @@ import contextlib
 import os
 import threading
 import time as monotonic_time
+from bisect import bisect_left, bisect_right
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -30,7 +32,16 @@ from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import PageContext
-from dashboard.incident_record import INCIDENT_COLUMNS, results_of, row_of, with_reconciled_times
+from dashboard.incident_record import (
+    INCIDENT_COLUMNS,
+    counts_of,
+    line_of,
+    outside_wears,
+    row_of,
+    with_reconciled_times,
+    within,
+    without_tally,
+)
 from dashboard.incident_record import IncidentRecord as IncidentRecord
 from dashboard.incident_record import record_of as record_of
 from ingest.archive.expected import SEALING
@@ -59,13 +70,22 @@ class UnknownIncident(UnderairError):
 
 @dataclass(frozen=True)
 class _Lines:
-    """What stays in memory of a piece: its lines in the lists."""
+    """What stays in memory of a piece: its lines in the lists, and when its sets refused to start."""
 
     digest: int
     incidents: list[dict[str, Any]]
     wears: pl.DataFrame
     made: float
     failed: bool = False
+    refused: Sequence[_Refused] = ()
+
+
+@dataclass(frozen=True)
+class _Refused:
+    """A set that refused to start: when that was received, and what is known of it outside every wear."""
+
+    received: list[datetime]
+    beside: Results
 
 
 @dataclass(frozen=True)
@@ -115,7 +135,7 @@ class ResultsStore:
 
         A piece of the archive that cannot be analysed has one row, whose `problem` says why.
         """
-        rows = [row for lines in self._up_to_date() for row in lines.incidents]
+        rows = list(_with_refused(self._up_to_date()))
         people = {"people": pl.List(pl.String)}
         several = ("started", "ended", "wears", "wearers", "alarms", "serious", "cautions")
         return (
@@ -240,7 +260,7 @@ class ResultsStore:
         lots: list[Messages] = []
         for batch in pieces.batches():
             for messages, scope in messages_of(self._folder, batch):
-                tables.append(results_of(self._analyse(messages, self.profile, scope=scope), None))
+                tables.append(without_tally(self._analyse(messages, self.profile, scope=scope)))
                 lots.append(with_reconciled_times(messages))
         results = {name: pl.concat([table[name] for table in tables]) for name in TABLES}
         together = drop_duplicates(concat(lots))
@@ -317,17 +337,40 @@ class ResultsStore:
     def _lines_of(self, piece: Pieces, messages: Messages, scope: Scope) -> _Lines:
         results = self._analyse(messages, self.profile, scope=scope)
         desk = fit_clocks(messages).reconciled(messages["incident"])
-        untallied = f"{UNTALLIED}{piece.table['since'][0]:%Y%m%d}"
-        keys: dict[str | None, str] = dict(piece.incidents.select("incident_id", "key").iter_rows())
         wears = results["wears"]
+        keys: dict[str | None, str] = dict(piece.incidents.select("incident_id", "key").iter_rows())
+        rows = [line_of(results, messages, desk, key, str(name)) for name, key in keys.items()]
         if wears["incident_id"].null_count():
-            keys[None] = untallied
-        rows = [row_of(results_of(results, name), desk, key, name) for name, key in keys.items()]
+            keys[None] = f"{UNTALLIED}{piece.table['since'][0]:%Y%m%d}"
+            rows.append(row_of(without_tally(results), desk, keys[None], None))
         key_of = pl.col("incident_id").replace_strict(
             list(keys), list(keys.values()), default=pl.col("incident_id"), return_dtype=pl.String
         )
         wears = wears.with_columns(key_of.alias("incident_key"))
-        return _Lines(piece.table["digest"][0], rows, wears, monotonic_time.monotonic())
+        refused = messages["power"].filter((pl.col("state") == "refused") & ~pl.col("retained"))
+        lots = [
+            _Refused(received, outside_wears(results, [set_id]))
+            for set_id, received in refused.group_by("set_id").agg("received").iter_rows()
+        ]
+        return _Lines(piece.table["digest"][0], rows, wears, monotonic_time.monotonic(), refused=lots)
+
+
+def _with_refused(lots: Sequence[_Lines]) -> Iterator[dict[str, Any]]:
+    """Yield all lines; an incident counts what was refused its start elsewhere while it lasted."""
+    refused = [
+        (at, number, one) for number, lines in enumerate(lots) for one in lines.refused for at in one.received
+    ]
+    refused.sort(key=lambda one: one[:2])
+    for number, lines in enumerate(lots):
+        for row in lines.incidents:
+            first, last = row.get("spoken", (None, None))
+            low = bisect_left(refused, first, key=lambda one: one[0]) if first is not None else 0
+            high = bisect_right(refused, last, key=lambda one: one[0]) if last is not None else 0
+            others = {id(one): one for _, place, one in refused[low:high] if place != number}
+            more = [counts_of(within(one.beside, row["lasted"])) for one in others.values()]
+            yield row | {
+                name: row[name] + sum(one[name] for one in more) for name in (more[0] if more else ())
+            }
 
 
 def _problem(pieces: Pieces, fault: Exception) -> str:

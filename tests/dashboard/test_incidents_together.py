@@ -16,6 +16,8 @@ from dashboard.evidence.case_check import verify_case
 from dashboard.results_store import ResultsStore, UnknownIncident
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
+from ingest.contract.captures import read_capture
+from ingest.contract.frames import frames_from_heard
 from tests.analysis.conftest import Talker, WrittenLog
 
 PROFILE = Profile.default()
@@ -106,3 +108,50 @@ def test_the_same_name_half_a_year_later_is_another_incident(tmp_path: Path) -> 
     assert store.incident("drill@2031-10-31").results["wears"]["wear_id"].to_list() == ["S-1/11/1"]
     with pytest.raises(UnknownIncident, match=r"given to 2 incidents .*drill@2031-05-04, drill@2031-10-31"):
         store.incident("drill")
+
+
+COUNTS = ("started", "ended", "wears", "wearers", "alarms", "serious", "cautions")
+
+
+def assert_lines_are_those_of_the_records(archive: Path) -> dict[str, dict[str, Any]]:
+    store = ResultsStore(Archive(archive), PROFILE)
+    lines = {row["key"]: row for row in store.incidents().to_dicts()}
+    for key, line in lines.items():
+        about = store.incident(key).about
+        assert {name: line[name] for name in COUNTS} == {name: about[name] for name in COUNTS}, key
+    return lines
+
+
+def test_the_list_counts_what_the_record_of_an_incident_has(tmp_path: Path) -> None:
+    """A set refused to start while the fire lasted: the list counted 7 cautions, page and report 8."""
+    sample = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    seal_messages(archive, frames_from_heard(list(read_capture(sample))), "log")
+    (line,) = assert_lines_are_those_of_the_records(archive).values()
+    assert line["cautions"] == 8
+
+
+def test_a_start_refused_counts_for_the_incident_of_that_time_only(tmp_path: Path) -> None:
+    log = WrittenLog()
+    for number, (incident_id, from_s) in enumerate((("I-A", 600.0), ("I-B", 90_000.0))):
+        worn(log, f"S-{number}", 1, from_s)
+        tallied(log.desk(f"D-{number}"), incident_id, f"S-{number}", f"W-{number}", from_s)
+    for number, at_s in enumerate((700.0, 750.0, 50_000.0)):  # the third while nothing lasted
+        log.talker(f"S-9{number}").say(at_s, "power", state="refused", battery_fraction=0.05)
+    lines = assert_lines_are_those_of_the_records(sealed(tmp_path / "archive", log))
+    assert {key: line["cautions"] for key, line in lines.items()} == {"I-A": 2, "I-B": 0}
+
+
+def test_a_distress_counts_for_the_incident_in_which_its_set_was_worn(tmp_path: Path) -> None:
+    """Tallied in on the wrong set first: the distress of who wore it was in both reports."""
+    log = WrittenLog()
+    first, second = log.desk(), log.desk("D-2")
+    first.say(560, "tally", action="in", incident_id="I-A", set_id="S-1", wearer_id="W-1")
+    first.say(570, "tally", action="in", incident_id="I-A", set_id="S-2", wearer_id="W-1")
+    worn(log, "S-2", 1, 600)
+    worn(log, "S-1", 1, 600)
+    tallied(second, "I-B", "S-1", "W-2", 600)
+    log.talkers[-1].say(700, "alarm", alarm="distress", state="raised")
+    lines = assert_lines_are_those_of_the_records(sealed(tmp_path / "archive", log))
+    assert {key: line["alarms"] for key, line in lines.items()} == {"I-A": 0, "I-B": 1}
