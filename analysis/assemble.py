@@ -111,7 +111,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         entry.first_heard_us,
         entry.entry_bar,
         entry.turn_back_bar,
-        entry.turn_back_us,
+        entry.team_turn_back_us,
         entry.noted.at_us if entry.noted is not None else None,
         entry.late_s,
         entry.low_air_us,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import zlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -336,10 +336,6 @@ class GrowingRecord:
     def of_desks(self) -> list[PowerUp]:
         """Return all desks' power-ups."""
         return [one.power_up for (role, _), own in self._power_ups.items() if role == "desk" for one in own]
-
-    def sets(self) -> Iterable[str]:
-        """Return the sets that were heard."""
-        return [name for role, name in self._power_ups if role == "set"]
 
 
 def _runs(messages: Mapping[str, pl.DataFrame], mixed: PowerUp) -> list[PowerUp]:

@@ -40,9 +40,7 @@ from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
-    IncidentSpan,
     TallyEntry,
-    read_incidents,
     read_tallies,
     two_at_once,
     written_then,
@@ -155,7 +153,6 @@ def analysed(
     clocks = reconcile(records)
     for record in records:
         record.forget_own_times()
-    incidents = read_incidents(records)
     book = read_tallies(records)
     notes = read_notes(records)
     if scope is not None:
@@ -172,7 +169,7 @@ def analysed(
         doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
         own = {wear.wear_id for wear in wears}
         alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in own]
-    window = _window(incident_id, incidents, book.tallies, wears)
+    window = _window(incident_id, records, book.tallies, wears)
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
     examined, gauges = [], read_gauges(records)
@@ -267,20 +264,19 @@ def _without_other_uses(records: list[PowerUp], spoken: pl.Series) -> list[Power
 
 def _window(
     incident_id: str | None,
-    incidents: Mapping[str, IncidentSpan],
+    records: Sequence[PowerUp],
     tallies: Sequence[TallyEntry],
     wears: Sequence[Wear],
 ) -> tuple[int, int] | None:
     """Return from when to when an incident lasted: its open and close, and all its wears and tallies."""
     if incident_id is None:
         return None
-    incident = incidents.get(incident_id)
     starts = [wear.started_us for wear in wears] + [tally.in_us for tally in tallies]
     ends = [wear.ended_us for wear in wears] + [tally.out_us or tally.in_us for tally in tallies]
-    if incident is not None and incident.opened_us is not None:
-        starts.append(incident.opened_us)
-    if incident is not None and incident.closed_us is not None:
-        ends.append(incident.closed_us)
+    for channel in (one.channels["incident"] for one in records if "incident" in one.channels):
+        for at_us, row in zip(channel.at_us.tolist(), channel.rows, strict=True):
+            if row["incident_id"] == incident_id:
+                (starts if row["action"] == "open" else ends).append(at_us)
     return (min(starts), max(ends)) if starts and ends else (0, 0)
 
 

@@ -18,7 +18,7 @@ import polars as pl
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, team_rows
-from analysis.live.came_out import CameOut
+from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.rows import OrderLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
@@ -73,10 +73,6 @@ class LiveBoard:
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]
-        came_out = CameOut()
-        for board in boards:
-            for out in board.came_out():
-                came_out.take(out)
         alarms = [line for board in boards for line in board.alarm_lines(now_s)]
         # Nobody has seen it, it is still on, it is of the gravest kind, it is old: in this order.
         alarms.sort(
@@ -112,7 +108,7 @@ class LiveBoard:
             roll_calls=tuple(line for desk in desks for line in desk.words.roll_calls()),
             standby=tuple(line for desk in desks for line in desk.words.standby()),
             contradictions=tuple(line for desk in desks for line in desk.words.contradictions()),
-            came_out=came_out.lines(self.profile.rest),
+            came_out=with_rests((out for board in boards for out in board.came_out()), self.profile.rest),
             incident_ids=self._incident_ids(now_s, shown, orders),
         )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from msgspec.structs import replace
 
 from analysis.live.rows import Out
@@ -9,38 +11,14 @@ from analysis.profile import Rest
 from analysis.trends.rest import rules_in_force
 
 
-class CameOut:
-    """Everybody who was tallied out; the latest word about a wearer and set counts."""
+def with_rests(out: Iterable[Out], rules: Rest) -> tuple[Out, ...]:
+    """Return who came out, the latest first, each with the longest rest that a rule asks for.
 
-    def __init__(self) -> None:
-        self._out: dict[str, Out] = {}
-
-    def take(self, out: Out) -> None:
-        """Take one who came out."""
-        self._out[out.key] = out
-
-    def take_back(self, incident_id: str, wearer_id: str) -> None:
-        """Forget the last exit of a wearer, which a correction took back."""
-        own = [
-            one for one in self._out.values() if (one.incident_id, one.wearer_id) == (incident_id, wearer_id)
-        ]
-        if own:
-            del self._out[max(own, key=lambda one: one.at).key]
-
-    def close(self, incident_id: str) -> None:
-        """Forget an incident that is closed."""
-        self._out = {key: one for key, one in self._out.items() if one.incident_id != incident_id}
-
-    def lines(self, rules: Rest) -> tuple[Out, ...]:
-        """Return them, the latest first, with the longest rest that a rule asks for.
-
-        Notes
-        -----
-        Cylinders and minutes under air add up over a wearer's exits until a pause as long as the rule's
-        rest. Heat and hard breathing are judged in the review only.
-        """
-        shown = sorted(self._out.values(), key=lambda one: one.at)
-        return tuple(_with_rest(one, shown, rules) for one in reversed(shown))
+    Cylinders and minutes under air add up over a wearer's exits until a pause as long as the rule's rest.
+    Heat and hard breathing are judged in the review only.
+    """
+    shown = sorted({one.key: one for one in out}.values(), key=lambda one: one.at)
+    return tuple(_with_rest(one, shown, rules) for one in reversed(shown))
 
 
 def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from analysis.live.desk_words import DeskWords
 from analysis.live.rows import IncidentRow, NoteLine
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.corrections import Settlement, read_resolved
+from analysis.wears.corrections import DeskWord, Settlement, read_resolved, said
 from analysis.wears.gauges import VoiceGauge, read_gauges
 from analysis.wears.tally import TallyBook, read_tallies
 from analysis.wears.turn_back import TurnBackNote, read_notes
+from ingest.contract.kinds import DESK_KINDS
 
 NOTES_KEPT = 200
 
@@ -42,28 +42,37 @@ class DeskRecord:
         self.written = read_notes(power_ups)
         self.gauges = read_gauges(power_ups)
         self.resolved = read_resolved(power_ups)
-        said = sorted(_said(power_ups), key=lambda one: (one[0], one[3]["desk_id"], one[3]["seq"]))
-        self._read_incidents(said)
+        words = [(one, kind) for kind in DESK_KINDS for one in said(power_ups, kind)]
+        words.sort(key=lambda word: (word[0].at_us, word[0].desk_id, word[0].seq))
+        latest = {one.row["incident_id"]: one for one, kind in words if kind == "incident"}
+        self.closed = {name for name, one in latest.items() if one.row["action"] == "close"}
+        self.incidents = [
+            IncidentRow(name, one.row["name"], one.row["place"], one.at_us * 1e-6)
+            for name, one in latest.items()
+            if one.row["action"] == "open"
+        ]
         self.incident_heard_at = {
-            record["incident_id"]: at for at, _, _, record in said if record.get("incident_id") is not None
+            one.row["incident_id"]: one.at_us * 1e-6
+            for one, _ in words
+            if one.row.get("incident_id") is not None
         }
         self.words = DeskWords(self.gauges, self.book.stays)
-        for at, _, kind, record in said:
-            self.words.take(kind, record, at)
-            if kind == "incident" and record["action"] == "close":
-                self.words.close(record["incident_id"])
+        for one, kind in words:
+            self.words.take(kind, {**one.row, "desk_id": one.desk_id}, one.at_us * 1e-6)
+            if kind == "incident" and one.row["action"] == "close":
+                self.words.close(one.row["incident_id"])
         notes = [
             NoteLine(
-                key=identity,
-                at=at if record["at_s"] is None else record["at_s"] + at - record["time_s"],
-                text=record["text"],
-                incident_id=record["incident_id"],
-                desk_id=record["desk_id"],
-                set_id=record["set_id"],
-                certainty=record["certainty"],
+                key=one.identity,
+                at=_about_at(one),
+                text=one.row["text"],
+                incident_id=one.row["incident_id"],
+                desk_id=one.desk_id,
+                set_id=one.row["set_id"],
+                certainty=one.row["certainty"],
             )
-            for at, identity, kind, record in said
-            if kind == "note" and record["incident_id"] not in self.closed
+            for one, kind in words
+            if kind == "note" and one.row["incident_id"] not in self.closed
         ]
         self.notes = sorted(notes, key=lambda note: note.at)[-NOTES_KEPT:]
 
@@ -74,32 +83,8 @@ class DeskRecord:
             return True
         return any(note.set_id == set_id and note.at >= since_at for note in self.notes)
 
-    def _read_incidents(self, said: list[tuple[float, str, str, dict[str, Any]]]) -> None:
-        latest: dict[str, tuple[float, dict[str, Any]]] = {}
-        for at, _, kind, record in said:
-            if kind == "incident":
-                latest[record["incident_id"]] = at, record
-        self.closed = {name for name, (_, record) in latest.items() if record["action"] == "close"}
-        self.incidents = [
-            IncidentRow(name, record["name"], record["place"], at)
-            for name, (at, record) in latest.items()
-            if record["action"] == "open"
-        ]
 
-
-def _said(power_ups: Sequence[PowerUp]) -> list[tuple[float, str, str, dict[str, Any]]]:
-    """Return (moment, identity, kind, record) of what desks said live; times as seconds since 1970."""
-    found = []
-    for power_up in power_ups:
-        for kind, channel in power_up.channels.items():
-            for position, row in enumerate(channel.rows):
-                if channel.retained[position]:
-                    continue
-                seq = int(channel.seq[position])
-                record = {**row, "desk_id": power_up.name, "boot": power_up.boot, "seq": seq}
-                record["time_s"] = int(channel.time_us[position]) * 1e-6
-                at = row.get("at")
-                record["at_s"] = None if at is None else at.timestamp()
-                moment = int(channel.at_us[position]) * 1e-6
-                found.append((moment, power_up.identity(seq), kind, record))
-    return found
+def _about_at(note: DeskWord) -> float:
+    """Return the moment that a note is about, seconds since 1970: on the desk's clock, like its time."""
+    said_at, about = note.at_us * 1e-6, note.row["at"]
+    return said_at if about is None else float(about.timestamp() + said_at - note.time_us * 1e-6)

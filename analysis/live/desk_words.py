@@ -1,8 +1,7 @@
 """What the desks have said that stays in force: orders, roll calls, emergency teams, gauges by voice; and
 where two desks contradict each other.
 
-`DeskWords` takes every desk message; what it answers depends on their own moments, not on the order of
-receipt.
+`DeskWords` takes every desk message in the order of its own moment.
 """
 
 from __future__ import annotations
@@ -38,7 +37,7 @@ class _Said:
 
 
 class DeskWords:
-    """All desks' words; `take` each desk message once.
+    """All desks' words; `take` each desk message once, in order of time.
 
     Parameters
     ----------
@@ -198,35 +197,29 @@ class DeskWords:
         team, set_id = record["team"] or "", record["set_id"] or ""
         same = (record["incident_id"], record["order"], team, set_id)
         self._say(("order", *same), record, at, (record["state"],))
-        key = (*same, record["desk_id"])
-        known = self._orders.get(key)
-        if known is None or at >= known[0]:
-            self._orders[key] = (at, record["state"] == "given", record)
+        self._orders[*same, record["desk_id"]] = (at, record["state"] == "given", record)
 
     def _take_roll_call(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["roll_id"])
         roll = self._rolls.setdefault(key, _Roll(record["incident_id"]))
         state = record["state"]
         if state == "called":
-            roll.called_at = at if roll.called_at is None else min(at, roll.called_at)
+            roll.called_at = at if roll.called_at is None else roll.called_at
         elif state == "closed":
             roll.closed_at = at
         else:
             what = "wearer" if record["wearer_id"] else "team"
             name = (what, record["wearer_id"] or record["team"] or "")
             self._say(("roll_call", *key, *name), record, at, (state,))
-            if name not in roll.answers or at >= roll.answers[name][0]:
-                roll.answers[name] = at, state
+            roll.answers[name] = at, state
 
     def _take_standby(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["team"])
-        known = self._standby.get(key)
-        if known is None or at >= known.at:
-            self._standby[key] = StandbyLine(*key, record["state"], at, record["text"])
+        self._standby[key] = StandbyLine(*key, record["state"], at, record["text"])
 
     def _take_note(self, record: Record, at: float) -> None:
         if record["set_id"] and ACKNOWLEDGED_BY_VOICE in record["text"].lower():
-            self._voice[record["set_id"]] = max(at, self._voice.get(record["set_id"], 0.0))
+            self._voice[record["set_id"]] = at
 
     def _take_tally(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["wearer_id"])

@@ -6,7 +6,7 @@ not sealed yet.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -142,14 +142,14 @@ def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, la
     number = pieces.incidents.filter(pl.col("key") == key)["piece"][0]
     also = pieces.power_ups.filter(
         pl.col("set_id").is_in(refused) & (pl.col("first") <= last) & (pl.col("last") >= first)
-    ).select("piece", "set_id", "boot")
-    of_also = pl.struct("piece", "set_id").is_in(
-        also.select(pl.struct("piece", "set_id")).to_series().implode()
     )
     mine, that = pl.col("piece") == number, pl.lit(number, pl.UInt32).alias("piece")
-    power_ups = pieces.power_ups.filter(
-        mine | pl.struct("piece", "set_id", "boot").is_in(also.to_struct().implode())
-    )
+
+    def with_refused(frame: pl.DataFrame, on: Sequence[str] = ("piece", "set_id")) -> pl.DataFrame:
+        found = pl.concat([frame.filter(mine), frame.join(also, on=on, how="semi", maintain_order="left")])
+        return found.with_columns(that).unique(maintain_order=True)
+
+    power_ups = with_refused(pieces.power_ups, ("piece", "set_id", "boot"))
     of_it = pieces.table.filter(mine)
     span = power_ups.select(pl.col("first").min(), pl.col("last").max())
     return replace(
@@ -158,12 +158,12 @@ def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, la
             pl.min_horizontal("since", pl.lit(span["first"][0], of_it.schema["since"])),
             pl.max_horizontal("until", pl.lit(span["last"][0], of_it.schema["until"])),
         ),
-        power_ups=power_ups.with_columns(that),
-        sets=pieces.sets.filter(mine | of_also).with_columns(that).unique().sort(pl.all()),
+        power_ups=power_ups,
+        sets=with_refused(pieces.sets).sort(pl.all()),
         incidents=pieces.incidents.filter(mine),
         desks=pieces.desks.filter(mine),
         later=pieces.later.filter(mine),
-        setups=pieces.setups.filter(mine | of_also).with_columns(that).unique(maintain_order=True),
+        setups=with_refused(pieces.setups),
     )
 
 

@@ -23,12 +23,12 @@ from typing import Any, TypeVar
 from polars.exceptions import PanicException
 
 import ingest
+from analysis.pieces.piecewise import Run
 from ingest.archive.sound import Altered, altered_here, remember_altered
 from ingest.contract.errors import UnderairError
 
 T = TypeVar("T")
 R = TypeVar("R")
-Run = Callable[[Callable[[Any], Any], Sequence[Any]], Iterator[Any]]
 
 ENGINE_WORDS = "local, local:WORKERS or dask://HOST:PORT"
 ANSWER_WITHIN_S = 10.0

@@ -19,6 +19,7 @@ class DeskWord:
     time_us: int
     identity: str
     desk_id: str
+    seq: int
     row: Row
 
 
@@ -35,8 +36,8 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
         for position, row in enumerate(channel.rows):
             if not channel.retained[position]:
                 at_us, time_us = int(channel.at_us[position]), int(channel.time_us[position])
-                identity = power_up.identity(int(channel.seq[position]))
-                yield DeskWord(at_us, time_us, identity, power_up.name, row)
+                seq = int(channel.seq[position])
+                yield DeskWord(at_us, time_us, power_up.identity(seq), power_up.name, seq, row)
 
 
 def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:

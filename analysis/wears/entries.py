@@ -208,11 +208,6 @@ class Entry:
         return None if one is None else one.leave_bar if one.leave_bar is not None else one.pressure_bar
 
     @property
-    def turn_back_us(self) -> int | None:
-        """When the wearer should have turned back: the team's moment, on its lowest member."""
-        return self.team_turn_back_us
-
-    @property
     def left_us(self) -> int | None:
         """When the wearer left: tallied out, or last heard under air where that was before."""
         last_us = self.last_heard_us

@@ -118,15 +118,6 @@ class Stay:
 
 
 @dataclass(frozen=True, slots=True)
-class IncidentSpan:
-    """An incident as the desk opened and closed it; either may be unknown."""
-
-    incident_id: str
-    opened_us: int | None
-    closed_us: int | None
-
-
-@dataclass(frozen=True, slots=True)
 class Shared:
     """A set that two open entries claimed at the same time."""
 
@@ -168,25 +159,6 @@ class TallyBook:
             [one for one in self.shared if {one.first.incident_id, one.second.incident_id} & incidents],
             [one for one in self.unmatched if one[2]["incident_id"] in incidents],
         )
-
-
-def read_incidents(records: Sequence[PowerUp]) -> dict[str, IncidentSpan]:
-    """Return the incidents that desks spoke of: first `open`, last `close`."""
-    opened: dict[str, int] = {}
-    closed: dict[str, int] = {}
-    names: set[str] = set()
-    for power_up in records:
-        for kind, channel in power_up.channels.items() if power_up.role == "desk" else ():
-            for position, row in enumerate(channel.rows):
-                name, at_us = row.get("incident_id"), int(channel.at_us[position])
-                if name is None:
-                    continue
-                names.add(name)
-                if kind == "incident" and row["action"] == "open":
-                    opened[name] = min(at_us, opened.get(name, at_us))
-                elif kind == "incident" and row["action"] == "close":
-                    closed[name] = max(at_us, closed.get(name, at_us))
-    return {name: IncidentSpan(name, opened.get(name), closed.get(name)) for name in sorted(names)}
 
 
 _RANK = {"tally": 0, "resolved": 1, "incident": 2}

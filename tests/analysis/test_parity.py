@@ -71,7 +71,7 @@ def told_by_board(board: LiveBoard) -> dict[str, Any]:
             entry.ended_how,
             entry.entry_bar,
             entry.turn_back_bar,
-            entry.turn_back_us and entry.turn_back_us * 1e-6,
+            entry.team_turn_back_us and entry.team_turn_back_us * 1e-6,
         )
         for entry in board.entries()
     }
