@@ -124,23 +124,30 @@ def line_of(
     With `spoken`, from when to when desks spoke of it (receipt), and `lasted` (reconciled).
     """
     of_it = pl.col("incident_id") == incident_id
-    wears, entries = everything["wears"].filter(of_it), everything["entries"].filter(of_it)
+    wears, entries, about = (
+        frame.filter(of_it) for frame in (everything["wears"], everything["entries"], desk)
+    )
     said = spoken(messages, incident_id)
-    times = [wears["started"], wears["ended"], entries["tallied_in"], entries["tallied_out"]]
-    times.append(desk.filter(of_it)["at"])
-    known = pl.concat([one.rename("at") for one in times]).drop_nulls()
-    lasted = (known.min(), known.max())
-    of_wear = pl.col("wear_id").is_in(wears["wear_id"].implode())
-    beside = within(outside_wears(everything, sets_of(messages, incident_id)), lasted)
-    own = {name: pl.concat([everything[name].filter(of_wear), beside[name]]) for name in beside}
+    times = [wears["started"], wears["ended"], entries["tallied_in"], entries["tallied_out"], about["at"]]
+    known = [moment for one in times for moment in (one.min(), one.max()) if isinstance(moment, datetime)]
+    lasted = (min(known), max(known)) if known else (None, None)
+    own = {
+        name: everything[name].filter(pl.col("wear_id").is_in(wears["wear_id"].implode())) for name in _TOLD
+    }
+    if any(everything[name]["wear_id"].null_count() for name in _TOLD):
+        beside = within(outside_wears(everything, sets_of(messages, incident_id)), lasted)
+        own = {name: pl.concat([own[name], beside[name]]) for name in _TOLD}
     row = row_of({"wears": wears} | own, desk, key, incident_id)
     return row | {"spoken": (said.min(), said.max()), "lasted": lasted}
+
+
+_TOLD = ("alarms", "findings")
 
 
 def outside_wears(everything: Results, sets: Sequence[str]) -> Results:
     """Return alarms and findings of sets outside every wear: a start refused, an alarm of a set not worn."""
     of_sets = pl.col("wear_id").is_null() & pl.col("set_id").is_in(sets)
-    return {name: everything[name].filter(of_sets) for name in ("alarms", "findings")}
+    return {name: everything[name].filter(of_sets) for name in _TOLD}
 
 
 def within(beside: Results, lasted: tuple[Any, Any]) -> Results:

@@ -17,7 +17,7 @@ from analysis.incident import Scope
 from analysis.pieces.batch_messages import light_messages_of, messages_of, open_archive
 from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
-from ingest.archive.changing import looked_again, until_whole
+from ingest.archive.changing import until_whole
 from ingest.archive.index import (
     ArchiveIndex,
     days_between,
@@ -31,15 +31,18 @@ SILENCE = timedelta(hours=6)
 """A set that is still on speaks again before so long. Our own rule."""
 
 
-@looked_again
 def cut(folder: Path) -> Pieces:
     """Return the pieces of an archive, from its index and what is not sealed yet; none when it is empty."""
-    archive, index = open_archive(folder), ArchiveIndex(folder)
-    # The tail first: what is sealed in between is then in both, which does no harm.
-    tail = archive.unsealed()
-    sets = pl.concat([index.sets(index.days()), summary_of_tail(tail, SET_KINDS)])
-    setups = pl.concat([index.setups(), summary_of_tail(tail, ["setup"])])
-    return find_pieces(sets, _desks(tail, index), setups)
+
+    def found() -> Pieces:
+        archive, index = open_archive(folder), ArchiveIndex(folder)
+        # The tail first: what is sealed in between is then in both, which does no harm.
+        tail = archive.unsealed()
+        sets = pl.concat([index.sets(index.days()), summary_of_tail(tail, SET_KINDS)])
+        setups = pl.concat([index.setups(), summary_of_tail(tail, ["setup"])])
+        return find_pieces(sets, _desks(tail, index), setups)
+
+    return until_whole(folder, found)
 
 
 def pieces_of(folder: Path) -> Pieces:
@@ -59,10 +62,9 @@ def pieces_of(folder: Path) -> Pieces:
     return pieces
 
 
-@looked_again
 def desks_of(folder: Path) -> pl.DataFrame:
     """Return what desks said about whom, from the index and what is not sealed yet, as `with_uses`."""
-    return _desks(open_archive(folder).unsealed(), ArchiveIndex(folder))
+    return until_whole(folder, lambda: _desks(open_archive(folder).unsealed(), ArchiveIndex(folder)))
 
 
 def incidents_in(folder: Path) -> pl.DataFrame:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from pathlib import Path
-from typing import Concatenate, ParamSpec, TypeVar
+from typing import TypeVar
 
 from ingest.contract.errors import ArchiveProblem
 
-Given = ParamSpec("Given")
 Found = TypeVar("Found")
 _TRIES = 20
 
@@ -25,15 +23,3 @@ def until_whole(where: Path, read: Callable[[], Found]) -> Found:
         except FileNotFoundError:
             continue
     raise ArchiveProblem(f"the archive {where} changes faster than it can be read")
-
-
-def looked_again(
-    read: Callable[Concatenate[Path, Given], Found],
-) -> Callable[Concatenate[Path, Given], Found]:
-    """Have a function that reads an archive's folder do so by `until_whole`."""
-
-    @functools.wraps(read)
-    def again(folder: Path, /, *given: Given.args, **named: Given.kwargs) -> Found:
-        return until_whole(folder, lambda: read(folder, *given, **named))
-
-    return again
