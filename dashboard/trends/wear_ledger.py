@@ -25,7 +25,7 @@ from analysis.pieces.archive_pieces import cut
 from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.identity import ONE_STRETCH
 from analysis.pieces.pieces import Pieces
-from analysis.pieces.spread import Run
+from analysis.pieces.piecewise import Run
 from analysis.profile import Profile
 from analysis.tables import Results
 from analysis.trends.coded import plain
