@@ -318,18 +318,10 @@ class GrowingRecord:
     def leave_out(self, set_id: str, place: int, keep: Mapping[str, Bools]) -> Callable[[], None]:
         """Let readings of a set go.
 
-        Parameters
-        ----------
-        set_id : str
-        place : int
-            Which of `of_set`.
-        keep : mapping of kind to array of bool
-            In order of time: what to keep.
+        - `place`: which of `of_set`.
+        - `keep`: mapping of kind to array of bool: in order of time: what to keep.
 
-        Returns
-        -------
-        callable
-            Takes it back, as long as nothing new of the set has come.
+        What is returned takes it back, as long as nothing new of the set has come.
         """
         return self._power_ups["set", set_id][place].leave_out(keep)
 

@@ -55,44 +55,23 @@ EARLIER_US = 3600 * 1_000_000
 
 @dataclass(frozen=True)
 class Scope:
-    """What a piece of an archive answers for; messages beyond it are knowledge, not its subject.
+    """What a piece of an archive answers for; messages beyond it are knowledge, not its subject."""
 
-    Attributes
-    ----------
-    incidents : frozenset of str
-        Its incidents; desks may speak of others too.
-    of_desk : bool
-        Whether it is a desk's own record; only that tells what is wrong with the record itself.
-    heard_until_us : int
-        Until when the whole archive goes on, microseconds since 1970.
-    tallied : bool
-        Whether anybody is tallied in the whole archive.
-    """
-
-    incidents: frozenset[str]
-    of_desk: bool
-    heard_until_us: int
-    tallied: bool
+    incidents: frozenset[str]  # its incidents; desks may speak of others too
+    of_desk: bool  # whether it is a desk's own record; only that tells what is wrong with the record itself
+    heard_until_us: int  # until when the whole archive goes on, microseconds since 1970
+    tallied: bool  # whether anybody is tallied in the whole archive
 
 
 @dataclass(frozen=True)
 class Analysed:
-    """What was made of messages.
+    """What was made of messages."""
 
-    Attributes
-    ----------
-    results : dict of str to DataFrame
-        Every table of `analysis.tables.TABLES`, by name.
-    clocks : Clocks or None
-        How the times of those who were read map onto the listener's clock; None where a part of what they
-        said was left out.
-    records : list of PowerUp
-        What they said, on the reconciled clock.
-    """
-
-    results: Results
+    results: Results  # every table of `analysis.tables.TABLES`, by name
+    # How the times of those who were read map onto the listener's clock; None where a part of what they said
+    # was left out.
     clocks: Clocks | None
-    records: list[PowerUp]
+    records: list[PowerUp]  # what they said, on the reconciled clock
 
 
 def analyse(
@@ -105,25 +84,15 @@ def analyse(
 ) -> Results:
     """Return every table of the results.
 
-    Parameters
-    ----------
-    messages : mapping of kind to DataFrame
-        From the archive's reader or a capture; any order, duplicates allowed.
-    profile : Profile
-        The doctrine by which wears are judged.
-    incident_id : str, optional
-        Only the wears, alarms and sets of this incident.
-    progress : callable (done, total), optional
-        Called after each wear.
-    scope : Scope, optional
-        When the messages are a piece of a larger archive.
-    heard_until_us : int, optional
-        In place of a scope: until when the archive goes on. Without either, until the last message.
+    - `messages`: from the archive's reader or a capture; any order, duplicates allowed.
+    - `profile`: the doctrine by which wears are judged.
+    - `incident_id`: only the wears, alarms and sets of this incident.
+    - `progress`: callable (done, total), optional: called after each wear.
+    - `scope`: when the messages are a piece of a larger archive.
+    - `heard_until_us`: in place of a scope: until when the archive goes on. Without either, until the last
+      message.
 
-    Returns
-    -------
-    dict of str to DataFrame
-        Every table of `analysis.tables.TABLES`, by name.
+    Returns every table of `analysis.tables.TABLES`, by name.
     """
     return analysed(messages, profile, incident_id, progress, scope, heard_until_us).results
 

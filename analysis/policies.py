@@ -56,37 +56,21 @@ def working_minutes(
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """How one cylinder went down, as far as it is known; moments in microseconds since 1970.
+    """How one cylinder went down, as far as it is known; moments in microseconds since 1970."""
 
-    Attributes
-    ----------
-    entry_us, entry_bar : int, float
-        When and with how much the wearer opened it.
-    at_us, bar : arrays, shape (n,)
-        Its pressure readings in order of time, without slips of the sensor.
-    low_air_bar : float
-        The warning.
-    cylinder : Cylinder or None
-        None when the set never said.
-    objective_us : int or None
-        When the desk noted that the objective was reached.
-    way_in_min : float
-        The way in where nobody noted that.
-    until_us : int
-        Until when this is known: the last reading, or now.
-    early_at_us, early_min : arrays, shape (m,)
-        The early end of the forecast of minutes to the warning, as it was known at each moment.
-    """
-
+    # `entry_us`, `entry_bar`: int, float: when and with how much the wearer opened it
     entry_us: int
     entry_bar: float
+    # `at_us`, `bar`: arrays, shape (n,): its pressure readings in order of time, without slips of the sensor
     at_us: NDArray[np.int64]
     bar: NDArray[np.float64]
-    low_air_bar: float
-    cylinder: Cylinder | None
-    objective_us: int | None
-    way_in_min: float
-    until_us: int
+    low_air_bar: float  # the warning
+    cylinder: Cylinder | None  # None when the set never said
+    objective_us: int | None  # when the desk noted that the objective was reached
+    way_in_min: float  # the way in where nobody noted that
+    until_us: int  # until when this is known: the last reading, or now
+    # `early_at_us`, `early_min`: arrays, shape (m,): the early end of the forecast of minutes to the warning,
+    # as it was known at each moment
     early_at_us: NDArray[np.int64]
     early_min: NDArray[np.float64]
 
@@ -111,25 +95,14 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class TurnBackMoment:
-    """What one policy says of one cylinder.
-
-    Attributes
-    ----------
-    at_us : int or None
-        When turn-back was reached; None when not (yet).
-    pressure_bar : float or None
-        The reading at that moment.
-    leave_bar : float or None
-        The pressure at which to turn back; None where the policy names a time, or does not know it yet.
-    leave_us : int or None
-        The moment at which to turn back, for a policy that names one.
-    """
+    """What one policy says of one cylinder."""
 
     policy: PolicyName
-    at_us: int | None
-    pressure_bar: float | None
+    at_us: int | None  # when turn-back was reached; None when not (yet)
+    pressure_bar: float | None  # the reading at that moment
+    # The pressure at which to turn back; None where the policy names a time, or does not know it yet.
     leave_bar: float | None
-    leave_us: int | None = None
+    leave_us: int | None = None  # the moment at which to turn back, for a policy that names one
 
 
 class Policy(Protocol):

@@ -78,24 +78,14 @@ class Air(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
 
 class Forecast(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """The interval of the forecast, and the rate of its scenario.
+    """The interval of the forecast, and the rate of its scenario."""
 
-    Attributes
-    ----------
-    hard_l_min : float
-        "If it stays hard" until three minutes of the wear have been seen.
-    learnt : str
-        File of constants that `underair learn` wrote, beside the profile; "": those that ship.
-        A loaded profile has taken them over and names no file, so that it is whole by itself.
-    version : str
-        Which constants are in force, for screens and reports.
-    early, late : tuple of 8 and of 7 floats
-        See `analysis.air.forecast.IntervalEnds`.
-    """
-
-    hard_l_min: RateLMin = HARD_L_MIN
+    hard_l_min: RateLMin = HARD_L_MIN  # "If it stays hard" until three minutes of the wear have been seen
+    # File of constants that `underair learn` wrote, beside the profile; "": those that ship. A loaded profile
+    # has taken them over and names no file, so that it is whole by itself.
     learnt: Annotated[str, Meta(max_length=500)] = ""
-    version: Text = SHIPPED.name
+    version: Text = SHIPPED.name  # which constants are in force, for screens and reports
+    # `early`, `late`: tuple of 8 and of 7 floats: see `analysis.air.forecast.IntervalEnds`
     early: EarlyWeights = SHIPPED.early
     late: LateWeights = SHIPPED.late
 
@@ -148,48 +138,27 @@ class LinkRules(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=Tr
 
 
 class EntryRules(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """People inside: when somebody counts as not accounted for, and who must be ready outside.
+    """People inside: when somebody counts as not accounted for, and who must be ready outside."""
 
-    Attributes
-    ----------
-    never_heard_s : float
-        After so many seconds without a reading a wearer who was tallied in is not accounted for.
-    relief_ready_min : float
-        Minutes that the next team needs before it can go in.
-    standby_team : bool
-        The page says when wearers are inside and no emergency team is ready.
-    """
-
+    # After so many seconds without a reading a wearer who was tallied in is not accounted for.
     never_heard_s: Seconds = 120.0
-    relief_ready_min: Minutes = 5.0
-    standby_team: bool = True
+    relief_ready_min: Minutes = 5.0  # minutes that the next team needs before it can go in
+    standby_team: bool = True  # the page says when wearers are inside and no emergency team is ready
 
 
 class RestRule(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """How long a wearer rests before the next wear; a threshold of 0 is not used.
+    """How long a wearer rests before the next wear; a threshold of 0 is not used."""
 
-    Attributes
-    ----------
-    on : bool
-        Whether the rule is applied; rules from memory are off until a service turns them on.
-    after_cylinders, after_work_min, after_hard_min, after_heat_dose
-        The rest is due when any of these is reached since the last rest of that length.
-    rest_min : float
-        Shortest rest between two wears, minutes.
-    source : str
-        Where the rule comes from; every finding shows it.
-    from_memory : bool
-        The source was not read.
-    """
-
-    on: bool = False
+    on: bool = False  # whether the rule is applied; rules from memory are off until a service turns them on
+    # `after_cylinders`, `after_work_min`, `after_hard_min`, `after_heat_dose`: the rest is due when any of
+    # these is reached since the last rest of that length
     after_cylinders: Annotated[int, Meta(ge=0, le=20)] = 0
     after_work_min: Minutes = 0.0
     after_hard_min: Minutes = 0.0
     after_heat_dose: Annotated[float, Meta(ge=0, le=100)] = 0.0
-    rest_min: Minutes
-    source: Text
-    from_memory: bool = False
+    rest_min: Minutes  # shortest rest between two wears, minutes
+    source: Text  # where the rule comes from; every finding shows it
+    from_memory: bool = False  # the source was not read
 
 
 _TEXT_OF_1584 = "NFPA 1584 (2003), from memory, not read"
@@ -227,39 +196,22 @@ class Training(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=Tru
 
 
 class Retention(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """How long an archive knows who wore a set (`underair retain`).
+    """How long an archive knows who wore a set (`underair retain`)."""
 
-    Attributes
-    ----------
-    identity_months : int
-        Months after an incident's last message; 0: for ever.
-    register_years : int
-        Years that the exposure register keeps a wear (`dashboard.privacy.register`).
-    """
-
+    # Months after an incident's last message; 0: for ever.
     identity_months: Annotated[int, Meta(ge=0, le=1200)] = 0
+    # Years that the exposure register keeps a wear (`dashboard.privacy.register`).
     register_years: Annotated[int, Meta(ge=1, le=100)] = 40
 
 
 class Profile(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A service's doctrine in numbers.
+    """A service's doctrine in numbers."""
 
-    Attributes
-    ----------
-    name : str
-        Short name, shown in results and on screens.
-    title : str
-        One line for people.
-    decides : str
-        Who decides: the sentence shown beside every judgement made with this profile.
-    sources : tuple of str
-        Where the numbers come from.
-    """
-
+    # Short name, shown in results and on screens.
     name: Annotated[str, Meta(pattern=r"^[A-Za-z0-9._-]{1,40}$")]
-    title: Text
-    decides: Text
-    sources: tuple[Text, ...] = ()
+    title: Text  # one line for people
+    decides: Text  # who decides: the sentence shown beside every judgement made with this profile
+    sources: tuple[Text, ...] = ()  # where the numbers come from
     turn_back: TurnBack = TurnBack()
     air: Air = Air()
     forecast: Forecast = Forecast()
@@ -283,18 +235,11 @@ class Profile(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True
 def parse_profile(text: str, origin: str) -> Profile:
     """Read a profile from TOML text.
 
-    Parameters
-    ----------
-    text : str
-        The TOML document.
-    origin : str
-        File name, for the error's sentence.
+    - `text`: the TOML document.
+    - `origin`: file name, for the error's sentence.
 
-    Raises
-    ------
-    BadProfile
-        For TOML that cannot be read, an unknown key, a wrong type or a value out of range; the
-        sentence names the field's path, the value and what was expected.
+    Raises `BadProfile` for TOML that cannot be read, an unknown key, a wrong type or a value out of range;
+    the sentence names the field's path, the value and what was expected.
     """
     try:
         document = document_of(text)
@@ -322,10 +267,7 @@ def parse_profile(text: str, origin: str) -> Profile:
 def load_profile(path: Path | str) -> Profile:
     """Read a profile file, or a shipped one by its name (see `shipped_profiles`).
 
-    Raises
-    ------
-    BadProfile
-        When it cannot be read or does not keep the rules.
+    Raises `BadProfile` when it cannot be read or does not keep the rules.
     """
     if str(path) in shipped_profiles():
         return shipped_profile(str(path))
@@ -364,10 +306,7 @@ def shipped_profiles() -> tuple[str, ...]:
 def shipped_profile(name: str) -> Profile:
     """Return the shipped profile called `name`.
 
-    Raises
-    ------
-    BadProfile
-        When there is none, with the names of those there are.
+    Raises `BadProfile` when there is none, with the names of those there are.
     """
     if name not in shipped_profiles():
         raise BadProfile(f"no shipped profile {name!r}; there are {', '.join(shipped_profiles())}")

@@ -47,10 +47,7 @@ def whose(refused: pl.DataFrame) -> pl.DataFrame:
 def read_refused(messages: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Return the refused messages of an analysis, as `whose`, with what their payloads still tell.
 
-    Returns
-    -------
-    DataFrame
-        And `boot`, `seq` and `incident_id`; null where the payload cannot be read so far.
+    They have `boot`, `seq` and `incident_id`; null where the payload cannot be read so far.
     """
     refused = messages["refused"]
     if refused.is_empty():  # the usual case, and a query about nothing takes as long as one about something
@@ -67,15 +64,9 @@ def of_incident(
 ) -> pl.DataFrame:
     """Return those of an incident: of its sets, and of desks that may have spoken of it.
 
-    Parameters
-    ----------
-    refused : DataFrame
-        From `read_refused`.
-    incident_id : str
-    sets : collection of str
-        Of the incident.
-    spoken : Series
-        When desks spoke of it; refused messages up to an hour around that count. Our own rule.
+    - `refused`: from `read_refused`.
+    - `sets`: of the incident.
+    - `spoken`: when desks spoke of it; refused messages up to an hour around that count. Our own rule.
     """
     about = (
         pl.when(pl.col("role") == "set")

@@ -30,15 +30,10 @@ Results = dict[str, pl.DataFrame]
 class Column:
     """One column of a result table.
 
-    Parameters
-    ----------
-    name : str
-        Column name, with its unit where it has one.
-    dtype : polars data type
-    unit : str
-        Unit for people ("bar", "L/min"), empty when the column has none.
-    meaning : str
-        One sentence, for the Parquet metadata and the docs.
+    - `name`: column name, with its unit where it has one.
+    - `dtype`: polars data type.
+    - `unit`: unit for people ("bar", "L/min"), empty when the column has none.
+    - `meaning`: one sentence, for the Parquet metadata and the docs.
     """
 
     name: str
@@ -246,10 +241,7 @@ _EMPTY = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
 def empty_table(name: str) -> pl.DataFrame:
     """Return table `name` with its columns and no row.
 
-    Raises
-    ------
-    KeyError
-        When there is no such table.
+    Raises `KeyError` when there is no such table.
     """
     return _EMPTY[name].clone()
 
@@ -268,10 +260,7 @@ def table_of(name: str, rows: Sequence[Sequence[Any]]) -> pl.DataFrame:
 def conform(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     """Return `frame` with exactly the columns, order and types of table `name`.
 
-    Raises
-    ------
-    ValueError
-        When a column is missing or one too many, with their names.
+    Raises `ValueError` when a column is missing or one too many, with their names.
     """
     schema = TABLES[name]
     if frame.schema == schema:
@@ -286,13 +275,8 @@ def conform(name: str, frame: pl.DataFrame) -> pl.DataFrame:
 def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = None) -> Any:
     """Return table `name` as a `pyarrow.Table`, with unit and meaning in each field's metadata.
 
-    Parameters
-    ----------
-    name : str
-    frame : DataFrame
-        Any frame that `conform` accepts.
-    about : mapping of str to str, optional
-        File-level metadata (version, profile).
+    - `frame`: any frame that `conform` accepts.
+    - `about`: file-level metadata (version, profile).
     """
     notes = {column.name: (column.unit, column.meaning) for column in COLUMNS[name]}
     table = with_units(conform(name, frame).to_arrow(), notes)
@@ -331,10 +315,7 @@ def to_csv(name: str, frame: pl.DataFrame) -> str:
 def columns_csv(tables: Mapping[str, Notes] | None = None) -> str:
     """Return every column of tables with its unit, the unit's UCUM code and its meaning, as CSV.
 
-    Parameters
-    ----------
-    tables : mapping of str to Notes, optional
-        Without it, the tables of `COLUMNS`.
+    `tables`: without it, the tables of `COLUMNS`.
     """
     if tables is None:
         tables = {name: {one.name: (one.unit, one.meaning) for one in ours} for name, ours in COLUMNS.items()}

@@ -26,16 +26,11 @@ FIRST_MESSAGES, FIRST_IN_CONFLICT = 10, 8
 def uses_of(said: Mapping[str, pl.DataFrame]) -> list[dict[str, pl.DataFrame]]:
     """Part what one speaker said under one `boot` number into its power-ups, in order of receipt.
 
-    Parameters
-    ----------
-    said : mapping of kind to DataFrame
-        Frames of the archive's reader, of one speaker and one `boot`, each message with its `seq`.
+    `said`: frames of the archive's reader, of one speaker and one `boot`, each message with its `seq`.
 
-    Returns
-    -------
-    list of dict of kind to DataFrame
-        One a power-up; a single one where the number was used once. What came later without a conflict (out
-        of a set's own memory) is with the power-up whose times on the speaker's clock are nearest.
+    Returns a list of dict of kind to DataFrame: one a power-up; a single one where the number was used once.
+    What came later without a conflict (out of a set's own memory) is with the power-up whose times on the
+    speaker's clock are nearest.
     """
     heard = pl.concat(
         frame.select(pl.lit(kind).alias("kind"), "received", "seq", "time").with_row_index("row")

@@ -24,16 +24,10 @@ def write_results(results: Results, folder: Path, form: str, about: dict[str, st
 class TableFiles:
     """Writes result tables bit by bit; the files appear under their names when all is written.
 
-    Parameters
-    ----------
-    folder : Path
-        Made when it is not there.
-    form : str
-        "parquet" (units and meanings in the fields' metadata) or "csv".
-    about : dict of str to str
-        Goes into every Parquet file's metadata.
-    tables : sequence of str, optional
-        Only these.
+    - `folder`: made when it is not there.
+    - `form`: "parquet" (units and meanings in the fields' metadata) or "csv".
+    - `about`: goes into every Parquet file's metadata.
+    - `tables`: only these.
 
     Attributes
     ----------

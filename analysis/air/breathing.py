@@ -63,62 +63,46 @@ _NO_RATE = np.empty(0)
 
 @dataclass(slots=True)
 class AirTrack:
-    """One wear on the 1 s grid 0..floor(last reading); arrays of shape (n,).
+    """One wear on the 1 s grid 0..floor(last reading); arrays of shape (n,)."""
 
-    Attributes
-    ----------
-    pressure_bar, pressure_sd_bar : array
-        Gauge pressure after the fact, and its standard deviation.
-    rate_l_min, rate_lo_l_min, rate_hi_l_min : array
-        Breathing rate after the fact with its 90 % band, L/min of free air.
-    live_rate_l_min, live_rate_lo_l_min, live_rate_hi_l_min : array
-        The same as it was known at that second.
-    low_air_min, low_air_lo_min, low_air_hi_min : array
-        Minutes to the low-air pressure with their 90 % interval, as known at that second; NaN: no forecast.
-    hardest_l_min, easiest_l_min : array
-        Mean rate of the hardest and of the easiest three minutes so far, as known at that second. In the
-        first three minutes: the mean so far, or, as the hardest, the doctrine's hard rate if that is higher.
-    low_air_hardest_min : array
-        Minutes to the low-air pressure if it stays as hard as the hardest three minutes; no forecast.
-    heard : array of bool
-        A reading came within the last 5 s.
-    free_air_left_l : array
-        Free air in the cylinder after the fact, litres.
-    gas_temperature_c : array
-        Gas temperature by the heat balance, °C.
-    free_air_l, free_air_sd_l : float
-        Free air used and its standard deviation (filter, gauge, volume, temperature, heat balance).
-    set_aside : array of int
-        Places of readings that were left out: beyond 5 standard deviations and back within two readings.
-    start_bar, end_bar : float
-        First and last reading that were used, gauge.
-    step_bar : float
-        The step that the readings seem to be rounded to.
-    """
-
+    # `pressure_bar`, `pressure_sd_bar`: gauge pressure after the fact, and its standard deviation
     pressure_bar: FloatArray
     pressure_sd_bar: FloatArray
+    # `rate_l_min`, `rate_lo_l_min`, `rate_hi_l_min`: breathing rate after the fact with its 90 % band, L/min
+    # of free air
     rate_l_min: FloatArray
     rate_lo_l_min: FloatArray
     rate_hi_l_min: FloatArray
+    # `live_rate_l_min`, `live_rate_lo_l_min`, `live_rate_hi_l_min`: the same as it was known at that second
     live_rate_l_min: FloatArray
     live_rate_lo_l_min: FloatArray
     live_rate_hi_l_min: FloatArray
+    # `low_air_min`, `low_air_lo_min`, `low_air_hi_min`: minutes to the low-air pressure with their 90 %
+    # interval, as known at that second; NaN: no forecast
     low_air_min: FloatArray
     low_air_lo_min: FloatArray
     low_air_hi_min: FloatArray
+    # `hardest_l_min`, `easiest_l_min`: mean rate of the hardest and of the easiest three minutes so far, as
+    # known at that second. In the first three minutes: the mean so far, or, as the hardest, the doctrine's
+    # hard rate if that is higher.
     hardest_l_min: FloatArray
     easiest_l_min: FloatArray
+    # Minutes to the low-air pressure if it stays as hard as the hardest three minutes; no forecast.
     low_air_hardest_min: FloatArray
-    heard: NDArray[np.bool_]
-    free_air_left_l: FloatArray
-    gas_temperature_c: FloatArray
+    heard: NDArray[np.bool_]  # array of bool: a reading came within the last 5 s
+    free_air_left_l: FloatArray  # free air in the cylinder after the fact, litres
+    gas_temperature_c: FloatArray  # gas temperature by the heat balance, °C
+    # `free_air_l`, `free_air_sd_l`: free air used and its standard deviation (filter, gauge, volume,
+    # temperature, heat balance)
     free_air_l: float
     free_air_sd_l: float
+    # array of int: places of readings that were left out: beyond 5 standard deviations and back within two
+    # readings.
     set_aside: NDArray[np.intp]
+    # `start_bar`, `end_bar`: first and last reading that were used, gauge
     start_bar: float
     end_bar: float
-    step_bar: float
+    step_bar: float  # the step that the readings seem to be rounded to
 
 
 def reconstruct(
@@ -138,41 +122,24 @@ def reconstruct(
 ) -> AirTrack:
     """Reconstruct one wear from its pressure readings.
 
-    Parameters
-    ----------
-    time_s : array, shape (m,)
-        Seconds since the wear's start, ascending from 0; a reading at the very time of the one before it is
-        a double and not used.
-    pressure_bar : array, shape (m,)
-        Gauge pressure, bar.
-    cylinder : Cylinder
-        The set's cylinders.
-    low_air_bar : float
-        Gauge pressure of the low-air warning.
-    start_temperature_c : float, optional
-        Gas temperature at the start; not given: the first reported gas temperature, else the first
-        surroundings, else 20 °C with a larger uncertainty.
-    surroundings_c : float or array, optional
-        Temperature of the air around the set, constant or on the 1 s grid; not given: as at the start.
-    gas_temperature_c : array, shape (m,), optional
-        Reported gas temperature beside each reading, NaN where there is none.
-    said_step_bar : array, shape (m,), optional
-        0 for a reading of the set; for one that a person read off the gauge, the step that it was rounded to.
-    ends : IntervalEnds
-        Constants of the forecast's interval.
-    hard_l_min : float
-        Rate of the scenario until three minutes have been seen.
-    breathing, vessel : Breathing, Vessel
-        Assumptions, for experiments.
+    - `time_s`: array, shape (m,): seconds since the wear's start, ascending from 0; a reading at the very
+      time of the one before it is a double and not used.
+    - `pressure_bar`: array, shape (m,): gauge pressure, bar.
+    - `cylinder`: the set's cylinders.
+    - `low_air_bar`: gauge pressure of the low-air warning.
+    - `start_temperature_c`: gas temperature at the start; not given: the first reported gas temperature, else
+      the first surroundings, else 20 °C with a larger uncertainty.
+    - `surroundings_c`: float or array, optional: temperature of the air around the set, constant or on the 1
+      s grid; not given: as at the start.
+    - `gas_temperature_c`: array, shape (m,), optional: reported gas temperature beside each reading, NaN
+      where there is none.
+    - `said_step_bar`: array, shape (m,), optional: 0 for a reading of the set; for one that a person read off
+      the gauge, the step that it was rounded to.
+    - `ends`: constants of the forecast's interval.
+    - `hard_l_min`: rate of the scenario until three minutes have been seen.
+    - `breathing` and `vessel`: breathing, Vessel: assumptions, for experiments.
 
-    Returns
-    -------
-    AirTrack
-
-    Raises
-    ------
-    ValueError
-        If there is no reading, or times fall or do not start near 0.
+    Raises `ValueError` if there is no reading, or times fall or do not start near 0.
     """
     time_s = np.ascontiguousarray(time_s, dtype=np.float64)
     pressure_bar = np.ascontiguousarray(pressure_bar, dtype=np.float64)
@@ -258,12 +225,9 @@ def reconstruct(
 def newest_by(time_s: FloatArray, seconds: int) -> NDArray[np.intp]:
     """Return the place of the newest reading at each second of the grid, -1 before the first one.
 
-    Parameters
-    ----------
-    time_s : array, shape (n,)
-        Seconds since the wear's start, ascending; a reading before 0 is there from second 0 on.
-    seconds : int
-        Length of the grid.
+    - `time_s`: array, shape (n,): seconds since the wear's start, ascending; a reading before 0 is there from
+      second 0 on.
+    - `seconds`: length of the grid.
     """
     # Counted, since both are in order: searching for each second takes three times as long.
     since = np.maximum(np.ceil(time_s), 0.0).astype(np.intp)
@@ -273,34 +237,21 @@ def newest_by(time_s: FloatArray, seconds: int) -> NDArray[np.intp]:
 
 @dataclass(frozen=True, slots=True)
 class LiveEstimate:
-    """What is known at one moment from the readings up to it.
+    """What is known at one moment from the readings up to it."""
 
-    Attributes
-    ----------
-    pressure_bar, pressure_sd_bar : float
-        Gauge pressure expected at that moment.
-    rate_l_min, rate_lo_l_min, rate_hi_l_min : float
-        Breathing rate with its 90 % band.
-    free_air_left_l, free_air_left_sd_l : float
-        Free air in the cylinder.
-    gas_temperature_c : float
-        Gas temperature by the heat balance.
-    age_s : float
-        Seconds since the newest reading.
-    time_s : float
-        The moment, seconds since the wear's start.
-    """
-
+    # `pressure_bar`, `pressure_sd_bar`: gauge pressure expected at that moment
     pressure_bar: float
     pressure_sd_bar: float
+    # `rate_l_min`, `rate_lo_l_min`, `rate_hi_l_min`: breathing rate with its 90 % band
     rate_l_min: float
     rate_lo_l_min: float
     rate_hi_l_min: float
+    # `free_air_left_l`, `free_air_left_sd_l`: free air in the cylinder
     free_air_left_l: float
     free_air_left_sd_l: float
-    gas_temperature_c: float
-    age_s: float
-    time_s: float
+    gas_temperature_c: float  # gas temperature by the heat balance
+    age_s: float  # seconds since the newest reading
+    time_s: float  # the moment, seconds since the wear's start
     _row: FloatArray = field(repr=False)
     _model: FloatArray = field(repr=False)
     _vessel: FloatArray = field(repr=False)
@@ -335,16 +286,11 @@ class LiveEstimate:
 class LiveAir:
     """The causal half of `reconstruct`, reading by reading.
 
-    Parameters
-    ----------
-    cylinder : Cylinder
-        The set's cylinders.
-    low_air_bar : float
-        Gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
-    start_temperature_c, surroundings_c : float, optional
-        As in `reconstruct`. `surroundings_c` may be set again whenever a temperature is heard.
-    ends, hard_l_min : IntervalEnds, float
-        As in `reconstruct`.
+    - `cylinder`: the set's cylinders.
+    - `low_air_bar`: gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
+    - `start_temperature_c` and `surroundings_c`: as in `reconstruct`. `surroundings_c` may be set again
+      whenever a temperature is heard.
+    - `ends` and `hard_l_min`: IntervalEnds, float: as in `reconstruct`.
     """
 
     def __init__(
@@ -381,16 +327,11 @@ class LiveAir:
     ) -> bool:
         """Take one reading; return False if it came more than 2 s too late, or twice, and was not used.
 
-        Parameters
-        ----------
-        time_s : float
-            Seconds since the wear's start, the first reading near 0.
-        pressure_bar : float
-            Gauge pressure.
-        gas_temperature_c : float, optional
-            Reported gas temperature.
-        said_step_bar : float
-            0 for a reading of the set; for one that a person read off the gauge, the step of the gauge.
+        - `time_s`: seconds since the wear's start, the first reading near 0.
+        - `pressure_bar`: gauge pressure.
+        - `gas_temperature_c`: reported gas temperature.
+        - `said_step_bar`: 0 for a reading of the set; for one that a person read off the gauge, the step of
+          the gauge.
         """
         if time_s < self._newest_s - LATE_S or time_s == self._newest_s:
             return False
@@ -409,14 +350,9 @@ class LiveAir:
     ) -> None:
         """Take several readings in order of time at once: the same as `add` one by one, many times as fast.
 
-        Parameters
-        ----------
-        time_s, pressure_bar, said_step_bar : array, shape (n,)
-            As in `add`, ascending.
-        gas_temperature_c : array, shape (n,)
-            NaN where none is reported.
-        surroundings_c : sequence of float or None
-            What was known of the surroundings at each reading; None: as before it.
+        - `time_s`, `pressure_bar`, `said_step_bar`: array, shape (n,): as in `add`, ascending.
+        - `gas_temperature_c`: array, shape (n,): NaN where none is reported.
+        - `surroundings_c`: what was known of the surroundings at each reading; None: as before it.
         """
         if self._state is None:
             self.surroundings_c = surroundings_c[0] if surroundings_c[0] is not None else self.surroundings_c
@@ -441,10 +377,7 @@ class LiveAir:
     def at(self, time_s: float) -> LiveEstimate:
         """Return what is known at `time_s` (seconds since the wear's start); nothing is changed by asking.
 
-        Raises
-        ------
-        ValueError
-            If no reading was taken yet.
+        Raises `ValueError` if no reading was taken yet.
         """
         if self._state is None:
             raise ValueError("no reading yet; add one first")

@@ -20,43 +20,27 @@ UNKNOWN_START_C = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Breathing:
-    """What the filter assumes of breathing and of readings; `tests/benchmarks/fit_breathing.py` fits it.
+    """What the filter assumes of breathing and of readings; `tests/benchmarks/fit_breathing.py` fits it."""
 
-    Attributes
-    ----------
-    follows_s : float
-        Time constant with which the rate returns to the wearer's own mean.
-    spread : float
-        Standard deviation of the rate about that mean, as a part of it.
-    settles_s : float
-        Time constant with which that mean returns to the usual rate.
-    usual_l_min : float
-        The usual rate. It is a hard one on purpose: a wearer counts as working hard until seen otherwise.
-    drift_l_min, start_l_min : float
-        Standard deviation of wearers' means about the usual rate in the long run, and at the start.
-    floor_l_min : float
-        A mean below this spreads like this one.
-    noise_bar2 : float
-        Variance of a reading without steps: the gauge's noise and the ripple of breaths.
-    step_weight : float
-        Part of a step's variance (step squared / 12) that counts.
-    gas_gain, wall_gain : float
-        How much of the difference to a reported gas temperature is taken over at each reading.
-    live_band, smooth_band : float
-        Factor on the filter's and the smoother's own standard deviation that makes 90 % bands hold.
-    """
-
-    follows_s: float = 282.0
-    spread: float = 0.43
-    settles_s: float = 43_500.0
+    follows_s: float = 282.0  # time constant with which the rate returns to the wearer's own mean
+    spread: float = 0.43  # standard deviation of the rate about that mean, as a part of it
+    settles_s: float = 43_500.0  # time constant with which that mean returns to the usual rate
+    # The usual rate. It is a hard one on purpose: a wearer counts as working hard until seen otherwise.
     usual_l_min: float = 64.5
+    # `drift_l_min`, `start_l_min`: standard deviation of wearers' means about the usual rate in the long run,
+    # and at the start
     drift_l_min: float = 33.4
     start_l_min: float = 23.9
-    floor_l_min: float = 15.0
+    floor_l_min: float = 15.0  # a mean below this spreads like this one
+    # Variance of a reading without steps: the gauge's noise and the ripple of breaths.
     noise_bar2: float = 0.037
-    step_weight: float = 0.92
+    step_weight: float = 0.92  # part of a step's variance (step squared / 12) that counts
+    # `gas_gain`, `wall_gain`: how much of the difference to a reported gas temperature is taken over at each
+    # reading
     gas_gain: float = 0.02
     wall_gain: float = 0.01
+    # `live_band`, `smooth_band`: factor on the filter's and the smoother's own standard deviation that makes
+    # 90 % bands hold
     live_band: float = 0.845
     smooth_band: float = 0.97
 
@@ -81,35 +65,27 @@ class Breathing:
 
 @dataclass(frozen=True, slots=True)
 class Vessel:
-    """What is assumed of cylinders, per 6.8 L cylinder: our own rules, no source supports them.
+    """What is assumed of cylinders, per 6.8 L cylinder: our own rules, no source supports them."""
 
-    Attributes
-    ----------
-    gas_to_wall_w_k, wall_to_surroundings_w_k, wall_j_k : float
-        Heat transfer (to the wall: at 10 mol/L and 10 K) and heat capacity; surfaces grow with the 2/3
-        power of the volume, mass with it.
-    free_convection : float
-        How much the transfer to the wall changes with density and difference: 0 not at all, 1 as in free
-        convection.
-    growth : float
-        Relative growth of the volume from 0 to 300 bar.
-    gauge_gain_sd, gauge_offset_sd_bar, volume_sd, growth_sd, heat_sd : float
-        Uncertainty of the gauge (part of the pressure; bar), of the volume, its growth and of the heat
-        balance (part of the air used); they enter `free_air_sd_l` only.
-    start_sd_c, unknown_start_sd_c : float
-        Uncertainty of a start temperature that was given, and of 20 °C when none was.
-    """
-
+    # `gas_to_wall_w_k`, `wall_to_surroundings_w_k`, `wall_j_k`: heat transfer (to the wall: at 10 mol/L and
+    # 10 K) and heat capacity; surfaces grow with the 2/3 power of the volume, mass with it
     gas_to_wall_w_k: float = 20.0
+    # How much the transfer to the wall changes with density and difference: 0 not at all, 1 as in free
+    # convection.
     free_convection: float = 0.75
     wall_to_surroundings_w_k: float = 3.0
     wall_j_k: float = 3600.0
-    growth: float = 0.0075
+    growth: float = 0.0075  # relative growth of the volume from 0 to 300 bar
+    # `gauge_gain_sd`, `gauge_offset_sd_bar`, `volume_sd`, `growth_sd`, `heat_sd`: uncertainty of the gauge
+    # (part of the pressure; bar), of the volume, its growth and of the heat balance (part of the air used);
+    # they enter `free_air_sd_l` only
     gauge_gain_sd: float = 0.005
     gauge_offset_sd_bar: float = 1.0
     volume_sd: float = 0.005
     growth_sd: float = 0.0025
     heat_sd: float = 0.004
+    # `start_sd_c`, `unknown_start_sd_c`: uncertainty of a start temperature that was given, and of 20 °C when
+    # none was
     start_sd_c: float = 1.5
     unknown_start_sd_c: float = 10.0
 

@@ -39,21 +39,15 @@ class IntervalEnds:
     """The constants of both ends; `x` is one row of `terms`, the columns that the end uses.
 
     early end = min(said, said exp(-early x)); late end = max(said, said exp(-late x))
-
-    Attributes
-    ----------
-    name : str
-        Version, as pages and reports name it.
-    early, late : tuple of 8 and of 7
-        Weights of the terms, see `terms`, `EARLY_TERMS`, `LATE_TERMS`.
-    lowest_l_min, highest_l_min, usual_l_min, minutes, young_min : float
-        Rates are clipped to the first two and divided by the third; minutes said are divided by the fourth;
-        a wear is young for about as long as the fifth.
     """
 
-    name: str = "shipped, version 3"
+    name: str = "shipped, version 3"  # version, as pages and reports name it
+    # `early`, `late`: tuple of 8 and of 7: weights of the terms, see `terms`, `EARLY_TERMS`, `LATE_TERMS`
     early: EarlyWeights = (0.110, -0.221, 0.139, -0.182, -0.046, 0.029, 1.078, -0.092)
     late: LateWeights = (-0.304, -0.265, 0.025, 0.363, -0.324, -0.452, -0.103)
+    # `lowest_l_min`, `highest_l_min`, `usual_l_min`, `minutes`, `young_min`: rates are clipped to the first
+    # two and divided by the third; minutes said are divided by the fourth; a wear is young for about as long
+    # as the fifth
     lowest_l_min: float = 8.0
     highest_l_min: float = 160.0
     usual_l_min: float = 45.0
@@ -78,16 +72,12 @@ class IntervalEnds:
         1; logarithms of the three rates; ln(minutes said) and what of that is above 0; youth; then the
         easiest rate times ln(minutes said), and the square of how far it is below the usual one.
 
-        Parameters
-        ----------
-        said_min : array, shape (n,)
-            Minutes that the filter says.
-        expected_l_min : array, shape (n,)
-            Litres still to use over minutes said: the rate that the filter expects.
-        hardest_l_min, easiest_l_min : array, shape (n,)
-            Highest and lowest mean use over any three minutes so far (in a younger wear, since the start).
-        age_min : array, shape (n,)
-            Minutes since the valve was opened.
+        - `said_min`: array, shape (n,): minutes that the filter says.
+        - `expected_l_min`: array, shape (n,): litres still to use over minutes said: the rate that the filter
+          expects.
+        - `hardest_l_min` and `easiest_l_min`: array, shape (n,): highest and lowest mean use over any three
+          minutes so far (in a younger wear, since the start).
+        - `age_min`: array, shape (n,): minutes since the valve was opened.
         """
         expected, hardest, easiest = (
             np.log(np.clip(rate, self.lowest_l_min, self.highest_l_min) / self.usual_l_min)
@@ -134,11 +124,9 @@ def forecast_given(seconds: float, elapsed_s: float) -> bool:
 def forecast_minutes(seconds: FloatArray, elapsed_s: FloatArray) -> FloatArray:
     """Return first passages as minutes, NaN where a forecast is not given (too early, too far).
 
-    Parameters
-    ----------
-    seconds : array, shape (n, ...)
-        What each row says first, then what belongs to it and is withheld, too.
-    elapsed_s : array, shape (n,)
+    - `seconds`: array, shape (n, ...): what each row says first, then what belongs to it and is withheld,
+      too.
+    - `elapsed_s`: array, shape (n,).
     """
     minutes: FloatArray = seconds / 60.0
     said = minutes if minutes.ndim == 1 else minutes[:, 0]
@@ -168,14 +156,11 @@ def judge(
 ) -> JudgedForecasts:
     """Set the forecasts of one wear beside the time that passed until the warning was really reached.
 
-    Parameters
-    ----------
-    low_air_min, low_air_lo_min, low_air_hi_min : array, shape (n,)
-        Forecasts on the 1 s grid, as in `AirTrack` and in the table `air`.
-    reached_s : float
-        When the pressure reached the warning, seconds since the wear's start.
-    from_s, every_s : float, int
-        The first moment judged and the distance of the next ones. The last quarter minute is left out.
+    - `low_air_min`, `low_air_lo_min`, `low_air_hi_min`: array, shape (n,): forecasts on the 1 s grid, as in
+      `AirTrack` and in the table `air`.
+    - `reached_s`: when the pressure reached the warning, seconds since the wear's start.
+    - `from_s` and `every_s`: float, int: the first moment judged and the distance of the next ones. The last
+      quarter minute is left out.
     """
     seconds = np.arange(round(from_s), min(reached_s - 15.0, low_air_min.size), every_s).astype(np.intp)
     seconds = seconds[low_air_min[seconds] > 0.0]

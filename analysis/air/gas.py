@@ -42,21 +42,11 @@ NEWTON_STEPS = 5
 
 @dataclass(frozen=True, slots=True)
 class Cylinder:
-    """The cylinders of one set, all alike and joined.
+    """The cylinders of one set, all alike and joined."""
 
-    Attributes
-    ----------
-    count : int
-        How many.
-    water_volume_l : float
-        Water volume of each, litres.
-    rated_bar : float
-        Rated filling pressure, bar gauge.
-    """
-
-    count: int = 1
-    water_volume_l: float = 6.8
-    rated_bar: float = 300.0
+    count: int = 1  # how many
+    water_volume_l: float = 6.8  # water volume of each, litres
+    rated_bar: float = 300.0  # rated filling pressure, bar gauge
 
     @property
     def total_l(self) -> float:
@@ -84,12 +74,9 @@ def absolute_pressure_bar(density_mol_l: Values, temperature_c: Values | float) 
 def molar_density_mol_l(absolute_bar: Values, temperature_c: Values | float) -> Values:
     """Return the molar density of air, mol/L.
 
-    Parameters
-    ----------
-    absolute_bar : float or array
-        Absolute pressure, 0..500 bar (fitted over 1..350).
-    temperature_c : float or array
-        Gas temperature, °C (fitted over -40..80); must broadcast with the pressure.
+    - `absolute_bar`: float or array: absolute pressure, 0..500 bar (fitted over 1..350).
+    - `temperature_c`: float or array: gas temperature, °C (fitted over -40..80); must broadcast with the
+      pressure.
 
     Notes
     -----
@@ -117,14 +104,9 @@ def molar_density_mol_l(absolute_bar: Values, temperature_c: Values | float) -> 
 def free_air_l(pressure_bar: Values, temperature_c: Values | float, water_volume_l: Values | float) -> Values:
     """Return the free air in a cylinder, litres at 1.01325 bar and 20 °C.
 
-    Parameters
-    ----------
-    pressure_bar : float or array
-        Gauge pressure, 0..500 bar.
-    temperature_c : float or array
-        Temperature of the gas, °C.
-    water_volume_l : float or array
-        Water volume of all cylinders together, litres.
+    - `pressure_bar`: float or array: gauge pressure, 0..500 bar.
+    - `temperature_c`: float or array: temperature of the gas, °C.
+    - `water_volume_l`: float or array: water volume of all cylinders together, litres.
 
     Notes
     -----

@@ -31,29 +31,19 @@ MISS_COSTS = 20.0
 
 @dataclass(frozen=True)
 class Forecasts:
-    """Forecasts beside what happened; arrays of shape (n,), one row each.
+    """Forecasts beside what happened; arrays of shape (n,), one row each."""
 
-    Attributes
-    ----------
-    said_min, expected_l_min, hardest_l_min, easiest_l_min, age_min : array
-        As in `IntervalEnds.terms`.
-    happened_min : array
-        Minutes that it took.
-    wear, person : array of int
-        Whose forecast it was.
-    wear_l_min : array
-        The wear's mean rate until the warning.
-    """
-
+    # `said_min`, `expected_l_min`, `hardest_l_min`, `easiest_l_min`, `age_min`: as in `IntervalEnds.terms`
     said_min: FloatArray
     expected_l_min: FloatArray
     hardest_l_min: FloatArray
     easiest_l_min: FloatArray
     age_min: FloatArray
-    happened_min: FloatArray
+    happened_min: FloatArray  # minutes that it took
+    # `wear`, `person`: array of int: whose forecast it was
     wear: NDArray[np.intp]
     person: NDArray[np.intp]
-    wear_l_min: FloatArray
+    wear_l_min: FloatArray  # the wear's mean rate until the warning
 
     def where(self, chosen: NDArray[np.bool_]) -> "Forecasts":
         """Return the rows chosen."""
@@ -90,15 +80,10 @@ def forecasts_of_wear(
 ) -> Forecasts:
     """Return a wear's forecasts every 10 s, from its fourth minute until 24 s before the warning.
 
-    Parameters
-    ----------
-    said_min, hardest_l_min, easiest_l_min, hardest_min : array, shape (n,)
-        On the 1 s grid, as `AirTrack` and the table `air` have them; `hardest_min` is `low_air_hardest_min`.
-    reached_s : float
-        When the warning was reached, seconds since the wear's start.
-    wear, person : int
-    wear_l_min : float
-        Mean rate until then.
+    - `said_min`, `hardest_l_min`, `easiest_l_min`, `hardest_min`: array, shape (n,): on the 1 s grid, as
+      `AirTrack` and the table `air` have them; `hardest_min` is `low_air_hardest_min`.
+    - `reached_s`: when the warning was reached, seconds since the wear's start.
+    - `wear_l_min`: mean rate until then.
     """
     seconds = np.arange(FROM_S, min(reached_s - UNTIL_S, said_min.size), EVERY_S).astype(np.intp)
     seconds = seconds[(said_min[seconds] > 0.0) & np.isfinite(hardest_min[seconds])]
@@ -147,16 +132,10 @@ def learn_ends(
 ) -> IntervalEnds:
     """Return the ends that these lots teach.
 
-    Parameters
-    ----------
-    lots : list of Lot
-        What is learnt from.
-    name : str
-        Version of the result.
-    shares : (float, float)
-        Of truths before the early end, and after the late end.
-    like : IntervalEnds
-        Scales and clips to keep.
+    - `lots`: what is learnt from.
+    - `name`: version of the result.
+    - `shares`: (float, float): of truths before the early end, and after the late end.
+    - `like`: scales and clips to keep.
     """
     terms = np.vstack([lot.forecasts.terms(like) for lot in lots])
     ratio = np.concatenate([np.log(lot.forecasts.said_min / lot.forecasts.happened_min) for lot in lots])
@@ -178,13 +157,9 @@ def quantile_regression(
 ) -> tuple[float, ...]:
     """Return the weights of `terms` that put a share `level` of the values below their sum.
 
-    Parameters
-    ----------
-    terms : array, shape (n, k)
-        The first column is 1.
-    values, weight : array, shape (n,)
-    level : float
-        Between 0 and 1.
+    - `terms`: array, shape (n, k): the first column is 1.
+    - `values` and `weight`: array, shape (n,).
+    - `level`: between 0 and 1.
     """
     from scipy.optimize import minimize
     from scipy.special import expit

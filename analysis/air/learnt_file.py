@@ -14,18 +14,11 @@ Share = Annotated[float, Meta(ge=0, le=1)]
 
 
 class LearntLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How one interval did on one group of wears, each wear counting once.
+    """How one interval did on one group of wears, each wear counting once."""
 
-    Attributes
-    ----------
-    interval : str
-        `learnt` (each person judged by constants learnt from the others) or the name of those in force.
-    group : str
-        `all` or `above 60 L/min`.
-    """
-
+    # `learnt` (each person judged by constants learnt from the others) or the name of those in force.
     interval: str
-    group: str
+    group: str  # `all` or `above 60 L/min`
     wears: int
     held: Share
     early: Share
@@ -35,31 +28,18 @@ class LearntLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Learnt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a service's own wears taught.
-
-    Attributes
-    ----------
-    version : str
-        Named by profile, page, review and report.
-    made : str
-        When, UTC.
-    people, wears : int
-        How many the constants rest on.
-    early, late : tuple of 8 and of 7 floats
-        See `analysis.air.forecast.IntervalEnds`.
-    adopted : bool
-        Truths before the early end fell and Winkler's score did not rise, on people left out.
-    proof : tuple of LearntLine
-    """
+    """What a service's own wears taught."""
 
     format: int
-    version: Annotated[str, Meta(min_length=1, max_length=200)]
-    made: str
+    version: Annotated[str, Meta(min_length=1, max_length=200)]  # named by profile, page, review and report
+    made: str  # when, UTC
+    # `people`, `wears`: how many the constants rest on
     people: Annotated[int, Meta(ge=FEWEST_PEOPLE)]
     wears: int
+    # `early`, `late`: tuple of 8 and of 7 floats: see `analysis.air.forecast.IntervalEnds`
     early: EarlyWeights
     late: LateWeights
-    adopted: bool
+    adopted: bool  # truths before the early end fell and Winkler's score did not rise, on people left out
     proof: tuple[LearntLine, ...]
 
     def ends(self) -> IntervalEnds:
@@ -80,10 +60,8 @@ def write_learnt(path: Path, learnt: Learnt) -> None:
 def read_learnt(path: Path) -> Learnt:
     """Read a file that `write_learnt` wrote.
 
-    Raises
-    ------
-    ValueError
-        When it cannot be read, is of another format, or was not adopted; the sentence says which.
+    Raises `ValueError` when it cannot be read, is of another format, or was not adopted; the sentence says
+    which.
     """
     try:
         learnt = msgspec.json.decode(path.read_bytes(), type=Learnt, strict=True)

@@ -89,15 +89,10 @@ def find_alarms(
 ) -> list[Alarm]:
     """Return all alarms, reported, derived or both, in order of time.
 
-    Parameters
-    ----------
-    records : sequence of PowerUp
-        With reconciled times.
-    wears : sequence of Wear
-    profile : Profile
-        For the thresholds that sets did not say, and how close two alarms must be to be one.
-    as_of_us : int, optional
-        Now: what the last wear of a set shows goes on while the wear does. None: nothing more comes.
+    - `records`: with reconciled times.
+    - `profile`: for the thresholds that sets did not say, and how close two alarms must be to be one.
+    - `as_of_us`: now: what the last wear of a set shows goes on while the wear does. None: nothing more
+      comes.
     """
     by_set: dict[str, list[Wear]] = {}
     for wear in wears:

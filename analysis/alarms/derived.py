@@ -96,13 +96,9 @@ def _no_motion(wear: Wear, profile: Profile) -> list[Derived]:
 def still_from_motion(at_us: Ints, motion_m_s2: Floats, below_m_s2: float) -> Floats:
     """Return seconds since the last motion, from the motion readings alone.
 
-    Parameters
-    ----------
-    at_us : array of int, shape (n,)
-        Ascending.
-    motion_m_s2 : array, shape (n,)
-    below_m_s2 : float
-        Below this a reading counts as still.
+    - `at_us`: array of int, shape (n,): ascending.
+    - `motion_m_s2`: array, shape (n,).
+    - `below_m_s2`: below this a reading counts as still.
 
     Notes
     -----

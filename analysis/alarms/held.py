@@ -21,19 +21,11 @@ NOT_ALONE = ("no_motion_prealarm", "battery")
 
 @dataclass(frozen=True, slots=True)
 class HeldAlarm:
-    """An alarm that nobody has closed.
-
-    Attributes
-    ----------
-    ended_us : int or None
-        When it was cleared; it waits until somebody has seen it.
-    unknown_since_us : int or None
-        Since when nobody knows whether it still is.
-    """
+    """An alarm that nobody has closed."""
 
     alarm: Alarm
-    ended_us: int | None
-    unknown_since_us: int | None
+    ended_us: int | None  # when it was cleared; it waits until somebody has seen it
+    unknown_since_us: int | None  # since when nobody knows whether it still is
 
 
 def held_alarms(
@@ -45,18 +37,11 @@ def held_alarms(
 ) -> list[HeldAlarm]:
     """Return the alarms of one set that nobody has closed.
 
-    Parameters
-    ----------
-    alarms : sequence of Alarm
-        Of the set, as of now.
-    resolved : sequence of Settlement
-        About the set.
-    as_of_us : int
-        Now.
-    interrupted_us : sequence of int
-        When it was switched off or began a new power-up.
-    silent_since_us : int or None
-        Since when it is silent.
+    - `alarms`: of the set, as of now.
+    - `resolved`: about the set.
+    - `as_of_us`: now.
+    - `interrupted_us`: when it was switched off or began a new power-up.
+    - `silent_since_us`: since when it is silent.
     """
     found = []
     for one in alarms:

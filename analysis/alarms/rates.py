@@ -21,14 +21,9 @@ class Flood:
 def floods(raised_us: Ints, limit: int, window_s: float) -> list[Flood]:
     """Return the alarm floods: more than `limit` alarms in any rolling window.
 
-    Parameters
-    ----------
-    raised_us : array of int, shape (n,)
-        When alarms were raised, any order.
-    limit : int
-        Ten in the literature: eleven are a flood, ten are not ("more than 10 in 10 minutes").
-    window_s : float
-        600 in the literature; an alarm exactly one window later is outside.
+    - `raised_us`: array of int, shape (n,): when alarms were raised, any order.
+    - `limit`: ten in the literature: eleven are a flood, ten are not ("more than 10 in 10 minutes").
+    - `window_s`: 600 in the literature; an alarm exactly one window later is outside.
     """
     times = np.sort(raised_us)
     first_in = np.searchsorted(times, times - round(window_s * 1e6), side="right")
@@ -77,12 +72,9 @@ class AlarmRates:
 def alarm_rates(raised_us: Ints, started_us: int, ended_us: int) -> AlarmRates:
     """Count alarms in rolling windows and over a whole period.
 
-    Parameters
-    ----------
-    raised_us : array of int, shape (n,)
-        When alarms were raised, microseconds, any order.
-    started_us, ended_us : int
-        The period over which the mean is taken; one shorter than ten minutes has no mean.
+    - `raised_us`: array of int, shape (n,): when alarms were raised, microseconds, any order.
+    - `started_us` and `ended_us`: the period over which the mean is taken; one shorter than ten minutes has
+      no mean.
     """
     times = np.sort(raised_us)
 

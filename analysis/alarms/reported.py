@@ -22,34 +22,21 @@ REPEATED_WITHIN_US = 60 * 1_000_000
 
 @dataclass(slots=True)
 class Reported:
-    """One alarm of one set, microseconds since 1970 on the reconciled clock.
-
-    Attributes
-    ----------
-    heard_us : int
-        When the first of its messages was received.
-    raised_us : int
-        When it was raised; with `inferred`, the latest moment at which it can have been.
-    inferred : bool
-        The `raised` itself was never heard.
-    clear_lost : bool
-        It was raised again with messages lost before that: its `cleared` must have been among them.
-    evidence : list of str
-        Identities of its messages.
-    """
+    """One alarm of one set, microseconds since 1970 on the reconciled clock."""
 
     set_id: str
     boot: int
     alarm: str
-    raised_us: int
-    inferred: bool = False
+    raised_us: int  # when it was raised; with `inferred`, the latest moment at which it can have been
+    inferred: bool = False  # the `raised` itself was never heard
     acknowledged_us: int | None = None
     cleared_us: int | None = None
+    # It was raised again with messages lost before that: its `cleared` must have been among them.
     clear_lost: bool = False
     detail: str | None = None
-    heard_us: int = 0
+    heard_us: int = 0  # when the first of its messages was received
     last_us: int = 0  # when it was last spoken of
-    evidence: list[str] = field(default_factory=list)
+    evidence: list[str] = field(default_factory=list)  # identities of its messages
 
 
 def reported_alarms(records: Sequence[PowerUp]) -> list[Reported]:

@@ -57,27 +57,18 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class ClockFit:
-    """How one power-up's times map onto the listener's clock.
+    """How one power-up's times map onto the listener's clock."""
 
-    Attributes
-    ----------
-    by_uptime : bool
-        Whether `uptime_s` carries the map (then one line holds for the whole power-up).
-    first_seq : array of int, shape (segments,)
-        First `seq` of each segment.
-    middle_us, offset_us, drift : arrays, shape (segments,)
-        Offset of the segment at its middle, and its slope (seconds a second).
-    offset_s, offset_sd_s, drift_ppm : float
-        Of the clock that the set writes, over the segment with most messages.
-    steps : tuple of Step
-    """
-
-    by_uptime: bool
-    first_seq: Ints
+    by_uptime: bool  # whether `uptime_s` carries the map (then one line holds for the whole power-up)
+    first_seq: Ints  # array of int, shape (segments,): first `seq` of each segment
+    # `middle_us`, `offset_us`, `drift`: arrays, shape (segments,): offset of the segment at its middle, and
+    # its slope (seconds a second)
     middle_us: Floats
     offset_us: Floats
     drift: Floats
     origin_us: int
+    # `offset_s`, `offset_sd_s`, `drift_ppm`: of the clock that the set writes, over the segment with most
+    # messages
     offset_s: float
     offset_sd_s: float | None
     drift_ppm: float
@@ -150,10 +141,7 @@ def _fits_of(
 def fit_clocks(messages: Mapping[str, pl.DataFrame]) -> Clocks:
     """Fit every speaker's clock.
 
-    Parameters
-    ----------
-    messages : mapping of kind to DataFrame
-        The archive's frames.
+    `messages`: the archive's frames.
     """
     return reconcile(power_ups(messages))
 

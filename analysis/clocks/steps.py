@@ -43,12 +43,8 @@ def quantum_s(time_us: Ints) -> float:
 def uptime_steps(time_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
     """Return the indices of the first message after each step, from a second clock that never jumps.
 
-    Parameters
-    ----------
-    time_s, uptime_s : arrays, shape (n,)
-        In `seq` order; both known everywhere.
-    grain_s : float
-        Grain of the written times.
+    - `time_s` and `uptime_s`: arrays, shape (n,): in `seq` order; both known everywhere.
+    - `grain_s`: grain of the written times.
     """
     changes = np.abs(np.diff(time_s - uptime_s))
     if not np.any(changes > LEAST_STEP_S + 1.2 * grain_s):
@@ -61,12 +57,9 @@ def uptime_steps(time_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
 def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
     """Return the indices of the first message after each step.
 
-    Parameters
-    ----------
-    seq, time_s, heard_s, uptime_s : arrays, shape (n,)
-        In `seq` order; `uptime_s` is NaN where it was not given.
-    grain_s : float
-        Grain of the written times.
+    - `seq`, `time_s`, `heard_s`, `uptime_s`: arrays, shape (n,): in `seq` order; `uptime_s` is NaN where it
+      was not given.
+    - `grain_s`: grain of the written times.
     """
     if len(seq) < 2:
         return np.empty(0, np.int64)
@@ -122,15 +115,9 @@ def _between_uptimes(
 def _off_the_beat(level: Floats, off_s: Floats, grain_s: float, steps: list[int]) -> set[int]:
     """Small steps of a set with a steady beat: one interval is wrong, and the level changes for good.
 
-    Parameters
-    ----------
-    level : array, shape (n,)
-        Time minus received, in `seq` order.
-    off_s : array, shape (n - 1,)
-        Each interval minus what the beat and the counted messages let expect.
-    grain_s : float
-    steps : list of int
-        Found already, ascending.
+    - `level`: array, shape (n,): time minus received, in `seq` order.
+    - `off_s`: array, shape (n - 1,): each interval minus what the beat and the counted messages let expect.
+    - `steps`: found already, ascending.
     """
     if float(np.median(np.abs(off_s))) > STEADY_S + grain_s:
         return set()

@@ -38,24 +38,17 @@ SILENT_S = 30.0
 
 @dataclass(slots=True)
 class HeatTrack:
-    """Heat on a wear's 1 s grid; NaN where nothing is known.
+    """Heat on a wear's 1 s grid; NaN where nothing is known."""
 
-    Attributes
-    ----------
-    temperature_c, ambient_c, ambient_lo_c, ambient_hi_c, dose : arrays, shape (n,)
-    thermal_class : array of int, shape (n,)
-        1 to 4, or 0 where none can be given.
-    disproved_c : float or None
-        The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
-        not this sensor's, the estimate follows the reading, and the range covers both. None otherwise.
-    """
-
+    # `temperature_c`, `ambient_c`, `ambient_lo_c`, `ambient_hi_c`, `dose`: arrays, shape (n,)
     temperature_c: Floats
     ambient_c: Floats
     ambient_lo_c: Floats
     ambient_hi_c: Floats
-    thermal_class: Ints
+    thermal_class: Ints  # array of int, shape (n,): 1 to 4, or 0 where none can be given
     dose: Floats
+    # The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
+    # not this sensor's, the estimate follows the reading, and the range covers both. None otherwise.
     disproved_c: float | None = None
 
 
@@ -67,17 +60,10 @@ def seconds_in_classes(classes: Ints) -> Floats:
 def surroundings(reading_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
     """Estimate the surroundings of a sensor with one time constant, on the 1 s grid.
 
-    Parameters
-    ----------
-    reading_c : array, shape (n,)
-        The sensor's reading at each second, NaN where there is none.
-    lag_s : float
-        Time constant of the sensor, s.
+    - `reading_c`: array, shape (n,): the sensor's reading at each second, NaN where there is none.
+    - `lag_s`: time constant of the sensor, s.
 
-    Returns
-    -------
-    (ambient_c, sd_k)
-        Estimate and its standard deviation, shape (n,); NaN before the first reading.
+    Returns (ambient_c, sd_k): estimate and its standard deviation, shape (n,); NaN before the first reading.
     """
     estimate: tuple[Floats, Floats] = _smooth(reading_c, lag_s, WANDER_K2_S, READING_K2)
     return estimate
@@ -94,14 +80,10 @@ def on_grid(time_s: Floats, values: Floats, seconds: int) -> Floats:
 def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile) -> HeatTrack:
     """Return the heat of one wear.
 
-    Parameters
-    ----------
-    time_s, temperature_c : arrays, shape (n,)
-        The heat sensor's readings, seconds from the wear's start.
-    seconds : int
-        Length of the 1 s grid.
-    profile : Profile
-        For the sensor's time constant and the dose law.
+    - `time_s` and `temperature_c`: arrays, shape (n,): the heat sensor's readings, seconds from the wear's
+      start.
+    - `seconds`: length of the 1 s grid.
+    - `profile`: for the sensor's time constant and the dose law.
     """
     reading = on_grid(time_s, temperature_c, seconds)
     lag_s = profile.heat.sensor_lag_s
@@ -129,10 +111,8 @@ def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:
     degrees, for a moment. Then it is the time constant that is wrong. What the sensor itself read is never
     beyond belief.
 
-    Parameters
-    ----------
-    reading_c, ambient_c : arrays, shape (n,)
-        Readings, NaN where there is none, and the estimate with the lag removed.
+    `reading_c` and `ambient_c`: arrays, shape (n,): readings, NaN where there is none, and the estimate with
+    the lag removed.
     """
     known = reading_c[np.isfinite(reading_c)]
     estimate = ambient_c[np.isfinite(ambient_c)]

@@ -21,14 +21,10 @@ TESTED_S = (1500.0, 900.0, 300.0, 60.0)
 def tenability_min(temperature_c: Floats, law: DoseLaw) -> Floats:
     """Return the minutes to a full dose in air at a temperature.
 
-    Parameters
-    ----------
-    temperature_c : array
-        Air temperature, °C; at and below 0 the time is infinite.
-    law : str
-        "iso13571_clothed": t = 4.1e8 T^-3.61, ISO 13571:2012 Eq. (9), fully clothed subjects (secondary
-        source). "sfpe_unclothed": t = 5e7 T^-3.4, SFPE Handbook, 5th ed., Eq. 63.44 (secondary source).
-        Both are laws of air temperature for people without fire kit.
+    - `temperature_c`: air temperature, °C; at and below 0 the time is infinite.
+    - `law`: "iso13571_clothed": t = 4.1e8 T^-3.61, ISO 13571:2012 Eq. (9), fully clothed subjects (secondary
+      source). "sfpe_unclothed": t = 5e7 T^-3.4, SFPE Handbook, 5th ed., Eq. 63.44 (secondary source). Both
+      are laws of air temperature for people without fire kit.
     """
     warm = np.maximum(np.asarray(temperature_c, dtype=np.float64), 1e-3)
     factor, power = (4.1e8, -3.61) if law == "iso13571_clothed" else (5.0e7, -3.4)

@@ -25,13 +25,9 @@ Moments = dict[tuple[str, str], set[float]]
 def in_order_of_need(rows: list[Row], reached: Moments) -> tuple[Row, ...]:
     """Return the rows, first who needs attention most; a team turns back with its first member.
 
-    Parameters
-    ----------
-    rows : list of Row
-    reached : dict of (incident, team) to moments
-        When members reached their turn-back; new moments are added, those as last heard too. One counts for
-        every member who was under air then, even when that first one is out by now (as
-        `turn_back.team_moments` has it).
+    `reached`: dict of (incident, team) to moments: when members reached their turn-back; new moments are
+    added, those as last heard too. One counts for every member who was under air then, even when that first
+    one is out by now (as `turn_back.team_moments` has it).
     """
     for row in rows:
         own = [row.turn_back_reached_at, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
@@ -60,17 +56,11 @@ def _key(row: Row) -> tuple[int, float, str]:
 def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool = False) -> Row:
     """Return the row with its class of attention and its reasons.
 
-    Parameters
-    ----------
-    row : Row
-        The facts.
-    alarms : mapping of str to float
-        Alarms that nobody has closed, with the moment of each, seconds since 1970.
-    now_s : float
-        Seconds since 1970.
-    was_soon : bool
-        Turn-back was already due soon: it stays so until clearly later, so that rows do not change places
-        every second.
+    - `row`: the facts.
+    - `alarms`: alarms that nobody has closed, with the moment of each, seconds since 1970.
+    - `now_s`: seconds since 1970.
+    - `was_soon`: turn-back was already due soon: it stays so until clearly later, so that rows do not change
+      places every second.
     """
     found: list[Attention] = []
     reasons: list[Reason] = []

@@ -39,12 +39,8 @@ class _Said:
 class DeskWords:
     """All desks' words; `take` each desk message once, in order of time.
 
-    Parameters
-    ----------
-    gauges : sequence of VoiceGauge
-        What was read by voice and not corrected, in order of time.
-    stays : sequence of Stay
-        Who was in, corrections and settlements minded.
+    - `gauges`: what was read by voice and not corrected, in order of time.
+    - `stays`: who was in, corrections and settlements minded.
     """
 
     def __init__(self, gauges: Sequence[by_voice.VoiceGauge] = (), stays: Sequence[Stay] = ()) -> None:
@@ -98,10 +94,7 @@ class DeskWords:
     def orders(self, rows: Iterable[Row]) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        Parameters
-        ----------
-        rows : iterable of Row
-            Who is inside; a set's own acknowledgement counts from the order on.
+        `rows`: who is inside; a set's own acknowledgement counts from the order on.
         """
         inside = list(rows)
         lines = []

@@ -14,18 +14,11 @@ def row_of(
 ) -> Row:
     """Return a row, judged.
 
-    Parameters
-    ----------
-    inside : Inside
-        The entry and its set as of now.
-    now_s : float
-        Seconds since 1970.
-    words : DeskWords
-        What the desks said.
-    alarms : dict of str to float
-        Alarms that nobody has closed, with the moment of each.
-    was_soon : bool
-        Turn-back was already due soon.
+    - `inside`: the entry and its set as of now.
+    - `now_s`: seconds since 1970.
+    - `words`: what the desks said.
+    - `alarms`: alarms that nobody has closed, with the moment of each.
+    - `was_soon`: turn-back was already due soon.
     """
     entry, live_set, wear, known = inside.entry, inside.live_set, inside.wear, inside.known_wear
     profile, tally = live_set.profile, entry.tally

@@ -39,16 +39,10 @@ class WearFollower:
     ) -> LiveAir | None:
         """Feed what is new and return the filter; None while the set has not named its cylinder.
 
-        Parameters
-        ----------
-        wear : Wear
-            In progress.
-        gauges : sequence of VoiceGauge
-            Read by voice; they count where the set itself is silent.
-        profile : Profile
-            For the constants of the forecast.
-        now_us : int
-            Gauges count until now.
+        - `wear`: in progress.
+        - `gauges`: read by voice; they count where the set itself is silent.
+        - `profile`: for the constants of the forecast.
+        - `now_us`: gauges count until now.
         """
         if wear.cylinder is None:
             return None

@@ -44,25 +44,16 @@ ASKED_EVERY_US = 1_200_000
 
 @dataclass(frozen=True, slots=True)
 class HeardSet:
-    """When what was heard of a set, live; microseconds since 1970.
+    """When what was heard of a set, live; microseconds since 1970."""
 
-    Attributes
-    ----------
-    newest : PowerUp or None
-        In which something was heard last.
-    last_us, reading_us : int or None
-        When anything, and when a pressure (believed or not), was said last.
-    offs_us, boots_us : tuple of int
-        When it was switched off; when each power-up was first heard.
-    silent_after_us : int
-        How long it may be quiet: three of its usual intervals between readings.
-    """
-
-    newest: PowerUp | None = None
+    newest: PowerUp | None = None  # in which something was heard last
+    # `last_us`, `reading_us`: when anything, and when a pressure (believed or not), was said last
     last_us: int | None = None
     reading_us: int | None = None
+    # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
     offs_us: tuple[int, ...] = ()
     boots_us: tuple[int, ...] = ()
+    # How long it may be quiet: three of its usual intervals between readings.
     silent_after_us: int = round((SILENCE_INTERVALS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
 
     @property

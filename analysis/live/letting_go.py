@@ -35,12 +35,7 @@ BESIDE = 3  # readings on both sides of what is kept for itself
 def closed_until_us(power_up: PowerUp, wears: Sequence[Wear], now_us: int) -> int:
     """Return until when nothing of a power-up is open any more; 0 when all of it is.
 
-    Parameters
-    ----------
-    power_up : PowerUp
-    wears : sequence of Wear
-        Of its set, in order of time.
-    now_us : int
+    `wears`: of its set, in order of time.
     """
     own = [wear for wear in wears if wear.power_up is power_up]
     until_us = now_us - KEPT_WHOLE_US
@@ -55,16 +50,10 @@ def closed_until_us(power_up: PowerUp, wears: Sequence[Wear], now_us: int) -> in
 def needed(power_up: PowerUp, wears: Sequence[Wear], profile: Profile, until_us: int) -> dict[str, Bools]:
     """Return, for each kind that comes every second, which of its readings to keep.
 
-    Parameters
-    ----------
-    power_up : PowerUp
-        Of which nothing is open until `until_us`, see `closed_until_us`.
-    wears : sequence of Wear
-        Of its set.
-    profile : Profile
-        For thresholds that the set did not say.
-    until_us : int
-        What came later is kept whole.
+    - `power_up`: of which nothing is open until `until_us`, see `closed_until_us`.
+    - `wears`: of its set.
+    - `profile`: for thresholds that the set did not say.
+    - `until_us`: what came later is kept whole.
     """
     own = [wear for wear in wears if wear.power_up is power_up]
     found = {}

@@ -17,14 +17,9 @@ def minutes_to_empty(
 ) -> float | None:
     """Return the minutes until the cylinder is empty at the present fall; None unless it falls too fast.
 
-    Parameters
-    ----------
-    readings : sequence of (float, float)
-        The latest pressure readings, in order of time: seconds and bar.
-    volume_l : float or None
-        Water volume of all cylinders together, litres.
-    profile : Profile
-        `air.free_flow_l_min` and `air.free_flow_s`: the limit and for how long it must be exceeded.
+    - `readings`: sequence of (float, float): the latest pressure readings, in order of time: seconds and bar.
+    - `volume_l`: water volume of all cylinders together, litres.
+    - `profile`: `air.free_flow_l_min` and `air.free_flow_s`: the limit and for how long it must be exceeded.
 
     Notes
     -----

@@ -15,31 +15,18 @@ FAN_LEVELS = 4  # pressures between now and the warning at which the fan is draw
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """The forecasts of one moment, in minutes from `made_at`; None where there is none.
+    """The forecasts of one moment, in minutes from `made_at`; None where there is none."""
 
-    Attributes
-    ----------
-    made_at, reading_at : float
-        When it was made, and the newest reading that it rests on, seconds since 1970.
-    rate_l_min : float
-        Breathing rate.
-    low_air, leave : Interval or None
-        To the low-air warning, and to the pressure at which to turn back.
-    fan : tuple of FanPoint
-        The way down to the warning.
-    to_empty : Interval or None
-        To an empty cylinder, from the warning on.
-    if_hardest : IfHardest or None
-        To the warning, if it stays as hard as the hardest three minutes so far.
-    """
-
+    # `made_at`, `reading_at`: when it was made, and the newest reading that it rests on, seconds since 1970
     made_at: float
     reading_at: float
-    rate_l_min: float
+    rate_l_min: float  # breathing rate
+    # `low_air`, `leave`: to the low-air warning, and to the pressure at which to turn back
     low_air: Interval | None
     leave: Interval | None
-    fan: tuple[FanPoint, ...]
-    to_empty: Interval | None = None
+    fan: tuple[FanPoint, ...]  # the way down to the warning
+    to_empty: Interval | None = None  # to an empty cylinder, from the warning on
+    # To the warning, if it stays as hard as the hardest three minutes so far.
     if_hardest: IfHardest | None = None
 
 
@@ -53,16 +40,10 @@ def look_ahead(
 ) -> Outlook:
     """Return the outlook of a wear.
 
-    Parameters
-    ----------
-    air : LiveAir
-        The wear's filter.
-    started_at, now_s : float
-        Seconds since 1970.
-    reading : (float, float)
-        Moment and gauge pressure (bar) of the newest reading.
-    low_air_bar, leave_bar : float, float or None
-        Gauge pressures of the warning and of turn-back.
+    - `air`: the wear's filter.
+    - `started_at` and `now_s`: seconds since 1970.
+    - `reading`: (float, float): moment and gauge pressure (bar) of the newest reading.
+    - `low_air_bar` and `leave_bar`: float, float or None: gauge pressures of the warning and of turn-back.
     """
     reading_at, reading_bar = reading
     estimate = air.at(max(now_s, reading_at) - started_at)

@@ -99,32 +99,6 @@ class Row(msgspec.Struct, frozen=True):
     """One wearer inside, or one set under air that nobody tallied in.
 
     The board fills in facts; `attention.judge` fills in `attention` and `reasons`.
-
-    Attributes
-    ----------
-    entered_at : float or None
-        When the entry began: tallied in, or first heard under air.
-    entry_bar : float or None
-        Pressure at the first wear on this cylinder; a restart does not change it.
-    lost : Lost or None
-        No evidence of air now.
-    losing_min : float or None
-        Minutes to empty at the present fall, where that is faster than breathing.
-    to_empty : Interval or None
-        Minutes to an empty cylinder, from the low-air warning on.
-    planned : bool
-        `low_air` and `turn_back` come from the planning rate, not from a forecast.
-    low_air_was_expected_at, turn_back_was_expected_at : (float, float) or None
-        Of a silent set, and of somebody who is in without air that we know of: early and late end as last
-        known.
-    relief_at : float or None
-        When the next wearer must be ready.
-    gauge : GaugeRow or None
-        Last reading by voice.
-    evacuate_acknowledged_at : float or None
-        When the wearer last acknowledged an evacuation at the set.
-    tally_identity : str or None
-        Of the tally in force, for whoever corrects it.
     """
 
     key: str
@@ -151,35 +125,29 @@ class Row(msgspec.Struct, frozen=True):
     low_air: Interval | None
     turn_back: Interval | None
     fan: tuple[FanPoint, ...]
+    # `low_air_was_expected_at`, `turn_back_was_expected_at`: (float, float) or None: of a silent set, and of
+    # somebody who is in without air that we know of: early and late end as last known
     low_air_was_expected_at: tuple[float, float] | None
     turn_back_was_expected_at: tuple[float, float] | None = None
     service: str = ""
-    entered_at: float | None = None
+    entered_at: float | None = None  # when the entry began: tallied in, or first heard under air
+    # Pressure at the first wear on this cylinder; a restart does not change it.
     entry_bar: float | None = None
-    lost: Lost | None = None
+    lost: Lost | None = None  # no evidence of air now
+    # Minutes to empty at the present fall, where that is faster than breathing.
     losing_min: float | None = None
-    to_empty: Interval | None = None
-    planned: bool = False
-    relief_at: float | None = None
-    gauge: GaugeRow | None = None
+    to_empty: Interval | None = None  # minutes to an empty cylinder, from the low-air warning on
+    planned: bool = False  # `low_air` and `turn_back` come from the planning rate, not from a forecast
+    relief_at: float | None = None  # when the next wearer must be ready
+    gauge: GaugeRow | None = None  # last reading by voice
+    # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None
-    tally_identity: str | None = None
+    tally_identity: str | None = None  # of the tally in force, for whoever corrects it
 
 
 class Team(msgspec.Struct, frozen=True):
-    """A team turns back on its lowest member, heard or not.
-
-    Attributes
-    ----------
-    turn_back_by_at : float or None
-        Early end of the turn-back, as last heard from a silent member, where that comes before what the
-        others' readings say.
-    turn_back_unknown : int
-        Members inside of whom no turn-back is known.
-    relief_at : float or None
-        When the next team must be ready.
-    """
+    """A team turns back on its lowest member, heard or not."""
 
     team: str
     incident_id: str
@@ -194,9 +162,11 @@ class Team(msgspec.Struct, frozen=True):
     turn_back_reached_at: float | None
     attention: Attention
     not_accounted: int = 0
+    # Early end of the turn-back, as last heard from a silent member, where that comes before what the others'
+    # readings say.
     turn_back_by_at: float | None = None
-    turn_back_unknown: int = 0
-    relief_at: float | None = None
+    turn_back_unknown: int = 0  # members inside of whom no turn-back is known
+    relief_at: float | None = None  # when the next team must be ready
 
 
 class AlarmLine(msgspec.Struct, frozen=True):

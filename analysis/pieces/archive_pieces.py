@@ -48,10 +48,7 @@ def cut(folder: Path) -> Pieces:
 def pieces_of(folder: Path) -> Pieces:
     """Return the pieces of an archive, as `cut`.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the folder holds no message.
+    Raises `ArchiveProblem` when the folder holds no message.
     """
     pieces = cut(folder)
     if pieces.table.is_empty():
@@ -75,22 +72,13 @@ def incidents_in(folder: Path) -> pl.DataFrame:
 def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     """Return what one incident needs: all that its sets said in their power-ups, and desks about it.
 
-    Parameters
-    ----------
-    folder : Path
-        The archive's.
-    incident : str
-        Its key or id, of `incidents_in`.
+    - `folder`: the archive's.
+    - `incident`: its key or id, of `incidents_in`.
 
-    Returns
-    -------
-    messages, scope
-        And what their analysis answers for.
+    Returns the messages, and the scope that their analysis answers for.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such incident, with the names of those there are, or several of one name.
+    Raises `ArchiveProblem` when there is no such incident, with the names of those there are, or several of
+    one name.
     """
     return until_whole(folder, lambda: next(messages_of(folder, _piece_of(folder, incident))))
 

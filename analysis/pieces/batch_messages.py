@@ -39,22 +39,13 @@ def messages_of(
 ) -> Iterator[tuple[Messages, Scope]]:
     """Read a batch of pieces at once, and yield the messages of each, with what it answers for.
 
-    Parameters
-    ----------
-    folder : Path
-        The archive's.
-    batch : Pieces
-        From `Pieces.batches`.
-    bare : bool
-        Of readings only the columns that the analysis needs, as far as none came twice.
+    - `folder`: the archive's.
+    - `batch`: from `Pieces.batches`.
+    - `bare`: of readings only the columns that the analysis needs, as far as none came twice.
+    - `left_out`: kinds that are not read.
 
-    left_out : collection of str
-        Kinds that are not read.
-
-    Raises
-    ------
-    ArchiveProblem
-        When a part is damaged, or nothing at all of the batch is there (a folder that is not mounted).
+    Raises `ArchiveProblem` when a part is damaged, or nothing at all of the batch is there (a folder that is
+    not mounted).
     """
     rows, since = int(batch.table["rows"].sum()), batch.table["since"].min()
     if isinstance(since, datetime) and folder.is_dir() and not is_archive(folder):
@@ -109,10 +100,7 @@ def light_messages_of(folder: Path, piece: Pieces) -> tuple[Mapping[str, pl.Data
 
     Where an identity came twice, all messages of its kind are held, with their payloads: these decide.
 
-    Raises
-    ------
-    ArchiveProblem
-        As `messages_of`.
+    Raises `ArchiveProblem` as `messages_of`.
     """
     again = piece.power_ups.select(pl.struct("set_id", "boot").is_duplicated().any()).item()
     if again or may_hold_mapped(folder):
@@ -325,10 +313,7 @@ def _by_piece(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:
 def open_archive(folder: Path) -> Archive:
     """Return the archive in a folder.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is no such folder, it is no archive, or a newer underair wrote there.
+    Raises `ArchiveProblem` when there is no such folder, it is no archive, or a newer underair wrote there.
     """
     if not folder.is_dir():
         raise ArchiveProblem(

@@ -26,14 +26,9 @@ _STEP = timedelta(minutes=10)
 def named(table: pl.DataFrame, power_ups: pl.DataFrame, incidents: pl.DataFrame) -> pl.DataFrame:
     """Return a table of pieces with `key`; those of desks have the desk's.
 
-    Parameters
-    ----------
-    table : DataFrame
-        piece, of_desk, name, boot.
-    power_ups : DataFrame
-        piece, set_id, boot, first.
-    incidents : DataFrame
-        piece, incident_id, first.
+    - `table`: piece, of_desk, name, boot.
+    - `power_ups`: piece, set_id, boot, first.
+    - `incidents`: piece, incident_id, first.
     """
     first_incident = (
         incidents.sort("first", "incident_id")
@@ -63,12 +58,8 @@ def with_ends(table: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
     Until when a tally counts that nobody closed (null without one), and until when the piece may still go on:
     as long as that, and its sets for an hour.
 
-    Parameters
-    ----------
-    table : DataFrame
-        piece, until.
-    said : DataFrame
-        What desks said about each piece: the columns of the index with `piece` and `incident_use`.
+    - `table`: piece, until.
+    - `said`: what desks said about each piece: the columns of the index with `piece` and `incident_use`.
     """
     of = ["piece", "incident_id", "incident_use"]
     closed = (
@@ -102,20 +93,12 @@ def digests(
 ) -> pl.Series:
     """Return the digest of each piece, in the order of `table`.
 
-    Parameters
-    ----------
-    table : DataFrame
-        piece, until, tally_open.
-    power_ups : DataFrame
-        piece, set_id, boot, first, last, said_rows, said_digest.
-    said : DataFrame
-        As for `with_ends`.
-    setups : DataFrame
-        piece, set_id, boot, day, live_rows, digest: from the index, part by part.
-    incidents : DataFrame
-        piece, key.
-    tallied : bool
-        Whether anybody is tallied in the whole archive: else nobody's tally is missed.
+    - `table`: piece, until, tally_open.
+    - `power_ups`: piece, set_id, boot, first, last, said_rows, said_digest.
+    - `said`: as for `with_ends`.
+    - `setups`: piece, set_id, boot, day, live_rows, digest: from the index, part by part.
+    - `incidents`: piece, key.
+    - `tallied`: whether anybody is tallied in the whole archive: else nobody's tally is missed.
     """
     if table.is_empty():
         return pl.Series("digest", [], pl.UInt64)

@@ -24,13 +24,10 @@ _AT_ALL_TIMES = datetime(2, 1, 1, tzinfo=UTC), datetime(9999, 1, 1, tzinfo=UTC)
 def with_uses(desks: pl.DataFrame) -> pl.DataFrame:
     """Return what desks said (`ArchiveIndex.desks`), each row with the use of its incident's name.
 
-    Returns
-    -------
-    DataFrame
-        With `incident_use`, from 1 for the first use of a name; `key`, what the incident is asked for by
-        (its id, with the day on which it began where the name was used again); `low` and `high` (not
-        counted), between which the moment of a note must lie that is brought in later and is about it. All
-        null where no incident is named.
+    They have `incident_use`, from 1 for the first use of a name; `key`, what the incident is asked for by
+    (its id, with the day on which it began where the name was used again); `low` and `high` (not counted),
+    between which the moment of a note must lie that is brought in later and is about it. All null where no
+    incident is named.
     """
     late = pl.when("later").then(LATER).when(pl.col("kind") == "note").then(CALLED).otherwise(timedelta(0))
     moment = pl.when("later").then("first_said").otherwise("first") + late
@@ -61,15 +58,9 @@ def with_uses(desks: pl.DataFrame) -> pl.DataFrame:
 def incident_uses(desks: pl.DataFrame) -> pl.DataFrame:
     """Return every incident, each use of a name being one, in order of time.
 
-    Parameters
-    ----------
-    desks : DataFrame
-        From `with_uses`.
+    `desks`: from `with_uses`.
 
-    Returns
-    -------
-    DataFrame
-        incident_id, incident_use, key, first, last (received), sets (tallied in it).
+    The columns are incident_id, incident_use, key, first, last (received), sets (tallied in it).
     """
     then = ~pl.col("later")
     return (
@@ -104,10 +95,7 @@ def incident_id_of(key: str) -> str:
 def asked_for(uses: pl.DataFrame, asked: str, where: str) -> pl.DataFrame:
     """Return the one row of `incident_uses` that is asked for by key or id.
 
-    Raises
-    ------
-    ArchiveProblem
-        When there is none, or several of that name; the text says which there are.
+    Raises `ArchiveProblem` when there is none, or several of that name; the text says which there are.
     """
     found = uses.filter(pl.col("key") == asked)
     if not found.height:

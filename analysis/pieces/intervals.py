@@ -19,17 +19,10 @@ def overlaps(
     Sorted and searched, so that time and memory follow what is found: a set with a thousand wears and a
     thousand tallies has a thousand pairs, not a million.
 
-    Parameters
-    ----------
-    asked : DataFrame
-        With `by`, `low` and `high` (UTC, microseconds); bounds count as inside.
-    there : DataFrame
-        With `by`, ``first`` and ``last``; stretches of one name that hardly overlap each other.
+    - `asked`: with `by`, `low` and `high` (UTC, microseconds); bounds count as inside.
+    - `there`: with `by`, ``first`` and ``last``; stretches of one name that hardly overlap each other.
 
-    Returns
-    -------
-    DataFrame
-        Columns of `asked`, then those of `there` except `by`; rows in the order of `asked`.
+    Returns the columns of `asked`, then those of `there` except `by`; rows in the order of `asked`.
     """
     names = pl.concat([asked[by], there[by]]).rank("dense").cast(pl.Int64).to_numpy()
     of_asked, of_there = names[: asked.height], names[asked.height :]

@@ -31,27 +31,15 @@ VERBATIM = ("set_id", "boot", "seq", "time", "received", "topic", "payload", "re
 
 @dataclass(frozen=True)
 class LightMessages(Mapping[str, pl.DataFrame]):
-    """Messages of one piece by kind; those of `readings` are read anew, and bare, each time.
+    """Messages of one piece by kind; those of `readings` are read anew, and bare, each time."""
 
-    Attributes
-    ----------
-    kept : dict of str to DataFrame
-        Every kind; of `readings` without rows, but with every column.
-    readings : dict of str to array of int
-        When each message of these kinds was received, microseconds since 1970, in order. No two of them have
-        the same identity.
-    speakers : DataFrame
-        set_id and boot of the power-ups that they are of.
-    read : callable
-    wanted : expression, optional
-        Only these readings: of `set_id`.
-    """
-
-    kept: Messages
+    kept: Messages  # every kind; of `readings` without rows, but with every column
+    # dict of str to array of int: when each message of these kinds was received, microseconds since 1970, in
+    # order. No two of them have the same identity.
     readings: Mapping[str, Ints]
-    speakers: pl.DataFrame
+    speakers: pl.DataFrame  # set_id and boot of the power-ups that they are of
     read: Read
-    wanted: pl.Expr | None = None
+    wanted: pl.Expr | None = None  # only these readings: of `set_id`
 
     def __getitem__(self, kind: str) -> pl.DataFrame:
         if kind not in self.readings:
@@ -81,10 +69,7 @@ class LightMessages(Mapping[str, pl.DataFrame]):
 
         Readings have only the columns `VERBATIM`: what the set said is in their payloads.
 
-        Raises
-        ------
-        ArchiveProblem
-            When the archive does not hold the same readings any more.
+        Raises `ArchiveProblem` when the archive does not hold the same readings any more.
         """
         heard = {kind: micros(frame["received"]) for kind, frame in self.kept.items()} | dict(self.readings)
         moments = np.sort(np.concatenate(list(heard.values())))
@@ -113,11 +98,7 @@ class LightMessages(Mapping[str, pl.DataFrame]):
     def verbatim(self, kind: str, chosen: pl.DataFrame) -> pl.DataFrame:
         """Return chosen messages of a kind as they were received, with topic and payload, in no order.
 
-        Parameters
-        ----------
-        kind : str
-        chosen : DataFrame
-            With set_id, boot, seq and received; few rows, near each other in time, cost least.
+        `chosen`: with set_id, boot, seq and received; few rows, near each other in time, cost least.
         """
         identity = ["set_id", "boot", "seq", "received"]
         first, last = chosen["received"].min(), chosen["received"].max()

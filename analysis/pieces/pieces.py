@@ -36,41 +36,24 @@ BATCH_SPAN = timedelta(days=2)
 
 @dataclass(frozen=True)
 class Pieces:
-    """Pieces in order of time, each by its number in the column `piece`.
+    """Pieces in order of time, each by its number in the column `piece`."""
 
-    Attributes
-    ----------
-    table : DataFrame
-        piece, since, until (receipt), rows, of_desk; key, which names it for good, and digest, which changes
-        when anything does that its tables are made from; settled, until when it may still go on.
-    power_ups : DataFrame
-        piece, set_id, boot, first, last: what the piece answers for.
-    sets : DataFrame
-        piece, set_id, first, last: its power-ups, and sets that were tallied in, whether heard or not.
-    incidents : DataFrame
-        piece, incident_id, incident_use (from 1 for the first use of a name), key (see `incident_uses`).
-    desks : DataFrame
-        piece, desk_id, boot: the desk records that say something about it.
-    later : DataFrame
-        piece, incident_id, day, low, high: days on which notes about it were brought in afterwards, and the
-        moments that make them be about this use of the name.
-    setups : DataFrame
-        piece, set_id, boot, day: where its sets said what they are, which may be long before.
-    heard_until_us : int
-        The end of the whole record, microseconds since 1970.
-    tallied : bool
-        Whether desks tally in this archive at all.
-    """
-
+    # piece, since, until (receipt), rows, of_desk; key, which names it for good, and digest, which changes
+    # when anything does that its tables are made from; settled, until when it may still go on.
     table: pl.DataFrame
-    power_ups: pl.DataFrame
+    power_ups: pl.DataFrame  # piece, set_id, boot, first, last: what the piece answers for
+    # piece, set_id, first, last: its power-ups, and sets that were tallied in, whether heard or not.
     sets: pl.DataFrame
+    # piece, incident_id, incident_use (from 1 for the first use of a name), key (see `incident_uses`).
     incidents: pl.DataFrame
-    desks: pl.DataFrame
+    desks: pl.DataFrame  # piece, desk_id, boot: the desk records that say something about it
+    # piece, incident_id, day, low, high: days on which notes about it were brought in afterwards, and the
+    # moments that make them be about this use of the name.
     later: pl.DataFrame
+    # piece, set_id, boot, day: where its sets said what they are, which may be long before.
     setups: pl.DataFrame
-    heard_until_us: int
-    tallied: bool
+    heard_until_us: int  # the end of the whole record, microseconds since 1970
+    tallied: bool  # whether desks tally in this archive at all
 
     def batches(self) -> Iterator[Pieces]:
         """Yield the pieces a few at a time, in their order: what one reading brings in."""
@@ -119,16 +102,10 @@ class Pieces:
 def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -> Pieces:
     """Find the pieces of an archive.
 
-    Parameters
-    ----------
-    sets, desks, setups : DataFrame
-        From `ingest.archive.index`: who spoke when, what desks said about whom (by `with_uses`), where sets
-        said what they are.
+    - `sets`, `desks`, `setups`: from `ingest.archive.index`: who spoke when, what desks said about whom (by
+      `with_uses`), where sets said what they are.
 
-    Returns
-    -------
-    Pieces
-        By the time at which each begins; the desks' own after the others.
+    They are in the order of the time at which each begins; the desks' own after the others.
     """
     power_ups = _power_ups(sets)
     about = desks.filter(~pl.col("later"))

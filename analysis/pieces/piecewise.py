@@ -36,10 +36,8 @@ _JOINED = "joined"
 def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
     """Return the tables of a batch of pieces, one piece after the other.
 
-    Raises
-    ------
-    ArchiveProblem
-        When what is to be read is damaged or not there. Any other error carries a note of where it arose.
+    Raises `ArchiveProblem` when what is to be read is damaged or not there. Any other error carries a note of
+    where it arose.
     """
     lots = []
     try:
@@ -65,38 +63,24 @@ def _piece_words(batch: Pieces, number: int) -> str:
 
 @dataclass(frozen=True)
 class PieceTask:
-    """One batch for one worker, anywhere that sees the archive and the folder of the results.
+    """One batch for one worker, anywhere that sees the archive and the folder of the results."""
 
-    Attributes
-    ----------
-    number : int
-        Of the batch.
-    rows : int
-        Messages in it, for the progress.
-    parts : Path
-        Where its tables go; each run has its own, so that a worker that is late for one does not meddle
-        with the next.
-    """
-
-    number: int
-    rows: int
+    number: int  # of the batch
+    rows: int  # messages in it, for the progress
     folder: Path
     batch: Pieces
     profile: Profile
+    # Where its tables go; each run has its own, so that a worker that is late for one does not meddle with
+    # the next.
     parts: Path
 
 
 def work(task: PieceTask) -> tuple[int, int, dict[str, int]]:
     """Analyse one batch and write its tables; doing it again writes the same again.
 
-    Returns
-    -------
-    number, messages, rows by table
+    Returns its number, its messages, and the rows by table.
 
-    Raises
-    ------
-    UnderairError
-        When the folder of the results is not to be seen from here.
+    Raises `UnderairError` when the folder of the results is not to be seen from here.
     """
     results = analyse_batch(task.folder, task.batch, task.profile)
     folder = task.parts / f"{task.number:06d}"
@@ -135,10 +119,7 @@ class Joining:
 def join(task: Joining) -> tuple[str, int, dict[str, int]]:
     """Write one table from those of the batches; return its name, rows, and findings by severity.
 
-    Raises
-    ------
-    UnderairError
-        When what another worker wrote is not to be seen from here.
+    Raises `UnderairError` when what another worker wrote is not to be seen from here.
     """
     if not (task.parts / _JOINED).is_dir():
         raise _not_shared(task.parts)
@@ -178,26 +159,15 @@ def analyse_archive(
 ) -> Written:
     """Analyse everything in an archive into one file a table.
 
-    Parameters
-    ----------
-    folder, out : Path
-        Of the archive and of the results; seen by every worker under the same name.
-    profile : Profile
-    form : str
-        "parquet" or "csv".
-    about : dict of str to str
-        Goes into the files' metadata.
-    run : callable, optional
-        Of `analysis.pieces.spread`; without it everything is done here.
-    progress : callable (done, total, of what), optional
-        In messages; then, where there are workers, in tables put together.
+    - `folder` and `out`: of the archive and of the results; seen by every worker under the same name.
+    - `form`: "parquet" or "csv".
+    - `about`: goes into the files' metadata.
+    - `run`: of `analysis.pieces.spread`; without it everything is done here.
+    - `progress`: callable (done, total, of what), optional: in messages; then, where there are workers, in
+      tables put together.
 
-    Raises
-    ------
-    ArchiveProblem
-        When the folder holds no message.
-    UnderairError
-        When the tables cannot be written. No table is changed then, nor when the run is broken off.
+    Raises `ArchiveProblem` when the folder holds no message; `UnderairError` when the tables cannot be
+    written. No table is changed then, nor when the run is broken off.
     """
     pieces = pieces_of(folder)
     total, done = int(pieces.table["rows"].sum()), 0

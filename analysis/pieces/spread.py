@@ -46,16 +46,11 @@ class BadEngine(UnderairError):
 def spread_over(engine: str) -> Iterator[Run]:
     """Yield the runner of an engine; what was started for it is stopped at the end.
 
-    Parameters
-    ----------
-    engine : str
-        ``local`` starts a worker for each core of this machine, ``local:N`` starts N;
-        ``dask://HOST:PORT`` is the scheduler of a cluster that is there.
+    `engine`: ``local`` starts a worker for each core of this machine, ``local:N`` starts N;
+    ``dask://HOST:PORT`` is the scheduler of a cluster that is there.
 
-    Raises
-    ------
-    BadEngine
-        When the name is none of these, Dask is not installed, or the scheduler does not answer.
+    Raises `BadEngine` when the name is none of these, Dask is not installed, or the scheduler does not
+    answer.
     """
     local = re.fullmatch(r"local(?::([1-9][0-9]*))?", engine)
     if local is None and not re.fullmatch(r"dask://[^/:]+:[0-9]+", engine):

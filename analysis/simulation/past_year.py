@@ -32,12 +32,8 @@ def opened_at(number: int, now: datetime) -> datetime:
 def build_past_incident(number: int, now: datetime) -> SimulatedIncident:
     """Make incident `number` of the year before `now`; the number is its seed.
 
-    Parameters
-    ----------
-    number : int
-        From 1 to `INCIDENTS`.
-    now : datetime
-        UTC, time-zone aware.
+    - `number`: from 1 to `INCIDENTS`.
+    - `now`: UTC, time-zone aware.
     """
     rng = np.random.default_rng([number, 365])
     chosen = np.sort(rng.choice(len(SCRIPT.sets), size=int(rng.integers(5, 8)), replace=False))

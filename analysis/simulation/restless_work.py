@@ -31,20 +31,12 @@ FOLLOWS_S, RIPPLE_S = 30.0, 20.0
 def restless_rate(rng: np.random.Generator, kind: str, seconds: int) -> FloatArray:
     """Return a breathing rate on the 1 s grid, L/min.
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Where chance comes from.
-    kind : str
-        ``"work_and_rest"`` changes between both; ``"hot"`` is work without a rest, and in half of the
-        draws it rises from 0.7 to 1.3 of its mean over what a 6.8 L cylinder lasts.
-    seconds : int
-        How long.
+    - `rng`: where chance comes from.
+    - `kind`: ``"work_and_rest"`` changes between both; ``"hot"`` is work without a rest, and in half of the
+      draws it rises from 0.7 to 1.3 of its mean over what a 6.8 L cylinder lasts.
+    - `seconds`: how long.
 
-    Raises
-    ------
-    ValueError
-        If the kind is unknown.
+    Raises `ValueError` if the kind is unknown.
     """
     if kind == "work_and_rest":
         level = _phases(rng, seconds)

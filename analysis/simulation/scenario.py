@@ -355,22 +355,12 @@ SCRIPT = IncidentScript(
 def build_incident(seed: int, opened: datetime) -> SimulatedIncident:
     """Make the whole incident as a listener heard it.
 
-    Parameters
-    ----------
-    seed : int
-        The same seed gives the same incident.
-    opened : datetime
-        Its opening, UTC, time-zone aware.
+    - `seed`: the same seed gives the same incident.
+    - `opened`: its opening, UTC, time-zone aware.
 
-    Returns
-    -------
-    SimulatedIncident
-        ``heard`` in the order received and the ``truth`` behind it.
+    Returns ``heard`` in the order received and the ``truth`` behind it.
 
-    Raises
-    ------
-    ValueError
-        If `opened` has no time zone.
+    Raises `ValueError` if `opened` has no time zone.
     """
     name, place = PLACES[seed % len(PLACES)]
     return stage(replace(SCRIPT, name=name, place=place), seed, opened, incident_id(opened))

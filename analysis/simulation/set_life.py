@@ -53,12 +53,10 @@ def live(
 ) -> tuple[Speaker, list[LivedWear]]:
     """Let one set live through its script.
 
-    Returns
-    -------
-    Speaker
-        The set with all that it says.
-    list of LivedWear
-        The truth of each wear, in order.
+    Returns:
+
+    - Speaker: the set with all that it says.
+    - list of LivedWear: the truth of each wear, in order.
     """
     phase_s = float(rng.uniform(0.02, 0.55))
     on_s = script.on_s + phase_s

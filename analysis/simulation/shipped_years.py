@@ -18,11 +18,8 @@ TIMES = ("started", "ended", "at")
 def read_three_years(now: datetime | None = None) -> tuple[Ledger, pl.DataFrame]:
     """Return three years of the shipped ledger, and its roster.
 
-    Parameters
-    ----------
-    now : datetime, optional
-        They end here and begin with the month that was three years before; moved by whole years, so that
-        summer stays summer. Without it: the first three as they were made.
+    `now`: they end here and begin with the month that was three years before; moved by whole years, so that
+    summer stays summer. Without it: the first three as they were made.
     """
     since, until = datetime(FIRST_YEAR, 1, 1, tzinfo=UTC), datetime(FIRST_YEAR + YEARS, 1, 1, tzinfo=UTC)
     moved = 0

@@ -32,18 +32,12 @@ RATE_COLUMNS = tuple(f"{flag}_{end}" for flag in FLAGS for end in ("rate", "low"
 
 @dataclass(frozen=True)
 class Audit:
-    """The tables of a ledger.
+    """The tables of a ledger."""
 
-    Attributes
-    ----------
-    tables : dict of str to DataFrame
-        ``by_month``, ``by_part``, ``planning_rates``, ``sets``, ``forecasts``, ``rest``, ``standing_out``,
-        ``smallest_effects``.
-    standing : Standing
-        What stands out, of how many comparisons, and the smallest effects that would have been seen.
-    """
-
+    # ``by_month``, ``by_part``, ``planning_rates``, ``sets``, ``forecasts``, ``rest``, ``standing_out``,
+    # ``smallest_effects``.
     tables: dict[str, pl.DataFrame]
+    # What stands out, of how many comparisons, and the smallest effects that would have been seen.
     standing: Standing
 
 

@@ -160,17 +160,10 @@ _OWN: dict[str, dict[str, Told]] = {
 def notes_of(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str, Notes]:
     """Return unit and meaning of each column of tables.
 
-    Parameters
-    ----------
-    shown : mapping of str to DataFrame
-        Tables by name, such as ``by_month``.
-    published : bool
-        Whether they are those that may leave the service: their ends are ranges, not intervals.
+    - `shown`: tables by name, such as ``by_month``.
+    - `published`: whether they are those that may leave the service: their ends are ranges, not intervals.
 
-    Raises
-    ------
-    KeyError
-        When a column has none.
+    Raises `KeyError` when a column has none.
     """
     ends = _PUBLISHED if published else _INSIDE_RATES
     every = {**_EVERYWHERE, **ends}

@@ -27,17 +27,10 @@ EQUIPMENT = pl.Schema(
 def parse_equipment(lines: Sequence[Mapping[str, Any]], origin: str) -> pl.DataFrame:
     """Return the test dates.
 
-    Parameters
-    ----------
-    lines : sequence of mapping
-        `what` (set or cylinder), `id`, `test` (optional), `done` (optional), `due`.
-    origin : str
-        File name, for the error's sentence.
+    - `lines`: `what` (set or cylinder), `id`, `test` (optional), `done` (optional), `due`.
+    - `origin`: file name, for the error's sentence.
 
-    Raises
-    ------
-    BadRoster
-        With the line, the value and what was expected.
+    Raises `BadRoster` with the line, the value and what was expected.
     """
     rows = []
     for number, line in enumerate(lines, 1):
@@ -56,10 +49,7 @@ def parse_equipment(lines: Sequence[Mapping[str, Any]], origin: str) -> pl.DataF
 def equipment_beside(folder: Path) -> pl.DataFrame:
     """Return the test dates in a folder: `[[equipment]]` of roster.toml and the lines of equipment.csv.
 
-    Raises
-    ------
-    BadRoster
-        When one of them cannot be read.
+    Raises `BadRoster` when one of them cannot be read.
     """
     found = [pl.DataFrame(schema=EQUIPMENT)]
     for name in (TOML_NAME, CSV_NAME):

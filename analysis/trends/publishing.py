@@ -19,17 +19,11 @@ def due(
 ) -> list[Published]:
     """Return what is published next: every period that is over and was not published, in order.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's, with `station` and `role`; all that was heard until `today` must be in it.
-    today : date
-        UTC.
-    earlier : mapping of str to Published
-        What was published before, by period. It is never worked out again: messages that come later change
-        the service's own tables, not what has left it.
-    fewest : int
-        People that a group must have.
+    - `wears`: the ledger's, with `station` and `role`; all that was heard until `today` must be in it.
+    - `today`: UTC.
+    - `earlier`: what was published before, by period. It is never worked out again: messages that come later
+      change the service's own tables, not what has left it.
+    - `fewest`: people that a group must have.
     """
     worked = Worked(wears, fewest)
     known = dict(earlier)

@@ -19,29 +19,16 @@ PAUSE_OF_A_WEAR_MIN = 2.0
 
 @dataclass(frozen=True)
 class ShortRest:
-    """A wear that began before the rest that a rule asks for was over.
+    """A wear that began before the rest that a rule asks for was over."""
 
-    Attributes
-    ----------
-    rule : str
-        Its name in the profile.
-    after_wear_id : str
-        The wear before the rest.
-    reached : str
-        What made the rest due: ``cylinders``, ``work``, ``hard`` or ``heat``.
-    amount : float
-        How much of it there was.
-    rested_min, rest_min : float
-        Rest that was taken, and that the rule asks for.
-    """
-
-    rule: str
+    rule: str  # its name in the profile
     wearer_id: str
     wear_id: str
-    after_wear_id: str
+    after_wear_id: str  # the wear before the rest
     started: datetime
-    reached: str
-    amount: float
+    reached: str  # what made the rest due: ``cylinders``, ``work``, ``hard`` or ``heat``.
+    amount: float  # how much of it there was
+    # `rested_min`, `rest_min`: rest that was taken, and that the rule asks for
     rested_min: float
     rest_min: float
     source: str

@@ -24,12 +24,8 @@ GONE = "gone-"
 class Worked:
     """The ledger's wears as arrays, in the order of their months.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's, with `station` and `role` (`analysis.trends.roster`).
-    fewest : int
-        People that a group must have.
+    - `wears`: the ledger's, with `station` and `role` (`analysis.trends.roster`).
+    - `fewest`: people that a group must have.
     """
 
     def __init__(self, wears: pl.DataFrame, fewest: int = FEWEST_PEOPLE) -> None:

@@ -43,11 +43,8 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
 def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:
     """Return which message is in whose place, identity to identity.
 
-    Parameters
-    ----------
-    messages : sequence of DeskWord
-        Of one kind, in order of time; a message that was not heard cannot be corrected, and none is corrected
-        twice.
+    `messages`: of one kind, in order of time; a message that was not heard cannot be corrected, and none is
+    corrected twice.
     """
     heard = {one.identity for one in messages}
     found: dict[str, str] = {}

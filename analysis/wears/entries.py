@@ -96,39 +96,23 @@ class Charge:
 
 @dataclass(slots=True)
 class Entry:
-    """One person in; moments in microseconds since 1970 on the reconciled clock.
+    """One person in; moments in microseconds since 1970 on the reconciled clock."""
 
-    Attributes
-    ----------
-    entry_id : str
-        `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time; of a set that nobody tallied in
-        `-/{set_id}/{boot}-{n}`, after its first wear.
-    stay : Stay or None
-        What desks said; None for a set that nobody tallied in.
-    wears : list of Wear
-        In order of time.
-    charges : list of Charge
-        Cylinders in order of time; the last one is in use.
-    moments : dict of policy to list of TurnBackMoment
-        What each policy says of each charge.
-    team_turn_back_us : int or None
-        When the policy in force turns the team back, on its lowest member.
-    noted : TurnBackNote or None
-        The desk's first note that this wearer, or the team, turned back.
-    """
-
+    # `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time; of a set that nobody tallied in
+    # `-/{set_id}/{boot}-{n}`, after its first wear.
     entry_id: str
     incident_id: str | None
     wearer_id: str | None
     set_ids: tuple[str, ...]
-    stay: Stay | None
-    wears: list[Wear]
-    charges: list[Charge]
+    stay: Stay | None  # what desks said; None for a set that nobody tallied in
+    wears: list[Wear]  # in order of time
+    charges: list[Charge]  # cylinders in order of time; the last one is in use
     until_us: int
+    # dict of policy to list of TurnBackMoment: what each policy says of each charge.
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
-    team_turn_back_us: int | None = None
-    noted: TurnBackNote | None = None
+    team_turn_back_us: int | None = None  # when the policy in force turns the team back, on its lowest member
+    noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
 
     @property
     def tally(self) -> TallyEntry | None:
@@ -255,23 +239,13 @@ def find_entries(
 ) -> list[Entry]:
     """Return everybody's entries, in order of time.
 
-    Parameters
-    ----------
-    wears : sequence of Wear
-        From `find_wears`, with their tallies.
-    stays : sequence of Stay
-        From `read_tallies`.
-    notes : sequence of TurnBackNote
-        Of desks, in order of time.
-    profile : Profile
-    as_of_us : int, optional
-        Now, for the policy that names a moment of the clock; None when nothing more comes.
-    early : mapping of wear_id to (moments, minutes), optional
-        For the policy that looks at the forecast.
-    policies : sequence of str
-        Those to judge by.
-    gauges : sequence of VoiceGauge
-        Read by voice.
+    - `wears`: from `find_wears`, with their tallies.
+    - `stays`: from `read_tallies`.
+    - `notes`: of desks, in order of time.
+    - `as_of_us`: now, for the policy that names a moment of the clock; None when nothing more comes.
+    - `early`: mapping of wear_id to (moments, minutes), optional: for the policy that looks at the forecast.
+    - `policies`: those to judge by.
+    - `gauges`: read by voice.
     """
     entries = [*_tallied(wears, rejoined(wears, stays)), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
@@ -439,14 +413,9 @@ def state_of(
 ) -> tuple[EntryState, int]:
     """Return the state inside an entry at a moment, and since when.
 
-    Parameters
-    ----------
-    entry : Entry
-    as_of_us : int
-    silent_after_us : int
-        How long its set may be quiet.
-    off_us, boot_us : int or None
-        When its set was last switched off, and when its newest power-up was first heard.
+    - `silent_after_us`: how long its set may be quiet.
+    - `off_us` and `boot_us`: when its set was last switched off, and when its newest power-up was first
+      heard.
     """
     ended = entry.stay is not None and not entry.stay.is_in(as_of_us)
     if ended and entry.ended_us is not None and entry.ended_us <= as_of_us:

@@ -29,22 +29,13 @@ class VoiceGauge:
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """What is known of a wear's pressure, in order of time; arrays of shape (n,).
-
-    Attributes
-    ----------
-    at_us, bar, gas_c : array
-    said_step_bar : array
-        0 for a reading of the set; the step of the gauge for one by voice.
-    position : array of int
-        Which reading of the wear it is; -1 for one by voice.
-    """
+    """What is known of a wear's pressure, in order of time; arrays of shape (n,)."""
 
     at_us: Ints
     bar: Floats
     gas_c: Floats
-    said_step_bar: Floats
-    position: Ints
+    said_step_bar: Floats  # 0 for a reading of the set; the step of the gauge for one by voice
+    position: Ints  # array of int: which reading of the wear it is; -1 for one by voice
 
 
 def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
@@ -77,13 +68,8 @@ def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
 def readings_of(wear: Wear, gauges: Sequence[VoiceGauge] = (), until_us: int | None = None) -> Readings:
     """Return the readings of a wear, with those by voice where the set had been silent for over 5 s.
 
-    Parameters
-    ----------
-    wear : Wear
-    gauges : sequence of VoiceGauge
-        In order of time; of other sets too.
-    until_us : int, optional
-        Gauges after the last reading count up to here; without it, none of them does.
+    - `gauges`: in order of time; of other sets too.
+    - `until_us`: gauges after the last reading count up to here; without it, none of them does.
     """
     good = np.flatnonzero(~wear.spike)
     at_us, bar, gas_c = wear.at_us[good], wear.pressure_bar[good], wear.gas_temperature_c[good]

@@ -33,41 +33,26 @@ def written_then() -> pl.Expr:
 
 @dataclass(slots=True)
 class TallyEntry:
-    """One `in`, and what it came to, on the reconciled clock (microseconds since 1970).
-
-    Attributes
-    ----------
-    in_us : int
-        From when it counts: its own moment, or that of the tally that it corrects.
-    said_us : int
-        When the desk said it.
-    spans : list of (int, int)
-        When it claims its set: until `out`, the wearer's or the set's next `in`, the end of the entry, or
-        12 hours.
-    out_us : int or None
-        When the wearer was tallied out; None when nobody did.
-    closed : bool
-        Whether the incident was closed after it (only then a missing `out` is a fault).
-    replaced : bool
-        Whether the same wearer's next `in` took its place.
-    corrects, corrected_by : str or None
-        Identity of the tally in whose place this one is, and of the one that is in place of this.
-    """
+    """One `in`, and what it came to, on the reconciled clock (microseconds since 1970)."""
 
     set_id: str
     incident_id: str
     wearer_id: str
     team: str | None
     task: str | None
-    in_us: int
-    said_us: int
+    in_us: int  # from when it counts: its own moment, or that of the tally that it corrects
+    said_us: int  # when the desk said it
     in_identity: str
     desk_id: str
+    # list of (int, int): when it claims its set: until `out`, the wearer's or the set's next `in`, the end of
+    # the entry, or 12 hours.
     spans: list[tuple[int, int]] = field(default_factory=list)
-    out_us: int | None = None
+    out_us: int | None = None  # when the wearer was tallied out; None when nobody did
     out_identity: str | None = None
-    closed: bool = False
-    replaced: bool = False
+    closed: bool = False  # whether the incident was closed after it (only then a missing `out` is a fault)
+    replaced: bool = False  # whether the same wearer's next `in` took its place
+    # `corrects`, `corrected_by`: identity of the tally in whose place this one is, and of the one that is in
+    # place of this
     corrects: str | None = None
     corrected_by: str | None = None
 
@@ -79,26 +64,17 @@ class TallyEntry:
 
 @dataclass(slots=True)
 class Stay:
-    """One person in: the tallies of one wearer in one incident until somebody says how it ended.
-
-    Attributes
-    ----------
-    ended_how : str
-        `tallied_out`, `resolved`, `incident_closed` or `open`.
-    ended_by : str or None
-        Identity of the message that ended it.
-    closed_us, closed_by : int, str, or None
-        When the incident was closed over it, and by which message. A close accounts for nobody: it ends the
-        entry only where no `out` and no settlement comes after it.
-    """
+    """One person in: the tallies of one wearer in one incident until somebody says how it ended."""
 
     incident_id: str
     wearer_id: str
     number: int
     tallies: list[TallyEntry]
     ended_us: int | None = None
-    ended_how: str = "open"
-    ended_by: str | None = None
+    ended_how: str = "open"  # `tallied_out`, `resolved`, `incident_closed` or `open`
+    ended_by: str | None = None  # identity of the message that ended it
+    # `closed_us`, `closed_by`: int, str, or None: when the incident was closed over it, and by which message.
+    # A close accounts for nobody: it ends the entry only where no `out` and no settlement comes after it.
     closed_us: int | None = None
     closed_by: str | None = None
 
@@ -128,26 +104,13 @@ class Shared:
 
 @dataclass(frozen=True)
 class TallyBook:
-    """All that desks said about who was in.
+    """All that desks said about who was in."""
 
-    Attributes
-    ----------
-    tallies : list of TallyEntry
-        Those that count, by set and time.
-    struck : list of TallyEntry
-        Those that another one corrects; they stay in the record.
-    stays : list of Stay
-        By incident, wearer and time.
-    shared : list of Shared
-        Sets that two wearers were in with at once.
-    unmatched : list of (int, str, dict)
-        Each `out` of somebody who was not in: moment, identity and what was said.
-    """
-
-    tallies: list[TallyEntry]
-    struck: list[TallyEntry]
-    stays: list[Stay]
-    shared: list[Shared]
+    tallies: list[TallyEntry]  # those that count, by set and time
+    struck: list[TallyEntry]  # those that another one corrects; they stay in the record
+    stays: list[Stay]  # by incident, wearer and time
+    shared: list[Shared]  # sets that two wearers were in with at once
+    # list of (int, str, dict): each `out` of somebody who was not in: moment, identity and what was said.
     unmatched: list[tuple[int, str, Row]]
 
     def within(self, incidents: frozenset[str] | set[str]) -> TallyBook:

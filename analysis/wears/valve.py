@@ -52,24 +52,16 @@ def under_air(
 ) -> list[tuple[int, int, int]]:
     """Return (first, last, how it ended) of every time under air.
 
-    Parameters
-    ----------
-    at_s : array, shape (n,)
-        Seconds, ascending.
-    pressure_bar : array, shape (n,)
-        Gauge pressure, bar.
-    spike : array of bool, shape (n,)
-        Readings to leave out.
-    water_volume_l : float
-        Water volume of all cylinders together, for what counts as faster than breathing.
-    until_s : float
-        Now: what a later reading may still undo is left out. That is an opening of the last 8 s, and at the
-        end a fall faster than breathing within them (a valve being closed). Infinite when nothing more comes.
+    - `at_s`: array, shape (n,): seconds, ascending.
+    - `pressure_bar`: array, shape (n,): gauge pressure, bar.
+    - `spike`: array of bool, shape (n,): readings to leave out.
+    - `water_volume_l`: water volume of all cylinders together, for what counts as faster than breathing.
+    - `until_s`: now: what a later reading may still undo is left out. That is an opening of the last 8 s, and
+      at the end a fall faster than breathing within them (a valve being closed). Infinite when nothing more
+      comes.
 
-    Returns
-    -------
-    list of (int, int, int)
-        Indices of the first and the last reading, and `CLOSED`, `CHANGED` or `OPEN_AT_END`.
+    Returns a list of (int, int, int): indices of the first and the last reading, and `CLOSED`, `CHANGED` or
+    `OPEN_AT_END`.
     """
     kept = np.flatnonzero(~spike)
     if not len(kept):

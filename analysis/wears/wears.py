@@ -69,45 +69,33 @@ class HeardSetup:
 
 @dataclass(slots=True)
 class Wear:
-    """One time that one set was under air.
-
-    Attributes
-    ----------
-    seq, at_us, received_us, pressure_bar : arrays
-        The pressure readings of the wear in order of reconciled time, spikes included.
-    spike : array of bool
-        Readings that jumped and returned at once.
-    cylinder : Cylinder or None
-        None when the set never said.
-    ended_how : str
-        "closed", "changed", "off" or "not heard".
-    following : Following or None
-        The next pressure reading or `power off` of the same power-up; None when there is none.
-    started_us, ended_us : int
-        First and last reading under air, microseconds since 1970 on the reconciled clock.
-    low_air : int or None
-        Number of the first reading (slips of the sensor aside) at or below the warning; None if never.
-    """
+    """One time that one set was under air."""
 
     wear_id: str
     number: int
     power_up: PowerUp
+    # `seq`, `at_us`, `received_us`, `pressure_bar`: the pressure readings of the wear in order of reconciled
+    # time, spikes included
     seq: Ints
     at_us: Ints
     received_us: Ints
     pressure_bar: Floats
     gas_temperature_c: Floats
-    spike: Bools
-    ended_how: str
-    cylinder: Cylinder | None
+    spike: Bools  # array of bool: readings that jumped and returned at once
+    ended_how: str  # "closed", "changed", "off" or "not heard"
+    cylinder: Cylinder | None  # None when the set never said
     setup: dict[str, Any] | None
     setup_identity: str | None
     thresholds: Thresholds
     tally: TallyEntry | None = None
+    # The next pressure reading or `power off` of the same power-up; None when there is none.
     following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
+    # `started_us`, `ended_us`: first and last reading under air, microseconds since 1970 on the reconciled
+    # clock
     started_us: int = field(init=False)
     ended_us: int = field(init=False)
+    # Number of the first reading (slips of the sensor aside) at or below the warning; None if never.
     low_air: int | None = field(init=False)
 
     def __post_init__(self) -> None:
@@ -168,21 +156,12 @@ def find_wears(
 ) -> list[Wear]:
     """Find every wear of every set.
 
-    Parameters
-    ----------
-    records : sequence of PowerUp
-        With reconciled times.
-    tallies : sequence of TallyEntry
-        From `analysis.wears.tally.read_tallies`.
-    profile : Profile
-        For thresholds that a set did not say.
-    as_of_us : int, optional
-        Now: what a later reading may still undo is left undecided. None: nothing more comes.
+    - `records`: with reconciled times.
+    - `tallies`: from `analysis.wears.tally.read_tallies`.
+    - `profile`: for thresholds that a set did not say.
+    - `as_of_us`: now: what a later reading may still undo is left undecided. None: nothing more comes.
 
-    Returns
-    -------
-    list of Wear
-        By set, then time.
+    They are sorted by set, then time.
     """
     sets: dict[str, list[PowerUp]] = {}
     for power_up in records:

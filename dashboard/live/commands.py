@@ -65,10 +65,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
 def _of_incident(shown: dict[str, Any], incident: str, at: str) -> dict[str, Any]:
     """Return the board without the other incidents, as the page's filter has it; what is hidden is counted.
 
-    Raises
-    ------
-    UsageError
-        When no such incident was on the board at that moment.
+    Raises `UsageError` when no such incident was on the board at that moment.
     """
     there = {row["incident"] for row in shown["rows"]} | {one["id"] for one in shown["incidents"]}
     if incident not in there:

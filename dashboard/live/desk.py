@@ -48,13 +48,9 @@ FIELDS: dict[str, tuple[str, ...]] = {
 class Desk:
     """One desk: its identity and its line to the broker.
 
-    Parameters
-    ----------
-    connect : callable
-        Opens the line and returns something with `publish(topic, payload)` and `close()`; raises
-        `BrokerProblem`.
-    desk_id : str
-        Who speaks.
+    - `connect`: opens the line and returns something with `publish(topic, payload)` and `close()`; raises
+      `BrokerProblem`.
+    - `desk_id`: who speaks.
     """
 
     def __init__(self, connect: Callable[[], Publisher], desk_id: str = "desk") -> None:
@@ -78,10 +74,7 @@ class Desk:
     def open(self) -> None:
         """Connect now rather than on the first message.
 
-        Raises
-        ------
-        BrokerProblem
-            When the broker cannot be reached.
+        Raises `BrokerProblem` when the broker cannot be reached.
         """
         with self._lock:
             self._line()
@@ -106,25 +99,15 @@ class Desk:
     ) -> str:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
 
-        Parameters
-        ----------
-        kind : str
-            One of `FIELDS`.
-        service : str
-            The service in the topic.
-        fields : dict
-            The kind's own fields (`FIELDS`); empty ones are left out.
-        standing : iterable of dict
-            For the first `order` of this desk: its orders that were in force before it was started.
-        account : str
-            Who is signed in; goes with the message. Empty where nobody has to sign in.
+        - `kind`: one of `FIELDS`.
+        - `service`: the service in the topic.
+        - `fields`: the kind's own fields (`FIELDS`); empty ones are left out.
+        - `standing`: for the first `order` of this desk: its orders that were in force before it was started.
+        - `account`: who is signed in; goes with the message. Empty where nobody has to sign in.
 
-        Raises
-        ------
-        RefusedMessage
-            When it would not keep the contract: the listener would refuse it.
-        BrokerProblem
-            When the broker has not acknowledged it within `SENT_WITHIN_S`; it will not go out later.
+        Raises `RefusedMessage` when it would not keep the contract: the listener would refuse it;
+        `BrokerProblem` when the broker has not acknowledged it within `SENT_WITHIN_S`; it will not go out
+        later.
         """
         if kind not in DESK_KINDS:
             raise ValueError(f"a desk sends {', '.join(DESK_KINDS)}, got {kind!r}")

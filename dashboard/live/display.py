@@ -13,18 +13,10 @@ STEP_MIN = 15  # ... in these steps
 
 @dataclass(frozen=True)
 class Display:
-    """One choice of units and clock.
+    """One choice of units and clock."""
 
-    Attributes
-    ----------
-    units : str
-        A name of `dashboard.units.UNITS`.
-    offset_min : int or None
-        Local time minus UTC, minutes; None for UTC.
-    """
-
-    units: str = METRIC.name
-    offset_min: int | None = None
+    units: str = METRIC.name  # a name of `dashboard.units.UNITS`
+    offset_min: int | None = None  # local time minus UTC, minutes; None for UTC
 
     def clock(self, at: float, pattern: str = "%H:%M:%S") -> str:
         """Return a moment (seconds since 1970) as hours, minutes and seconds."""
@@ -58,10 +50,7 @@ STANDARD = Display()
 def display_of(units: str | None, offset_min: str | None) -> Display | None:
     """Return the display that a request asks for; None when there is no such one.
 
-    Parameters
-    ----------
-    units, offset_min : str or None
-        As in the address; None or empty for bar and UTC.
+    `units` and `offset_min`: as in the address; None or empty for bar and UTC.
     """
     units = units or METRIC.name
     if units not in UNITS:

@@ -55,10 +55,7 @@ def now_s() -> float:
 class Answer:
     """What there is to say at one moment, worded and packed (JSON, gzip) once for each display asked for.
 
-    Parameters
-    ----------
-    word : callable
-        Gives the content for a display.
+    `word`: gives the content for a display.
     """
 
     def __init__(self, word: Callable[[Display], Mapping[str, Any]]) -> None:
@@ -78,24 +75,16 @@ class Answer:
 class Feed:
     """The live board behind the page.
 
-    Parameters
-    ----------
-    archive : Archive
-        What is followed.
-    folder : Path
-        The archive's folder, for the room left on its disk.
-    profile : Profile
-        The service's doctrine.
-    broker_connected : callable, optional
-        Whether the desk has its connection to the broker; None where it has no broker at all.
-    prepare : callable, optional
-        Called once on the feed's thread before anything is read; the page says meanwhile that it is starting.
-    services : tuple of str
-        Services that the desk may speak for before anything was heard of them.
-    desk_id : str, optional
-        Who sends from these pages.
-    tell : callable, optional
-        Takes each snapshot that the page shows, for other systems; must not wait.
+    - `archive`: what is followed.
+    - `folder`: the archive's folder, for the room left on its disk.
+    - `profile`: the service's doctrine.
+    - `broker_connected`: whether the desk has its connection to the broker; None where it has no broker at
+      all.
+    - `prepare`: called once on the feed's thread before anything is read; the page says meanwhile that it is
+      starting.
+    - `services`: services that the desk may speak for before anything was heard of them.
+    - `desk_id`: who sends from these pages.
+    - `tell`: takes each snapshot that the page shows, for other systems; must not wait.
     """
 
     def __init__(

@@ -17,23 +17,16 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ThinnedLine:
-    """A line as it is sent to the screen.
+    """A line as it is sent to the screen."""
 
-    Attributes
-    ----------
-    x, y : arrays of equal length
-        Points in time order; a NaN pair is in every gap, so that the line breaks there.
-    shown, total : int
-        Points sent, and measured points inside the window.
-    bin_width : float or None
-        Width of a bin in the unit of x; None when every point is there.
-    """
-
+    # `x`, `y`: arrays of equal length: points in time order; a NaN pair is in every gap, so that the line
+    # breaks there
     x: Floats
     y: Floats
+    # `shown`, `total`: points sent, and measured points inside the window
     shown: int
     total: int
-    bin_width: float | None
+    bin_width: float | None  # width of a bin in the unit of x; None when every point is there
 
 
 @dataclass(frozen=True)
@@ -72,18 +65,11 @@ def _break_between_pieces(x: Floats, y: Floats, piece: NDArray[np.int64]) -> tup
 def thin_line(x: Floats, y: Floats, start: float, end: float, pixels: int, gap: float) -> ThinnedLine:
     """Keep the lowest and the highest point in each pixel, and both ends of every unbroken piece.
 
-    Parameters
-    ----------
-    x : array, ascending
-        Time, in any unit (the review uses milliseconds).
-    y : array of the same length
-        Values; NaN where there is none.
-    start, end : float
-        The window, in the unit of x.
-    pixels : int
-        Width of the drawing; at most about two points for each are sent.
-    gap : float
-        Two neighbours further apart than this are not joined.
+    - `x`: array, ascending: time, in any unit (the review uses milliseconds).
+    - `y`: array of the same length: values; NaN where there is none.
+    - `start` and `end`: the window, in the unit of x.
+    - `pixels`: width of the drawing; at most about two points for each are sent.
+    - `gap`: two neighbours further apart than this are not joined.
     """
     part = _window(x, start, end)
     x, y = np.asarray(x[part], dtype=np.float64), np.asarray(y[part], dtype=np.float64)

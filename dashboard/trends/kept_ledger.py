@@ -30,18 +30,11 @@ MOST_CHUNKS = 64
 
 @dataclass(frozen=True)
 class Kept:
-    """Lines and the pieces that they were made from; never changed, so that a look sees a whole one.
+    """Lines and the pieces that they were made from; never changed, so that a look sees a whole one."""
 
-    Attributes
-    ----------
-    tables : dict of str to DataFrame
-        As `SCHEMAS` and coded (`analysis.trends.coded`), each with `piece` (its key) in front.
-    pieces : DataFrame
-        `PIECES`.
-    """
-
+    # As `SCHEMAS` and coded (`analysis.trends.coded`), each with `piece` (its key) in front.
     tables: dict[str, pl.DataFrame]
-    pieces: pl.DataFrame
+    pieces: pl.DataFrame  # `PIECES`
 
     def with_piece(self, piece: dict[str, Any], lines: Ledger) -> Kept:
         """Return it with the lines of one more piece."""

@@ -44,13 +44,8 @@ Progress = Callable[[int, int], None]
 class WearLedger:
     """The ledger of one archive under one profile.
 
-    Parameters
-    ----------
-    archive : Archive
-    profile : Profile
-        Another profile, another ledger: what is kept for one is not thrown away for the other.
-    analyse_messages : callable, optional
-        In place of `analysis.incident.analyse`, for tests.
+    - `profile`: another profile, another ledger: what is kept for one is not thrown away for the other.
+    - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
     """
 
     def __init__(
@@ -84,13 +79,8 @@ class WearLedger:
     def update(self, now: datetime, progress: Progress | None = None, run: Run | None = None) -> bool:
         """Work out every piece that has ended and is not kept as it is now; return whether any was.
 
-        Parameters
-        ----------
-        now : datetime
-            On the listener's clock; a piece that may still go on is left for later.
-        progress : callable, optional
-        run : callable, optional
-            Of `analysis.pieces.spread`: the pieces are worked out by the workers of a cluster.
+        - `now`: on the listener's clock; a piece that may still go on is left for later.
+        - `run`: of `analysis.pieces.spread`: the pieces are worked out by the workers of a cluster.
         """
         # An archive begins empty, and its folder may not be there yet.
         if not is_archive(self._archive.folder):
