@@ -2,8 +2,9 @@
 
 ``python -m tests.benchmarks.mutations measure [TEST_FILE ...]`` sees which test runs which line (once; after
 that only for files that changed). ``python -m tests.benchmarks.mutations try COUNT SEED [ROOM ...]`` then
-changes one comparison, sum, number, truth value or condition at a time in a copy of the code, and runs the
-tests that reach its line, quickest first, up to 40 s of them. ``renew`` takes the present code for the copy.
+changes one comparison, sum, number (one more; from 1000 on, twice), truth value or condition at a time in a
+copy of the code, and runs the tests that reach its line, quickest first, up to 30 s of them. ``renew`` takes
+the present code for the copy.
 ``MINUTES=5`` in the environment ends either in time; called again, it goes on.
 
 A survivor that alters nothing a test could see is listed with its reason in ``mutants_explained.txt``; it
@@ -51,7 +52,7 @@ ROOMS = {
 }
 NOT_BEHAVIOUR = ("words.py", "commands.py", "__init__.py")
 EXPLAINED = HERE / "tests" / "benchmarks" / "mutants_explained.txt"
-FIRST_S, ALL_S = 6.0, 40.0  # of tests: most mutants are killed by the first
+FIRST_S, ALL_S = 3.0, 30.0  # of tests: most mutants are killed by the first
 SWAPS = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
     ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
@@ -136,7 +137,7 @@ def mutants(module: str) -> Iterator[Mutant]:
             case ast.Constant(value=bool() as value):
                 yield whole(node, str(not value))
             case ast.Constant(value=int() | float() as value):
-                yield whole(node, repr(value + 1))
+                yield whole(node, repr(value + 1 if abs(value) < 1000 else value * 2))
             case ast.UnaryOp(op=ast.Not(), operand=operand):
                 start, end = place(node.lineno, node.col_offset), place(operand.lineno, operand.col_offset)
                 yield Mutant(module, node.lineno, start, end, "(" * source[start:end].count(b"("))

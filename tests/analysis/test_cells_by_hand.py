@@ -1,0 +1,306 @@
+"""What may be published, rule by rule at its limits, and two years of releases kept as they were.
+
+The limits are our own rules (see `analysis.trends.cells`); the kept releases are regression values. After a
+wanted change: ``python -m tests.analysis.test_cells_by_hand`` writes them anew; read the difference.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.trends.cell_guard import FREE, Equations, another, system_of, told
+from analysis.trends.cell_periods import (
+    Period,
+    by_year,
+    inside_days,
+    month_of,
+    periods_over,
+    quarter_of,
+    year_of,
+)
+from analysis.trends.cells import (
+    Cell,
+    Published,
+    groups_of,
+    joined,
+    merged,
+    planning_of,
+    printed_range,
+    safe_people,
+    shown,
+    two_figures,
+)
+from analysis.trends.publishing import due
+from analysis.trends.wear_arrays import Worked
+
+KEPT = Path(__file__).with_suffix(".json")
+APRIL = 12 * 2031 + 3
+
+
+def ledger(months: int = 27, seed: int = 5, events: float = 0.06) -> pl.DataFrame:
+    """Wears of 48 people at four stations, one of them small, in three roles."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for month in range(months):
+        for _ in range(int(rng.integers(25, 60))):
+            person = int(rng.integers(0, 48))
+            rows.append(
+                {
+                    "started": datetime(
+                        2029 + month // 12, month % 12 + 1, int(rng.integers(1, 28)), tzinfo=UTC
+                    ),
+                    "wearer_id": f"W-{person:02d}" if rng.random() > 0.03 else None,
+                    "station": ("North", "South", "Mill", "Outpost")[min(person // 14, 3)],
+                    "role": "instructor" if person % 12 == 0 else ("pump", "attack")[person % 2],
+                    "kind": str(rng.choice(["incident", "drill", "training"], p=[0.6, 0.3, 0.1])),
+                    "task": str(rng.choice(["search", "hose", ""])),
+                    "low_air_exits": int(rng.random() < events),
+                    "no_motion_alarms": int(rng.random() < events / 2),
+                    "distress_alarms": int(rng.random() < events / 6),
+                    "silent_min": float(rng.choice([0.0, 0.9, 1.0, 2.0], p=[0.7, 0.2, 0.05, 0.05])),
+                    "under_air_min": float(rng.normal(22, 5)),
+                    "hard_min": float(rng.random() * 6),
+                    "heat_dose": float(rng.random() * 0.4) if person % 3 else None,
+                    "mean_l_min": float(rng.normal(45, 9)),
+                }
+            )
+    return pl.DataFrame(rows, infer_schema_length=None).sort("started")
+
+
+def released() -> list[dict[str, Any]]:
+    """Give what is published of the ledger: a year and a half at once, then month by month."""
+    wears = ledger()
+    known: dict[str, Published] = {}
+    made: list[Published] = []
+    for day in (date(2030, 7, 1), *(date(2030, month, 1) for month in range(8, 13)), date(2031, 4, 2)):
+        heard = wears.filter(pl.col("started").dt.date() < day)
+        for one in due(heard, day, known):
+            known[one.period] = one
+            made.append(one)
+    return list(msgspec.to_builtins(made))
+
+
+def test_two_years_are_published_as_they_were() -> None:
+    kept = json.loads(KEPT.read_text(encoding="utf-8"))
+    shown_now = json.loads(msgspec.json.encode(released()))
+    assert [one["period"] for one in shown_now] == [one["period"] for one in kept]
+    for now, then in zip(shown_now, kept, strict=True):
+        assert now == then, now["period"]
+
+
+class TestPeriods:
+    def test_names_and_ends(self) -> None:
+        assert month_of(APRIL) == Period("2031-04", APRIL, APRIL + 1)
+        assert month_of(APRIL + 8).name == "2031-12"
+        assert month_of(APRIL + 9).name == "2032-01"
+        assert [quarter_of(APRIL + n) for n in range(3)] == [Period("2031-Q2", APRIL, APRIL + 3)] * 3
+        assert [quarter_of(APRIL + n).name for n in (-3, -1, 3, 8)] == [
+            "2031-Q1",
+            "2031-Q1",
+            "2031-Q3",
+            "2031-Q4",
+        ]
+        assert year_of(APRIL) == Period("2031", 12 * 2031, 12 * 2032)
+        assert year_of(APRIL).year == quarter_of(APRIL).year == month_of(APRIL + 8).year == 2031
+        assert [one.name for one in quarter_of(APRIL).months()] == ["2031-04", "2031-05", "2031-06"]
+        assert [one.name for one in year_of(APRIL).quarters()] == [f"2031-Q{n}" for n in (1, 2, 3, 4)]
+        assert len(year_of(APRIL).months()) == 12
+
+    def test_a_period_is_over_when_its_last_month_is(self) -> None:
+        def over(today: date) -> list[str]:
+            return [one.name for one in periods_over(12 * 2030 + 10, today)]
+
+        assert over(date(2030, 11, 30)) == []
+        assert over(date(2030, 12, 1)) == ["2030-11"]
+        assert over(date(2030, 12, 31)) == ["2030-11"]
+        assert over(date(2031, 1, 1)) == ["2030-11", "2030-12", "2030-Q4", "2030"]
+        assert over(date(2031, 4, 1))[4:] == ["2031-01", "2031-02", "2031-03", "2031-Q1"]
+
+    def test_by_year(self) -> None:
+        found = by_year(periods_over(12 * 2030 + 10, date(2031, 3, 1)))
+        assert {year: [one.name for one in of] for year, of in found.items()} == {
+            2030: ["2030-11", "2030-12", "2030-Q4", "2030"],
+            2031: ["2031-01", "2031-02"],
+        }
+
+    @pytest.mark.parametrize(
+        ("name", "first", "last"),
+        [
+            ("2031-02", date(2031, 2, 1), date(2031, 2, 28)),
+            ("2031-12", date(2031, 12, 1), date(2031, 12, 31)),
+            ("2031-Q1", date(2031, 1, 1), date(2031, 3, 31)),
+            ("2031-Q4", date(2031, 10, 1), date(2031, 12, 31)),
+            ("2031", date(2031, 1, 1), date(2031, 12, 31)),
+        ],
+    )
+    def test_inside_days_at_both_ends(self, name: str, first: date, last: date) -> None:
+        day = timedelta(days=1)
+        assert inside_days(name, first, last)
+        assert inside_days(name, None, last)
+        assert inside_days(name, first, None)
+        assert inside_days(name, None, None)
+        assert not inside_days(name, first + day, last)
+        assert not inside_days(name, first, last - day)
+        assert not inside_days(name, first + day, None)
+        assert not inside_days(name, None, last - day)
+
+
+class TestGroups:
+    @pytest.mark.parametrize(
+        ("amounts", "safe"),
+        [
+            ([1.0] * 10, True),
+            ([1.0] * 9, False),  # too few people
+            ([1.0] * 9 + [0.0], False),  # nobody's nothing is no person
+            ([7.0] + [1.0] * 13, True),  # 7 of 20: just 35 %
+            ([7.1] + [1.0] * 13, False),  # more than 35 %
+            ([6.0, 6.0] + [1.2 / 8] * 8, False),  # 49 %, and the rest is 20 % of the busiest
+            ([10.0, 17.0] + [2.5] * 8, False),
+            ([10.0] * 2 + [1.1] * 8, True),  # 35 % at most: 10 of 28.8, the rest 8.8 of 10
+        ],
+    )
+    def test_who_shares_an_amount(self, amounts: list[float], safe: bool) -> None:
+        assert safe_people(np.array(amounts)) is safe
+
+    def test_a_profile_may_ask_for_more_people(self) -> None:
+        assert not safe_people(np.ones(11), 12)
+        assert safe_people(np.ones(12), 12)
+
+    @pytest.mark.parametrize(
+        ("count", "printed"),
+        [(0, (0, 2)), (2, (0, 2)), (3, (3, 7)), (7, (3, 7)), (8, (8, 12)), (12, (8, 12)), (13, (13, 17))],
+    )
+    def test_ranges_are_the_counts_that_round_alike(self, count: int, printed: tuple[int, int]) -> None:
+        assert printed_range(count) == printed
+        assert printed[0] <= count <= printed[1]
+
+    def test_two_figures(self) -> None:
+        assert [two_figures(value) for value in (23.46, 0.01234, 987.0)] == [23.0, 0.012, 990.0]
+        assert np.isnan(two_figures(float("nan")))
+
+    def test_small_groups_are_joined_smallest_first_until_all_are_large(self) -> None:
+        """Columns are people, the last one nobody's; four stations of 12, 11, 6 and 5 people."""
+        counts = np.zeros((4, 35))
+        for row, (first, size) in enumerate(((0, 12), (12, 11), (23, 6), (29, 5))):
+            counts[row, first : first + size] = 1
+        names = ("a", "b", "c", "d")
+        assert merged(counts, names, frozenset()) == {frozenset("a"), frozenset("b"), frozenset("cd")}
+        before = frozenset({frozenset("ad")})
+        assert merged(counts, names, before) == {frozenset("ad"), frozenset("bc")}
+        assert merged(counts[2:], names[2:], frozenset()) == {frozenset("cd")}
+        assert merged(counts[3:], names[3:], frozenset()) is None
+        absent = np.vstack([counts, np.zeros(35)])
+        assert merged(absent, (*names, "e"), frozenset({frozenset("e")})) == merged(
+            counts, names, frozenset()
+        )
+
+    def test_joined_groups_hold_every_group(self) -> None:
+        first = frozenset({frozenset("ab"), frozenset("c"), frozenset("d")})
+        second = frozenset({frozenset("a"), frozenset("bc"), frozenset("d")})
+        assert joined([first, second]) == {frozenset("abc"), frozenset("d")}
+        assert joined([]) == frozenset()
+
+    def test_what_was_shown(self) -> None:
+        hidden = Published(period="2031-04", cells=(Cell(part="service"),))
+        open_ = Published(
+            period="2031-04", cells=(Cell(part="service", wears=40), Cell(part="role", names=("a",)))
+        )
+        assert (shown(None), shown(hidden), shown(open_)) == (False, False, True)
+        assert groups_of(open_, "role") == {frozenset("a")}
+        assert groups_of(open_, "station") == groups_of(None, "role") == frozenset()
+
+
+class TestWhatCanBeSolved:
+    """x + y = z: one month of three is left out, or two ranges leave one value."""
+
+    @staticmethod
+    def sum_of_two(low: list[float], high: list[float]) -> Equations:
+        keys = [(name, "service", ()) for name in ("z", "x", "y")]
+        return Equations(keys, np.array(low), np.array(high), np.array([[1.0, -1.0, -1.0]]))
+
+    def test_a_count_with_one_value_is_told(self) -> None:
+        system = self.sum_of_two([8, 3, 3], [12, 3, 7])  # x is 3, so y is 5 to 7
+        nobody = np.zeros((3, 3))
+        assert told(system, np.array([8.0, 3.0, 5.0]), nobody) == [1]
+        tight = self.sum_of_two([8, 1, 3], [8, 5, 3])
+        assert told(tight, np.array([8.0, 5.0, 3.0]), nobody) == [0, 1, 2]
+
+    def test_counts_above_fifteen_and_of_nothing_need_no_cover(self) -> None:
+        nobody = np.zeros((3, 3))
+        assert told(self.sum_of_two([16, 16, 0], [16, 16, 0]), np.array([16.0, 16.0, 0.0]), nobody) == []
+        assert told(self.sum_of_two([15, 15, 0], [15, 15, 0]), np.array([15.0, 15.0, 0.0]), nobody) == [0, 1]
+
+    def test_a_colleague_knows_the_own_shifts(self) -> None:
+        """x is 0 to 2; whoever had 2 of them knows that it is 2."""
+        system = self.sum_of_two([0, 0, 0], [12, 2, 7])
+        true = np.array([6.0, 2.0, 4.0])
+        colleague = np.zeros((3, 3))
+        assert told(system, true, colleague) == []
+        colleague[1, 1] = 2.0
+        assert told(system, true, colleague) == [1]
+
+    def test_a_second_table_respects_every_bound(self) -> None:
+        system = self.sum_of_two([0, 0, 0], [12, 7, 7])
+        aim, nobody = np.array([1.0, 1.0, 1.0]), np.zeros(3)
+        assert another(system, aim, nobody, {}).tolist() == [0, 0, 0]  # type: ignore[union-attr]
+        assert another(system, -aim, nobody, {}).tolist()[0] == 12  # type: ignore[union-attr]
+        found = another(system, aim, nobody, {1: (3.0, FREE)})
+        assert found is not None
+        assert found.tolist() == [3, 3, 0]
+        assert another(system, aim, nobody, {1: (8.0, FREE)}) is None
+        least = another(system, aim, np.array([0.0, 0.0, 2.0]), {})
+        assert least is not None
+        assert least.tolist() == [2, 0, 2]
+
+    def test_ranges_that_contradict_each_other_are_an_error(self) -> None:
+        with pytest.raises(ValueError, match="contradict"):
+            told(self.sum_of_two([1, 3, 3], [2, 4, 4]), np.array([2.0, 3.0, 3.0]), np.zeros((3, 3)))
+
+    def test_what_is_known_of_a_count(self) -> None:
+        year = year_of(APRIL)
+        cells = {
+            ("2031-04", "service", ()): Cell(part="service", wears=40, events={"m": (3, 7)}),
+            ("2031-05", "service", ()): Cell(part="service", wears=30),  # not shown: at most all of them
+            ("2031-06", "service", ()): Cell(part="service", wears=0),
+            ("2031-07", "service", ()): Cell(part="service"),
+            ("2031-Q2", "role", ("a",)): Cell(part="role", names=("a",), wears=9, events={"m": (0, 2)}),
+        }
+        system = system_of(year, cells, "m")
+        at = {key: (system.low[n], system.high[n]) for n, key in enumerate(system.keys)}
+        assert [at[f"2031-{month:02d}", "service", ()] for month in (4, 5, 6, 7)] == [
+            (3, 7), (0, 30), (0, 0), (0, FREE)
+        ]  # fmt: skip
+        assert at["2031-Q2", "role", ("a",)] == (0, 2)
+        # Four quarters of three months, the year of four quarters, and a quarter of its roles.
+        assert sorted((row != 0).sum() for row in system.sums) == [2, 4, 4, 4, 4, 5]
+        assert all(row.sum() == 1 - ((row != 0).sum() - 1) for row in system.sums)
+
+
+def test_a_planning_rate_has_ten_wears_of_five_people_beyond_it() -> None:
+    wears = ledger(12)
+    year = year_of(12 * 2029)
+
+    def rates(part: pl.DataFrame) -> set[tuple[str, float]]:
+        return {(one.task, one.quantile) for one in planning_of(Worked(part), year, (0.5, 0.9))}
+
+    assert rates(wears) == {(task, q) for task in ("", "hose", "search") for q in (0.5, 0.9)}
+    few = wears.sort("mean_l_min", descending=True).with_row_index("n")
+    # Ten wears lie above the 90 % point of 100, nine above that of 90.
+    assert ("", 0.9) in rates(few.head(100).drop("n"))
+    assert ("", 0.9) not in rates(few.head(90).drop("n"))
+    # The ten highest are those of four people only.
+    names = pl.when(pl.col("n") < 30).then(pl.format("W-0{}", pl.col("n") % 4)).otherwise(pl.col("wearer_id"))
+    assert ("", 0.9) not in rates(few.with_columns(wearer_id=names).head(250).drop("n"))
+
+
+if __name__ == "__main__":
+    lines = [json.dumps(one) for one in json.loads(msgspec.json.encode(released()))]
+    KEPT.write_text("[\n" + ",\n".join(lines) + "\n]\n", encoding="utf-8")
