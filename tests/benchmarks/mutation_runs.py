@@ -33,7 +33,9 @@ MAP = FOLDER / "map"
 LONGEST_FILE_S = 60.0  # of one test file, while it is seen what it reaches; its other tests are left out
 NOT_RUN = ("tests/browser", "tests/benchmarks", "tests/scripts", "tests/test_house", "tests/test_extras")
 STARTS_COVERAGE = "import coverage\n\ncoverage.process_startup()\n"
-PYTEST = ["-q", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+# What a test leaves open is told after the last one, so it says nothing of a mutant.
+PYTEST = ["-q", "-p", "no:cacheprovider", "-p", "no:unraisableexception"]
+PYTEST += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
 
 
 class Test(NamedTuple):
@@ -363,4 +365,7 @@ def run_tests(names: list[str], lane: Lane, expected_s: float, stop_at_first: bo
         return {"failed": failed, "ran": plugin.ran}
 
     told = lane.fork(work, cpu_s=30 + 4 * expected_s, wall_s=60 + 5 * expected_s)
-    return Outcome(told.get("failed", ""), told.get("stopped", ""), told.get("ran", 0))
+    stopped = told.get("stopped", "")
+    if stopped and not stopped.startswith(("not ended", "ended by")):
+        raise RuntimeError(f"no verdict, {stopped}; see {lane.path.with_suffix('.log')}")
+    return Outcome(told.get("failed", ""), stopped, told.get("ran", 0))

@@ -1,0 +1,514 @@
+"""The limits of signing in, in figures: how long, how often, how large. They are our own rules."""
+
+from __future__ import annotations
+
+import stat
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import polars as pl
+import pytest
+
+from analysis.trends.ledger import WEARS
+from dashboard.access import roles
+from dashboard.access.accounts import AccountFile, BadAccounts
+from dashboard.access.attempts import Attempts
+from dashboard.access.log import AccessLog, access_table, head, read_log
+from dashboard.access.protection import plain, security_headers
+from dashboard.access.reach import Reach
+from dashboard.access.roles import THIS_MACHINE, Visitor, rule_of, sees_people, visitor
+from dashboard.access.sessions import Sessions, form_token
+from dashboard.access.sign_in import _safe_next
+from dashboard.privacy.holds import holds, place_hold, release_hold
+from dashboard.privacy.register import by_person, update
+from dashboard.privacy.wearer_record import _named
+from ingest.contract.errors import ArchiveProblem, BadSettings
+from tests.dashboard.guarded_pages import BROWSER, GuardedPages, password_of
+
+NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
+
+
+class Hand:
+    """A clock that the test moves."""
+
+    def __init__(self) -> None:
+        self.at = 1_000_000.0
+
+    def __call__(self) -> float:
+        return self.at
+
+
+@pytest.fixture
+def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> GuardedPages:
+    return GuardedPages(tmp_path, monkeypatch)
+
+
+class TestSessions:
+    @pytest.mark.parametrize(
+        ("step_s", "asked", "lasts"),
+        [(1799.0, 3, True), (1800.0, 1, False), (1799.0, 24, True), (1799.0, 25, False)],
+    )
+    def test_half_an_hour_idle_or_twelve_hours(
+        self, tmp_path: Path, step_s: float, asked: int, lasts: bool
+    ) -> None:
+        clock = Hand()
+        sessions = Sessions(tmp_path / "sessions", clock)
+        token = sessions.begin("desk-1", "b")
+        for _ in range(asked):
+            clock.at += step_s
+            found, why = sessions.of(token, "b")
+        assert (found is not None) is lasts
+        assert lasts or why == "the session has expired"
+
+    def test_the_list_has_none_that_ran_out_and_the_latest_first(self, tmp_path: Path) -> None:
+        clock = Hand()
+        sessions = Sessions(tmp_path / "sessions", clock)
+        for name in ("a", "b", "c"):
+            sessions.begin(name, "x")
+            clock.at += 800.0
+        assert [one.account for one in sessions.all()] == ["c", "b"]
+
+    def test_the_twenty_first_ends_the_one_seen_longest_ago_of_the_same_account(self, tmp_path: Path) -> None:
+        clock = Hand()
+        sessions = Sessions(tmp_path / "sessions", clock)
+        other = sessions.begin("review-1", "x")
+        tokens = []
+        for _ in range(20):
+            clock.at += 1.0
+            tokens.append(sessions.begin("desk-1", "x"))
+        clock.at += 1.0
+        assert all(sessions.of(token, "x")[0] for token in tokens)
+        clock.at += 1.0
+        assert sessions.of(tokens[0], "x")[0] is not None
+        sessions.begin("desk-1", "x")
+        assert [sessions.of(token, "x")[0] is None for token in tokens] == [False, True, *[False] * 18]
+        assert sessions.of(other, "x")[0] is not None
+
+    def test_a_restart_keeps_a_session_to_its_twelfth_hour_and_no_longer(self, tmp_path: Path) -> None:
+        clock = Hand()
+        token = Sessions(tmp_path / "sessions", clock).begin("desk-1", "x")
+        assert stat.S_IMODE((tmp_path / "sessions").stat().st_mode) == 0o600
+        clock.at += 12 * 3600.0 - 1.0
+        assert Sessions(tmp_path / "sessions", clock).of(token, "x")[0] is not None
+        clock.at += 1.0
+        assert Sessions(tmp_path / "sessions", clock).all() == []
+        assert Sessions(tmp_path / "sessions", clock).of(token, "x") == (None, "no such session")
+
+    def test_a_session_is_ended_by_key_and_by_name(self, tmp_path: Path) -> None:
+        sessions = Sessions(tmp_path / "sessions", Hand())
+        first, second = (sessions.of(sessions.begin("desk-1", "x"), "x")[0] for _ in range(2))
+        assert first is not None
+        assert second is not None
+        assert len(first.name) == 12
+        assert sessions.end("nothing of the kind") is None
+        assert sessions.end(first.name) == first
+        assert sessions.end(second.key) == second
+        assert sessions.all() == []
+        assert Sessions(tmp_path / "sessions", Hand()).all() == []
+
+    def test_the_token_for_forms_is_another_one(self) -> None:
+        assert form_token("a") != form_token("b")
+        assert len(form_token("a")) == 64
+
+
+class TestAttempts:
+    def test_five_a_place_and_account_twenty_a_place_in_fifteen_minutes(self) -> None:
+        clock = Hand()
+        attempts = Attempts(clock)
+        assert [attempts.begin("desk-1", "192.0.2.1", known=True) for _ in range(6)] == [0.0] * 5 + [900.0]
+        waits = [attempts.begin(f"other-{n}", "192.0.2.1", known=True) for n in range(16)]
+        assert waits == [0.0] * 15 + [900.0]
+        clock.at += 899.0
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 1.0
+        clock.at += 1.0
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
+
+    def test_a_held_attempt_is_not_counted(self) -> None:
+        """Who waits as told gets in: attempts while held do not make the wait longer."""
+        clock = Hand()
+        attempts = Attempts(clock)
+        for _ in range(5):
+            attempts.begin("desk-1", "192.0.2.1", known=True)
+        for _ in range(30):
+            clock.at += 29.0
+            assert attempts.begin("desk-1", "192.0.2.1", known=True) > 0.0
+        clock.at += 30.0
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
+
+    def test_success_clears_this_place_and_only_the_last_failure_elsewhere(self) -> None:
+        attempts = Attempts(Hand())
+        for _ in range(4):
+            attempts.begin("desk-1", "192.0.2.1", known=True)
+        attempts.begin("desk-1", "192.0.2.1", known=True)
+        attempts.succeeded("desk-1", "192.0.2.1")
+        assert [attempts.begin("desk-1", "192.0.2.1", known=True) for _ in range(6)] == [0.0] * 5 + [900.0]
+        # Of the place four failures stay, and five more now: eleven others are let through.
+        waits = [attempts.begin(f"n-{n}", "192.0.2.1", known=True) for n in range(12)]
+        assert waits == [0.0] * 11 + [900.0]
+
+    def test_ten_thousand_places_are_remembered_and_then_the_oldest_quarter_goes(self) -> None:
+        clock = Hand()
+        attempts = Attempts(clock)
+        for _ in range(5):
+            attempts.begin("desk-1", "192.0.2.1", known=True)
+        for number in range(3331):  # three keys each: place, both, and of no account
+            attempts.begin(f"n-{number}", f"10.{number // 250}.{number % 250}.1", known=False)
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) > 0.0
+        for number in range(4):
+            attempts.begin(f"m-{number}", f"11.0.{number}.1", known=False)
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0, "the oldest place is forgotten"
+        for number in range(94):
+            assert attempts.begin("desk-1", f"12.0.0.{number}", known=True) == 0.0
+        # What an account has against it as a whole stays: 5 + 1 + 94 are its hundred.
+        assert attempts.begin("desk-1", "13.0.0.1", known=True) > 0.0
+
+
+class TestPages:
+    def test_cookies_and_the_wait(self, pages: GuardedPages) -> None:
+        caller = pages.client()
+        form = caller.get("/sign-in").headers.getlist("Set-Cookie")
+        assert any("Max-Age=3600" in one and "HttpOnly" in one and "SameSite=Strict" in one for one in form)
+        cookies = {
+            one.partition("=")[0]: one
+            for one in caller.try_password("desk-1", password_of("desk-1")).headers.getlist("Set-Cookie")
+        }
+        assert "Max-Age=43200" in cookies["underair"]
+        assert "HttpOnly" in cookies["underair"]
+        assert "Max-Age=43200" in cookies["_csrf_token"]
+        assert "HttpOnly" not in cookies["_csrf_token"]
+        assert "Max-Age=0" in cookies["underair-form"]
+        guesser = pages.client()
+        for _ in range(5):
+            guesser.try_password("desk-1", "wrong wrong wrong", "203.0.113.9")
+        held = guesser.try_password("desk-1", "wrong wrong wrong", "203.0.113.9")
+        assert held.status_code == 429
+        assert "15 minutes" in held.text
+        assert 895 < int(held.headers["Retry-After"]) <= 900
+
+    def test_the_forms_token_stays_the_same_and_a_planted_one_is_replaced(self, pages: GuardedPages) -> None:
+        caller = pages.client()
+        first = caller.form_token()
+        assert len(first) == 48
+        assert caller.form_token() == first
+        for planted in ("a" * 47, "a" * 49, '"><script>' + "a" * 38):
+            caller.web.set_cookie(pages.sign_in.form_cookie, planted, domain="localhost")
+            assert caller.form_token() not in (planted, first)
+
+    @pytest.mark.parametrize(
+        ("wanted", "goes"),
+        [
+            ("/live", "/live"),
+            ("/review?incident=I-1#top", "/review?incident=I-1"),
+            ("/nowhere", "/"),
+            ("//elsewhere.example/live", "/"),
+            ("https://elsewhere.example/live", "/"),
+            ("/live\x1f", "/"),
+            ("/live?a=\x1f", "/"),
+            ("/live?a= ", "/live?a= "),
+            ("http://[", "/"),
+            ("", "/"),
+        ],
+    )
+    def test_where_signing_in_leads(self, wanted: str, goes: str) -> None:
+        assert _safe_next(wanted) == goes
+
+    @pytest.mark.parametrize(
+        ("host", "status"),
+        [
+            ("localhost", 200),
+            ("LOCALHOST:65535", 200),
+            ("[::1]:8050", 200),
+            ("localhost:65536", 400),
+            ("localhost:", 400),
+            ("elsewhere.example", 400),
+            ("localhost.elsewhere.example", 400),
+        ],
+    )
+    def test_which_host_is_ours(self, pages: GuardedPages, host: str, status: int) -> None:
+        assert pages.client().get("/sign-in", headers={"Host": host}).status_code == status
+
+    def test_a_body_of_a_quarter_megabyte_and_no_more(self, pages: GuardedPages) -> None:
+        caller = pages.client("desk")
+        limit = 256 * 1024
+
+        def answer(size: int) -> int:
+            return caller.ask(
+                "POST", "/live/desk/note", data=b" " * size, content_type="application/json"
+            ).status_code
+
+        assert pages.app.server.config["MAX_CONTENT_LENGTH"] == limit
+        assert pages.app.server.config["MAX_FORM_MEMORY_SIZE"] == limit
+        assert answer(limit + 1) == 413
+
+    def test_ten_slow_requests_at_once_and_the_live_page_beside_them(self, pages: GuardedPages) -> None:
+        caller, room = pages.client("review"), pages.app.server.extensions["underair-room"]
+        taken = 0
+        while room.acquire(blocking=False):
+            taken += 1
+        assert taken == 10
+        assert caller.get("/review/moment").status_code == 503
+        assert pages.client("desk").get("/live.json").status_code == 200
+        room.release()
+        first, second = (caller.get("/review/moment").status_code for _ in range(2))
+        assert 503 not in (first, second), "each gives its room back"
+
+    @pytest.mark.parametrize(
+        ("headers", "status"),
+        [
+            ({}, 200),
+            ({"Sec-Fetch-Site": "same-origin"}, 200),
+            ({"Sec-Fetch-Site": "cross-site"}, 403),
+            ({"Sec-Fetch-Site": "same-site"}, 403),
+            ({"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}, 200),
+        ],
+    )
+    def test_other_sites_may_link_to_us_and_no_more(
+        self, pages: GuardedPages, headers: dict[str, str], status: int
+    ) -> None:
+        assert pages.client().get("/sign-in", headers=headers).status_code == status
+
+    @pytest.mark.parametrize(
+        ("headers", "status"),
+        [
+            ({}, 204),
+            ({"Origin": "http://elsewhere.example"}, 403),
+            ({"Sec-Fetch-Site": "cross-site"}, 403),
+            ({"X-CSRFToken": ""}, 403),
+        ],
+    )
+    def test_a_change_comes_from_our_page_with_the_sessions_token(
+        self, pages: GuardedPages, headers: dict[str, str], status: int
+    ) -> None:
+        assert pages.client("desk").ask("POST", "/sign-out", headers=headers).status_code == status
+
+    def test_headers_of_every_answer(self, pages: GuardedPages) -> None:
+        answer = pages.client().get("/sign-in")
+        policy = answer.headers["Content-Security-Policy"]
+        assert "default-src 'none'" in policy
+        assert "frame-ancestors 'none'" in policy
+        assert answer.headers["X-Frame-Options"] == "DENY"
+        assert answer.headers["Cache-Control"] == "no-store"
+        assert "Strict-Transport-Security" not in answer.headers
+        assert "script-src 'self' 'sha256-x'" in security_headers(["'sha256-x'"])["Content-Security-Policy"]
+
+    def test_a_program_reads_the_interface_and_nothing_else(self, pages: GuardedPages) -> None:
+        token = pages.accounts.add_token("reader", ("watch",))
+        with_token = {"Authorization": f"Bearer {token}"}
+        caller = pages.client()
+        # The feed of this test does not run: 503 is the board's own answer.
+        assert caller.get("/api/v1/board", headers=with_token).status_code == 503
+        assert caller.ask("HEAD", "/api/v1/board", headers=with_token).status_code == 503
+        assert caller.get("/live.json", headers=with_token).status_code in (401, 403)
+        assert caller.ask("POST", "/api/v1/board", headers=with_token).status_code in (401, 403, 405)
+        assert caller.get("/api/v1/board", headers={"Authorization": "Bearer x"}).status_code in (401, 403)
+        assert caller.get("/api/v1/board", headers={"Authorization": f"Basic {token}"}).status_code in (
+            401,
+            403,
+        )
+        with pytest.raises(BadAccounts, match="admin"):
+            pages.accounts.add_token("other", ("admin", "watch"))
+
+    def test_who_sees_people(self) -> None:
+        assert visitor() is THIS_MACHINE
+        assert sees_people(THIS_MACHINE)
+        assert not sees_people(Visitor("a", frozenset({"audit", "admin", "watch", "desk", "health"})))
+        assert rule_of("HEAD", "/live.json") == rule_of("GET", "/live.json") == roles.LIVE
+        assert rule_of("OPTIONS", "/sign-in") == rule_of("DELETE", "/live.json") == roles.NOBODY
+
+    def test_what_is_written_of_a_request_is_cut_and_drives_no_terminal(self) -> None:
+        assert plain("a\n\x1b[2Jb") == "a\\n\\x1b[2Jb"
+        assert len(plain("x" * 1000)) == 200
+
+
+class TestAccounts:
+    @pytest.mark.parametrize(
+        ("password", "fits"),
+        [
+            ("abcdefghijklmn", False),
+            ("abcdefghijklmno", True),
+            ("abcd" * 60 + "e" * 16, True),
+            ("abcd" * 60 + "e" * 17, False),
+            ("abcdabcdabcdabcdabcd", False),  # four different signs
+            ("abcdeabcdeabcdeabcde", True),
+            ("desk-1abcdPASSWORDunderair", False),
+        ],
+    )
+    def test_fifteen_to_256_characters_of_five_kinds(
+        self, pages: GuardedPages, password: str, fits: bool
+    ) -> None:
+        pages.accounts.remove("desk-1")
+        if fits:
+            pages.accounts.add("desk-1", password, ("desk",))
+            assert pages.accounts.verify("desk-1", password)
+            assert not pages.accounts.verify("desk-1", password + "x" * 256)
+        else:
+            with pytest.raises(BadAccounts, match="password"):
+                pages.accounts.add("desk-1", password, ("desk",))
+
+    @pytest.mark.parametrize("mode", [0o640, 0o604, 0o620, 0o610, 0o700 | 0o001])
+    def test_nobody_else_may_read_or_write_the_file(self, pages: GuardedPages, mode: int) -> None:
+        pages.accounts.path.chmod(mode)
+        with pytest.raises(BadAccounts, match=f"mode {mode:o}"):
+            AccountFile(pages.accounts.path).accounts()
+
+    def test_a_name_has_forty_characters(self, pages: GuardedPages) -> None:
+        pages.accounts.add("a" * 40, password_of("x"), ("desk",))
+        with pytest.raises(BadAccounts, match="1 to 40"):
+            pages.accounts.add("a" * 41, password_of("x"), ("desk",))
+
+
+class TestReach:
+    @pytest.mark.parametrize(
+        ("url", "host"),
+        [
+            ("https://air.example", "air.example"),
+            ("https://air.example:443/", "air.example"),
+            ("https://air.example:8443", "air.example:8443"),
+        ],
+    )
+    def test_names_of_the_proxy(self, url: str, host: str) -> None:
+        assert Reach(public_url=url).hosts == [host]
+
+    @pytest.mark.parametrize(
+        "url",
+        ["http://air.example", "https://air.example/x", "https://air.example?a", "https://air.example#a",
+         "https://a@air.example", "https://", "https://air.example:99999"],
+    )  # fmt: skip
+    def test_what_is_no_such_name(self, url: str) -> None:
+        with pytest.raises(BadSettings, match="public-url"):
+            Reach(public_url=url).checked()
+
+    def test_without_a_proxy_forwarded_headers_are_thrown_away(self) -> None:
+        assert Reach().proxy_options == {"clear_untrusted_proxy_headers": True}
+        options = Reach(public_url="https://air.example", proxy="10.0.0.1").proxy_options
+        assert (options["trusted_proxy"], options["trusted_proxy_count"]) == ("10.0.0.1", 1)
+        assert options["clear_untrusted_proxy_headers"] is True
+        assert Reach(public_url="https://air.example").proxy_options["trusted_proxy"] == "127.0.0.1"
+        assert Reach("::1", public_url="https://air.example").proxy_options["trusted_proxy"] == "::1"
+
+
+class TestLog:
+    def test_the_same_look_within_ten_minutes_is_one_line(self, tmp_path: Path) -> None:
+        clock = Hand()
+        log = AccessLog(tmp_path, clock)
+        for step_s in (0.0, 599.0, 1.0, 599.0, 1.0):
+            clock.at += step_s
+            assert log.write("view", "incident=I-1", account="review-1", session="s", once=True)
+        assert len(read_log(tmp_path)[0]) == 3
+        clock.at += 1.0
+        assert log.write("view", "incident=I-1", account="review-1", session="s")
+        assert log.write("view", "incident=I-2", account="review-1", session="s", once=True)
+        assert len(read_log(tmp_path)[0]) == 5
+
+    def test_a_target_is_cut_at_500_and_only_the_owner_reads(self, tmp_path: Path) -> None:
+        assert AccessLog(tmp_path, Hand()).write("view", "x" * 501, account="a")
+        ((entry,), faults) = read_log(tmp_path)
+        assert (len(entry.target), faults) == (500, [])
+        assert stat.S_IMODE((tmp_path / "access").stat().st_mode) == 0o700
+
+    def test_lines_longer_than_one_read_stay_chained(self, tmp_path: Path) -> None:
+        log = AccessLog(tmp_path, Hand())
+        for number in range(4):
+            assert log.write("view", "é" * 500, account="a" * 9000 * (number % 2 + 1))
+        entries, faults = read_log(tmp_path)
+        assert (len(entries), faults) == (4, [])
+        assert head(tmp_path) != head(tmp_path / "nothing")
+        assert access_table(tmp_path).height == 4
+
+    def test_a_clock_set_back_goes_on_in_the_latest_file(self, tmp_path: Path) -> None:
+        clock = Hand()
+        log = AccessLog(tmp_path, clock)
+        log.write("view", "1", account="a")
+        clock.at -= 86400.0
+        log.write("view", "2", account="a")
+        clock.at += 2 * 86400.0
+        log.write("view", "3", account="a")
+        entries, faults = read_log(tmp_path)
+        assert ([one.target for one in entries], faults) == (["1", "2", "3"], [])
+        assert len(list((tmp_path / "access").glob("*.ndjson"))) == 2
+
+
+class TestPrivacy:
+    def test_a_holds_reason_has_up_to_500_characters_with_the_incident(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("dashboard.privacy.holds._spoken_of", lambda archive, incident_id: True)
+        for reason in ("", "  ", "x" * 496):
+            with pytest.raises(ArchiveProblem, match="from 1 to 495"):
+                place_hold(tmp_path, "I-1", reason)
+        place_hold(tmp_path, "I-1", f" {'x' * 495} ")
+        assert list(holds(tmp_path)) == ["I-1"]
+        with pytest.raises(ArchiveProblem, match="under hold already"):
+            place_hold(tmp_path, "I-1", "again")
+        with pytest.raises(ArchiveProblem, match="not under hold"):
+            release_hold(tmp_path, "I-2", "over")
+        release_hold(tmp_path, "I-1", "over")
+        assert holds(tmp_path) == {}
+        place_hold(tmp_path, "I-1", "anew")
+        assert list(holds(tmp_path)) == ["I-1"]
+
+    def test_the_registers_figures_by_hand(self, tmp_path: Path) -> None:
+        usual = {
+            "incident_id": "A",
+            "kind": "incident",
+            "under_air_min": 20.0,
+            "silent_min": 5.0,
+            "hard_min": 4.0,
+        }
+        rows: list[dict[str, Any]] = [
+            {"wearer_id": "W-1", "heat_dose": 0.25, "started": datetime(2030, 12, 31, 23, tzinfo=UTC)},
+            {"wearer_id": "W-1", "started": datetime(2031, 1, 1, tzinfo=UTC), "contamination": "soot"},
+            {"wearer_id": "W-1", "started": datetime(2031, 2, 1, tzinfo=UTC), "kind": "training",
+             "incident_id": "T", "contamination": "soot", "decontaminated": "21:40",
+             "contaminated_min": 12.0},
+            {"wearer_id": "W-2", "started": datetime(2031, 2, 1, tzinfo=UTC), "silent_min": 0.0},
+            {"wearer_id": "gone-1", "started": datetime(2031, 2, 1, tzinfo=UTC)},
+            {"wearer_id": None, "started": datetime(2031, 2, 1, tzinfo=UTC)},
+            {"wearer_id": "W-2", "started": datetime(1991, 6, 1, 11, 59, tzinfo=UTC)},
+            {"wearer_id": "W-3", "started": datetime(1991, 6, 1, 12, 0, tzinfo=UTC)},
+        ]  # fmt: skip
+        wears = pl.DataFrame(
+            [{"wear_id": str(n), **usual, **row} for n, row in enumerate(rows)], schema=WEARS
+        )
+        lines = update(tmp_path, wears, NOW, 40)  # 40 years are kept, to the minute
+        assert lines["wearer_id"].to_list() == ["W-1", "W-1", "W-1", "W-2", "W-3"]
+        table = {(row["wearer_id"], row["year"]): row for row in by_person(lines).to_dicts()}
+        assert sorted(year for _, year in table) == ["1991", "2030", "2031", "2031", "all", "all", "all"]
+        one = table["W-1", "all"]
+        assert (one["wears"], one["incidents"], one["drills"], one["trainings"]) == (3, 1, 0, 1)
+        assert (one["dose_wears"], one["heat_dose"]) == (1, 0.25)
+        assert (one["contaminations"], one["not_decontaminated"], one["contaminated_min"]) == (2, 1, 12.0)
+        assert (one["under_air_min"], one["hard_min"], one["heard_part"]) == (60.0, 12.0, 0.75)
+        assert table["W-1", "2031"]["heat_dose"] is None, "a dose without a sensor is no zero"
+        assert table["W-1", "2030"]["contaminated_min"] is None
+        assert table["W-2", "2031"]["heard_part"] == 1.0
+        assert by_person(lines, "W-2")["wearer_id"].unique().to_list() == ["W-2"]
+
+    @pytest.mark.parametrize(
+        ("text", "named"),
+        [
+            ("W-1", True),
+            ("to W-1.", True),
+            ("W-1, then", True),
+            ("W-12", False),
+            ("W-1.a", False),
+            ("W-1-b", False),
+            ("aW-1", False),
+            ("x.W-1", False),
+            ("W-1 - and", True),
+        ],
+    )
+    def test_a_text_names_a_wearer_and_not_one_whose_name_only_begins_so(
+        self, text: str, named: bool
+    ) -> None:
+        assert pl.Series([text]).str.contains(_named("W-1")).to_list() == [named]
+
+
+def test_sessions_file_holds_no_token(tmp_path: Path) -> None:
+    token = Sessions(tmp_path / "sessions", Hand()).begin("desk-1", BROWSER)
+    kept = (tmp_path / "sessions").read_bytes()
+    assert token.encode() not in kept
+    assert BROWSER.encode() not in kept
+    assert len(msgspec.json.decode(kept)) == 1
