@@ -6,7 +6,9 @@ So a mutant takes seconds. The clone itself is never changed.
 
 from __future__ import annotations
 
+import ast
 import fcntl
+import gc
 import hashlib
 import io
 import json
@@ -17,6 +19,7 @@ import signal
 import subprocess
 import sys
 import time
+import types
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -350,17 +353,64 @@ class Chosen:
             self.failed = report.nodeid
 
 
-def run_tests(names: list[str], lane: Lane, expected_s: float, stop_at_first: bool = True) -> Outcome:
-    """Run tests in a child, in this order, until one fails."""
+def load_project(files: Iterable[str]) -> None:
+    """Import test files and what they import, so that children need not; no test is run."""
+    done = pytest.main([*PYTEST, "-qqq", "--collect-only", *files])
+    if done != pytest.ExitCode.OK:
+        raise RuntimeError(f"the tests cannot be collected: {done!r}")
+
+
+def take_over(path: Path, line: int) -> bool:
+    """Give the loaded functions of a changed file their new code; False where that is not enough.
+
+    It is not for what runs on import: values of modules and classes, decorators, defaults.
+    """
+    text = path.read_text(encoding="utf-8")
+    outermost = [
+        node
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        and node.body[0].lineno <= line <= (node.end_lineno or 0)
+    ]
+    if not outermost:
+        return False
+    first = min(outermost, key=lambda node: node.lineno)
+    starts = min([first.lineno, *(each.lineno for each in first.decorator_list)])
+
+    def codes(of: types.CodeType) -> Iterator[types.CodeType]:
+        yield of
+        for const in of.co_consts:
+            if isinstance(const, types.CodeType):
+                yield from codes(const)
+
+    whole = compile(text, str(path), "exec", dont_inherit=True)
+    new = next(one for one in codes(whole) if (one.co_name, one.co_firstlineno) == (first.name, starts))
+    found = [
+        one
+        for one in gc.get_objects()
+        if isinstance(one, types.FunctionType)
+        and one.__code__.co_filename == str(path)
+        and (one.__code__.co_qualname, one.__code__.co_firstlineno) == (new.co_qualname, starts)
+    ]
+    for one in found:
+        one.__code__ = new
+    return bool(found)
+
+
+def run_tests(
+    names: list[str], lane: Lane, expected_s: float, changed: tuple[Path, int] | None = None
+) -> Outcome:
+    """Run tests in a child, in this order, until one fails; `changed` is file and line of a mutant."""
 
     def work() -> dict[str, Any]:
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
         sys.dont_write_bytecode = True
+        if changed is not None and not take_over(*changed):
+            raise RuntimeError(f"{changed[0]} is not loaded")
         plugin = Chosen(names)
         files = list(dict.fromkeys(name.partition("::")[0] for name in names))
-        options = ["-x"] if stop_at_first else []
         base = lane.path.with_suffix(".tmp")
-        code = pytest.main([*PYTEST, *options, f"--basetemp={base}", *files], plugins=[plugin])
+        code = pytest.main([*PYTEST, "-x", f"--basetemp={base}", *files], plugins=[plugin])
         failed = plugin.failed or ("" if code in (0, 5) else f"pytest ended with {code}")
         return {"failed": failed, "ran": plugin.ran}
 
