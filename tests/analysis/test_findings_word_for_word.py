@@ -22,6 +22,7 @@ from tests.analysis.test_findings import PLANTED, ordinary
 
 KEPT = Path(__file__).with_suffix(".json")
 PROFILE = Profile.default()
+STUCK_S = (93, 94, 95, 96)  # where it begins to count, to the second
 WHO = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1", "team": "Larch"}
 
 
@@ -154,6 +155,51 @@ def offset(bar: float) -> Callable[[WrittenLog], None]:
         alarm(talker, "low_air", (60 + 245 / 0.1, "raised"))
         for second in range(10):
             talker.say(last + 1 + second, "pressure", pressure_bar=max(bar, 0.0))
+
+    return scene
+
+
+def offset_without(closed: str, warning: bool) -> Callable[[WrittenLog], None]:
+    """The full cylinder reads 312 bar; the valve is read closed `after` the wear, or at neither end."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        last = talker.breathe(60, 2700, start_bar=312.0, bar_s=0.1, opens=False, closes=False)
+        if warning:
+            alarm(talker, "low_air", (2510, "raised"))
+        for second in range(5 if closed == "after" else 0):
+            talker.say(last + 1 + second, "pressure", pressure_bar=12.0)
+
+    return scene
+
+
+def boot_again(log: WrittenLog) -> None:
+    for from_s in (0.0, 86400.0):
+        talker, desk = log.talker("S-1"), log.talker("D-1", role="desk")
+        talker.say(from_s, "power", state="on", battery_fraction=0.9)
+        talker.set_up(from_s + 1)
+        talker.breathe(from_s + 60, 300)
+        talker.say(from_s + 380, "power", state="off", battery_fraction=0.8)
+        desk.say(from_s + 50, "tally", action="in", **WHO)
+        desk.say(from_s + 370, "tally", action="out", **WHO)
+        desk.say(from_s + 390, "note", incident_id="I-1", text="rest")
+
+
+def stuck_for(seconds: int, from_s: int = 660) -> Callable[[WrittenLog], None]:
+    """The gauge stays for so long; then it falls at once to where it would have been."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = ordinary(log)
+        level = next(
+            f["pressure_bar"] for at, kind, _, _, f in talker.said if (at, kind) == (from_s, "pressure")
+        )
+        talker.said = [
+            (at, kind, lost, retained, fields | {"pressure_bar": level})
+            if kind == "pressure" and from_s <= at < from_s + seconds
+            else (at, kind, lost, retained, fields)
+            for at, kind, lost, retained, fields in talker.said
+        ]
 
     return scene
 
@@ -329,6 +375,11 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "reads 12 bar too high": offset(12.0),
     "reads 4 bar too high": offset(4.0),
     "reads 9 bar too low": offset(-9.0),
+    "full, and closed after the wear": offset_without("after", False),
+    "full, and an early warning": offset_without("never", True),
+    "full alone": offset_without("never", False),
+    "a boot number used again": boot_again,
+    **{f"stuck for {seconds} s": stuck_for(seconds) for seconds in STUCK_S},
     "short rest": short_rest,
     "no tally of one of two": tallied((90, "in", "W-2", "S-2"), (800, "out", "W-2", "S-2")),
     "tallied in after 120 s": tallied((220, "in", "W-1", "S-1"), (800, "out", "W-1", "S-1")),

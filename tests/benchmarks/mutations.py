@@ -52,6 +52,8 @@ ROOMS = {
     ],
     "access": ["dashboard/access/*.py", "dashboard/privacy/*.py"],
 }
+GUARDS = ("frozen", "slots", "kw_only", "gc", "strict", "omit_defaults", "exc_info")
+"""Arguments that guard against a mistake of the programmer, save memory or make a log line longer."""
 NOT_BEHAVIOUR = ("words.py", "commands.py", "__init__.py")
 EXPLAINED = HERE / "tests" / "benchmarks" / "mutants_explained.txt"
 FIRST_S = 2.0  # of tests: most mutants are killed by these
@@ -96,7 +98,7 @@ def modules_of(room: str) -> list[str]:
 
 
 def mutants(module: str) -> Iterator[Mutant]:
-    """Give every mutant of a module; annotations and docstrings are left alone."""
+    """Give every mutant of a module; annotations, docstrings and `GUARDS` are left alone."""
     source = (CODE / module).read_bytes()
     starts = [0]
     for line in source.splitlines(keepends=True):
@@ -108,6 +110,7 @@ def mutants(module: str) -> Iterator[Mutant]:
         for each in (getattr(node, "annotation", None), getattr(node, "returns", None))
         if each is not None
     ]
+    typed += [each.value for each in ast.walk(tree) if isinstance(each, ast.keyword) and each.arg in GUARDS]
     skipped = {id(inner) for outer in typed for inner in ast.walk(outer)}
 
     def place(line: int, column: int) -> int:
@@ -173,6 +176,8 @@ def lines_that_depend(mutant: Mutant) -> tuple[list[int], str]:
         for node in ast.walk(tree)
         if isinstance(node, ast.stmt) and node.lineno <= mutant.line <= (node.end_lineno or 0)
     ]
+    if not holding:
+        return [], "?"  # a decorator
     statement = max(holding, key=lambda node: node.lineno)
     if inside:
         body = getattr(statement, "body", None)
