@@ -1,0 +1,39 @@
+"""The order of the live board's alarms, and who counts as out: what a desk looks at first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def worn(log: Any, *names: str) -> list[Any]:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    sets = []
+    for number, name in enumerate(names, 1):
+        one = log.talker(name)
+        one.set_up(0)
+        one.breathe(20, 200, closes=False)
+        desk.say(number, "tally", incident_id="I-1", action="in", set_id=name, wearer_id=f"W-{number}")
+        sets.append(one)
+    return sets
+
+
+def test_what_nobody_has_seen_then_the_gravest_then_what_is_still_on_then_the_oldest(
+    log: Any, see: Any
+) -> None:
+    one, two, three, four, five = worn(log, "S-1", "S-2", "S-3", "S-4", "S-5")
+    one.say(100, "alarm", alarm="distress", state="raised")
+    one.say(105, "alarm", alarm="distress", state="cleared")
+    two.say(120, "alarm", alarm="distress", state="raised")
+    three.say(110, "alarm", alarm="distress", state="raised")
+    four.say(90, "alarm", alarm="fault", state="raised")
+    five.say(80, "alarm", alarm="distress", state="raised")
+    log.talkers[0].say(95, "seen", set_id="S-5", alarm="distress")
+    shown = [(line.set_id, line.alarm) for line in see(150).alarms]
+    assert shown == [
+        ("S-3", "distress"),
+        ("S-2", "distress"),
+        ("S-1", "distress"),
+        ("S-4", "fault"),
+        ("S-5", "distress"),
+    ]
