@@ -73,6 +73,15 @@ def heard_late_and_answered_late(log: WrittenLog) -> None:
     alarm(talker, "no_motion", (300, "raised"), (400, "acknowledged"))
 
 
+def heard_after(late_s: float) -> Callable[[WrittenLog], None]:
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log)
+        talker.delay = lambda at: late_s if 299.5 < at < 300.5 else 0.0
+        alarm(talker, "distress", (300.3, "raised"), (400, "acknowledged"))
+
+    return scene
+
+
 def flooded(log: WrittenLog) -> None:
     talker = worn(log)
     for number in range(12):
@@ -355,6 +364,8 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "over after 30 s": answered(30.0, "cleared"),
     "over after 31 s": answered(31.0, "cleared"),
     "heard late and answered late": heard_late_and_answered_late,
+    "heard 5 s late, answered late": heard_after(5.0),
+    "heard 6 s late, answered late": heard_after(6.0),
     "a flood of alarms": flooded,
     "a lost raise": raise_lost,
     "a lost clear": clear_lost,

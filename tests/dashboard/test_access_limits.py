@@ -310,6 +310,34 @@ class TestPages:
         with pytest.raises(BadAccounts, match="admin"):
             pages.accounts.add_token("other", ("admin", "watch"))
 
+    def test_what_is_logged_and_what_is_refused_when_it_cannot_be(self) -> None:
+        logged = {name: rule.action for name, rule in roles.ROUTES.items() if rule.action}
+        needing = {name for name, rule in roles.ROUTES.items() if rule.needs_log}
+        assert {name for name in logged if name not in needing} == {
+            "POST /live/desk/<kind>",
+            "POST /review/note",
+        }
+        assert needing == {
+            *(f"POST /access/{name}" for name in ("end/<name>", "publish-anew/<period>")),
+            *(f"GET /trends/{name}" for name in ("export.zip", "summary.html", "inside.zip", "inside.html")),
+            *(f"GET /review/{name}" for name in ("moment", "messages", "evidence", "note", "export")),
+            *(f"GET /review/{name}" for name in ("lanes.svg", "report")),
+            "GET /board.json", "GET /board/lines.json", "GET /access.csv", "GET /register.csv",
+            "GET /api/v1/incidents", "GET /api/v1/incidents/<key>/<table>",
+        }  # fmt: skip
+        assert {path for path, rule in roles.PAGES.items() if rule.needs_log} == {
+            "/review",
+            "/board",
+            "/register",
+        }
+        assert {path for path, rule in roles.PAGES.items() if rule.each} == {"/register"}
+        assert all(rule.needs_log for name, rule in roles.CALLBACKS.items() if rule is not roles.SIGNED_IN)
+        everybody = {name for name, rule in roles.ROUTES.items() if rule.open}
+        assert everybody == {
+            "GET /_favicon.ico", "GET /health", "GET /theme.css", "GET /assets/<path:filename>",
+            "GET /sign-in", "POST /sign-in", "GET /api/v1/openapi.json",
+        }  # fmt: skip
+
     def test_who_sees_people(self) -> None:
         assert visitor() is THIS_MACHINE
         assert sees_people(THIS_MACHINE)
