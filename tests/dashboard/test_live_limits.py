@@ -9,7 +9,7 @@ import pytest
 from msgspec.structs import replace
 
 from analysis.live.attention import in_order_of_need, judge, team_rows
-from analysis.live.came_out import CameOut
+from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.losing import minutes_to_empty
 from analysis.live.rows import (
@@ -454,10 +454,11 @@ class TestCameOut:
         """The profile: ten minutes after two cylinders or 45 minutes of work."""
 
         def until(*outs: tuple[float, float]) -> float | None:
-            room = CameOut()
-            for number, (at_min, under_min) in enumerate(outs):
-                room.take(replace(OUT, key=str(number), at=NOW + 60 * at_min, under_air_s=60 * under_min))
-            last = room.lines(PROFILE.rest)[0].rest_until_at
+            came = [
+                replace(OUT, key=str(number), at=NOW + 60 * at_min, under_air_s=60 * under_min)
+                for number, (at_min, under_min) in enumerate(outs)
+            ]
+            last = with_rests(came, PROFILE.rest)[0].rest_until_at
             return None if last is None else round((last - NOW) / 60.0 - outs[-1][0], 6)
 
         assert until((0.0, 20.0)) is None
@@ -468,10 +469,8 @@ class TestCameOut:
         assert until((0.0, 20.0), (25.0, 20.0), (65.0, 20.0)) is None
 
     def test_others_and_later_exits_do_not_count(self) -> None:
-        room = CameOut()
-        room.take(OUT)
-        room.take(replace(OUT, key="2", wearer_id="W-2", at=OUT.at + 60))
-        room.take(replace(OUT, key="3", at=OUT.at + 1500))
-        latest, other, first = room.lines(PROFILE.rest)
+        others = replace(OUT, key="2", wearer_id="W-2", at=OUT.at + 60)
+        again = replace(OUT, key="3", at=OUT.at + 1500)
+        latest, other, first = with_rests((OUT, others, again), PROFILE.rest)
         assert (latest.key, other.key, first.key) == ("3", "2", OUT.key)
         assert (latest.rest_until_at is None, other.rest_until_at, first.rest_until_at) == (False, None, None)
