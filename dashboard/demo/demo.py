@@ -31,8 +31,8 @@ ENDS_WITHIN_S = 5.0
 LOG_TAIL_LINES = 15
 INTRODUCTION = """\
 An invented incident with invented people, published over MQTT on this machine by a simulated crew.
-It is under way; an earlier, finished one is there to review. The archive is {archive}
-and goes when the demo ends. End it with Ctrl-C."""
+It is under way; an earlier, finished one is there to review. The archive {archive}
+is deleted when the demo ends. Ctrl-C ends it."""
 
 
 class DemoProblem(UnderairError):

@@ -26,6 +26,7 @@ from ingest.archive.store import file_sha256
 from ingest.contract.captures import read_capture
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
+from ingest.plurals import counted
 
 MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
 LISTED = (MANIFEST, BAG_INFO, BAGIT)
@@ -103,7 +104,7 @@ def _verify_bag(folder: Path, asked: _Asked) -> CaseChecked:
     faults += signature_faults + stamp_faults + custody_faults
     if entries and (entries[0].what != "made" or entries[0].head != head):
         faults.append(f"{custody.FILE}: does not begin with the making of this case")
-    said = [signed, stamp, f"custody log: {len(entries)} lines"]
+    said = [signed, stamp, f"custody log: {counted(len(entries), 'line')}"]
     has_signature = (folder / SIGNATURE).is_file()
     more, seen_faults = _against_memory(folder, about.incident, head, has_signature)
     said += more

@@ -164,9 +164,11 @@ def audit(
         said = {"wears": chosen["wears"].height, "inside_only": for_inside, "profile": profile.name}
         echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
     else:
-        from dashboard.trends.summary_words import INSIDE_ONLY, published_note
+        from dashboard.trends.summary_words import INSIDE_ONLY, NO_ROW, published_note
 
         meaning = INSIDE_ONLY if for_inside else published_note(profile.disclosure.fewest_people)
+        if not any(table.height for table in shown.values()):
+            meaning = NO_ROW
         wears = counted(chosen["wears"].height, "wear")
         echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 

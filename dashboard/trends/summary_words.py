@@ -56,6 +56,10 @@ PUBLISHED_NOTE = (
     "A dash means: too few people to show it."
 )
 TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
+NO_ROW = (
+    "No table has a row: no period is over, or too few people were at work in it. With --inside, `audit` "
+    "writes the service's own tables."
+)
 INSIDE_ONLY = "Inside the service only: exact counts can point at a person."
 HEAT_NOTE = "Heat dose is worked out from the air temperature. It is not what a body felt."
 

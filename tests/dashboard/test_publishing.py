@@ -261,6 +261,15 @@ def test_the_verb_refuses_what_makes_no_sense(archive: Path, tmp_path: Path) -> 
     assert "underair import LOG" in str(nothing.exception)
 
 
+def test_the_verb_says_when_nothing_is_published(tmp_path: Path) -> None:
+    """A newcomer tried the sample and got empty tables without a word."""
+    seal_messages(tmp_path / "a", frames_from_heard(build_past_incident(1, at("2029-05-01")).heard), "past")
+    told = run("--archive", str(tmp_path / "a"), "--out", str(tmp_path / "out"))
+    assert told.exit_code == 0, told.output
+    assert "No table has a row: no period is over, or too few people were at work in it." in told.output
+    assert pl.read_csv(tmp_path / "out" / "by_month.csv").is_empty()
+
+
 # What the audit role gets, in every answer of the server.
 
 
