@@ -133,7 +133,7 @@ class _Grown:
         return self.in_order, off
 
     def _has_clock(self, fit: ClockFit) -> bool:
-        """Return whether the last reading says what the fit goes by."""
+        """Return whether the last reading has what the clock's fit needs."""
         return not fit.by_uptime or bool(abs(self._arrays["uptime_s"][self.size - 1]) < MOST_UPTIME_S)
 
     def _place_last(self, fit: ClockFit) -> tuple[bool, bool]:

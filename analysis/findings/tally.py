@@ -164,7 +164,7 @@ def _without_wear(context: Context) -> Iterator[Finding]:
 
 
 def _never_heard(context: Context) -> Iterator[Finding]:
-    """Of a set tallied in nothing at all was heard meanwhile: another set was worn, or no radio reached."""
+    """Find sets that were tallied in and never heard: another set was worn, or the radio did not reach."""
     with_wear = {one.wear.tally.in_identity for one in context.examined if one.wear.tally is not None}
     of_set: dict[str, list[PowerUp]] = {}
     for power_up in context.records:

@@ -43,7 +43,7 @@ class HeardSoFar:
             self._refused.append((received_us * 1e-6, reason))
 
     def at(self, now_s: float, delays_s: Sequence[float]) -> Hearing:
-        """Return how it stands at a moment."""
+        """Return how well messages arrive, at a moment."""
         lately = [reason for at_s, reason in self._refused if at_s >= now_s - 3600.0]
         ordered = sorted(delays_s)
         return Hearing(

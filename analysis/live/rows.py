@@ -58,7 +58,7 @@ class FanPoint(msgspec.Struct, frozen=True):
 
 
 class Reason(msgspec.Struct, frozen=True):
-    """Why a row stands where it stands."""
+    """Why a row has its place."""
 
     code: str
     since_at: float | None = None

@@ -80,7 +80,7 @@ def work(task: PieceTask) -> tuple[int, int, dict[str, int]]:
 
     Returns its number, its messages, and the rows by table.
 
-    Raises `UnderairError` when the folder of the results is not to be seen from here.
+    Raises `UnderairError` when the folder of the results cannot be seen from here.
     """
     results = analyse_batch(task.folder, task.batch, task.profile)
     folder = task.parts / f"{task.number:06d}"
@@ -119,7 +119,7 @@ class Joining:
 def join(task: Joining) -> tuple[str, int, dict[str, int]]:
     """Write one table from those of the batches; return its name, rows, and findings by severity.
 
-    Raises `UnderairError` when what another worker wrote is not to be seen from here.
+    Raises `UnderairError` when what another worker wrote cannot be seen from here.
     """
     if not (task.parts / _JOINED).is_dir():
         raise _not_shared(task.parts)

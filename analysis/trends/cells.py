@@ -101,7 +101,7 @@ def two_figures(value: float) -> float:
 
 
 def safe_people(amounts: NDArray[np.float64], fewest: int = FEWEST_PEOPLE) -> bool:
-    """Return whether so many people share an amount that none can be told: `amounts` has one a person.
+    """Return whether enough people share an amount to hide each one's part: `amounts` has one a person.
 
     What nobody's wears add is left out: they may all be one person's.
     """

@@ -244,7 +244,7 @@ def _kinds(wears: pl.DataFrame, incidents: pl.DataFrame) -> pl.Series:
 
 
 def _batteries(wears: pl.DataFrame, power: pl.DataFrame) -> pl.Series:
-    """The charge that the set had told when the wear began; null when it had not."""
+    """The charge that the set had reported when the wear began; null without a report."""
     told = power.filter(pl.col("battery_fraction").is_not_null()).select(
         "set_id", "battery_fraction", pl.col("received").alias("at")
     )

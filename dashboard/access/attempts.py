@@ -16,7 +16,7 @@ from dashboard.access.accounts import digest_of
 
 @dataclass(frozen=True)
 class Limit:
-    """At most so many attempts that failed within so long."""
+    """The most failed attempts within a time."""
 
     failures: int
     within_s: float

@@ -191,7 +191,7 @@ def _messages_hash(folder: Path, about: made.About) -> list[str]:
 
 
 def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tuple[list[str], list[str]]:
-    """Compare a case with what this machine has seen of the incident: what is to be said, and faults."""
+    """Compare a case with what this machine has seen of the incident: sentences, and faults."""
     looks = seen_before(made.subject(incident))
     same = [look for look in looks if look.head == head]
     others = {look.head: look.at for look in looks if look.head != head}

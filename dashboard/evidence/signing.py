@@ -54,7 +54,7 @@ def sign(case: Path, key: Path) -> None:
 
 
 def check_signature(case: Path, signers: Path | None) -> tuple[str, list[str]]:
-    """Check the signature beside a case; return what is to be said, and its faults.
+    """Check the signature beside a case; return sentences, and its faults.
 
     `signers`: an allowed-signers file (ssh-keygen(1), "ALLOWED SIGNERS"). Without it nobody knows whose key
     it was, only whether the signature belongs to this tag manifest.
@@ -82,7 +82,7 @@ def check_signature(case: Path, signers: Path | None) -> tuple[str, list[str]]:
 
 
 def check_time_stamp(case: Path, authority: Path | None) -> tuple[str, list[str]]:
-    """Check the RFC 3161 time stamp beside a case; return what is to be said, and its faults.
+    """Check the RFC 3161 time stamp beside a case; return sentences, and its faults.
 
     `authority`: the time-stamping authority's root certificates (PEM).
     """

@@ -376,7 +376,7 @@ def duration_text(seconds: float | None) -> str:
 
 
 def person_title(wearer_id: str | None, team: str | None, set_ids: tuple[str, ...], room: int = 1000) -> str:
-    """Return the heading of one person's lanes; long names give way to one another in so many letters."""
+    """Return the heading of one person's lanes; long names share the letters that there is room for."""
     names = [(WEARER, wearer_id) if wearer_id else ("", NOT_TALLIED.capitalize())]
     names += [(TEAM, team)] if team else []
     names.append((SET, ", ".join(set_ids)))

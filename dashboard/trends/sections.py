@@ -106,7 +106,7 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
 
 
 def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest], profile: Profile) -> Any:
-    """Return who is due a look and why: who stands out, and whose rests were too short."""
+    """Return the wearers to look at and why: who stands out, and whose rests were too short."""
     reasons: dict[str, list[str]] = {}
     for one in found:
         if one.part == "wearer":

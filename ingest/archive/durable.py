@@ -30,7 +30,7 @@ def make_folder(folder: Path) -> None:
 
 
 def write_durably(path: Path, data: bytes | memoryview, mode: int = 0o666) -> None:
-    """Write a file so that it is there as a whole or not at all, and stays; whoever comes last counts."""
+    """Write a file so that it is there as a whole or not at all, and stays; the last writer wins."""
     aside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.tmp")
     aside.unlink(missing_ok=True)
     try:

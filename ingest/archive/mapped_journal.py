@@ -60,7 +60,7 @@ def keep_state(segment: Path, before: State, mapper: Mapper) -> None:
 
 
 def state_is_damaged(folder: Path) -> bool:
-    """Return whether what a mapper must remember is there, in a journal's folder, and is another."""
+    """Return whether a mapper's stored state is in a journal's folder, but was changed."""
     try:
         _decode(without_sha256((folder / STATE).read_bytes()))
     except FileNotFoundError:

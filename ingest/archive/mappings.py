@@ -61,7 +61,7 @@ def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
 
 
 def altered_mappings(archive: Path) -> list[str]:
-    """Return what is not as it was given, or is gone, as paths below the archive's work folder."""
+    """Return mapping files that were changed or are missing, as paths below the archive's work folder."""
     folder = mappings_folder(archive)
     try:
         known = _digests(folder)

@@ -48,7 +48,7 @@ _lately: dict[str, tuple[float, Trouble]] = {}
 
 
 def archive_of(part: Path) -> Path:
-    """Return the archive that a part lies in."""
+    """Return the archive of a part."""
     return part.parent.parent.parent
 
 

@@ -142,7 +142,7 @@ def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line]) -> tuple[
 
 
 def finish_merge(folder: Path, moving: set[str]) -> list[str]:
-    """Delete what was merged into a part that is there and is still what was written.
+    """Delete the parts that were merged into a part that exists and is unchanged.
 
     What is not what was merged is moved to quarantine instead; its paths below the archive are returned.
     """
@@ -179,7 +179,7 @@ def only_one(archive: Path) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _only_one_on_store(archive: Path) -> Iterator[None]:
-    """Put the lock there unless it is there, and keep it until the end.
+    """Create the lock if there is none, and keep it until the end.
 
     One that names this machine is of a tidying that was killed, for the lock of this machine is ours.
     """

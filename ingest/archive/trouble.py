@@ -34,7 +34,7 @@ class Fault:
         return shown(f"{self.what}: {self.where}: {self.statement}")
 
     def sentence(self) -> str:
-        """Return it in words for whoever reads an answer that rests on the archive."""
+        """Return it as a sentence for readers of an answer made from the archive."""
         if self.what == MANIFEST:
             return f"The manifest `{self.where}` is damaged: {self.statement}."
         if self.what == FOREIGN:
