@@ -12,6 +12,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, Severity, clock, lasting
 from analysis.heat.heat import rapid_rise
 from analysis.records import lost_between
+from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
 ANSWERED_KINDS = ("no_motion", "distress")
@@ -150,7 +151,7 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
     until_us = alarm.derived.cleared_us if alarm.derived.cleared_us is not None else alarm.wear.ended_us
     if (until_us - alarm.raised_us) * 1e-6 < STANDS_S and alarm.alarm != "battery":
         return
-    lost = _lost_near(alarm)
+    lost = _lost_near(alarm.wear, alarm.raised_us)
     severity: Severity = "serious" if alarm.alarm in ("low_air", "no_motion") else "caution"
     if lost or alarm.alarm in ("battery", "no_motion_prealarm"):
         severity = "note"
@@ -166,12 +167,10 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
     yield _finding("alarm_not_raised", severity, alarm, f"{statement}.", until_us)
 
 
-def _lost_near(alarm: Alarm) -> int:
-    if alarm.wear is None:
-        return 0
-    wear, near_us = alarm.wear, round(NEAR_S * 1e6)
-    first = int(np.searchsorted(wear.at_us, alarm.raised_us - near_us))
-    last = min(int(np.searchsorted(wear.at_us, alarm.raised_us + near_us)), len(wear.seq) - 1)
+def _lost_near(wear: Wear, raised_us: int) -> int:
+    near_us = round(NEAR_S * 1e6)
+    first = int(np.searchsorted(wear.at_us, raised_us - near_us))
+    last = min(int(np.searchsorted(wear.at_us, raised_us + near_us)), len(wear.seq) - 1)
     if last <= first:
         return 0
     return lost_between(

@@ -345,6 +345,31 @@ def turned(at_s: float) -> Callable[[WrittenLog], None]:
     return scene
 
 
+def team(log: WrittenLog) -> None:
+    """Three of one team: the first is due early, the second turns far too late, the third comes after it."""
+    desk = log.desk()
+    for number, (from_s, seconds, bar_s) in enumerate(
+        ((60, 900, 0.25), (60, 2400, 0.12), (700, 2400, 0.115)), 1
+    ):
+        talker = log.talker(f"S-{number}")
+        talker.set_up(0)
+        talker.breathe(from_s, seconds, bar_s=bar_s)
+        desk.say(
+            from_s, "tally", action="in", **(WHO | {"set_id": f"S-{number}", "wearer_id": f"W-{number}"})
+        )
+
+
+def turn_noted(late_s: float, bar_s: float) -> Callable[[WrittenLog], None]:
+    """Turn-back is due at 1081 s (0.12 bar/s); the desk notes it so much later."""
+
+    def scene(log: WrittenLog) -> None:
+        ordinary(log, bar_s=bar_s)
+        text = {"incident_id": "I-1", "set_id": "S-1", "text": "turning back"}
+        log.talkers[-1].say(1081 + late_s, "note", **text)
+
+    return scene
+
+
 SCENES: dict[str, Callable[[WrittenLog], None]] = {
     **{f"planted {code}": plant for code, (plant, _) in PLANTED.items()},
     "silent for 59 s": silence(58),
@@ -437,6 +462,9 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "tallied out below the warning": left_at(1800),
     "tallied out at once below the warning": left_at(1720),
     "tallied out far below the warning": left_at(1855, start_bar=290.0, bar_s=0.155),
+    "a team": team,
+    "turned 59 s late": turn_noted(59, 0.12),
+    "turned 62 s late": turn_noted(62, 0.12),
     "turned in time": turned(1060),
     "turned late": turned(1500),
 }  # fmt: skip

@@ -87,7 +87,7 @@ def copy_files(names: Iterable[str], source: Path, target: Path) -> None:
 
 def renew_code() -> None:
     """Take the clone's present code as what is mutated."""
-    for folder in [CODE, *FOLDER.glob("lane-*")]:
+    for folder in [CODE, *(path for path in FOLDER.glob("lane-*") if path.is_dir())]:
         for package in ("ingest", "analysis", "dashboard"):
             for path in sorted((folder / package).rglob("*.py")):
                 if not (HERE / path.relative_to(folder)).exists():

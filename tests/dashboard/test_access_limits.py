@@ -11,6 +11,8 @@ import msgspec
 import polars as pl
 import pytest
 
+from analysis.incident import analyse
+from analysis.profile import Profile
 from analysis.trends.ledger import WEARS
 from dashboard.access import roles
 from dashboard.access.accounts import AccountFile, BadAccounts
@@ -23,8 +25,10 @@ from dashboard.access.sessions import Sessions, form_token
 from dashboard.access.sign_in import _safe_next
 from dashboard.privacy.holds import holds, place_hold, release_hold
 from dashboard.privacy.register import by_person, update
-from dashboard.privacy.wearer_record import _named
+from dashboard.privacy.wearer_record import _messages_of, _named
 from ingest.contract.errors import ArchiveProblem, BadSettings
+from ingest.contract.kinds import KINDS
+from tests.analysis.conftest import WrittenLog
 from tests.dashboard.guarded_pages import BROWSER, GuardedPages, password_of
 
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
@@ -135,6 +139,16 @@ class TestAttempts:
             clock.at += 29.0
             assert attempts.begin("desk-1", "192.0.2.1", known=True) > 0.0
         clock.at += 30.0
+        assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
+
+    def test_an_attempt_half_a_second_too_early_is_not_counted(self) -> None:
+        clock = Hand()
+        attempts = Attempts(clock)
+        for _ in range(5):
+            attempts.begin("desk-1", "192.0.2.1", known=True)
+        clock.at += 899.5
+        assert [attempts.begin("desk-1", "192.0.2.1", known=True) for _ in range(5)] == [0.5] * 5
+        clock.at += 0.5
         assert attempts.begin("desk-1", "192.0.2.1", known=True) == 0.0
 
     def test_success_clears_this_place_and_only_the_last_failure_elsewhere(self) -> None:
@@ -338,6 +352,17 @@ class TestPages:
             "GET /sign-in", "POST /sign-in", "GET /api/v1/openapi.json",
         }  # fmt: skip
 
+    def test_a_refused_look_is_one_line_that_says_what_was_asked_for(self, pages: GuardedPages) -> None:
+        caller = pages.client("watch")
+        for _ in range(2):
+            assert caller.update("review-content.children").status_code == 403
+            assert caller.get("/review/moment?incident=I-1&people=W-1&x=y").status_code == 403
+        lines = [(one.target, one.outcome) for one in read_log(pages.archive)[0] if one.action == "refused"]
+        assert lines == [
+            ("review-content.children", "refused"),
+            ("/review/moment incident=I-1 people=W-1", "refused"),
+        ]
+
     def test_who_sees_people(self) -> None:
         assert visitor() is THIS_MACHINE
         assert sees_people(THIS_MACHINE)
@@ -513,6 +538,28 @@ class TestPrivacy:
         assert table["W-1", "2030"]["contaminated_min"] is None
         assert table["W-2", "2031"]["heard_part"] == 1.0
         assert by_person(lines, "W-2")["wearer_id"].unique().to_list() == ["W-2"]
+
+    def test_ones_own_record_has_the_sets_messages_from_two_minutes_before_to_two_minutes_after(self) -> None:
+        log = WrittenLog()
+        talker, desk = log.talker("S-1"), log.desk()
+        talker.set_up(-600)
+        last = talker.breathe(60, 300, opens=False, closes=False)
+        talker.said = [one for one in talker.said if one[1] != "temperature"]
+        for at in (60 - 121, 60 - 119, last + 119, last + 121):
+            talker.say(at, "temperature", temperature_c=20.0)
+        who = {"incident_id": "I-1", "set_id": "S-1"}
+        desk.say(50, "tally", action="in", wearer_id="W-1", **who)
+        desk.say(400, "tally", action="out", wearer_id="W-1", **who)
+        desk.say(2000, "note", incident_id="I-1", text="W-1 is well")
+        desk.say(2001, "note", incident_id="I-1", text="W-12 is well")
+        frames = log.frames()
+        wears = analyse(frames, Profile.default())["wears"]
+        placed = {kind: frames[kind].with_columns(at=pl.col("time")) for kind in KINDS}
+        found = list(_messages_of(placed, wears, "W-1"))
+        kinds = [one.topic.rpartition("/")[2] for one in found]
+        assert (kinds.count("temperature"), kinds.count("tally"), kinds.count("note")) == (2, 2, 1)
+        assert kinds.count("pressure") == 300
+        assert kinds.count("setup") == 0
 
     @pytest.mark.parametrize(
         ("text", "named"),
