@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import gc
 import itertools
 import os
 import re
@@ -28,6 +30,9 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 PORTS = range(12_000 + 500 * (int(WORKER.removeprefix("gw")) % 32), 28_000)[:500]
 ports = itertools.islice(itertools.cycle(PORTS), os.getpid() % 500, None)
 
+# What is collected stays: looking through its half a million objects took a tenth of a worker's time.
+gc.disable()
+
 LONGEST_TEXT = 4000  # of a page, in the report of a failed test
 
 CHROMIUM_FLAGS = [
@@ -39,7 +44,17 @@ CHROMIUM_FLAGS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    # Each new context would load two pages of its own for the address bar, which nobody sees: two thirds of
+    # what a context costs. Of two such flags the last counts, so playwright's that matter are named again.
+    "--disable-features=WebUIOmniboxPopup,WebUIOmniboxAimPopup,PaintHolding,HttpsUpgrades,MediaRouter,"
+    "OptimizationHints,AvoidUnnecessaryBeforeUnloadCheckSync,ThirdPartyStoragePartitioning",
 ]
+
+
+def pytest_collection_finish() -> None:
+    gc.collect()
+    gc.freeze()
+    gc.enable()
 
 
 def missing(what: str, install: str) -> None:
@@ -81,6 +96,14 @@ def wait_until(condition: Callable[[], Any], timeout_s: float = 60.0, what: str 
 def own_state(tmp_path_factory: pytest.TempPathFactory) -> None:
     """What this machine remembers of cases and archives is kept in a folder of the tests."""
     os.environ["UNDERAIR_WORK_FOLDER"] = str(tmp_path_factory.mktemp("state"))
+
+
+@pytest.fixture
+def seals_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have listeners seal in this process, which spares each the start of another."""
+    from tests.seals_here import SealsHere
+
+    monkeypatch.setattr("ingest.archive.writing.SealingProcess", SealsHere)
 
 
 @pytest.fixture(name="wait_until")
@@ -190,6 +213,8 @@ def page(chromium: Any) -> Iterator[Any]:
     page = context.new_page()
     page.set_default_timeout(60_000)  # for what never comes, as in `wait_until`
     page.expected_console = []
+    # Asked at each frame, a page draws sixty of them a second for as long as a test waits.
+    page.wait_for_function = functools.partial(page.wait_for_function, polling=100)
     faults: list[str] = []
 
     def on_console(message: Any) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,18 +13,9 @@ import pytest
 from analysis.simulation.scenario import build_late_turn_back
 from analysis.tables import COLUMNS, TABLES
 from ingest.contract.captures import write_capture
+from tests.verbs import underair
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
-
-
-def underair(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "dashboard.underair", *arguments],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
 
 
 @pytest.fixture(scope="module")

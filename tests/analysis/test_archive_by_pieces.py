@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import json
 import shutil
@@ -24,6 +25,7 @@ from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.piecewise import analyse_archive, analyse_batch
 from analysis.profile import Profile
 from analysis.simulation.scenario import build_incident, build_late_turn_back
+from analysis.simulation.staging import SimulatedIncident
 from analysis.tables import TABLES, TEXTS, Results
 from ingest.archive.index import FOLDER, ArchiveIndex
 from ingest.archive.journal import Record
@@ -40,13 +42,17 @@ from tests.faults.journal_reading import segment_bytes
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
-STAGED = (
-    build_incident(1, OPENED),
-    build_clock_troubles(2, OPENED + timedelta(days=1, hours=3)),
-    build_radio_troubles(3, OPENED + timedelta(days=3)),
-    # Begins before midnight (UTC) and ends after it.
-    build_late_turn_back(4, datetime(2031, 5, 9, 23, 50, tzinfo=UTC)),
-)
+
+
+@functools.cache
+def all_staged() -> tuple[SimulatedIncident, ...]:
+    return (
+        build_incident(1, OPENED),
+        build_clock_troubles(2, OPENED + timedelta(days=1, hours=3)),
+        build_radio_troubles(3, OPENED + timedelta(days=3)),
+        # Begins before midnight (UTC) and ends after it.
+        build_late_turn_back(4, datetime(2031, 5, 9, 23, 50, tzinfo=UTC)),
+    )
 
 
 def seal(archive: Path, messages: Messages, name: str) -> None:
@@ -57,7 +63,7 @@ def seal(archive: Path, messages: Messages, name: str) -> None:
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("pieces") / "archive"
-    for number, staged in enumerate(STAGED):
+    for number, staged in enumerate(all_staged()):
         seal(folder, frames_from_heard(staged.heard), f"log-{number}")
     return folder
 
@@ -103,10 +109,10 @@ def test_small_batches_give_the_same_in_the_same_order(
 
 def test_each_incident_is_one_piece_and_opens_as_the_whole_has_it(archive: Path) -> None:
     pieces = pieces_of(archive)
-    assert sorted(pieces.incidents["incident_id"]) == sorted(one.incident_id for one in STAGED)
-    assert pieces.incidents["piece"].n_unique() == len(STAGED)
+    assert sorted(pieces.incidents["incident_id"]) == sorted(one.incident_id for one in all_staged())
+    assert pieces.incidents["piece"].n_unique() == len(all_staged())
     everything = Archive(archive).messages()
-    for staged in STAGED:
+    for staged in all_staged():
         messages, scope = incident_piece(archive, staged.incident_id)
         found = analyse(messages, PROFILE, staged.incident_id, scope=scope)
         expected = analyse(everything, PROFILE, staged.incident_id)
@@ -116,9 +122,9 @@ def test_each_incident_is_one_piece_and_opens_as_the_whole_has_it(archive: Path)
 
 
 def test_one_incident_reads_only_its_own(archive: Path) -> None:
-    assert incidents_in(archive)["incident_id"].to_list() == [one.incident_id for one in STAGED]
-    messages = incident_piece(archive, STAGED[1].incident_id)[0]
-    heard = frames_from_heard(STAGED[1].heard)
+    assert incidents_in(archive)["incident_id"].to_list() == [one.incident_id for one in all_staged()]
+    messages = incident_piece(archive, all_staged()[1].incident_id)[0]
+    heard = frames_from_heard(all_staged()[1].heard)
     assert set(messages["pressure"]["set_id"]) <= set(heard["pressure"]["set_id"])
     assert messages["pressure"]["received"].min() >= heard["pressure"]["received"].min()
 
@@ -146,7 +152,7 @@ def test_an_index_that_is_no_good_is_made_again(own: Path, whole: Results, harm:
             path.write_bytes(path.read_bytes()[:100])
     elif harm == "another archive's":
         other = own.parent / "other"
-        seal(other, frames_from_heard(STAGED[0].heard), "other")
+        seal(other, frames_from_heard(all_staged()[0].heard), "other")
         ArchiveIndex(other).bring_up_to_date()
         for path in files:
             source = other / FOLDER / path.name
@@ -172,15 +178,15 @@ def test_parts_that_come_later_are_seen_and_merging_changes_nothing(own: Path, w
     assert lately.incident_id in incidents_in(own)["incident_id"].to_list()
     found = in_pieces(own)
     assert_same(found, analyse(Archive(own).messages(), PROFILE))
-    half = len(STAGED[0].heard) // 2
-    seal(own, frames_from_heard(STAGED[0].heard[:half]), "again")  # duplicates: nothing new
+    half = len(all_staged()[0].heard) // 2
+    seal(own, frames_from_heard(all_staged()[0].heard[:half]), "again")  # duplicates: nothing new
     assert tidy(own, datetime(2032, 1, 1, tzinfo=UTC), grace_s=0.0).parts_after > 0
     assert_same(in_pieces(own), found)
 
 
 def test_what_is_not_sealed_yet_belongs_to_it(tmp_path: Path) -> None:
     """The first half lies in parts, the second in a journal: an incident across both."""
-    staged = STAGED[2]
+    staged = all_staged()[2]
     half = len(staged.heard) // 2
     archive = tmp_path / "archive"
     seal(archive, frames_from_heard(staged.heard[:half]), "first")
@@ -208,7 +214,7 @@ def test_an_archive_that_may_only_be_read(own: Path, whole: Results) -> None:
 
 def test_a_setup_heard_days_before_is_known(tmp_path: Path) -> None:
     """A set that says what it is only once: the wear of the next week still has its litres."""
-    messages = frames_from_heard(STAGED[2].heard)
+    messages = frames_from_heard(all_staged()[2].heard)
     early = messages["setup"].with_columns(
         pl.col("received", "time") - pl.duration(days=5), pl.col("boot") + 1_000_000
     )
@@ -225,16 +231,16 @@ def test_a_note_brought_in_later_stands_where_it_belongs(own: Path) -> None:
     """A radio log from a CSV, a month after: it does not stretch the incident, and is part of it."""
     late = OPENED + timedelta(days=30)
     note = {"kind": "note", "desk_id": "D-8", "boot": 1, "seq": 0, "time": late.isoformat()}
-    note |= {"incident_id": STAGED[0].incident_id, "set_id": "S-012", "text": "objective reached"}
+    note |= {"incident_id": all_staged()[0].incident_id, "set_id": "S-012", "text": "objective reached"}
     note |= {"at": (OPENED + timedelta(minutes=9)).isoformat(), "certainty": "estimated"}
     heard = Heard(late, "underair/v1/tarnhollow/desk/D-8/note", json.dumps(note).encode())
     seal(own, frames_from_heard([heard]), "radio-log")
-    messages, scope = incident_piece(own, STAGED[0].incident_id)
+    messages, scope = incident_piece(own, all_staged()[0].incident_id)
     assert messages["pressure"]["received"].max() < OPENED + timedelta(days=1)
     assert messages["note"].filter(pl.col("desk_id") == "D-8").height == 1
     assert_same(in_pieces(own), analyse(Archive(own).messages(), PROFILE))
-    found = analyse(messages, PROFILE, STAGED[0].incident_id, scope=scope)
-    assert_same(found, analyse(Archive(own).messages(), PROFILE, STAGED[0].incident_id))
+    found = analyse(messages, PROFILE, all_staged()[0].incident_id, scope=scope)
+    assert_same(found, analyse(Archive(own).messages(), PROFILE, all_staged()[0].incident_id))
 
 
 def tally_of(set_id: str, wearer_id: str, incident_id: str, action: str, at: datetime, seq: int) -> Messages:
@@ -250,13 +256,13 @@ def test_what_belongs_together_stays_together(own: Path) -> None:
     """A set of one incident tallied to another while it is on: both are one piece; and so for a wearer."""
     before = pieces_of(own)
     wears = analyse(Archive(own).messages(), PROFILE)["wears"]
-    first = wears.filter(pl.col("incident_id") == STAGED[0].incident_id).row(0, named=True)
+    first = wears.filter(pl.col("incident_id") == all_staged()[0].incident_id).row(0, named=True)
     at = first["started"] + timedelta(minutes=2)
     seal(own, tally_of(first["set_id"], "W-900", "another", "in", at, 1), "tally-1")
     seal(own, tally_of("S-900", first["wearer_id"], "third", "in", at, 2), "tally-2")
     after = pieces_of(own)
     number = dict(after.incidents.select("incident_id", "piece").iter_rows())
-    assert number[STAGED[0].incident_id] == number["another"] == number["third"]
+    assert number[all_staged()[0].incident_id] == number["another"] == number["third"]
     assert len(set(number.values())) == before.incidents.height
     assert_same(in_pieces(own), analyse(Archive(own).messages(), PROFILE))
 

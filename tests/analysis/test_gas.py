@@ -2,19 +2,19 @@
 
 import numpy as np
 import pytest
-from CoolProp import CoolProp
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.air import gas
 from analysis.air.gas import Cylinder, free_air_l, molar_density_mol_l, pressure_bar_of
-from tests.benchmarks import fit_air
 
 pressures = st.floats(0.0, 500.0)
 temperatures = st.floats(-40.0, 80.0)
 
 
 def reference(output: str, temperature_c: np.ndarray, absolute_bar: np.ndarray) -> np.ndarray:
+    from CoolProp import CoolProp  # takes two seconds, which no other worker needs to spend
+
     return np.asarray(CoolProp.PropsSI(output, "T", temperature_c + 273.15, "P", absolute_bar * 1e5, "Air"))
 
 
@@ -81,6 +81,8 @@ def test_arrays_and_missing_values_pass_through():
 
 
 def test_the_kept_script_gives_the_constants_in_the_module():
+    from tests.benchmarks import fit_air  # with the library
+
     result = fit_air.fitted()
     z1 = [gas.Z1_0, gas.Z1_1, gas.Z1_2, gas.Z1_3]
     mine = [*z1, gas.Z2_0, gas.Z2_1, gas.Z2_2, gas.Z3_0, gas.Z3_1, gas.Z4_0]

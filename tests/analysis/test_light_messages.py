@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -20,16 +21,24 @@ from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard, no_messages
 
-STAGED = build_incident(1, datetime(2031, 5, 9, 23, 50, tzinfo=UTC))
-INCIDENT = STAGED.incident_id
+INCIDENT = "TH-20310509-2350"
+
+
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("light") / "archive"
+    folder.mkdir()
+    staged = build_incident(1, datetime(2031, 5, 9, 23, 50, tzinfo=UTC))
+    assert staged.incident_id == INCIDENT
+    seal_messages(folder, frames_from_heard(staged.heard), "one")
+    return folder
 
 
 @pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    folder = tmp_path / "archive"
-    folder.mkdir()
-    seal_messages(folder, frames_from_heard(STAGED.heard), "one")
-    return folder
+def archive(sealed: Path, tmp_path: Path) -> Path:
+    """A copy that a test may change."""
+    shutil.copytree(sealed, tmp_path / "archive")
+    return tmp_path / "archive"
 
 
 def light_of(archive: Path) -> LightMessages:

@@ -32,7 +32,7 @@ def expected(number: int) -> Results:
     return analyse(messages_of(number), PROFILE)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(number=st.sampled_from([0, 1]), seed=st.integers(0, 2**31), copies=st.floats(0.0, 0.3))
 def test_order_and_copies(number: int, seed: int, copies: float) -> None:
     """Rows in any order, some of them twice (a second listener, a redelivery: heard a little later)."""

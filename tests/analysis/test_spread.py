@@ -36,6 +36,7 @@ from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import frames_from_heard
 from ingest.stopping import EXIT_CODE, STOPPED
 from sample_logs.drills import build_radio_troubles
+from tests.verbs import underair
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
@@ -388,22 +389,26 @@ def test_csv_from_many_workers(archive: Path, cluster: Any, tmp_path: Path) -> N
         ).read_bytes()
 
 
-def underair(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "dashboard.underair", "analyse", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=180)
-
-
-def test_the_verb_with_a_cluster_of_its_own(archive: Path, tmp_path: Path) -> None:
-    arguments = ["--archive", str(archive), "--out"]
-    done = underair(*arguments, str(tmp_path / "a"), "--engine", "local:2")
+def test_the_verb_with_a_cluster_of_its_own(
+    archive: Path, here: tuple[Path, Written], tmp_path: Path
+) -> None:
+    command = [sys.executable, "-m", "dashboard.underair", "analyse", "--archive", str(archive)]
+    command += ["--out", str(tmp_path), "--engine", "local:2"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=180)
     assert done.returncode == 0, done.stderr
-    assert underair(*arguments, str(tmp_path / "b")).returncode == 0
     for name in TABLES:
-        first, second = (pl.read_parquet(tmp_path / one / f"{name}.parquet") for one in ("a", "b"))
+        first, second = (pl.read_parquet(one / f"{name}.parquet") for one in (tmp_path, here[0]))
         assert first.equals(second), name
 
 
-def test_workers_of_a_local_cluster_have_a_limit_of_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+def threads(_: int) -> int:
+    return pl.thread_pool_size()
+
+
+def test_workers_of_a_local_cluster_have_a_limit_of_memory_and_one_thread(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One thread also when the program had polars before, as this one has."""
     monkeypatch.setattr("analysis.pieces.spread.MEMORY_A_WORKER", 3 * 2**29)
     limits: list[int] = []
 
@@ -415,6 +420,7 @@ def test_workers_of_a_local_cluster_have_a_limit_of_memory(monkeypatch: pytest.M
     monkeypatch.setattr("distributed.LocalCluster", Cluster)
     with spread_over("local:2") as run:
         assert list(run(abs, [-1])) == [1]
+        assert list(run(threads, range(4))) == [1] * 4
     assert len(limits) == 1
     assert 0 < limits[0] <= 3 * 2**29
 
@@ -449,38 +455,7 @@ def test_without_dask_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_one_incident_and_an_engine_is_a_wrong_call(archive: Path, tmp_path: Path) -> None:
-    done = underair(
-        "--archive", str(archive), "--out", str(tmp_path), "--incident", "x", "--engine", "local:2"
-    )
+    options = ("--archive", archive, "--out", tmp_path, "--incident", "x", "--engine", "local:2")
+    done = underair("analyse", *options)
     assert done.returncode == 2
     assert "--incident is one piece" in done.stderr
-
-
-ONE_THREAD = """
-import polars as pl
-
-from analysis.pieces.spread import spread_over
-
-
-def threads(_):
-    return pl.thread_pool_size()
-
-
-if __name__ == "__main__":
-    with spread_over("local:2") as run:
-        print(*run(threads, range(4)))
-"""
-
-
-def test_a_worker_computes_with_one_thread_also_when_the_program_had_polars_before(tmp_path: Path) -> None:
-    program = tmp_path / "program.py"
-    program.write_text(ONE_THREAD)
-    root = Path(analysis.__file__).parents[1]
-    done = subprocess.run(
-        [sys.executable, program],
-        env={**os.environ, "PYTHONPATH": str(root)},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    assert done.stdout.split() == ["1"] * 4

@@ -21,13 +21,17 @@ RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
 
 @pytest.fixture(scope="session")
 def axe() -> Callable[..., list[str]]:
-    """Run axe-core on a page; return its violations, those it calls serious or critical or every one."""
+    """Run axe-core on a page; return its violations, those it calls serious or critical or every one.
+
+    In the dark only the rule "color-contrast" can give another answer than in the light: ask for that `rule`.
+    """
     script = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 
-    def violations(page: Any, *, every: bool = False) -> list[str]:
+    def violations(page: Any, *, every: bool = False, rule: str | None = None) -> list[str]:
         page.evaluate(script)  # not hindered by the page's own policy, unlike a script element
         # Not to describe each element that keeps the rules, of which a drawn page has thousands.
-        options = {"runOnly": {"type": "tag", "values": RULES}, "resultTypes": ["violations"]}
+        asked = {"type": "rule", "values": [rule]} if rule else {"type": "tag", "values": RULES}
+        options = {"runOnly": asked, "resultTypes": ["violations"]}
         found = page.evaluate("options => axe.run(document, options)", options)
         return [
             f"{one['id']} ({one['impact']}): {one['help']}: {one['nodes'][0]['html'][:200]}"
@@ -39,7 +43,9 @@ def axe() -> Callable[..., list[str]]:
 
 
 @pytest.fixture
-def listener(mosquitto: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
+def listener(
+    mosquitto: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seals_here: None
+) -> Iterator[Listener]:
     listener = Listener(mosquitto.url, tmp_path / "archive")
     listener.start()
     assert listener.subscribed.wait(60)

@@ -13,8 +13,12 @@ TONES = {
     "low_air": (392, 392, 2),
     "order": (587, 587, 2),
 }
+# A call is repeated after 2.6 s; here after a tenth of that, so that a test need not wait for it.
+PAUSE_MS = 260
 LISTEN = """() => {
     window.calls = [];
+    const every = window.setInterval;
+    window.setInterval = (step, pause, ...more) => every(step, pause === 2600 ? 260 : pause, ...more);
     const Before = window.OscillatorNode;
     let tones = [], at = 0;
     window.OscillatorNode = class extends Before {
@@ -46,3 +50,10 @@ def rhythm(tones: list[float]) -> tuple[int, int, int]:
 def calls(page: Any) -> int:
     """Return how many calls have sounded."""
     return int(page.evaluate("window.calls.length"))
+
+
+def nothing_sounds(page: Any) -> None:
+    """Say that no call comes in several times the pause between two."""
+    last = calls(page)
+    page.wait_for_timeout(5 * PAUSE_MS)
+    assert calls(page) == last

@@ -5,45 +5,37 @@ The `page` fixture fails the test on any console error, script error or request 
 
 from __future__ import annotations
 
-import os
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
+
+from tests.dashboard.running_demo import (
+    Demo,
+    nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt,
+)
 
 pytestmark = pytest.mark.browser
 
 DRAWN = "#review-lanes .js-plotly-plot .main-svg"
 
 
-class Demo(NamedTuple):
-    address: str
-    started_s: float
-
-
 @pytest.fixture
-def demo(free_port: Callable[[], int], tmp_path: Path) -> Iterator[Demo]:
-    started_s = time.monotonic()
-    process = subprocess.Popen(
-        [sys.executable, "-m", "dashboard.underair", "demo", "--port", str(free_port()), "--no-browser"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, "TMPDIR": str(tmp_path)},
-    )
-    assert process.stdout is not None
-    said = process.stdout.readline()
-    assert said.startswith("underair demo: http://127.0.0.1:")
-    yield Demo(said.removeprefix("underair demo: ").strip(), started_s)
-    process.send_signal(signal.SIGTERM)
-    assert process.wait(60) == 0
-    process.stdout.close()
-    assert list(tmp_path.glob("underair-demo-*")) == []
+def demo(free_port: Callable[[], int], tmp_path: Path, wait_until: Callable[..., Any]) -> Iterator[Demo]:
+    running = Demo(free_port(), tmp_path)
+    try:
+        assert running.process.stdout is not None
+        assert running.process.stdout.readline() == f"underair demo: {running.url}/\n"
+        yield running
+        running.process.send_signal(signal.SIGTERM)
+        assert running.process.wait(60) == 0
+        wait_until(lambda: running.processes() == [], what="the last process to go")
+        assert running.folders() == []
+    finally:
+        running.end()
 
 
 def air_by_wearer(page: Any) -> dict[str, str]:
@@ -57,14 +49,13 @@ def air_by_wearer(page: Any) -> dict[str, str]:
 
 
 def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_review(
-    page: Any, demo: Demo, record_property: Callable[[str, object], None]
+    page: Any, demo: Demo
 ) -> None:
     # At once, as a person would who clicks the address: the page waits, and is not refused.
-    page.goto(demo.address)
+    page.goto(f"{demo.url}/")
     page.locator(".row").nth(8).wait_for()
     first = air_by_wearer(page)
     assert {"W-01", "W-04", "W-09"} <= set(first)
-    record_property("first_rows_s", time.monotonic() - demo.started_s)
 
     deadline = time.monotonic() + 60
     while True:
@@ -73,7 +64,6 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
             break
         assert time.monotonic() < deadline, f"most rows stood still: {first}"
         page.wait_for_timeout(100)
-    record_property("rows_moved_s", time.monotonic() - demo.started_s)
     assert "do not replace the set's own gauge" in page.locator(".caution").inner_text()
     assert "connected" in page.locator("body").inner_text()
 
@@ -83,7 +73,7 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
     crossed = silent.locator("span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
     assert crossed == "line-through"
 
-    page.goto(f"{demo.address}review")
+    page.goto(f"{demo.url}/review")
     page.fill("#review-incidents-find", "Ropewalk")
     # The earlier one has wears of all twelve; the year's smaller ones may share its place.
     finished = page.locator("#review-incidents tbody tr:visible", has_text="50 min").first
@@ -93,6 +83,8 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
     assert any("turn-back was due" in finding for finding in findings)
     assert any("Not heard for 3 min" in finding for finding in findings)
 
-    page.goto(f"{demo.address}trends")
+    page.goto(f"{demo.url}/trends")
     page.locator(".js-plotly-plot .main-svg").first.wait_for()
     page.goto("about:blank")  # it would miss the server that goes next
+    (folder,) = demo.folders()
+    nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(folder / "archive")

@@ -90,9 +90,10 @@ def messages(now: datetime) -> Iterator[Heard]:
             yield Heard(at, "underair/v1/trial/set/S-1/pressure", json.dumps({"kind": IMAGE}).encode())
 
 
-@pytest.fixture
-def hostile(tmp_path: Path) -> Iterator[Served]:
-    archive, capture = tmp_path / "archive", tmp_path / "hostile.ndjson"
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    folder = tmp_path_factory.mktemp("hostile")
+    archive, capture = folder / "archive", folder / "hostile.ndjson"
     write_capture(capture, messages(datetime.now(UTC)))
     done = import_capture(capture, archive)
     assert done.counts.refused == 2
@@ -118,61 +119,44 @@ def test_the_live_page_shows_markup_as_text(page: Any, hostile: Served) -> None:
     page.goto("about:blank")
 
 
-@pytest.mark.parametrize(
-    "query",
-    [
-        "",
-        f"?incident={INCIDENT}",
-        f"?incident={INCIDENT}&people={IMAGE}&lanes={SCRIPT}",
-        f"?incident={SCRIPT}",
-    ],
-)
-def test_the_review_shows_markup_as_text(page: Any, hostile: Served, query: str) -> None:
-    page.goto(f"{hostile.url}/review{query}")
-    page.wait_for_selector("main h1, main [role=alert]")
-    if query == f"?incident={INCIDENT}":
-        page.wait_for_selector("#review-lanes .js-plotly-plot .main-svg")
-        # Before anything is zoomed: what stands outside a window is not drawn in it.
-        labels = page.evaluate(
-            "() => [...document.querySelectorAll('svg text')].map((t) => t.textContent).join(' ')"
-        )
-        assert "<img" in labels, "the note stands in the lanes, as text"
-        for item in page.locator("#review-findings .finding-item").all():
-            item.click()
-            page.wait_for_timeout(150)
-            harmless(page)
-        page.locator("#review-lanes-frame").focus()
-        for key in ("Home", "ArrowRight", "Enter", "+"):
-            page.keyboard.press(key)
-        page.locator("#review-messages li").first.wait_for()
-        page.locator("#review-lanes-frame").hover()
-        harmless(page, IMAGE, SCRIPT)
-    harmless(page)
+def test_review_and_trends_show_markup_as_text(page: Any, hostile: Served) -> None:
+    for query in ("", f"?incident={INCIDENT}&people={IMAGE}&lanes={SCRIPT}", f"?incident={SCRIPT}"):
+        page.goto(f"{hostile.url}/review{query}")
+        page.wait_for_selector("main h1, main [role=alert]")
+        harmless(page)
+    page.goto(f"{hostile.url}/review?incident={INCIDENT}")
+    page.wait_for_selector("#review-lanes .js-plotly-plot .main-svg")
+    # Before anything is zoomed: what stands outside a window is not drawn in it.
+    labels = page.evaluate(
+        "() => [...document.querySelectorAll('svg text')].map((t) => t.textContent).join(' ')"
+    )
+    assert "<img" in labels, "the note stands in the lanes, as text"
+    for item in page.locator("#review-findings .finding-item").all():
+        item.click()
+        page.wait_for_timeout(150)
+        harmless(page)
+    page.locator("#review-lanes-frame").focus()
+    for key in ("Home", "ArrowRight", "Enter", "+"):
+        page.keyboard.press(key)
+    page.locator("#review-messages li").first.wait_for()
+    page.locator("#review-lanes-frame").hover()
+    harmless(page, IMAGE, SCRIPT)
+    for query in ("", f"?year={IMAGE}", f"?year=2026&station={SCRIPT}"):
+        page.goto(f"{hostile.url}/trends{query}")
+        page.wait_for_selector("main h1")
+        harmless(page)
     page.goto("about:blank")
 
 
-@pytest.mark.parametrize("query", ["", f"?year={IMAGE}", f"?year=2026&station={SCRIPT}"])
-def test_the_trends_show_markup_as_text(page: Any, hostile: Served, query: str) -> None:
-    page.goto(f"{hostile.url}/trends{query}")
-    page.wait_for_selector("main h1")
-    harmless(page)
-
-
-@pytest.mark.parametrize(
-    ("address", "shown"), [(f"/review/report?incident={INCIDENT}", [IMAGE]), ("/trends/summary.html", [])]
-)
-def test_what_is_taken_away_shows_markup_as_text(
-    page: Any, hostile: Served, tmp_path: Path, address: str, shown: list[str]
-) -> None:
+def test_what_is_taken_away_shows_markup_as_text(page: Any, hostile: Served, tmp_path: Path) -> None:
     """These stand alone, under no policy but their own: nothing but their own care keeps a text a text."""
-    page.goto(f"{hostile.url}/trends")
-    page.wait_for_selector("main h1")
-    answer = page.request.get(f"{hostile.url}{address}", timeout=60_000)
-    assert answer.status == 200
-    file = tmp_path / "taken.html"
-    file.write_text(answer.text())
-    page.goto(file.as_uri())
-    harmless(page, *shown)
+    for address, shown in ((f"/review/report?incident={INCIDENT}", [IMAGE]), ("/trends/summary.html", [])):
+        answer = page.request.get(f"{hostile.url}{address}", timeout=60_000)
+        assert answer.status == 200
+        file = tmp_path / "taken.html"
+        file.write_text(answer.text())
+        page.goto(file.as_uri())
+        harmless(page, *shown)
 
 
 @pytest.mark.broker

@@ -62,29 +62,28 @@ def judge(steps: list[dict[str, Any]]) -> None:
     assert places == sorted(places), "the focus leaps"
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_the_review_bench(page: Any, tmp_path: Path, size: tuple[int, int]) -> None:
+def test_the_review_bench(page: Any, tmp_path: Path) -> None:
     import_capture(SAMPLE, tmp_path)
-    page.set_viewport_size({"width": size[0], "height": size[1]})
     with pages_over(tmp_path, {"/review": review_page}) as address:
-        page.goto(f"{address}/review?incident=TH-20310504-1912")
-        page.wait_for_selector("#review-note-form, #review-clocks td")
-        page.wait_for_selector("#review-lanes .main-svg")
-        judge(walked(page))
+        for width, height in SIZES:
+            page.set_viewport_size({"width": width, "height": height})
+            page.goto(f"{address}/review?incident=TH-20310504-1912")
+            page.wait_for_selector("#review-note-form, #review-clocks td")
+            page.wait_for_selector("#review-lanes .main-svg")
+            judge(walked(page))
         page.goto("about:blank")
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_the_live_page(
-    live: Any, crew: Crew, breathing: Callable[..., Breathing], size: tuple[int, int]
-) -> None:
-    live.set_viewport_size({"width": size[0], "height": size[1]})
+def test_the_live_page(live: Any, crew: Crew, breathing: Callable[..., Breathing]) -> None:
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
     crew.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="A")
     breathing("S-1", 280.0)
     breathing("S-2", 250.0)
     live.wait_for_function("() => document.querySelectorAll('.row').length === 2")
     crew.set("S-2", "alarm", alarm="heat", state="raised")
-    live.wait_for_selector(".alarms .seen")
-    live.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
-    judge(walked(live))
+    for width, height in SIZES:
+        live.set_viewport_size({"width": width, "height": height})
+        live.reload()
+        live.wait_for_selector(".alarms .seen")
+        live.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+        judge(walked(live))

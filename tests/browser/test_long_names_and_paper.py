@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import gzip
-import io
 import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pdfplumber
 import pytest
+from pypdfium2 import PdfDocument
 
 from dashboard.pages import review as review_page
 from dashboard.review import words
@@ -62,9 +61,10 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 @pytest.mark.parametrize("width", [1024, 1440])
 def test_no_table_scrolls_sideways(page: Any, address: str, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 768})
-    page.goto(address)
-    page.wait_for_selector("#review-wears table")
-    assert page.evaluate(OVERFLOWING) == []
+    if width == 1024:  # the list has one layout, and here the least room
+        page.goto(address)
+        page.wait_for_selector("#review-wears table")
+        assert page.evaluate(OVERFLOWING) == []
     page.goto(f"{address}?incident={INCIDENT}")
     page.wait_for_selector(DRAWN)
     page.wait_for_selector("#review-clocks table")
@@ -95,10 +95,7 @@ def test_an_incident_with_the_desks_words_only_opens(page: Any, address: str) ->
     assert page.locator(".problem").count() == 0
 
 
-@pytest.mark.parametrize("landscape", [False, True])
-def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(
-    page: Any, address: str, landscape: bool
-) -> None:
+def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(page: Any, address: str) -> None:
     page.goto(f"{address}?incident={INCIDENT}")
     page.wait_for_selector(DRAWN)
     page.wait_for_selector("#review-clocks table")
@@ -114,27 +111,26 @@ def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(
     )
     statements = page.locator(".finding-item .statement").all_text_contents()
     margin = dict.fromkeys(("top", "bottom", "left", "right"), "10mm")
-    printed = page.pdf(format="A4", landscape=landscape, margin=margin)
-    with pdfplumber.open(io.BytesIO(printed)) as paper:
-        sheets = list(paper.pages)
-        told = " ".join(" ".join((sheet.extract_text() or "").split()) for sheet in sheets)
-        within = all(
-            sheet.bbox[0] <= word["x0"] and word["x1"] <= sheet.bbox[2]
-            for sheet in sheets
-            for word in sheet.extract_words()
-        )
-    assert within
-    assert " ".join(CAUTION.split())[:60] in told
-    # Every finding, the last tick of the clock, the last column of the widest table.
-    assert [
-        begin for one in statements if (begin := " ".join(one.split())[:40].split("-")[0]) not in told
-    ] == []
-    assert told.count("20:00") == 2
-    assert (
-        told.count("3 min 01 s") == 3
-    )  # a silence: in its own table, with its entry, in the wears' last column
-    for pressed in ("Zoom in Zoom out", "Save note", words.WITHDRAW, words.EXPORTS["csv"]):
-        assert pressed not in told
+    for landscape in (False, True):
+        printed = page.pdf(format="A4", landscape=landscape, margin=margin)
+        texts = []
+        for sheet in PdfDocument(printed):
+            written = sheet.get_textpage()
+            texts.append(written.get_text_range())
+            for number in range(written.count_rects()):
+                left, bottom, right, top = written.get_rect(number)
+                assert left >= 0, written.get_text_bounded(left, bottom, right, top)
+                assert right <= sheet.get_width(), written.get_text_bounded(left, bottom, right, top)
+        told = " ".join(" ".join(texts).split())
+        assert " ".join(CAUTION.split())[:60] in told
+        # Every finding, the last tick of the clock, the last column of the widest table.
+        begins = [" ".join(one.split())[:40].split("-")[0] for one in statements]
+        assert [begin for begin in begins if begin not in told] == []
+        assert told.count("20:00") == 2
+        # A silence: in its own table, with its entry, in the wears' last column.
+        assert told.count("3 min 01 s") == 3
+        for pressed in ("Zoom in Zoom out", "Save note", words.WITHDRAW, words.EXPORTS["csv"]):
+            assert pressed not in told
 
 
 def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_moment(
@@ -160,19 +156,9 @@ def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_mome
     page.wait_for_selector("#review-moment dl")
     page.wait_for_function("() => document.querySelector('#review-said').textContent === ''")
 
-
-def test_a_late_answer_to_an_earlier_question_does_not_take_the_sentence_away(
-    page: Any, address: str
-) -> None:
-    page.expected_console = ["ERR_INTERNET_DISCONNECTED", "Failed to fetch", "Callback failed"]
-    page.goto(f"{address}?incident={INCIDENT}")
-    page.wait_for_selector(DRAWN)
+    # A late answer to an earlier question does not take the sentence away.
     held: list[Any] = []
-
-    def hold(route: Any) -> None:
-        held.append(route)
-
-    page.route("**/review/evidence?*", hold)
+    page.route("**/review/evidence?*", lambda route: held.append(route))
     with page.expect_request("**/review/evidence?*"):
         page.locator("button.finding-item").first.click()
     page.context.set_offline(True)
@@ -181,12 +167,11 @@ def test_a_late_answer_to_an_earlier_question_does_not_take_the_sentence_away(
     held[0].fulfill(json={"rows": [], "heads": {}, "title": "Late", "note": ""})
     page.get_by_role("heading", name="Late").wait_for()
     assert page.text_content("#review-said") == words.FOR_SCRIPT["unreachable"]
+    page.context.set_offline(False)
+    page.click('[data-set="span:60"]')
+    page.wait_for_function("() => document.querySelector('#review-said').textContent === ''")
 
-
-def test_a_question_that_never_ends_is_said_as_a_server_that_does_not_answer(page: Any, address: str) -> None:
-    page.expected_console = ["Failed to fetch"]
-    page.goto(f"{address}?incident={INCIDENT}")
-    page.wait_for_selector(DRAWN)
+    # A question that never ends is said as a server that does not answer.
     page.evaluate("() => { underair.endAfter = () => AbortSignal.timeout(200); }")
     page.route("**/review/moment?*", lambda _: None)  # as when the network goes while it is under way
     page.click('[data-set="span:300"]')

@@ -8,8 +8,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import pdfplumber
 import pytest
+from pypdfium2 import PdfDocument
+from pypdfium2.raw import FPDF_PAGEOBJ_PATH
 
 from analysis.profile import Profile
 from dashboard.evidence.origin import Origin
@@ -57,19 +58,12 @@ def report(tmp_path_factory: pytest.TempPathFactory, record: Any) -> Path:
     return path
 
 
-def test_it_opens_without_a_network(page: Any, report: Path) -> None:
+def test_it_opens_without_a_network_and_keeps_whole_what_fits_a_sheet(page: Any, report: Path) -> None:
     page.context.set_offline(True)
     page.goto(report.as_uri())
     assert page.locator("svg").count() == 13
     assert page.locator("h2").count() >= 12
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-
-
-def test_it_prints_on_a4_and_cuts_nothing(page: Any, report: Path) -> None:
-    page.goto(report.as_uri())
-    pdf = page.pdf(prefer_css_page_size=True)
-    sheets = len(re.findall(rb"/Type\s*/Page\b", pdf))
-    assert 6 <= sheets <= 24
     page.emulate_media(media="print")
     kept_whole = page.evaluate(
         """() => [...document.querySelectorAll('tr, figure, .finding')]
@@ -87,46 +81,44 @@ def test_it_prints_on_a4_and_cuts_nothing(page: Any, report: Path) -> None:
     assert tallest < 267 / 25.4 * 96
 
 
-@pytest.fixture(scope="module", params=["as recorded", "local and imperial"])
-def other_choices(request: pytest.FixtureRequest) -> tuple[Any, str]:
-    return {"as recorded": (METRIC, "UTC"), "local and imperial": (IMPERIAL, "America/St_Johns")}[
-        request.param
-    ]
-
-
+@pytest.mark.parametrize(
+    "choices", [(METRIC, "UTC"), (IMPERIAL, "America/St_Johns")], ids=["as recorded", "local and imperial"]
+)
 def test_no_row_is_cut_no_heading_left_behind_and_nothing_wider_than_the_sheet(
-    page: Any, tmp_path: Path, record: Any, other_choices: tuple[Any, str]
+    page: Any, tmp_path: Path, record: Any, choices: tuple[Any, str]
 ) -> None:
     written = tmp_path / "report.html"
-    written.write_text(report_html(record, Profile.default(), ORIGIN, *other_choices), encoding="utf-8")
+    written.write_text(report_html(record, Profile.default(), ORIGIN, *choices), encoding="utf-8")
     page.goto(written.as_uri())
     page.evaluate(MARK)
-    page.pdf(path=tmp_path / "report.pdf", prefer_css_page_size=True)
     sheets_of: dict[str, set[int]] = defaultdict(set)
     times_seen: Counter[str] = Counter()
     whole = ""
     margin, head, foot = 13 / 25.4 * 72, 16 / 25.4 * 72, 18 / 25.4 * 72
-    with pdfplumber.open(tmp_path / "report.pdf") as pdf:
-        sheets = len(pdf.pages)
-        for sheet in pdf.pages:
-            text = "".join(char["text"] for char in sheet.chars)
-            whole += "".join(text.split())
-            for mark in re.findall(r"@(\w+?)@", text):
-                sheets_of[mark].add(sheet.page_number)
-                times_seen[mark] += 1
-            read = [char for char in sheet.chars if char["text"].strip()]
-            assert max(char["x1"] for char in read) <= sheet.width - margin + 1
-            rules = [line["x1"] for line in (*sheet.lines, *sheet.rects) if line["width"] > 20]
-            assert max(rules, default=0.0) <= sheet.width - margin + 1
-            assert min(char["x0"] for char in read) >= margin - 1
-            foot_from = sheet.height - foot
-            body = [char for char in read if head <= char["top"] <= foot_from]
-            edges = "".join(c["text"] for c in sheet.chars if not head <= c["top"] <= foot_from)
-            assert "TH-20310504-1912" in edges
-            assert f"page {sheet.page_number} of {len(pdf.pages)}" in edges
-            assert CAUTION[:90] in edges
-            assert max(char["bottom"] for char in body) <= sheet.height - foot + 1
-    assert whole.count("".join(CAUTION[:90].split())) == sheets + 1
+    paper = PdfDocument(page.pdf(prefer_css_page_size=True))
+    assert 6 <= len(paper) <= 24
+    for number, sheet in enumerate(paper, 1):
+        width, height = sheet.get_size()
+        text = sheet.get_textpage()
+        told = "".join(text.get_text_range().split())
+        whole += told
+        for mark in re.findall(r"@(\w+?)@", told):
+            sheets_of[mark].add(number)
+            times_seen[mark] += 1
+        boxes = [text.get_rect(one) for one in range(text.count_rects())]
+        assert max(right for _, _, right, _ in boxes) <= width - margin + 1
+        assert min(left for left, _, _, _ in boxes) >= margin - 1
+        rules = [one.get_bounds() for one in sheet.get_objects(filter=[FPDF_PAGEOBJ_PATH])]
+        rights = [right for left, _, right, _ in rules if right - left > 20]
+        assert max(rights, default=0.0) <= width - margin + 1
+        # Between head and foot, nothing reaches into the foot.
+        assert min(bottom for _, bottom, _, top in boxes if foot <= top <= height - head) >= foot - 1
+        edges = text.get_text_bounded(bottom=height - head) + text.get_text_bounded(top=foot)
+        edges = "".join(edges.split())
+        assert "TH-20310504-1912" in edges
+        assert f"page{number}of{len(paper)}" in edges
+        assert "".join(CAUTION[:90].split()) in edges
+    assert whole.count("".join(CAUTION[:90].split())) == len(paper) + 1
     rows = [mark for mark in sheets_of if mark.startswith("row")]
     heads = [mark for mark in sheets_of if mark.startswith("head")]
     assert len(rows) > 100

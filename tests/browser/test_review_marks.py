@@ -27,7 +27,9 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield address
 
 
-def test_the_first_screen_of_768_lines_has_findings_everybody_and_a_lane(page: Any, address: str) -> None:
+def test_the_first_screen_of_768_lines_has_everybody_a_lane_and_findings_to_filter(
+    page: Any, address: str
+) -> None:
     page.set_viewport_size({"width": 1024, "height": 768})
     page.goto(address + BENCH)
     page.wait_for_selector(DRAWN)
@@ -37,10 +39,7 @@ def test_the_first_screen_of_768_lines_has_findings_everybody_and_a_lane(page: A
     title = page.locator("#review-lanes .annotation-text", has_text="Pressure, bar").first.bounding_box()
     assert title["y"] <= 768 - 80, "the air lane is cut off"
 
-
-def test_findings_are_counted_filtered_and_grouped(page: Any, address: str) -> None:
-    page.goto(address + BENCH)
-    page.wait_for_selector(".finding-item")
+    # Findings are counted, filtered and grouped.
     grades = page.locator("#review-findings .grades button")
     assert [text.rpartition(" ")[0] for text in grades.all_inner_texts()] == [
         "▲ serious",
@@ -59,7 +58,9 @@ def test_findings_are_counted_filtered_and_grouped(page: Any, address: str) -> N
     assert all(text.startswith("W-02 ") for text in whose)
 
 
-def test_a_finding_is_marked_and_a_view_is_kept_for_everybody(page: Any, address: str) -> None:
+def test_a_finding_is_marked_a_view_is_kept_for_everybody_and_lanes_are_saved(
+    page: Any, address: str
+) -> None:
     page.goto(address + BENCH + "&people=W-02,W-05")
     page.wait_for_selector(".finding-item")
     page.locator("#review-findings .look").first.click()
@@ -73,9 +74,7 @@ def test_a_finding_is_marked_and_a_view_is_kept_for_everybody(page: Any, address
     page.wait_for_selector("a:has-text('W-02 turns late')")
     assert "people=W-02" in page.get_attribute("a:has-text('W-02 turns late')", "href")
 
-
-def test_two_wearers_lie_on_one_axis_and_lanes_are_saved(page: Any, address: str) -> None:
-    page.goto(address + BENCH + "&people=W-02,W-05")
+    # Two wearers lie on one axis, and lanes are saved.
     page.wait_for_selector(DRAWN)
     page.click("[data-set='overlay:yes']")
     page.wait_for_selector("#review-lanes .annotation-text:has-text('On one axis')")

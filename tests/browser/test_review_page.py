@@ -140,8 +140,13 @@ def test_the_cursor_reads_every_lane_with_units_and_silence_is_not_bridged(page:
     assert view_of(page)["units"] == "imperial"
 
 
-def test_drag_zooms_all_lanes_and_double_click_shows_the_whole(page: Any, address: str) -> None:
+def test_drag_zooms_all_lanes_and_the_pointer_moves_the_cursor_until_a_click_keeps_it(
+    page: Any, address: str
+) -> None:
     open_bench(page, address, people="W-05,W-09")
+    # No figure offers to send itself away, and text is no markup.
+    assert page.locator(".modebar-btn").count() == 0
+    assert page.locator("#review-bench script").count() == 0
     whole = shown_range(page)
     page.locator("#review-lanes-frame").scroll_into_view_if_needed()
     box = page.locator("#review-lanes .js-plotly-plot").bounding_box()
@@ -157,9 +162,6 @@ def test_drag_zooms_all_lanes_and_double_click_shows_the_whole(page: Any, addres
     wait_for_range(page, (whole[1] - whole[0]) / 1000)
     assert "from" not in view_of(page)
 
-
-def test_pointer_moves_the_cursor_and_a_click_keeps_it(page: Any, address: str) -> None:
-    open_bench(page, address)
     page.locator("#review-lanes-frame").scroll_into_view_if_needed()
     box = page.locator("#review-lanes .js-plotly-plot").bounding_box()
     page.mouse.move(box["x"] + 300, box["y"] + 150)
@@ -172,19 +174,9 @@ def test_pointer_moves_the_cursor_and_a_click_keeps_it(page: Any, address: str) 
     assert "at" in view_of(page)
 
 
-def test_at_most_six_wearers_and_at_least_one(page: Any, address: str) -> None:
-    open_bench(page, address, people="W-01")
-    page.click("[data-set='person:W-01']")
-    assert view_of(page).get("people", "W-01") == "W-01"
-    for number in (3, 4, 5, 6, 7, 8):
-        page.click(f"[data-set='person:W-0{number}']")
-    page.wait_for_selector("#review-lanes text:has-text('Wearer W-07')")
-    assert view_of(page)["people"].split(",") == ["W-01", "W-03", "W-04", "W-05", "W-06", "W-07"]
-    assert "At most 6" in page.inner_text("#review-said")
-    assert page.get_attribute("[data-set='person:W-08']", "aria-pressed") == "false"
-
-
-def test_an_overview_row_chooses_its_wearer(page: Any, address: str) -> None:
+def test_wearers_are_chosen_in_the_overview_by_a_table_and_by_button_one_to_six(
+    page: Any, address: str
+) -> None:
     open_bench(page, address, people="W-01")
     box = page.locator("#review-overview .js-plotly-plot").bounding_box()
     rows = page.evaluate("JSON.parse(document.querySelector('#review-bench').dataset.view).everybody")
@@ -193,21 +185,27 @@ def test_an_overview_row_chooses_its_wearer(page: Any, address: str) -> None:
     page.wait_for_selector("#review-lanes text:has-text('Wearer W-04')")
     assert view_of(page)["people"].split(",") == ["W-01", "W-04"]
 
+    page.locator("#review-alarms tr", has_text="W-05").locator("button.jump").first.click()
+    page.wait_for_selector("#review-lanes text:has-text('Wearer W-05')")
+    assert view_of(page)["people"] == "W-05"
 
-def test_no_figure_offers_to_send_itself_away_and_text_is_no_markup(page: Any, address: str) -> None:
-    open_bench(page, address)
-    assert page.locator(".modebar-btn").count() == 0
-    assert page.locator("#review-bench script").count() == 0
+    page.click("[data-set='person:W-05']")  # the last one stays
+    assert view_of(page)["people"] == "W-05"
+    for number in (1, 3, 4, 6, 7, 8):
+        page.click(f"[data-set='person:W-0{number}']")
+    page.wait_for_selector("#review-lanes text:has-text('Wearer W-07')")
+    assert sorted(view_of(page)["people"].split(",")) == ["W-01", "W-03", "W-04", "W-05", "W-06", "W-07"]
+    assert "At most 6" in page.inner_text("#review-said")
+    assert page.get_attribute("[data-set='person:W-08']", "aria-pressed") == "false"
 
 
-def test_an_unknown_incident_says_so_and_shows_the_list(page: Any, address: str) -> None:
+def test_an_unknown_incident_says_so_and_what_makes_no_sense_is_refused_with_words(
+    page: Any, address: str
+) -> None:
     page.goto(f"{address}/review?incident=I-none")
     page.wait_for_selector("[role=alert]")
     assert INCIDENT in page.inner_text("[role=alert]")
     assert page.locator("#review-incidents td a").count() == 1
-
-
-def test_a_request_that_makes_no_sense_is_refused_with_words(page: Any, address: str) -> None:
     answer = page.request.get(f"{address}/review/moment?incident={INCIDENT}&at=soon")
     assert answer.status == 400
     assert "milliseconds" in answer.json()["problem"]
@@ -224,10 +222,3 @@ def test_trends_draw_a_plot_and_a_sentence_for_each_measure(page: Any, address: 
     hardest = page.locator("#trends-people tbody tr td").first.inner_text()
     assert hardest == "W-02"
     assert page.get_attribute("#trends-people th:has-text('Breathing hard')", "aria-sort") == "descending"
-
-
-def test_a_table_leads_to_its_wearer(page: Any, address: str) -> None:
-    open_bench(page, address, people="W-01")
-    page.locator("#review-alarms tr", has_text="W-05").locator("button.jump").first.click()
-    page.wait_for_selector("#review-lanes text:has-text('Wearer W-05')")
-    assert view_of(page)["people"] == "W-05"

@@ -99,9 +99,24 @@ def test_the_officers_path(page: Any, address: str) -> None:
     page.wait_for_selector("h1:has-text('Under air: summary of 2031-03')")
 
 
-def test_a_cylinder_can_be_chosen_for_the_planning_rates(page: Any, address: str) -> None:
+def test_the_page_is_accessible_fits_the_screen_goes_by_keyboard_and_plans_for_a_chosen_cylinder(
+    page: Any, address: str, axe: Any
+) -> None:
     page.goto(f"{address}/trends")
     page.wait_for_selector(DRAWN)
+    assert axe(page) == []
+    page.emulate_media(color_scheme="dark")
+    assert axe(page, rule="color-contrast") == []
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        page.goto(f"{address}/trends")
+        page.wait_for_selector(DRAWN)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
+    page.focus("nav[aria-label=Period] a:has-text('2030')")
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile("year=2030"))
+    page.wait_for_selector(DRAWN)
+    assert page.get_attribute("nav[aria-label=Period] a:has-text('2030')", "aria-current") == "true"
 
     def lasts() -> int:
         row = page.locator("#trends-planning tr", has_text="all tasks").inner_text()
@@ -112,29 +127,3 @@ def test_a_cylinder_can_be_chosen_for_the_planning_rates(page: Any, address: str
     page.wait_for_url(re.compile("cylinder=2"))
     page.wait_for_selector(DRAWN)
     assert lasts() > before
-
-
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_the_page_is_accessible(page: Any, address: str, theme: str, axe: Any) -> None:
-    page.emulate_media(color_scheme=theme)
-    page.goto(f"{address}/trends")
-    page.wait_for_selector(DRAWN)
-    assert axe(page) == []
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_nothing_is_wider_than_the_screen(page: Any, address: str, size: tuple[int, int]) -> None:
-    page.set_viewport_size({"width": size[0], "height": size[1]})
-    page.goto(f"{address}/trends")
-    page.wait_for_selector(DRAWN)
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-
-
-def test_the_page_goes_by_keyboard(page: Any, address: str) -> None:
-    page.goto(f"{address}/trends")
-    page.wait_for_selector(DRAWN)
-    page.focus("nav[aria-label=Period] a:has-text('2030')")
-    page.keyboard.press("Enter")
-    page.wait_for_url(re.compile("year=2030"))
-    page.wait_for_selector(DRAWN)
-    assert page.get_attribute("nav[aria-label=Period] a:has-text('2030')", "aria-current") == "true"

@@ -15,6 +15,7 @@ from dashboard.access.log import AccessLog
 from dashboard.evidence.notes import NoteTimes, bring_in
 from ingest.contract.captures import read_capture
 from ingest.importing import import_capture
+from tests.verbs import underair
 
 ROOT = Path(__file__).parents[2]
 UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
@@ -80,14 +81,14 @@ def test_it_holds_all_of_one_wearer_and_nothing_of_another(archive: Path, tmp_pa
     assert columns.filter(table="wears", column="free_air_l")["unit"].to_list() == ["L"]
     assert evidence(archive) == before
 
-    again = run("wearer", "W-03", "--archive", str(archive), "--out", str(out))
+    again = underair("wearer", "W-03", "--archive", archive, "--out", out)
     assert again.returncode == 1
     assert "exists already" in again.stderr
 
 
 @pytest.mark.parametrize("wearer", ["W-99", "../../etc", "'; drop", ""])
 def test_a_wearer_whom_nobody_tallied_is_said(archive: Path, tmp_path: Path, wearer: str) -> None:
-    done = run("wearer", wearer, "--archive", str(archive), "--out", str(tmp_path / "about"))
+    done = underair("wearer", wearer, "--archive", archive, "--out", tmp_path / "about")
     assert done.returncode == 1
     assert "no tally" in done.stderr
     assert not (tmp_path / "about").exists()

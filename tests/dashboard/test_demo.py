@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import gzip
 import json
 import os
 import signal
 import socket
 import subprocess
 import sys
-import urllib.error
-import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,7 +18,6 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.simulation.past_year import build_past_incident
-from analysis.simulation.scenario import build_incident
 from dashboard.demo import crew as demo_crew
 from dashboard.demo.demo import DemoProblem, run_demo
 from dashboard.live.catching_up import CATCH_UP
@@ -30,60 +26,9 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
-from tests.simulated_truth import truth_of
+from tests.dashboard.running_demo import Demo
 
 Wait = Callable[..., Any]
-
-
-class Demo:
-    """A running demo in a session of its own, so that every process of it can be found again."""
-
-    def __init__(self, port: int, temporary: Path) -> None:
-        self.temporary = temporary
-        self.url = f"http://127.0.0.1:{port}"
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.underair", "demo", "--port", str(port), "--no-browser"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-            env={**os.environ, "TMPDIR": str(temporary)},
-        )
-
-    def live(self) -> dict[str, Any] | None:
-        """What the live page shows now; None while it does not answer yet."""
-        if self.process.poll() is not None:
-            assert self.process.stderr is not None
-            pytest.fail(f"the demo has ended by itself: {self.process.stderr.read()}")
-        try:
-            with urllib.request.urlopen(f"{self.url}/live.json", timeout=60) as answer:
-                told = answer.read()
-                if answer.headers.get("Content-Encoding") == "gzip":
-                    told = gzip.decompress(told)
-        except (urllib.error.URLError, ConnectionError, TimeoutError):
-            return None
-        shown: dict[str, Any] = json.loads(told)
-        return shown if shown.get("rows") else None
-
-    def processes(self) -> list[str]:
-        """The command lines of every process of the demo's session that is not a zombie."""
-        listing = subprocess.run(
-            ["ps", "-o", "pid=,stat=,args=", "-s", str(self.process.pid)], capture_output=True, text=True
-        )
-        return [line for line in listing.stdout.splitlines() if line.split()[1][0] != "Z"]
-
-    def folders(self) -> list[Path]:
-        return list(self.temporary.glob("underair-demo-*"))
-
-    def end(self) -> None:
-        if self.process.poll() is None:
-            self.process.kill()
-        self.process.wait(60)
-        for line in self.processes():
-            os.kill(int(line.split()[0]), signal.SIGKILL)
-        for pipe in (self.process.stdout, self.process.stderr):
-            if pipe is not None:
-                pipe.close()
 
 
 @pytest.fixture
@@ -91,55 +36,6 @@ def demo(free_port: Callable[[], int], tmp_path: Path) -> Iterator[Demo]:
     running = Demo(free_port(), tmp_path)
     yield running
     running.end()
-
-
-def newest(shown: dict[str, Any]) -> dict[str, Any]:
-    return {row["key"]: row["strip"]["last"] for row in shown["rows"]}
-
-
-def moved(demo: Demo, wait_until: Wait) -> dict[str, Any]:
-    """Wait until two looks at the page differ in most rows, and return the second."""
-    first = wait_until(demo.live, what="the first rows")
-
-    def differs() -> dict[str, Any] | None:
-        second = demo.live()
-        if second is None:
-            return None
-        before, after = newest(first), newest(second)
-        changed = [key for key in before if key in after and after[key] != before[key]]
-        return second if len(changed) > len(before) / 2 else None
-
-    result: dict[str, Any] = wait_until(differs, what="the rows to move")
-    return result
-
-
-def test_the_page_moves_nothing_is_lost_and_sigterm_leaves_nothing(demo: Demo, wait_until: Wait) -> None:
-    assert demo.process.stdout is not None
-    assert demo.process.stdout.readline() == f"underair demo: {demo.url}/\n"
-    shown = moved(demo, wait_until)
-    assert len(shown["rows"]) >= 9
-    wearers = {row["who"] for row in shown["rows"]}
-    assert {"W-01", "W-04", "W-09"} <= wearers
-    (folder,) = demo.folders()
-    nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(folder / "archive")
-    demo.process.send_signal(signal.SIGTERM)
-    assert demo.process.wait(60) == 0
-    wait_until(lambda: demo.processes() == [], what="the last process to go")
-    assert demo.folders() == []
-
-
-def nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(archive: Path) -> None:
-    messages = Archive(archive).messages(since=datetime.now(UTC) - timedelta(hours=1))
-    planned = truth_of(build_incident(demo_crew.SEED, datetime.now(UTC))).lost
-    heard: dict[str, set[int]] = {}
-    for kind in ("pressure", "motion", "temperature", "power", "alarm", "setup", "link"):
-        for set_id, seq in messages[kind].select("set_id", "seq").drop_nulls().iter_rows():
-            heard.setdefault(set_id, set()).add(seq)
-    assert len(heard) == 9
-    for set_id, numbers in heard.items():
-        lost = {int(one.split("/")[2]) for one in planned if one.startswith(f"{set_id}/")}
-        # The newest may still be on their way, out of order.
-        assert set(range(max(numbers) - 20)) - numbers <= lost
 
 
 def test_ctrl_c_reaches_the_whole_group_and_ends_it_cleanly(demo: Demo, wait_until: Wait) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,8 +16,8 @@ from dashboard.context import PageContext
 from dashboard.live.desk import Desk
 from dashboard.pages import review
 from dashboard.results_store import store_of
-from dashboard.underair import main
 from ingest.archive.reading import Archive
+from ingest.importing import import_capture
 from tests.conftest import free_port
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
@@ -29,11 +30,16 @@ NOTE = {
 }
 
 
+@pytest.fixture(scope="module")
+def imported(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("imported") / "archive"
+    import_capture(SAMPLE, folder)
+    return folder
+
+
 @pytest.fixture
-def context(tmp_path: Path) -> PageContext:
-    with pytest.raises(SystemExit) as done:
-        main(["import", str(SAMPLE), "--archive", str(tmp_path / "archive")])
-    assert done.value.code == 0
+def context(imported: Path, tmp_path: Path) -> PageContext:
+    shutil.copytree(imported, tmp_path / "archive")
     return PageContext(archive=Archive(tmp_path / "archive"), profile=Profile.default())
 
 

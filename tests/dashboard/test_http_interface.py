@@ -23,11 +23,14 @@ LOG = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 TOLD: dict[str, Any] = json.loads(DOCUMENT.read_text(encoding="utf-8"))
 
 
-@pytest.fixture
-def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[GuardedPages]:
-    (tmp_path / "archive").mkdir()
-    import_capture(LOG, tmp_path / "archive")
-    pages = GuardedPages(tmp_path, monkeypatch)
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuardedPages]:
+    """One for all tests; each makes an account of its own. The last of them stops the feed."""
+    folder = tmp_path_factory.mktemp("pages")
+    (folder / "archive").mkdir()
+    import_capture(LOG, folder / "archive")
+    patch = pytest.MonkeyPatch()
+    pages = GuardedPages(folder, patch)
     pages.feed.start()
     deadline = time.monotonic() + 60
     while pages.feed.why_not_ready():
@@ -35,6 +38,7 @@ def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[GuardedPa
         time.sleep(0.05)
     yield pages
     pages.feed.stop()
+    patch.undo()
 
 
 def asked(pages: GuardedPages, path: str, token: str | None, method: str = "GET") -> Any:
@@ -79,14 +83,6 @@ def test_every_answer_keeps_the_document(pages: GuardedPages) -> None:
     keeps_the_document(one, asked(pages, f"/api/v1/incidents/{incidents[0]['key']}/none", review))
 
 
-def test_a_board_that_is_not_of_the_present_is_refused(pages: GuardedPages) -> None:
-    token = pages.accounts.add_token("wall", ("watch",))
-    pages.feed.stop()
-    answer = asked(pages, "/api/v1/board", token)
-    assert answer.status_code == 503
-    assert "restart" in keeps_the_document("/api/v1/board", answer)["problem"]
-
-
 @pytest.mark.parametrize(
     ("path", "role", "status"),
     [
@@ -101,10 +97,11 @@ def test_a_board_that_is_not_of_the_present_is_refused(pages: GuardedPages) -> N
 def test_a_token_reads_by_its_role_and_the_interface_only(
     pages: GuardedPages, path: str, role: str, status: int
 ) -> None:
-    token = pages.accounts.add_token("program", (role,))
+    name = f"program-{role}-{status}{path.replace('/', '-')}"
+    token = pages.accounts.add_token(name, (role,))
     assert asked(pages, path, token).status_code == status
     if role == "review" and status == 200:
-        assert "program" in "".join(each.read_text() for each in (pages.archive / "access").iterdir())
+        assert name in "".join(each.read_text() for each in (pages.archive / "access").iterdir())
 
 
 def test_a_token_changes_nothing_and_a_wrong_or_removed_one_is_refused(pages: GuardedPages) -> None:
@@ -119,9 +116,9 @@ def test_a_token_changes_nothing_and_a_wrong_or_removed_one_is_refused(pages: Gu
 
 
 def test_nobody_signs_in_as_a_program(pages: GuardedPages) -> None:
-    pages.accounts.add_token("wall", ("watch",))
+    pages.accounts.add_token("hall", ("watch",))
     for password in ("", "x", " "):
-        assert not pages.accounts.verify("wall", password)
+        assert not pages.accounts.verify("hall", password)
     with pytest.raises(BadAccounts, match="cannot have the role admin"):
         pages.accounts.add_token("root", ("admin",))
 
@@ -137,3 +134,11 @@ def test_every_page_is_still_found(pages: GuardedPages) -> None:
     caller: Callable[[str], Any] = pages.client("watch").get
     for path in ("/", "/live", "/live/", "/review", "/trends", "/method", "/access"):
         assert caller(path).status_code == 200
+
+
+def test_a_board_that_is_not_of_the_present_is_refused(pages: GuardedPages) -> None:
+    token = pages.accounts.add_token("late-wall", ("watch",))
+    pages.feed.stop()
+    answer = asked(pages, "/api/v1/board", token)
+    assert answer.status_code == 503
+    assert "restart" in keeps_the_document("/api/v1/board", answer)["problem"]

@@ -221,12 +221,12 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
 
 
 def test_an_order_says_how_many_acknowledged_who_is_out_and_who_has_not() -> None:
-    order = OrderLine("k", "I-1", "evacuate", None, None, None, NOW - 40, "D-1", 4, 2, 1, ("trial/S-1",))
+    order = OrderLine("k", "I-1", "evacuate", None, None, None, NOW - 31, "D-1", 4, 2, 1, ("trial/S-1",))
     (line,) = picture(ROW, orders=(order,))["orders"]
-    assert line["text"] == "Evacuate ordered 10:29:20, 2 of 4 acknowledged, 1 out"
+    assert line["text"] == "Evacuate ordered 10:29:29, 2 of 4 acknowledged, 1 out"
     assert line["who"] == "Not yet: W-1"
-    assert line["new"]
-    assert not picture(ROW, orders=(replace(order, given_at=NOW - 10),))["orders"][0]["new"]
+    assert line["new"]  # after half a minute, and not before
+    assert not picture(ROW, orders=(replace(order, given_at=NOW - 29),))["orders"][0]["new"]
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ of one and the same id in the trends.
 
 from __future__ import annotations
 
+import functools
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -54,21 +55,33 @@ def with_outage(minutes: int) -> Messages:
     return log.frames()
 
 
+@functools.lru_cache(4)
+def trends_of(folder: Path) -> dict[str, pl.DataFrame]:
+    ledger = WearLedger(Archive(folder), PROFILE)
+    ledger.update(LONG_AFTER)
+    return ledger.tables()
+
+
+@functools.lru_cache(4)
+def review_of(folder: Path) -> ResultsStore:
+    return ResultsStore(Archive(folder), PROFILE)
+
+
+@functools.lru_cache(8)
+def report_of(folder: Path, key: str) -> dict[str, pl.DataFrame]:
+    return incident_of_archive(folder, PROFILE, key, LONG_AFTER)[0].results
+
+
 def named_by_all(folder: Path) -> dict[str, pl.DataFrame]:
     """The wears of an archive as each of the four names them; the report's only where there is a tally."""
     analyse_archive(folder, PROFILE, folder.parent / "tables", "parquet", {})
     analysed = pl.read_parquet(folder.parent / "tables" / "wears.parquet")
-    ledger = WearLedger(Archive(folder), PROFILE)
-    ledger.update(LONG_AFTER)
-    trends = ledger.tables()["wears"].with_columns((pl.col("silent_min") * 60.0).alias("gap_s"))
-    reports = [
-        incident_of_archive(folder, PROFILE, key, LONG_AFTER)[0].results["wears"]
-        for key in incidents_in(folder)["key"]
-    ]
+    trends = trends_of(folder)["wears"].with_columns((pl.col("silent_min") * 60.0).alias("gap_s"))
+    reports = [report_of(folder, key)["wears"] for key in incidents_in(folder)["key"]]
     untallied = analysed.filter(pl.col("incident_id").is_null())
     found = {
         "analyse": analysed,
-        "review": ResultsStore(Archive(folder), PROFILE).wears(),
+        "review": review_of(folder).wears(),
         "trends": trends,
         "report": pl.concat([untallied, *reports]),
     }
@@ -101,9 +114,7 @@ def entries_of_board(folder: Path) -> pl.DataFrame:
 
 def entries_of_trends(folder: Path) -> dict[str, list[str]]:
     """Each entry with its wears, as the ledger of the trends names them."""
-    ledger = WearLedger(Archive(folder), PROFILE)
-    ledger.update(LONG_AFTER)
-    wears = ledger.tables()["wears"].sort("started", "wear_id")
+    wears = trends_of(folder)["wears"].sort("started", "wear_id")
     return {
         str(entry_id): own["wear_id"].to_list()
         for (entry_id,), own in wears.group_by("entry_id", maintain_order=True)
@@ -116,11 +127,9 @@ def assert_entries_agree(folder: Path) -> None:
     assert entries_of_board(folder).equals(analysed.sort("entry_id"))
     with_wears = analysed.filter(pl.col("wear_ids").list.len() > 0)
     assert entries_of_trends(folder) == dict(with_wears.select("entry_id", "wear_ids").iter_rows())
-    store = ResultsStore(Archive(folder), PROFILE)
     for row in incidents_in(folder).iter_rows(named=True):
         mine = analysed.filter(pl.col("incident_id") == row["incident_id"]).sort("entry_id")
-        report, _ = incident_of_archive(folder, PROFILE, row["key"], LONG_AFTER)
-        for results in (store.incident(row["key"]).results, report.results):
+        for results in (review_of(folder).incident(row["key"]).results, report_of(folder, row["key"])):
             assert results["entries"].select(ENTRY).sort("entry_id").equals(mine), row["key"]
 
 

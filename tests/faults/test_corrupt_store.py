@@ -85,7 +85,7 @@ def test_single_flipped_bits_change_no_answer_in_silence(
     """A sample; `python -m tests.benchmarks.bit_flips` flips a thousand."""
     monkeypatch.setenv(WORK_FOLDER, str(place.answers.out / "state"))
     archive = place.answers.archive
-    for path, bit in flips(place.whole, 4, seed=3):
+    for path, bit in flips(place.whole, 3, seed=3):
         shutil.rmtree(archive)
         shutil.copytree(place.whole, archive)
         flip(archive / path, bit)

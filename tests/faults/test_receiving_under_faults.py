@@ -25,6 +25,7 @@ from ingest.broker.mqtt import Publisher, new_client
 from ingest.listener import Listener
 from ingest.settings import SealSettings, Settings
 from ingest.status import Status, read_statuses, status_topic
+from tests.faults.fault_samples import ALL_FAULTS
 
 WaitUntil = Callable[..., Any]
 pytestmark = pytest.mark.broker
@@ -336,11 +337,10 @@ def _listening(url: str, archive: Path, *more: str) -> Iterator[subprocess.Popen
                 pipe.close()
 
 
-@pytest.mark.parametrize("kills", [20])
 def test_killed_again_and_again_under_load_loses_nothing_and_keeps_each_once(
-    mosquitto: Any, tmp_path: Path, wait_until: WaitUntil, kills: int
+    mosquitto: Any, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
-    chance = random.Random(20310504)
+    chance, kills = random.Random(20310504), 20 if ALL_FAULTS else 8
     settings = tmp_path / "settings.toml"
     settings.write_text("[seal]\nrows = 60\nseconds = 0.3\n")  # so that kills fall into sealing too
     archive = tmp_path / "archive"

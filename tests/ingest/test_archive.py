@@ -232,7 +232,7 @@ def test_damaged_part_does_not_keep_the_rest_from_being_sealed(tmp_path: Path, p
     assert counts == Counts(received=3, kept=1, duplicates=2, refused=0)
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_counts_add_up_and_nothing_is_lost_however_it_is_split(
     data: st.DataObject, pressure: Pressure, tmp_path_factory: pytest.TempPathFactory

@@ -51,7 +51,7 @@ from tests.ingest.on_a_store import (
 from tests.store_stand_in import Store as StandIn
 
 
-@BOTH
+@pytest.mark.parametrize("store", ["seaweedfs"], indirect=True)
 def test_what_was_sealed_and_tidied_on_a_store_reads_as_from_a_folder(
     archive: Path, pressure: Pressure, tmp_path: Path
 ) -> None:

@@ -23,7 +23,7 @@ from ingest.listener import Listener
 from ingest.settings import BrokerSettings, Settings
 
 WaitUntil = Callable[..., Any]
-pytestmark = pytest.mark.broker
+pytestmark = [pytest.mark.broker, pytest.mark.usefixtures("seals_here")]
 
 
 def test_broker_that_keeps_everything_is_well(mosquitto: Any) -> None:

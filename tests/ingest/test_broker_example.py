@@ -26,7 +26,7 @@ from ingest.settings import BrokerSettings, Settings, load_login
 from ingest.status import status_topic
 
 WaitUntil = Callable[..., Any]
-pytestmark = pytest.mark.broker
+pytestmark = [pytest.mark.broker, pytest.mark.usefixtures("seals_here")]
 EXAMPLE = Path(ingest.__file__).parent / "broker_example"
 
 

@@ -19,6 +19,8 @@ from ingest.broker.mqtt import Publisher, connection_sentence, parse_broker_url,
 from ingest.contract.errors import BrokerProblem
 from ingest.listener import Listener
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 CONNECT, PUBLISH, SUBSCRIBE, PING = 1, 3, 8, 12
 WELCOME = b"\x20\x02\x00\x00"
 

@@ -10,6 +10,8 @@ from ingest.archive.journal_frames import Record
 from ingest.archive.writing import Delivery
 from ingest.listener import Listener
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 
 @pytest.mark.parametrize("batches", [True, False], ids=["in batches", "public API"])
 def test_nothing_of_an_earlier_connection_is_acknowledged(

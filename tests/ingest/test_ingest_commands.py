@@ -1,4 +1,4 @@
-"""The verbs `listen`, `import` and `replay`, by subprocess as a person calls them."""
+"""The verbs `listen`, `import` and `replay` as a person calls them, with their code, stdout and stderr."""
 
 from __future__ import annotations
 
@@ -18,16 +18,11 @@ from ingest.archive.reading import Archive
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, write_capture
 from ingest.mapping.rules import EXAMPLES
+from tests.verbs import underair
 
 Pressure = Callable[..., Heard]
 WaitUntil = Callable[..., Any]
 COMMAND = [sys.executable, "-W", "error", "-m", "dashboard.underair"]
-
-
-def _run(*arguments: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=60, check=False
-    )
 
 
 @contextmanager
@@ -52,11 +47,11 @@ def _listening(*arguments: object) -> Iterator[subprocess.Popen[str]]:
 def test_import_counts_what_came_and_a_second_time_keeps_nothing(tmp_path: Path, pressure: Pressure) -> None:
     log, archive = tmp_path / "log.ndjson.zst", tmp_path / "archive"
     write_capture(log, [*(pressure(seq) for seq in range(100)), pressure(7)])
-    first = _run("import", log, "--archive", archive, "--json")
+    first = underair("import", log, "--archive", archive, "--json")
     assert first.returncode == 0, first.stderr
     assert json.loads(first.stdout) == {"received": 101, "kept": 100, "duplicates": 1, "refused": 0}
     assert first.stderr == ""
-    again = _run("import", log, "--archive", archive, "--json")
+    again = underair("import", log, "--archive", archive, "--json")
     assert json.loads(again.stdout) == {"received": 101, "kept": 0, "duplicates": 101, "refused": 0}
     assert Archive(archive).scan("pressure").collect().height == 100
 
@@ -78,7 +73,7 @@ def test_import_of_bad_messages_and_bad_lines_ends_with_3_and_keeps_them(
     with log.open("ab") as file:
         file.write(b"not a line of a capture\n")
     for expected in ((1, 0), (0, 1)):
-        done = _run("import", log, "--archive", archive)
+        done = underair("import", log, "--archive", archive)
         assert done.returncode == 3
         assert done.stdout == f"received 6: kept {expected[0]}, duplicates {expected[1]}, refused 5\n"
         assert "is it in kPa or psi?" in done.stderr
@@ -99,14 +94,16 @@ def test_import_of_bad_messages_and_bad_lines_ends_with_3_and_keeps_them(
 def test_an_empty_capture_is_named(tmp_path: Path) -> None:
     empty = tmp_path / "empty.ndjson"
     empty.touch()
-    done = _run("import", empty, "--archive", tmp_path / "archive")
+    done = underair("import", empty, "--archive", tmp_path / "archive")
     assert (done.returncode, done.stderr) == (0, f"underair: {empty} holds no message\n")
 
 
 def test_several_logs_are_imported_in_one_call(tmp_path: Path, pressure: Pressure) -> None:
     for number in range(2):
         write_capture(tmp_path / f"{number}.ndjson", [pressure(seq + 5 * number) for seq in range(10)])
-    done = _run("import", tmp_path / "0.ndjson", tmp_path / "1.ndjson", "--archive", tmp_path / "a", "--json")
+    done = underair(
+        "import", tmp_path / "0.ndjson", tmp_path / "1.ndjson", "--archive", tmp_path / "a", "--json"
+    )
     assert json.loads(done.stdout) == {"received": 20, "kept": 15, "duplicates": 5, "refused": 0}
 
 
@@ -129,7 +126,7 @@ def test_several_logs_are_imported_in_one_call(tmp_path: Path, pressure: Pressur
 def test_wrong_call_says_what_is_wrong(tmp_path: Path, arguments: list[str], code: int, said: str) -> None:
     (tmp_path / "log.ndjson").touch()
     (tmp_path / "log.txt").touch()
-    done = _run(*(argument.format(tmp_path) for argument in arguments))
+    done = underair(*(argument.format(tmp_path) for argument in arguments))
     assert done.returncode == code
     assert said in done.stderr
     assert "Traceback" not in done.stderr
@@ -198,7 +195,7 @@ def test_listen_takes_settings_and_credentials(
         parts = wait_until(lambda: list(archive.rglob("*.parquet")), what="a part")
     assert parts[0].name.startswith("van-2-")
     settings.write_text("[seal]\nrow = 10\n")
-    done = _run("listen", "--broker", mosquitto.url, "--archive", archive, "--config", settings)
+    done = underair("listen", "--broker", mosquitto.url, "--archive", archive, "--config", settings)
     assert done.returncode == 1
     assert "unknown key 'row' (at $.seal.row); settings.example.toml documents every option" in done.stderr
 
@@ -217,7 +214,7 @@ def test_replay_publishes_a_capture_verbatim_and_in_its_rhythm(
     write_capture(log, [*heard, setup, noise, wild])
     archive = Archive(tmp_path / "archive")
     with _listening("--broker", mosquitto.url, "--archive", archive.folder):
-        done = _run("replay", log, "--broker", mosquitto.url, "--speed", 200)
+        done = underair("replay", log, "--broker", mosquitto.url, "--speed", 200)
         assert done.returncode == 3
         assert done.stdout == "published 7\n"
         assert "left out 1, with a topic" in done.stderr
@@ -240,7 +237,7 @@ def test_replay_publishes_what_a_mapping_makes(mosquitto: Any, tmp_path: Path, w
     write_capture(log, heard)
     archive = Archive(tmp_path / "archive")
     with _listening("--broker", mosquitto.url, "--archive", archive.folder):
-        done = _run("replay", log, "--broker", mosquitto.url, "--mapping", EXAMPLES / "flat_object.toml")
+        done = underair("replay", log, "--broker", mosquitto.url, "--mapping", EXAMPLES / "flat_object.toml")
         assert done.returncode == 3
         assert done.stdout == "published 4\n"
         assert "1 value could not be mapped; the first: bench7/telemetry/K12: pressure_bar" in done.stderr

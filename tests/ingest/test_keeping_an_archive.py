@@ -6,8 +6,6 @@ import hashlib
 import json
 import shutil
 import struct
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,6 +27,7 @@ from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
+from tests.verbs import underair
 
 Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
@@ -362,44 +361,35 @@ def test_long_chain_hangs_together(tmp_path: Path, pressure: Pressure) -> None:
     assert faults == []
 
 
-def _run(*arguments: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-W", "error", "-m", "dashboard.underair", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-
-
 def test_verbs_tidy_and_verify(archive: Path) -> None:
-    done = _run("tidy", "--archive", archive)
+    done = underair("tidy", "--archive", archive)
     assert (done.returncode, done.stdout, done.stderr) == (
         0,
         "merged 7 parts into 2: 50 rows kept, 1 duplicate left out\n",
         "",
     )
-    again = _run("tidy", "--archive", archive)
+    again = underair("tidy", "--archive", archive)
     assert (
         again.stdout == "nothing to merge: 2 parts as they were\n"
     )  # was "merged 2 parts into 2: 0 rows kept"
-    whole = _run("verify", archive)
+    whole = underair("verify", archive)
     assert whole.returncode == 0
     assert "whole: 2 parts with 52 rows as they were sealed, 0 messages not yet sealed" in whole.stdout
     assert "head of tidy: " in whole.stdout
     part = next((archive / "refused").rglob("*.parquet"))
     part.unlink()
-    broken = _run("verify", archive, "--json")
+    broken = underair("verify", archive, "--json")
     assert broken.returncode == 1
     (fault,) = json.loads(broken.stdout)["faults"]
     assert (fault["what"], fault["where"]) == ("missing", part.relative_to(archive).as_posix())
-    shown = _run("verify", archive)
+    shown = underair("verify", archive)
     assert "1 fault: 1 part with " in shown.stdout
-    assert _run("verify", archive / "nowhere").returncode == 2
+    assert underair("verify", archive / "nowhere").returncode == 2
 
 
 def test_a_folder_that_is_no_archive_is_not_tidied(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").touch()
-    refused = _run("tidy", "--archive", tmp_path)
+    refused = underair("tidy", "--archive", tmp_path)
     assert refused.returncode == 1
     assert (
         f"{tmp_path} is not an archive: it has neither manifest nor journal; name the folder"

@@ -23,6 +23,8 @@ from ingest.settings import BrokerSettings, Settings
 from ingest.status import Status, encode_status, status_topic
 from tests.conftest import free_port
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 Pressure = Callable[..., Heard]
 WaitUntil = Callable[..., Any]
 

@@ -33,6 +33,8 @@ from ingest.mapping.rules import EXAMPLES, load_mapping
 from ingest.settings import SealSettings, Settings
 from tests.ingest.strangers_json import BEGAN, FLAT, OWN, flat, heard
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 
 def test_an_archive_keeps_each_version_and_refuses_a_changed_one(tmp_path: Path) -> None:
     text = (EXAMPLES / "flat_object.toml").read_text()

@@ -22,6 +22,8 @@ from ingest.listener import Listener
 from ingest.settings import BrokerSettings, Settings
 from tests.conftest import free_port, missing
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 SET = "underair/v1/demo/set/S-014"
 SETUP = (
     b'{"kind":"setup","set_id":"S-014","boot":17,"seq":9000,"time":"2031-05-04T10:00:00Z","cylinders":'

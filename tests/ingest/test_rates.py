@@ -14,6 +14,8 @@ from ingest.listener import Listener
 from ingest.rates import LONG_ENOUGH_S, MOST_TOPICS, Rates
 from ingest.settings import LimitSettings, Settings
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 TOPIC = "underair/v1/trial/set/{set_id}/{kind}"
 
 

@@ -17,6 +17,8 @@ from ingest.session_id import session_id
 from ingest.settings import BrokerSettings
 from ingest.status import read_statuses
 
+pytestmark = pytest.mark.usefixtures("seals_here")
+
 WaitUntil = Callable[..., Any]
 TOPIC = "underair/v1/demo/set/S-1/motion"
 NAMED = BrokerSettings(client_id="station-4")
