@@ -17,6 +17,11 @@ def aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
+def data(**names: str) -> dict[str, Any]:
+    """Return attributes for a script as Dash takes them: `data(at="…")` is read there as `dataset.at`."""
+    return {f"data-{name.replace('_', '-')}": value for name, value in names.items()}
+
+
 def current(here: bool, what: str = "true") -> dict[str, Any]:
     """Return what marks a link as the one that is chosen."""
     return aria(current=what) if here else {}

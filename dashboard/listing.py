@@ -11,6 +11,7 @@ from typing import Any
 
 from dash import html
 
+from dashboard.elements import data
 from dashboard.rows import Table, cell
 
 __all__ = ["cell", "listing", "shown"]
@@ -37,7 +38,7 @@ def listing(
 
 def shown(table: Table, at_once: int = MOST_ROWS_AT_ONCE) -> html.Div:
     """Return a table that was made already."""
-    data = {
+    content = {
         "caption": table.caption,
         "note": table.note,
         "heads": list(table.heads),
@@ -49,5 +50,5 @@ def shown(table: Table, at_once: int = MOST_ROWS_AT_ONCE) -> html.Div:
         "more": MORE_ROWS,
         "found": FOUND_ROWS,
     }
-    attributes: dict[str, Any] = {"data-listing": json.dumps(data, ensure_ascii=False)}
-    return html.Div(id=table.name, className="listing", **attributes)
+    told = json.dumps(content, ensure_ascii=False)
+    return html.Div(id=table.name, className="listing", **data(listing=told))

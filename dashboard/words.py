@@ -25,6 +25,18 @@ DOCUMENTS = {
 DOCUMENTS_LABEL = "Documents"
 CONTENTS = "On this page"
 
+ALARMS = {
+    "distress": "distress",
+    "no_motion": "no motion",
+    "no_motion_prealarm": "no motion (first\u00a0stage)",
+    "low_air": "low air",
+    "heat": "heat",
+    "evacuate": "evacuate",
+    "battery": "battery",
+    "fault": "set fault",
+}
+"""By their kind, in the order in which lists have them."""
+
 CAUTION = (
     "Figures are estimates from the messages that arrived. They do not replace the set's own gauge and "
     "alarms, entry control, radio or training. Local procedures and licensed practice decide."

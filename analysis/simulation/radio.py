@@ -158,7 +158,6 @@ def carry(speaker: Speaker, opened: datetime, rng: np.random.Generator) -> Carri
 
     Parameters
     ----------
-    speaker : Speaker
     opened : datetime
         The moment (UTC) from which all seconds count.
     rng : numpy.random.Generator

@@ -23,7 +23,6 @@ class Stage:
 
     Parameters
     ----------
-    minutes : float
     mean_l_min : float
         Mean breathing rate aimed at, L/min of free air.
     surroundings_c : float

@@ -69,10 +69,8 @@ class SetAlarms:
 
     Parameters
     ----------
-    thresholds : SimulatedThresholds
     no_motion_acknowledged_after_s : float
         How long after a motionless alarm somebody acknowledges it at the set.
-    distress : Distress or None
     """
 
     thresholds: SimulatedThresholds

@@ -48,12 +48,10 @@ def stage(script: IncidentScript, seed: int, opened: datetime, incident_id: str)
 
     Parameters
     ----------
-    script : IncidentScript
     seed : int
         Decides everything that the script leaves open; the boots also follow `opened`.
     opened : datetime
         When the incident is opened, UTC, time-zone aware.
-    incident_id : str
 
     Returns
     -------

@@ -48,7 +48,6 @@ def above_the_usual(wears: pl.DataFrame, strata: Codes, incidents: Codes) -> Abo
 
     Parameters
     ----------
-    wears : DataFrame
     strata, incidents : array
         Number of each wear's kind and task, and of its incident.
     """
@@ -71,7 +70,6 @@ def amounts_of_parts(
 
     Parameters
     ----------
-    above : Above
     units : array
         Number of each wear's station or role; -1 without one.
     names : list of str

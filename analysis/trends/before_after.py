@@ -36,8 +36,6 @@ class Change:
 
     Attributes
     ----------
-    measure : str
-    wears_before, wears_after : int
     before, after : float
         Wears with the event, or mean a wear.
     ratio, low, high : float

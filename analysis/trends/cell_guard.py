@@ -133,7 +133,6 @@ def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
 
     Parameters
     ----------
-    system : Equations
     true : array
     colleague : array
         A row for each count: what its busiest person has in every count.

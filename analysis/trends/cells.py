@@ -120,7 +120,6 @@ def merged(
     ----------
     counts : array
         Wears: a row a name, a column a person.
-    names : sequence of str
     start : set of sets of names
         Groups of the quarter before: they may grow, never split, until the year is over.
     """

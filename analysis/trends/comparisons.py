@@ -73,7 +73,6 @@ class Signal:
         ``service``, ``station``, ``role``, ``wearer`` or ``set``.
     name : str
         Which one; empty for the service.
-    measure : str
     how : str
         ``more`` than expected, ``rise`` or ``fall`` over the months, ``higher`` than its own earlier wears.
     chance : float
@@ -83,7 +82,6 @@ class Signal:
         for a trend, change a year and mean level.
     events : int
         Wears with the event.
-    wears : int
     low, high : float
         95 % interval of `value`, taken by itself: exact Poisson for counts, over people or incidents
         (whichever is wider) for means, Welch's for a change, of Sen's slope for a trend.

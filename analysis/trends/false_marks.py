@@ -79,7 +79,6 @@ def false_marks(
         As in `analysis.trends.comparisons.signals`.
     running : date
         First day of the month that is not over.
-    seed : int
     """
     wears = wears.filter(pl.col("started").is_not_null())
     rng = np.random.default_rng(seed)

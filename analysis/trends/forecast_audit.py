@@ -98,7 +98,6 @@ class ForecastLines:
     ----------
     wear, month, ahead : array
         Of each forecast: its wear's number, its month (UTC) counted from year 0, the minutes.
-    known : KnownForecasts
     """
 
     wear: Places
@@ -233,7 +232,6 @@ def by_hardness(lines: ForecastLines, wears: pl.DataFrame) -> list[AuditLine]:
 
     Parameters
     ----------
-    lines : ForecastLines
     wears : DataFrame
         Of the same ledger; `mean_l_min` says how hard. Wears without a rate are left out.
     """

@@ -31,7 +31,6 @@ class Contamination:
 
     Attributes
     ----------
-    kind : str
     minutes : float or None
         None where the note has none: unknown, not 0.
     decontaminated : str or None

@@ -166,8 +166,6 @@ class MonthlyMean:
         point is outside where its logarithms are.
     overall : float
         Mean over all wears.
-    trend : MannKendall or None
-    judged : Predicted or None
     """
 
     table: pl.DataFrame
@@ -234,7 +232,6 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
 
     Parameters
     ----------
-    wears : DataFrame
     running : date
         First day of the month that is not over; it is not judged.
     """

@@ -224,7 +224,6 @@ def smallest_effect(judged: JudgedUnits, chosen: NDArray[np.bool_], level: float
 
     Parameters
     ----------
-    judged : JudgedUnits
     chosen : array of bool
         Units that are compared.
     level : float

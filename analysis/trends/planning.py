@@ -26,9 +26,6 @@ class PlanningRate:
     ----------
     task : str
         Empty: all tasks together.
-    wears : int
-    quantile : float
-    rate_l_min : float
     low_l_min, high_l_min : float or None
         95 % interval of the quantile; None where so few wears do not bound it.
     """

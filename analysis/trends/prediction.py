@@ -45,7 +45,6 @@ class Predicted:
     ----------
     observed, expected, lower, upper : array
         Wears with the event, or mean of the logs above the usual; single months.
-    marks : tuple of Mark
     """
 
     observed: Floats

@@ -24,10 +24,8 @@ def training_of(
         The ledger's, with `station`.
     roster : DataFrame
         Who is on it on the last day that counts appears without any wear, too (`analysis.trends.roster`).
-    year : int
     today : date
         A year that is not over counts until this day.
-    rule : Training
 
     Returns
     -------

@@ -13,8 +13,10 @@ const underair = (window.underair = /** @type {Underair} */ ({}));
     element.append(...children);
     return element;
   };
+  // The dot between two parts stays with the first of them: no line begins with it.
   underair.text = (element, value) => {
-    if (element.textContent !== value) element.textContent = value;
+    const shown = typeof value === "string" ? value.replaceAll(" · ", "\u00a0· ") : value;
+    if (element.textContent !== shown) element.textContent = shown;
   };
   underair.attribute = (element, name, value) => {
     if (value == null || value === false) element.removeAttribute(name);

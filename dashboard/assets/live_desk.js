@@ -111,12 +111,14 @@
   /** @type {Underair["desk"]["form"]} */
   const form = (kind, fields, buttons, { describe, doubtOf = () => "", complete = (values) => values, after = () => {} }) => {
     const doubt = make("p", { class: "doubt", role: "alert" });
+    let said = "";
     const element = make("form", { class: `send ${kind}`, onsubmit: async (event) => {
       event.preventDefault();
       const values = complete(Object.fromEntries(new FormData(element)), event.submitter?.value);
       const doubtful = doubtOf(values);
-      const told = doubtful && doubt.textContent === doubtful;
-      text(doubt, told ? "" : doubtful);
+      const told = doubtful && said === doubtful;
+      said = told ? "" : doubtful;
+      text(doubt, said);
       if (doubtful && !told) {
         doubt.scrollIntoView({ block: "nearest" }); // the desk's column may end above it
         return;

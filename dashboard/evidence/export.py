@@ -8,8 +8,7 @@ import numpy as np
 import polars as pl
 
 from analysis.tables import formula_safe, with_units
-from dashboard.review.clock import SECOND_MS
-from dashboard.review.drawing import Window
+from dashboard.review.clock import SECOND_MS, Window
 from dashboard.review.lanes import Band, Floats, PersonLanes, Series
 from dashboard.review.view import Look
 from dashboard.units import Quantity, Units

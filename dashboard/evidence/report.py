@@ -22,9 +22,9 @@ from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words as review_words
-from dashboard.review.clock import Clock, clock_of
+from dashboard.review.clock import Clock, Window, clock_of
 from dashboard.review.desk_notes import desk_notes
-from dashboard.review.drawing import View, Window
+from dashboard.review.drawing import View
 from dashboard.review.figures import lanes_figure, scales_of
 from dashboard.review.incident_tables import incident_tables
 from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of

@@ -78,14 +78,13 @@ class PastBoards:
         )
         shown = live_view.page(snapshot, system, display)
         banner = words.RECONSTRUCTED.format(at=_dated(at, display), version=version("underair"))
-        received = words.per_minute(snapshot.hearing.received_last_minute)
+        received = words.PER_MINUTE.format(count=snapshot.hearing.received_last_minute)
         return shown | {
             "past": True,
             "banner": banner,
             "clock": _dated(at, display),
             "system": [{"text": received, "bad": False}],
             "desk": "",
-            "prompts": shown["prompts"],
         }
 
     def lines(self, at: datetime) -> Lines:

@@ -34,7 +34,6 @@ def received_until(archive: Archive, at: datetime, until: datetime) -> Iterator[
 
     Parameters
     ----------
-    archive : Archive
     at, until : datetime
         The moment, and the end of what is read (excluded).
     """

@@ -22,10 +22,8 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
 
     Parameters
     ----------
-    row : Row
     now : float
         Seconds since 1970.
-    display : Display
     name_incident : bool
         Several incidents are open: each row says which is its own.
     """
@@ -35,16 +33,16 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
     state = words.ATTENTION[row.attention]
     if row.attention == "other_alarm":
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
+    lost = row.lost.code if row.lost is not None else None
     why = [
         words.reason(reason.code, reason.since_at, now, state)
         for reason in row.reasons
-        if reason.code not in IN_COLUMNS and not (reason.code == "silent" and _says_silent(row))
+        if reason.code not in IN_COLUMNS and not (reason.code == "silent" and lost == "silent")
     ]
     if len(why) > words.MOST_REASONS:
         # One set with every alarm must not push the others off the screen; the list of alarms has all.
         kept = words.MOST_REASONS - 1
         why[kept:] = [words.MORE_REASONS.format(count=len(why) - kept)]
-    under = [row.set_id] if row.wearer_id else []
     return {
         "key": row.key,
         "a": row.attention,
@@ -53,14 +51,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "why": " · ".join(why),
         "who": words.who(row.wearer_id, row.set_id),
         "team": words.named(row.team or ""),
-        "sub": " · ".join(
-            part
-            for part in (
-                *map(words.named, under),
-                row.task,
-            )
-            if part
-        ),
+        "sub": words.where(row.set_id if row.wearer_id else None, row.task),
         "place": words.named(row.incident_id) if name_incident and row.incident_id else "",
         "turn": turn,
         "turn_range": turn_range,
@@ -76,15 +67,11 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         if row.entered_at
         else words.NONE,
         "out_by": _out_by(row, now, display),
-        "silent": row.silent_since_at is not None or (row.lost is not None and row.lost.code != "missing"),
+        "silent": row.silent_since_at is not None or lost not in (None, "missing"),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
-        "soon": relief(row, display),
-        "hardest": words.HARDEST.format(
-            minutes=words.minutes(row.if_hardest.minutes), rate=display.rate(row.if_hardest.rate_l_min)
-        )
-        if row.if_hardest
-        else "",
+        "soon": words.relief(row.relief_at, display),
+        "hardest": _hardest(row, display),
         "fields": {
             "service": row.service,
             "set_id": row.set_id,
@@ -99,10 +86,6 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "aside_gauge": "" if row.gauge is None else words.gauge_read(row.gauge, display),
         "strip": _strip(row),
     }
-
-
-def _says_silent(row: Row) -> bool:
-    return row.lost is not None and row.lost.code == "silent"
 
 
 def bare_row_view(row: Row) -> dict[str, Any]:
@@ -131,13 +114,6 @@ def bare_row_view(row: Row) -> dict[str, Any]:
     }
 
 
-def relief(row: Row, display: Display) -> str:
-    """Return when the next wearer must be ready."""
-    if row.relief_at is None:
-        return ""
-    return words.RELIEF.format(at=display.clock(row.relief_at, "%H:%M"))
-
-
 def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     """Return minutes, interval and pressure of turn-back."""
     at_bar = (
@@ -146,14 +122,10 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
         else ""
     )
     past = {reason.code: reason.since_at for reason in row.reasons if reason.code in PAST_TURN_BACK}
-    if past.get("turn_back") is not None:
-        return words.PAST.format(age=words.duration(now - (past["turn_back"] or now))), "", at_bar
-    if past.get("team_turn_back") is not None:
-        return (
-            words.PAST.format(age=words.duration(now - (past["team_turn_back"] or now))),
-            words.TEAMS_MOMENT,
-            at_bar,
-        )
+    for code, whose in (("turn_back", ""), ("team_turn_back", words.TEAMS_MOMENT)):
+        since_at = past.get(code)
+        if since_at is not None:
+            return words.PAST.format(age=words.duration(now - since_at)), whose, at_bar
     if row.turn_back_was_expected_at is not None:
         early = display.clock(row.turn_back_was_expected_at[0], "%H:%M")
         return words.BY.format(at=early), words.AS_LAST_HEARD, at_bar
@@ -167,11 +139,8 @@ def _low_air(row: Row, display: Display) -> tuple[str, str, str]:
     if row.to_empty is not None:
         return *words.interval(row.to_empty), words.TO_EMPTY
     if row.low_air_was_expected_at is not None:
-        return (
-            words.BY.format(at=display.clock(row.low_air_was_expected_at[0], "%H:%M")),
-            words.AS_LAST_HEARD,
-            "",
-        )
+        early = display.clock(row.low_air_was_expected_at[0], "%H:%M")
+        return words.BY.format(at=early), words.AS_LAST_HEARD, ""
     if row.low_air is None and row.started_at is not None and (row.pressure_bar or 0.0) <= row.low_air_bar:
         return words.NONE, words.BELOW.format(pressure=display.pressure(row.low_air_bar)), ""
     return *_ahead(row.low_air, row.planned), _hard(row)
@@ -183,6 +152,14 @@ def _hard(row: Row) -> str:
     if hard is None or ahead is None or (hard.minutes >= ahead.median and not ahead.early_only):
         return ""
     return words.HARD.format(minutes=words.minutes(hard.minutes))
+
+
+def _hardest(row: Row, display: Display) -> str:
+    """Return the plain scenario in a sentence, for the row that is open."""
+    hard = row.if_hardest
+    if hard is None:
+        return ""
+    return words.HARDEST.format(minutes=words.minutes(hard.minutes), rate=display.rate(hard.rate_l_min))
 
 
 def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from analysis.live.rows import (
@@ -41,7 +41,7 @@ def team_view(team: Team, now: float, display: Display, name_incident: bool = Fa
     known = left != words.TEAM_NO_TURN_BACK
     if known and team.turn_back_unknown:
         left = f"{left} · {words.TEAM_UNKNOWN.format(count=team.turn_back_unknown)}"
-    name = words.TEAM.format(team=words.named(team.team))
+    name = words.team(team.team)
     return {
         "key": f"{team.incident_id}/{team.team}",
         "incident": team.incident_id,
@@ -67,7 +67,7 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
         "new": line.seen_at is None,
         "alarm": words.ALARMS[line.alarm],
         "who": words.who(line.wearer_id, line.set_id),
-        "team": words.TEAM.format(team=words.named(line.team)) if line.team else "",
+        "team": words.team(line.team),
         "age": words.alarm_age(line, now, display),
         "state": words.alarm_state(line, display),
         "service": line.service,
@@ -106,13 +106,11 @@ def state_alarms(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
     lines = []
     for row in snapshot.rows:
         if row.lost is not None:
-            since = row.lost.since_at
-            reason = f"lost_{row.lost.code}"
+            since, reason = row.lost.since_at, f"lost_{row.lost.code}"
             lines.append(_state(row, "not_accounted", since, reason, snapshot, display))
         if row.losing_min is not None:
-            lines.append(
-                _state(row, "losing_air", snapshot.at - SEEN_LOSING_S, "losing_air", snapshot, display)
-            )
+            since = snapshot.at - SEEN_LOSING_S
+            lines.append(_state(row, "losing_air", since, "losing_air", snapshot, display))
     return lines
 
 
@@ -120,14 +118,7 @@ def _state(
     row: Row, code: str, since: float, reason: str, snapshot: Snapshot, display: Display
 ) -> dict[str, Any]:
     note = words.SEEN_STATE[code]
-    seen = next(
-        (
-            one
-            for one in snapshot.notes
-            if one.set_id == row.set_id and one.text.startswith(note) and one.at >= since
-        ),
-        None,
-    )
+    seen = next((one for one in _seen(snapshot, code, since) if one.set_id == row.set_id), None)
     said = words.reason(reason, since if code == "not_accounted" else None, snapshot.at, "")
     if seen is not None:
         said = f"{said} · seen by {seen.desk_id} {display.clock(seen.at)}"
@@ -141,7 +132,7 @@ def _state(
         "new": seen is None,
         "alarm": words.ATTENTION[code],
         "who": words.who(row.wearer_id, row.set_id),
-        "team": words.TEAM.format(team=words.named(row.team)) if row.team else "",
+        "team": words.team(row.team),
         "age": "",
         "state": said,
         "service": row.service,
@@ -151,6 +142,12 @@ def _state(
         "row": row.key,
         "note": note,
     }
+
+
+def _seen(snapshot: Snapshot, code: str, since: float) -> Iterator[NoteLine]:
+    """Yield the notes from a moment on that say that somebody has seen a state."""
+    note = words.SEEN_STATE[code]
+    return (one for one in snapshot.notes if one.text.startswith(note) and one.at >= since)
 
 
 def in_order(alarms: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -188,14 +185,13 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
     lines = []
     for line in snapshot.orders:
         late = bool(line.waiting) and snapshot.at - line.given_at > UNANSWERED_S
-        seen = any(
-            one.text.startswith(words.SEEN_STATE["order"])
-            and one.incident_id == line.incident_id
-            and one.at >= line.given_at + UNANSWERED_S
-            for one in snapshot.notes
-        )
+        noted = _seen(snapshot, "order", line.given_at + UNANSWERED_S)
+        seen = any(one.incident_id == line.incident_id for one in noted)
         order = words.ORDERS[line.order]
-        whom = words.TEAM.format(team=line.team) if line.team else words.who(None, line.set_id or "")
+        if line.team or line.set_id:
+            whom = words.TEAM.format(team=line.team) if line.team else words.who(None, line.set_id or "")
+            order = words.ORDER_TO.format(order=order, whom=whom)
+        waiting = ", ".join(named.get(key, key) for key in line.waiting)
         lines.append(
             {
                 "key": line.key,
@@ -210,17 +206,13 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                 "sound": "order",
                 "alarm": words.ORDER_UNANSWERED,
                 "text": words.ORDER_LINE.format(
-                    order=words.ORDER_TO.format(order=order, whom=whom)
-                    if line.team or line.set_id
-                    else order,
+                    order=order,
                     at=display.clock(line.given_at),
                     acknowledged=line.acknowledged,
                     meant=line.meant,
                     out=line.out,
                 ),
-                "who": words.ORDER_WAITING.format(who=", ".join(named.get(key, key) for key in line.waiting))
-                if line.waiting
-                else "",
+                "who": words.ORDER_WAITING.format(who=waiting) if waiting else "",
                 "note": words.SEEN_STATE["order"],
             }
         )
@@ -253,7 +245,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
                     "key": f"team {team}",
                     "what": "team",
                     "name": team,
-                    "who": words.TEAM.format(team=words.named(team)),
+                    "who": words.team(team),
                     "state": "",
                     "code": "called",
                 }
@@ -265,7 +257,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
                     "what": "wearer_id",
                     "name": wearer_id,
                     "who": ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or "")))),
-                    "state": words.ROLL_STATES[state],
+                    "state": state,
                     "code": state,
                 }
                 for wearer_id, set_id, team, state in sorted(
@@ -311,7 +303,7 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
     parts = [
         words.OUT_LINE.format(
             who=words.who(one.wearer_id, one.set_id),
-            team=words.TEAM.format(team=words.named(one.team)) if one.team else words.NONE,
+            team=words.team(one.team) or words.NONE,
             at=display.clock(one.at),
         )
     ]

@@ -187,21 +187,13 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
     """Return the counts of all, under an empty name, and of each open incident."""
     counts = {"": _summary(snapshot.rows)}
     for incident_id in open_ids:
-        counts[incident_id] = _summary(
-            # A set that nobody tallied in has no incident: every filter shows it, and so it counts in each.
-            row
-            for row in snapshot.rows
-            if row.incident_id in (incident_id, None)
-        )
+        # A set that nobody tallied in has no incident: every filter shows it, and so it counts in each.
+        counts[incident_id] = _summary(row for row in snapshot.rows if row.incident_id in (incident_id, None))
     for name, line in counts.items():
-        teams = [one for one in snapshot.standby if name in ("", one.incident_id)]
-        ready = sorted(one.team for one in teams if one.state == "ready")
-        committed = sorted(one.team for one in teams if one.state == "committed")
-        if ready:
-            line.append(words.STANDBY["ready"].format(teams=", ".join(ready)))
-        if committed:
-            line.append(words.STANDBY["committed"].format(teams=", ".join(committed)))
-        if not ready and system.standby_wanted and not line[0].startswith("0 "):
+        there = [one for one in snapshot.standby if name in ("", one.incident_id)]
+        teams = {state: sorted(one.team for one in there if one.state == state) for state in words.STANDBY}
+        line += [words.STANDBY[state].format(teams=", ".join(own)) for state, own in teams.items() if own]
+        if not teams["ready"] and system.standby_wanted and not line[0].startswith("0 "):
             line.append(words.NO_STANDBY)
     return counts
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from analysis.live.rows import AlarmLine, GaugeRow, Interval, Row, Team
+from dashboard import words as dashboard_words
 from dashboard.live.display import Display
 from dashboard.words import shortened
 
@@ -80,16 +81,7 @@ ATTENTION = {
     "no_air_yet": "No air yet",
     "valve_closed": "Off air",
 }
-ALARMS = {
-    "distress": "Distress",
-    "no_motion": "No motion",
-    "no_motion_prealarm": "No motion (first\u00a0stage)",
-    "low_air": "Low air",
-    "heat": "Heat",
-    "battery": "Battery",
-    "evacuate": "Evacuate",
-    "fault": "Set fault",
-}
+ALARMS = {kind: f"{name[0].upper()}{name[1:]}" for kind, name in dashboard_words.ALARMS.items()}
 REASONS = {
     "distress": "distress for {age}",
     "no_motion": "no motion for {age}",
@@ -193,6 +185,11 @@ def interval_in_line(target: Interval) -> str:
     return f"{ends} {middle}" if target.early_only else f"{middle}, {ends}"
 
 
+def team(name: str | None) -> str:
+    """Return a team's name on the page; empty without one."""
+    return TEAM.format(team=named(name)) if name else ""
+
+
 def air(row: Row, now: float, display: Display) -> tuple[str, str]:
     """Return the pressure with its age; for a silent set with the time of the reading."""
     if row.pressure_bar is None or row.pressure_at is None:
@@ -257,6 +254,11 @@ def gauge_read(gauge: GaugeRow, display: Display) -> str:
     return f"{display.pressure(gauge.bar)}, {display.clock(gauge.at, '%H:%M')}"
 
 
+def relief(at: float | None, display: Display) -> str:
+    """Return when the next wearer or team must be ready; empty where that is not known."""
+    return "" if at is None else RELIEF.format(at=display.clock(at, "%H:%M"))
+
+
 def team_members(team: Team, now: float, display: Display) -> str:
     """Return how many of a team are under air, how many are silent or lost, and who is lowest."""
     parts = [f"{team.under_air} of {team.members} under air"]
@@ -264,10 +266,8 @@ def team_members(team: Team, now: float, display: Display) -> str:
         parts.append(NOT_ACCOUNTED.format(count=team.not_accounted))
     if team.silent:
         parts.append(SILENT.format(count=team.silent))
-    line = f"{', '.join(parts)} · {_lowest(team, now, display)}"
-    if team.relief_at is None:
-        return line
-    return f"{line} · {RELIEF.format(at=display.clock(team.relief_at, '%H:%M'))}"
+    told = (", ".join(parts), _lowest(team, now, display), relief(team.relief_at, display))
+    return " · ".join(filter(None, told))
 
 
 def _lowest(team: Team, now: float, display: Display) -> str:
@@ -276,9 +276,8 @@ def _lowest(team: Team, now: float, display: Display) -> str:
         return "no reading"
     seconds = now - team.lowest_at
     old = f", {age(seconds)} old" if seconds > 10 else ""
-    return (
-        f"lowest {who(team.lowest_wearer_id, team.lowest_set_id)}, {display.pressure(team.lowest_bar)}{old}"
-    )
+    lowest = who(team.lowest_wearer_id, team.lowest_set_id)
+    return f"lowest {lowest}, {display.pressure(team.lowest_bar)}{old}"
 
 
 def prompt(who: str, thirds: int) -> str:
@@ -291,11 +290,6 @@ def disk(free_bytes: int) -> str:
     """Return the room left on the archive's disk."""
     free = f"{free_bytes / 1e9:.0f} GB" if free_bytes >= 1e9 else f"{free_bytes / 1e6:.0f} MB"
     return f"Disk {free} free"
-
-
-def per_minute(count: int) -> str:
-    """Return how many messages came in the last minute."""
-    return PER_MINUTE.format(count=count)
 
 
 def incidents(texts: list[str]) -> str:
@@ -336,7 +330,6 @@ ORDER_WAITING = "Not yet: {who}"
 ORDER_UNANSWERED = "Order unanswered"
 ROLL_LINE = "Roll call {at}: {answered} of {count} answered, {missing} missing"
 ROLL_COMPLETE = "complete after {time}"
-ROLL_STATES = {"called": "called", "answered": "answered", "missing": "missing"}
 SIGNALLED = "{count} sets: {who}"
 SIGNALLED_ACKNOWLEDGED = "since {at} · {acknowledged} of {count} acknowledged at the set"
 SAID = {

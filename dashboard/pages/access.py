@@ -13,7 +13,7 @@ from dashboard.access import words
 from dashboard.access.log import access_table, head, read_log
 from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
-from dashboard.elements import aria, table
+from dashboard.elements import aria, data, table
 from dashboard.listing import listing
 from dashboard.trends import publish_anew
 
@@ -21,12 +21,7 @@ SHOWN_ENTRIES = 500
 
 
 class AccessPage:
-    """The page; unlike the others it exists only where people sign in.
-
-    Parameters
-    ----------
-    sign_in : SignIn
-    """
+    """The page; unlike the others it exists only where people sign in."""
 
     def __init__(self, sign_in: SignIn) -> None:
         self._sign_in = sign_in
@@ -60,7 +55,7 @@ class AccessPage:
         rows = []
         for one in self._sign_in.sessions.all():
             about = aria(label=words.END_ABOUT.format(session=one.name, account=one.account))
-            about["data-end-session"] = one.name
+            about |= data(end_session=one.name)
             button = html.Button(words.END_SESSION, type="button", **about)
             rows.append([one.name, one.account, _moment(one.begun), _moment(one.seen), button])
         shown = table([*words.SESSION_HEADS, None], rows, named=False)

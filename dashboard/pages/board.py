@@ -10,6 +10,7 @@ from dash import Dash, html
 
 from dashboard.access.own_pages import sentence
 from dashboard.context import PageContext
+from dashboard.elements import data
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.as_it_was import NoMoment, PastBoards, moment
@@ -25,11 +26,9 @@ def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     except NoMoment as problem:
         return [html.H1(live_words.BOARD_TITLE), html.P(str(problem), role="alert", className="problem")]
     words = {**FOR_SCRIPT, **PAST, "may_send": False, "read_only": live_words.PAST_READ_ONLY}
-    data: dict[str, Any] = {
-        "data-words": msgspec.json.encode(words).decode(),
-        "data-at": at.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
-    }
-    return [html.H1(live_words.BOARD_TITLE, className="unseen"), html.Div(id="live", **data)]
+    shown_at = at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    told = data(words=msgspec.json.encode(words).decode(), at=shown_at)
+    return [html.H1(live_words.BOARD_TITLE, className="unseen"), html.Div(id="live", **told)]
 
 
 def register(app: Dash, context: PageContext) -> None:

@@ -17,6 +17,7 @@ from dashboard.access import words as access_words
 from dashboard.access.own_pages import refusal, sentence
 from dashboard.access.roles import SEND, visitor
 from dashboard.context import PageContext
+from dashboard.elements import data
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.desk import FIELDS
@@ -36,11 +37,8 @@ def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     words = {**FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
     if not visitor().may(SEND):
         words["read_only"] = access_words.WATCH_ONLY
-    data: dict[str, Any] = {"data-words": msgspec.json.encode(words).decode()}
-    return [
-        html.H1(live_words.TITLE, className="unseen"),
-        html.Div(id="live", **data),
-    ]
+    told = data(words=msgspec.json.encode(words).decode())
+    return [html.H1(live_words.TITLE, className="unseen"), html.Div(id="live", **told)]
 
 
 def register(app: Dash, context: PageContext) -> None:

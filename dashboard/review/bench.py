@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard.elements import PLOT_CONFIG, aria
+from dashboard.elements import PLOT_CONFIG, aria, data
 from dashboard.listing import shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
@@ -42,7 +42,6 @@ def bench(look: Look, token: str | None = None) -> Any:
 
     Parameters
     ----------
-    look : Look
     token : str or None
         With which notes may be sent; None for who may not write any.
     """
@@ -71,6 +70,11 @@ def bench(look: Look, token: str | None = None) -> Any:
         "token": token,
         "words": {**words.FOR_SCRIPT, **words.NOTE_FORM},
     }
+    findings = html.Section(
+        [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],
+        className="panel found",
+        **aria(labelledby="review-findings-title"),
+    )
     picture = {
         "incident": about["key"],
         "people": ",".join(look.chosen),
@@ -79,19 +83,18 @@ def bench(look: Look, token: str | None = None) -> Any:
         "zone": request.zone,
         "overlay": "yes" if request.overlay else "",
     }
-    attributes: dict[str, Any] = {"data-view": json.dumps(state, ensure_ascii=False)}
     return html.Div(
         [
             dcc.Store(id="review-picture", data=picture),
             dcc.Store(id="review-window"),
             _heading(look),
-            html.Div([_overview_panel(look, overview), _findings_panel()], className="bench-row first"),
+            html.Div([_overview_panel(look, overview), findings], className="bench-row first"),
             html.Div([_lanes_panel(look, figure, told), _side_panel()], className="bench-row"),
             *tables(look, setting, may_write=token is not None),
         ],
         id="review-bench",
         className="review bench",
-        **attributes,
+        **data(view=json.dumps(state, ensure_ascii=False)),
     )
 
 
@@ -164,22 +167,17 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
     )
 
 
-def _findings_panel() -> Any:
-    return html.Section(
-        [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],
-        className="panel found",
-        **aria(labelledby="review-findings-title"),
+def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
+    """A group of native buttons; the script reads `data-set` and keeps `aria-pressed`."""
+    return _group(
+        caption,
+        *(html.Button(text, type="button", **data(set=f"{name}:{value}")) for value, text in choices.items()),
     )
 
 
-def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
-    """A group of native buttons; the script reads `data-set` and keeps `aria-pressed`."""
-    buttons = []
-    for value, text in choices.items():
-        attributes: dict[str, Any] = {"data-set": f"{name}:{value}"}
-        buttons.append(html.Button(text, type="button", **attributes))
+def _group(caption: str, *inside: Any) -> Any:
     return html.Div(
-        [html.Span(caption, className="group-name"), *buttons],
+        [html.Span(caption, className="group-name"), *inside],
         className="group",
         role="group",
         **aria(label=caption),
@@ -190,28 +188,16 @@ def _downloads(look: Look) -> Any:
     """Links whose addresses the script keeps on the view that is shown."""
     links: list[Any] = []
     for form, text in words.EXPORTS.items():
-        attributes: dict[str, Any] = {"data-export": form}
-        address = "/review/export?" + urlencode({"incident": look.record.about["key"], "format": form})
-        links.append(html.A(text, href=address, download="", **attributes))
+        asked = urlencode({"incident": look.record.about["key"], "format": form})
+        links.append(html.A(text, href=f"/review/export?{asked}", download="", **data(export=form)))
     if look.record.about["incident_id"]:
-        address = "/review/report?" + urlencode(
-            {
-                "incident": look.record.about["incident_id"],
-                "units": look.request.units,
-                "zone": look.request.zone,
-            }
-        )
-        links.append(html.A(words.REPORT, href=address, download=""))
+        shown = {"units": look.request.units, "zone": look.request.zone}
+        asked = urlencode({"incident": look.record.about["incident_id"], **shown})
+        links.append(html.A(words.REPORT, href=f"/review/report?{asked}", download=""))
     links.append(html.A(words.LANES_SVG, href="/review/lanes.svg", download="", id="review-lanes-svg"))
     for form, text in words.PICTURES.items():
-        pressed: dict[str, Any] = {"data-set": f"picture:{form}"}
-        links.append(html.Button(text, type="button", **pressed))
-    return html.Div(
-        [html.Span(words.EXPORT, className="group-name"), *links],
-        className="group",
-        role="group",
-        **aria(label=words.EXPORT),
-    )
+        links.append(html.Button(text, type="button", **data(set=f"picture:{form}")))
+    return _group(words.EXPORT, *links)
 
 
 def _bookmarks(look: Look) -> Any:
@@ -220,16 +206,8 @@ def _bookmarks(look: Look) -> Any:
     links: list[Any] = [
         html.A(note.text.partition(": ")[2] or note.text, href=f"/review?{note.bookmark}") for note in kept
     ]
-    return html.Div(
-        [
-            html.Span(words.BOOKMARKS, className="group-name"),
-            *(links or [html.Span(words.NO_BOOKMARKS, className="none")]),
-            html.Div(id="review-bookmark-form"),
-        ],
-        className="group",
-        role="group",
-        **aria(label=words.BOOKMARKS),
-    )
+    none = [html.Span(words.NO_BOOKMARKS, className="none")]
+    return _group(words.BOOKMARKS, *(links or none), html.Div(id="review-bookmark-form"))
 
 
 def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
@@ -237,6 +215,12 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
         row["key"]: row["wearer_id"] or f"{words.SET} {row['key']}"
         for row in look.everybody.iter_rows(named=True)
     }
+    asked: list[tuple[str, str, dict[str, str]]] = []
+    if people:
+        asked = [(words.PEOPLE, "person", people), (words.SHOW_LANES, "lane", words.LANES)]
+    asked += [(words.UNITS, "units", words.UNIT_CHOICES), (words.CLOCK, "clock", words.CLOCKS)]
+    if len(people) > 1:
+        asked.append((words.COMPARE, "overlay", {"yes": words.OVERLAY}))
     move = {"earlier": words.EARLIER, "later": words.LATER, "in": words.ZOOM_IN, "out": words.ZOOM_OUT}
     return html.Section(
         [
@@ -246,15 +230,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
             ),
             html.Div(
                 [
-                    *([_choices(words.PEOPLE, "person", people)] if people else []),
-                    *([_choices(words.SHOW_LANES, "lane", words.LANES)] if people else []),
-                    _choices(words.UNITS, "units", words.UNIT_CHOICES),
-                    _choices(words.CLOCK, "clock", words.CLOCKS),
-                    *(
-                        [_choices(words.COMPARE, "overlay", {"yes": words.OVERLAY})]
-                        if len(people) > 1
-                        else []
-                    ),
+                    *(_choices(*one) for one in asked),
                     _downloads(look),
                     _bookmarks(look),
                 ],

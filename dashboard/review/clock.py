@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.contract.errors import UnderairError
@@ -30,16 +29,12 @@ class BadZone(UnderairError):
     """A name that no time zone has."""
 
 
-class Extent(Protocol):
-    """What has a start and an end in milliseconds since 1970."""
+@dataclass(frozen=True)
+class Window:
+    """A stretch of time, in milliseconds since 1970: what is on screen, or a whole incident."""
 
-    @property
-    def start(self) -> float:
-        """Its beginning."""
-
-    @property
-    def end(self) -> float:
-        """Its end."""
+    start: float
+    end: float
 
 
 def zone_of(name: str) -> ZoneInfo:
@@ -113,37 +108,36 @@ class Clock:
         """Return what the clock is called at a moment: "UTC", or the zone with its distance from UTC."""
         return "UTC" if self.is_utc else f"{self.zone}, UTC{_offset(self.local(moment))}"
 
-    def span_name(self, extent: Extent) -> str:
+    def span_name(self, window: Window) -> str:
         """Return what the clock is called over a stretch, with both distances from UTC where it changes."""
-        ends = [_offset(self.local(moment_of(at))) for at in (extent.start, extent.end)]
+        ends = [_offset(self.local(moment_of(at))) for at in (window.start, window.end)]
         if self.is_utc or ends[0] == ends[1]:
-            return self.name(moment_of(extent.start))
+            return self.name(moment_of(window.start))
         return f"{self.zone}, UTC{ends[0]} and then UTC{ends[1]}"
 
-    def ticks(self, extent: Extent, most: int) -> tuple[list[float], list[str]]:
+    def ticks(self, window: Window, most: int) -> tuple[list[float], list[str]]:
         """Return round moments of this clock in a stretch (milliseconds since 1970) and what to write there.
 
         Parameters
         ----------
-        extent : Extent
         most : int
             How many find room.
         """
-        length_s = max(extent.end - extent.start, 1.0) / SECOND_MS
+        length_s = max(window.end - window.start, 1.0) / SECOND_MS
         step_s = next((step for step in STEPS_S if length_s / step <= most), None)
         if step_s is None:
             step_s = DAY_S * math.ceil(length_s / DAY_S / most)
         step_ms, found = step_s * SECOND_MS, set()
-        offsets = self._offsets_ms(extent)
+        offsets = self._offsets_ms(window)
         # Round on the clock as it is at that moment: after a change of summer time other moments are round.
         for shift_ms in offsets:
-            first = math.ceil((extent.start + shift_ms) / step_ms)
-            last = math.floor((extent.end + shift_ms) / step_ms)
+            first = math.ceil((window.start + shift_ms) / step_ms)
+            last = math.floor((window.end + shift_ms) / step_ms)
             moments = (number * step_ms - shift_ms for number in range(first, last + 1))
             found |= {at for at in moments if self._offset_ms(at) == shift_ms}
         changes = self.changes or len(offsets) > 1
         texts, date_before = [], None
-        dated = step_s < DAY_S and len({self._date(at) for at in (extent.start, extent.end)}) > 1
+        dated = step_s < DAY_S and len({self._date(at) for at in (window.start, window.end)}) > 1
         for at in sorted(found):
             date = self._date(at)
             texts.append(self._tick(at, step_s, changes, with_date=dated and date != date_before))
@@ -154,11 +148,11 @@ class Clock:
         offset = self.local(moment_of(at_ms)).utcoffset() or timedelta()
         return offset.total_seconds() * SECOND_MS
 
-    def _offsets_ms(self, extent: Extent) -> set[float]:
+    def _offsets_ms(self, window: Window) -> set[float]:
         """Return every distance from UTC that this clock has in a stretch."""
-        looks = min(2 + int((extent.end - extent.start) / HOUR_MS), MOST_LOOKS)
-        step = (extent.end - extent.start) / (looks - 1)
-        return {self._offset_ms(extent.start + number * step) for number in range(looks)}
+        looks = min(2 + int((window.end - window.start) / HOUR_MS), MOST_LOOKS)
+        step = (window.end - window.start) / (looks - 1)
+        return {self._offset_ms(window.start + number * step) for number in range(looks)}
 
     def _date(self, at_ms: float) -> date:
         return self.local(moment_of(at_ms)).date()
@@ -178,8 +172,8 @@ class Clock:
 UTC_CLOCK = Clock()
 
 
-def clock_of(zone: str, extent: Extent | None = None) -> Clock:
-    """Return the clock of a zone; over `extent` it says at every time if its distance from UTC changes there.
+def clock_of(zone: str, window: Window | None = None) -> Clock:
+    """Return the clock of a zone; over `window` it says at every time if its distance from UTC changes there.
 
     Raises
     ------
@@ -188,9 +182,9 @@ def clock_of(zone: str, extent: Extent | None = None) -> Clock:
     """
     zone_of(zone)
     clock = Clock(zone)
-    if extent is None:
+    if window is None:
         return clock
-    start, end = (clock.local(moment_of(at)) for at in (extent.start, extent.end))
+    start, end = (clock.local(moment_of(at)) for at in (window.start, window.end))
     return Clock(zone, start.utcoffset() != end.utcoffset(), start.date() != end.date())
 
 

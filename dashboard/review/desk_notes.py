@@ -76,7 +76,6 @@ def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
     ----------
     notes : DataFrame
         Messages of the kind `note` with `at` (reconciled) and `about` (`dashboard.results_store`).
-    incident_id : str or None
     """
     of_incident = notes.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
     found = [_note(row) for row in of_incident.iter_rows(named=True)]

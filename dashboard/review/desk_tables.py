@@ -65,20 +65,16 @@ def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, s
     """Return the tallies, each with its desk and the tally that corrected it."""
     tallies = list(_of_incident(messages, "tally", incident_id))
     corrected = _corrected(tallies, setting)
-    rows = []
-    for row in tallies:
-        rows.append(
-            [
-                setting.time(_moment(row)),
-                words.TALLY_ACTIONS.get(row["action"], row["action"]),
-                row["wearer_id"] or "–",
-                row["set_id"] or "–",
-                row["team"] or "–",
-                row["task"] or "–",
-                desk_of(row),
-                corrected(row) or "–",
-            ]
-        )
+    rows = [
+        [
+            setting.time(_moment(row)),
+            row["action"],
+            *(row[name] or "–" for name in ("wearer_id", "set_id", "team", "task")),
+            desk_of(row),
+            corrected(row) or "–",
+        ]
+        for row in tallies
+    ]
     return Table(
         "review-tallies", words.TALLIES, words.TALLY_HEADS, rows, words.TALLIES_NOTE, words.NO_TALLIES
     )

@@ -11,22 +11,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from dashboard.review import words
-from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.lanes import Band, Floats, Series
 from dashboard.review.thinning import thin_band, thin_line
-from dashboard.units import Units
+from dashboard.units import Quantity, Units
 
 PIXELS = 600
 MOST_DOTS = 300
 NARROWEST_PX = 560.0
-
-
-@dataclass(frozen=True)
-class Window:
-    """What is on screen, in milliseconds since 1970."""
-
-    start: float
-    end: float
+CLEAR = "rgba(0,0,0,0)"
 
 
 @dataclass(frozen=True)
@@ -101,6 +94,14 @@ class Drawing:
             self.thinned.append(len(self.traces))
         self.traces.append(trace)
 
+    def scatter(self, mode: str, x: Any, y: Any, axis: str, thinned: bool = True, **more: Any) -> None:
+        """Add points, lines or words on an axis; `more` as plotly names it."""
+        self.add({"type": "scatter", "mode": mode, "x": x, "y": y, "yaxis": axis, **more}, thinned)
+
+    def px(self, at: float) -> float:
+        """Return how far a moment is from the left edge of the plot."""
+        return (at - self.window.start) / (self.window.end - self.window.start) * self.view.plot_px
+
 
 def typed(values: ArrayLike, dtype: str = "f8") -> dict[str, Any]:
     """Return an array as plotly takes it: base64 of its bytes, a third smaller than numbers in text."""
@@ -111,6 +112,12 @@ def typed(values: ArrayLike, dtype: str = "f8") -> dict[str, Any]:
     return found
 
 
+def lying(started: ArrayLike, lasted: Any, y: list[Any], **more: Any) -> dict[str, Any]:
+    """Return bars along the time axis; `more` as plotly names it."""
+    base = typed(started)
+    return {"type": "bar", "orientation": "h", "base": base, "x": lasted, "y": y, **more}
+
+
 def nice_ceiling(value: float, least: float) -> float:
     """Return the end of a fixed scale: the next of 1, 1.5, 2, 3, 4, 5, 6, 8 times a power of ten."""
     value = max(value if math.isfinite(value) else least, least)
@@ -118,7 +125,7 @@ def nice_ceiling(value: float, least: float) -> float:
     return next(step * power for step in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if step * power >= value * 0.999)
 
 
-def in_units(band: Band, units: Units, quantity: Any) -> Band:
+def in_units(band: Band, units: Units, quantity: Quantity) -> Band:
     """Return a band in display units."""
     return Band(band.x, *(units.shown(quantity, part) for part in (band.middle, band.low, band.high)))
 
@@ -127,57 +134,32 @@ def draw_band(drawing: Drawing, band: Band, y: str, fill: str) -> None:
     """Draw a band's outline, filled."""
     window = drawing.window
     outline = thin_band(band.x, band.low, band.high, window.start, window.end, PIXELS, 2 * SECOND_MS)
-    drawing.add(
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": typed(outline.x),
-            "y": typed(outline.y, "f4"),
-            "fill": "toself",
-            "fillcolor": fill,
-            "line": {"width": 0},
-            "yaxis": y,
-        },
-        thinned=True,
-    )
+    x, edge = typed(outline.x), typed(outline.y, "f4")
+    drawing.scatter("lines", x, edge, y, fill="toself", fillcolor=fill, line={"width": 0})
 
 
 def draw_line(drawing: Drawing, x: Floats, values: Floats, y: str, line: dict[str, Any]) -> None:
     """Draw an estimate on the 1 s grid as a line."""
     window = drawing.window
     thin = thin_line(x, values, window.start, window.end, PIXELS, 2 * SECOND_MS)
-    drawing.add(
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": typed(thin.x),
-            "y": typed(thin.y, "f4"),
-            "line": line,
-            "yaxis": y,
-        },
-        thinned=True,
-    )
+    drawing.scatter("lines", typed(thin.x), typed(thin.y, "f4"), y, line=line)
 
 
-def draw_readings(drawing: Drawing, series: Series, y: str, colour: str) -> None:
+def draw_readings(drawing: Drawing, series: Series, y: str, colour: str, quantity: Quantity) -> None:
     """Draw measured values as a line, with a dot at each as soon as dots can be distinguished."""
-    window = drawing.window
-    thin = thin_line(series.x, series.y, window.start, window.end, PIXELS, series.gap_ms)
+    window, values = drawing.window, drawing.view.units.shown(quantity, series.y)
+    thin = thin_line(series.x, values, window.start, window.end, PIXELS, series.gap_ms)
     drawing.shown.shown += thin.shown if thin.bin_width is not None else thin.total
     drawing.shown.total += thin.total
     if thin.bin_width is not None:
         drawing.shown.bin_ms = thin.bin_width
-    drawing.add(
-        {
-            "type": "scatter",
-            "mode": "lines+markers" if thin.shown <= MOST_DOTS else "lines",
-            "x": typed(thin.x),
-            "y": typed(thin.y, "f4"),
-            "line": {"color": colour, "width": 1.5},
-            "marker": {"size": 4, "color": colour},
-            "yaxis": y,
-        },
-        thinned=True,
+    drawing.scatter(
+        "lines+markers" if thin.shown <= MOST_DOTS else "lines",
+        typed(thin.x),
+        typed(thin.y, "f4"),
+        y,
+        line={"color": colour, "width": 1.5},
+        marker={"size": 4, "color": colour},
     )
 
 

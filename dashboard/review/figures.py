@@ -12,21 +12,22 @@ from typing import Any
 import numpy as np
 
 from dashboard.review import words
-from dashboard.review.clock import SECOND_MS, Clock
+from dashboard.review.clock import SECOND_MS, Clock, Window
 from dashboard.review.drawing import (
+    CLEAR,
     Drawing,
     Shown,
     View,
-    Window,
     draw_band,
     draw_line,
     draw_readings,
     in_units,
+    lying,
     nice_ceiling,
     plain,
     typed,
 )
-from dashboard.review.lanes import Floats, Mark, PersonLanes, Series, Span
+from dashboard.review.lanes import Floats, Mark, PersonLanes, Span
 from dashboard.review.overlay import draw_overlay
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 
@@ -188,31 +189,27 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
         showgrid=False,
         ticks="",
     )
-    rows, texts = _placed(desk, drawing.window, drawing.view.plot_px)
-    drawing.add(
-        {
-            "type": "scatter",
-            "mode": "markers+text",
-            "x": typed([mark.at for mark in desk]),
-            "y": rows,
-            "text": texts,
-            "textposition": "middle right",
-            "textfont": {"size": 12},
-            "marker": {"symbol": "line-ns", "size": 12, "line": {"width": 2, "color": CHART_GREY}},
-            "yaxis": y,
-        },
-        thinned=True,
+    rows, texts = _placed(desk, drawing)
+    drawing.scatter(
+        "markers+text",
+        typed([mark.at for mark in desk]),
+        rows,
+        y,
+        text=texts,
+        textposition="middle right",
+        textfont={"size": 12},
+        marker={"symbol": "line-ns", "size": 12, "line": {"width": 2, "color": CHART_GREY}},
     )
 
 
-def _placed(desk: list[Mark], window: Window, plot_px: float) -> tuple[list[int], list[str]]:
+def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str]]:
     """Give each mark the first row where its words find room, else a stroke alone under the rows."""
     free_from = [-math.inf] * DESK_ROWS
     rows, texts = [], []
     for mark in desk:
-        at_px = (mark.at - window.start) / (window.end - window.start) * plot_px
+        at_px = drawing.px(mark.at)
         # At the end of the window words are shortened to what is left of it, not cut through a letter.
-        longest = min(DESK_TEXT_LENGTH, int((plot_px - at_px - 16) / DESK_CHARACTER_PX))
+        longest = min(DESK_TEXT_LENGTH, int((drawing.view.plot_px - at_px - 16) / DESK_CHARACTER_PX))
         text = mark.text if len(mark.text) <= longest else mark.text[: max(longest - 1, 0)] + "…"
         row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
         rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
@@ -249,7 +246,7 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
             _rate_lane(drawing, person, scales)
         elif lane == "motion":
             y = drawing.lane(LANE_HEIGHT_PX[lane], range=[0, scales.motion_m_s2], nticks=3)
-            draw_readings(drawing, person.motion, y, CHART_GREY)
+            draw_readings(drawing, person.motion, y, CHART_GREY, "motion")
         elif lane == "heat":
             _heat_lane(drawing, person, scales)
         else:
@@ -263,48 +260,34 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     top = units.shown("pressure", scales.pressure_bar)
     y = drawing.lane(LANE_HEIGHT_PX["air"], range=[0, top], nticks=4)
     draw_band(drawing, in_units(person.air, units, "pressure"), y, BAND_FILL)
-    shown = Series(person.pressure.x, units.shown("pressure", person.pressure.y), person.pressure.gap_ms)
-    draw_readings(drawing, shown, y, CHART_BLUE)
+    draw_readings(drawing, person.pressure, y, CHART_BLUE, "pressure")
     if math.isfinite(person.low_air_bar):
         level = units.shown("pressure", person.low_air_bar)
         text = f"{words.LOW_AIR_LEVEL} {units.text('pressure', person.low_air_bar)}"
         drawing.levels.append(
             {
-                "type": "line",
-                "xref": "paper",
-                "x0": 0,
-                "x1": 1,
-                "yref": y,
-                "y0": level,
-                "y1": level,
+                **{"type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": y, "y0": level, "y1": level},
                 "line": {"color": CHART_GREY, "width": 1, "dash": "dot"},
                 "label": {"text": text, "textposition": "start", "font": {"size": 11}, "padding": 2},
             }
         )
-    marks: dict[str, list[Any]] = {"x": [], "y": [], "text": [], "textposition": []}
+    texts, sides = [], []
     window = drawing.window
     for mark in person.marks:
         text = words.MARKS[mark.text]
-        at_px = (mark.at - window.start) / (window.end - window.start) * drawing.view.plot_px
-        late = at_px + DESK_CHARACTER_PX * len(text) > drawing.view.plot_px
-        marks["textposition"] += ["middle left" if late else "middle right"] * 3
-        marks["x"] += [mark.at, mark.at, math.nan]
-        marks["y"] += [0.0, top * 0.9, math.nan]
+        late = drawing.px(mark.at) + DESK_CHARACTER_PX * len(text) > drawing.view.plot_px
+        sides += ["middle left" if late else "middle right"] * 3
         # Words of a moment outside of the window would reach into it, cut.
-        marks["text"] += [BLANK, text if window.start <= mark.at <= window.end else BLANK, BLANK]
-    drawing.add(
-        {
-            "type": "scatter",
-            "mode": "lines+text",
-            "x": typed(marks["x"]),
-            "y": typed(np.array(marks["y"], dtype=float)),
-            "text": marks["text"],
-            "textposition": marks["textposition"],
-            "textfont": {"size": 12},
-            "line": {"color": CHART_ORANGE, "width": 2, "dash": "dash"},
-            "yaxis": y,
-        },
-        thinned=True,
+        texts += [BLANK, text if window.start <= mark.at <= window.end else BLANK, BLANK]
+    drawing.scatter(
+        "lines+text",
+        typed([x for mark in person.marks for x in (mark.at, mark.at, math.nan)]),
+        typed([0.0, top * 0.9, math.nan] * len(person.marks)),
+        y,
+        text=texts,
+        textposition=sides,
+        textfont={"size": 12},
+        line={"color": CHART_ORANGE, "width": 2, "dash": "dash"},
     )
 
 
@@ -323,21 +306,16 @@ def _heat_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     around = in_units(person.surroundings, units, "temperature")
     draw_band(drawing, around, y, WARM_FILL)
     draw_line(drawing, around.x, around.middle, y, {"color": CHART_ORANGE, "width": 1.2, "dash": "dash"})
-    shown = Series(
-        person.temperature.x, units.shown("temperature", person.temperature.y), person.temperature.gap_ms
-    )
-    draw_readings(drawing, shown, y, CHART_GREY)
+    draw_readings(drawing, person.temperature, y, CHART_GREY, "temperature")
 
 
 def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
     kinds = person.alarm_kinds
-    height = ALARM_ROW_PX * max(len(kinds), 1)
     names = [words.ALARMS_NARROW[kind] for kind in kinds] or [words.NO_ROWS]
-    ticks = list(range(len(names)))
     y = drawing.lane(
-        height,
+        ALARM_ROW_PX * len(names),
         range=[len(names) - 0.5, -0.5],
-        tickvals=ticks,
+        tickvals=list(range(len(names))),
         ticktext=names,
         showgrid=False,
         ticks="",
@@ -346,19 +324,14 @@ def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
     for spans, offset, solid in ((person.reported, -0.2, True), (person.derived, 0.22, False)):
         colours = [CHART_ORANGE if span.what in GRAVE else CHART_GREY for span in spans]
         drawing.add(
-            {
-                "type": "bar",
-                "orientation": "h",
-                "base": typed([span.started for span in spans]),
-                "x": [max(span.ended - span.started, 1.0) for span in spans],
-                "y": [kinds.index(span.what) + offset for span in spans],
-                "width": 0.36,
-                "marker": {
-                    "color": colours if solid else "rgba(0,0,0,0)",
-                    "line": {"color": colours, "width": 2},
-                },
-                "yaxis": y,
-            }
+            lying(
+                [span.started for span in spans],
+                [max(span.ended - span.started, 1.0) for span in spans],
+                [kinds.index(span.what) + offset for span in spans],
+                width=0.36,
+                marker={"color": colours if solid else CLEAR, "line": {"color": colours, "width": 2}},
+                yaxis=y,
+            )
         )
 
 
@@ -375,34 +348,27 @@ def _hatched(
     shape: str,
     height: float = 0.985,
 ) -> None:
+    pattern = {"shape": shape, "fgcolor": colour, "size": 9, "solidity": 0.12}
     drawing.add(
-        {
-            "type": "bar",
-            "orientation": "h",
-            "base": typed([span.started for span in spans]),
-            "x": [span.ended - span.started for span in spans],
-            "y": [0.5] * len(spans),
-            "width": 1,
-            "marker": {
-                "color": "rgba(0,0,0,0)",
-                "line": {"width": 1, "color": colour},
-                "pattern": {"shape": shape, "fgcolor": colour, "size": 9, "solidity": 0.12},
-            },
-            "text": texts,
-            "textposition": "none",
-            "yaxis": y,
-        }
+        lying(
+            [span.started for span in spans],
+            [span.ended - span.started for span in spans],
+            [0.5] * len(spans),
+            width=1,
+            marker={"color": CLEAR, "line": {"width": 1, "color": colour}, "pattern": pattern},
+            text=texts,
+            textposition="none",
+            yaxis=y,
+        )
     )
-    drawing.add(
-        {
-            "type": "scatter",
-            "mode": "text",
-            "x": typed([(span.started + span.ended) / 2 for span in spans]),
-            "y": [height] * len(spans),
-            "text": texts,
-            "textposition": "bottom center",
-            "textfont": {"size": 12},
-            "cliponaxis": False,
-            "yaxis": y,
-        }
+    drawing.scatter(
+        "text",
+        typed([(span.started + span.ended) / 2 for span in spans]),
+        [height] * len(spans),
+        y,
+        thinned=False,
+        text=texts,
+        textposition="bottom center",
+        textfont={"size": 12},
+        cliponaxis=False,
     )

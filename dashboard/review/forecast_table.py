@@ -9,8 +9,8 @@ import polars as pl
 
 from analysis.tables import Results
 from dashboard.review import words
-from dashboard.review.setting import Setting, number
-from dashboard.rows import Table, cell
+from dashboard.review.setting import Setting
+from dashboard.rows import Table, cell, number
 
 EVERY_MIN = 5
 """The table lists one forecast in so many minutes: few lines, but some even for the hardest work."""

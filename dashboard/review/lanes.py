@@ -18,6 +18,7 @@ from analysis.findings.late import LATE_S
 from analysis.records import Ints, floats, micros
 from analysis.tables import Results
 from dashboard.light_record import LightRecord
+from dashboard.review.words import ALARMS
 
 Floats = NDArray[np.float64]
 MILLISECONDS = 1000.0
@@ -103,16 +104,7 @@ class PersonLanes:
 
 
 READINGS = {"pressure": "pressure_bar", "motion": "motion_m_s2", "temperature": "temperature_c"}
-ALARM_ORDER = (
-    "distress",
-    "no_motion",
-    "no_motion_prealarm",
-    "low_air",
-    "heat",
-    "evacuate",
-    "battery",
-    "fault",
-)
+ALARM_ORDER = tuple(ALARMS)
 
 
 def to_ms(frame: pl.DataFrame, column: str) -> Floats:
@@ -213,10 +205,10 @@ def lanes_of_each(
             rate=_rate_band(air),
             surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
             forecast=_forecast_band(air),
-            if_hardest_min=_column(air, "low_air_hardest_min"),
-            hardest_l_min=_column(air, "hardest_l_min"),
-            thermal_class=_column(heat, "thermal_class"),
-            dose=_column(heat, "dose"),
+            if_hardest_min=floats(air["low_air_hardest_min"]),
+            hardest_l_min=floats(air["hardest_l_min"]),
+            thermal_class=floats(heat["thermal_class"]),
+            dose=floats(heat["dose"]),
             reported=reported,
             derived=derived,
             silences=[
@@ -246,7 +238,7 @@ def _by_set(messages: Mapping[str, pl.DataFrame], kind: str, column: str) -> dic
     columns = messages[kind].select("set_id", "at", "received", column)
     of_sets = columns.partition_by("set_id", as_dict=True, include_key=False)
     for (set_id,), part in of_sets.items():
-        found = (micros(part["at"]), micros(part["received"]), _column(part, column))
+        found = (micros(part["at"]), micros(part["received"]), floats(part[column]))
         dealt[str(set_id)] = _by_time(found)
     return dealt
 
@@ -351,18 +343,13 @@ def _not_yet_known(readings: Readings) -> list[Span]:
     return spans
 
 
-def _column(frame: pl.DataFrame, name: str) -> Floats:
-    """Return a column of numbers, NaN where null."""
-    return floats(frame[name])
-
-
 def _band(frame: pl.DataFrame, middle: str, low: str, high: str) -> Band:
-    return Band(to_ms(frame, "time"), _column(frame, middle), _column(frame, low), _column(frame, high))
+    return Band(to_ms(frame, "time"), floats(frame[middle]), floats(frame[low]), floats(frame[high]))
 
 
 def _air_band(air: pl.DataFrame) -> Band:
     """90 % band of the estimated pressure: 1.645 standard deviations to each side."""
-    middle, spread = _column(air, "pressure_bar"), 1.645 * _column(air, "pressure_sd_bar")
+    middle, spread = floats(air["pressure_bar"]), 1.645 * floats(air["pressure_sd_bar"])
     return Band(to_ms(air, "time"), middle, middle - spread, middle + spread)
 
 
@@ -408,7 +395,7 @@ def _marks(wears: pl.DataFrame) -> list[Mark]:
     marks = []
     for kind, pressure in (("turn_back", "turn_back_bar"), ("low_air", "low_air_bar")):
         moments = to_ms(wears, f"{kind}_at")
-        for moment, value in zip(moments, _column(wears, pressure), strict=True):
+        for moment, value in zip(moments, floats(wears[pressure]), strict=True):
             if np.isfinite(moment):
                 marks.append(Mark(float(moment), kind, float(value)))
     return marks

@@ -16,7 +16,7 @@ from analysis.tables import Results
 from dashboard.incident_record import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
-from dashboard.review.lanes import Floats, PersonLanes, Series, owned_messages, owned_windows
+from dashboard.review.lanes import Band, Floats, PersonLanes, Series, owned_messages, owned_windows
 from dashboard.units import Quantity, Units
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
@@ -36,20 +36,15 @@ def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
     second = _index(person.air.x, at_ms)
     rows = [_reading("pressure", person.pressure, at_ms, units, "pressure", decimals=1)]
     if second is not None:
-        band = person.air
-        rows.append(_estimate("air", band.middle, band.low, band.high, second, units, "pressure"))
-        rate = person.rate
-        rows.append(_estimate("rate", rate.middle, rate.low, rate.high, second, units, "rate"))
+        rows.append(_estimate("air", person.air, second, units, "pressure"))
+        rows.append(_estimate("rate", person.rate, second, units, "rate"))
         rows.append(_forecast(person, second))
         rows.append(_if_hardest(person, second, units))
     rows.append(_reading("motion", person.motion, at_ms, units, "motion"))
     rows.append(_reading("temperature", person.temperature, at_ms, units, "temperature", decimals=1))
     warm = _index(person.surroundings.x, at_ms)
     if warm is not None:
-        around = person.surroundings
-        rows.append(
-            _estimate("surroundings", around.middle, around.low, around.high, warm, units, "temperature")
-        )
+        rows.append(_estimate("surroundings", person.surroundings, warm, units, "temperature"))
         if math.isfinite(person.thermal_class[warm]):
             rows.append(_row("class", f"{person.thermal_class[warm]:.0f}"))
         if math.isfinite(person.dose[warm]):
@@ -85,10 +80,8 @@ def _reading(
     return _row(name, value, words.BEFORE.format(age_s=f"{age_ms / SECOND_MS:.1f}"))
 
 
-def _estimate(
-    name: str, middle: Floats, low: Floats, high: Floats, second: int, units: Units, quantity: Quantity
-) -> Row:
-    ends = [units.shown(quantity, float(part[second])) for part in (low, high)]
+def _estimate(name: str, band: Band, second: int, units: Units, quantity: Quantity) -> Row:
+    ends = [units.shown(quantity, float(part[second])) for part in (band.low, band.high)]
     places = units.decimals[quantity]
     if not all(math.isfinite(end) for end in ends):
         return _row(name, words.NONE)
@@ -96,16 +89,15 @@ def _estimate(
     step = 10.0**-places
     begin, end = math.floor(ends[0] / step) * step, math.ceil(ends[1] / step) * step
     span = f"{begin:,.{places}f} to {end:,.{places}f} {units.label[quantity]}"
-    value = float(middle[second])
+    value = float(band.middle[second])
     if not math.isfinite(value):
         return _row(name, words.NOT_HEARD, span)
     return _row(name, units.text(quantity, value), span)
 
 
 def _forecast(person: PersonLanes, second: int) -> Row:
-    middle, low, high = (
-        float(part[second]) for part in (person.forecast.middle, person.forecast.low, person.forecast.high)
-    )
+    band = person.forecast
+    middle, low, high = (float(part[second]) for part in (band.middle, band.low, band.high))
     if not math.isfinite(low):
         return _row("forecast", words.NONE)
     if not math.isfinite(middle):
@@ -141,7 +133,6 @@ def messages_behind(
 
     Parameters
     ----------
-    record : IncidentRecord
     wear_ids : list of str
         The wears of the chosen people.
     at_ms : float

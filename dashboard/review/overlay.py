@@ -24,8 +24,6 @@ def draw_overlay(drawing: Drawing, people: list[PersonLanes], pressure_bar: floa
 
     Parameters
     ----------
-    drawing : Drawing
-    people : list of PersonLanes
     pressure_bar, rate_l_min : float
         Ends of the scales.
     """

@@ -11,9 +11,9 @@ import polars as pl
 
 from analysis.tables import Results
 from dashboard.review import words
-from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.desk_notes import DeskNote
-from dashboard.review.drawing import Window, plain, typed
+from dashboard.review.drawing import CLEAR, lying, plain, typed
 from dashboard.review.figures import x_axis
 from dashboard.review.lanes import ALARM_ORDER, to_ms
 from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
@@ -31,27 +31,18 @@ FEWEST_TEAM_LETTERS = 5
 # The less air the more ink; the ground shows through, so that it reads on a light and on a dark page.
 SHADES = [[0.0, "rgba(31,134,196,1)"], [0.35, "rgba(31,134,196,0.75)"], [1.0, "rgba(31,134,196,0.12)"]]
 ALARM_SIGNS = {
-    "distress": "triangle-up",
-    "no_motion": "square",
-    "no_motion_prealarm": "square-open",
-    "low_air": "triangle-down",
-    "heat": "diamond",
-    "evacuate": "arrow-left",
-    "battery": "hourglass-open",
-    "fault": "x-thin-open",
+    "distress": ("triangle-up", "▲"),
+    "no_motion": ("square", "■"),
+    "no_motion_prealarm": ("square-open", "□"),
+    "low_air": ("triangle-down", "▼"),
+    "heat": ("diamond", "◆"),
+    "evacuate": ("arrow-left", "◀"),
+    "battery": ("hourglass-open", "⧖"),
+    "fault": ("x-thin-open", "×"),
 }
+ALARM_CHARACTERS = {kind: character for kind, (_, character) in ALARM_SIGNS.items()}
 # So that two alarms of one moment are one above the other.
 ALARM_SHIFT = {kind: (-0.2, 0.2)[number % 2] for number, kind in enumerate(ALARM_ORDER)}
-ALARM_CHARACTERS = {
-    "distress": "▲",
-    "no_motion": "■",
-    "no_motion_prealarm": "□",
-    "low_air": "▼",
-    "heat": "◆",
-    "evacuate": "◀",
-    "battery": "⧖",
-    "fault": "×",
-}
 
 
 def whole_window(results: Results, about: dict[str, Any], notes: Sequence[DeskNote] = ()) -> Window:
@@ -86,17 +77,12 @@ def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray
     if not len(people):
         return z
     row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
+    since = (pl.col("time").dt.epoch("us") / 1000 - window.start) / width_ms
     lowest = (
         results["air"]
         .lazy()
         .filter(pl.col("heard") & pl.col("wear_id").is_in(list(row_of_wear)))
-        .with_columns(
-            ((pl.col("time").dt.epoch("us") / 1000 - window.start) / width_ms)
-            .floor()
-            .cast(pl.Int64)
-            .alias("bin")
-        )
-        .group_by("wear_id", "bin")
+        .group_by("wear_id", bin=since.floor().cast(pl.Int64))
         .agg(pl.col("pressure_bar").min())
         .filter(pl.col("bin").is_between(0, bins - 1))
         .collect()
@@ -135,7 +121,6 @@ def overview_figure(
 
     Parameters
     ----------
-    results : dict of str to DataFrame
     people : DataFrame
         Rows of `lanes.people_of`, from top to bottom.
     whole : Window
@@ -171,11 +156,7 @@ def overview_figure(
         "margin": {"l": LEFT_PX, "r": 14, "t": TOP_PX, "b": BOTTOM_PX, "autoexpand": False},
         "showlegend": False,
         "barmode": "overlay",
-        "xaxis": {
-            "side": "top",
-            "automargin": False,
-            **x_axis(whole, clock, OVERVIEW_PX),
-        },
+        "xaxis": {"side": "top", "automargin": False, **x_axis(whole, clock, OVERVIEW_PX)},
         "yaxis": {
             "range": [max(len(people), 1) - 0.5, -0.5],
             "tickvals": list(range(len(people))),
@@ -199,19 +180,14 @@ def alarm_kinds(results: Results) -> list[str]:
 def _silence_strips(results: Results, row_of_wear: dict[str, int]) -> dict[str, Any]:
     gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of_wear)))
     started = to_ms(gaps, "started")
-    return {
-        "type": "bar",
-        "orientation": "h",
-        "base": typed(started),
-        "x": typed(to_ms(gaps, "ended") - started),
-        "y": [row_of_wear[wear] for wear in gaps["wear_id"]],
-        "width": 0.8,
-        "marker": {
-            "color": "rgba(0,0,0,0)",
-            "line": {"width": 1, "color": CHART_PURPLE},
-            "pattern": {"shape": "/", "fgcolor": CHART_PURPLE, "size": 5, "solidity": 0.3},
-        },
-    }
+    pattern = {"shape": "/", "fgcolor": CHART_PURPLE, "size": 5, "solidity": 0.3}
+    return lying(
+        started,
+        typed(to_ms(gaps, "ended") - started),
+        [row_of_wear[wear] for wear in gaps["wear_id"]],
+        width=0.8,
+        marker={"color": CLEAR, "line": {"width": 1, "color": CHART_PURPLE}, "pattern": pattern},
+    )
 
 
 def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str, Any]]:
@@ -220,29 +196,22 @@ def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str
         (pl.col("source") != "derived") & pl.col("wear_id").is_in(list(row_of_wear))
     )
     traces = []
-    for kind in ALARM_ORDER:
+    for kind, (symbol, _) in ALARM_SIGNS.items():
         rows = reported.filter(pl.col("alarm") == kind)
-        if len(rows):
-            open_sign = ALARM_SIGNS[kind].endswith("-open")
-            colour = (
-                CHART_ORANGE if kind in ("distress", "no_motion") else "#808080" if open_sign else "#4a4a4a"
-            )
-            traces.append(
-                {
-                    "type": "scatter",
-                    "mode": "markers",
-                    "x": typed(to_ms(rows, "raised")),
-                    "y": [row_of_wear[wear] + ALARM_SHIFT[kind] for wear in rows["wear_id"]],
-                    "marker": {
-                        "symbol": ALARM_SIGNS[kind],
-                        "size": 10,
-                        "color": colour,
-                        # A white edge parts a sign from a dark strip, and from a dark page.
-                        "line": {"width": 1.6, "color": colour}
-                        if open_sign
-                        else {"width": 1.2, "color": "#fff"},
-                    },
-                    "cliponaxis": False,
-                }
-            )
+        if not len(rows):
+            continue
+        hollow = symbol.endswith("-open")
+        colour = CHART_ORANGE if kind in ("distress", "no_motion") else "#808080" if hollow else "#4a4a4a"
+        # A white edge parts a sign from a dark strip, and from a dark page.
+        edge = {"width": 1.6, "color": colour} if hollow else {"width": 1.2, "color": "#fff"}
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": typed(to_ms(rows, "raised")),
+                "y": [row_of_wear[wear] + ALARM_SHIFT[kind] for wear in rows["wear_id"]],
+                "marker": {"symbol": symbol, "size": 10, "color": colour, "line": edge},
+                "cliponaxis": False,
+            }
+        )
     return traces

@@ -26,11 +26,8 @@ def reworded(text: str, near: datetime | None, units: Units, clock: Clock) -> st
 
     Parameters
     ----------
-    text : str
     near : datetime or None
         A moment within twelve hours of the sentence's times of day, which have no date of their own.
-    units : Units
-    clock : Clock
     """
     if near is not None and not (clock.is_utc and not clock.dated):
         text = _TIME.sub(lambda found: clock.time(_moment(found, near)), text)

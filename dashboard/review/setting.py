@@ -7,8 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from dashboard.review import words
-from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock
-from dashboard.review.drawing import Window
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.sentences import reworded
 from dashboard.rows import cell
 from dashboard.units import METRIC, Quantity, Units
@@ -28,7 +27,6 @@ class Setting:
         Wear to person.
     whole : Window
         The incident's extent.
-    units : Units
     shown : Clock
         The clock that is shown.
     policy : str
@@ -93,11 +91,6 @@ def day_and_time(moment: datetime | None) -> Any:
 def amount(value: float | None, units: Units, quantity: Quantity) -> Any:
     """Return a cell with a quantity in display units."""
     return "–" if value is None else cell(units.text(quantity, value), value=value)
-
-
-def number(value: float | None, unit: str, places: int = 0) -> Any:
-    """Return a cell with a number and its unit."""
-    return "–" if value is None else cell(f"{value:z,.{places}f} {unit}", value=value)
 
 
 def seconds(value: float | None) -> Any:

@@ -11,8 +11,8 @@ from analysis.tables import Results
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
-from dashboard.review.setting import Setting, amount, around, number, seconds
-from dashboard.rows import Table, cell
+from dashboard.review.setting import Setting, amount, around, seconds
+from dashboard.rows import Table, cell, number
 
 SEVERITY_ORDER = ["serious", "caution", "note"]
 SPREAD_90 = 1.645  # standard deviations on each side of nine in ten of a normal distribution

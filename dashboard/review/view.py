@@ -15,9 +15,9 @@ import polars as pl
 from analysis.tables import Results
 from dashboard.results_store import IncidentRecord, ResultsStore
 from dashboard.review import words
-from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, clock_of, zone_of
+from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
 from dashboard.review.desk_notes import DeskNote, desk_notes
-from dashboard.review.drawing import NARROWEST_PX, View, Window
+from dashboard.review.drawing import NARROWEST_PX, View
 from dashboard.review.figures import LANE_HEIGHT_PX, Scales, scales_of
 from dashboard.review.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
 from dashboard.review.overview import whole_window
@@ -105,12 +105,7 @@ def _number(query: Mapping[str, str], name: str) -> float | None:
 
 
 class Bench:
-    """The incidents on the bench: lanes are gathered once a wearer and kept until the figures change.
-
-    Parameters
-    ----------
-    store : ResultsStore
-    """
+    """The incidents on the bench: lanes are gathered once a wearer and kept until the figures change."""
 
     def __init__(self, store: ResultsStore) -> None:
         self.store = store

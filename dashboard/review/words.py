@@ -6,22 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.policies import POLICY_WORDS
 from dashboard.rows import heads
+from dashboard.words import ALARMS as ALARMS
 from dashboard.words import shortened
 from ingest.plurals import counted
 
 if TYPE_CHECKING:
     from dashboard.review.desk_notes import DeskNote
 
-ALARMS = {
-    "distress": "distress",
-    "no_motion": "no motion",
-    "no_motion_prealarm": "no motion (first\u00a0stage)",
-    "low_air": "low air",
-    "heat": "heat",
-    "evacuate": "evacuate",
-    "battery": "battery",
-    "fault": "set fault",
-}
 ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion (1st)"}
 LANES = {
     "air": "Pressure",
@@ -99,7 +90,6 @@ TALLIES = "Tallies"
 TALLY_HEADS = ["Time", "Tally", "Wearer", "Set", "Team", "Task", "Desk (account)", "Corrected"]
 TALLIES_NOTE = "Every tally as it was sent. A corrected one stays in the record."
 NO_TALLIES = "No desk tallied anybody at this incident."
-TALLY_ACTIONS = {"in": "in", "out": "out"}
 CORRECTED_BY = "corrected {when} by {desk}"
 A_CORRECTION = "corrects an earlier one"
 DESK_DID = "Orders, roll calls and what else the desk did"
@@ -312,7 +302,7 @@ LOOKED_AT = "Looked at: “{statement}”"
 LOOKED_BY = "looked at {when} by {whom}"
 BOOKMARKED = "Bookmark: {name}"
 FOR_SCRIPT = {
-    "grades": {"serious": "▲ serious", "caution": "◆ caution", "note": "○ note"},
+    "grades": SEVERITY,
     "everyWearer": "every wearer",
     "filterWearer": "Findings of",
     "moreAlike": "{count} more of this kind",

@@ -12,7 +12,7 @@ from dash import html
 
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
-from dashboard.elements import aria, current, scroller, table
+from dashboard.elements import aria, current, data, scroller, table
 from dashboard.trends import summary_words
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
@@ -88,10 +88,6 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
 
 def _other_day(choice: Choice) -> Any:
     """Return where `assets/trends.js` puts the field for a day."""
-    told: dict[str, Any] = {
-        "data-label": OTHER_DAY,
-        "data-button": COMPARE,
-        "data-day": choice.since,
-        "data-address": choice.address(since=""),
-    }
+    address = choice.address(since="")
+    told = data(label=OTHER_DAY, button=COMPARE, day=choice.since, address=address)
     return html.Div(id="trends-since", **told)

@@ -39,7 +39,6 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
 
     Parameters
     ----------
-    lines : ForecastLines
     wears : DataFrame
         Of the same ledger.
     """

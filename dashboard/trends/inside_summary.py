@@ -67,11 +67,8 @@ def inside_html(
 
     Parameters
     ----------
-    made : Audit
     period : str
         Such as ``2031-04`` or ``2031``; empty when there is none.
-    profile : Profile
-    made_at : datetime
     others : sequence of str
         Periods that the page links to, on the screen only.
     compared : (date, changes), optional

@@ -45,7 +45,6 @@ def tables(
 
     Parameters
     ----------
-    published : mapping of str to Published
     chosen : iterable of str, optional
         Periods; all without it.
 

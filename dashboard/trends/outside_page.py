@@ -27,7 +27,6 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
 
     Parameters
     ----------
-    published : mapping of str to Published
     year : str
         Empty for all.
     people : int

@@ -47,8 +47,6 @@ def published_html(
         Nothing else is read: what the sheet shows was published.
     period : str
         Such as ``2031-04`` or ``2031``; empty when there is none.
-    profile : Profile
-    made_at : datetime
     others : sequence of str
         Periods that the page links to, on the screen only.
     """

@@ -33,8 +33,6 @@ class ReleaseLine(msgspec.Struct, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    made : datetime
-    published : Published or None
     reason : str
         Why it replaces an earlier line of the same period; empty for the first.
     by : str
@@ -68,7 +66,6 @@ def publish(
         Where the list is: the archive's folder (of one on a store its work folder).
     wears : DataFrame
         The ledger's, with `station` and `role`, complete until `now`.
-    now : datetime
     fewest : int
         People that a group must have.
 

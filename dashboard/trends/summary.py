@@ -30,11 +30,8 @@ def sheet(
 
     Parameters
     ----------
-    title : str
     body : sequence of str
         Sections, as HTML.
-    profile : Profile
-    made_at : datetime
     caution : str
         A second caution under the first; empty for none.
     note : str

@@ -55,7 +55,6 @@ class TrendsLook:
     ----------
     ledger : dict of str to DataFrame
         `wears` and `set_events`, coded (`analysis.trends.coded`); `wears` has `station` and `role` too.
-    with_roster : bool
     roster_problem : str
         Why the roster could not be read; empty when it could.
     working : (done, total) in messages, or None when everything that has ended is worked out
@@ -65,7 +64,6 @@ class TrendsLook:
         The ledger's; the wears' column `row` has the numbers that they are known by.
     falls : DataFrame
         Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
-    there : Choosable
     standing_out : Once
         What stands out in a choice, worked out when it is first asked for.
     bodies : Once

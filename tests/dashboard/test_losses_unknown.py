@@ -15,7 +15,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from dashboard.evidence.report import silences_sentence
 from dashboard.review import words
-from dashboard.review.drawing import Window
+from dashboard.review.clock import Window
 from dashboard.review.setting import Setting
 from dashboard.review.tables import silence_table
 from dashboard.underair import root

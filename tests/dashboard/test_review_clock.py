@@ -7,8 +7,7 @@ from datetime import datetime
 
 import pytest
 
-from dashboard.review.clock import UTC_CLOCK, BadZone, clock_of, moment_of
-from dashboard.review.drawing import Window
+from dashboard.review.clock import UTC_CLOCK, BadZone, Window, clock_of, moment_of
 
 
 def window(start: str, end: str) -> Window:

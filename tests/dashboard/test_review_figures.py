@@ -18,8 +18,8 @@ from dashboard.evidence.svg import svg_of
 from dashboard.results_store import ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.bench import bench
-from dashboard.review.clock import Clock, moment_of
-from dashboard.review.drawing import View, Window
+from dashboard.review.clock import Clock, Window, moment_of
+from dashboard.review.drawing import View
 from dashboard.review.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
 from dashboard.review.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
 from dashboard.review.moment import readout

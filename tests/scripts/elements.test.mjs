@@ -26,3 +26,9 @@ test("an attribute that is null or false is removed", () => {
 test("this browser's units and times are metric and UTC until somebody chooses", () => {
   assert.equal(underair.choices.query(), "units=metric&offset=");
 });
+
+test("no line begins with the dot between two parts", () => {
+  const element = underair.make("p");
+  underair.text(element, "I-0504 · Cooperage · Fellmire Quay");
+  assert.equal(element.textContent, "I-0504\u00a0· Cooperage\u00a0· Fellmire Quay");
+});
