@@ -19,8 +19,7 @@ from analysis.air.learning import (
     score,
 )
 from analysis.air.learnt_file import FORMAT, Learnt, LearntLine
-from analysis.simulation.restless_work import restless_rate
-from analysis.simulation.tasks import KINDS_OF_WORK
+from analysis.simulation.tasks import KINDS_OF_WORK, hot_rate
 from analysis.simulation.wear import SimulatedWear, simulate_wear
 from ingest.contract.errors import UnderairError
 from ingest.plurals import counted
@@ -158,7 +157,7 @@ def simulated_lots() -> list[Lot]:
         for number in range(count):
             rng = np.random.default_rng((SEED, number))
             if name == "hot":
-                wear = simulate_wear(rng, rate_l_min=restless_rate(rng, "hot", 3600), until_bar=50.0)
+                wear = simulate_wear(rng, rate_l_min=hot_rate(rng, 3600), until_bar=50.0)
             else:
                 wear = simulate_wear(rng, KINDS_OF_WORK[number % len(KINDS_OF_WORK)], until_bar=50.0)
             rows += _rows(wear, number)

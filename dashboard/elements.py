@@ -22,9 +22,9 @@ def data(**names: str) -> dict[str, Any]:
     return {f"data-{name.replace('_', '-')}": value for name, value in names.items()}
 
 
-def current(here: bool, what: str = "true") -> dict[str, Any]:
+def current(here: bool) -> dict[str, Any]:
     """Return what marks a link as the one that is chosen."""
-    return aria(current=what) if here else {}
+    return aria(current="true") if here else {}
 
 
 def choices(label: str, links: Iterable[tuple[str, str, bool]]) -> html.Nav:

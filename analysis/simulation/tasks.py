@@ -101,6 +101,31 @@ def draw_work(
     return Work(np.clip(rate, LOWEST_L_MIN, HIGHEST_L_MIN), np.maximum(motion, 0.02))
 
 
+HOT_L_MIN, HOT_RISES = (60.0, 110.0), (0.7, 1.3)
+WITHIN = 0.14
+"""Spread of 30 s means within work, as a part of its mean (as in `tests/benchmarks/restless_work.py`)."""
+HIGHEST_OF_PEOPLE_L_MIN = 173.0
+"""Highest breath-to-breath mean that a study of 21 people gives. Not measured again on our ten people."""
+
+
+def hot_rate(rng: np.random.Generator, seconds: int) -> FloatArray:
+    """Return the breathing rate (L/min, 1 s grid) of work without a rest, until the air is gone.
+
+    In half of the draws it rises from 0.7 to 1.3 of its mean over what a 6.8 L cylinder lasts. How hard it is
+    and how it rises is invented.
+    """
+    mean_l_min = float(rng.uniform(*HOT_L_MIN))
+    lasts_s = 1450.0 / mean_l_min * 60.0
+    rising = np.interp(np.arange(seconds), [0.0, lasts_s], HOT_RISES)
+    return breathed(rng, mean_l_min * (rising if rng.uniform() < 0.5 else np.ones(seconds)))
+
+
+def breathed(rng: np.random.Generator, level_l_min: FloatArray) -> FloatArray:
+    """Return how a person breathes at these levels of work: with a lag, and never evenly."""
+    ripple = wander(rng, len(level_l_min), 20.0, WITHIN)
+    return np.clip(follow(level_l_min, 30.0) * np.exp(ripple), LOWEST_L_MIN, HIGHEST_OF_PEOPLE_L_MIN)
+
+
 def follow(target: FloatArray, time_constant_s: float) -> FloatArray:
     """Return a first-order lag of `target` (1 s grid), starting on its first value."""
     keep = float(np.exp(-1.0 / time_constant_s))

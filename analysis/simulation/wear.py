@@ -71,13 +71,13 @@ class Hardware:
     temperature_lag_s: float = 15.0
 
 
-def draw_hardware(rng: np.random.Generator, latest_s: float = 5.0) -> Hardware:
+def draw_hardware(rng: np.random.Generator) -> Hardware:
     """Return the hidden properties of one set; the spreads are assumptions, not sourced."""
     return Hardware(
         gauge_gain=float(rng.normal(1.0, 0.005)),
         gauge_offset_bar=float(rng.normal(0.0, 1.0)),
         gauge_noise_bar=0.1,
-        gauge_late_s=float(rng.uniform(0.0, latest_s)),
+        gauge_late_s=float(rng.uniform(0.0, 5.0)),
         volume_factor=float(rng.normal(1.0, 0.005)),
         growth=float(max(0.0, rng.normal(0.0075, 0.0025))),
         gas_to_wall_w_k=float(rng.lognormal(np.log(22.0), 0.3)),

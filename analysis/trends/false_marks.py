@@ -67,7 +67,7 @@ class _Shape:
 
 
 def false_marks(
-    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame, running: date, seed: int = 0
+    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame, running: date
 ) -> Iterator[FalseMarks]:
     """Yield the counts after each ledger that is drawn, without an end.
 
@@ -81,7 +81,7 @@ def false_marks(
         First day of the month that is not over.
     """
     wears = wears.filter(pl.col("started").is_not_null())
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     draw = Redrawn(wears)
     count = FalseMarks()
     while len(wears):

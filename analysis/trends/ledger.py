@@ -7,7 +7,7 @@ forecast of the low-air warning said when it first came down to so many minutes,
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Any, Literal
 
 import polars as pl
 
@@ -30,61 +30,39 @@ MOST_FALL_PART = 0.3
 STANDS_AT_MOST_H = 24.0
 TIME = pl.Datetime("us", "UTC")
 
-MEASURED = pl.Schema(
-    [
-        ("wear_id", pl.String),
-        ("incident_id", pl.String),
-        ("kind", pl.String),
-        ("wearer_id", pl.String),
-        ("team", pl.String),
-        ("task", pl.String),
-        ("set_id", pl.String),
-        ("started", TIME),
-        ("ended", TIME),
-        ("cylinder_l", pl.Float64),
-        ("rated_bar", pl.Float64),
-        ("start_bar", pl.Float64),
-        ("end_bar", pl.Float64),
-        ("under_air_min", pl.Float64),
-        ("hard_min", pl.Float64),
-        ("free_air_l", pl.Float64),
-        ("mean_l_min", pl.Float64),
-        ("heat_dose", pl.Float64),
-        *((f"class_{number}_s", pl.Float64) for number in THERMAL_CLASSES),
-        ("low_air_exits", pl.Int64),
-        ("no_motion_alarms", pl.Int64),
-        ("distress_alarms", pl.Int64),
-        ("silent_min", pl.Float64),
-        ("battery_fraction", pl.Float64),
-    ]
+_CLASSES = tuple(f"class_{number}_s" for number in THERMAL_CLASSES)
+
+
+def _schema(*columns: tuple[Any, tuple[str, ...]]) -> pl.Schema:
+    """Return a schema from types, each with its columns."""
+    return pl.Schema([(name, dtype) for dtype, names in columns for name in names])
+
+
+MEASURED = _schema(
+    (pl.String, ("wear_id", "incident_id", "kind", "wearer_id", "team", "task", "set_id")),
+    (TIME, ("started", "ended")),
+    (pl.Float64, ("cylinder_l", "rated_bar", "start_bar", "end_bar")),
+    (pl.Float64, ("under_air_min", "hard_min", "free_air_l", "mean_l_min", "heat_dose", *_CLASSES)),
+    (pl.Int64, ("low_air_exits", "no_motion_alarms", "distress_alarms")),
+    (pl.Float64, ("silent_min", "battery_fraction")),
 )
 """`kind` is incident, drill or training; counts are what happened in the wear, each once an entry."""
 
-NOTED = pl.Schema(
-    [
-        ("entry_id", pl.String),
-        ("near_miss", pl.String),
-        ("contamination", pl.String),
-        ("contaminated_min", pl.Float64),
-        ("decontaminated", pl.String),
-    ]
+NOTED = _schema(
+    (pl.String, ("entry_id", "near_miss", "contamination")),
+    (pl.Float64, ("contaminated_min",)),
+    (pl.String, ("decontaminated",)),
 )
 """Its entry, and what notes say of it (`analysis.trends.marks`); lines of before 0.4 lack them."""
 WEARS = pl.Schema({**MEASURED, **NOTED})
 
 SET_EVENTS = pl.Schema([("set_id", pl.String), ("at", TIME), ("code", pl.String)])
 
-FORECASTS = pl.Schema(
-    [
-        ("wear_id", pl.String),
-        ("at", TIME),
-        ("ahead_min", pl.Int64),
-        ("said_min", pl.Float64),
-        ("early_min", pl.Float64),
-        ("late_min", pl.Float64),
-        ("happened_min", pl.Float64),
-        ("watched_min", pl.Float64),
-    ]
+FORECASTS = _schema(
+    (pl.String, ("wear_id",)),
+    (TIME, ("at",)),
+    (pl.Int64, ("ahead_min",)),
+    (pl.Float64, ("said_min", "early_min", "late_min", "happened_min", "watched_min")),
 )
 """`happened_min` is null when the wear ended before the warning; it was then watched for `watched_min`."""
 
@@ -180,7 +158,7 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         seconds = results["exposure"].filter(pl.col("thermal_class") == number)
         seconds = seconds.select("wear_id", pl.col("seconds").alias(f"class_{number}_s"))
         table = table.join(seconds, on="wear_id", how="left")
-    zeros = ("hard_min", "no_motion_alarms", "distress_alarms", *(f"class_{c}_s" for c in THERMAL_CLASSES))
+    zeros = ("hard_min", "no_motion_alarms", "distress_alarms", *_CLASSES)
     below = (pl.col("end_bar") < pl.col("low_air_bar")).fill_null(value=False)
     table = table.with_columns(
         ((pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6).alias("under_air_min"),

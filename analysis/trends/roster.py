@@ -28,13 +28,7 @@ LONGEST_WORD = 80
 FAR = date(9999, 12, 31)
 
 ROSTER = pl.Schema(
-    [
-        ("wearer_id", pl.String),
-        ("station", pl.String),
-        ("role", pl.String),
-        ("from", pl.Date),
-        ("until", pl.Date),
-    ]
+    dict.fromkeys(("wearer_id", "station", "role"), pl.String()) | dict.fromkeys(("from", "until"), pl.Date())
 )
 """One line for each time that a wearer was at a station in a role; both days inclusive."""
 

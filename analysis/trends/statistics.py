@@ -22,7 +22,6 @@ class Rate:
 
     events: int
     exposure: float
-    per: float
     rate: float
     low: float
     high: float
@@ -45,7 +44,7 @@ def rate_per(events: int, exposure: float, per: float) -> Rate | None:
         return None
     low, high = poisson_interval(events)
     scale = per / exposure
-    return Rate(events, exposure, per, events * scale, low * scale, high * scale)
+    return Rate(events, exposure, events * scale, low * scale, high * scale)
 
 
 def share_interval(count: float, of: float) -> tuple[float, float]:
@@ -62,7 +61,7 @@ def binomial_rate(events: int, wears: int, per: float) -> Rate | None:
     if wears <= 0:
         return None
     low, high = share_interval(events, wears)
-    return Rate(events, float(wears), per, per * events / wears, per * low, per * high)
+    return Rate(events, float(wears), per * events / wears, per * low, per * high)
 
 
 @dataclass(frozen=True)

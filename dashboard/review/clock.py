@@ -98,11 +98,11 @@ class Clock:
         offset = _offset(local, short=True) if self.changes else ""
         return f"{local:%H:%M:%S}.{local.microsecond // 1000:03d}{offset}"
 
-    def date_and_time(self, at_ms: float, decimals: int = 1) -> str:
-        """Return date and time of day of milliseconds since 1970."""
+    def date_and_time(self, at_ms: float) -> str:
+        """Return date and time of day of milliseconds since 1970, to a tenth of a second."""
         local = self.local(moment_of(round(at_ms)))
-        fraction = f".{local.microsecond // 1000:03d}"[: decimals + 1] if decimals else ""
-        return f"{local:%Y-%m-%d %H:%M:%S}{fraction}{_offset(local, short=True) if self.changes else ''}"
+        tenth = local.microsecond // 100_000
+        return f"{local:%Y-%m-%d %H:%M:%S}.{tenth}{_offset(local, short=True) if self.changes else ''}"
 
     def name(self, moment: datetime) -> str:
         """Return what the clock is called at a moment: "UTC", or the zone with its distance from UTC."""

@@ -52,7 +52,8 @@ class Shown:
             return words.SHOWN_NONE
         if self.bin_ms is None:
             return words.SHOWN_ALL.format(total=f"{self.total:,}")
-        width = words.bin_text(self.bin_ms / SECOND_MS)
+        width_s = self.bin_ms / SECOND_MS
+        width = f"{width_s:.0f}" if width_s >= 9.5 else f"{width_s:.1f}"
         return words.SHOWN_THINNED.format(bin_s=width, shown=f"{self.shown:,}", total=f"{self.total:,}")
 
 

@@ -176,9 +176,10 @@ def lanes_of_each(
         wears = results["wears"].filter(of_wears).sort("started")
         owned = windows.filter(of_wears)
         air, heat = (
-            _in_order([results[name].clear(), *(of[wear] for wear in wears["wear_id"] if wear in of)])
+            pl.concat([results[name].clear(), *(of[wear] for wear in wears["wear_id"] if wear in of)])
             for name, of in estimates.items()
         )
+        air, heat = (each if each["time"].is_sorted() else each.sort("time") for each in (air, heat))
         of_person = of_wears
         if outside:
             of_person |= pl.col("wear_id").is_null() & _inside_owned(owned, "raised")
@@ -186,7 +187,8 @@ def lanes_of_each(
         gaps = results["gaps"].filter(of_wears)
         started, ended = to_ms(wears, "started"), to_ms(wears, "ended")
         reported, derived = _alarm_spans(alarms, float(ended.max()))
-        bounds = _bounds(owned)
+        ends_us = pl.col("owned_from", "owned_until").to_physical()
+        bounds = list(owned.sort("owned_from").select("set_id", ends_us).iter_rows())
         pressure = _owned(readings["pressure"], bounds)
         yield PersonLanes(
             key=str(person["key"]),
@@ -263,11 +265,6 @@ def _by_wear(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
-def _in_order(parts: list[pl.DataFrame]) -> pl.DataFrame:
-    together = pl.concat(parts)
-    return together if together["time"].is_sorted() else together.sort("time")
-
-
 def owned_windows(wears: pl.DataFrame) -> pl.DataFrame:
     """Return for each wear the stretch of its set's time that belongs to its wearer.
 
@@ -298,12 +295,6 @@ def _inside_owned(owned: pl.DataFrame, column: str) -> pl.Expr:
 def owned_messages(frame: pl.DataFrame, owned: pl.DataFrame) -> pl.DataFrame:
     """Return the messages of the owned stretches, in the order of the reconciled clock."""
     return frame.filter(_inside_owned(owned, "at")).sort("at")
-
-
-def _bounds(owned: pl.DataFrame) -> list[tuple[str, int, int]]:
-    """Return set, first and last microsecond of each owned stretch, in order."""
-    times = pl.col("owned_from", "owned_until").to_physical()
-    return list(owned.sort("owned_from").select("set_id", times).iter_rows())
 
 
 def _owned(by_set: dict[str, Readings], bounds: list[tuple[str, int, int]]) -> Readings:

@@ -346,11 +346,6 @@ def alarm_rate_text(rate: dict[str, Any] | None) -> str:
     return f"{text}Within {limits}."
 
 
-def bin_text(bin_s: float) -> str:
-    """Return the width of a bin in seconds, as short as it can be said."""
-    return f"{bin_s:.0f}" if bin_s >= 9.5 else f"{bin_s:.1f}"
-
-
 def duration_text(seconds: float | None) -> str:
     """Return a duration for people: "47 min", "3 min 02 s", "12 s"; a dash for none."""
     if seconds is None or seconds != seconds:

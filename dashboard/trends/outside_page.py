@@ -54,7 +54,12 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
     for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
         title = summary_words.PLANNING.format(year=name)
         parts.append(_table(title, list(summary_words.PLANNING_HEADS), planning_rows(chosen[name])))
-    parts.append(_table(words.MONTHS_TABLE, _month_heads(), _month_rows(months)))
+    heads = [words.PERIOD, *summary_words.PART_HEADS[1:], *(summary_words.AMOUNT[name] for name in AMOUNTS)]
+    rows = [
+        [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in AMOUNTS)]
+        for name, cell in reversed(months)
+    ]
+    parts.append(_table(words.MONTHS_TABLE, heads, rows))
     return parts
 
 
@@ -102,18 +107,6 @@ def _figure(name: str, title: str, data: list[dict[str, Any]], sentence: str) ->
     figure = plot(data, HEIGHT_PX, x, y, below=40)
     drawn = plotted(f"published-{name}", figure, f"{title}. {sentence}")
     return html.Figure([html.H2(title), drawn, html.Figcaption(sentence)], className="panel")
-
-
-def _month_heads() -> list[str]:
-    amounts = [summary_words.AMOUNT[name] for name in AMOUNTS]
-    return [words.PERIOD, *summary_words.PART_HEADS[1:], *amounts]
-
-
-def _month_rows(months: Sequence[tuple[str, Cell]]) -> list[list[str]]:
-    return [
-        [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in AMOUNTS)]
-        for name, cell in reversed(months)
-    ]
 
 
 def _table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:

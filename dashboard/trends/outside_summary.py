@@ -59,7 +59,8 @@ def published_html(
         ]
         if years:
             title = words.PLANNING.format(year=years[-1])
-            rates = section(title, planning_table(published[years[-1]]))
+            rows = planning_rows(published[years[-1]])[:MOST_TASKS]
+            rates = section(title, table_of(words.PLANNING_HEADS, rows, numbers=(1, 2, 3)))
             figures = f'<div class="two wide-first">{figures}{rates}</div>'
         body = [other_periods(others, period), figures]
         body.append(section(words.CHARTS, _charts(published, period)))
@@ -143,11 +144,6 @@ def part_rows(cells: Sequence[Cell]) -> list[list[str]]:
         ]
         for cell in cells
     ]
-
-
-def planning_table(year: Published) -> str:
-    """Return a year's planning rates as a table."""
-    return table_of(words.PLANNING_HEADS, planning_rows(year)[:MOST_TASKS], numbers=(1, 2, 3))
 
 
 def planning_rows(year: Published) -> list[list[str]]:

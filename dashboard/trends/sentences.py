@@ -84,9 +84,9 @@ def figure(value: float, digits: int = 3) -> str:
     return f"{value:,.{min(places, 4)}f}"
 
 
-def interval(low: float, high: float, digits: int = 3) -> str:
+def interval(low: float, high: float) -> str:
     """Return a 95 % interval in words."""
-    return f"{INTERVAL} {figure(low, digits)} to {figure(high, digits)}"
+    return f"{INTERVAL} {figure(low)} to {figure(high)}"
 
 
 def signed(value: float) -> str:

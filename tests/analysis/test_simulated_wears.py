@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from analysis.air.gas import Cylinder, free_air_l
-from analysis.simulation.restless_work import restless_rate
 from analysis.simulation.tasks import KINDS_OF_WORK, PERSON_SPREAD, TASKS, draw_work
 from analysis.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
+from tests.benchmarks.restless_work import restless_rate
 
 
 def same(one: SimulatedWear, other: SimulatedWear) -> bool:

@@ -16,8 +16,8 @@ from analysis.air.breathing import AirTrack, reconstruct
 from analysis.air.forecast import SHIPPED, IntervalEnds
 from analysis.air.gas import FloatArray
 from analysis.air.learning import Forecasts, Lot, forecasts_of_wear, joined, learn_ends
-from analysis.simulation import restless_work
 from analysis.simulation.wear import simulate_wear
+from tests.benchmarks import restless_work
 from tests.benchmarks.measures import track_of
 from tests.benchmarks.population import LOW_AIR_BAR, REPORT_SEED, Recorded
 from tests.benchmarks.real_wears import RealWear, real_wears

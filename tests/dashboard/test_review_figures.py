@@ -19,7 +19,7 @@ from dashboard.results_store import ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.bench import bench
 from dashboard.review.clock import Clock, Window, moment_of
-from dashboard.review.drawing import View
+from dashboard.review.drawing import Drawing, View
 from dashboard.review.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
 from dashboard.review.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
 from dashboard.review.moment import readout
@@ -221,7 +221,7 @@ def test_units_convert_both_ways() -> None:
 def test_the_desks_words_end_within_the_window() -> None:
     window = Window(0.0, 1000.0)
     desk = [Mark(at, "all out, none left inside") for at in (0.0, 700.0, 950.0, 999.0)]
-    _, texts = figures._placed(desk, window, plot_px=1000.0)
+    _, texts = figures._placed(desk, Drawing(View((), METRIC, plot_px=1000.0), window))
     assert texts[0] == "all out, none left inside"
     for mark, text in zip(desk, texts, strict=True):
         shown = "" if text == figures.BLANK else text

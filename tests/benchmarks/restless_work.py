@@ -9,7 +9,7 @@ phases follow each other without memory, and how hard the rising work is. Nobody
 import numpy as np
 
 from analysis.air.gas import FloatArray
-from analysis.simulation.tasks import LOWEST_L_MIN, follow, wander
+from analysis.simulation.tasks import breathed, hot_rate
 
 KINDS = ("work_and_rest", "hot")
 REST_L_MIN, REST_SPREAD = 23.0, 0.57
@@ -17,15 +17,8 @@ REST_L_MIN, REST_SPREAD = 23.0, 0.57
 WORK_L_MIN, WORK_SPREAD = 64.6, 0.40
 REST_S, REST_S_SPREAD = 183.0, 1.19
 WORK_S, WORK_S_SPREAD = 248.0, 1.11
-WITHIN = 0.14
-"""Spread of 30 s means within work, as a part of its mean."""
 OWN_PART = 0.8
 """Part of the variance of levels that is the person's own and not the phase's. Our own guess."""
-HIGHEST_L_MIN = 173.0
-"""Highest breath-to-breath mean, as the study of 21 people gives it. Not measured again on our ten people."""
-HOT_L_MIN = (60.0, 110.0)
-HOT_RISES = (0.7, 1.3)
-FOLLOWS_S, RIPPLE_S = 30.0, 20.0
 
 
 def restless_rate(rng: np.random.Generator, kind: str, seconds: int) -> FloatArray:
@@ -38,17 +31,11 @@ def restless_rate(rng: np.random.Generator, kind: str, seconds: int) -> FloatArr
 
     Raises `ValueError` if the kind is unknown.
     """
-    if kind == "work_and_rest":
-        level = _phases(rng, seconds)
-    elif kind == "hot":
-        mean_l_min = float(rng.uniform(*HOT_L_MIN))
-        lasts_s = 1450.0 / mean_l_min * 60.0
-        rising = np.interp(np.arange(seconds), [0.0, lasts_s], HOT_RISES)
-        level = mean_l_min * (rising if rng.uniform() < 0.5 else np.ones(seconds))
-    else:
+    if kind == "hot":
+        return hot_rate(rng, seconds)
+    if kind != "work_and_rest":
         raise ValueError(f"kind must be one of {', '.join(KINDS)}, got {kind!r}")
-    ripple = wander(rng, seconds, RIPPLE_S, WITHIN)
-    return np.clip(follow(level, FOLLOWS_S) * np.exp(ripple), LOWEST_L_MIN, HIGHEST_L_MIN)
+    return breathed(rng, _phases(rng, seconds))
 
 
 def _phases(rng: np.random.Generator, seconds: int) -> FloatArray:
