@@ -14,6 +14,7 @@ import polars as pl
 
 from analysis.profile import Profile
 from analysis.trends.comparisons import Signal, Standing, signals
+from analysis.trends.duties import training_of
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
@@ -23,7 +24,6 @@ from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.roster import no_roster
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
-from analysis.trends.training import training_of
 
 ALL, NOT_KNOWN = "all", "not known"
 PARTS = ("station", "role", "kind")

@@ -8,7 +8,7 @@ removed. The limits are set so that all spans of all charts together mark a page
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,18 +99,13 @@ def predicted_counts(
     between = max(1.0, float((z**2).sum()) / (BASELINE - columns))
     r = alike(z)
     cov = spread * between * np.linalg.pinv((x[inside] * mean[inside, None]).T @ x[inside])
-    marks, lower, upper = [], np.full(over, np.nan), np.full(over, np.nan)
-    for begin, length in _spans(BASELINE, BASELINE + judged):
-        those = slice(begin, begin + length)
+
+    def ends(those: slice, length: int) -> tuple[float, float, float]:
         middle, g = float(mean[those].sum()), mean[those] @ x[those]
         variance = spread * middle * (1 + (between - 1) * _together(length, r)) + float(g @ cov @ g)
-        low, high = _count_limits(middle, variance)
-        count = float(observed[those].sum())
-        if count < low or count > high:
-            marks.append(MonthMark(start + begin, length, count > high))
-        if length == 1:
-            lower[start + begin], upper[start + begin] = low, high
-    return Predicted(_from(start, observed), _from(start, mean), lower, upper, tuple(marks))
+        return float(observed[those].sum()), *_count_limits(middle, variance)
+
+    return _judged(observed, mean, start, ends)
 
 
 def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first: int) -> Predicted | None:
@@ -143,28 +138,41 @@ def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first
     from scipy.special import stdtrit
 
     reach = float(stdtrit(freedom, 1 - LEVEL))
-    marks, lower, upper = [], np.full(over, np.nan), np.full(over, np.nan)
-    for begin, length in _spans(BASELINE, BASELINE + judged):
-        those = slice(begin, begin + length)
+
+    def ends(those: slice, length: int) -> tuple[float, float, float] | None:
         wears = float(size[those].sum())
         if not wears:
-            continue
+            return None
         share = size[those] / wears
         g = share @ x[those]
         error = math.sqrt(spread / wears * _together(length, r) + float(g @ cov @ g))
-        middle = float(share @ gap[those])
-        if abs(middle) > reach * error:
-            marks.append(MonthMark(start + begin, length, middle > 0))
-        if length == 1:
-            usual = float((x @ b)[begin])
-            lower[start + begin], upper[start + begin] = usual - reach * error, usual + reach * error
-    seen = np.where(size > 0, mean, np.nan)
-    return Predicted(_from(start, seen), _from(start, x @ b), lower, upper, tuple(marks))
+        usual = float(share @ (x @ b)[those])
+        return usual + float(share @ gap[those]), usual - reach * error, usual + reach * error
+
+    return _judged(np.where(size > 0, mean, np.nan), x @ b, start, ends)
 
 
-def _from(start: int, values: Floats) -> Floats:
-    """Return values by month that begin only in the month `start`."""
-    return np.concatenate([np.full(start, np.nan), values])
+Ends = Callable[[slice, int], tuple[float, float, float] | None]
+"""Of a span and its length: what it has, and the least and the most that is not marked."""
+
+
+def _judged(observed: Floats, expected: Floats, start: int, ends: Ends) -> Predicted:
+    """Judge every span of the last months; the arrays begin with the baseline, in the month `start`."""
+    before = np.full(start, np.nan)
+    lower, upper = (np.full(start + len(observed), np.nan) for _ in range(2))
+    marks = []
+    for length in SPANS:
+        for begin in range(BASELINE, len(observed) - length + 1):
+            found = ends(slice(begin, begin + length), length)
+            if found is None:
+                continue
+            value, low, high = found
+            if not low <= value <= high:
+                marks.append(MonthMark(start + begin, length, value > high))
+            if length == 1:
+                lower[start + begin], upper[start + begin] = low, high
+    seen, due = (np.concatenate([before, values]) for values in (observed, expected))
+    return Predicted(seen, due, lower, upper, tuple(marks))
 
 
 def alike(values: Floats) -> float:
@@ -181,12 +189,6 @@ def alike(values: Floats) -> float:
 def _together(length: int, r: float) -> float:
     """By how much more the sum of so many months varies when neighbours are alike."""
     return 1 + 2 * sum((1 - j / length) * r**j for j in range(1, length))
-
-
-def _spans(begin: int, end: int) -> Iterator[tuple[int, int]]:
-    for length in SPANS:
-        for first in range(begin, end - length + 1):
-            yield first, length
 
 
 def seasonal_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:

@@ -26,11 +26,10 @@ from dashboard.review.clock import Clock, Window, clock_of
 from dashboard.review.desk_notes import desk_notes
 from dashboard.review.drawing import View
 from dashboard.review.figures import lanes_figure, scales_of
-from dashboard.review.incident_tables import incident_tables
 from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
 from dashboard.review.setting import Setting
-from dashboard.review.tables import finding_items
+from dashboard.review.tables import finding_items, incident_tables
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT

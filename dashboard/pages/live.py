@@ -114,18 +114,10 @@ def _read_in_bar(fields: dict[str, Any]) -> bool:
 def _standing(feed: Feed, desk_id: str) -> list[dict[str, Any]]:
     """Return the orders of this desk that are in force by the archive."""
     orders = feed.snapshot.orders if feed.snapshot is not None else ()
+    said = ("incident_id", "order", "team", "set_id")
     return [
-        {
-            name: value
-            for name, value in (
-                ("incident_id", one.incident_id),
-                ("order", one.order),
-                ("team", one.team),
-                ("set_id", one.set_id),
-                ("since", datetime.fromtimestamp(one.given_at, UTC).isoformat(timespec="milliseconds")),
-            )
-            if value is not None
-        }
+        {name: getattr(one, name) for name in said if getattr(one, name) is not None}
+        | {"since": datetime.fromtimestamp(one.given_at, UTC).isoformat(timespec="milliseconds")}
         for one in orders
         if one.desk_id == desk_id
     ]

@@ -12,7 +12,6 @@ from dashboard.elements import PLOT_CONFIG, aria, data
 from dashboard.listing import shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
-from dashboard.review.incident_tables import incident_tables
 from dashboard.review.overview import (
     ALARM_CHARACTERS,
     alarm_kinds,
@@ -21,7 +20,7 @@ from dashboard.review.overview import (
     overview_figure,
 )
 from dashboard.review.setting import Setting
-from dashboard.review.tables import finding_items
+from dashboard.review.tables import finding_items, incident_tables
 from dashboard.review.view import LANES, MOST_PEOPLE, Look
 from ingest.plurals import counted
 

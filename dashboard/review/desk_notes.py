@@ -59,8 +59,8 @@ class DeskNote:
     bookmark: str | None = None
 
 
-class _Extra(msgspec.Struct):
-    """What a note's payload may say beyond the contract; anything else than text there says nothing."""
+class Extra(msgspec.Struct):
+    """What a desk's payload may say beyond the contract; anything else than text there says nothing."""
 
     source: Any = None
     withdraws: Any = None
@@ -85,7 +85,7 @@ def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
 
 
 def _note(row: dict[str, Any]) -> DeskNote:
-    extra = _extra(row["payload"])
+    extra = extra_of(row["payload"])
     desk = str(row["desk_id"])
     named = _text(extra.source) or (desk.removeprefix(NOTES_DESK) if desk.startswith(NOTES_DESK) else None)
     return DeskNote(
@@ -120,11 +120,12 @@ def _about(row: dict[str, Any]) -> datetime:
     return about + shift if abs(shift) >= RIGHT_WITHIN else about
 
 
-def _extra(payload: str) -> _Extra:
+def extra_of(payload: str) -> Extra:
+    """Return what a desk's payload says beyond the contract."""
     try:
-        return msgspec.json.decode(payload, type=_Extra)
-    except msgspec.DecodeError:
-        return _Extra()
+        return msgspec.json.decode(payload, type=Extra)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        return Extra()
 
 
 def _text(value: object) -> str | None:

@@ -6,28 +6,18 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-import msgspec
 import polars as pl
 
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
-from dashboard.review.desk_notes import DeskNote
+from dashboard.review.desk_notes import DeskNote, extra_of
 from dashboard.review.setting import Setting
 from dashboard.rows import Table, cell
 
 
-class _Signed(msgspec.Struct):
-    """What a desk's payload says beyond the contract: the account that was signed in."""
-
-    account: Any = None
-
-
 def desk_of(row: dict[str, Any]) -> str:
     """Return a desk and, where somebody was signed in, the account."""
-    try:
-        account = msgspec.json.decode(row["payload"], type=_Signed).account
-    except (msgspec.MsgspecError, ValueError, RecursionError):
-        account = None
+    account = extra_of(row["payload"]).account
     return f"{row['desk_id']} ({account})" if isinstance(account, str) and account else str(row["desk_id"])
 
 

@@ -1,22 +1,49 @@
-"""An incident's result tables and findings as neutral rows, for the review page and for the report."""
+"""An incident's tables and findings as neutral rows, in the order in which page and report have them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import Any
 
 import polars as pl
 
 from analysis.tables import Results
+from dashboard.results_store import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
+from dashboard.review.desk_tables import desk_table, note_table, refused_table, tally_table
 from dashboard.review.setting import Setting, amount, around, seconds
 from dashboard.rows import Table, cell, number
 
 SEVERITY_ORDER = ["serious", "caution", "note"]
 SPREAD_90 = 1.645  # standard deviations on each side of nine in ten of a normal distribution
 THERMAL_CLASSES = (1, 2, 3, 4)
+EVERY_MIN = 5
+"""The table lists one forecast in so many minutes: few lines, but some even for the hardest work."""
+
+
+def incident_tables(
+    record: IncidentRecord, notes: list[DeskNote], setting: Setting, may_withdraw: bool = False
+) -> list[Table]:
+    """Return the tables of one incident: the page shows them as lists, the report prints them."""
+    results, messages, incident_id = record.results, record.messages, record.about["incident_id"]
+    sets = set(results["wears"]["set_id"])
+    return [
+        entry_table(results["entries"], setting),
+        alarm_table(results["alarms"], results["alarm_rates"], setting),
+        turn_back_table(results["turn_back"], results["wears"], setting),
+        wear_table(results["wears"], setting),
+        forecast_table(results, setting),
+        heat_table(results, setting),
+        silence_table(results["gaps"], setting),
+        refused_table(results["refused"], setting),
+        tally_table(messages, incident_id, setting),
+        desk_table(messages, incident_id, sets, setting),
+        note_table(notes, setting, may_withdraw),
+        clock_table(results["clocks"]),
+    ]
 
 
 def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
@@ -257,3 +284,48 @@ def clock_table(clocks: pl.DataFrame) -> Table:
         words.NO_ROWS,
         (2, 3, 4, 5),
     )
+
+
+def forecast_table(results: Results, setting: Setting) -> Table:
+    """Return the forecasts every `EVERY_MIN` minutes of each wear: interval, scenario, and what happened."""
+    name = ["wearer_id", "set_id", "started", "low_air_at"]
+    age_s = (pl.col("time") - pl.col("time").min().over("wear_id")).dt.total_seconds()
+    said = (
+        results["air"]
+        .with_columns(age_s=age_s)
+        .filter((pl.col("age_s") > 0) & (pl.col("age_s") % (60 * EVERY_MIN) == 0))
+        .unique(["wear_id", "age_s"])
+        .join(results["wears"].select("wear_id", *name), on="wear_id")
+        .filter((pl.col("low_air_min") > 0.0) & (pl.col("low_air_at") > pl.col("time")).fill_null(value=True))
+        .sort("started", "wear_id", "age_s")
+    )
+    return Table(
+        "review-forecasts",
+        words.FORECASTS,
+        words.FORECAST_HEADS,
+        [_forecast_line(row, setting) for row in said.iter_rows(named=True)],
+        words.FORECASTS_NOTE.format(step_min=EVERY_MIN, version=setting.forecast),
+        words.NO_FORECASTS,
+        numeric=range(3, 8),
+    )
+
+
+def _forecast_line(row: dict[str, Any], setting: Setting) -> list[Any]:
+    hard: Any = "–"
+    if row["low_air_hardest_min"] is not None:
+        minutes, rate = row["low_air_hardest_min"], setting.units.text("rate", row["hardest_l_min"])
+        hard = cell(words.IF_HARDEST.format(minutes=f"{minutes:.1f}", rate=rate), value=minutes)
+    came: Any = words.WARNING_NOT_REACHED
+    if row["low_air_at"] is not None:
+        came = number((row["low_air_at"] - row["time"]) / timedelta(minutes=1), "min", places=1)
+    low, high = row["low_air_lo_min"], row["low_air_hi_min"]
+    return [
+        row["wearer_id"] or "–",
+        row["set_id"],
+        setting.time(row["time"], row["wear_id"]),
+        number(row["age_s"] / 60, "min"),
+        number(row["low_air_min"], "min", places=1),
+        cell(f"{low:.1f} to {high:.1f} min", value=low),
+        hard,
+        came,
+    ]

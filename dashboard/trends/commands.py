@@ -119,7 +119,7 @@ def audit(
     from analysis.pieces.spread import spread_over
     from analysis.profile import Profile, load_profile
     from analysis.trends.audit import duties_tables
-    from analysis.trends.equipment import equipment_beside
+    from analysis.trends.duties import equipment_beside
     from analysis.trends.roster import no_roster, with_station_and_role
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive

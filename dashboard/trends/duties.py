@@ -11,8 +11,7 @@ from dash import html
 
 from analysis.profile import Profile
 from analysis.trends.comparisons import Signal
-from analysis.trends.equipment import SOON_DAYS, overdue_days
-from analysis.trends.training import training_of
+from analysis.trends.duties import SOON_DAYS, overdue_days, training_of
 from dashboard.listing import cell, listing
 from dashboard.rows import count, number
 from dashboard.trends import sentences, words

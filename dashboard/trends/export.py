@@ -6,7 +6,6 @@ import io
 import zipfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
 import flask
 import polars as pl
@@ -16,6 +15,7 @@ from analysis.trends.audit import Audit, audit, chance_table
 from analysis.trends.before_after import changes
 from analysis.trends.cells import Published
 from analysis.trends.columns import notes_of
+from dashboard.context import PageContext
 from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import tables
 from dashboard.trends.outside_summary import published_html, published_periods
@@ -23,9 +23,6 @@ from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
 from dashboard.trends.view import TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
-
-if TYPE_CHECKING:
-    from dashboard.context import PageContext
 
 
 def add_routes(server: flask.Flask, context: PageContext) -> None:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import flask
 from dash import html
 
 from dashboard.access.roles import visitor
+from dashboard.context import PageContext
 from dashboard.trends import words
 from dashboard.trends.releases import published, replace
 from dashboard.trends.view import keeper_of
 from ingest.archive.store import work_folder
 from ingest.contract.errors import UnderairError
-
-if TYPE_CHECKING:
-    from dashboard.context import PageContext
 
 LONGEST_REASON = 500
 

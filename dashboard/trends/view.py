@@ -17,7 +17,7 @@ import polars as pl
 from analysis.profile import Rest
 from analysis.trends.audit import Audit
 from analysis.trends.comparisons import Standing, signals
-from analysis.trends.equipment import CSV_NAME, EQUIPMENT, equipment_beside
+from analysis.trends.duties import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears
 from analysis.trends.measures import sums_by

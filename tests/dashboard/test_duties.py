@@ -13,11 +13,10 @@ import pytest
 
 from analysis.profile import Profile, Training
 from analysis.trends.audit import duties_tables
-from analysis.trends.equipment import EQUIPMENT, equipment_beside, overdue_days
+from analysis.trends.duties import EQUIPMENT, equipment_beside, overdue_days, training_of
 from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
 from analysis.trends.roster import ROSTER, BadRoster, with_station_and_role
-from analysis.trends.training import training_of
 from dashboard.trends import duties, words
 from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen

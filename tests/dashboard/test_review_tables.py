@@ -14,9 +14,8 @@ from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_table
 from dashboard.review.finder import incident_listing
-from dashboard.review.forecast_table import forecast_table
 from dashboard.review.setting import Setting
-from dashboard.review.tables import alarm_table, finding_items, wear_table
+from dashboard.review.tables import alarm_table, finding_items, forecast_table, wear_table
 from dashboard.review.view import Bench, Look, request_of
 from dashboard.review.words import alarm_rate_text
 from dashboard.rows import text_of
