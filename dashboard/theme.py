@@ -11,52 +11,31 @@ from typing import Any, Literal
 
 Theme = Literal["light", "dark"]
 
-LIGHT: dict[str, str] = {
-    "page": "#f4f4f2",  # behind everything
-    "panel": "#ffffff",  # what is written on
-    "raised": "#ebebe8",  # headers, buttons, the strip's ground
-    "ink": "#141414",
-    "muted": "#4a4a4a",
-    "line": "#c4c4c0",  # hairlines between rows
-    "edge": "#767672",  # borders of what can be pressed (3:1)
-    "grid": "#8a8a86",
-    "focus": "#0b57a4",
-    "act": "#a63200",  # needs somebody now
-    "act_ground": "#fbe9e1",
-    "on_act": "#ffffff",
-    "soon": "#7a5200",  # will need somebody soon
-    "soon_ground": "#f8efdc",
-    "info": "#005b96",
-    "silent": "#5b2a86",  # nothing heard
-    "silent_ground": "#efe8f5",
-    "air": "#1b4f72",
-    "fan": "#9cb8cc",
-    "good": "#0a6b52",
+COLOURS: dict[str, tuple[str, str]] = {
+    "page": ("#f4f4f2", "#0b0d10"),  # behind everything
+    "panel": ("#ffffff", "#14171b"),  # what is written on
+    "raised": ("#ebebe8", "#20252b"),  # headers, buttons, the strip's ground
+    "ink": ("#141414", "#e8e8e8"),
+    "muted": ("#4a4a4a", "#b5b5b5"),
+    "line": ("#c4c4c0", "#363c43"),  # hairlines between rows
+    "edge": ("#767672", "#858b91"),  # borders of what can be pressed (3:1)
+    "grid": ("#8a8a86", "#6d6d6d"),
+    "focus": ("#0b57a4", "#8ec5ff"),
+    "act": ("#a63200", "#ff9b6a"),  # needs somebody now
+    "act_ground": ("#fbe9e1", "#3a1e12"),
+    "on_act": ("#ffffff", "#14171b"),
+    "soon": ("#7a5200", "#f0c24b"),  # will need somebody soon
+    "soon_ground": ("#f8efdc", "#33290f"),
+    "info": ("#005b96", "#86c8f7"),
+    "silent": ("#5b2a86", "#d9b3f2"),  # nothing heard
+    "silent_ground": ("#efe8f5", "#2c2036"),
+    "air": ("#1b4f72", "#9fd0ee"),
+    "fan": ("#9cb8cc", "#45748f"),
+    "good": ("#0a6b52", "#63cfae"),
 }
-
-DARK: dict[str, str] = {
-    "page": "#0b0d10",
-    "panel": "#14171b",
-    "raised": "#20252b",
-    "ink": "#e8e8e8",
-    "muted": "#b5b5b5",
-    "line": "#363c43",
-    "edge": "#858b91",
-    "grid": "#6d6d6d",
-    "focus": "#8ec5ff",
-    "act": "#ff9b6a",
-    "act_ground": "#3a1e12",
-    "on_act": "#14171b",
-    "soon": "#f0c24b",
-    "soon_ground": "#33290f",
-    "info": "#86c8f7",
-    "silent": "#d9b3f2",
-    "silent_ground": "#2c2036",
-    "air": "#9fd0ee",
-    "fan": "#45748f",
-    "good": "#63cfae",
-}
-
+"""On a light and on a dark page."""
+LIGHT = {name: light for name, (light, _) in COLOURS.items()}
+DARK = {name: dark for name, (_, dark) in COLOURS.items()}
 PALETTES: dict[Theme, dict[str, str]] = {"light": LIGHT, "dark": DARK}
 
 # Inks that keep 3:1 (graphics, WCAG 2.2, 1.4.11) on both grounds: figures need no second set of traces.

@@ -19,7 +19,7 @@ from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
-from analysis.trends.planning import planning_rates
+from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.roster import no_roster
 from analysis.trends.sets import set_counts
@@ -39,6 +39,8 @@ class Audit:
     tables: dict[str, pl.DataFrame]
     # What stands out, of how many comparisons, and the smallest effects that would have been seen.
     standing: Standing
+    # As in ``planning_rates``.
+    rates: list[PlanningRate]
 
 
 def audit(
@@ -54,18 +56,18 @@ def audit(
     if forecasts is None:
         forecasts = lines_of(ledger["forecasts"], ledger["wears"])
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
-    standing = signals(wears, ledger["set_events"], falls)
+    standing, rates = signals(wears, ledger["set_events"], falls), planning_rates(wears)
     tables = {
         "by_month": _with_rates(_months(wears)),
         "by_part": _with_rates(_parts(wears)),
-        "planning_rates": _planning(wears),
+        "planning_rates": _planning(rates),
         "sets": set_counts(wears, ledger["set_events"], falls).filter(pl.col("set_id").is_not_null()),
         "forecasts": _forecasts(forecasts),
         "rest": _rest(wears, profile),
         "standing_out": _standing_out(standing.found),
         "smallest_effects": _smallest(standing),
     }
-    return Audit(tables, standing)
+    return Audit(tables, standing, rates)
 
 
 def _months(wears: pl.DataFrame) -> pl.DataFrame:
@@ -114,11 +116,11 @@ def _table(rows: Sequence[Sequence[Any]], **columns: type) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _planning(wears: pl.DataFrame) -> pl.DataFrame:
+def _planning(rates: Sequence[PlanningRate]) -> pl.DataFrame:
     """Median, 90th and 95th percentile by task."""
     rows = [
         (one.task or ALL, one.quantile, one.wears, one.rate_l_min, one.low_l_min, one.high_l_min)
-        for one in planning_rates(wears)
+        for one in rates
     ]
     ends = {"low_l_min": float, "high_l_min": float}
     return _table(rows, task=str, quantile=float, wears=int, rate_l_min=float, **ends)

@@ -20,11 +20,9 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv, stdtrit
 
 from analysis.trends.measures import LOGS, MONTHS_FOR_SEASONS, flags_of, month_numbers
-from analysis.trends.naming import codes_of, dispersion_by, expected_of, incident_of, strata_of
+from analysis.trends.naming import Codes, Floats, codes_of, dispersion_by, expected_of, incident_of, strata_of
 from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, season_of, seasonal_fit
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 FEWEST_WEARS = 20
 """On each side. Our own rule."""
 TAIL = 0.025

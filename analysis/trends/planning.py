@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,6 +60,14 @@ def planning_rates(wears: pl.DataFrame) -> list[PlanningRate]:
             rate = float(np.quantile(rates, quantile))
             found.append(PlanningRate(task, len(rates), quantile, rate, low, high))
     return found
+
+
+def by_task(rates: Sequence[PlanningRate]) -> dict[str, list[PlanningRate]]:
+    """Return the quantiles of each task, in their order; all tasks together are under an empty name."""
+    tasks: dict[str, list[PlanningRate]] = {}
+    for one in rates:
+        tasks.setdefault(one.task, []).append(one)
+    return tasks
 
 
 def _order_statistics(rates: NDArray[np.float64], quantile: float) -> tuple[float | None, float | None]:

@@ -12,9 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.trends.naming import dispersion_by, expected_of
+from analysis.trends.naming import Codes, Floats, dispersion_by, expected_of
 
 BASELINE, MOST_JUDGED = 24, 12
 SPANS = (1, 6, 12)
@@ -23,9 +22,6 @@ LEVEL = 0.05 / (CHARTS * SPANS_A_CHART * 2)
 """Chance of a mark on one side of one span: 12 months, 7 of six in a row, one of twelve, in 7 charts."""
 FEWEST_EVENTS, FEWEST_FOR_A_SEASON = 10, 50
 SMALL_PART_OF_MEAN = 0.01
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

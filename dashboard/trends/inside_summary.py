@@ -17,7 +17,7 @@ from analysis.trends.comparisons import Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS
-from analysis.trends.planning import PlanningRate
+from analysis.trends.planning import PlanningRate, by_task
 from dashboard.trends import before_after_view, sentences
 from dashboard.trends import summary_words as words
 from dashboard.trends.outside import kind_of
@@ -80,7 +80,7 @@ def inside_html(
     if period:
         length = kind_of(period)
         alike = made.tables["by_month"] if length == "month" else _by_year(made)
-        planning, rest = _planning(made.tables["planning_rates"], profile), _rest(made.tables["rest"])
+        planning, rest = _planning(made.rates, profile), _rest(made.tables["rest"])
         body = [
             other_periods(others, period),
             section(words.KEY_FIGURES.format(length=length), _key_figures(alike, period)),
@@ -178,31 +178,20 @@ def _figures(row: dict[str, Any]) -> str:
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 
 
-def _planning(rates: pl.DataFrame, profile: Profile) -> str:
-    if not len(rates):
+def _planning(rates: Sequence[PlanningRate], profile: Profile) -> str:
+    if not rates:
         return f"<p>{escape(words.NO_PLANNING)}</p>"
-    quantiles = [
-        PlanningRate(
-            "" if row["task"] == ALL else row["task"],
-            *(row[name] for name in ("wears", "quantile", "rate_l_min", "low_l_min", "high_l_min")),
-        )
-        for row in rates.iter_rows(named=True)
-    ]
-    cylinder = Cylinder(*CYLINDERS[1])
     told = sentences.planning_finding(
-        quantiles, cylinder, profile.air.low_air_bar, profile.air.planning_l_min, words.THIS_CYLINDER
+        rates,
+        Cylinder(*CYLINDERS[1]),
+        profile.air.low_air_bar,
+        profile.air.planning_l_min,
+        words.THIS_CYLINDER,
     )
-    rows = []
-    for task in rates["task"].unique(maintain_order=True).head(MOST_TASKS):
-        of_task = rates.filter(pl.col("task") == task)
-        name = "all tasks" if task == ALL else task
-        rows.append(
-            [
-                name,
-                f"{of_task['wears'][0]:,}",
-                *(f"{rate:.0f}" for rate in of_task["rate_l_min"]),
-            ]
-        )
+    rows = [
+        [task or "all tasks", f"{of_task[0].wears:,}", *(f"{one.rate_l_min:.0f}" for one in of_task)]
+        for task, of_task in list(by_task(rates).items())[:MOST_TASKS]
+    ]
     table = table_of(words.PLANNING_INSIDE_HEADS, rows, numbers=(1, 2, 3, 4))
     return f"<p>{escape(told)}</p>{table}"
 

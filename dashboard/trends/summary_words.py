@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 
 from dashboard.words import CAUTION
@@ -93,21 +93,22 @@ _INSIDE = {
 
 def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
     """Return the note beside published tables."""
-    about = "".join(f"{name}: {_OUTSIDE[name]}\n" for name in tables)
-    return (
-        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
+    return _note(
+        profile_name,
+        {name: _OUTSIDE[name] for name in tables},
         f"{published_note(people)} Small stations, roles and kinds are merged until each is large enough. "
         "Columns ending in _low and _high are the ends of a range. Rates are wears with the event per 1000 "
         "wears, made from those ends. A period is published once, when it is over, and never changes: "
-        f"releases of later months can be handed out beside earlier ones.\n\n{about}"
+        "releases of later months can be handed out beside earlier ones.",
     )
 
 
 def inside_readme(profile_name: str, tables: Iterable[str]) -> str:
     """Return the note beside the service's own tables."""
-    about = "".join(f"{name}: {_INSIDE[name]}\n" for name in tables)
-    return (
-        f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}\n\n"
-        f"{INSIDE_ONLY}\n\n"
-        f"{about}"
-    )
+    return _note(profile_name, {name: _INSIDE[name] for name in tables}, INSIDE_ONLY)
+
+
+def _note(profile_name: str, tables: Mapping[str, str], meaning: str) -> str:
+    about = "".join(f"{name}: {says}\n" for name, says in tables.items())
+    head = f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{HEAT_NOTE}"
+    return f"{head}\n\n{meaning}\n\n{about}"
