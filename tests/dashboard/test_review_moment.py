@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from dashboard.review.lanes import Band
 from dashboard.review.moment import _estimate, evidence_of, messages_behind, messages_of_evidence, readout
 from dashboard.review.view import Bench, Look, request_of
 from dashboard.units import IMPERIAL, METRIC
@@ -101,4 +102,5 @@ def test_a_findings_evidence_is_found_by_identity(look: Look) -> None:
 
 def test_a_range_is_rounded_outwards_and_never_to_nothing() -> None:
     middle, low, high = (np.array([value]) for value in (143.0, 142.6, 143.4))
-    assert _estimate("air", middle, low, high, 0, METRIC, "pressure")["remark"] == "142 to 144 bar"
+    band = Band(np.zeros(1), middle, low, high)
+    assert _estimate("air", band, 0, METRIC, "pressure")["remark"] == "142 to 144 bar"
