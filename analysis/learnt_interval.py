@@ -40,14 +40,9 @@ def forecasts_of_results(
 ) -> list[Forecasts]:
     """Return the forecasts of every wear whose wearer is known and that reached its warning.
 
-    Parameters
-    ----------
-    results : mapping
-        The tables `wears` and `air`.
-    people : dict
-        Numbers given to wearers so far; it grows.
-    first_wear : int
-        Number of the next wear.
+    - `results`: the tables `wears` and `air`.
+    - `people`: numbers given to wearers so far; it grows.
+    - `first_wear`: number of the next wear.
     """
     found: list[Forecasts] = []
     wears = results["wears"].filter(
@@ -82,19 +77,11 @@ def forecasts_of_results(
 def learn_interval(own: list[Forecasts], in_force: IntervalEnds, made: str) -> Learnt:
     """Learn from a service's own wears beside simulated ones, each person judged by the others.
 
-    Parameters
-    ----------
-    own : list of Forecasts
-        One for each wear.
-    in_force : IntervalEnds
-        What the learnt constants are compared with.
-    made : str
-        When, UTC, for the version.
+    - `own`: one for each wear.
+    - `in_force`: what the learnt constants are compared with.
+    - `made`: when, UTC, for the version.
 
-    Raises
-    ------
-    NotEnough
-        With too few people, or when nobody worked hard.
+    Raises `NotEnough` with too few people, or when nobody worked hard.
     """
     people = len({int(rows.person[0]) for rows in own})
     if people < FEWEST_PEOPLE:

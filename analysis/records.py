@@ -146,17 +146,10 @@ class PowerUp:
 def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None = None) -> list[PowerUp]:
     """Take the frames apart by speaker and power-up.
 
-    Parameters
-    ----------
-    messages : mapping of kind to DataFrame
-        Frames of the archive's reader; rows in any order, duplicates allowed.
-    sets : collection of str, optional
-        Only these sets (the desks are always read).
+    - `messages`: frames of the archive's reader; rows in any order, duplicates allowed.
+    - `sets`: only these sets (the desks are always read).
 
-    Returns
-    -------
-    list of PowerUp
-        Sorted by role, name and boot; messages without an identity (a last will) are left out.
+    They are sorted by role, name and boot; messages without an identity (a last will) are left out.
     """
     found: dict[Key, PowerUp] = {}
     again: set[Key] = set()
@@ -324,9 +317,7 @@ def _said_again(seq: Ints, boot: Ints, code: NDArray[np.uint32]) -> Bools:
 def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[Ints, list[int], list[int]]:
     """Keep the first of each identity.
 
-    Returns
-    -------
-    kept positions; which of them (new numbering) conflict; which of these after a long silence
+    Returns the kept positions; which of them (new numbering) conflict; which of these after a long silence.
     """
     starts = np.flatnonzero(np.r_[True, ~again])
     ends = np.r_[starts[1:], len(payloads)]

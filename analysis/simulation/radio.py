@@ -26,18 +26,12 @@ STORED_PER_SECOND = 25.0  # a gateway empties its store at about this rate
 class SetClock:
     """How a speaker's clock runs against the listener's.
 
-    Parameters
-    ----------
-    offset_s : float
-        Speaker minus listener at the moment of power-up, seconds.
-    drift_ppm : float
-        Parts per million by which it runs fast.
-    steps : tuple of (float, float)
-        At this true time (seconds from the incident's opening) it jumps by so many seconds.
-    fraction_digits : int
-        Digits of the second that it writes, 0 to 6.
-    says_uptime : bool
-        Whether the speaker also reports ``uptime_s``.
+    - `offset_s`: speaker minus listener at the moment of power-up, seconds.
+    - `drift_ppm`: parts per million by which it runs fast.
+    - `steps`: tuple of (float, float): at this true time (seconds from the incident's opening) it jumps by so
+      many seconds.
+    - `fraction_digits`: digits of the second that it writes, 0 to 6.
+    - `says_uptime`: whether the speaker also reports ``uptime_s``.
     """
 
     offset_s: float = 0.0
@@ -67,16 +61,10 @@ class Silence:
 class RadioPath:
     """What happens between a speaker and the listener.
 
-    Parameters
-    ----------
-    loss : float
-        Fraction of messages lost at random.
-    repeated : float
-        Fraction heard twice, byte for byte (QoS 1 delivers at least once).
-    late : float
-        Fraction that comes one to four seconds late, and so out of order.
-    silences : tuple of Silence
-        Longer interruptions.
+    - `loss`: fraction of messages lost at random.
+    - `repeated`: fraction heard twice, byte for byte (QoS 1 delivers at least once).
+    - `late`: fraction that comes one to four seconds late, and so out of order.
+    - `silences`: longer interruptions.
     """
 
     loss: float = 0.002
@@ -156,17 +144,10 @@ def clock_texts(opened: datetime, shown_s: NDArray[np.float64], fraction_digits:
 def carry(speaker: Speaker, opened: datetime, rng: np.random.Generator) -> Carried:
     """Give identity and set time to all that a speaker said, and let it through the radio.
 
-    Parameters
-    ----------
-    opened : datetime
-        The moment (UTC) from which all seconds count.
-    rng : numpy.random.Generator
-        Draws delay, loss and repetition.
+    - `opened`: the moment (UTC) from which all seconds count.
+    - `rng`: draws delay, loss and repetition.
 
-    Returns
-    -------
-    Carried
-        One entry a message, in the order said.
+    Returns one entry a message, in the order said.
     """
     said = sorted(speaker.said, key=lambda one: one.true_s)
     count = len(said)

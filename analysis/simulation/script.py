@@ -21,18 +21,12 @@ TWIN = Cylinder(2, 6.8, 300.0)
 class Stage:
     """A stretch of a wear.
 
-    Parameters
-    ----------
-    mean_l_min : float
-        Mean breathing rate aimed at, L/min of free air.
-    surroundings_c : float
-        Air temperature around the wearer, degrees Celsius.
-    still : bool
-        The wearer does not move at all.
-    free_flow_l_min : float
-        Air that escapes unbreathed (a mask off the face, a valve stuck open), L/min of free air.
-    warms_in_s : float
-        Time constant with which the surroundings become those of this stage.
+    - `mean_l_min`: mean breathing rate aimed at, L/min of free air.
+    - `surroundings_c`: air temperature around the wearer, degrees Celsius.
+    - `still`: the wearer does not move at all.
+    - `free_flow_l_min`: air that escapes unbreathed (a mask off the face, a valve stuck open), L/min of free
+      air.
+    - `warms_in_s`: time constant with which the surroundings become those of this stage.
     """
 
     minutes: float

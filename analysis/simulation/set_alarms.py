@@ -67,10 +67,7 @@ def clothed_limit_s(temperature_c: float) -> float:
 class SetAlarms:
     """The alarms of one set under air; call :meth:`step` once a second in order.
 
-    Parameters
-    ----------
-    no_motion_acknowledged_after_s : float
-        How long after a motionless alarm somebody acknowledges it at the set.
+    `no_motion_acknowledged_after_s`: how long after a motionless alarm somebody acknowledges it at the set.
     """
 
     thresholds: SimulatedThresholds

@@ -46,17 +46,10 @@ class SimulatedIncident:
 def stage(script: IncidentScript, seed: int, opened: datetime, incident_id: str) -> SimulatedIncident:
     """Play a script.
 
-    Parameters
-    ----------
-    seed : int
-        Decides everything that the script leaves open; the boots also follow `opened`.
-    opened : datetime
-        When the incident is opened, UTC, time-zone aware.
+    - `seed`: decides everything that the script leaves open; the boots also follow `opened`.
+    - `opened`: when the incident is opened, UTC, time-zone aware.
 
-    Returns
-    -------
-    SimulatedIncident
-        The same for the same arguments, on every machine.
+    Returns the same for the same arguments, on every machine.
     """
     play = SimulatedIncident(script, opened, incident_id, [], [])
     boots = _Boots(seed, opened)

@@ -22,24 +22,12 @@ LOWEST_L_MIN, HIGHEST_L_MIN = 8.0, 132.0
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One kind of work.
+    """One kind of work."""
 
-    Attributes
-    ----------
-    mean_l_min : float
-        Mean breathing rate over people and time.
-    phase_s : float
-        Mean length of a phase of even effort, seconds.
-    spread : float
-        Standard deviation of the logarithm of effort from phase to phase.
-    motion_m_s2 : float
-        RMS acceleration at mean effort.
-    """
-
-    mean_l_min: float
-    phase_s: float
-    spread: float
-    motion_m_s2: float
+    mean_l_min: float  # mean breathing rate over people and time
+    phase_s: float  # mean length of a phase of even effort, seconds
+    spread: float  # standard deviation of the logarithm of effort from phase to phase
+    motion_m_s2: float  # RMS acceleration at mean effort
 
 
 TASKS: dict[str, Task] = {
@@ -71,19 +59,12 @@ def draw_work(
 ) -> Work:
     """Return the breathing and motion of one wearer.
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Where chance comes from.
-    tasks : sequence of (task, minutes)
-        What is done and for how long; each task is one of `KINDS_OF_WORK`.
-    person : float, optional
-        This wearer's rate relative to the mean wearer; drawn with `PERSON_SPREAD` when not given.
+    - `rng`: where chance comes from.
+    - `tasks`: sequence of (task, minutes): what is done and for how long; each task is one of
+      `KINDS_OF_WORK`.
+    - `person`: this wearer's rate relative to the mean wearer; drawn with `PERSON_SPREAD` when not given.
 
-    Raises
-    ------
-    ValueError
-        If a task is unknown.
+    Raises `ValueError` if a task is unknown.
     """
     if person is None:
         person = float(rng.lognormal(-0.5 * PERSON_SPREAD**2, PERSON_SPREAD))

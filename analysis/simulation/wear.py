@@ -34,41 +34,23 @@ HEAT_SENSOR_LAG_S = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Hardware:
-    """What is true of one cylinder and its gauge and that nobody using it knows.
+    """What is true of one cylinder and its gauge and that nobody using it knows."""
 
-    Attributes
-    ----------
-    gauge_gain, gauge_offset_bar : float
-        The gauge shows ``pressure x gauge_gain + gauge_offset_bar``.
-    gauge_noise_bar : float
-        Standard deviation of a reading before it is rounded.
-    gauge_late_s : float
-        The gauge shows what was true so many seconds ago.
-    volume_factor : float
-        True water volume over the stated one, at no pressure.
-    growth : float
-        Relative growth of the volume from 0 to 300 bar.
-    gas_to_wall_w_k : float
-        Heat transfer at 10 mol/L and 10 K difference, per 6.8 L cylinder.
-    free_convection : float
-        How much of that transfer's change with density and difference there is: 0 none, 1 all.
-    wall_to_surroundings_w_k, wall_j_k : float
-        Heat transfer to the surroundings and heat capacity of the wall, per 6.8 L cylinder.
-    temperature_lag_s : float
-        Time constant of the gas thermometer.
-    """
-
+    # `gauge_gain`, `gauge_offset_bar`: the gauge shows ``pressure x gauge_gain + gauge_offset_bar``
     gauge_gain: float = 1.0
     gauge_offset_bar: float = 0.0
-    gauge_noise_bar: float = 0.1
-    gauge_late_s: float = 0.0
-    volume_factor: float = 1.0
-    growth: float = 0.0075
-    gas_to_wall_w_k: float = 22.0
+    gauge_noise_bar: float = 0.1  # standard deviation of a reading before it is rounded
+    gauge_late_s: float = 0.0  # the gauge shows what was true so many seconds ago
+    volume_factor: float = 1.0  # true water volume over the stated one, at no pressure
+    growth: float = 0.0075  # relative growth of the volume from 0 to 300 bar
+    gas_to_wall_w_k: float = 22.0  # heat transfer at 10 mol/L and 10 K difference, per 6.8 L cylinder
+    # How much of that transfer's change with density and difference there is: 0 none, 1 all.
     free_convection: float = 0.5
+    # `wall_to_surroundings_w_k`, `wall_j_k`: heat transfer to the surroundings and heat capacity of the wall,
+    # per 6.8 L cylinder
     wall_to_surroundings_w_k: float = 3.0
     wall_j_k: float = 3600.0
-    temperature_lag_s: float = 15.0
+    temperature_lag_s: float = 15.0  # time constant of the gas thermometer
 
 
 def draw_hardware(rng: np.random.Generator) -> Hardware:
@@ -90,41 +72,28 @@ def draw_hardware(rng: np.random.Generator) -> Hardware:
 
 @dataclass(frozen=True, slots=True)
 class SimulatedWear:
-    """Truth on a 1 s grid from the first reading at full pressure, and what the set reported.
+    """Truth on a 1 s grid from the first reading at full pressure, and what the set reported."""
 
-    Attributes
-    ----------
-    time_s : array, shape (n,)
-        0, 1, 2, ... seconds; the other truth arrays have the same length.
-    rate_l_min : array, shape (n,)
-        True breathing rate (averaged over breaths) plus any extra flow, free litres a minute.
-    free_air_left_l : array, shape (n,)
-        True free air in the cylinder, litres.
-    gas_temperature_c, surroundings_c, pressure_bar, motion_m_s2 : array, shape (n,)
-        True gas temperature, air around the set, gauge pressure, RMS acceleration.
-    sensor_temperature_c : array, shape (n,)
-        The set's own heat sensor: lagging (60 s), noisy, in steps of 0.5 K.
-    reading_time_s, reading_bar, reading_gas_temperature_c : array, shape (m,)
-        Readings: when, gauge pressure in steps, lagging gas temperature in steps of 0.5 K.
-    cylinder : Cylinder
-        As the set states it.
-    hardware : Hardware
-        As it truly is.
-    """
-
-    time_s: FloatArray
+    time_s: FloatArray  # array, shape (n,): 0, 1, 2, ... seconds; the other truth arrays have the same length
+    # array, shape (n,): true breathing rate (averaged over breaths) plus any extra flow, free litres a
+    # minute.
     rate_l_min: FloatArray
-    free_air_left_l: FloatArray
+    free_air_left_l: FloatArray  # array, shape (n,): true free air in the cylinder, litres
+    # `gas_temperature_c`, `surroundings_c`, `pressure_bar`, `motion_m_s2`: array, shape (n,): true gas
+    # temperature, air around the set, gauge pressure, RMS acceleration
     gas_temperature_c: FloatArray
     surroundings_c: FloatArray
     pressure_bar: FloatArray
     motion_m_s2: FloatArray
+    # array, shape (n,): the set's own heat sensor: lagging (60 s), noisy, in steps of 0.5 K.
     sensor_temperature_c: FloatArray
+    # `reading_time_s`, `reading_bar`, `reading_gas_temperature_c`: array, shape (m,): readings: when, gauge
+    # pressure in steps, lagging gas temperature in steps of 0.5 K
     reading_time_s: FloatArray
     reading_bar: FloatArray
     reading_gas_temperature_c: FloatArray
-    cylinder: Cylinder
-    hardware: Hardware
+    cylinder: Cylinder  # as the set states it
+    hardware: Hardware  # as it truly is
 
     @property
     def free_air_l(self) -> float:
@@ -157,39 +126,26 @@ def simulate_wear(
 ) -> SimulatedWear:
     """Simulate one wear, from full pressure until its time is over or the cylinder is at `until_bar`.
 
-    Parameters
-    ----------
-    seed : int or numpy.random.Generator
-        The same seed gives the same wear.
-    task : str
-        One of `tasks.KINDS_OF_WORK`, for all of `minutes`.
-    minutes : float
-        Longest duration; the default outlasts any single cylinder at work.
-    tasks : sequence of (task, minutes), optional
-        A script of tasks, instead of `task` and `minutes`.
-    rate_l_min : array, optional
-        A scripted breathing rate on a 1 s grid, instead of any task; then no motion is drawn (zeros).
-    extra_l_min : sequence of (from_s, until_s, l_min)
-        Flow beyond breathing, such as a free-flow of 150 to 400 L/min.
-    until_bar : float
-        Stop at this true gauge pressure.
-    cylinder : Cylinder, optional
-        6.8 L at 300 bar when not given.
-    start_bar, start_temperature_c : float
-        True gauge pressure and temperature of gas and wall at the start.
-    surroundings_c : float or array
-        Temperature of the air around the set, constant or on the 1 s grid (its last value is held).
-    reading_step_bar, reading_interval_s : float
-        Readings are rounded to this step (0: not rounded) and come this often.
-    hardware : Hardware, optional
-        Hidden properties; drawn by `draw_hardware` when not given. ``Hardware()`` is a faultless gauge.
-    person : float, optional
-        The wearer's breathing relative to the mean; drawn when not given.
+    - `seed`: int or numpy.random.Generator: the same seed gives the same wear.
+    - `task`: one of `tasks.KINDS_OF_WORK`, for all of `minutes`.
+    - `minutes`: longest duration; the default outlasts any single cylinder at work.
+    - `tasks`: sequence of (task, minutes), optional: a script of tasks, instead of `task` and `minutes`.
+    - `rate_l_min`: a scripted breathing rate on a 1 s grid, instead of any task; then no motion is drawn
+      (zeros).
+    - `extra_l_min`: sequence of (from_s, until_s, l_min): flow beyond breathing, such as a free-flow of 150
+      to 400 L/min.
+    - `until_bar`: stop at this true gauge pressure.
+    - `cylinder`: 6.8 L at 300 bar when not given.
+    - `start_bar` and `start_temperature_c`: true gauge pressure and temperature of gas and wall at the start.
+    - `surroundings_c`: float or array: temperature of the air around the set, constant or on the 1 s grid
+      (its last value is held).
+    - `reading_step_bar` and `reading_interval_s`: readings are rounded to this step (0: not rounded) and come
+      this often.
+    - `hardware`: hidden properties; drawn by `draw_hardware` when not given. ``Hardware()`` is a faultless
+      gauge.
+    - `person`: the wearer's breathing relative to the mean; drawn when not given.
 
-    Returns
-    -------
-    SimulatedWear
-        Truth on a 1 s grid, and readings.
+    Returns the truth on a 1 s grid, and the readings.
     """
     rng = np.random.default_rng(seed)
     cylinder = cylinder or Cylinder()

@@ -27,18 +27,12 @@ class Amount(NamedTuple):
 
 
 class Above(NamedTuple):
-    """How far each wear's amounts are above its lot, of the same kind, task and quarter of a year.
+    """How far each wear's amounts are above its lot, of the same kind, task and quarter of a year."""
 
-    Attributes
-    ----------
-    people, incidents : array
-        Number of each wear's person and incident; -1 without a person.
-    values, above : dict of str to array
-        By name of `MEANS`, one value a wear; NaN where it was not measured.
-    """
-
+    # `people`, `incidents`: number of each wear's person and incident; -1 without a person
     people: Codes
     incidents: Codes
+    # `values`, `above`: by name of `MEANS`, one value a wear; NaN where it was not measured
     values: dict[str, Floats]
     above: dict[str, Floats]
 
@@ -46,10 +40,7 @@ class Above(NamedTuple):
 def above_the_usual(wears: pl.DataFrame, strata: Codes, incidents: Codes) -> Above:
     """Return how far the amounts of `MEANS` are above their lots.
 
-    Parameters
-    ----------
-    strata, incidents : array
-        Number of each wear's kind and task, and of its incident.
+    `strata` and `incidents`: number of each wear's kind and task, and of its incident.
     """
     started = pl.col("started")
     quarter = wears.select(started.dt.year().cast(pl.Int64) * 4 + started.dt.quarter()).to_series().to_numpy()
@@ -68,14 +59,9 @@ def amounts_of_parts(
 
     Wears of one person are alike, and so are wears at one fire: neither are independent observations.
 
-    Parameters
-    ----------
-    units : array
-        Number of each wear's station or role; -1 without one.
-    names : list of str
-        What the numbers stand for.
-    wears, people : int
-        A part with fewer wears or people is not compared.
+    - `units`: number of each wear's station or role; -1 without one.
+    - `names`: what the numbers stand for.
+    - `wears` and `people`: a part with fewer wears or people is not compared.
     """
     known = (units >= 0) & (above.people >= 0)
     lots = [_lots(units[known], of[known]) for of in (above.people, above.incidents)]

@@ -30,28 +30,20 @@ TAIL = 0.025
 
 @dataclass(frozen=True)
 class Change:
-    """One measure before and after.
-
-    Attributes
-    ----------
-    before, after : float
-        Wears with the event, or mean a wear.
-    ratio, low, high : float
-        After over before, kind and task taken into account, with its 95 % interval; NaN where unknown. Counts
-        may have an open end: `low` 0, `high` infinite.
-    season : bool
-        Whether the season is taken into account: from two years and 50 events on.
-    """
+    """One measure before and after."""
 
     measure: str
     wears_before: int
     wears_after: int
+    # `before`, `after`: wears with the event, or mean a wear
     before: float
     after: float
+    # `ratio`, `low`, `high`: after over before, kind and task taken into account, with its 95 % interval; NaN
+    # where unknown. Counts may have an open end: `low` 0, `high` infinite.
     ratio: float
     low: float
     high: float
-    season: bool
+    season: bool  # whether the season is taken into account: from two years and 50 events on
 
     @property
     def clear(self) -> bool:
@@ -64,14 +56,9 @@ def rate_ratio(
 ) -> tuple[float, float, float]:
     """Return (after / due after) over (before / due before), and its 95 % interval.
 
-    Parameters
-    ----------
-    before, after : float
-        Counts.
-    due_before, due_after : float
-        Exposures, or expected counts.
-    dispersion : float
-        By how much more the counts vary than independent ones.
+    - `before` and `after`: counts.
+    - `due_before` and `due_after`: exposures, or expected counts.
+    - `dispersion`: by how much more the counts vary than independent ones.
     """
     if due_before <= 0 or due_after <= 0 or before + after <= 0:
         return math.nan, 0.0, math.inf
@@ -116,12 +103,8 @@ def compared_means(before: Floats, after: Floats) -> tuple[float, float, float]:
 def changes(wears: pl.DataFrame, since: date) -> list[Change]:
     """Return every measure before and after a day; nothing where a side has too few wears.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's.
-    since : date
-        The first day of after (UTC).
+    - `wears`: the ledger's.
+    - `since`: the first day of after (UTC).
     """
     wears = wears.filter(pl.col("started").is_not_null())
     after = (wears["started"].dt.date() >= since).to_numpy()

@@ -34,22 +34,13 @@ Counts = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Equations:
-    """What is known of one measure in one year.
+    """What is known of one measure in one year."""
 
-    Attributes
-    ----------
-    keys : list
-        One a count, published or only part of a sum.
-    low, high : array
-        Published range of each count.
-    sums : array
-        One row a relation: 1 at the total, -1 at its parts; each row times the counts is 0.
-    """
-
-    keys: list[Key]
+    keys: list[Key]  # one a count, published or only part of a sum
+    # `low`, `high`: published range of each count
     low: Counts
     high: Counts
-    sums: Counts
+    sums: Counts  # one row a relation: 1 at the total, -1 at its parts; each row times the counts is 0
 
 
 def year_cells(period: Period, earlier: Mapping[str, Published]) -> dict[Key, Cell]:
@@ -131,11 +122,7 @@ def another(
 def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
     """Return the places of protected counts that have one possible value only.
 
-    Parameters
-    ----------
-    true : array
-    colleague : array
-        A row for each count: what its busiest person has in every count.
+    `colleague`: a row for each count: what its busiest person has in every count.
     """
     published = system.high < FREE
     protected = np.flatnonzero(published & (true >= 1) & (true <= MOST_PROTECTED))

@@ -35,29 +35,16 @@ Partition = frozenset[frozenset[str]]
 
 
 class Cell(msgspec.Struct, frozen=True, kw_only=True):
-    """One published line.
+    """One published line."""
 
-    Attributes
-    ----------
-    part : str
-        ``service``, ``station``, ``role`` or ``kind``.
-    names : tuple of str
-        Which ones, in order; empty for the service.
-    wears : int or None
-        None where too few people were at work; then nothing else is published.
-    hours : int or None
-        Under air, rounded to 5.
-    events : dict of str to (low, high)
-        Wears with the event, by name of `FLAGS`; what could be computed is left out.
-    means : dict of str to float
-        A wear, by name of `AMOUNTS`, to two figures; what one person decides is left out.
-    """
-
-    part: str
-    names: tuple[str, ...] = ()
-    wears: int | None = None
-    hours: int | None = None
+    part: str  # ``service``, ``station``, ``role`` or ``kind``
+    names: tuple[str, ...] = ()  # which ones, in order; empty for the service
+    wears: int | None = None  # None where too few people were at work; then nothing else is published
+    hours: int | None = None  # under air, rounded to 5
+    # dict of str to (low, high): wears with the event, by name of `FLAGS`; what could be computed is left
+    # out.
     events: dict[str, tuple[int, int]] = {}
+    # A wear, by name of `AMOUNTS`, to two figures; what one person decides is left out.
     means: dict[str, float] = {}
 
 
@@ -116,12 +103,9 @@ def merged(
 ) -> Partition | None:
     """Return the groups of names that are large enough; None when even all together are not.
 
-    Parameters
-    ----------
-    counts : array
-        Wears: a row a name, a column a person.
-    start : set of sets of names
-        Groups of the quarter before: they may grow, never split, until the year is over.
+    - `counts`: wears: a row a name, a column a person.
+    - `start`: set of sets of names: groups of the quarter before: they may grow, never split, until the year
+      is over.
     """
     present = {name for name, row in zip(names, counts, strict=True) if row.sum()}
     place = {name: number for number, name in enumerate(names)}

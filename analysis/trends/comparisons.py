@@ -65,44 +65,26 @@ PEOPLE_FLAGS = FLAGS[:3]
 
 @dataclass(frozen=True)
 class Signal:
-    """One thing that stands out.
+    """One thing that stands out."""
 
-    Attributes
-    ----------
-    part : str
-        ``service``, ``station``, ``role``, ``wearer`` or ``set``.
-    name : str
-        Which one; empty for the service.
-    how : str
-        ``more`` than expected, ``rise`` or ``fall`` over the months, ``higher`` than its own earlier wears.
-    chance : float
-        Chance of so much or more if nothing were behind it.
-    value, rest : float
-        What it has and what the rest has, not adjusted: wears with the event per 1000 wears, mean a wear, or,
-        for a trend, change a year and mean level.
-    events : int
-        Wears with the event.
-    low, high : float
-        95 % interval of `value`, taken by itself: exact Poisson for counts, over people or incidents
-        (whichever is wider) for means, Welch's for a change, of Sen's slope for a trend.
-    false_rate : float
-        `chance`, adjusted for all comparisons of its question.
-    expected : float
-        Wears with the event that its kinds and tasks lead to expect; NaN for what is no count.
-    """
-
-    part: str
-    name: str
+    part: str  # ``service``, ``station``, ``role``, ``wearer`` or ``set``
+    name: str  # which one; empty for the service
     measure: str
+    # ``more`` than expected, ``rise`` or ``fall`` over the months, ``higher`` than its own earlier wears.
     how: str
-    chance: float
+    chance: float  # chance of so much or more if nothing were behind it
+    # `value`, `rest`: what it has and what the rest has, not adjusted: wears with the event per 1000 wears,
+    # mean a wear, or, for a trend, change a year and mean level
     value: float
     rest: float
-    events: int
+    events: int  # wears with the event
     wears: int
+    # `low`, `high`: 95 % interval of `value`, taken by itself: exact Poisson for counts, over people or
+    # incidents (whichever is wider) for means, Welch's for a change, of Sen's slope for a trend
     low: float = math.nan
     high: float = math.nan
-    false_rate: float = 1.0
+    false_rate: float = 1.0  # `chance`, adjusted for all comparisons of its question
+    # Wears with the event that its kinds and tasks lead to expect; NaN for what is no count.
     expected: float = math.nan
 
 
@@ -151,18 +133,11 @@ def signals(
 ) -> Standing:
     """Return what stands out, the surest first.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's wears with `station` and `role` (`analysis.trends.roster`).
-    set_events : DataFrame
-        The ledger's events of sets.
-    falls : DataFrame, optional
-        As in `set_counts`.
-    running : date, optional
-        First day of the month that is not over: no part of a trend.
-    months : DataFrame, optional
-        `by_month` of the wears, where the caller has them already.
+    - `wears`: the ledger's wears with `station` and `role` (`analysis.trends.roster`).
+    - `set_events`: the ledger's events of sets.
+    - `falls`: as in `set_counts`.
+    - `running`: first day of the month that is not over: no part of a trend.
+    - `months`: `by_month` of the wears, where the caller has them already.
     """
     if wears["started"].null_count():
         wears = wears.filter(pl.col("started").is_not_null())

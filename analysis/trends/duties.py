@@ -87,21 +87,14 @@ def training_of(
 ) -> pl.DataFrame:
     """Return one line a person, who lacks most first.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's, with `station`.
-    roster : DataFrame
-        Who is on it on the last day that counts appears without any wear, too (`analysis.trends.roster`).
-    today : date
-        A year that is not over counts until this day.
+    - `wears`: the ledger's, with `station`.
+    - `roster`: who is on it on the last day that counts appears without any wear, too
+      (`analysis.trends.roster`).
+    - `today`: a year that is not over counts until this day.
 
-    Returns
-    -------
-    DataFrame
-        `wearer_id`, `station`, `wears`, `hours`, `last` (newest wear that counts, or null), `missing_wears`,
-        `missing_hours` (0: nothing), `behind` (lacks something and has less than the part of the year that is
-        over asks for).
+    Returns `wearer_id`, `station`, `wears`, `hours`, `last` (newest wear that counts, or null),
+    `missing_wears`, `missing_hours` (0: nothing), `behind` (lacks something and has less than the part of the
+    year that is over asks for).
     """
     last_day = min(today, date(year, 12, 31))
     days = 366 if calendar.isleap(year) else 365

@@ -31,21 +31,11 @@ MOST_LIKELY = 0.95
 
 @dataclass(frozen=True)
 class FalseMarks:
-    """What was named or marked in ledgers without a difference.
+    """What was named or marked in ledgers without a difference."""
 
-    Attributes
-    ----------
-    drawn : int
-        How many ledgers.
-    naming : int
-        Those in which a station, role, wearer or set was named.
-    marking : int
-        Those in which a chart had a mark, or a steady rise or fall was listed.
-    """
-
-    drawn: int = 0
-    naming: int = 0
-    marking: int = 0
+    drawn: int = 0  # how many ledgers
+    naming: int = 0  # those in which a station, role, wearer or set was named
+    marking: int = 0  # those in which a chart had a mark, or a steady rise or fall was listed
 
     def shares(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """Return the share that named, and that marked, each with the upper end of its 95 % interval."""
@@ -71,14 +61,9 @@ def false_marks(
 ) -> Iterator[FalseMarks]:
     """Yield the counts after each ledger that is drawn, without an end.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        The ledger's wears with `station` and `role`.
-    set_events, falls : DataFrame
-        As in `analysis.trends.comparisons.signals`.
-    running : date
-        First day of the month that is not over.
+    - `wears`: the ledger's wears with `station` and `role`.
+    - `set_events` and `falls`: as in `analysis.trends.comparisons.signals`.
+    - `running`: first day of the month that is not over.
     """
     wears = wears.filter(pl.col("started").is_not_null())
     rng = np.random.default_rng(0)

@@ -22,40 +22,28 @@ FEWEST_FORECASTS = 20
 
 @dataclass(frozen=True)
 class Ahead:
-    """Forecasts of so many minutes ahead, one a wear.
+    """Forecasts of so many minutes ahead, one a wear."""
 
-    Attributes
-    ----------
-    ahead_min : int
-        0: all of them together.
-    said : int
-        How many there were.
-    known : int
-        Those whose wear reached the warning: `inside`, `early` (before the early end) and `late` share them.
-    not_early, of_early : int
-        Forecasts that are known not to have come before their early end, of those where that is known: a
-        wear that left later than the early end proves it without ever reaching the warning.
-    inside_interval, early_interval : (low, high)
-        95 % interval of `inside` of `known`, and of the early ones of `of_early`; a wear's forecasts fail
-        together, so that they count for fewer than they are. (0, 1) where nothing is known.
-    error_min : float
-        Median of how far off the median was, minutes; NaN without known outcomes.
-    happened : (5 %, median, 95 %) of the minutes that it took, or None.
-    promised : (early, late) end of the 90 % interval, mean over the forecasts, or None.
-    """
-
-    ahead_min: int
-    said: int
+    ahead_min: int  # 0: all of them together
+    said: int  # how many there were
+    # Those whose wear reached the warning: `inside`, `early` (before the early end) and `late` share them.
     known: int
     inside: int
     early: int
     late: int
+    # `not_early`, `of_early`: forecasts that are known not to have come before their early end, of those
+    # where that is known: a wear that left later than the early end proves it without ever reaching the
+    # warning
     not_early: int
     of_early: int
+    # `inside_interval`, `early_interval`: (low, high): 95 % interval of `inside` of `known`, and of the early
+    # ones of `of_early`; a wear's forecasts fail together, so that they count for fewer than they are. (0, 1)
+    # where nothing is known
     inside_interval: tuple[float, float]
     early_interval: tuple[float, float]
-    error_min: float
-    happened: tuple[float, float, float] | None
+    error_min: float  # median of how far off the median was, minutes; NaN without known outcomes
+    happened: tuple[float, float, float] | None  # (5 %, median, 95 %) of the minutes that it took, or None
+    # (early, late) end of the 90 % interval, mean over the forecasts, or None.
     promised: tuple[float, float] | None
 
     @property
@@ -66,20 +54,12 @@ class Ahead:
 
 @dataclass(frozen=True)
 class KnownForecasts:
-    """Forecasts of which something is known, one value each.
+    """Forecasts of which something is known, one value each."""
 
-    Attributes
-    ----------
-    place : array
-        Its place among all forecasts.
-    wear : array
-        Number of its wear.
-    happened, said, early_end, late_end : array
-        Minutes; `happened` is NaN where the wear ended before the warning, but after the early end.
-    """
-
-    place: Places
-    wear: Places
+    place: Places  # its place among all forecasts
+    wear: Places  # number of its wear
+    # `happened`, `said`, `early_end`, `late_end`: minutes; `happened` is NaN where the wear ended before the
+    # warning, but after the early end
     happened: Floats
     said: Floats
     early_end: Floats
@@ -92,14 +72,10 @@ class KnownForecasts:
 
 @dataclass(frozen=True)
 class ForecastLines:
-    """A ledger's forecasts as arrays: a third of what the table takes.
+    """A ledger's forecasts as arrays: a third of what the table takes."""
 
-    Attributes
-    ----------
-    wear, month, ahead : array
-        Of each forecast: its wear's number, its month (UTC) counted from year 0, the minutes.
-    """
-
+    # `wear`, `month`, `ahead`: of each forecast: its wear's number, its month (UTC) counted from year 0, the
+    # minutes
     wear: Places
     month: Places
     ahead: Places
@@ -230,10 +206,7 @@ def by_month(lines: ForecastLines) -> list[AuditLine]:
 def by_hardness(lines: ForecastLines, wears: pl.DataFrame) -> list[AuditLine]:
     """Return the account by how hard the wearer breathed over the whole wear.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        Of the same ledger; `mean_l_min` says how hard. Wears without a rate are left out.
+    `wears`: of the same ledger; `mean_l_min` says how hard. Wears without a rate are left out.
     """
     there = numbers_of_wears(wears)
     rates = np.full(max(int(lines.wear.max(initial=-1)), int(there.max(initial=-1))) + 1, np.nan)

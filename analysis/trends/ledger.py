@@ -79,12 +79,9 @@ def empty_ledger() -> Ledger:
 def ledger_of(results: Mapping[str, pl.DataFrame], messages: Mapping[str, pl.DataFrame]) -> Ledger:
     """Return the ledger's lines of one stretch of time.
 
-    Parameters
-    ----------
-    results : mapping of str to DataFrame
-        Every table of `analysis.tables`.
-    messages : mapping of str to DataFrame
-        Those that the results were made from: the desk's word on task and kind, and the sets' batteries.
+    - `results`: every table of `analysis.tables`.
+    - `messages`: those that the results were made from: the desk's word on task and kind, and the sets'
+      batteries.
     """
     if not len(results["wears"]):
         return {**empty_ledger(), "set_events": _set_events(results)}
@@ -190,10 +187,7 @@ def _once_an_entry(wears: pl.DataFrame) -> pl.DataFrame:
 def completed(frame: pl.DataFrame, schema: pl.Schema) -> pl.DataFrame:
     """Return a kept table in this schema; what notes say is null in lines of before 0.4.
 
-    Raises
-    ------
-    polars.exceptions.ColumnNotFoundError
-        When any other column is missing.
+    Raises `polars.exceptions.ColumnNotFoundError` when any other column is missing.
     """
     later = [name for name in schema if name in NOTED and name not in frame.columns]
     whole = frame.with_columns(pl.lit(None, dtype=NOTED[name]).alias(name) for name in later)

@@ -27,19 +27,11 @@ NO_KIND = "products of combustion"
 
 @dataclass(frozen=True)
 class Contamination:
-    """What a note says of an exposure.
-
-    Attributes
-    ----------
-    minutes : float or None
-        None where the note has none: unknown, not 0.
-    decontaminated : str or None
-        When, as it was written; None where nothing was written.
-    """
+    """What a note says of an exposure."""
 
     kind: str | None
-    minutes: float | None
-    decontaminated: str | None
+    minutes: float | None  # None where the note has none: unknown, not 0
+    decontaminated: str | None  # when, as it was written; None where nothing was written
 
 
 class _Extra(msgspec.Struct):
@@ -86,12 +78,8 @@ def contamination_of(text: str) -> Contamination | None:
 def marks_of(wears: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
     """Return `near_miss`, `contamination`, `contaminated_min` and `decontaminated`, one line a wear.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        `wear_id`, `entry_id`, `incident_id`, `set_id`, `started`.
-    notes : DataFrame
-        The desks' messages of the kind `note`. Of several marks of one wear the last written counts.
+    - `wears`: `wear_id`, `entry_id`, `incident_id`, `set_id`, `started`.
+    - `notes`: the desks' messages of the kind `note`. Of several marks of one wear the last written counts.
     """
     near: dict[str, str] = {}
     exposed: dict[str, Contamination] = {}

@@ -59,11 +59,8 @@ def flags_of(wears: pl.DataFrame) -> dict[str, NDArray[np.float64]]:
 def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
     """Sum the ledger's wears by groups.
 
-    Returns
-    -------
-    DataFrame
-        The groups, then `wears`, `wearers`, `hours`, `heat_dose_wears` (with a heat sensor) and the sums of
-        events and amounts; in the order of the groups.
+    Returns the groups, then `wears`, `wearers`, `hours`, `heat_dose_wears` (with a heat sensor) and the sums
+    of events and amounts; in the order of the groups.
     """
     return (
         wears.filter(pl.col("started").is_not_null())
@@ -83,10 +80,7 @@ def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
 def by_month(wears: pl.DataFrame) -> pl.DataFrame:
     """Sum the wears by month of their start (UTC), every month from first to last, empty ones too.
 
-    Returns
-    -------
-    DataFrame
-        `month` (date of its first day), then as `sums_by`.
+    Returns `month` (date of its first day), then as `sums_by`.
     """
     sums = sums_by(wears, pl.col("started").dt.truncate("1mo").dt.date().alias("month"))
     if not len(sums):
@@ -98,27 +92,16 @@ def by_month(wears: pl.DataFrame) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class MonthlyRate:
-    """Wears with an event by month.
+    """Wears with an event by month."""
 
-    Attributes
-    ----------
-    table : DataFrame
-        `month`, `wears`, `events`, `rate`, `low`, `high` (per 1000 wears, exact 95 % interval),
-        `lower_limit`, `upper_limit` (of the judged months), `outside`, `solid`; rate null without wears,
-        limits null where nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is no part
-        of a trend.
-    total : (events, wears, rate, low, high)
-        Over the whole period; None when there are too few wears for a rate.
-    trend : MannKendall or None
-        None where there are too few months.
-    judged : Predicted or None
-        None where months or events are too few to judge the last ones.
-    """
-
+    # `month`, `wears`, `events`, `rate`, `low`, `high` (per 1000 wears, exact 95 % interval), `lower_limit`,
+    # `upper_limit` (of the judged months), `outside`, `solid`; rate null without wears, limits null where
+    # nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is no part of a trend.
     table: pl.DataFrame
+    # (events, wears, rate, low, high): over the whole period; None when there are too few wears for a rate.
     total: tuple[int, int, float, float, float] | None
-    trend: MannKendall | None
-    judged: Predicted | None = None
+    trend: MannKendall | None  # None where there are too few months
+    judged: Predicted | None = None  # None where months or events are too few to judge the last ones
 
 
 def monthly_rate(
@@ -156,20 +139,13 @@ def monthly_rate(
 
 @dataclass(frozen=True)
 class MonthlyMean:
-    """A mean a wear by month.
+    """A mean a wear by month."""
 
-    Attributes
-    ----------
-    table : DataFrame
-        `month`, `wears`, `mean`, `lower_limit`, `upper_limit`, `outside`, `solid`
-        (`LEAST_PART_OF_A_MONTH`). The limits are those of the mean of logarithms, drawn around the mean: a
-        point is outside where its logarithms are.
-    overall : float
-        Mean over all wears.
-    """
-
+    # `month`, `wears`, `mean`, `lower_limit`, `upper_limit`, `outside`, `solid` (`LEAST_PART_OF_A_MONTH`).
+    # The limits are those of the mean of logarithms, drawn around the mean: a point is outside where its
+    # logarithms are.
     table: pl.DataFrame
-    overall: float
+    overall: float  # mean over all wears
     trend: MannKendall | None
     judged: Predicted | None = None
 
@@ -230,10 +206,7 @@ def month_numbers(wears: pl.DataFrame) -> Codes:
 def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     """Return what the last months are judged by, for each measure that can be judged.
 
-    Parameters
-    ----------
-    running : date
-        First day of the month that is not over; it is not judged.
+    `running`: first day of the month that is not over; it is not judged.
     """
     wears = wears.filter(pl.col("started").is_not_null())
     if not len(wears):

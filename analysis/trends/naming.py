@@ -28,41 +28,24 @@ WIDEST = 8
 
 @dataclass(frozen=True)
 class Clusters:
-    """How wears of one incident, or of one person, are alike.
+    """How wears of one incident, or of one person, are alike."""
 
-    Attributes
-    ----------
-    dispersion : float
-        `dispersion_by` them.
-    size : float
-        Expected wears with the event in the cluster of an average one of them.
-    """
-
-    dispersion: float
-    size: float
+    dispersion: float  # `dispersion_by` them
+    size: float  # expected wears with the event in the cluster of an average one of them
 
 
 @dataclass(frozen=True)
 class JudgedUnits:
-    """Units of one question, judged by one event; arrays have one value a unit.
+    """Units of one question, judged by one event; arrays have one value a unit."""
 
-    Attributes
-    ----------
-    wears, observed, expected : array
-        Wears, wears with the event, and how many were expected for the same kinds and tasks.
-    dispersion : array
-        By how much more such counts vary than independent wears would make them.
-    chance : array
-        Of so many or more if nothing were behind it.
-    clusters : tuple of Clusters
-        What the dispersion of stations and roles was taken from; empty for wearers and sets.
-    """
-
+    # `wears`, `observed`, `expected`: wears, wears with the event, and how many were expected for the same
+    # kinds and tasks
     wears: Floats
     observed: Floats
     expected: Floats
-    dispersion: Floats
-    chance: Floats
+    dispersion: Floats  # by how much more such counts vary than independent wears would make them
+    chance: Floats  # of so many or more if nothing were behind it
+    # What the dispersion of stations and roles was taken from; empty for wearers and sets.
     clusters: tuple[Clusters, ...] = ()
 
 
@@ -222,12 +205,8 @@ class SmallestEffect:
 def smallest_effect(judged: JudgedUnits, chosen: NDArray[np.bool_], level: float) -> SmallestEffect | None:
     """Return it, or None where nothing short of a hundredfold would have been noticed.
 
-    Parameters
-    ----------
-    chosen : array of bool
-        Units that are compared.
-    level : float
-        Share of false names that the question allows, divided by how many comparisons it has.
+    - `chosen`: array of bool: units that are compared.
+    - `level`: share of false names that the question allows, divided by how many comparisons it has.
     """
     places = np.flatnonzero(chosen & (judged.expected > 0))
     if not len(places):

@@ -21,20 +21,13 @@ PLANNING_TEMPERATURE_C = 15.0
 
 @dataclass(frozen=True)
 class PlanningRate:
-    """One quantile of the mean rates of a task's wears.
+    """One quantile of the mean rates of a task's wears."""
 
-    Attributes
-    ----------
-    task : str
-        Empty: all tasks together.
-    low_l_min, high_l_min : float or None
-        95 % interval of the quantile; None where so few wears do not bound it.
-    """
-
-    task: str
+    task: str  # empty: all tasks together
     wears: int
     quantile: float
     rate_l_min: float
+    # `low_l_min`, `high_l_min`: 95 % interval of the quantile; None where so few wears do not bound it
     low_l_min: float | None
     high_l_min: float | None
 

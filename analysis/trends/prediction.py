@@ -35,14 +35,10 @@ class MonthMark:
 
 @dataclass(frozen=True)
 class Predicted:
-    """What the last months are judged by; arrays have one value a month, NaN where nothing is judged.
+    """What the last months are judged by; arrays have one value a month, NaN where nothing is judged."""
 
-    Attributes
-    ----------
-    observed, expected, lower, upper : array
-        Wears with the event, or mean of the logs above the usual; single months.
-    """
-
+    # `observed`, `expected`, `lower`, `upper`: wears with the event, or mean of the logs above the usual;
+    # single months
     observed: Floats
     expected: Floats
     lower: Floats
@@ -61,18 +57,11 @@ def predicted_counts(
 ) -> Predicted | None:
     """Judge wears with an event; None where months or events are too few.
 
-    Parameters
-    ----------
-    flag : array
-        One value a wear: 1 with the event.
-    month : array
-        Month of each wear, counted from the first.
-    strata, incidents : array
-        Kind and task, and incident, of each wear, as numbers (-1: none).
-    over : int
-        How many months are over.
-    first : int
-        Number of month 0 in its year (0: January).
+    - `flag`: one value a wear: 1 with the event.
+    - `month`: month of each wear, counted from the first.
+    - `strata` and `incidents`: kind and task, and incident, of each wear, as numbers (-1: none).
+    - `over`: how many months are over.
+    - `first`: number of month 0 in its year (0: January).
     """
     judged = min(MOST_JUDGED, over - BASELINE)
     if judged < 1:

@@ -40,26 +40,15 @@ class BadRoster(UnderairError):
 def parse_roster(text: str, origin: str, form: str) -> pl.DataFrame:
     """Read a roster.
 
-    Parameters
-    ----------
-    text : str
-        TOML with one ``[[wearer]]`` table a line (``wearer``, ``station``, ``role``, ``from``, ``until``), or
-        CSV with those columns. ``role``, ``from`` and ``until`` may be left out: no role, since always, until
-        further notice.
-    origin : str
-        File name, for the error's sentence.
-    form : str
-        ``toml`` or ``csv``.
+    - `text`: TOML with one ``[[wearer]]`` table a line (``wearer``, ``station``, ``role``, ``from``,
+      ``until``), or CSV with those columns. ``role``, ``from`` and ``until`` may be left out: no role, since
+      always, until further notice.
+    - `origin`: file name, for the error's sentence.
+    - `form`: ``toml`` or ``csv``.
 
-    Returns
-    -------
-    DataFrame
-        `ROSTER`, by wearer and day.
+    Returns `ROSTER`, by wearer and day.
 
-    Raises
-    ------
-    BadRoster
-        With the line, the value and what was expected.
+    Raises `BadRoster` with the line, the value and what was expected.
     """
     lines = _lines_of_toml(text, origin) if form == "toml" else _lines_of_csv(text, origin)
     rows = [_row(line, origin, number) for number, line in enumerate(lines, 1)]
@@ -76,10 +65,7 @@ def parse_roster(text: str, origin: str, form: str) -> pl.DataFrame:
 def load_roster(path: Path) -> pl.DataFrame:
     """Read a roster file; its ending, ``.toml`` or ``.csv``, says the form.
 
-    Raises
-    ------
-    BadRoster
-        When it cannot be read or does not keep the rules.
+    Raises `BadRoster` when it cannot be read or does not keep the rules.
     """
     form = path.suffix.lower().removeprefix(".")
     if form not in ("toml", "csv"):
@@ -152,10 +138,7 @@ def _lines_of_csv(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
 def lines_of_csv(text: str, keys: Sequence[str], needed: set[str]) -> list[dict[str, Any]]:
     """Return the lines of a CSV file by their columns, without what is empty.
 
-    Raises
-    ------
-    ValueError
-        When its first line lacks a column that is needed.
+    Raises `ValueError` when its first line lacks a column that is needed.
     """
     reader = csv.DictReader(io.StringIO(text))
     if not needed <= set(reader.fieldnames or ()):

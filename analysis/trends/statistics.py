@@ -188,10 +188,7 @@ def interval_of_a_mean(sums: ArrayLike, sizes: ArrayLike) -> tuple[float, float]
     (Cochran, Sampling Techniques, 3rd edition 1977, section 2.11; from memory), Student's t with one degree
     of freedom less than lots. NaN below two lots.
 
-    Parameters
-    ----------
-    sums, sizes : array of one value a lot
-        Sum over its things, and how many they are.
+    `sums` and `sizes`: array of one value a lot: sum over its things, and how many they are.
     """
     total, size = np.asarray(sums, dtype=float), np.asarray(sizes, dtype=float)
     lots = len(size)

@@ -33,10 +33,7 @@ class NoMoment(UnderairError):
 def moment(text: str) -> datetime:
     """Return a moment (RFC 3339) in UTC.
 
-    Raises
-    ------
-    NoMoment
-        When it is none, or has no time zone.
+    Raises `NoMoment` when it is none, or has no time zone.
     """
     try:
         at = datetime.fromisoformat(text)

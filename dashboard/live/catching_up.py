@@ -32,10 +32,7 @@ TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words o
 def received_until(archive: Archive, at: datetime, until: datetime) -> Iterator[tuple[Messages, float]]:
     """Yield what a board needs for a moment, in order of receipt, with when the last of it was received.
 
-    Parameters
-    ----------
-    at, until : datetime
-        The moment, and the end of what is read (excluded).
+    `at` and `until`: the moment, and the end of what is read (excluded).
     """
     since = at - CATCH_UP
     for first, only in _of_open_incidents(archive, since):
@@ -75,17 +72,11 @@ def _of_open_incidents(archive: Archive, until: datetime) -> Iterator[tuple[date
 def in_parts(messages: Messages, most: int = TAKEN_AT_ONCE) -> Iterator[tuple[Messages, float, float]]:
     """Yield messages in the order of receipt, some thousands at a time.
 
-    Parameters
-    ----------
-    messages : dict of str to polars.DataFrame
-        A frame a kind.
-    most : int
-        Messages of all kinds together in a part; more where many were received in one microsecond.
+    - `messages`: a frame a kind.
+    - `most`: messages of all kinds together in a part; more where many were received in one microsecond.
 
-    Yields
-    ------
-    (messages, fraction, at)
-        A part; how far it goes, up to 1; when its last message was received, seconds since 1970.
+    Yields (messages, fraction, at): a part; how far it goes, up to 1; when its last message was received,
+    seconds since 1970.
     """
     received = np.sort(
         np.concatenate(

@@ -20,12 +20,8 @@ EMPTY = (
 def row_view(row: Row, now: float, display: Display, name_incident: bool = False) -> dict[str, Any]:
     """Return a row as the script paints it.
 
-    Parameters
-    ----------
-    now : float
-        Seconds since 1970.
-    name_incident : bool
-        Several incidents are open: each row says which is its own.
+    - `now`: seconds since 1970.
+    - `name_incident`: several incidents are open: each row says which is its own.
     """
     turn, turn_range, turn_bar = _turn_back(row, now, display)
     low, low_range, low_what = _low_air(row, display)

@@ -80,19 +80,13 @@ def page(
 ) -> dict[str, Any]:
     """Return the whole picture of one moment.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-        The board at this moment.
-    system : System
-        The rest of the system line.
-    display : Display
-        Units and clock.
-    failed : list, optional
-        Takes what could not be painted, by a fault of ours, with its error; a row keeps its name and state.
-    kept : dict, optional
-        Rows as they were painted before, on the same display; renewed. A row that the board did not make anew
-        (`ASKED_EVERY_US` at most) is not worded anew either.
+    - `snapshot`: the board at this moment.
+    - `system`: the rest of the system line.
+    - `display`: units and clock.
+    - `failed`: takes what could not be painted, by a fault of ours, with its error; a row keeps its name and
+      state.
+    - `kept`: rows as they were painted before, on the same display; renewed. A row that the board did not
+      make anew (`ASKED_EVERY_US` at most) is not worded anew either.
     """
     failed = failed if failed is not None else []
     kept = kept if kept is not None else {}

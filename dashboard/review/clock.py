@@ -40,10 +40,7 @@ class Window:
 def zone_of(name: str) -> ZoneInfo:
     """Return the time zone of an IANA name.
 
-    Raises
-    ------
-    BadZone
-        When there is none of that name.
+    Raises `BadZone` when there is none of that name.
     """
     try:
         return ZoneInfo(name)
@@ -60,21 +57,13 @@ def moment_of(at_ms: float) -> datetime:
 
 @dataclass(frozen=True)
 class Clock:
-    """A zone's clock.
+    """A zone's clock."""
 
-    Attributes
-    ----------
-    zone : str
-        IANA name.
-    changes : bool
-        Whether its distance from UTC changes in what is shown: then every time of day carries it, because one
-        hour comes twice or not at all.
-    dated : bool
-        Whether what is shown crosses midnight on this clock: then every time of day carries its date.
-    """
-
-    zone: str = "UTC"
+    zone: str = "UTC"  # IANA name
+    # Whether its distance from UTC changes in what is shown: then every time of day carries it, because one
+    # hour comes twice or not at all.
     changes: bool = False
+    # Whether what is shown crosses midnight on this clock: then every time of day carries its date.
     dated: bool = False
 
     @property
@@ -118,10 +107,7 @@ class Clock:
     def ticks(self, window: Window, most: int) -> tuple[list[float], list[str]]:
         """Return round moments of this clock in a stretch (milliseconds since 1970) and what to write there.
 
-        Parameters
-        ----------
-        most : int
-            How many find room.
+        `most`: how many find room.
         """
         length_s = max(window.end - window.start, 1.0) / SECOND_MS
         step_s = next((step for step in STEPS_S if length_s / step <= most), None)
@@ -175,10 +161,7 @@ UTC_CLOCK = Clock()
 def clock_of(zone: str, window: Window | None = None) -> Clock:
     """Return the clock of a zone; over `window` it says at every time if its distance from UTC changes there.
 
-    Raises
-    ------
-    BadZone
-        When there is no such zone.
+    Raises `BadZone` when there is no such zone.
     """
     zone_of(zone)
     clock = Clock(zone)

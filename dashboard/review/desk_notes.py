@@ -20,43 +20,21 @@ RIGHT_WITHIN = timedelta(seconds=1)
 
 @dataclass(frozen=True)
 class DeskNote:
-    """One note.
+    """One note."""
 
-    Attributes
-    ----------
-    identity : str
-        ``desk_id/boot/seq``.
-    at : datetime
-        The moment that it is about.
-    source : str
-        Who or what said it: the outside source where it names one, else the desk.
-    outside : bool
-        Whether it names an outside source.
-    withdraws : str or None
-        Identity of the note that it takes back.
-    withdrawn : datetime or None
-        When a note that takes this one back was received.
-    account : str or None
-        Who was signed in at the desk, where the note says so.
-    looks_at : str or None
-        The finding that somebody looked at, of which this note says so.
-    bookmark : str or None
-        The query of a view of the review page that this note names.
-    """
-
-    identity: str
-    at: datetime
+    identity: str  # ``desk_id/boot/seq``
+    at: datetime  # the moment that it is about
     received: datetime
     text: str
-    source: str
-    outside: bool
+    source: str  # who or what said it: the outside source where it names one, else the desk
+    outside: bool  # whether it names an outside source
     certainty: str
     set_id: str | None
-    withdraws: str | None = None
-    withdrawn: datetime | None = None
-    account: str | None = None
-    looks_at: str | None = None
-    bookmark: str | None = None
+    withdraws: str | None = None  # identity of the note that it takes back
+    withdrawn: datetime | None = None  # when a note that takes this one back was received
+    account: str | None = None  # who was signed in at the desk, where the note says so
+    looks_at: str | None = None  # the finding that somebody looked at, of which this note says so
+    bookmark: str | None = None  # the query of a view of the review page that this note names
 
 
 class Extra(msgspec.Struct):
@@ -72,10 +50,7 @@ class Extra(msgspec.Struct):
 def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
     """Return an incident's notes in the order of the moments that they are about.
 
-    Parameters
-    ----------
-    notes : DataFrame
-        Messages of the kind `note` with `at` (reconciled) and `about` (`dashboard.results_store`).
+    `notes`: messages of the kind `note` with `at` (reconciled) and `about` (`dashboard.results_store`).
     """
     of_incident = notes.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
     found = [_note(row) for row in of_incident.iter_rows(named=True)]

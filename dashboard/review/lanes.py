@@ -137,14 +137,9 @@ def people_of(results: Results) -> pl.DataFrame:
 def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
     """Gather one person's lanes.
 
-    Parameters
-    ----------
-    results : dict of str to DataFrame
-        The incident's tables.
-    messages : mapping of str to DataFrame
-        Messages with `at`, the reconciled time.
-    person : dict
-        One row of `people_of`.
+    - `results`: the incident's tables.
+    - `messages`: messages with `at`, the reconciled time.
+    - `person`: one row of `people_of`.
     """
     of_sets = pl.col("set_id").is_in(list(person["set_ids"]))
     own = (

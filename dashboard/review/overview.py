@@ -119,14 +119,9 @@ def overview_figure(
 ) -> dict[str, Any]:
     """Return the overview, whose names `labels` gives; the page's script frames the window.
 
-    Parameters
-    ----------
-    people : DataFrame
-        Rows of `lanes.people_of`, from top to bottom.
-    whole : Window
-        The incident's extent.
-    clock : Clock
-        Of its ticks.
+    - `people`: rows of `lanes.people_of`, from top to bottom.
+    - `whole`: the incident's extent.
+    - `clock`: of its ticks.
     """
     width_ms = bin_width_s(whole) * SECOND_MS
     z = strips(results, people, whole)

@@ -55,10 +55,7 @@ class Request:
 def request_of(query: Mapping[str, str]) -> Request:
     """Read a view from a URL's query.
 
-    Raises
-    ------
-    BadView
-        When a number is none, a choice or a time zone is unknown, or the window is empty.
+    Raises `BadView` when a number is none, a choice or a time zone is unknown, or the window is empty.
     """
     odd = [name for name, value in query.items() if not isinstance(value, str)]
     if odd:
@@ -132,10 +129,7 @@ class Bench:
     def look(self, request: Request, following: bool = False) -> Look:
         """Return everything that a view needs; `following` a page that is open already.
 
-        Raises
-        ------
-        UnknownIncident
-            When the archive has no such incident.
+        Raises `UnknownIncident` when the archive has no such incident.
         """
         record = self.store.incident(request.incident, following)
         everybody = people_of(record.results)

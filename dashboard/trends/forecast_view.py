@@ -37,10 +37,7 @@ PROMISED_INSIDE, PROMISED_EARLY = 90.0, 5.0
 def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     """Return what the forecasts said against what happened.
 
-    Parameters
-    ----------
-    wears : DataFrame
-        Of the same ledger.
+    `wears`: of the same ledger.
     """
     account = audited(lines)
     sentence = sentences.forecast_sentence(account)

@@ -65,16 +65,10 @@ def inside_html(
 ) -> str:
     """Return the sheet.
 
-    Parameters
-    ----------
-    period : str
-        Such as ``2031-04`` or ``2031``; empty when there is none.
-    others : sequence of str
-        Periods that the page links to, on the screen only.
-    compared : (date, changes), optional
-        What to say of before and after a day.
-    measured : FalseMarks
-        How often chance alone names somebody here.
+    - `period`: such as ``2031-04`` or ``2031``; empty when there is none.
+    - `others`: periods that the page links to, on the screen only.
+    - `compared`: (date, changes), optional: what to say of before and after a day.
+    - `measured`: how often chance alone names somebody here.
     """
     body: list[str] = []
     if period:

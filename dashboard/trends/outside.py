@@ -43,15 +43,9 @@ def tables(
 ) -> dict[str, pl.DataFrame]:
     """Return ``by_month``, ``by_quarter``, ``by_year`` and ``planning_rates``.
 
-    Parameters
-    ----------
-    chosen : iterable of str, optional
-        Periods; all without it.
+    `chosen`: periods; all without it.
 
-    Returns
-    -------
-    dict of str to DataFrame
-        Each event has the ends of its range of wears and of its rate per 1000 wears; null is not shown.
+    Each event has the ends of its range of wears and of its rate per 1000 wears; null is not shown.
     """
     names = sorted(published if chosen is None else set(chosen) & set(published))
     rows: dict[str, list[dict[str, Any]]] = {"month": [], "quarter": [], "year": []}

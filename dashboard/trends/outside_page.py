@@ -25,12 +25,8 @@ ROWS_AT_ONCE = 24
 def published_page(published: Mapping[str, Published], year: str, people: int) -> list[Any]:
     """Return the page's sections.
 
-    Parameters
-    ----------
-    year : str
-        Empty for all.
-    people : int
-        How many each group has at least.
+    - `year`: empty for all.
+    - `people`: how many each group has at least.
     """
     chosen = {name: one for name, one in published.items() if name.startswith(year)}
     note = html.P(f"{summary_words.published_note(people)} {words.HEAT_NOTE}", className="note")

@@ -41,14 +41,9 @@ def published_html(
 ) -> str:
     """Return the sheet of a month or a year.
 
-    Parameters
-    ----------
-    published : mapping of str to Published
-        Nothing else is read: what the sheet shows was published.
-    period : str
-        Such as ``2031-04`` or ``2031``; empty when there is none.
-    others : sequence of str
-        Periods that the page links to, on the screen only.
+    - `published`: nothing else is read: what the sheet shows was published.
+    - `period`: such as ``2031-04`` or ``2031``; empty when there is none.
+    - `others`: periods that the page links to, on the screen only.
     """
     body: list[str] = []
     if period:

@@ -29,25 +29,14 @@ FILE_NAME = "releases.ndjson"
 
 
 class ReleaseLine(msgspec.Struct, frozen=True, kw_only=True):
-    """One line; those of underair 0.3 have no `published` and count for the chain only.
-
-    Attributes
-    ----------
-    reason : str
-        Why it replaces an earlier line of the same period; empty for the first.
-    by : str
-        Who replaced it, as they said.
-    before : str
-        SHA-256 of the line before.
-    own : str
-        SHA-256 of this line without it, for the last line has none behind it; lines of before 0.4 have none.
-    """
+    """One line; those of underair 0.3 have no `published` and count for the chain only."""
 
     made: datetime
     published: Published | None = None
-    reason: str = ""
-    by: str = ""
-    before: str = ""
+    reason: str = ""  # why it replaces an earlier line of the same period; empty for the first
+    by: str = ""  # who replaced it, as they said
+    before: str = ""  # SHA-256 of the line before
+    # SHA-256 of this line without it, for the last line has none behind it; lines of before 0.4 have none.
     own: str = ""
 
 
@@ -60,19 +49,11 @@ def publish(
 ) -> dict[str, Published]:
     """Publish every period that is over, and return all that was ever published, by period.
 
-    Parameters
-    ----------
-    archive : Path
-        Where the list is: the archive's folder (of one on a store its work folder).
-    wears : DataFrame
-        The ledger's, with `station` and `role`, complete until `now`.
-    fewest : int
-        People that a group must have.
+    - `archive`: where the list is: the archive's folder (of one on a store its work folder).
+    - `wears`: the ledger's, with `station` and `role`, complete until `now`.
+    - `fewest`: people that a group must have.
 
-    Raises
-    ------
-    BadReleases
-        When the list cannot be read or written; nothing is published then.
+    Raises `BadReleases` when the list cannot be read or written; nothing is published then.
     """
     with _list(archive) as (lines, add):
         known = _by_period(lines)
@@ -104,10 +85,7 @@ def replace(
 
     Whoever has the earlier cells can take one from the other: that is why this asks for a reason.
 
-    Raises
-    ------
-    BadReleases
-        When the period was never published, or nothing is left to make it of.
+    Raises `BadReleases` when the period was never published, or nothing is left to make it of.
     """
     with _list(archive) as (lines, add):
         known: Mapping[str, Published] = _by_period(lines)

@@ -28,14 +28,9 @@ def sheet(
 ) -> str:
     """Return a whole sheet.
 
-    Parameters
-    ----------
-    body : sequence of str
-        Sections, as HTML.
-    caution : str
-        A second caution under the first; empty for none.
-    note : str
-        What its figures mean, at the foot.
+    - `body`: sections, as HTML.
+    - `caution`: a second caution under the first; empty for none.
+    - `note`: what its figures mean, at the foot.
     """
     about = words.MADE.format(
         made=made_at, version=version("underair"), profile=profile.name, decides=profile.decides

@@ -49,51 +49,31 @@ KINDS = ("incident", "drill", "training")
 
 @dataclass(frozen=True)
 class TrendsLook:
-    """The ledger at one moment.
+    """The ledger at one moment."""
 
-    Attributes
-    ----------
-    ledger : dict of str to DataFrame
-        `wears` and `set_events`, coded (`analysis.trends.coded`); `wears` has `station` and `role` too.
-    roster_problem : str
-        Why the roster could not be read; empty when it could.
-    working : (done, total) in messages, or None when everything that has ended is worked out
-    version : int
-        Changes when the ledger or the roster does.
-    forecasts : ForecastLines
-        The ledger's; the wears' column `row` has the numbers that they are known by.
-    falls : DataFrame
-        Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
-    standing_out : Once
-        What stands out in a choice, worked out when it is first asked for.
-    bodies : Once
-        The page's sections of a choice on a day: they change when the ledger or the day does.
-    sums : Once
-        The sums of stations or roles over the choice that they are compared in.
-    rests : Once
-        Rests that were too short, over all wears: a choice shows those of its own wears.
-    audits : Once
-        The service's own tables, over all wears.
-    update_problem : str
-        Why what is new could not be worked out; empty when it could.
-    roster, equipment : DataFrame
-        Who is where, and which tests are due; empty without a roster.
-    """
-
+    # `wears` and `set_events`, coded (`analysis.trends.coded`); `wears` has `station` and `role` too.
     ledger: Ledger
     with_roster: bool
-    roster_problem: str
+    roster_problem: str  # why the roster could not be read; empty when it could
+    # (done, total) in messages, or None when everything that has ended is worked out
     working: tuple[int, int] | None
-    version: int
+    version: int  # changes when the ledger or the roster does
+    # The ledger's; the wears' column `row` has the numbers that they are known by.
     forecasts: ForecastLines = field(default_factory=lambda: lines_of(NO_FORECASTS, empty_ledger()["wears"]))
+    # Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
     there: Choosable = field(default_factory=lambda: Choosable([], [], [], [], near_misses=False))
+    # What stands out in a choice, worked out when it is first asked for.
     standing_out: Once[Choice, Standing] = field(default_factory=Once)
+    # The page's sections of a choice on a day: they change when the ledger or the day does.
     bodies: Once[tuple[Choice, date], Any] = field(default_factory=Once)
+    # The sums of stations or roles over the choice that they are compared in.
     sums: Once[tuple[Choice, str], pl.DataFrame] = field(default_factory=Once)
+    # Rests that were too short, over all wears: a choice shows those of its own wears.
     rests: Once[str, list[ShortRest]] = field(default_factory=Once)
-    audits: Once[str, Audit] = field(default_factory=Once)
-    update_problem: str = ""
+    audits: Once[str, Audit] = field(default_factory=Once)  # the service's own tables, over all wears
+    update_problem: str = ""  # why what is new could not be worked out; empty when it could
+    # `roster`, `equipment`: who is where, and which tests are due; empty without a roster
     roster: pl.DataFrame = field(default_factory=no_roster)
     equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
 
