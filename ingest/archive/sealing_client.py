@@ -54,12 +54,8 @@ decode_segment = msgspec.json.Decoder(str).decode
 class SealingProcess:
     """Seals one segment at a time in a process of its own; a process that has ended is started again.
 
-    Parameters
-    ----------
-    folder : Path
-        The listener's journal folder.
-    slow : callable
-        Called with a sentence when a segment takes unusually long.
+    - `folder`: the listener's journal folder.
+    - `slow`: called with a sentence when a segment takes unusually long.
 
     Attributes
     ----------
