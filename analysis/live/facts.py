@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.live.attention import judge
 from analysis.live.desk_words import DeskWords
 from analysis.live.inside import Inside
-from analysis.live.losing import minutes_to_empty
+from analysis.live.outlook import minutes_to_empty
 from analysis.live.rows import Interval, Lost, Reason, Row
 
 

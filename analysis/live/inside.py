@@ -16,8 +16,7 @@ from analysis.alarms.held import HeldAlarm, held_alarms
 from analysis.clocks.links import SILENCE_INTERVALS
 from analysis.findings.examined import examine
 from analysis.live.follower import WearFollower
-from analysis.live.losing import LONGEST_WINDOW_S
-from analysis.live.outlook import Outlook, look_ahead
+from analysis.live.outlook import LONGEST_WINDOW_S, Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile

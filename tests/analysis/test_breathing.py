@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.air.breathing import VESSEL, AirTrack, Cylinder, LiveAir, reconstruct
+from analysis.air.breathing import VESSEL, AirTrack, Cylinder, LiveAir, newest_by, reconstruct
 from analysis.air.gas import free_air_l
 from analysis.simulation.wear import Hardware, SimulatedWear, simulate_wear
 
@@ -348,3 +348,11 @@ def test_accuracy_on_a_few_wears_stays_where_it_was(task):
     assert np.sqrt(np.mean(live)) < 9.0
     assert np.sqrt(np.mean(smooth)) < 5.0
     assert np.mean(air) < 0.015
+
+
+def test_the_newest_reading_is_the_one_that_a_search_finds() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        time_s = np.sort(np.round(rng.uniform(-3.0, 40.0, int(rng.integers(1, 60))) * 4.0) / 4.0)
+        searched = np.searchsorted(time_s, np.arange(30.0), side="right") - 1
+        assert newest_by(time_s, 30).tolist() == searched.tolist()

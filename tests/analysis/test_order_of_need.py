@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from analysis.live.losing import minutes_to_empty
+from analysis.live.outlook import minutes_to_empty
 from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile
 

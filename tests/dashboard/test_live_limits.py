@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from analysis.live.attention import in_order_of_need, judge, team_rows
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
-from analysis.live.losing import minutes_to_empty
+from analysis.live.outlook import minutes_to_empty
 from analysis.live.rows import (
     AlarmLine,
     Interval,
