@@ -129,15 +129,16 @@ def analysed(
         notes = [note for note in notes if note.incident_id in scope.incidents]
     wears = find_wears(records, book.tallies, profile)
     doubled = two_at_once(book.tallies)
+    if incident_id is not None:
+        # Only now: what belongs to another incident, a wear or an alarm in it, must not fall to this one.
+        wears = [wear for wear in wears if wear.tally is not None]
     alarms = find_alarms(records, wears, profile)
     if incident_id is not None:
-        # Only now: a wear that belongs to another incident must not fall to this one for want of its tally,
-        # nor an alarm raised in it.
         wears = [wear for wear in wears if wear.tally is not None and wear.tally.incident_id == incident_id]
-        book = book.within({incident_id})
-        doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
         own = {wear.wear_id for wear in wears}
         alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in own]
+        book = book.within({incident_id})
+        doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
     window = _window(incident_id, records, book.tallies, wears)
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]

@@ -155,3 +155,15 @@ def test_a_distress_counts_for_the_incident_in_which_its_set_was_worn(tmp_path: 
     log.talkers[-1].say(700, "alarm", alarm="distress", state="raised")
     lines = assert_lines_are_those_of_the_records(sealed(tmp_path / "archive", log))
     assert {key: line["alarms"] for key, line in lines.items()} == {"I-A": 0, "I-B": 1}
+
+
+def test_a_distress_in_a_wear_that_nobody_tallied_stays_with_the_incident_of_its_set(tmp_path: Path) -> None:
+    log = WrittenLog()
+    desk = log.desk()
+    worn(log, "S-1", 1, 600)
+    tallied(desk, "I-A", "S-1", "W-1", 600)
+    worn(log, "S-1", 2, 1600)  # went in again, and nobody wrote it down
+    log.talkers[-1].say(1700, "alarm", alarm="distress", state="raised")
+    desk.say(2200, "incident", incident_id="I-A", action="close")
+    record = ResultsStore(Archive(sealed(tmp_path / "archive", log)), PROFILE).incident("I-A")
+    assert record.results["alarms"].filter(pl.col("source") == "reported")["alarm"].to_list() == ["distress"]
