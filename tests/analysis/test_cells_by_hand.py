@@ -296,6 +296,12 @@ def test_a_planning_rate_has_ten_wears_of_five_people_beyond_it() -> None:
     # Ten wears lie above the 90 % point of 100, nine above that of 90.
     assert ("", 0.9) in rates(few.head(100).drop("n"))
     assert ("", 0.9) not in rates(few.head(90).drop("n"))
+    # Of 21 alike but for two in the middle, nine lie below and ten above the median.
+    sure = few.filter(pl.col("wearer_id").is_not_null() & (pl.col("under_air_min") > 15)).drop("n")
+    sure = sure.with_row_index("n").with_columns(task=pl.lit(""))
+    middle = pl.when(pl.col("n") < 10).then(60.0).when(pl.col("n") < 12).then(50.0).otherwise(40.0)
+    assert ("", 0.5) not in rates(sure.with_columns(mean_l_min=middle).head(21).drop("n"))
+    assert ("", 0.5) in rates(sure.with_columns(mean_l_min=middle).head(22).drop("n"))
     # The ten highest are those of four people only.
     names = pl.when(pl.col("n") < 30).then(pl.format("W-0{}", pl.col("n") % 4)).otherwise(pl.col("wearer_id"))
     assert ("", 0.9) not in rates(few.with_columns(wearer_id=names).head(250).drop("n"))

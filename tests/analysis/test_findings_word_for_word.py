@@ -254,6 +254,28 @@ def corrected(log: WrittenLog) -> None:
     desk.say(1000, "tally", action="out", **(WHO | {"set_id": "S-5"}))
 
 
+def end_silent_from(from_s: float) -> Callable[[WrittenLog], None]:
+    """The last reading is the first one of its bar."""
+
+    def scene(log: WrittenLog) -> None:
+        worn(log, silent=(from_s, 960.0), closes=False).say(960, "pressure", pressure_bar=0.0)
+
+    return scene
+
+
+def witnesses_apart(bar: float) -> Callable[[WrittenLog], None]:
+    """The valve closed reads 12 bar; the full cylinder so much more."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        for second in range(5):
+            talker.say(40 + second, "pressure", pressure_bar=12.0)
+        talker.breathe(60, 900, start_bar=312.0 + bar, opens=False)
+
+    return scene
+
+
 def end_silent(switched_off: bool) -> Callable[[WrittenLog], None]:
     def scene(log: WrittenLog) -> None:
         talker = worn(log, silent=(760.0, 960.0), closes=False)
@@ -436,6 +458,9 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "a tally corrected": corrected,
     "end silent, then 0 bar": end_silent(False),
     "end silent, then switched off": end_silent(True),
+    "end silent from a new bar on": end_silent_from(767),
+    "two witnesses 6 bar apart": witnesses_apart(6.0),
+    "two witnesses 7 bar apart": witnesses_apart(7.0),
     "record ends under air": ends_under_air,
     "no setup": without_setup,
     "cylinders that nobody can wear": set_up_as(

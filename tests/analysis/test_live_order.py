@@ -37,3 +37,12 @@ def test_what_nobody_has_seen_then_the_gravest_then_what_is_still_on_then_the_ol
         ("S-4", "fault"),
         ("S-5", "distress"),
     ]
+
+
+def test_a_leap_that_is_a_sets_last_word_counts_after_half_a_minute(log: Any, see: Any) -> None:
+    """A reading far from the others may still be taken back by the next; without one it is believed."""
+    (one,) = worn(log, "S-1")
+    one.say(220, "pressure", pressure_bar=100.0)
+    (before,) = see(245).rows
+    (after,) = see(255).rows
+    assert (before.pressure_bar, after.pressure_bar) == (282.0, 100.0)

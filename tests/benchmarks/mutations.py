@@ -284,7 +284,10 @@ def try_room(room: str, count: int, seed: int, lane: Lane, reached: Reached, unt
         mutant
         for mutant, tests in plans.items()
         if (was := kept.get(keys[mutant])) is None
-        or (was["verdict"] != "killed" and {test.name for test in tests} - set(was["known"]))
+        or (
+            was["verdict"] != "killed"
+            and (was["seconds"] < ALL_S or {test.name for test in tests} - set(was["known"]))
+        )
     ]
     # What runs on import must be changed before the project is loaded; the others need not load it anew.
     waiting.sort(key=lambda mutant: not runs_on_import(mutant))
@@ -296,7 +299,8 @@ def try_room(room: str, count: int, seed: int, lane: Lane, reached: Reached, unt
             load_project(sorted({test.file for tests in plans.values() for test in within(tests, ALL_S)[0]}))
             loaded = True
         found, by = verdict(mutant, plans[mutant], lane, loaded)
-        kept[keys[mutant]] = {"verdict": found, "by": by, "known": [test.name for test in plans[mutant]]}
+        names = [test.name for test in plans[mutant]]
+        kept[keys[mutant]] = {"verdict": found, "by": by, "known": names, "seconds": ALL_S}
         kept_in.write_text(json.dumps(kept))
         print(f"{found:10} {keys[mutant]} [{by}]", flush=True)
     for mutant in chosen:

@@ -406,6 +406,12 @@ class TestAccounts:
         with pytest.raises(BadAccounts, match=f"mode {mode:o}"):
             AccountFile(pages.accounts.path).accounts()
 
+    def test_a_field_that_nobody_knows_is_damage(self, pages: GuardedPages) -> None:
+        for place in ('{"accounts": {}, "more": 1}', '{"accounts": {"a": {"more": 1}}}'):
+            pages.accounts.path.write_text(place)
+            with pytest.raises(BadAccounts, match="is damaged"):
+                AccountFile(pages.accounts.path).accounts()
+
     def test_a_name_has_forty_characters(self, pages: GuardedPages) -> None:
         pages.accounts.add("a" * 40, password_of("x"), ("desk",))
         with pytest.raises(BadAccounts, match="1 to 40"):
