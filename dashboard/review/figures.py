@@ -28,8 +28,8 @@ from dashboard.review.drawing import (
     typed,
 )
 from dashboard.review.lanes import Floats, Mark, PersonLanes, Span
-from dashboard.review.overlay import draw_overlay
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
+from dashboard.units import Quantity
 
 LANE_HEIGHT_PX = {"air": 112, "rate": 84, "motion": 44, "heat": 84}
 ALARM_ROW_PX = 24
@@ -54,6 +54,17 @@ BLANK = " "
 # What a zoom replaces in a trace that depends on the window.
 CHANGING = ("x", "y", "text", "textposition", "mode")
 TICK_PX = 110.0
+
+
+# People on one axis are told apart by the dash as well as by the colour.
+STYLES = (
+    (CHART_BLUE, "solid", "──"),
+    (CHART_ORANGE, "dash", "╌╌"),
+    (CHART_GREY, "dot", "┈┈"),
+    (CHART_PURPLE, "dashdot", "╌·"),
+    (CHART_BLUE, "longdash", "— —"),
+    (CHART_ORANGE, "dot", "┈┈"),
+)
 
 
 @dataclass(frozen=True)
@@ -174,10 +185,31 @@ def _draw(
     if desk is not None:
         _desk_lane(drawing, desk)
     if view.overlay and len(people) > 1:
-        draw_overlay(drawing, people, scales.pressure_bar, scales.rate_l_min)
+        _overlay(drawing, people, scales)
     for person in people:
         _person(drawing, person, scales)
     return drawing
+
+
+def _overlay(drawing: Drawing, people: list[PersonLanes], scales: Scales) -> None:
+    """Draw the estimates of air and rate of several people on one axis each."""
+    units = drawing.view.units
+    names = [
+        f"{sign} {person.wearer_id or person.key}"
+        for person, (_, _, sign) in zip(people, STYLES, strict=False)
+    ]
+    drawing.title(plain(f"{words.OVERLAY}: {' · '.join(names)}"), HEADING_PX, True)
+    lots: tuple[tuple[str, str, Quantity, float], ...] = (
+        (words.OVERLAY_AIR, "air", "pressure", scales.pressure_bar),
+        (words.OVERLAY_RATE, "rate", "rate", scales.rate_l_min),
+    )
+    for title, lane, quantity, top in lots:
+        drawing.title(title.format(**units.label), LANE_TITLE_PX)
+        y = drawing.lane(LANE_HEIGHT_PX[lane], range=[0, units.shown(quantity, top)], nticks=4)
+        for person, (colour, dash, _) in zip(people, STYLES, strict=False):
+            band = in_units(person.air if lane == "air" else person.rate, units, quantity)
+            draw_line(drawing, band.x, band.middle, y, {"color": colour, "width": 1.6, "dash": dash})
+    drawing.depth_px += 6
 
 
 def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:

@@ -18,8 +18,8 @@ from analysis.air.gas import Cylinder
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.simulation.radio import RadioPath, SetClock, Speaker, as_heard, carry
-from analysis.simulation.scripted_work import seconds_still
 from analysis.simulation.set_alarms import SetAlarms, SimulatedThresholds
+from analysis.simulation.set_life import seconds_still
 from analysis.simulation.tasks import KINDS_OF_WORK, follow
 from analysis.simulation.wear import simulate_wear
 from ingest.contract.captures import Heard

@@ -11,7 +11,7 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from dashboard.review.clock import UTC_CLOCK, Clock
-from dashboard.review.sentences import reworded
+from dashboard.review.setting import reworded
 from dashboard.units import IMPERIAL, METRIC
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard
