@@ -19,28 +19,14 @@ HEARD_LATE_S = 5.0
 
 @dataclass(frozen=True)
 class Setting:
-    """What the tables of a bench depend on.
+    """What the tables of a bench depend on."""
 
-    Attributes
-    ----------
-    owner : dict of str to str
-        Wear to person.
-    whole : Window
-        The incident's extent.
-    shown : Clock
-        The clock that is shown.
-    policy : str
-        The turn-back policy in force.
-    forecast : str
-        Version of the constants that the forecast's interval comes from.
-    """
-
-    owner: dict[str, str]
-    whole: Window
+    owner: dict[str, str]  # wear to person
+    whole: Window  # the incident's extent
     units: Units = METRIC
-    shown: Clock = UTC_CLOCK
-    policy: str = ""
-    forecast: str = ""
+    shown: Clock = UTC_CLOCK  # the clock that is shown
+    policy: str = ""  # the turn-back policy in force
+    forecast: str = ""  # version of the constants that the forecast's interval comes from
 
     def time(self, moment: datetime | None, wear_id: str | None = None) -> Any:
         """A moment as a button that jumps there, to the wearer whom it is about."""
@@ -112,10 +98,7 @@ _DAY = timedelta(days=1)
 def reworded(text: str, near: datetime | None, units: Units, clock: Clock) -> str:
     """Return a sentence with its quantities in `units` and its times on `clock`.
 
-    Parameters
-    ----------
-    near : datetime or None
-        A moment within twelve hours of the sentence's times of day, which have no date of their own.
+    `near`: a moment within twelve hours of the sentence's times of day, which have no date of their own.
     """
     if near is not None and not (clock.is_utc and not clock.dated):
         text = _TIME.sub(lambda found: clock.time(_moment(found, near)), text)
