@@ -151,14 +151,16 @@ def analysed(
     turns = turns_of(entries)
     if scope is not None:
         heard_until_us = scope.heard_until_us
-    answered_for = [one for one in records if scope is None or scope.of_desk or one.role == "set"]
+    desks = records if scope is None or scope.of_desk else []
     context = Context(
         profile=profile,
-        records=answered_for,
+        sets=[one for one in records if one.role == "set"],
+        desks=[one.without_words() for one in desks if one.role == "desk"],
         clocks=clocks,
         book=book,
         doubled=doubled,
         notes=notes,
+        gauges=[one for one in gauges if scope is None or one.incident_id in scope.incidents],
         examined=examined,
         alarms=alarms,
         entries=entries,

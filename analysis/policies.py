@@ -110,6 +110,9 @@ class Policy(Protocol):
 
     name: ClassVar[PolicyName]
     words: ClassVar[str]
+    # Whether nothing between two new lows of the pressure can change its moment: the live board lets those
+    # readings go once the wear is over.
+    by_new_lows: ClassVar[bool]
 
     def judge(self, course: Course) -> TurnBackMoment:
         """Say when this policy turns a wearer back, from the readings so far."""
@@ -132,6 +135,7 @@ class DoubleReturn(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True)
 
     name: ClassVar[PolicyName] = "double_return"
     words: ClassVar[str] = "twice the way in"
+    by_new_lows: ClassVar[bool] = False
     factor: Annotated[float, Meta(ge=1, le=5)] = 2.0
 
     def judge(self, course: Course) -> TurnBackMoment:
@@ -149,6 +153,7 @@ class HalfOfUsable(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True)
 
     name: ClassVar[PolicyName] = "half_of_usable"
     words: ClassVar[str] = "half of the usable air"
+    by_new_lows: ClassVar[bool] = True
     reserve_bar: PressureBar = 0.0
     reserve_fraction: Fraction = 0.0
     round_up_bar: PressureBar = 0.0
@@ -165,6 +170,7 @@ class FixedMargin(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     name: ClassVar[PolicyName] = "fixed_margin"
     words: ClassVar[str] = "planning rate and margin"
+    by_new_lows: ClassVar[bool] = True
     planning_l_min: RateLMin = 40.0
     margin_min: Minutes = 10.0
 
@@ -184,6 +190,7 @@ class ForecastMargin(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=Tru
 
     name: ClassVar[PolicyName] = "forecast"
     words: ClassVar[str] = "forecast, early end"
+    by_new_lows: ClassVar[bool] = False
     margin_min: Minutes = 2.0
 
     def judge(self, course: Course) -> TurnBackMoment:
@@ -195,6 +202,7 @@ class ForecastMargin(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=Tru
 
 POLICY_TYPES: tuple[type[Policy], ...] = (DoubleReturn, HalfOfUsable, FixedMargin, ForecastMargin)
 POLICIES: tuple[PolicyName, ...] = tuple(one.name for one in POLICY_TYPES)
+BY_NEW_LOWS = tuple(one.name for one in POLICY_TYPES if one.by_new_lows)
 POLICY_WORDS: dict[str, str] = {one.name: one.words for one in POLICY_TYPES}
 
 

@@ -45,7 +45,7 @@ class ProfilePart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 class TurnBack(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """The turn-back policy in force, and the numbers of all four (the review replays all)."""
+    """The turn-back policy in force, and the numbers of each (the review replays all)."""
 
     policy: Policy = "half_of_usable"
     way_in_min: Minutes = 8.0

@@ -8,7 +8,7 @@ all of them are named. A whole power-up under a number used before is separate (
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -129,6 +129,11 @@ class PowerUp:
             if self.role == "set" and kind in self.channels:
                 self.channels[kind].time_us = np.empty(0, np.int64)
                 self.channels[kind].uptime_s = np.empty(0)
+
+    def without_words(self) -> PowerUp:
+        """Return it with the number and moment of each message, and not what was said."""
+        channels = {kind: replace(one, numbers={}, rows=[]) for kind, one in self.channels.items()}
+        return replace(self, channels=channels)
 
     def first_live_seq(self) -> int:
         """Return the least number that was heard live; there must be one."""

@@ -15,6 +15,7 @@ from analysis.findings.examined import Examined
 from analysis.profile import Profile
 from analysis.records import PowerUp
 from analysis.wears.entries import Entry, Turns
+from analysis.wears.gauges import VoiceGauge
 from analysis.wears.tally import TallyBook, TallyEntry
 from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Wear
@@ -49,11 +50,14 @@ class Context:
     """Everything that is known when the rules are applied."""
 
     profile: Profile
-    records: Sequence[PowerUp]
+    sets: Sequence[PowerUp]
+    # Without their words: a piece of an archive answers only for those in the fields below.
+    desks: Sequence[PowerUp]
     clocks: Clocks
     book: TallyBook
     doubled: Sequence[tuple[TallyEntry, TallyEntry]]
     notes: Sequence[TurnBackNote]
+    gauges: Sequence[VoiceGauge]
     examined: Sequence[Examined]
     alarms: Sequence[Alarm]
     entries: Sequence[Entry]

@@ -26,12 +26,12 @@ def link_findings(context: Context) -> Iterator[Finding]:
             yield from _end(one)
         yield from _setup(one)
         yield from _battery_low(one, context)
-    for power_up in context.records:
+    for power_up in (*context.sets, *context.desks):
         yield from _conflicts(power_up, context)
         yield from _used_again(power_up, context)
-        if power_up.role == "set":
-            yield from _clock(power_up, context)
-            yield from _refused(power_up, context)
+    for power_up in context.sets:
+        yield from _clock(power_up, context)
+        yield from _refused(power_up, context)
 
 
 UNKNOWN = "unknown, because the source does not number its messages"
@@ -318,10 +318,10 @@ def _perhaps_the_listener(power_up: PowerUp, offset_s: float, context: Context) 
     """Say when all sets heard meanwhile were off alike (our own rule: three or more sets)."""
     first, last = power_up.span_us
     others: dict[str, list[float]] = {}
-    for other in context.records:
+    for other in context.sets:
         began, ended = other.span_us
         fit = context.clocks.fits.get(other.key)
-        if other.role == "set" and other.name != power_up.name and began <= last and ended >= first and fit:
+        if other.name != power_up.name and began <= last and ended >= first and fit:
             others.setdefault(other.name, []).append(fit.offset_s)
     alike_s = context.profile.link.clock_wrong_s
     if len(others) < 2 or any(abs(one - offset_s) > alike_s for ones in others.values() for one in ones):

@@ -167,9 +167,8 @@ def _never_heard(context: Context) -> Iterator[Finding]:
     """Find sets that were tallied in and never heard: another set was worn, or the radio did not reach."""
     with_wear = {one.wear.tally.in_identity for one in context.examined if one.wear.tally is not None}
     of_set: dict[str, list[PowerUp]] = {}
-    for power_up in context.records:
-        if power_up.role == "set":
-            of_set.setdefault(power_up.name, []).append(power_up)
+    for power_up in context.sets:
+        of_set.setdefault(power_up.name, []).append(power_up)
     for tally in context.tallies:
         until_us = min(tally.ended_us, context.heard_until_us)
         if tally.in_identity in with_wear or until_us - tally.in_us < NEVER_HEARD_US:

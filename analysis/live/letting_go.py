@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.derived import HEAT_CLEARS_BELOW_K, runs_of, still_from_motion
+from analysis.policies import BY_NEW_LOWS
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, PowerUp
 from analysis.wears.wears import Wear
@@ -27,8 +28,6 @@ LINE_US = 10_000_000
 """The air line so far has one point each."""
 FIRST_KEPT = 10
 """Of each kind: by these a power-up under a number that was used before is told. Our own rule."""
-BY_NEW_LOWS = ("half_of_usable", "fixed_margin")
-"""Policies whose moment rests on nothing between two new lows; under any other the pressure is kept whole."""
 BESIDE = 3  # readings on both sides of what is kept for itself
 
 

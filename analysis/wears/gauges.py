@@ -21,6 +21,7 @@ class VoiceGauge:
     """A pressure that was read by voice, microseconds since 1970 on the reconciled clock."""
 
     at_us: int
+    incident_id: str
     set_id: str
     pressure_bar: float
     desk_id: str
@@ -54,6 +55,7 @@ def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
     found = [
         VoiceGauge(
             at_us[one.identity] if one.row["at"] is not None else moment_of(one.identity, corrected, at_us),
+            one.row["incident_id"],
             one.row["set_id"],
             one.row["pressure_bar"],
             one.desk_id,

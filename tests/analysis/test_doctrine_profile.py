@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from importlib import resources
 from pathlib import Path
+from typing import get_args
 
 import msgspec
 import pytest
 
-from analysis.profile import POLICIES, Profile, load_profile, parse_profile, shipped_profile, shipped_profiles
+from analysis.profile import (
+    POLICIES,
+    Policy,
+    Profile,
+    load_profile,
+    parse_profile,
+    shipped_profile,
+    shipped_profiles,
+)
 from ingest.contract.errors import BadProfile
 
 HEAD = 'name = "x"\ntitle = "x"\ndecides = "local procedure decides"\n'
@@ -35,16 +45,31 @@ def test_default_file_documents_every_key_and_agrees_with_the_code() -> None:
         bare.pop(key)
     assert written == bare
     text = resources.files("analysis").joinpath("profiles", "default.toml").read_text(encoding="utf-8")
-    keys = set(re.findall(r"^(\w+) =", text, flags=re.MULTILINE))
 
-    def leaves(part: dict[str, object]) -> set[str]:
+    def paths(part: dict[str, object], above: str = "") -> set[str]:
         return {
             name
             for key, value in part.items()
-            for name in (leaves(value) if isinstance(value, dict) else {key})
+            for name in (paths(value, f"{above}{key}.") if isinstance(value, dict) else {above + key})
         }
 
-    assert keys >= leaves(written)
+    def each_rest(found: set[str]) -> set[str]:  # a rule of rest leaves out what it does not ask for
+        return {re.sub(r"^rest\.\w+\.", "rest.*.", name) for name in found}
+
+    assert each_rest(paths(tomllib.loads(text))) >= each_rest(paths(written))
+
+
+def test_document_and_default_file_name_every_policy_and_profile() -> None:
+    """A policy or profile that they leave out is one that nobody finds."""
+    document = resources.files("analysis").joinpath("docs", "profile.md").read_text(encoding="utf-8")
+    assert f"`expected one of {', '.join(POLICIES)}, got" in document
+    (shipped,) = re.findall(r"Name a shipped profile instead of a file:\s+([^.]*)\.", document)
+    assert set(re.findall(r"`(\w+)`", shipped)) == set(shipped_profiles()) - {"default"}
+    text = resources.files("analysis").joinpath("profiles", "default.toml").read_text(encoding="utf-8")
+    assert f"# {' | '.join(POLICIES)};" in text
+    assert set(get_args(Policy)) == set(POLICIES)
+    method = resources.files("analysis").joinpath("docs", "method.md").read_text(encoding="utf-8")
+    assert [name for name in POLICIES if f"  - `{name}`: " not in method] == []
 
 
 def test_every_number_in_the_default_says_where_it_comes_from() -> None:

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 
-from analysis.findings.finding import lasting
-from analysis.incident import analyse
+from analysis.findings import findings
+from analysis.findings.finding import Context, Finding, lasting
+from analysis.incident import Scope, analyse
+from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
+from analysis.wears.corrections import said
+from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages
+from ingest.contract.kinds import DESK_KINDS
 from tests.analysis.conftest import WrittenLog
 
 PROFILE = Profile.default()
@@ -283,3 +289,51 @@ def test_identities_are_unique_and_stay(log: Any) -> None:
 )
 def test_lasting(seconds: float, words: str) -> None:
     assert lasting(seconds) == words
+
+
+def desk_speaks(log: Any) -> None:
+    """A gauge read by voice, and a note."""
+    ordinary(log)
+    desk, about = log.talkers[-1], {"incident_id": "I-1", "set_id": "S-1"}
+    desk.say(300, "gauge", pressure_bar=280.0, **about)
+    desk.say(400, "note", text="objective reached", **about)
+
+
+def what_desks_said(context: Context) -> Iterator[Finding]:
+    """A rule about each word of a desk that a rule can get at."""
+    words = {
+        "gauge": [one.identity for one in context.gauges],
+        "note": [one.identity for one in context.notes],
+        "tally": [one.in_identity for one in context.tallies],
+        "record": [one.identity for kind in DESK_KINDS for one in said(context.desks, kind)],
+    }
+    for code, identities in words.items():
+        for one in identities:
+            yield Finding(code, "note", None, None, None, None, one, (one,))
+
+
+def test_an_archive_in_pieces_hears_what_desks_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(findings, "RULES", (*findings.RULES, what_desks_said))
+    log = WrittenLog()
+    desk_speaks(log)
+    (tmp_path / "archive").mkdir()
+    seal_messages(tmp_path / "archive", log.frames(), "scene")
+    analyse_archive(tmp_path / "archive", PROFILE, tmp_path / "out", "parquet", {})
+    in_pieces = pl.read_parquet(tmp_path / "out" / "findings.parquet")
+    assert sorted(in_pieces["code"]) == ["gauge", "note", "tally"]
+    assert sorted(in_pieces["finding_id"]) == sorted(find(log)["finding_id"])
+
+
+@pytest.mark.parametrize("code", PLANTED)
+def test_planted_fault_is_found_in_pieces_too(code: str) -> None:
+    """One piece answers for the incident, another for the desk's record, as `analysis.pieces` cuts them."""
+    messages, direct = planted(code)
+    until_us = max(frame["received"].to_physical().max() or 0 for frame in messages.values())
+    of_desks = {kind: frame if kind in DESK_KINDS else frame.clear() for kind, frame in messages.items()}
+    found = [
+        *analyse(messages, PROFILE, scope=Scope(frozenset({"I-1"}), False, until_us, True))["findings"][
+            "finding_id"
+        ],
+        *analyse(of_desks, PROFILE, scope=Scope(frozenset(), True, until_us, True))["findings"]["finding_id"],
+    ]
+    assert sorted(found) == sorted(direct["finding_id"])

@@ -14,7 +14,7 @@ from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.live.inside import ASKED_EVERY_US
 from analysis.live.rows import ORDER, Row, Snapshot
-from analysis.profile import Profile, parse_profile
+from analysis.profile import POLICIES, Profile, parse_profile
 from analysis.simulation.scenario import build_incident
 from ingest.contract.frames import frames_from_heard
 
@@ -326,7 +326,7 @@ def test_prompts_come_at_a_third_and_two_thirds_and_a_note_about_the_set_answers
     assert prompt.thirds == 2
 
 
-@pytest.mark.parametrize("policy", ["double_return", "fixed_margin", "forecast"])
+@pytest.mark.parametrize("policy", sorted({*POLICIES} - {Profile.default().turn_back.policy}))
 def test_each_policy_turns_back_in_time(log: Any, policy: str) -> None:
     board = LiveBoard(_with_policy(policy))
     one, desk = log.talker("S-1"), log.talker("D-1", role="desk")

@@ -1,4 +1,4 @@
-"""Turn-back: four policies on wears whose moments can be computed by hand; teams, notes, the replay table."""
+"""Turn-back: each policy on wears whose moments can be computed by hand; teams, notes, the replay table."""
 
 from __future__ import annotations
 
