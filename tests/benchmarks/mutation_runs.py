@@ -33,7 +33,7 @@ HERE = Path(__file__).parents[2]
 FOLDER = HERE / ".pytest_cache" / "mutations"
 CODE = FOLDER / "code"
 MAP = FOLDER / "map"
-LONGEST_FILE_S = 60.0  # of one test file, while it is seen what it reaches; its other tests are left out
+LONGEST_FILE_S = 120.0  # of one test file, while it is seen what it reaches; its other tests are left out
 NOT_RUN = ("tests/browser", "tests/benchmarks", "tests/scripts", "tests/test_house", "tests/test_extras")
 STARTS_COVERAGE = "import coverage\n\ncoverage.process_startup()\n"
 # What a test leaves open is told after the last one, so it says nothing of a mutant.
@@ -276,7 +276,7 @@ def measure(file: str, modules: list[str], lane: Lane) -> str:
     folder.mkdir()
     data = folder / "coverage"
     began = time.monotonic()
-    told = lane.fork(lambda: watch(file, modules, data, lane.path), cpu_s=150, wall_s=180)
+    told = lane.fork(lambda: watch(file, modules, data, lane.path), cpu_s=240, wall_s=300)
     if "stopped" in told:
         return f"{file}: {told['stopped']}"
     names = [name for name, took in told["took"].items() if "call" in took and name not in told["failed"]]
@@ -405,8 +405,9 @@ def run_tests(
     def work() -> dict[str, Any]:
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
         sys.dont_write_bytecode = True
-        if changed is not None and not take_over(*changed):
-            raise RuntimeError(f"{changed[0]} is not loaded")
+        loaded = {getattr(module, "__file__", None) for module in sys.modules.values()}
+        if changed is not None and str(changed[0]) in loaded and not take_over(*changed):
+            raise RuntimeError(f"no function of {changed[0]} has line {changed[1]}")
         plugin = Chosen(names)
         files = list(dict.fromkeys(name.partition("::")[0] for name in names))
         base = lane.path.with_suffix(".tmp")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import socket
 import struct
+import time
 from typing import Any
 
 import pytest
@@ -91,6 +92,15 @@ def test_batches_are_what_paho_gives_however_the_stream_is_cut(
     got = _by_batches(stream, cuts, mqtt5)
     assert got == _by_paho(stream, mqtt5)
     assert [(topic.encode(), payload) for topic, payload, *_ in got] == [each[:2] for each in sent]
+
+
+def test_a_publication_has_the_moment_of_this_machines_clock() -> None:
+    client = _client(BatchingClient, False)
+    got: list[Publication] = []
+    client.take = got.extend
+    before_us = time.time_ns() // 1000
+    client._take_apart(_packet((b"t", b"{}", 7, 1, False), False))
+    assert before_us <= got[0].received_us <= time.time_ns() // 1000
 
 
 def test_properties_of_version_5_are_stepped_over() -> None:
