@@ -22,26 +22,30 @@ PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
 Moments = dict[tuple[str, str], set[float]]
 
 
-def in_order_of_need(rows: list[Row], reached: Moments) -> tuple[Row, ...]:
+def in_order_of_need(
+    rows: list[Row], reached: Moments, since: Mapping[str, float] | None = None
+) -> tuple[Row, ...]:
     """Return the rows, first who needs attention most; a team turns back with its first member.
 
     `reached`: dict of (incident, team) to moments: when members reached their turn-back; new moments are
     added, those as last heard too. One counts for every member who was under air then, even when that first
-    one is out by now (as `turn_back.team_moments` has it).
+    one is out by now (as `entries.team_moments` has it). `since`: by key, from when on the wearer of a row
+    has been under air, restarts of the set or not; else from its wear on.
     """
+    known = since or {}
     for row in rows:
         own = [row.turn_back_reached_at, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
         if row.team is not None and row.incident_id is not None:
             moments = reached.setdefault((row.incident_id, row.team), set())
             moments.update(at for at in own if at is not None)
-    return tuple(sorted((_with_team(row, reached) for row in rows), key=_key))
+    return tuple(sorted((_with_team(row, reached, known.get(row.key)) for row in rows), key=_key))
 
 
-def _with_team(row: Row, reached: Moments) -> Row:
+def _with_team(row: Row, reached: Moments, since_at: float | None) -> Row:
     if row.started_at is None or any(one.code in PAST_TURN_BACK for one in row.reasons):
         return row
     moments = reached.get((row.incident_id or "", row.team or ""), set())
-    together = [at for at in moments if at >= row.started_at]
+    together = [at for at in moments if at >= (row.started_at if since_at is None else since_at)]
     if not together:
         return row
     attention = min(row.attention, "turn_back", key=ORDER.__getitem__)

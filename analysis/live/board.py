@@ -69,7 +69,13 @@ class LiveBoard:
         for board in boards:
             board.add_team_moments(reached)
         rows = [row for board in boards for row in board.rows(now_s)]
-        shown = in_order_of_need(rows, reached)
+        since = {
+            one.key: at_us * 1e-6
+            for board in boards
+            for one in board.inside
+            if (at_us := one.entry.first_heard_us) is not None
+        }
+        shown = in_order_of_need(rows, reached, since)
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]

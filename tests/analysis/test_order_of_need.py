@@ -142,6 +142,19 @@ def test_a_member_lost_from_sight_counts_in_the_team_with_the_last_forecast(
     assert mate.reasons[-1].since_at == pytest.approx(by_at, abs=1.0)
 
 
+def test_a_row_keeps_its_teams_turn_back_when_its_own_set_restarts(log: Any, see: Any) -> None:
+    """The moment counted only for older wears: the restart of a mate's own set took it back."""
+    inside(log, ("S-1", 0.4), ("S-2", 0.05))
+    (team,) = see(415).teams
+    again = log.talker("S-2", boot=2)
+    again.set_up(425)
+    for second in range(430, 480):
+        again.say(second, "pressure", pressure_bar=280.0)
+    (mate,) = [row for row in see(480).rows if row.wearer_id == "W-2"]
+    reasons = {reason.code: reason.since_at for reason in mate.reasons}
+    assert reasons["team_turn_back"] == pytest.approx(team.turn_back_reached_at, abs=1.0)
+
+
 def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) -> None:
     leaking, low = inside(log, ("S-1", 0.1), ("S-2", 0.6), seconds=420)
     for second in range(20):
