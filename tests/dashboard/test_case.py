@@ -233,12 +233,12 @@ def test_an_archive_that_is_not_whole_is_said_everywhere_and_ends_with_3(
     assert run("case", *given, "--out", str(tmp_path / "case"), "--why", "test") == 3
     assert "motion/" in capsys.readouterr().err
     assert "Archive-State: not whole" in (tmp_path / "case" / "bag-info.txt").read_text()
-    assert "not whole" in (tmp_path / "case" / "data" / "report.html").read_text()
+    assert "archive was incomplete" in (tmp_path / "case" / "data" / "report.html").read_text()
     assert run("report", *given, "--out", str(tmp_path / "report.html")) == 3
-    assert "not whole" in (tmp_path / "report.html").read_text()
+    assert "archive was incomplete" in (tmp_path / "report.html").read_text()
     found = verify_case(tmp_path / "case", again=True)
     assert found.faults == ()
-    assert any("not whole" in line for line in found.said)
+    assert any("archive was incomplete" in line for line in found.said)
 
 
 def test_refused_messages_are_in_the_case_with_their_reasons(tmp_path: Path) -> None:
