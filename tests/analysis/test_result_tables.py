@@ -209,6 +209,6 @@ def test_a_full_disk_is_said_and_nothing_half_written_stays(tmp_path: Path, form
     out.mkdir()
     (out / f"wears.{form}.part").symlink_to("/dev/full")
     results = {name: empty_table(name) for name in TABLES}
-    with pytest.raises(UnderairError, match=r"cannot write the tables into .*: the disk is full.*make room"):
+    with pytest.raises(UnderairError, match=r"cannot write the tables into .*: the disk is full.*free space"):
         write_results(results, out, form, {})
     assert list(out.iterdir()) == []
