@@ -5,8 +5,6 @@ from __future__ import annotations
 import errno
 import json
 import os
-import subprocess
-import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -17,6 +15,7 @@ from click.testing import CliRunner
 from dashboard.access.log import FOLDER, NOTHING_BEFORE, SAME_AGAIN_S, AccessLog, access_table, head, read_log
 from dashboard.underair import root
 from ingest.importing import import_capture
+from tests.verbs import underair
 
 
 class Hand:
@@ -96,12 +95,11 @@ def test_the_verb_verify_names_what_was_altered_in_the_log(tmp_path: Path) -> No
     capture = Path(__file__).parents[2] / "sample_logs" / "bad_messages.ndjson"
     import_capture(capture, tmp_path)
     written(tmp_path)
-    command = [sys.executable, "-m", "dashboard.underair", "verify", str(tmp_path)]
-    whole = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    whole = underair("verify", tmp_path)
     assert whole.returncode == 0, whole.stdout + whole.stderr
     path = the_file(tmp_path)
     path.write_bytes(path.read_bytes().replace(b"I-2", b"I-7"))
-    altered = subprocess.run([*command, "--json"], capture_output=True, text=True, timeout=60)
+    altered = underair("verify", tmp_path, "--json")
     assert altered.returncode == 1
     assert f"access/{path.name}, line 4 does not follow" in altered.stderr
     json.loads(altered.stdout)

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from analysis.pieces.archive_pieces import incidents_in
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
@@ -48,9 +49,9 @@ def client(context: PageContext) -> Any:
     return create_app(context, pages={"/review": review}).server.test_client()
 
 
-@pytest.fixture
-def incident(context: PageContext) -> str:
-    return str(store_of(context).incidents()["incident_id"].drop_nulls()[0])
+@pytest.fixture(scope="module")
+def incident(imported: Path) -> str:
+    return str(incidents_in(imported)["incident_id"].drop_nulls()[0])
 
 
 def post(client: Any, incident: str, headers: dict[str, str] | None = None, **fields: str) -> Any:
