@@ -101,13 +101,11 @@ def test_the_officers_path(page: Any, address: str) -> None:
 def test_the_page_is_accessible_fits_the_screen_goes_by_keyboard_and_plans_for_a_chosen_cylinder(
     page: Any, address: str, axe: Any
 ) -> None:
-    page.set_viewport_size({"width": SIZES[1][0], "height": SIZES[1][1]})
-    page.goto(f"{address}/trends")
-    page.wait_for_selector(DRAWN)
-    fits = "document.documentElement.scrollWidth <= innerWidth"
-    assert page.evaluate(fits)
-    page.set_viewport_size({"width": SIZES[0][0], "height": SIZES[0][1]})
-    assert page.evaluate(fits)
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        page.goto(f"{address}/trends")
+        page.wait_for_selector(DRAWN)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
     assert axe(page) == []
     page.emulate_media(color_scheme="dark")
     assert axe(page, rule="color-contrast") == []
