@@ -139,21 +139,17 @@ def note_table(notes: list[DeskNote], setting: Setting, may_withdraw: bool = Fal
 
 def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
     """Return what was received and refused: a row for each speaker, kind, reason and field, counted."""
-    rows = []
-    for row in refused.sort("first", "reason", nulls_last=True).iter_rows(named=True):
-        whose = (
-            f"{words.SET} {row['set_id']}" if row["set_id"] else f"{words.DESK_LANE} {row['desk_id'] or '–'}"
-        )
-        rows.append(
-            [
-                whose,
-                row["kind"] or "–",
-                row["reason"],
-                row["path"] or "–",
-                setting.time(row["first"]),
-                setting.time(row["last"]),
-                cell(str(row["messages"]), value=row["messages"]),
-            ]
-        )
+    rows = [
+        [
+            f"{words.SET} {row['set_id']}" if row["set_id"] else f"{words.DESK_LANE} {row['desk_id'] or '–'}",
+            row["kind"] or "–",
+            row["reason"],
+            row["path"] or "–",
+            setting.time(row["first"]),
+            setting.time(row["last"]),
+            cell(str(row["messages"]), value=row["messages"]),
+        ]
+        for row in refused.sort("first", "reason", nulls_last=True).iter_rows(named=True)
+    ]
     name, caption, heads = "review-refused", words.REFUSED, words.REFUSED_HEADS
     return Table(name, caption, heads, rows, words.REFUSED_NOTE, words.NONE_REFUSED, numeric=(6,))

@@ -104,14 +104,8 @@ def wear_table(wears: pl.DataFrame, setting: Setting) -> Table:
                 seconds(row["gap_s"]),
             ]
         )
-    return Table(
-        "review-wears",
-        words.WEARS,
-        words.INCIDENT_WEAR_HEADS,
-        rows,
-        empty=words.NO_ROWS,
-        numeric=range(7, 14),
-    )
+    heads = words.INCIDENT_WEAR_HEADS
+    return Table("review-wears", words.WEARS, heads, rows, empty=words.NO_ROWS, numeric=range(7, 14))
 
 
 def _cylinder(row: dict[str, Any], setting: Setting) -> str:
@@ -215,31 +209,24 @@ def _policy_cell(row: dict[str, Any] | None, setting: Setting) -> Any:
 
 def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
     """Return the silences inside wears, with what came in them and was refused."""
-    rows = []
-    for row in gaps.sort("started").iter_rows(named=True):
-        refused = row.get("refused_messages")
-        rows.append(
-            [
-                setting.who(row),
-                row["set_id"],
-                setting.time(row["started"], row["wear_id"]),
-                setting.time(row["ended"], row["wear_id"]),
-                seconds(row["seconds"]),
-                words.UNCOUNTED
-                if row["lost_messages"] is None
-                else cell(str(row["lost_messages"]), value=row["lost_messages"]),
-                "–" if refused is None else cell(str(refused), value=refused),
-            ]
-        )
-    return Table(
-        "review-silences",
-        words.SILENCES,
-        words.SILENCE_HEADS,
-        rows,
-        words.SILENCES_NOTE,
-        words.NOTHING_SILENT,
-        (4, 5, 6),
-    )
+    rows = [
+        [
+            setting.who(row),
+            row["set_id"],
+            setting.time(row["started"], row["wear_id"]),
+            setting.time(row["ended"], row["wear_id"]),
+            seconds(row["seconds"]),
+            _messages(row["lost_messages"], words.UNCOUNTED),
+            _messages(row.get("refused_messages"), "–"),
+        ]
+        for row in gaps.sort("started").iter_rows(named=True)
+    ]
+    name, caption, heads = "review-silences", words.SILENCES, words.SILENCE_HEADS
+    return Table(name, caption, heads, rows, words.SILENCES_NOTE, words.NOTHING_SILENT, (4, 5, 6))
+
+
+def _messages(count: int | None, unknown: str) -> Any:
+    return unknown if count is None else cell(str(count), value=count)
 
 
 def heat_table(results: Results, setting: Setting) -> Table:
@@ -275,15 +262,8 @@ def clock_table(clocks: pl.DataFrame) -> Table:
         ]
         for row in clocks.sort("set_id", "boot").iter_rows(named=True)
     ]
-    return Table(
-        "review-clocks",
-        words.CLOCKS_TITLE,
-        words.CLOCK_HEADS,
-        rows,
-        words.CLOCKS_NOTE,
-        words.NO_ROWS,
-        (2, 3, 4, 5),
-    )
+    name, caption, heads = "review-clocks", words.CLOCKS_TITLE, words.CLOCK_HEADS
+    return Table(name, caption, heads, rows, words.CLOCKS_NOTE, words.NO_ROWS, range(2, 6))
 
 
 def forecast_table(results: Results, setting: Setting) -> Table:

@@ -253,26 +253,20 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
         if one.part == "set":
             falling = "falling " if one.how == "fall" else ""
             why.setdefault(one.name, []).append(f"{falling}{sentences.MEASURE[one.measure]}")
-    rows = []
-    for row in set_counts(wears, *events, most=MOST_SETS, first=why).iter_rows(named=True):
-        reasons = "; ".join(why.get(row["set_id"], []))
-        rows.append(
-            [
-                _marked(row["set_id"], bool(reasons)),
-                reasons or "–",
-                count(row["wears"]),
-                "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
-                count(row["readings_stuck"]),
-                count(row["clock"]),
-                count(row["battery"]),
-                "–"
-                if row["decline"] is None
-                else cell(sentences.signed(row["decline"]), value=row["decline"]),
-                count(row["silent_wears"]),
-                number(row["silent_min"], "min", 1),
-                count(row["pressure_fell_closed"]),
-            ]
-        )
+    rows = [
+        [
+            _marked(row["set_id"], row["set_id"] in why),
+            "; ".join(why.get(row["set_id"], ["–"])),
+            count(row["wears"]),
+            "–" if row["last"] is None else f"{row['last']:%Y-%m-%d}",
+            *(count(row[name]) for name in ("readings_stuck", "clock", "battery")),
+            "–" if row["decline"] is None else cell(sentences.signed(row["decline"]), value=row["decline"]),
+            count(row["silent_wears"]),
+            number(row["silent_min"], "min", 1),
+            count(row["pressure_fell_closed"]),
+        ]
+        for row in set_counts(wears, *events, most=MOST_SETS, first=why).iter_rows(named=True)
+    ]
     return listing(
         "trends-sets",
         sentences.SETS_TITLE,
