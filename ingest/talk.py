@@ -13,11 +13,11 @@ _QUIET, _VERBOSE = "underair.quiet", "underair.verbose"
 
 
 def with_talk_options(command: click.Command) -> click.Command:
-    """Give a verb, and the verbs below it, `--quiet` and `-v`."""
+    """Give a verb and the verbs below it `--quiet` and `-v`."""
     if isinstance(command, click.Group):
         for below in command.commands.values():
             with_talk_options(below)
-    elif not any("--quiet" in each.opts for each in command.params):
+    if not any("--quiet" in each.opts for each in command.params):
         command.params += [
             click.Option(names, is_flag=True, expose_value=False, callback=_note, help=what)
             for names, what in (
@@ -29,7 +29,8 @@ def with_talk_options(command: click.Command) -> click.Command:
 
 
 def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    ctx.meta[f"underair.{param.name}"] = value
+    if value:  # a verb and the verb below it both ask
+        ctx.meta[f"underair.{param.name}"] = True
     if value and param.name == "verbose":
         log_to_stderr("plain", "debug")
 

@@ -13,6 +13,8 @@ import pytest
 
 from analysis.profile import load_profile
 from dashboard.underair import VERBS, root
+from ingest.contract.fields import fields_of
+from ingest.contract.kinds import DESK_KINDS, SET_KINDS, Spoken
 from ingest.contract.messages import decode
 
 ROOT = Path(__file__).parent.parent
@@ -105,6 +107,24 @@ def test_the_messages_shown_to_makers_keep_the_contract() -> None:
         decode(words[words.index("-t") + 1], words[words.index("-m") + 1].encode())
 
 
+@pytest.mark.parametrize(("speaker", "kinds"), [("set", SET_KINDS), ("desk", DESK_KINDS)])
+def test_makers_read_every_kind_with_every_field(speaker: str, kinds: tuple[str, ...]) -> None:
+    page = (ROOT / "ingest/docs/for_makers.md").read_text(encoding="utf-8")
+    table = page.split(f"## What a {speaker} says\n")[1].split("\n#")[0]
+    rows = dict(re.findall(r"^\| `(\w+)` \| (.*?) \|", table, re.M))
+    assert set(rows) == set(kinds)
+    for kind, cell in rows.items():
+        own = [
+            field
+            for field in fields_of(kind)
+            if field.name not in (*Spoken.__struct_fields__, f"{speaker}_id")
+        ]
+        optional = set(re.findall(r"\\\[`(\w+)`", cell))
+        assert optional == {field.name for field in own if not field.required}, kind
+        plain = re.sub(r"\{.*?\}|: (?:`\w+` ?)+|\\\[.*?\\\]", "", cell)
+        assert set(re.findall(r"`(\w+)`", plain)) == {field.name for field in own if field.required}, kind
+
+
 def test_what_tries_the_readme_s_claims_is_there() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     named = re.findall(
@@ -134,7 +154,7 @@ def test_the_files_that_contributors_are_sent_to_exist() -> None:
         ("RULES", "analysis/findings/findings.py"),
         ("PLANTED", "tests/analysis/test_findings.py"),
         ("POLICY_TYPES", "analysis/policies.py"),
-        ("LANE_HEIGHT_PX", "dashboard/review/figures.py"),
+        ("LANES", "dashboard/review/figures.py"),
         ("READOUT", "dashboard/review/words.py"),
         ("VERSION", "analysis/trends/ledger.py"),
         ("MEASURED", "analysis/trends/ledger.py"),

@@ -9,22 +9,17 @@ import polars as pl
 
 from analysis.tables import formula_safe, with_units
 from dashboard.review.clock import SECOND_MS, Window
-from dashboard.review.lanes import Band, Floats, PersonLanes, Series
+from dashboard.review.lanes import READINGS, Band, Floats, PersonLanes, Series
 from dashboard.review.view import Look
 from dashboard.units import Quantity, Units
 from ingest.contract.units import header_with_unit
 from ingest.parquet_bytes import arrow_bytes
 
-# Name, quantity and whether it is an estimate; in the order of the columns.
-READINGS: tuple[tuple[str, Quantity], ...] = (
-    ("pressure_reading", "pressure"),
-    ("motion_reading", "motion"),
-    ("temperature_reading", "temperature"),
-)
-ESTIMATES: tuple[tuple[str, Quantity], ...] = (
-    ("pressure_estimate", "pressure"),
-    ("rate_estimate", "rate"),
-    ("surroundings_estimate", "temperature"),
+# Name, quantity and field of `PersonLanes`.
+ESTIMATES: tuple[tuple[str, Quantity, str], ...] = (
+    ("pressure_estimate", "pressure", "air"),
+    ("rate_estimate", "rate", "rate"),
+    ("surroundings_estimate", "temperature", "surroundings"),
 )
 
 
@@ -40,8 +35,8 @@ def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
     """
     units = look.view.units
     frames = [_rows_of(person, look.window, units) for person in look.lanes]
-    found = {name: units.label[quantity] for name, quantity in READINGS}
-    for name, quantity in ESTIMATES:
+    found = {f"{kind}_reading": units.label[quantity] for kind, (_, quantity) in READINGS.items()}
+    for name, quantity, _ in ESTIMATES:
         found |= {f"{name}{end}": units.label[quantity] for end in ("", "_low", "_high")}
     rows = pl.concat(frames)
     if not look.clock.is_utc:
@@ -53,17 +48,15 @@ def visible_rows(look: Look) -> tuple[pl.DataFrame, dict[str, str]]:
 
 def _rows_of(person: PersonLanes, window: Window, units: Units) -> pl.DataFrame:
     x = person.air.x[(person.air.x >= window.start) & (person.air.x <= window.end)]
-    readings = {"pressure": person.pressure, "motion": person.motion, "temperature": person.temperature}
     columns: dict[str, Any] = {
         "time_utc": pl.Series((x * 1000).astype(np.int64)).cast(pl.Datetime("us", "UTC")),
         "wearer_id": pl.repeat(person.wearer_id, len(x), dtype=pl.String, eager=True),
         "set_id": pl.repeat(", ".join(person.set_ids), len(x), dtype=pl.String, eager=True),
     }
-    for name, quantity in READINGS:
-        columns[name] = units.shown(quantity, _in_its_second(readings[name.split("_")[0]], x))
-    bands = {"pressure": person.air, "rate": person.rate, "surroundings": person.surroundings}
-    for name, quantity in ESTIMATES:
-        for end, values in _on_grid(bands[name.split("_")[0]], x).items():
+    for kind, (_, quantity) in READINGS.items():
+        columns[f"{kind}_reading"] = units.shown(quantity, _in_its_second(getattr(person, kind), x))
+    for name, quantity, field in ESTIMATES:
+        for end, values in _on_grid(getattr(person, field), x).items():
             columns[f"{name}{end}"] = units.shown(quantity, values)
     columns["dose"] = _picked(person.surroundings.x, person.dose, x)
     columns["alarms"] = pl.Series([_alarms(person, float(at)) for at in x], dtype=pl.String)

@@ -25,7 +25,7 @@ from dashboard.review import words as review_words
 from dashboard.review.clock import Clock, Window, clock_of
 from dashboard.review.desk_notes import desk_notes
 from dashboard.review.drawing import View
-from dashboard.review.figures import lanes_figure, scales_of
+from dashboard.review.figures import LANES, lanes_figure, scales_of
 from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
 from dashboard.review.setting import Setting
@@ -227,7 +227,7 @@ def _lanes(person: PersonLanes) -> tuple[str, ...]:
         "heat": bool(len(person.temperature.x)),
         "alarms": bool(person.alarm_kinds),
     }
-    return tuple(lane for lane, drawn in wanted.items() if drawn)
+    return tuple(lane for lane in LANES if wanted[lane])
 
 
 def _numbers(profile: Profile) -> Table:

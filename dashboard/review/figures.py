@@ -6,6 +6,7 @@ Figures are plain dicts with typed arrays: nothing is validated twice, and a zoo
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,7 +32,6 @@ from dashboard.review.lanes import Floats, Mark, PersonLanes, Span
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 from dashboard.units import Quantity
 
-LANE_HEIGHT_PX = {"air": 112, "rate": 84, "motion": 44, "heat": 84}
 ALARM_ROW_PX = 24
 LANE_TITLE_PX = 19
 HEADING_PX = 30
@@ -268,21 +268,11 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     _hatched(drawing, person.unknown, late, block, CHART_GREY, "\\", 0.93)
     for lane in drawing.view.lanes:
         explained = words.LANE_EXPLAINED[lane].format(**units.label)
-        silent = {"air": person.pressure, "motion": person.motion, "heat": person.temperature}.get(lane)
-        if silent is not None and not len(silent.x):
+        draw, readings = LANES[lane]
+        if readings is not None and not len(getattr(person, readings).x):
             explained = explained.split(" · ")[0] + words.NO_READINGS
         drawing.title(explained, LANE_TITLE_PX)
-        if lane == "air":
-            _air_lane(drawing, person, scales)
-        elif lane == "rate":
-            _rate_lane(drawing, person, scales)
-        elif lane == "motion":
-            y = drawing.lane(LANE_HEIGHT_PX[lane], range=[0, scales.motion_m_s2], nticks=3)
-            draw_readings(drawing, person.motion, y, CHART_GREY, "motion")
-        elif lane == "heat":
-            _heat_lane(drawing, person, scales)
-        else:
-            _alarm_lane(drawing, person)
+        draw(drawing, person, scales)
     drawing.rows_px[block_index] = (top + LANE_TITLE_PX, drawing.depth_px)
     drawing.depth_px += 6
 
@@ -290,7 +280,7 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
 def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
     top = units.shown("pressure", scales.pressure_bar)
-    y = drawing.lane(LANE_HEIGHT_PX["air"], range=[0, top], nticks=4)
+    y = drawing.lane(112, range=[0, top], nticks=4)
     draw_band(drawing, in_units(person.air, units, "pressure"), y, BAND_FILL)
     draw_readings(drawing, person.pressure, y, CHART_BLUE, "pressure")
     if math.isfinite(person.low_air_bar):
@@ -325,23 +315,28 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
 
 def _rate_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
-    y = drawing.lane(LANE_HEIGHT_PX["rate"], range=[0, units.shown("rate", scales.rate_l_min)], nticks=4)
+    y = drawing.lane(84, range=[0, units.shown("rate", scales.rate_l_min)], nticks=4)
     rate = in_units(person.rate, units, "rate")
     draw_band(drawing, rate, y, BAND_FILL)
     draw_line(drawing, rate.x, rate.middle, y, {"color": CHART_BLUE, "width": 1.5})
 
 
+def _motion_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
+    y = drawing.lane(44, range=[0, scales.motion_m_s2], nticks=3)
+    draw_readings(drawing, person.motion, y, CHART_GREY, "motion")
+
+
 def _heat_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
     low, high = (units.shown("temperature", value) for value in (0.0, scales.temperature_c))
-    y = drawing.lane(LANE_HEIGHT_PX["heat"], range=[low, high], nticks=4)
+    y = drawing.lane(84, range=[low, high], nticks=4)
     around = in_units(person.surroundings, units, "temperature")
     draw_band(drawing, around, y, WARM_FILL)
     draw_line(drawing, around.x, around.middle, y, {"color": CHART_ORANGE, "width": 1.2, "dash": "dash"})
     draw_readings(drawing, person.temperature, y, CHART_GREY, "temperature")
 
 
-def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
+def _alarm_lane(drawing: Drawing, person: PersonLanes, _scales: Scales) -> None:
     kinds = person.alarm_kinds
     names = [words.ALARMS_NARROW[kind] for kind in kinds] or [words.NO_ROWS]
     y = drawing.lane(
@@ -365,6 +360,16 @@ def _alarm_lane(drawing: Drawing, person: PersonLanes) -> None:
                 yaxis=y,
             )
         )
+
+
+LANES: dict[str, tuple[Callable[[Drawing, PersonLanes, Scales], None], str | None]] = {
+    "air": (_air_lane, "pressure"),
+    "rate": (_rate_lane, None),
+    "motion": (_motion_lane, "motion"),
+    "heat": (_heat_lane, "temperature"),
+    "alarms": (_alarm_lane, None),
+}
+"""In the order of the page: what draws a lane, and the readings that it shows; a lane without any says so."""
 
 
 def _seconds(span: Span) -> float:

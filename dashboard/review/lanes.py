@@ -19,6 +19,7 @@ from analysis.records import Ints, floats, micros
 from analysis.tables import Results
 from dashboard.light_record import LightRecord
 from dashboard.review.words import ALARMS
+from dashboard.units import Quantity
 
 Floats = NDArray[np.float64]
 MILLISECONDS = 1000.0
@@ -103,7 +104,12 @@ class PersonLanes:
         return [kind for kind in ALARM_ORDER if kind in present]
 
 
-READINGS = {"pressure": "pressure_bar", "motion": "motion_m_s2", "temperature": "temperature_c"}
+READINGS: dict[str, tuple[str, Quantity]] = {
+    "pressure": ("pressure_bar", "pressure"),
+    "motion": ("motion_m_s2", "motion"),
+    "temperature": ("temperature_c", "temperature"),
+}
+"""Kind, which is the field of `PersonLanes` too: its column, and the quantity in which people read it."""
 ALARM_ORDER = tuple(ALARMS)
 
 
@@ -161,7 +167,7 @@ def lanes_of_each(
     Readings and estimates are dealt to their sets and wears once: looking through all of them for each of
     sixty people took four times as long.
     """
-    readings = {kind: _by_set(messages, kind, column) for kind, column in READINGS.items()}
+    readings = {kind: _by_set(messages, kind, column) for kind, (column, _) in READINGS.items()}
     estimates = {name: _by_wear(results[name]) for name in ("air", "heat")}
     windows = owned_windows(results["wears"])
     outside = bool(results["alarms"]["wear_id"].null_count())

@@ -14,11 +14,11 @@ import polars as pl
 
 from analysis.tables import Results
 from dashboard.results_store import IncidentRecord, ResultsStore
-from dashboard.review import words
+from dashboard.review import figures, words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
 from dashboard.review.desk_notes import DeskNote, desk_notes
 from dashboard.review.drawing import NARROWEST_PX, View
-from dashboard.review.figures import LANE_HEIGHT_PX, Scales, scales_of
+from dashboard.review.figures import Scales, scales_of
 from dashboard.review.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
 from dashboard.review.overview import whole_window
 from dashboard.units import METRIC, UNITS
@@ -30,7 +30,7 @@ LATEST_MS = 4e12
 """The year 2096: what lies beyond is no moment of an incident."""
 WIDEST_PX = 8000.0
 PEOPLE_AT_FIRST = 2
-LANES = (*LANE_HEIGHT_PX, "alarms")
+LANES = tuple(figures.LANES)
 
 
 class BadView(UnderairError):

@@ -14,13 +14,7 @@ if TYPE_CHECKING:
     from dashboard.review.desk_notes import DeskNote
 
 ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion (1st)"}
-LANES = {
-    "air": "Pressure",
-    "rate": "Breathing rate",
-    "motion": "Motion",
-    "heat": "Temperature",
-    "alarms": "Alarms",
-}
+# A lane's name, then its unit, then what is drawn.
 LANE_EXPLAINED = {
     "air": "Pressure, {pressure} · dots and line: readings · band: estimate, 90\u00a0%",
     "rate": "Breathing rate, {rate} · estimate after the fact · band: 90\u00a0% of 30 s means",
@@ -28,6 +22,7 @@ LANE_EXPLAINED = {
     "heat": "Temperature, {temperature} · line: set's sensor · dashed and band: estimate of the surroundings",
     "alarms": "Alarms · solid: the set reported it · outlined under it: what the readings say",
 }
+LANES = {lane: text.split(" · ")[0].split(", ")[0] for lane, text in LANE_EXPLAINED.items()}
 NO_READINGS = " · the set sent no reading"
 NO_ALARMS = "none reported, none derived"
 DESK_LANE = "Desk"

@@ -115,14 +115,14 @@ class Incident:
                 )
             )
             heard = ~silent
-            for kind, field, values in (
+            readings = (
                 ("pressure", "pressure_bar", np.round(pressure)),
                 ("motion", "motion_m_s2", np.round(motion, 2)),
                 ("temperature", "temperature_c", np.round(temperature, 1)),
-            ):
+            )
+            for offset, (kind, field, values) in enumerate(readings):
                 n = int(heard.sum())
-                offset = ("pressure", "motion", "temperature").index(kind)
-                seq = self.seconds[heard] * 3 + offset
+                seq = self.seconds[heard] * len(readings) + offset
                 own = stamps.filter(pl.Series(heard))
                 frames[kind].append(
                     _filled(

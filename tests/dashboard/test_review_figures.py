@@ -6,7 +6,7 @@ import base64
 import itertools
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -21,11 +21,11 @@ from dashboard.review.bench import bench
 from dashboard.review.clock import Clock, Window, moment_of
 from dashboard.review.drawing import Drawing, View
 from dashboard.review.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.review.lanes import Mark, Series, lanes_of, lanes_of_each, people_of
+from dashboard.review.lanes import READINGS, Mark, Series, lanes_of, lanes_of_each, people_of
 from dashboard.review.moment import readout
 from dashboard.review.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
 from dashboard.review.view import LANES, BadView, Bench, Look, request_of
-from dashboard.units import IMPERIAL, METRIC, UNITS
+from dashboard.units import IMPERIAL, METRIC, UNITS, Quantity
 from tests.dashboard.invented_incident import (
     DISTRESS_AT_S,
     INCIDENT,
@@ -54,6 +54,18 @@ def look(tmp_path_factory: pytest.TempPathFactory) -> Look:
 def figure_of(look: Look, window: Window | None = None, **view: Any) -> tuple[dict[str, Any], Any]:
     wanted = View(**{"lanes": LANES, "units": METRIC, **view})
     return lanes_figure(look.lanes, look.desk, window or look.whole, wanted, look.scales)
+
+
+def test_every_lane_and_reading_is_known_wherever_one_is_named(look: Look) -> None:
+    assert list(words.LANE_EXPLAINED) == list(LANES)
+    person = look.lanes[0]
+    shown = {row["name"] for row in readout(person, person.started + 600_000, METRIC)}
+    for kind in READINGS:
+        assert len(getattr(person, kind).x), f"the invented incident sends no {kind}"
+        assert words.READOUT[kind] in shown
+    for units in UNITS.values():
+        for part in (units.label, units.factor, units.offset, units.decimals):
+            assert set(part) == set(get_args(Quantity)), units.name
 
 
 def test_the_gravest_findings_choose_who_is_shown_first(look: Look) -> None:
