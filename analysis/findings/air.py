@@ -1,4 +1,4 @@
-"""Findings about air: how full, how fast, how late, and whether the gauge can be believed."""
+"""Findings about air: how full, how fast, how late, and readings that stay the same."""
 
 from __future__ import annotations
 

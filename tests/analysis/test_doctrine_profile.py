@@ -68,6 +68,9 @@ def test_document_and_default_file_name_every_policy_and_profile() -> None:
     text = resources.files("analysis").joinpath("profiles", "default.toml").read_text(encoding="utf-8")
     assert f"# {' | '.join(POLICIES)};" in text
     assert set(get_args(Policy)) == set(POLICIES)
+    assert {part for part in Profile.default().turn_back.__struct_fields__ if part in POLICIES} == set(
+        POLICIES
+    )
     method = resources.files("analysis").joinpath("docs", "method.md").read_text(encoding="utf-8")
     assert [name for name in POLICIES if f"  - `{name}`: " not in method] == []
 
