@@ -32,6 +32,7 @@ from dashboard.review.lanes import Floats, Mark, PersonLanes, Span
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 from dashboard.units import Quantity
 
+AIR_PX, RATE_PX, MOTION_PX, HEAT_PX = 112, 84, 44, 84
 ALARM_ROW_PX = 24
 LANE_TITLE_PX = 19
 HEADING_PX = 30
@@ -199,15 +200,15 @@ def _overlay(drawing: Drawing, people: list[PersonLanes], scales: Scales) -> Non
         for person, (_, _, sign) in zip(people, STYLES, strict=False)
     ]
     drawing.title(plain(f"{words.OVERLAY}: {' · '.join(names)}"), HEADING_PX, True)
-    lots: tuple[tuple[str, str, Quantity, float], ...] = (
-        (words.OVERLAY_AIR, "air", "pressure", scales.pressure_bar),
-        (words.OVERLAY_RATE, "rate", "rate", scales.rate_l_min),
+    lots: tuple[tuple[str, int, Quantity, float], ...] = (
+        (words.OVERLAY_AIR, AIR_PX, "pressure", scales.pressure_bar),
+        (words.OVERLAY_RATE, RATE_PX, "rate", scales.rate_l_min),
     )
-    for title, lane, quantity, top in lots:
+    for title, height_px, quantity, top in lots:
         drawing.title(title.format(**units.label), LANE_TITLE_PX)
-        y = drawing.lane(LANE_HEIGHT_PX[lane], range=[0, units.shown(quantity, top)], nticks=4)
+        y = drawing.lane(height_px, range=[0, units.shown(quantity, top)], nticks=4)
         for person, (colour, dash, _) in zip(people, STYLES, strict=False):
-            band = in_units(person.air if lane == "air" else person.rate, units, quantity)
+            band = in_units(person.air if quantity == "pressure" else person.rate, units, quantity)
             draw_line(drawing, band.x, band.middle, y, {"color": colour, "width": 1.6, "dash": dash})
     drawing.depth_px += 6
 
@@ -280,7 +281,7 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
 def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
     top = units.shown("pressure", scales.pressure_bar)
-    y = drawing.lane(112, range=[0, top], nticks=4)
+    y = drawing.lane(AIR_PX, range=[0, top], nticks=4)
     draw_band(drawing, in_units(person.air, units, "pressure"), y, BAND_FILL)
     draw_readings(drawing, person.pressure, y, CHART_BLUE, "pressure")
     if math.isfinite(person.low_air_bar):
@@ -315,21 +316,21 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
 
 def _rate_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
-    y = drawing.lane(84, range=[0, units.shown("rate", scales.rate_l_min)], nticks=4)
+    y = drawing.lane(RATE_PX, range=[0, units.shown("rate", scales.rate_l_min)], nticks=4)
     rate = in_units(person.rate, units, "rate")
     draw_band(drawing, rate, y, BAND_FILL)
     draw_line(drawing, rate.x, rate.middle, y, {"color": CHART_BLUE, "width": 1.5})
 
 
 def _motion_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
-    y = drawing.lane(44, range=[0, scales.motion_m_s2], nticks=3)
+    y = drawing.lane(MOTION_PX, range=[0, scales.motion_m_s2], nticks=3)
     draw_readings(drawing, person.motion, y, CHART_GREY, "motion")
 
 
 def _heat_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
     low, high = (units.shown("temperature", value) for value in (0.0, scales.temperature_c))
-    y = drawing.lane(84, range=[low, high], nticks=4)
+    y = drawing.lane(HEAT_PX, range=[low, high], nticks=4)
     around = in_units(person.surroundings, units, "temperature")
     draw_band(drawing, around, y, WARM_FILL)
     draw_line(drawing, around.x, around.middle, y, {"color": CHART_ORANGE, "width": 1.2, "dash": "dash"})
