@@ -122,7 +122,7 @@ class Incident:
             )
             for offset, (kind, field, values) in enumerate(readings):
                 n = int(heard.sum())
-                seq = self.seconds[heard] * len(readings) + offset
+                seq = self.seconds[heard] + 1_000_000 * offset  # the same whatever kinds there are
                 own = stamps.filter(pl.Series(heard))
                 frames[kind].append(
                     _filled(
@@ -249,7 +249,7 @@ class Incident:
                     "started": at(SILENT_FROM_S),
                     "ended": at(SILENT_UNTIL_S),
                     "statement": f"{wearer} was not heard for 3 min under air.",
-                    "evidence": [f"{set_id}/1/{SILENT_FROM_S * 3}", f"{set_id}/1/{SILENT_UNTIL_S * 3}"],
+                    "evidence": [f"{set_id}/1/{SILENT_FROM_S}", f"{set_id}/1/{SILENT_UNTIL_S}"],
                 },
                 {
                     "finding_id": "no-motion-1",
@@ -260,7 +260,7 @@ class Incident:
                     "started": at(DISTRESS_AT_S),
                     "ended": at(DISTRESS_AT_S + 60),
                     "statement": f"{wearer} gave distress; it was answered after 20 s.",
-                    "evidence": [f"{set_id}/1/{DISTRESS_AT_S * 3}"],
+                    "evidence": [f"{set_id}/1/{DISTRESS_AT_S}"],
                 },
             ]
         self.results: Results = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
