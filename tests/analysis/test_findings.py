@@ -6,6 +6,7 @@ import functools
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -274,6 +275,16 @@ def test_identities_are_unique_and_stay(log: Any) -> None:
     again = analyse({kind: frame.reverse() for kind, frame in messages.items()}, PROFILE)["findings"]
     assert first["finding_id"].is_unique().all()
     assert first.equals(again)
+
+
+@pytest.mark.parametrize(
+    ("first_us", "last_us", "inside"),
+    [(0, 9, False), (0, 10, True), (20, 30, True), (21, 30, False), (0, 30, True)],
+)
+def test_what_reaches_into_an_incident(first_us: int, last_us: int, inside: bool) -> None:
+    of_one = SimpleNamespace(window_us=(10, 20))
+    assert Context.overlaps(of_one, first_us, last_us) is inside  # type: ignore[arg-type]
+    assert Context.overlaps(SimpleNamespace(window_us=None), first_us, last_us)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ Regression values: our own results, read once by a person. The rules themselves 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -381,6 +382,16 @@ def team(log: WrittenLog) -> None:
         )
 
 
+def heat_alarm_near_a_rise(at_s: float) -> Callable[[WrittenLog], None]:
+    """The surroundings rise from 478 to 523 s; an alarm half a minute before or a minute after is theirs."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, temperature=lambda t: 40.0 + 70.0 * (1.0 - math.exp(-max(t - 500.0, 0.0) / 60.0)))
+        alarm(talker, "heat", (at_s, "raised"), (at_s + 5, "cleared"))
+
+    return scene
+
+
 def turn_noted(late_s: float, bar_s: float) -> Callable[[WrittenLog], None]:
     """Turn-back is due at 1081 s (0.12 bar/s); the desk notes it so much later."""
 
@@ -487,6 +498,7 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "tallied out below the warning": left_at(1800),
     "tallied out at once below the warning": left_at(1720),
     "tallied out far below the warning": left_at(1855, start_bar=290.0, bar_s=0.155),
+    **{f"heat alarm at {at_s} s": heat_alarm_near_a_rise(at_s) for at_s in (445, 452, 580, 587)},
     "a team": team,
     "turned 59 s late": turn_noted(59, 0.12),
     "turned 62 s late": turn_noted(62, 0.12),
