@@ -40,6 +40,7 @@ from analysis.trends.cells import (
 )
 from analysis.trends.publishing import due
 from analysis.trends.wear_arrays import Worked
+from dashboard.trends.outside import service_of, tables
 
 KEPT = Path(__file__).with_suffix(".json")
 APRIL = 12 * 2031 + 3
@@ -282,6 +283,29 @@ class TestWhatCanBeSolved:
         # Four quarters of three months, the year of four quarters, and a quarter of its roles.
         assert sorted((row != 0).sum() for row in system.sums) == [2, 4, 4, 4, 4, 5]
         assert all(row.sum() == 1 - ((row != 0).sum() - 1) for row in system.sums)
+
+
+def test_what_was_published_as_tables() -> None:
+    cell = Cell(
+        part="service", wears=40, hours=15, events={"low_air_exits": (3, 7)}, means={"heat_dose": 0.12}
+    )
+    group = Cell(part="role", names=("a", "b", "c"), wears=0)
+    made = tables({"2031-04": Published(period="2031-04", cells=(cell,)),
+                   "2031-Q2": Published(period="2031-Q2", cells=(cell, group))})  # fmt: skip
+    (month,), (whole, part) = made["by_month"].to_dicts(), made["by_quarter"].to_dicts()
+    assert (month["low_air_exits_low"], month["low_air_exits_high"]) == (3, 7)
+    assert (month["low_air_exits_rate_low"], month["low_air_exits_rate_high"]) == (
+        75.0,
+        180.0,
+    )  # of 1000 wears
+    assert (month["silent_wears_rate_low"], month["heat_dose_mean"], month["hard_min_mean"]) == (
+        None,
+        0.12,
+        None,
+    )
+    assert (whole["name"], part["name"], part["low_air_exits_rate_low"]) == ("all", "a, b and c", None)
+    known = {name: Published(period=name, cells=(cell, group)) for name in ("2031-05", "2031-04", "2031-Q2")}
+    assert service_of(known, "month") == [("2031-04", cell), ("2031-05", cell)]
 
 
 def test_a_planning_rate_has_ten_wears_of_five_people_beyond_it() -> None:

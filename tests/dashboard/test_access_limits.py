@@ -201,6 +201,10 @@ class TestPages:
         assert "15 minutes" in held.text
         assert 895 < int(held.headers["Retry-After"]) <= 900
 
+    def test_signing_in_again_and_again_locks_nobody_out(self, pages: GuardedPages) -> None:
+        for _ in range(6):
+            assert pages.client().try_password("desk-1", password_of("desk-1")).status_code == 303
+
     def test_the_forms_token_stays_the_same_and_a_planted_one_is_replaced(self, pages: GuardedPages) -> None:
         caller = pages.client()
         first = caller.form_token()
