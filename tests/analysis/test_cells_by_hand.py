@@ -41,6 +41,7 @@ from analysis.trends.cells import (
 from analysis.trends.publishing import due
 from analysis.trends.wear_arrays import Worked
 from dashboard.trends.outside import service_of, tables
+from dashboard.trends.releases import faults, publish, published
 
 KEPT = Path(__file__).with_suffix(".json")
 APRIL = 12 * 2031 + 3
@@ -283,6 +284,16 @@ class TestWhatCanBeSolved:
         # Four quarters of three months, the year of four quarters, and a quarter of its roles.
         assert sorted((row != 0).sum() for row in system.sums) == [2, 4, 4, 4, 4, 5]
         assert all(row.sum() == 1 - ((row != 0).sum() - 1) for row in system.sums)
+
+
+def test_what_was_published_is_read_whole_and_gone_on_with(tmp_path: Path) -> None:
+    wears = ledger(3)
+    first = publish(tmp_path, wears, datetime(2029, 2, 3, tzinfo=UTC))
+    second = publish(tmp_path, wears, datetime(2029, 3, 3, tzinfo=UTC))
+    assert (list(first), list(second)) == (["2029-01"], ["2029-01", "2029-02"])
+    assert second["2029-01"] == first["2029-01"]
+    assert published(tmp_path) == second
+    assert faults(tmp_path) == (2, [])
 
 
 def test_what_was_published_as_tables() -> None:
