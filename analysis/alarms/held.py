@@ -50,7 +50,7 @@ def held_alarms(
         if one.reported is None and one.alarm in NOT_ALONE:
             continue
         ended_us = one.cleared_us if one.cleared_us is not None and one.cleared_us <= as_of_us else None
-        if ended_us is not None and (one.seen_us is not None or one.alarm not in GRAVEST):
+        if ended_us is not None and (_seen(one, alarms) or one.alarm not in GRAVEST):
             continue
         broken = min((at for at in interrupted_us if one.last_us < at <= as_of_us), default=None)
         unknown_us = None if ended_us is not None else broken if broken is not None else silent_since_us
@@ -60,6 +60,14 @@ def held_alarms(
 
 def _settles(word: Settlement, alarm: Alarm) -> bool:
     return word.alarm == alarm.alarm and word.at_us >= alarm.raised_us
+
+
+def _seen(alarm: Alarm, alarms: Sequence[Alarm]) -> bool:
+    """Return whether a desk has seen it: the page shows one line a kind, so a later one's `seen` counts."""
+    return any(
+        one.seen_us is not None and one.alarm == alarm.alarm and one.raised_us >= alarm.raised_us
+        for one in alarms
+    )
 
 
 def _latest_of_each(held: list[HeldAlarm]) -> list[HeldAlarm]:

@@ -1,9 +1,9 @@
 """Alarms as the sets reported them: messages to intervals, tolerant of loss, repeats and reordering.
 
 Messages are read in `seq` order within one power-up, so that reordering on the way does not matter. A set
-may repeat `raised` while the alarm is active; that is one alarm. A `raised` after an acknowledged alarm, or
-after a minute, with messages lost before it, is another: the first one's `cleared` was lost. A lost `raised`
-is inferred from an `acknowledged`, and from a `cleared` when messages were lost before it; that is said in a
+may repeat `raised` while the alarm is active; that is one alarm. A `raised` after a person resolved the alarm,
+or over a minute after its last word, is another. So is one after an acknowledged alarm with messages lost
+before it: the first one's `cleared` was lost. A lost `raised` is inferred from an `acknowledged`, and from a `cleared` when messages were lost before it; that is said in a
 finding. An `acknowledged` that follows a `cleared` with nothing lost between belongs to the alarm that was
 cleared.
 Retained copies open and close nothing. A power-up's end leaves active alarms without `cleared`.
@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from analysis.records import Channel, PowerUp, lost_between
+from analysis.wears.corrections import Settlement, read_resolved
 
 REPEATED_WITHIN_US = 60 * 1_000_000
 """A set that repeats `raised` does so at least this often. Our own rule."""
@@ -40,18 +41,21 @@ class Reported:
 
 
 def reported_alarms(records: Sequence[PowerUp]) -> list[Reported]:
-    """Return every alarm that sets reported, by set and time."""
+    """Return every alarm that sets reported, by set and time; desks say which of them they resolved."""
     found: list[Reported] = []
+    resolved = read_resolved(records)
     for power_up in records:
         channel = power_up.channels.get("alarm") if power_up.role == "set" else None
         if channel is not None:
-            found += _of_power_up(power_up, channel)
+            own = [word for word in resolved if word.set_id == power_up.name]
+            found += _of_power_up(power_up, channel, own)
     return sorted(found, key=lambda one: (one.set_id, one.raised_us, one.alarm, one.boot))
 
 
-def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
+def _of_power_up(power_up: PowerUp, channel: Channel, resolved: Sequence[Settlement]) -> list[Reported]:
     found: list[Reported] = []
     standing: dict[str, Reported] = {}
+    before: dict[str, list[Reported]] = {}  # raised again with nothing lost: the same `cleared` ends them
     over: dict[str, Reported] = {}
     last_heard: dict[str, int] = {}
     order = sorted(range(len(channel)), key=lambda position: int(channel.seq[position]))
@@ -61,13 +65,12 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
         row, seq = channel.rows[position], int(channel.seq[position])
         at_us, alarm, state = int(channel.at_us[position]), row["alarm"], row["state"]
         one = standing.get(alarm)
-        if (
-            one is not None
-            and state == "raised"
-            and _is_another(one, power_up, last_heard[alarm], seq, at_us)
-        ):
-            one.clear_lost = True
-            one = None
+        if one is not None and state == "raised":
+            one.clear_lost = _lost_before(power_up, last_heard[alarm], seq) and _clear_lost(one, at_us)
+            if one.clear_lost or _is_another(one, resolved, at_us):
+                if not one.clear_lost:
+                    before.setdefault(alarm, []).append(one)
+                one = None
         if one is None and state == "acknowledged" and not _lost_before(power_up, last_heard.get(alarm), seq):
             one = over.get(alarm)
         if one is None:
@@ -84,19 +87,30 @@ def _of_power_up(power_up: PowerUp, channel: Channel) -> list[Reported]:
             one.acknowledged_us = at_us
         elif state == "cleared":
             one.cleared_us = at_us
+            for earlier in before.pop(alarm, ()):
+                earlier.cleared_us = at_us
             over[alarm] = standing.pop(alarm)
         one.last_us = at_us
         last_heard[alarm] = seq
     return found
 
 
-def _is_another(one: Reported, power_up: PowerUp, last_seq: int, seq: int, at_us: int) -> bool:
-    """Return whether a `raised` while an alarm is active begins another: its `cleared` may have been lost.
+def _is_another(one: Reported, resolved: Sequence[Settlement], at_us: int) -> bool:
+    """Return whether a `raised` while an alarm is active begins another, which nobody has answered yet.
 
-    A set that repeats `raised` does so soon and until somebody acknowledges it. Our own rule.
+    A set that repeats `raised` does so soon; and what a person resolved is over. Our own rule.
     """
-    if not _lost_before(power_up, last_seq, seq):
-        return False
+    settled = any(
+        word.alarm in (one.alarm, None) and one.raised_us <= word.at_us < at_us for word in resolved
+    )
+    return settled or at_us - one.last_us > REPEATED_WITHIN_US
+
+
+def _clear_lost(one: Reported, at_us: int) -> bool:
+    """Return whether, with messages lost before a `raised`, the alarm's `cleared` may be among them.
+
+    A set repeats `raised` until somebody acknowledges it. Our own rule.
+    """
     return one.acknowledged_us is not None or at_us - one.last_us > REPEATED_WITHIN_US
 
 

@@ -23,7 +23,7 @@ class DeskRecord:
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
         self.power_ups: Sequence[PowerUp] = ()
-        self.seen_power_ups: list[PowerUp] = []
+        self.answering: list[PowerUp] = []  # those that have seen or resolved an alarm
         self.book: TallyBook = read_tallies(())
         self.written: list[TurnBackNote] = []
         self.gauges: list[VoiceGauge] = []
@@ -37,7 +37,7 @@ class DeskRecord:
     def read(self, power_ups: Sequence[PowerUp]) -> None:
         """Read what the desks have said so far."""
         self.power_ups = power_ups
-        self.seen_power_ups = [one for one in power_ups if "seen" in one.channels]
+        self.answering = [one for one in power_ups if {"seen", "resolved"} & one.channels.keys()]
         self.book = read_tallies(power_ups)
         self.written = read_notes(power_ups)
         self.gauges = read_gauges(power_ups)

@@ -86,7 +86,7 @@ class ServiceBoard:
             if news or live_set.stale(now_us):
                 try:
                     power_ups = self._record.of_set(set_id)
-                    live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.seen_power_ups, now_us)
+                    live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.answering, now_us)
                     live_set.failed = False
                 except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
                     self._faults.append((f"{self.service}/{set_id}", error))
@@ -138,7 +138,7 @@ class ServiceBoard:
 
         def ask() -> None:
             power_ups = self._record.of_set(live_set.set_id)
-            live_set.ask(power_ups, tallies, self.desks.seen_power_ups, now_us)
+            live_set.ask(power_ups, tallies, self.desks.answering, now_us)
 
         same = False
         try:

@@ -1,0 +1,58 @@
+"""An alarm that is raised again after a person's word, or long after the last word, is a new alarm."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+
+
+def one_inside(log: Any) -> tuple[Any, Any]:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(1, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    one.set_up(0)
+    one.breathe(20, 600, closes=False)
+    return desk, one
+
+
+def distress(log: Any) -> Any:
+    return analyse(log.frames(), Profile.default())["alarms"]
+
+
+def test_a_distress_after_a_resolved_one_is_shown_though_nothing_was_lost(log: Any, see: Any) -> None:
+    desk, one = one_inside(log)
+    one.say(100, "alarm", alarm="distress", state="raised")
+    desk.say(120, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="pressed by mistake")
+    one.say(130.5, "alarm", alarm="distress", state="raised")
+    assert not see(125).alarms
+    (shown,) = see(140).alarms
+    assert (shown.alarm, shown.set_id, shown.ended_at) == ("distress", "S-1", None)
+    assert shown.raised_at - log.at(130.5).timestamp() < 1.0
+    assert distress(log).height == 2
+
+
+def test_a_distress_long_after_an_acknowledged_one_is_shown_and_goes_with_the_word_of_both(
+    log: Any, see: Any
+) -> None:
+    desk, one = one_inside(log)
+    one.say(100, "alarm", alarm="distress", state="raised")
+    one.say(105, "alarm", alarm="distress", state="acknowledged")
+    desk.say(110, "seen", set_id="S-1", alarm="distress")
+    one.say(300.5, "alarm", alarm="distress", state="raised")
+    one.say(320.5, "alarm", alarm="distress", state="cleared")
+    assert [line.alarm for line in see(310).alarms] == ["distress"]
+    assert [line.alarm for line in see(330).alarms] == ["distress"]  # over, and nobody has seen it
+    desk.say(340, "seen", set_id="S-1", alarm="distress")
+    assert not see(350).alarms
+    rows = distress(log)
+    assert rows.height == 2
+    assert rows["cleared"].null_count() == 0
+
+
+def test_a_set_that_repeats_its_distress_raises_it_once(log: Any) -> None:
+    _, one = one_inside(log)
+    for second in (100.5, 130.5, 160.5, 190.5):
+        one.say(second, "alarm", alarm="distress", state="raised")
+    assert distress(log).height == 1
