@@ -1,11 +1,11 @@
 """Alarms as the sets reported them: messages to intervals, tolerant of loss, repeats and reordering.
 
 Messages are read in `seq` order within one power-up, so that reordering on the way does not matter. A set
-may repeat `raised` while the alarm is active; that is one alarm. A `raised` after a person resolved the alarm,
-or over a minute after its last word, is another. So is one after an acknowledged alarm with messages lost
-before it: the first one's `cleared` was lost. A lost `raised` is inferred from an `acknowledged`, and from a `cleared` when messages were lost before it; that is said in a
-finding. An `acknowledged` that follows a `cleared` with nothing lost between belongs to the alarm that was
-cleared.
+may repeat `raised` while the alarm is active; that is one alarm. A `raised` after a person resolved the
+alarm, or over a minute after its last word, is another. So is one after an acknowledged alarm with messages
+lost before it: the first one's `cleared` was lost. A lost `raised` is inferred from an `acknowledged`, and
+from a `cleared` when messages were lost before it; that is said in a finding. An `acknowledged` that follows
+a `cleared` with nothing lost between belongs to the alarm that was cleared.
 Retained copies open and close nothing. A power-up's end leaves active alarms without `cleared`.
 """
 
