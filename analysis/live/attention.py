@@ -102,7 +102,9 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     if inside:
         found.append("under_air")
         reasons += _remarks(row)
-    elif row.lost is None:
+    elif row.lost is not None:
+        reasons += [] if row.tallied_in_at is not None else [Reason("no_tally")]
+    else:
         if row.ended_at is not None:
             because("valve_closed", "valve_closed", row.ended_at)
         else:

@@ -114,7 +114,9 @@ class LiveBoard:
             roll_calls=tuple(line for desk in desks for line in desk.words.roll_calls()),
             standby=tuple(line for desk in desks for line in desk.words.standby()),
             contradictions=tuple(line for desk in desks for line in desk.words.contradictions()),
-            came_out=with_rests((out for board in boards for out in board.came_out()), self.profile.rest),
+            came_out=with_rests(
+                (out for board in boards for out in board.came_out(now_s)), self.profile.rest
+            ),
             incident_ids=self._incident_ids(now_s, shown, orders),
         )
 

@@ -50,7 +50,7 @@ def row_of(
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
-    lost = _lost(inside, was_low_air, silent_since_at, now_s) if tallied_in else None
+    lost = _lost(inside, was_low_air, silent_since_at, now_s) if inside.looked_for else None
     if tallied_in and lost is None:
         missing_at = words.missing_since(entry.incident_id, entry.wearer_id, entry.team)
         lost = Lost("missing", missing_at) if missing_at is not None else None
@@ -139,7 +139,7 @@ def _lost(
     silent_since_at: float | None,
     now_s: float,
 ) -> Lost | None:
-    """Return why nothing says that somebody who was tallied in has air."""
+    """Return why nothing says that somebody whom nobody has accounted for has air."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
     if state == "under_air" or state == "silent":
         if silent_since_at is None:

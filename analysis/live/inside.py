@@ -22,7 +22,7 @@ from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.corrections import Settlement
-from analysis.wears.entries import Charge, Entry, EntryState, state_of
+from analysis.wears.entries import Charge, Entry, EntryState, ran_empty, state_of
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.tally import TallyEntry
 from analysis.wears.turn_back import prompt_times_s
@@ -234,6 +234,11 @@ class Inside:
     """Whether somebody was tallied in, and nobody has accounted for the wearer since."""
 
     @property
+    def looked_for(self) -> bool:
+        """Whether nobody has said that this person is out; of a set that nobody tallied in, nobody has."""
+        return self.tallied_in or self.entry.stay is None
+
+    @property
     def wear(self) -> Wear | None:
         """The wear that goes on."""
         return self.entry.wears[-1] if self.entry.wears and self.state in ("under_air", "silent") else None
@@ -241,7 +246,7 @@ class Inside:
     @property
     def known_wear(self) -> Wear | None:
         """The wear that goes on; of somebody who is in without air that we know of, the last one."""
-        return self.entry.wears[-1] if self.tallied_in and self.entry.wears else self.wear
+        return self.entry.wears[-1] if self.looked_for and self.entry.wears else self.wear
 
     @property
     def charge(self) -> Charge | None:
@@ -368,3 +373,8 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
         return False
     heard = live_set.heard
     return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))
+
+
+def closed_in_order(wear: Wear) -> bool:
+    """Return whether a valve was closed on air that was left, as at the end of a training."""
+    return wear.ended_how in ("closed", "changed") and not ran_empty(wear)

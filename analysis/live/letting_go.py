@@ -14,9 +14,11 @@ import numpy as np
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.derived import HEAT_CLEARS_BELOW_K, runs_of, still_from_motion
+from analysis.live.inside import closed_in_order
 from analysis.policies import BY_NEW_LOWS
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, PowerUp
+from analysis.wears.tally import FORGOTTEN_AFTER_US
 from analysis.wears.wears import Wear
 
 KEPT_WHOLE_US = 300_000_000
@@ -39,8 +41,12 @@ def closed_until_us(power_up: PowerUp, wears: Sequence[Wear], now_us: int) -> in
     own = [wear for wear in wears if wear.power_up is power_up]
     until_us = now_us - KEPT_WHOLE_US
     for wear in own:
-        # Of whoever is still in, the last forecast counts in the team.
-        still_in = wear is wears[-1] and wear.tally is not None and wear.tally.ended_us > now_us
+        # Of whoever is still in, the last forecast counts.
+        if wear.tally is not None:
+            looked_for = wear.tally.ended_us > now_us
+        else:
+            looked_for = not closed_in_order(wear) and now_us - wear.ended_us <= FORGOTTEN_AFTER_US
+        still_in = wear is wears[-1] and looked_for
         if wear.ended_how not in ("closed", "off") or still_in or wear.ended_us > until_us:
             return min(until_us, wear.started_us - EDGE_US)
     return max(until_us, 0)

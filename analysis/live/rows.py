@@ -268,7 +268,7 @@ class Out(msgspec.Struct, frozen=True):
     under_air_s: float | None
     rest_until_at: float | None = None
     rest_source: str = ""
-    ended_how: str = ""
+    ended_how: str = "tallied_out"  # or `resolved`; `valve_closed` when nobody tallied the set in
     ended_by: str | None = None  # identity of the message that ended the entry
     service: str = ""
 

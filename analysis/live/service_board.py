@@ -11,17 +11,18 @@ from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
-from analysis.live.inside import ASKED_EVERY_US, Inside, SetNow, goes_on, inside_of
+from analysis.live.inside import ASKED_EVERY_US, Inside, SetNow, closed_in_order, goes_on, inside_of
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
 from analysis.wears.entries import Entry, find_entries
-from analysis.wears.tally import TallyEntry
+from analysis.wears.tally import FORGOTTEN_AFTER_US, TallyEntry
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
 
 FORGOTTEN_S = 7200.0
-"""A silent set that nobody tallied in leaves the page after this: no cylinder lasts as long. Our own rule."""
+"""A silent set whose wearer was tallied out leaves the page after this, and so does the line that a set that
+nobody tallied in was closed: no cylinder lasts as long. Our own rule."""
 LET_GO_MOST = 20
 """Of so many sets a moment readings are let go at most, and of one or two in a tick of half a second."""
 
@@ -172,16 +173,34 @@ class ServiceBoard:
         return found
 
     def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
-        """Return whether a set that nobody answers for is under air, or cries for help."""
-        heard_us = live_set.heard.last_us
-        if heard_us is None or (now_us - heard_us) * 1e-6 > FORGOTTEN_S:
-            return False
-        if entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
-            return False
+        """Return whether a set that nobody answers for is under air, lost its air or cries for help."""
         urgent = any(
             one.alarm.alarm in GRAVEST and one.ended_us is None for one in self._held(live_set, now_us * 1e-6)
         )
-        return goes_on(entry.wears[-1], live_set) or urgent
+        heard_us, last = live_set.heard.last_us, entry.wears[-1]
+        if last.wear_id != live_set.wears[-1].wear_id or heard_us is None:
+            return False
+        quiet_s = (now_us - heard_us) * 1e-6
+        if entry.stay is not None:
+            return quiet_s <= FORGOTTEN_S and (urgent or goes_on(last, live_set))
+        if urgent:
+            return True
+        if self._word_on(entry) is not None:
+            return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
+        return now_us - last.ended_us <= FORGOTTEN_AFTER_US and not closed_in_order(last)
+
+    def _word_on(self, entry: Entry) -> tuple[int, str] | None:
+        """Return when and how a person accounted for whoever wore a set that nobody was tallied in with."""
+        (set_id,), since_us = entry.set_ids, entry.wears[-1].started_us
+        words = [
+            (one.at_us, "resolved")
+            for one in self.desks.resolved
+            if one.alarm is None and one.set_id == set_id
+        ]
+        words += [
+            (at_us, "tallied_out") for at_us, _, row in self.desks.book.unmatched if row["set_id"] == set_id
+        ]
+        return min((one for one in words if one[0] >= since_us), default=None)
 
     def settle(self) -> None:
         """Fit every clock anew and start every filter anew: the answer then depends on the messages alone."""
@@ -298,12 +317,14 @@ class ServiceBoard:
             )
         return prompts
 
-    def came_out(self) -> list[Out]:
-        """Return who came out of an open incident."""
+    def came_out(self, now_s: float) -> list[Out]:
+        """Return who came out of an open incident, or lately with a set that nobody tallied in."""
         found = []
+        shown = {one.entry.entry_id for one in self.inside}
         for entry in self.entries:
+            over = _ended(entry) if entry.stay is not None else self._left(entry, shown, now_s)
             closed = entry.incident_id in self.desks.closed
-            if entry.ended_us is None or entry.ended_how == "incident_closed" or closed:
+            if over is None or over[1] == "incident_closed" or closed:
                 continue
             found.append(
                 Out(
@@ -312,15 +333,23 @@ class ServiceBoard:
                     set_id=_set_of(entry),
                     team=entry.team,
                     incident_id=entry.incident_id or "",
-                    at=entry.ended_us * 1e-6,
+                    at=over[0] * 1e-6,
                     pressure_bar=entry.wears[-1].last_bar if entry.wears else None,
                     under_air_s=entry.under_air_s if entry.wears else None,
                     service=self.service,
-                    ended_how=entry.ended_how,
+                    ended_how=over[1],
                     ended_by=entry.stay.ended_by if entry.stay is not None else None,
                 )
             )
         return found
+
+    def _left(self, entry: Entry, shown: set[str], now_s: float) -> tuple[int, str] | None:
+        """Return when and how whoever was not tallied in left the page; None when too long ago."""
+        last = entry.wears[-1]
+        over = self._word_on(entry) or ((last.ended_us, "valve_closed") if closed_in_order(last) else None)
+        if over is None or entry.entry_id in shown or now_s - over[0] * 1e-6 > FORGOTTEN_S:
+            return None
+        return over
 
     def delays_s(self) -> list[float]:
         """Return the latest delays on the way, seconds."""
@@ -331,6 +360,10 @@ def _set_of(entry: Entry) -> str:
     if entry.tally is not None:
         return entry.tally.set_id
     return entry.wears[-1].set_id
+
+
+def _ended(entry: Entry) -> tuple[int, str] | None:
+    return None if entry.ended_us is None else (entry.ended_us, entry.ended_how)
 
 
 def _held_until_us(entry: Entry) -> int:

@@ -74,7 +74,7 @@
       { describe: () => words.note_what, complete });
     const alarms = underair.state.data.alarms.filter((one) => one.row === item.key && !one.note);
     const resolve = form("resolved", [field("text", words.resolve_text, { required: true, maxlength: 200 })], [
-      ...alarms.map((one) => button(fill(words.resolve_alarm, one), one.code)), ...(fields.inside ? [button(words.resolve_entry, "")] : []),
+      ...alarms.map((one) => button(fill(words.resolve_alarm, one), one.code)), ...(fields.inside || fields.lost ? [button(words.resolve_entry, "")] : []),
     ], {
       describe: (values) => fill(words.resolve_what, { ...item, text: values.text }),
       complete: (values, alarm) => ({ ...values, ...about, alarm }),
@@ -86,7 +86,7 @@
         complete: (values, name) => ({ ...values, ...about, order: name, state: "given" }),
         doubtOf: (values) => fill(words.order_confirm, { order: words[`order_${values.order}`], whom: item.who, incident_id: about.incident_id }),
       });
-    const folds = [[words.note, note], ...(alarms.length || fields.inside ? [[words.resolve, resolve]] : []),
+    const folds = [[words.note, note], ...(alarms.length || fields.inside || fields.lost ? [[words.resolve, resolve]] : []),
       ...(fields.inside ? [[words.order_one, order]] : [])];
     if (fields.inside) folds.unshift([words.tally_inside, tally]);
     return [...(fields.inside ? [gauge] : [tally, gauge]), ...folds.map(([title, content]) => make("details", { class: "fold" }, make("summary", {}, title), content))];

@@ -76,6 +76,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
             "task": row.task,
             "incident_id": row.incident_id,
             "inside": row.tallied_in_at is not None,
+            "lost": row.lost is not None,
         },
         "tally": row.tally_identity,
         "gauge": None if row.gauge is None else row.gauge.identity,

@@ -300,10 +300,12 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
 
 def out_view(one: Out, display: Display) -> dict[str, Any]:
     """Return who came out, when and with how much."""
+    template = words.OUT_LINE if one.wearer_id is not None else words.OUT_UNTALLIED
     parts = [
-        words.OUT_LINE.format(
+        template.format(
             who=words.who(one.wearer_id, one.set_id),
             team=words.team(one.team) or words.NONE,
+            how=words.OUT_HOW[one.ended_how],
             at=display.clock(one.at),
         )
     ]
@@ -311,11 +313,12 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
         parts.append(words.OUT_AIR.format(pressure=display.pressure(one.pressure_bar)))
     if one.under_air_s is not None:
         parts.append(words.OUT_UNDER_AIR.format(minutes=int(one.under_air_s // 60)))
-    parts.append(
-        words.OUT_REST.format(at=display.clock(one.rest_until_at, "%H:%M"), source=one.rest_source)
-        if one.rest_until_at is not None
-        else words.OUT_NO_REST
-    )
+    if one.rest_until_at is not None:
+        parts.append(
+            words.OUT_REST.format(at=display.clock(one.rest_until_at, "%H:%M"), source=one.rest_source)
+        )
+    elif one.wearer_id is not None:
+        parts.append(words.OUT_NO_REST)
     return {
         "key": one.key,
         "incident": one.incident_id,

@@ -195,7 +195,12 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
 def _summary(rows: Iterable[Row]) -> list[str]:
     """Return the counts: who is in is under air, not accounted for, or not on air yet; then who of them needs
     what."""
-    inside = [row for row in rows if row.tallied_in_at is not None or row.started_at is not None]
+    rows = list(rows)
+    inside = [
+        row
+        for row in rows
+        if row.tallied_in_at is not None or row.started_at is not None or row.lost is not None
+    ]
     lost = sum(row.lost is not None for row in inside)
     under_air = sum(row.lost is None and row.started_at is not None for row in inside)
     counts = {
@@ -203,7 +208,7 @@ def _summary(rows: Iterable[Row]) -> list[str]:
         words.UNDER_AIR: under_air,
         words.NOT_ACCOUNTED: lost,
         words.NOT_YET: len(inside) - lost - under_air,
-        words.IN_DISTRESS: sum(any(one.code in side_view.GRAVE for one in row.reasons) for row in inside),
+        words.IN_DISTRESS: sum(any(one.code in side_view.GRAVE for one in row.reasons) for row in rows),
         words.SILENT: sum(row.silent_since_at is not None for row in inside),
         words.TO_TURN_BACK: sum(any(one.code in PAST_TURN_BACK for one in row.reasons) for row in inside),
     }

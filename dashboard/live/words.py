@@ -341,7 +341,9 @@ SAID = {
     "missing": "missing",
 }
 CONTRADICTION = "Two desks differ on {about}: {first} said {said_first}, {second} said {said_second} ({at})"
-OUT_LINE = "{who}, {team} out {at}"
+OUT_LINE = "{who}, {team} {how} {at}"
+OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"
+OUT_HOW = {"tallied_out": "out", "resolved": "settled by a word", "valve_closed": "valve closed"}
 OUT_AIR = "{pressure} left"
 OUT_UNDER_AIR = "{minutes} min under air"
 OUT_REST = "rest until {at} ({source})"
