@@ -48,7 +48,9 @@ def _with_team(row: Row, reached: Moments, since_at: float | None) -> Row:
     together = [at for at in moments if at >= (row.started_at if since_at is None else since_at)]
     if not together:
         return row
-    attention = min(row.attention, "turn_back", key=ORDER.__getitem__)
+    attention: Attention = min(row.attention, "turn_back", key=ORDER.__getitem__)
+    if attention == "silent":
+        attention = "silent_past"
     reasons = [reason for reason in row.reasons if reason.code != "turn_back_soon"]
     return replace(row, attention=attention, reasons=(*reasons, Reason("team_turn_back", min(together))))
 
@@ -69,16 +71,18 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     found: list[Attention] = []
     reasons: list[Reason] = []
 
-    def because(attention: Attention, code: str, since_at: float | None = None) -> None:
+    def because(
+        attention: Attention, code: str, since_at: float | None = None, who: str | None = None
+    ) -> None:
         found.append(attention)
-        reasons.append(Reason(code, since_at))
+        reasons.append(Reason(code, since_at, who))
 
     if "distress" in alarms:
         because("distress", "distress", alarms["distress"])
     if "no_motion" in alarms:
         because("no_motion", "no_motion", alarms["no_motion"])
     if row.lost is not None:
-        because("not_accounted", f"lost_{row.lost.code}", row.lost.since_at)
+        because("not_accounted", f"lost_{row.lost.code}", row.lost.since_at, row.lost.who)
     if row.losing_min is not None:
         because("losing_air", "losing_air")
     inside = row.started_at is not None
@@ -86,7 +90,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         because("low_air", "low_air", alarms.get("low_air"))
     past = _past_as_last_heard(row, now_s)
     if row.silent_since_at is not None:
-        because("silent" if past is None else "silent_past", "silent", row.silent_since_at)
+        turned = past is not None or row.turn_back_reached_at is not None
+        because("silent_past" if turned else "silent", "silent", row.silent_since_at)
     if past is not None:
         reasons.append(Reason("turn_back_as_last_heard", past))
     # Whoever was past it and has no air now is not back before it.
@@ -127,7 +132,7 @@ def _past_as_last_heard(row: Row, now_s: float) -> float | None:
 
 def _remarks(row: Row) -> list[Reason]:
     if row.tallied_out_at is not None:
-        remarks = [Reason("tallied_out", row.tallied_out_at)]
+        remarks = [Reason("settled_breathing" if row.settled else "tallied_out", row.tallied_out_at)]
     else:
         remarks = [] if row.tallied_in_at is not None else [Reason("no_tally")]
     return remarks if row.cylinder_known else [*remarks, Reason("no_setup")]
@@ -203,7 +208,10 @@ def _within(row: Row) -> float:
     if row.attention in ("turn_back_soon", "under_air"):
         left = row.turn_back or row.low_air
         return _or_far(left.low if left else None)
-    since = [reason.since_at for reason in row.reasons if reason.since_at is not None]
+    due = PAST_TURN_BACK if row.attention == "silent_past" else None
+    since = [
+        one.since_at for one in row.reasons if one.since_at is not None and (due is None or one.code in due)
+    ]
     return since[0] if since else 0.0
 
 

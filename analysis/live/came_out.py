@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
+import numpy as np
 from msgspec.structs import replace
 
 from analysis.live.rows import Out
 from analysis.profile import Rest
 from analysis.trends.rest import rules_in_force
+from analysis.wears.wears import Wear
+
+
+def at_exit(wears: Sequence[Wear], out_us: int) -> tuple[float | None, float | None]:
+    """Return the last pressure (bar) and the seconds under air up to a person's exit; None without a wear.
+
+    - `wears`: of the entry, in order of time; its set may have been heard under air afterwards.
+    - `out_us`: the exit, microseconds since 1970.
+    """
+    before = [wear for wear in wears if wear.started_us <= out_us]
+    if not before:
+        return None, None
+    last = before[-1]
+    good = np.flatnonzero(~last.spike & (last.at_us <= out_us))
+    under_air_us = sum(min(wear.ended_us, out_us) - wear.started_us for wear in before)
+    return float(last.pressure_bar[good[-1]]) if len(good) else last.first_bar, under_air_us * 1e-6
 
 
 def with_rests(out: Iterable[Out], rules: Rest) -> tuple[Out, ...]:

@@ -64,7 +64,7 @@ def row_of(
     relief = was_turn_back[0] if was_turn_back else None
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low
-    reading, moment = live_set.reading(round(now_s * 1e6)), inside.moment
+    reading, moment = inside.reading(round(now_s * 1e6)), inside.moment
     out_at = in_seconds(entry.ended_us) if entry.stay is not None and not tallied_in else None
     row = Row(
         key=inside.key,
@@ -102,6 +102,7 @@ def row_of(
         to_empty=to_empty,
         planned=planned,
         gauge=words.gauge(live_set.set_id),
+        settled=out_at is not None and entry.ended_how == "resolved",
         tally_identity=tally.in_identity if tally is not None and tallied_in else None,
         evacuate_acknowledged_at=in_seconds(live_set.evacuate_acknowledged_us),
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
@@ -144,7 +145,7 @@ def _lost(
     if state == "under_air" or state == "silent":
         if silent_since_at is None:
             return None
-        reading = inside.live_set.reading(round(now_s * 1e6))
+        reading = inside.reading(round(now_s * 1e6))
         # Without a forecast (a cylinder that no set named) nobody knows how long the air lasts.
         never_heard_s = inside.live_set.profile.entry.never_heard_s
         ends_at = was_low_air[0] if was_low_air is not None else silent_since_at + never_heard_s
@@ -152,6 +153,8 @@ def _lost(
         low = reading is not None and reading[1] <= inside.live_set.low_air_bar
         return Lost("silent", silent_since_at) if ends_at <= now_s or low else None
     if state == "expected":
+        if inside.given_to is not None and inside.known_until_us is not None:
+            return Lost("set_given", inside.known_until_us * 1e-6, inside.given_to)
         tallied_us = entry.tallied_in_us or entry.began_us
         if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s:
             return None

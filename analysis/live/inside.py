@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from statistics import median
 
@@ -211,13 +211,13 @@ class SetNow:
         found = [one.acknowledged_us for one in self.alarms if one.alarm == "evacuate"]
         return max((at_us for at_us in found if at_us is not None), default=None)
 
-    def held(self, resolved: Sequence[Settlement], now_us: int) -> list[HeldAlarm]:
-        """Return its alarms that nobody has closed."""
+    def held(self, alarms: Sequence[Alarm], resolved: Sequence[Settlement], now_us: int) -> list[HeldAlarm]:
+        """Return those of one entry's alarms that nobody has closed."""
         heard, silent_us = self.heard, None
         if heard.last_us is not None and now_us - heard.last_us > max(heard.silent_after_us, QUIET_US):
             silent_us = heard.last_us
         own = [word for word in resolved if word.set_id == self.set_id]
-        return held_alarms(self.alarms, own, now_us, heard.interrupted_us, silent_us)
+        return held_alarms(alarms, own, now_us, heard.interrupted_us, silent_us)
 
 
 @dataclass(slots=True)
@@ -232,6 +232,20 @@ class Inside:
     key: str
     tallied_in: bool
     """Whether somebody was tallied in, and nobody has accounted for the wearer since."""
+    given_to: str | None = None  # the wearer that the set is tallied to by now
+    known_until_us: int | None = None  # what the set said later is about another wearer
+    known_from_us: int = 0  # what the set said before is about another wearer
+
+    def reading(self, now_us: int) -> tuple[int, float] | None:
+        """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set."""
+        if self.known_until_us is not None:
+            if not self.entry.wears:
+                return None
+            last = self.entry.wears[-1]
+            good = np.flatnonzero(~last.spike)
+            return int(last.at_us[good[-1]]), float(last.pressure_bar[good[-1]])
+        newest = self.live_set.reading(now_us)
+        return newest if newest is not None and newest[0] > self.known_from_us else None
 
     @property
     def looked_for(self) -> bool:
@@ -355,16 +369,79 @@ def _prompts_after_s(
     return tuple(prompt_times_s(max(usable_l, 0.0) / planning_l_min))
 
 
-def inside_of(entry: Entry, live_set: SetNow, gauges: Sequence[VoiceGauge], now_us: int, key: str) -> Inside:
-    """Return an entry as of now."""
+def inside_of(
+    entry: Entry,
+    live_set: SetNow,
+    gauges: Sequence[VoiceGauge],
+    now_us: int,
+    key: str,
+    holder: Entry | None = None,
+    others: Sequence[Entry] = (),
+) -> Inside:
+    """Return an entry as of now.
+
+    - `gauges`: read by voice, of all sets.
+    - `holder`: who holds the set, when somebody else does.
+    - `others`: the other entries that had the set.
+    """
     heard = live_set.heard
+    tallied_in = entry.stay is not None and entry.stay.is_in(now_us)
+    # Whoever the set is tallied to breathes what it gives, also when that wear began with somebody else.
+    if tallied_in and holder is None and live_set.wears and goes_on(live_set.wears[-1], live_set):
+        began_with = next((one for one in others if live_set.wears[-1] in one.wears), None)
+        if began_with is not None and began_with.tally is not None:
+            entry = replace(
+                entry, wears=[live_set.wears[-1]], charges=began_with.charges, moments=began_with.moments
+            )
+            others = [one for one in others if one is not began_with]
+    known_from_us = max((one.wears[-1].ended_us for one in others if one.wears), default=0)
+    if entry.wears and known_from_us >= entry.wears[-1].started_us:
+        known_from_us = 0
     off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)
     state, since_us = state_of(entry, now_us, heard.silent_after_us, off_us, boot_us)
     if state == "out" and entry.wears and goes_on(entry.wears[-1], live_set):
         quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
-    tallied_in = entry.stay is not None and entry.stay.is_in(now_us)
-    return Inside(entry, live_set, state, since_us, gauges, key, tallied_in)
+    given_us = holder.tally.in_us if holder is not None and holder.tally is not None else None
+    began_us = min(entry.began_us, entry.first_heard_us or entry.began_us)
+    own = [
+        one
+        for one in gauges
+        if one.set_id == live_set.set_id
+        and max(began_us, known_from_us) <= one.at_us <= (given_us if given_us is not None else now_us)
+    ]
+    return Inside(
+        entry,
+        live_set,
+        state,
+        since_us,
+        own,
+        key,
+        tallied_in,
+        holder.wearer_id if holder is not None else None,
+        given_us,
+        known_from_us,
+    )
+
+
+def raised_in(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
+    """Return the entry in which an alarm was raised; None where there is none.
+
+    - `entries`: those that had its set, in order of time.
+
+    By the tally that held the set then, else by its wear, else the one that had the set last.
+    """
+    at_us = alarm.raised_us
+    for entry in entries:
+        for tally in entry.stay.tallies if entry.stay is not None else ():
+            if tally.set_id == alarm.set_id and any(first <= at_us < last for first, last in tally.spans):
+                return entry
+    if alarm.wear is not None:
+        for entry in entries:
+            if any(one.wear_id == alarm.wear.wear_id for one in entry.wears):
+                return entry
+    began = [entry for entry in entries if entry.began_us <= at_us]
+    return began[-1] if began else None
 
 
 def goes_on(wear: Wear, live_set: SetNow) -> bool:

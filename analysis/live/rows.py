@@ -62,10 +62,13 @@ class Reason(msgspec.Struct, frozen=True):
 
     code: str
     since_at: float | None = None
+    who: str | None = None  # another wearer, where it is about one
 
 
 # Why there is no evidence that somebody inside has air now.
-LostCode = Literal["missing", "empty", "valve_closed", "off", "restarted", "silent", "never_heard"]
+LostCode = Literal[
+    "missing", "empty", "valve_closed", "off", "restarted", "silent", "never_heard", "set_given"
+]
 
 
 class Lost(msgspec.Struct, frozen=True):
@@ -73,6 +76,7 @@ class Lost(msgspec.Struct, frozen=True):
 
     code: LostCode
     since_at: float
+    who: str | None = None  # `set_given`: the wearer that the set is tallied to now
 
 
 class GaugeRow(msgspec.Struct, frozen=True):
@@ -143,6 +147,7 @@ class Row(msgspec.Struct, frozen=True):
     # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None
+    settled: bool = False  # `tallied_out_at` is when a person settled the entry by a word, not a tally out
     tally_identity: str | None = None  # of the tally in force, for whoever corrects it
 
 
@@ -191,6 +196,7 @@ class AlarmLine(msgspec.Struct, frozen=True):
     seen_by: str | None
     detail: str | None
     unknown_since_at: float | None = None
+    row_key: str = ""  # the row of whoever raised it
 
 
 class NoteLine(msgspec.Struct, frozen=True):

@@ -9,9 +9,18 @@ from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST, HeldAlarm
 from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
+from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
-from analysis.live.inside import ASKED_EVERY_US, Inside, SetNow, closed_in_order, goes_on, inside_of
+from analysis.live.inside import (
+    ASKED_EVERY_US,
+    Inside,
+    SetNow,
+    closed_in_order,
+    goes_on,
+    inside_of,
+    raised_in,
+)
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
@@ -44,7 +53,8 @@ class ServiceBoard:
         self._last_rows: dict[str, Row] = {}
         self._let_go_us = 0
         self._made: dict[str, tuple[tuple[Any, ...], float]] = {}
-        self._held_now: dict[str, list[HeldAlarm]] = {}
+        self._held_now: dict[str, list[tuple[Entry | None, HeldAlarm]]] = {}
+        self._of_set: dict[str, list[Entry]] = {}
 
     @property
     def set_ids(self) -> set[str]:
@@ -107,6 +117,10 @@ class ServiceBoard:
             (self.profile.turn_back.policy,),
             self.desks.gauges,
         )
+        self._of_set = {}
+        for entry in self.entries:
+            for set_id in entry.set_ids:
+                self._of_set.setdefault(set_id, []).append(entry)
         self.inside = self._inside(now_us)
 
     def _let_go(self, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
@@ -153,38 +167,41 @@ class ServiceBoard:
     def _inside(self, now_us: int) -> list[Inside]:
         """Return who is in: open entries, and sets under air that nobody answers for."""
         found: list[Inside] = []
-        keys: set[str] = set()
+        holders: dict[str, Entry] = {}
         # Who holds the set comes first: the row of a set is that of its wearer.
         for entry in sorted(self.entries, key=lambda one: -_held_until_us(one)):
             live_set = self._sets.get(_set_of(entry))
             if live_set is None:
                 continue
-            if entry.stay is None or not entry.stay.is_in(now_us):
-                if not entry.wears or not self._still_matters(entry, live_set, now_us):
-                    continue
-                if f"{self.service}/{live_set.set_id}" in keys:
-                    continue
             key = f"{self.service}/{live_set.set_id}"
-            if key in keys:
-                key = f"{key}/{entry.wearer_id}"
-            keys.add(key)
-            gauges = [one for one in self.desks.gauges if one.set_id == live_set.set_id]
-            found.append(inside_of(entry, live_set, gauges, now_us, key))
+            holder = holders.get(key)
+            if entry.stay is None or not entry.stay.is_in(now_us):
+                urgent = self._cries_for_help(entry, live_set, now_us)
+                if not urgent and (holder is not None or not self._still_matters(entry, live_set, now_us)):
+                    continue
+            if holder is not None:
+                key = f"{key}/{entry.wearer_id or entry.entry_id}"
+            else:
+                holders[key] = entry
+            others = [one for one in self._of_set[live_set.set_id] if one is not entry]
+            found.append(inside_of(entry, live_set, self.desks.gauges, now_us, key, holder, others))
         return found
 
-    def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
-        """Return whether a set that nobody answers for is under air, lost its air or cries for help."""
-        urgent = any(
-            one.alarm.alarm in GRAVEST and one.ended_us is None for one in self._held(live_set, now_us * 1e-6)
+    def _cries_for_help(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
+        """Return whether an alarm of the gravest kind that was raised in this entry is still on."""
+        return any(
+            owner is entry and held.alarm.alarm in GRAVEST and held.ended_us is None
+            for owner, held in self._held(live_set, now_us * 1e-6)
         )
-        heard_us, last = live_set.heard.last_us, entry.wears[-1]
-        if last.wear_id != live_set.wears[-1].wear_id or heard_us is None:
+
+    def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
+        """Return whether a set that nobody answers for is under air, or lost its air."""
+        heard_us = live_set.heard.last_us
+        if not entry.wears or heard_us is None or entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
             return False
-        quiet_s = (now_us - heard_us) * 1e-6
+        last = entry.wears[-1]
         if entry.stay is not None:
-            return quiet_s <= FORGOTTEN_S and (urgent or goes_on(last, live_set))
-        if urgent:
-            return True
+            return (now_us - heard_us) * 1e-6 <= FORGOTTEN_S and goes_on(last, live_set)
         if self._word_on(entry) is not None:
             return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
         return now_us - last.ended_us <= FORGOTTEN_AFTER_US and not closed_in_order(last)
@@ -235,8 +252,8 @@ class ServiceBoard:
     def _row(self, one: Inside, now_s: float) -> Row | None:
         alarms = {
             held.alarm.alarm: held.alarm.raised_us * 1e-6
-            for held in self._held(one.live_set, now_s)
-            if held.ended_us is None and _holds(one)
+            for owner, held in self._held(one.live_set, now_s)
+            if held.ended_us is None and owner is one.entry
         }
         # What it is made of; without news a row is made anew once a second, as its set is asked.
         of = one.entry.entry_id, one.state, one.since_us, one.tallied_in, one.live_set.asked_us, alarms
@@ -255,9 +272,20 @@ class ServiceBoard:
                 one.live_set.failed = True  # once more, without its forecast
         return self._last_rows.get(one.key)
 
-    def _held(self, live_set: SetNow, now_s: float) -> list[HeldAlarm]:
+    def _held(self, live_set: SetNow, now_s: float) -> list[tuple[Entry | None, HeldAlarm]]:
+        """Return the alarms of a set that nobody has closed, each with the entry in which it was raised."""
         if live_set.set_id not in self._held_now:
-            self._held_now[live_set.set_id] = live_set.held(self.desks.resolved, round(now_s * 1e6))
+            entries = self._of_set.get(live_set.set_id, [])
+            by_entry: dict[str, tuple[Entry | None, list[Alarm]]] = {}
+            for alarm in live_set.alarms:
+                owner = raised_in(alarm, entries)
+                by_entry.setdefault(owner.entry_id if owner else "", (owner, []))[1].append(alarm)
+            now_us = round(now_s * 1e6)
+            self._held_now[live_set.set_id] = [
+                (owner, one)
+                for owner, alarms in by_entry.values()
+                for one in live_set.held(alarms, self.desks.resolved, now_us)
+            ]
         return self._held_now[live_set.set_id]
 
     def alarms(self) -> list[Alarm]:
@@ -266,13 +294,13 @@ class ServiceBoard:
 
     def alarm_lines(self, now_s: float) -> list[AlarmLine]:
         """Return every alarm that nobody has closed."""
-        owners = {one.live_set.set_id: one for one in self.inside if _holds(one)}
+        keys = {one.entry.entry_id: one.key for one in self.inside}
         lines = []
         for set_id, live_set in self._sets.items():
-            entry = owners[set_id].entry if set_id in owners else None
-            for held in self._held(live_set, now_s):
+            for entry, held in self._held(live_set, now_s):
                 alarm = held.alarm
-                if alarm.alarm not in GRAVEST and (held.ended_us is not None or entry is None):
+                row_key = keys.get(entry.entry_id) if entry is not None else None
+                if alarm.alarm not in GRAVEST and (held.ended_us is not None or row_key is None):
                     continue
                 tally = alarm.wear.tally if alarm.wear is not None else None
                 lines.append(
@@ -292,6 +320,7 @@ class ServiceBoard:
                         seen_by=alarm.seen_by,
                         detail=alarm.reported.detail if alarm.reported is not None else None,
                         unknown_since_at=in_seconds(held.unknown_since_us),
+                        row_key=row_key or f"{self.service}/{set_id}/-",
                     )
                 )
         return lines
@@ -326,6 +355,7 @@ class ServiceBoard:
             closed = entry.incident_id in self.desks.closed
             if over is None or over[1] == "incident_closed" or closed:
                 continue
+            last_bar, under_air_s = at_exit(entry.wears, over[0])
             found.append(
                 Out(
                     key=entry.entry_id,
@@ -334,8 +364,8 @@ class ServiceBoard:
                     team=entry.team,
                     incident_id=entry.incident_id or "",
                     at=over[0] * 1e-6,
-                    pressure_bar=entry.wears[-1].last_bar if entry.wears else None,
-                    under_air_s=entry.under_air_s if entry.wears else None,
+                    pressure_bar=last_bar,
+                    under_air_s=under_air_s,
                     service=self.service,
                     ended_how=over[1],
                     ended_by=entry.stay.ended_by if entry.stay is not None else None,
@@ -371,8 +401,3 @@ def _held_until_us(entry: Entry) -> int:
     if entry.ended_how in ("tallied_out", "resolved") or entry.tally is None:
         return -1
     return entry.tally.ended_us
-
-
-def _holds(one: Inside) -> bool:
-    """Return whether a row is the one of its set."""
-    return one.key == f"{one.live_set.service}/{one.live_set.set_id}"

@@ -31,7 +31,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
     lost = row.lost.code if row.lost is not None else None
     why = [
-        words.reason(reason.code, reason.since_at, now, state)
+        words.reason(reason.code, reason.since_at, now, state, reason.who)
         for reason in row.reasons
         if reason.code not in IN_COLUMNS and not (reason.code == "silent" and lost == "silent")
     ]

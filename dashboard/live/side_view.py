@@ -73,7 +73,7 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
         "service": line.service,
         "set_id": line.set_id,
         "code": line.alarm,
-        "row": f"{line.service}/{line.set_id}",
+        "row": line.row_key or f"{line.service}/{line.set_id}",
         "note": "",
     }
 
@@ -119,7 +119,8 @@ def _state(
 ) -> dict[str, Any]:
     note = words.SEEN_STATE[code]
     seen = next((one for one in _seen(snapshot, code, since) if one.set_id == row.set_id), None)
-    said = words.reason(reason, since if code == "not_accounted" else None, snapshot.at, "")
+    who = row.lost.who if row.lost is not None else None
+    said = words.reason(reason, since if code == "not_accounted" else None, snapshot.at, "", who)
     if seen is not None:
         said = f"{said} · seen by {seen.desk_id} {display.clock(seen.at)}"
     return {

@@ -98,6 +98,7 @@ REASONS = {
     "lost_off": "set switched off for {age}",
     "lost_restarted": "set restarted {age} ago, not on air since",
     "lost_silent": "silent for {age}, air may be used up",
+    "lost_set_given": "its set was tallied to {who} {age} ago",
     "lost_never_heard": "tallied in {age} ago, never heard",
     "losing_air": "pressure falls faster than breathing",
     "heat": "heat alarm for {age}",
@@ -107,6 +108,7 @@ REASONS = {
     "link_down": "its gateway is down",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
+    "settled_breathing": "settled by a word {age} ago, still under air",
     "incident_closed": "incident closed {age} ago, not tallied out",
     "no_setup": "cylinder not known",
     "other_setup": "set now names another cylinder; figures use the first",
@@ -217,12 +219,12 @@ def named(name: str) -> str:
     return shortened(name, LONGEST_NAME)
 
 
-def reason(code: str, since_at: float | None, now: float, named: str) -> str:
+def reason(code: str, since_at: float | None, now: float, named: str, who: str | None = None) -> str:
     """Return why a row has its place; it does not repeat what its state already says."""
     template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
     if since_at is None:
         return template.removesuffix(" for {age}")
-    return template.format(age=duration(now - since_at))
+    return template.format(age=duration(now - since_at), who=shortened(who or "", LONGEST_NAME))
 
 
 def alarm_age(line: AlarmLine, now: float, display: Display) -> str:

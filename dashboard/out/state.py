@@ -96,10 +96,10 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     rows: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in snapshot.rows:
         rows[row.service or NO_INCIDENT, row.incident_id or NO_INCIDENT].append(row)
-    where = {row.set_id: place for place, each in rows.items() for row in each}
+    where = {row.key: place for place, each in rows.items() for row in each}
     alarms: dict[tuple[str, str], list[AlarmState]] = defaultdict(list)
     for line in snapshot.alarms:
-        alarms[where.get(line.set_id, (line.service, NO_INCIDENT))].append(
+        alarms[where.get(line.row_key, (line.service, NO_INCIDENT))].append(
             AlarmState(
                 set_id=line.set_id,
                 wearer_id=line.wearer_id,

@@ -87,3 +87,120 @@ def test_the_head_of_the_page_counts_whoever_was_not_tallied_in_and_lost_air(log
     shown = page(see(450), System((), None, None, ""), Display())
     assert "1 in" in shown["summary"][""]
     assert "1 not accounted for" in shown["summary"][""]
+
+
+def row_of(snapshot: Snapshot, wearer_id: str) -> Row:
+    (row,) = [row for row in snapshot.rows if row.wearer_id == wearer_id]
+    return row
+
+
+def two_wearers_in_turn(log: Any, *, first_out: bool) -> tuple[Any, Any]:
+    """W-1 wears S-1 until 320 s; W-2 takes it at 1000 s."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one = log.talker("S-1")
+    one.set_up(0)
+    tally(desk, 10, "in", "W-1", "S-1")
+    one.breathe(20, 300)
+    one.say(326, "power", state="off")
+    if first_out:
+        tally(desk, 330, "out", "W-1", "S-1")
+    again = log.talker("S-1", boot=2)
+    again.set_up(995)
+    tally(desk, 1000, "in", "W-2", "S-1", team="Oak")
+    again.breathe(1010, 300, start_bar=292, closes=False)
+    return one, again
+
+
+def test_a_distress_belongs_to_whoever_wore_the_set_when_it_was_raised(log: Any, see: Any) -> None:
+    one, again = two_wearers_in_turn(log, first_out=True)
+    one.say(100, "alarm", alarm="distress", state="raised")
+    again.say(1250, "alarm", alarm="distress", state="raised")
+    shown = see(1200)
+    assert [(line.wearer_id, line.team, line.alarm) for line in shown.alarms] == [
+        ("W-1", "Larch", "distress")
+    ]
+    assert row_of(shown, "W-1").attention == "distress"
+    assert shown.alarms[0].row_key == row_of(shown, "W-1").key
+    assert "distress" not in codes(row_of(shown, "W-2"))
+    assert {line.wearer_id for line in see(1260).alarms} == {"W-1", "W-2"}
+
+
+def test_the_pressure_of_whoever_took_the_set_next_is_not_his(log: Any, see: Any) -> None:
+    two_wearers_in_turn(log, first_out=False)
+    before = row_of(see(900), "W-1").pressure_bar
+    assert before == 0.0  # the set said so, and nobody else had it
+    shown = see(1098)
+    row = row_of(shown, "W-1")
+    assert row.pressure_bar == 273.0
+    assert row.pressure_at == pytest.approx(log.at(319).timestamp(), abs=1.5)
+    assert {team.team: team.lowest_bar for team in shown.teams}["Larch"] == 273.0
+    assert row_of(shown, "W-2").pressure_bar == 284.0
+
+
+def test_a_set_that_another_wearer_took_over_in_mid_wear_is_not_called_closed(log: Any, see: Any) -> None:
+    desk = log.desk()
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 1500, bar_s=0.16, closes=False)
+    tally(desk, 10, "in", "W-1", "S-1")
+    tally(desk, 15, "in", "W-2", "S-1")
+    tally(desk, 1000, "out", "W-2", "S-1")
+    shown = see(500)
+    first, second = row_of(shown, "W-1"), row_of(shown, "W-2")
+    assert (first.attention, first.lost.code if first.lost else None) == ("not_accounted", "set_given")
+    assert first.lost is not None
+    assert first.lost.who == "W-2"
+    assert second.pressure_bar == 223.0
+    after = row_of(see(1450), "W-1")
+    assert after.lost is None
+    assert after.started_at is not None
+    assert after.pressure_bar == 71.0
+    assert "turn_back" in codes(after)
+
+
+def test_who_is_handed_a_set_that_breathes_has_its_air_at_once(log: Any, see: Any) -> None:
+    desk = log.desk()
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 1500, closes=False)
+    tally(desk, 10, "in", "W-1", "S-1")
+    tally(desk, 600, "out", "W-1", "S-1")
+    tally(desk, 601, "in", "W-2", "S-1")
+    for at_s in (605, 1100, 1300):
+        row = only(see(at_s))
+        assert (row.wearer_id, row.lost) == ("W-2", None)
+        assert row.pressure_at == pytest.approx(log.at(at_s).timestamp(), abs=1.5)
+        assert row.turn_back_bar == 177.5
+
+
+def test_whose_turn_back_was_reached_and_is_silent_stands_above_who_may_have_passed_it(
+    log: Any, see: Any
+) -> None:
+    desk = log.desk()
+    for number, bar_s in ((1, 0.2), (2, 0.18)):
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        one.breathe(20, 640, bar_s=bar_s, closes=False)
+        tally(desk, number, "in", f"W-{number}", one.name, team=f"T{number}")
+    rows = see(760).rows
+    assert [(row.wearer_id, row.attention) for row in rows] == [
+        ("W-1", "silent_past"),
+        ("W-2", "silent_past"),
+    ]
+
+
+def test_an_entry_that_was_settled_says_so_with_the_pressure_at_that_moment(log: Any, see: Any) -> None:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one = log.talker("S-1")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 900, closes=False)
+    desk.say(300, "resolved", incident_id="I-1", set_id="S-1", text="came out by the other door")
+    shown = see(510)
+    (out,) = shown.came_out
+    assert (out.ended_how, out.pressure_bar) == ("resolved", 275.0)
+    assert out.under_air_s == pytest.approx(280, abs=1)
+    assert "settled_breathing" in codes(only(shown))
+    assert "tallied_out" not in codes(only(shown))
