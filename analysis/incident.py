@@ -171,6 +171,7 @@ def analysed(
         heard_until_us=_heard_until(records) if heard_until_us is None else heard_until_us,
         tallied=scope.tallied if scope is not None else bool(book.tallies),
         links_down=links_down(messages),
+        refused=refused,
     )
     tables = {
         "wears": wears_table(examined, turns, profile),

@@ -17,7 +17,7 @@ import polars as pl
 
 LONG_SILENCE = timedelta(hours=6)
 """A speaker that is still on is heard again before so long: one conflict across it tells. Our own rule."""
-SILENCE = timedelta(seconds=10)
+SILENCE = timedelta(seconds=3)
 """A shorter one may lie within a power-up: the first messages after it must tell. Our own rule."""
 FIRST_MESSAGES, FIRST_IN_CONFLICT = 10, 8
 """So many of the first so many messages after a short silence carry identities heard before. Our own rule."""

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Literal
 
+import polars as pl
+
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.rates import Flood
 from analysis.clocks.clocks import Clocks
@@ -68,6 +70,7 @@ class Context:
     heard_until_us: int
     tallied: bool
     links_down: Mapping[str, Sequence[int]]
+    refused: pl.DataFrame  # from `analysis.refused.read_refused`
 
     @property
     def tallies(self) -> Sequence[TallyEntry]:

@@ -14,6 +14,7 @@ from analysis.findings.finding import Context, Finding
 from analysis.findings.heat import heat_findings
 from analysis.findings.late import late_findings
 from analysis.findings.link import link_findings
+from analysis.findings.refused import refused_findings
 from analysis.findings.rest import rest_findings
 from analysis.findings.sensors import sensor_findings
 from analysis.findings.tally import tally_findings
@@ -30,6 +31,7 @@ RULES = (
     link_findings,
     tally_findings,
     rest_findings,
+    refused_findings,
 )
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+import polars as pl
 
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
-from analysis.records import PowerUp
+from analysis.records import PowerUp, micros
 from analysis.wears.tally import TallyEntry
 
 GONE_US = 30 * 60 * 1_000_000
@@ -175,18 +176,33 @@ def _never_heard(context: Context) -> Iterator[Finding]:
             continue
         if any(_spoke(power_up, tally.in_us, until_us) for power_up in of_set.get(tally.set_id, ())):
             continue
+        refused = _refused_of(context.refused, tally.set_id, tally.in_us, until_us)
+        nothing = "no message of that set was heard"
+        if refused.height:
+            nothing = (
+                f"every message of that set was refused ({refused.height:,} received; the first: "
+                f"{refused['reason'][0]})"
+            )
         yield Finding(
-            "set_never_heard",
-            "note",
+            "set_only_refused" if refused.height else "set_never_heard",
+            "caution" if refused.height else "note",
             tally.set_id,
             None,
             tally.in_us,
             until_us,
             f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(tally.in_us)}, and in the "
-            f"{lasting((until_us - tally.in_us) * 1e-6)} that followed no message of that set was heard: "
+            f"{lasting((until_us - tally.in_us) * 1e-6)} that followed {nothing}: "
             "air, alarms and heat are unknown.",
             (tally.in_identity,),
         )
+
+
+def _refused_of(refused: pl.DataFrame, set_id: str, from_us: int, until_us: int) -> pl.DataFrame:
+    if refused.is_empty():
+        return refused
+    own = refused.filter((pl.col("role") == "set") & (pl.col("speaker") == set_id))
+    received_us = micros(own["received"])
+    return own.filter(pl.Series((received_us >= from_us) & (received_us <= until_us), dtype=pl.Boolean))
 
 
 def _spoke(power_up: PowerUp, from_us: int, until_us: int) -> bool:

@@ -1,0 +1,54 @@
+"""What was refused was received: nobody calls it not heard, and what concerns a person is a finding."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+
+
+def inside(log: Any) -> tuple[Any, Any]:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(1, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    return desk, one
+
+
+def told(log: Any, incident_id: str | None = None) -> dict[str, dict[str, Any]]:
+    rows = analyse(log.frames(), Profile.default(), incident_id)["findings"].to_dicts()
+    return {row["code"]: row for row in rows}
+
+
+def test_a_set_whose_every_message_was_refused_is_not_called_never_heard(log: Any) -> None:
+    desk, one = inside(log)
+    for second in range(10, 200):
+        one.say(second, "pressure", pressure_bar="much")
+    desk.say(200, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+    found = told(log)
+    assert "set_never_heard" not in found
+    assert found["set_only_refused"]["severity"] == "caution"
+    assert "190 received" in found["set_only_refused"]["statement"]
+
+
+def test_a_refused_alarm_is_a_finding_with_set_time_and_reason(log: Any) -> None:
+    _, one = inside(log)
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
+    for incident_id in (None, "I-1"):
+        row = told(log, incident_id)["alarm_refused"]
+        assert (row["severity"], row["set_id"]) == ("serious", "S-1")
+        assert "10:01:40 UTC" in row["statement"]
+        assert "alarm 'distress'" in row["statement"]
+        assert "200" in row["statement"]  # the reason: how long a detail may be
+
+
+def test_a_refused_tally_names_who_was_meant(log: Any) -> None:
+    desk, one = inside(log)
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    desk.say(30, "tally", incident_id="I-1", action="in", set_id="S-7", wearer_id="W-7", team="Red Team!")
+    statement = told(log)["desk_word_refused"]["statement"]
+    for word in ("W-7", "S-7", "10:00:30 UTC", "desk D-1", "tally"):
+        assert word in statement
