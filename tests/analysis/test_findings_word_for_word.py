@@ -56,6 +56,23 @@ def low_air_reported(at_s: float, **options: Any) -> Callable[[WrittenLog], None
     return lambda log: alarm(worn(log, **options), "low_air", (at_s, "raised"))
 
 
+def all_refused(log: WrittenLog) -> None:
+    talker, desk = log.talker("S-1"), log.desk()
+    for second in range(60, 300):
+        talker.say(second, "pressure", pressure_bar="much")
+    desk.say(50, "tally", action="in", **WHO)
+    desk.say(310, "tally", action="out", **WHO)
+
+
+def alarm_of_long_detail(log: WrittenLog) -> None:
+    worn(log).say(300.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
+
+
+def tally_of_bad_team(log: WrittenLog) -> None:
+    worn(log)
+    log.desk().say(50, "tally", action="in", **(WHO | {"team": "Red Team"}))
+
+
 def warned_late(log: WrittenLog) -> None:
     alarm(worn(log, start_bar=120.0), "low_air", (920, "raised"), (930, "cleared"))
 
@@ -484,6 +501,9 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "started at 270 bar": lambda log: worn(log, start_bar=270.0) and None,
     "started at 269 bar": lambda log: worn(log, start_bar=269.0) and None,
     "refused in a silence": refused_in_a_gap,
+    "everything refused": all_refused,
+    "an alarm refused": alarm_of_long_detail,
+    "a tally refused": tally_of_bad_team,
     "one conflict": conflicts(250),
     "three conflicts": conflicts(250, 240, 230),
     "one clock 30 s fast": clocks_off(30.0, 0.0, 0.0),
