@@ -66,7 +66,7 @@ def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profil
                 turns[wear.wear_id].team_us[policy],
                 peak_c,
                 dose,
-                float(sum(gap.seconds for gap in one.gaps if not gap.at_end)),
+                float(sum(gap.seconds for gap in one.gaps)),
                 one.lost_messages,
                 turns[wear.wear_id].entry.entry_id,
             )
@@ -92,7 +92,9 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
     between_l, between_s = 0.0, 0.0
     for charge in entry.charges:
         for before, after in itertools.pairwise(charge.wears):
-            between_s += (after.started_us - before.ended_us) * 1e-6
+            if before.ended_how in ("closed", "changed"):  # else its silence goes on until the next one
+                between_s += (after.started_us - before.ended_us) * 1e-6
+                between_s -= sum(gap.seconds for gap in by_wear[before.wear_id].gaps if gap.at_end)
             if charge.cylinder is not None:
                 volume_l = charge.cylinder.total_l
                 left_l, there_l = (
@@ -120,7 +122,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         entry.tallied_out_us,
         entry.ended_how,
         entry.under_air_s,
-        sum((gap.seconds for one in own for gap in one.gaps if not gap.at_end), between_s),
+        sum((gap.seconds for one in own for gap in one.gaps), between_s + entry.unheard_before_s),
         sum(one.air.free_air_l for one in own) + between_l if known else None,
         math.hypot(*spread_l) if known else None,
     )

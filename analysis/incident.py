@@ -28,6 +28,7 @@ from analysis.assemble import (
 )
 from analysis.clocks.clocks import Clocks, reconcile
 from analysis.clocks.links import links_down
+from analysis.findings.ends import close_ends
 from analysis.findings.examined import early_ends, examine
 from analysis.findings.finding import Context
 from analysis.findings.findings import find
@@ -148,6 +149,7 @@ def analysed(
         if progress is not None:
             progress(number, len(wears))
     entries = find_entries(wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges)
+    close_ends(entries, examined, records, gauges)
     turns = turns_of(entries)
     if scope is not None:
         heard_until_us = scope.heard_until_us

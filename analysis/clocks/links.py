@@ -32,6 +32,7 @@ class Gap:
     before_identity: str
     after_identity: str
     at_end: bool = False
+    then: str = ""  # what ended a silence that no message of the same power-up ended
 
 
 def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:

@@ -73,6 +73,8 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
 
 def _missing(gap: Gap) -> str:
     lost = f"lost: {UNKNOWN}"
+    if gap.then and gap.wear.power_up.losses_known:
+        lost = "how many messages were lost is not known"
     if gap.lost_messages is not None:
         lost = f"lost: {counted(gap.lost_messages, 'message')}"
     if not gap.refused_messages:
@@ -82,6 +84,8 @@ def _missing(gap: Gap) -> str:
 
 
 def _heard_next(gap: Gap, one: Examined) -> str:
+    if gap.then:
+        return gap.then
     following = one.wear.following
     if not gap.at_end or following is None:
         second = min((gap.ended_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
@@ -101,7 +105,7 @@ def _said_down(gap: Gap, context: Context) -> str:
 def _end(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     for gap in one.gaps:
-        if gap.at_end:
+        if gap.at_end and not gap.then:
             yield about_wear(
                 "end_not_heard",
                 "note",

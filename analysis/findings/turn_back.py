@@ -22,7 +22,7 @@ def turn_back_findings(context: Context) -> Iterator[Finding]:
 def _turned_back_late(
     entry: Entry, due_us: int, by_wear: dict[str, Examined], context: Context
 ) -> Iterator[Finding]:
-    """The desk's note of the turn says when; without one, an exit below the warning."""
+    """The desk's note of the turn says when; without one, the exit does: it has the way back in it."""
     margin_s = context.profile.turn_back.late_margin_s
     wear = next((one for one in reversed(entry.wears) if one.started_us <= due_us), entry.wears[0])
     one = by_wear[wear.wear_id]
@@ -30,6 +30,7 @@ def _turned_back_late(
     evidence = [wear.identity_at(due_us)]
     low_us = entry.low_air_us
     below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
+    explained = False
     if entry.noted is not None:
         late_s = (entry.noted.at_us - due_us) * 1e-6
         if late_s <= margin_s:
@@ -37,21 +38,27 @@ def _turned_back_late(
         statement = f"The desk noted the turn at {clock(entry.noted.at_us)}, {lasting(late_s)} late"
         evidence.append(entry.noted.identity)
     else:
-        # Only the air tells then: in time, half of it would have been enough for the way back.
+        late_s = (left_us - due_us) * 1e-6
         if low_us is None or low_us <= due_us or below_s <= margin_s:
             return
-        late_s = (left_us - due_us) * 1e-6
+        bound = f"{entry.left_bound} " if entry.left_bound else ""
+        unheard = " (no reading shows it)" if bound else ""
+        below = f" and {lasting(below_s)} below the warning" if below_s > margin_s else ""
+        explained = not below and late_s <= context.profile.turn_back.way_in_min * 60.0 + margin_s
+        why = "the turn was late, or the way back longer than the way in"
         statement = (
-            f"Nobody noted the turn; the exit at {clock(left_us)} was {lasting(late_s)} later and "
-            f"{lasting(below_s)} below the warning: the turn was late, or the way back longer than the way in"
+            f"Nobody noted the turn; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
+            f"{below}: {'the way back may explain it' if explained else why}"
         )
+        if entry.stay is not None and entry.stay.ended_by is not None and bound:
+            evidence.append(entry.stay.ended_by)
     if low_us is not None:
         last = next(each for each in entry.wears if each.low_air is not None)
         evidence.append(last.identity_at(low_us))
     evidence.append(entry.wears[-1].identity(-1))
     yield about_wear(
         "turned_back_late",
-        "serious" if below_s > 2.0 * margin_s else "caution",
+        "serious" if below_s > 2.0 * margin_s else "note" if explained else "caution",
         wear,
         due_us,
         left_us,

@@ -13,7 +13,7 @@ import polars as pl
 
 from analysis.trends.marks import marks_of
 
-VERSION = 2
+VERSION = 3
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""

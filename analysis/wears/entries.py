@@ -113,6 +113,11 @@ class Entry:
     policy: PolicyName = "half_of_usable"
     team_turn_back_us: int | None = None  # when the policy in force turns the team back, on its lowest member
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
+    # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
+    # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
+    left_us: int | None = None
+    left_bound: str = ""
+    unheard_before_s: float = 0.0
 
     @property
     def tally(self) -> TallyEntry | None:
@@ -190,15 +195,6 @@ class Entry:
         """The pressure at which the policy in force turns this wearer back."""
         one = self.turn_back
         return None if one is None else one.leave_bar if one.leave_bar is not None else one.pressure_bar
-
-    @property
-    def left_us(self) -> int | None:
-        """When the wearer left: tallied out, or last heard under air where that was before."""
-        last_us = self.last_heard_us
-        out_us = self.tallied_out_us
-        if last_us is None or out_us is None:
-            return last_us if last_us is not None else out_us
-        return min(last_us, out_us) if out_us > self.wears[0].started_us else last_us
 
     @property
     def late_s(self) -> float | None:

@@ -22,7 +22,8 @@ from analysis.wears.tally import TallyEntry, tally_of
 from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
 
 RESTART_WITHIN_US = 3600 * 1_000_000
-"""A set heard again so soon, with no more pressure than before, has restarted. Our own rule."""
+"""A set heard again so soon, with no more pressure than before, has restarted; with the same tally in force,
+at any time. Our own rule."""
 LATE_TALLY_US = 600 * 1_000_000
 """A desk that tallies so long after a wear, with the set still on, writes down what it missed. Our own
 rule."""
@@ -125,9 +126,10 @@ class Wear:
         before = self.previous
         if before is None or before.power_up is self.power_up or before.ended_how != "not heard":
             return None
-        apart_us = self.started_us - before.ended_us
+        same = self.tally is not None and self.tally is before.tally  # then it may be any time later
+        soon = same or self.started_us - before.ended_us < RESTART_WITHIN_US
         rise_bar = float(self.pressure_bar[0] - before.pressure_bar[-1])
-        return before if apart_us < RESTART_WITHIN_US and rise_bar <= CHANGED_RISE_BAR else None
+        return before if soon and rise_bar <= CHANGED_RISE_BAR else None
 
     def span(self, kind: str) -> tuple[Channel, slice] | None:
         """Return the power-up's channel of a kind and the slice of it inside the wear; None without one."""

@@ -1,0 +1,141 @@
+"""Silence that no reading ended: it goes on until the set is heard again or a person says how it went on.
+
+Of somebody who was not heard nobody knows that they left. So air counts as over only where the valve's
+closing was heard; else the wearer left at most when somebody said so, or, where nobody did, at least when
+anybody last spoke of the incident.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from analysis.clocks.links import SILENCE_INTERVALS, Gap, usual_interval_s
+from analysis.findings.examined import Examined
+from analysis.records import PowerUp
+from analysis.refused import refused_between
+from analysis.wears.entries import Entry, ran_empty
+from analysis.wears.gauges import VoiceGauge
+from analysis.wears.wears import Wear
+
+NEVER_HEARD_US = 60 * 1_000_000
+"""A tally must have lasted so long before a set's silence counts. Our own rule."""
+NO_MORE = 2**62
+THEN = {
+    "tallied_out": "tallied out",
+    "resolved": "settled by a person",
+    "incident_closed": "incident closed",
+    "open": "nobody said that the wearer was out",
+}
+
+
+def close_ends(
+    entries: Sequence[Entry],
+    examined: Sequence[Examined],
+    records: Sequence[PowerUp],
+    gauges: Sequence[VoiceGauge],
+) -> None:
+    """Give every entry the moment when its wearer left, and its silences at the ends of wears.
+
+    - `entries` and `examined`: of the same wears; both are completed.
+    - `records`: with reconciled times.
+    - `gauges`: read by voice.
+    """
+    by_wear = {one.wear.wear_id: one for one in examined}
+    by_set: dict[str, list[PowerUp]] = {}
+    for power_up in records:
+        if power_up.role == "set":
+            by_set.setdefault(power_up.name, []).append(power_up)
+    spoken = _last_spoken(entries, gauges)
+    for entry in entries:
+        _say_when_left(entry, by_wear, spoken.get(entry.incident_id or "", 0))
+        for place, wear in enumerate(entry.wears):
+            following = entry.wears[place + 1] if place + 1 < len(entry.wears) else None
+            _close(entry, by_wear[wear.wear_id], following)
+        own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
+        entry.unheard_before_s = _unheard_before_s(entry, own)
+
+
+def _last_spoken(entries: Sequence[Entry], gauges: Sequence[VoiceGauge]) -> dict[str, int]:
+    """Return, by incident, the last moment that anything is known of: the same however much else was read."""
+    found: dict[str, int] = {}
+    for entry in entries:
+        known = [entry.began_us, entry.last_heard_us, entry.ended_us]
+        known += [tally.in_us for tally in entry.stay.tallies] if entry.stay is not None else []
+        last_us = max(at_us for at_us in known if at_us is not None)
+        name = entry.incident_id or ""
+        found[name] = max(found.get(name, 0), last_us)
+    for gauge in gauges:
+        if gauge.incident_id in found:
+            found[gauge.incident_id] = max(found[gauge.incident_id], gauge.at_us)
+    return found
+
+
+def _say_when_left(entry: Entry, by_wear: Mapping[str, Examined], spoken_us: int) -> None:
+    last = entry.wears[-1] if entry.wears else None
+    said_us = entry.ended_us if entry.ended_how in ("tallied_out", "resolved") else None
+    if said_us is not None and last is not None and entry.wears[0].started_us < said_us <= last.ended_us:
+        entry.left_us, entry.left_bound = said_us, ""
+    elif last is not None and _heard_to_close(last):
+        late = [gap.ended_us for gap in by_wear[last.wear_id].gaps if gap.at_end]
+        entry.left_us, entry.left_bound = (late[-1], "at most") if late else (last.ended_us, "")
+    elif said_us is not None:
+        entry.left_us, entry.left_bound = said_us, "at most"
+    elif entry.stay is not None:
+        word_us = entry.ended_us if entry.ended_us is not None else spoken_us
+        entry.left_us, entry.left_bound = max(word_us, entry.last_heard_us or 0), "at least"
+    else:
+        entry.left_us, entry.left_bound = entry.last_heard_us, "at least"
+
+
+def _heard_to_close(wear: Wear) -> bool:
+    return wear.ended_how in ("closed", "changed") and not ran_empty(wear)
+
+
+def _close(entry: Entry, one: Examined, following: Wear | None) -> None:
+    """Let the silence after a wear go on until the set's next wear, or until the wearer left."""
+    wear, usual_s = one.wear, usual_interval_s(one.wear)
+    if wear.ended_how in ("closed", "changed"):
+        return
+    until_us = following.started_us if following is not None else entry.left_us or wear.ended_us
+    seconds = (until_us - wear.ended_us) * 1e-6
+    known = next((gap for gap in one.gaps if gap.at_end), None)
+    if seconds <= SILENCE_INTERVALS * max(usual_s or 1.0, 0.2):
+        return
+    if known is not None and known.ended_us >= until_us:
+        return
+    then, identity = _what_then(entry, following)
+    refused = refused_between(wear.power_up, (int(wear.seq[-1]), NO_MORE), (wear.ended_us, until_us))
+    longer = Gap(
+        wear=wear,
+        started_us=wear.ended_us,
+        ended_us=until_us,
+        seconds=seconds,
+        lost_messages=None,
+        refused_messages=refused,
+        before_identity=wear.identity(-1),
+        after_identity=identity or wear.identity(-1),
+        at_end=True,
+        then=then,
+    )
+    one.gaps[:] = [*(gap for gap in one.gaps if not gap.at_end), longer]
+
+
+def _what_then(entry: Entry, following: Wear | None) -> tuple[str, str | None]:
+    if following is not None:
+        return f"{following.first_bar:.0f} bar", following.identity(0)
+    if entry.left_us == entry.ended_us or entry.ended_us is None:
+        return THEN[entry.ended_how], entry.stay.ended_by if entry.stay is not None else None
+    return THEN["open"], None
+
+
+def _unheard_before_s(entry: Entry, power_ups: Sequence[PowerUp]) -> float:
+    """Return how long its sets were not heard at all after the tally, before the first reading under air."""
+    until_us = entry.first_heard_us if entry.wears else entry.left_us
+    if entry.tallied_in_us is None or until_us is None:
+        return 0.0
+    heard_us = entry.tallied_in_us
+    for power_up in power_ups:
+        for channel in power_up.channels.values():
+            live = channel.at_us[~channel.retained & (channel.at_us < until_us)]
+            heard_us = max(heard_us, int(live.max())) if len(live) else heard_us
+    return (until_us - heard_us) * 1e-6 if until_us - heard_us >= NEVER_HEARD_US else 0.0
