@@ -33,22 +33,14 @@ def entry_of(log: Any) -> dict[str, Any]:
     return dict(row)
 
 
-def found(log: Any, code: str) -> list[dict[str, Any]]:
-    return [row for row in analyse(log.frames(), PROFILE)["findings"].to_dicts() if row["code"] == code]
-
-
 @pytest.mark.parametrize("from_s", [1560, 2000, 2815, 2822])
 def test_a_late_turn_gets_no_shorter_when_the_end_is_not_heard(log: Any, from_s: float) -> None:
     """Due at 10:24:22, the valve closed at 10:47:00."""
     _, one, _ = inside(log)
     full = entry_of(log)["turn_back_late_s"]
     assert full == pytest.approx(1357, abs=3)
-    (told,) = found(log, "turned_back_late")
-    assert "22 min 37 s later" in told["statement"]
     lose(one, from_s)
     assert entry_of(log)["turn_back_late_s"] >= full
-    (told,) = found(log, "turned_back_late")
-    assert "at most" in told["statement"] or from_s > 2820
 
 
 def test_silence_counts_until_somebody_says_that_the_wearer_is_out(log: Any) -> None:
