@@ -74,7 +74,9 @@ def _lag_disproved(one: Examined, heat: HeatTrack, context: Context) -> Iterator
     if heat.disproved_c is None:
         return
     known = np.flatnonzero(~np.isnan(heat.temperature_c))
-    steepest = int(np.argmax(np.abs(np.diff(heat.temperature_c[known])) / np.diff(known)))
+    # The surroundings beyond belief are above all readings for a rise, below them for a fall.
+    way = 1.0 if heat.disproved_c > np.max(heat.temperature_c[known]) else -1.0
+    steepest = int(np.argmax(way * np.diff(heat.temperature_c[known]) / np.diff(known)))
     first, last = int(known[steepest]), int(known[steepest + 1])
     yield about_wear(
         "heat_lag_disproved",
