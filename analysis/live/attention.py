@@ -86,7 +86,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     if row.losing_min is not None:
         because("losing_air", "losing_air")
     inside = row.started_at is not None
-    if inside and ("low_air" in alarms or _is_low(row)):
+    if (inside or row.by_voice) and ("low_air" in alarms or _is_low(row)):
         because("low_air", "low_air", alarms.get("low_air"))
     past = _past_as_last_heard(row, now_s)
     if row.silent_since_at is not None:
@@ -95,7 +95,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     if past is not None:
         reasons.append(Reason("turn_back_as_last_heard", past))
     # Whoever was past it and has no air now is not back before it.
-    if (inside or row.lost is not None) and row.turn_back_reached_at is not None:
+    if (inside or row.by_voice or row.lost is not None) and row.turn_back_reached_at is not None:
         because("turn_back", "turn_back", row.turn_back_reached_at)
     if inside and row.turn_back is not None:
         soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
@@ -150,7 +150,7 @@ def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:
 
 
 def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float, str], Team]:
-    inside = [row for row in own if row.started_at is not None or row.lost is not None]
+    inside = [row for row in own if row.started_at is not None or row.by_voice or row.lost is not None]
     # Whoever fell silent or lost the air counts with the last pressure: less known is never better.
     lowest = min(
         (row for row in inside if row.pressure_bar is not None),

@@ -6,7 +6,8 @@ from analysis.live.attention import judge
 from analysis.live.desk_words import DeskWords
 from analysis.live.inside import Inside
 from analysis.live.outlook import minutes_to_empty
-from analysis.live.rows import Interval, Lost, Reason, Row
+from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
+from analysis.wears.gauges import VoiceGauge
 
 
 def row_of(
@@ -25,18 +26,24 @@ def row_of(
     tallied_in = inside.tallied_in
     silent_since_at = _silent_since(inside, now_s)
     heard = wear is not None and silent_since_at is None
-    at_s = now_s if heard or known is None else known.ended_us * 1e-6
+    now_us = round(now_s * 1e6)
+    reading, spoken = inside.reading(now_us), inside.spoken(now_us)
+    if spoken is not None:
+        reading = spoken.at_us, spoken.pressure_bar
+    said_us = spoken.at_us if spoken is not None else 0
+    at_s = now_s if heard or known is None else max(known.ended_us, said_us) * 1e-6
     outlook = inside.outlook(at_s)
     turn_back = low_air = to_empty = losing_min = None
     was_low_air = was_turn_back = None
     planned = False
     if known is not None:
-        last_at = known.ended_us * 1e-6
+        last_at = max(known.ended_us, said_us) * 1e-6
+        last_bar = spoken.pressure_bar if spoken is not None else known.last_bar
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
-            low_air = _interval(inside.planned_min(live_set.low_air_bar))
+            low_air = _interval(inside.planned_min(last_bar, live_set.low_air_bar))
             moment = inside.moment
-            leave = leave or _interval(inside.planned_min(moment.leave_bar if moment else None))
+            leave = leave or _interval(inside.planned_min(last_bar, moment.leave_bar if moment else None))
             planned = low_air is not None
         made_at = outlook.made_at if outlook is not None else last_at
         volume_l = known.cylinder.total_l if known.cylinder is not None else None
@@ -50,7 +57,16 @@ def row_of(
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
-    lost = _lost(inside, was_low_air, silent_since_at, now_s) if inside.looked_for else None
+    elif spoken is not None and inside.looked_for:  # never heard: voice is all there is
+        moment = inside.moment
+        leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
+        low_air = _interval(inside.planned_min(spoken.pressure_bar, live_set.low_air_bar))
+        leave = _interval(inside.planned_min(spoken.pressure_bar, leave_bar))
+        was_low_air = _moments(said_us * 1e-6, low_air)
+        was_turn_back = _moments(said_us * 1e-6, inside.ahead(said_us * 1e-6, low_air, leave))
+        low_air = None
+    last_known_bar = reading[1] if reading is not None else None
+    lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s) if inside.looked_for else None
     if tallied_in and lost is None:
         missing_at = words.missing_since(entry.incident_id, entry.wearer_id, entry.team)
         lost = Lost("missing", missing_at) if missing_at is not None else None
@@ -64,7 +80,7 @@ def row_of(
     relief = was_turn_back[0] if was_turn_back else None
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low
-    reading, moment = inside.reading(round(now_s * 1e6)), inside.moment
+    moment = inside.moment
     out_at = in_seconds(entry.ended_us) if entry.stay is not None and not tallied_in else None
     row = Row(
         key=inside.key,
@@ -86,7 +102,9 @@ def row_of(
         cylinder_known=(wear.cylinder if wear is not None else live_set.cylinder) is not None,
         start_bar=entry.entry_bar if wear else None,
         low_air_bar=live_set.low_air_bar,
-        turn_back_bar=moment.leave_bar if wear is not None and moment is not None else None,
+        turn_back_bar=moment.leave_bar
+        if moment is not None and (wear is not None or spoken is not None)
+        else None,
         turn_back_reached_at=in_seconds(moment.at_us) if moment is not None else None,
         rate_l_min=outlook.rate_l_min if outlook and heard else None,
         low_air=low_air,
@@ -101,7 +119,8 @@ def row_of(
         losing_min=losing_min,
         to_empty=to_empty,
         planned=planned,
-        gauge=words.gauge(live_set.set_id),
+        gauge=_gauge(inside.gauges[-1]) if inside.gauges else None,
+        by_voice=spoken is not None,
         settled=out_at is not None and entry.ended_how == "resolved",
         tally_identity=tally.in_identity if tally is not None and tallied_in else None,
         evacuate_acknowledged_at=in_seconds(live_set.evacuate_acknowledged_us),
@@ -124,6 +143,10 @@ def _silent_since(inside: Inside, now_s: float) -> float | None:
     return reading_us * 1e-6 if quiet else None
 
 
+def _gauge(said: VoiceGauge) -> GaugeRow:
+    return GaugeRow(said.pressure_bar, said.at_us * 1e-6, said.desk_id, said.identity)
+
+
 def _interval(minutes: float | None) -> Interval | None:
     return None if minutes is None else Interval(minutes, minutes, minutes)
 
@@ -138,6 +161,7 @@ def _lost(
     inside: Inside,
     was_low_air: tuple[float, float] | None,
     silent_since_at: float | None,
+    last_bar: float | None,
     now_s: float,
 ) -> Lost | None:
     """Return why nothing says that somebody whom nobody has accounted for has air."""
@@ -145,12 +169,11 @@ def _lost(
     if state == "under_air" or state == "silent":
         if silent_since_at is None:
             return None
-        reading = inside.reading(round(now_s * 1e6))
         # Without a forecast (a cylinder that no set named) nobody knows how long the air lasts.
         never_heard_s = inside.live_set.profile.entry.never_heard_s
         ends_at = was_low_air[0] if was_low_air is not None else silent_since_at + never_heard_s
         # Nobody forecasts past the warning: whoever was below it and fell silent has no known air.
-        low = reading is not None and reading[1] <= inside.live_set.low_air_bar
+        low = last_bar is not None and last_bar <= inside.live_set.low_air_bar
         return Lost("silent", silent_since_at) if ends_at <= now_s or low else None
     if state == "expected":
         if inside.given_to is not None and inside.known_until_us is not None:

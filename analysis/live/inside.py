@@ -18,12 +18,12 @@ from analysis.findings.examined import examine
 from analysis.live.follower import WearFollower
 from analysis.live.outlook import LONGEST_WINDOW_S, Outlook, look_ahead
 from analysis.live.rows import Interval
-from analysis.policies import TurnBackMoment
+from analysis.policies import Course, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.corrections import Settlement
-from analysis.wears.entries import Charge, Entry, EntryState, ran_empty, state_of
-from analysis.wears.gauges import VoiceGauge
+from analysis.wears.entries import NO_MOMENTS, NOTHING, Charge, Entry, EntryState, ran_empty, state_of
+from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.tally import TallyEntry
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import spikes
@@ -247,6 +247,13 @@ class Inside:
         newest = self.live_set.reading(now_us)
         return newest if newest is not None and newest[0] > self.known_from_us else None
 
+    def spoken(self, now_us: int) -> VoiceGauge | None:
+        """Return the last gauge read by voice, where the set itself has said nothing since."""
+        if not self.gauges:
+            return None
+        reading, last = self.reading(now_us), self.gauges[-1]
+        return last if reading is None or last.at_us - reading[0] > UNHEARD_US else None
+
     @property
     def looked_for(self) -> bool:
         """Whether nobody has said that this person is out; of a set that nobody tallied in, nobody has."""
@@ -283,7 +290,7 @@ class Inside:
         moment = self.moment
         leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
         is_over, over = self.wear is None, live_set.over
-        made_of = wear.wear_id, wear.ended_us, leave_bar
+        made_of = wear.wear_id, round(now_s * 1e6), leave_bar
         if is_over and over is not None and over[:3] == made_of and len(wear.seq) <= over[3]:
             return over[4]
         found = None
@@ -313,16 +320,14 @@ class Inside:
             return Interval(early, early, low_air.median - enough)
         return leave
 
-    def planned_min(self, target_bar: float | None) -> float | None:
-        """Return the minutes down to a pressure at the planning rate."""
+    def planned_min(self, from_bar: float, target_bar: float | None) -> float | None:
+        """Return the minutes from one pressure down to another at the planning rate."""
         wear = self.known_wear
-        if wear is None or wear.cylinder is None or target_bar is None or wear.last_bar <= target_bar:
+        cylinder = wear.cylinder if wear is not None else self.live_set.cylinder
+        if cylinder is None or target_bar is None or from_bar <= target_bar or self.live_set.failed:
             return None
-        if self.live_set.failed:
-            return None
-        volume_l = wear.cylinder.total_l
         left_l, there_l = (
-            float(free_air_l(bar, PLANNING_C, volume_l)) for bar in (wear.last_bar, target_bar)
+            float(free_air_l(bar, PLANNING_C, cylinder.total_l)) for bar in (from_bar, target_bar)
         )
         return (left_l - there_l) / self.live_set.profile.air.planning_l_min
 
@@ -410,6 +415,8 @@ def inside_of(
         if one.set_id == live_set.set_id
         and max(began_us, known_from_us) <= one.at_us <= (given_us if given_us is not None else now_us)
     ]
+    if own and not entry.wears:
+        entry = replace(entry, moments={entry.policy: [_by_voice_alone(own, live_set, entry.policy, now_us)]})
     return Inside(
         entry,
         live_set,
@@ -422,6 +429,27 @@ def inside_of(
         given_us,
         known_from_us,
     )
+
+
+def _by_voice_alone(
+    gauges: Sequence[VoiceGauge], live_set: SetNow, policy: PolicyName, now_us: int
+) -> TurnBackMoment:
+    """Return what a policy says of a wearer whose set was never heard: voice is all there is."""
+    rules = live_set.profile.turn_back
+    course = Course(
+        entry_us=gauges[0].at_us,
+        entry_bar=max(one.pressure_bar for one in gauges),
+        at_us=np.array([one.at_us for one in gauges], np.int64),
+        bar=np.array([one.pressure_bar for one in gauges]),
+        low_air_bar=live_set.low_air_bar,
+        cylinder=live_set.cylinder,
+        objective_us=None,
+        way_in_min=rules.way_in_min,
+        until_us=now_us,
+        early_at_us=NO_MOMENTS,
+        early_min=NOTHING,
+    )
+    return judge_by(policy, rules, course)
 
 
 def raised_in(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:

@@ -144,6 +144,7 @@ class Row(msgspec.Struct, frozen=True):
     planned: bool = False  # `low_air` and `turn_back` come from the planning rate, not from a forecast
     relief_at: float | None = None  # when the next wearer must be ready
     gauge: GaugeRow | None = None  # last reading by voice
+    by_voice: bool = False  # `pressure_bar` was read by voice: the set itself has said nothing since
     # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None

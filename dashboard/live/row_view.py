@@ -115,7 +115,7 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     """Return minutes, interval and pressure of turn-back."""
     at_bar = (
         words.AT_PRESSURE.format(pressure=display.pressure(row.turn_back_bar))
-        if row.turn_back_bar is not None and row.started_at is not None
+        if row.turn_back_bar is not None and (row.started_at is not None or row.by_voice)
         else ""
     )
     past = {reason.code: reason.since_at for reason in row.reasons if reason.code in PAST_TURN_BACK}
@@ -138,7 +138,8 @@ def _low_air(row: Row, display: Display) -> tuple[str, str, str]:
     if row.low_air_was_expected_at is not None:
         early = display.clock(row.low_air_was_expected_at[0], "%H:%M")
         return words.BY.format(at=early), words.AS_LAST_HEARD, ""
-    if row.low_air is None and row.started_at is not None and (row.pressure_bar or 0.0) <= row.low_air_bar:
+    there = row.started_at is not None or row.by_voice
+    if row.low_air is None and there and (row.pressure_bar or 0.0) <= row.low_air_bar:
         return words.NONE, words.BELOW.format(pressure=display.pressure(row.low_air_bar)), ""
     return *_ahead(row.low_air, row.planned), _hard(row)
 
@@ -177,7 +178,11 @@ def _out_by(row: Row, now: float, display: Display) -> str:
 
 def _by_voice(row: Row, display: Display) -> str:
     """Return the gauge read by voice, where it is newer than what the set said."""
-    if row.gauge is None or (row.pressure_at is not None and row.pressure_at > row.gauge.at + 60.0):
+    if (
+        row.gauge is None
+        or row.by_voice
+        or (row.pressure_at is not None and row.pressure_at > row.gauge.at + 60.0)
+    ):
         return ""
     return words.BY_VOICE.format(gauge=words.gauge_read(row.gauge, display))
 

@@ -198,6 +198,8 @@ def air(row: Row, now: float, display: Display) -> tuple[str, str]:
         return "–", ""
     seconds = now - row.pressure_at
     pressure = display.pressure(row.pressure_bar)
+    if row.by_voice:
+        return pressure, BY_VOICE.format(gauge=display.clock(row.pressure_at))
     if row.started_at is None or row.silent_since_at is not None:
         return pressure, f"at {display.clock(row.pressure_at)}"
     rate = f" · {display.rate(row.rate_l_min)}" if row.rate_l_min is not None else ""
