@@ -79,9 +79,9 @@ def amount(value: float | None, units: Units, quantity: Quantity) -> Any:
     return "–" if value is None else cell(units.text(quantity, value), value=value)
 
 
-def seconds(value: float | None) -> Any:
-    """Return a cell with a duration."""
-    return "–" if value is None else cell(words.duration_text(value), value=value)
+def seconds(value: float | None, bound: str = "") -> Any:
+    """Return a cell with a duration; `bound` says "at most " or "at least " before it."""
+    return "–" if value is None else cell(bound + words.duration_text(value), value=value)
 
 
 # The analysis writes the sentences of findings in bar, °C and L, with times of day in UTC. Each quantity and

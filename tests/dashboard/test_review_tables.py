@@ -8,6 +8,8 @@ from typing import Any
 import polars as pl
 import pytest
 
+from analysis.incident import analyse
+from analysis.profile import Profile
 from dashboard.listing import listing
 from dashboard.review import words
 from dashboard.review.bench import tables
@@ -15,13 +17,14 @@ from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_table
 from dashboard.review.finder import incident_listing
 from dashboard.review.setting import Setting
-from dashboard.review.tables import alarm_table, finding_items, forecast_table, wear_table
+from dashboard.review.tables import alarm_table, entry_table, finding_items, forecast_table, wear_table
 from dashboard.review.view import Bench, Look, request_of
 from dashboard.review.words import alarm_rate_text
 from dashboard.rows import text_of
 from dashboard.units import IMPERIAL
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
+from tests.analysis.conftest import WrittenLog
 from tests.dashboard.invented_incident import DISTRESS_AT_S, INCIDENT, Incident, at, store_with
 
 
@@ -34,6 +37,21 @@ def look(tmp_path_factory: pytest.TempPathFactory) -> Look:
 def setting_of(look: Look, **more: Any) -> Setting:
     owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
     return Setting(owner, look.whole, **more)
+
+
+@pytest.mark.parametrize(("heard_to_s", "late"), [(3000, "23 min"), (1560, "at most 24 min")])
+def test_a_late_turn_whose_end_nobody_heard_is_a_bound(look: Look, heard_to_s: int, late: str) -> None:
+    log = WrittenLog()
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    one.breathe(20, 2800, bar_s=0.085)
+    who = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
+    desk.say(10, "tally", action="in", **who)
+    desk.say(2879, "tally", action="out", **who)
+    one.said = [each for each in one.said if each[0] < heard_to_s]
+    results = analyse(log.frames(), Profile.default())
+    (row,) = entry_table(results["entries"], results["gaps"], setting_of(look)).rows
+    assert text_of(row[8]) == late
 
 
 def data_of(component: Any) -> dict[str, Any]:
