@@ -14,13 +14,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import polars as pl
+from msgspec.structs import replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, team_rows
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
-from analysis.live.rows import OrderLine, Row, Snapshot
+from analysis.live.rows import OrderLine, Reason, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
 from analysis.profile import Profile
 from analysis.wears.entries import Entry
@@ -68,7 +69,7 @@ class LiveBoard:
         reached: Moments = {}
         for board in boards:
             board.add_team_moments(reached)
-        rows = [row for board in boards for row in board.rows(now_s)]
+        rows = [self._with_refused(row) for board in boards for row in board.rows(now_s)]
         since = {
             one.key: at_us * 1e-6
             for board in boards
@@ -80,6 +81,8 @@ class LiveBoard:
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]
         alarms = [line for board in boards for line in board.alarm_lines(now_s)]
+        for board in boards:
+            alarms += board.refused_lines(list(self._heard.refused_alarms), alarms)
         # Nobody has seen it, it is still on, it is of the gravest kind, it is old: in this order.
         alarms.sort(
             key=lambda line: (
@@ -119,6 +122,13 @@ class LiveBoard:
             ),
             incident_ids=self._incident_ids(now_s, shown, orders),
         )
+
+    def _with_refused(self, row: Row) -> Row:
+        """Say of somebody whose set is called never heard that its messages came and were refused."""
+        at_s = self._heard.refused_at_s.get((row.service, row.set_id))
+        if at_s is None or row.lost is None or row.lost.code != "never_heard":
+            return row
+        return replace(row, reasons=(*row.reasons, Reason("messages_refused", at_s)))
 
     def _incident_ids(
         self, now_s: float, rows: Sequence[Row], orders: Sequence[OrderLine]

@@ -4,15 +4,35 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+import msgspec
 import polars as pl
 
 from analysis.live.rows import Hearing
+from analysis.refused import whose
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
 SECONDS_COUNTED = 120
 REFUSED_KEPT = 10_000
+REFUSED_ALARMS_KEPT = 1_000
+
+
+class _SaidAlarm(msgspec.Struct):
+    alarm: str | None = None
+    state: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedAlarm:
+    """An alarm message that was received and refused; seconds since 1970 by the listener's clock."""
+
+    at_s: float
+    service: str
+    set_id: str
+    alarm: str | None  # as the payload says it; None where that cannot be read
+    reason: str
 
 
 class HeardSoFar:
@@ -22,6 +42,8 @@ class HeardSoFar:
         self._received: deque[tuple[int, int]] = deque(maxlen=SECONDS_COUNTED)
         self._refused: deque[tuple[float, str]] = deque(maxlen=REFUSED_KEPT)
         self._last_s: float | None = None
+        self.refused_alarms: deque[RefusedAlarm] = deque(maxlen=REFUSED_ALARMS_KEPT)
+        self.refused_at_s: dict[tuple[str, str], float] = {}  # by service and set: the last one refused
 
     def take(self, messages: Messages) -> None:
         """Count newly received messages."""
@@ -41,6 +63,19 @@ class HeardSoFar:
         refused = messages["refused"].sort("received")
         for received_us, reason in refused.select(pl.col("received").dt.epoch("us"), "reason").iter_rows():
             self._refused.append((received_us * 1e-6, reason))
+        if refused.height:
+            self._take_refused_of_sets(refused)
+
+    def _take_refused_of_sets(self, refused: pl.DataFrame) -> None:
+        of_sets = whose(refused).filter(pl.col("role") == "set")
+        at_s = pl.col("received").dt.epoch("us") * 1e-6
+        service = pl.col("topic").str.split("/").list.get(2)
+        columns = [at_s, service.alias("service"), "speaker", "kind", "payload", "reason"]
+        for received_s, name, set_id, kind, payload, reason in of_sets.select(columns).iter_rows():
+            self.refused_at_s[name, set_id] = received_s
+            said = _said_alarm(payload) if kind == "alarm" else None
+            if said is not None and said.state in (None, "raised"):
+                self.refused_alarms.append(RefusedAlarm(received_s, name, set_id, said.alarm, reason))
 
     def at(self, now_s: float, delays_s: Sequence[float]) -> Hearing:
         """Return how well messages arrive, at a moment."""
@@ -53,3 +88,10 @@ class HeardSoFar:
             last_refusal=lately[-1] if lately else None,
             delay_p95_s=ordered[int(0.95 * (len(ordered) - 1))] if ordered else None,
         )
+
+
+def _said_alarm(payload: bytes) -> _SaidAlarm:
+    try:
+        return msgspec.json.decode(payload, type=_SaidAlarm)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        return _SaidAlarm()

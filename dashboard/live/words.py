@@ -100,6 +100,7 @@ REASONS = {
     "lost_silent": "silent for {age}, air may be used up",
     "lost_set_given": "its set was tallied to {who} {age} ago",
     "lost_never_heard": "tallied in {age} ago, never heard",
+    "messages_refused": "its messages come and are refused",
     "losing_air": "pressure falls faster than breathing",
     "heat": "heat alarm for {age}",
     "battery": "battery alarm for {age}",

@@ -44,6 +44,27 @@ def test_a_refused_alarm_is_a_finding_with_set_time_and_reason(log: Any) -> None
         assert "200" in row["statement"]  # the reason: how long a detail may be
 
 
+def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(log: Any, see: Any) -> None:
+    desk, one = inside(log)
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
+    desk.say(140, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="spoken to")
+    (line,) = see(110).alarms
+    assert (line.alarm, line.set_id, line.wearer_id) == ("distress", "S-1", "W-1")
+    assert "message refused" in (line.detail or "")
+    assert not see(150).alarms
+
+
+def test_the_board_says_of_a_set_never_heard_that_its_messages_are_refused(log: Any, see: Any) -> None:
+    _, one = inside(log)
+    for second in range(10, 200):
+        one.say(second, "pressure", pressure_bar="much")
+    (row,) = see(180).rows
+    assert row.lost is not None
+    assert "messages_refused" in [reason.code for reason in row.reasons]
+
+
 def test_a_refused_tally_names_who_was_meant(log: Any) -> None:
     desk, one = inside(log)
     one.set_up(0)
