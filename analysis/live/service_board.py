@@ -337,7 +337,7 @@ class ServiceBoard:
         known = {(line.service, line.set_id, line.alarm) for line in shown}
         lines = []
         for one in refused:
-            alarm = one.alarm if one.alarm in get_args(AlarmName) else "fault"
+            alarm = one.alarm if one.alarm is not None and one.alarm in get_args(AlarmName) else "fault"
             about = one.service, one.set_id, alarm
             settled = any(
                 word.set_id == one.set_id and word.alarm in (alarm, None) and word.at_us >= one.at_s * 1e6
