@@ -88,7 +88,8 @@ def entries_table(entries: Sequence[Entry], examined: Sequence[Examined]) -> pl.
 
 def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]:
     own = [by_wear[wear.wear_id] for wear in entry.wears]
-    known = bool(own) and all(one.known_air for one in own)
+    # Of two sets under air at once nobody knows which air the wearer used.
+    known = bool(own) and all(one.known_air for one in own) and not entry.at_once
     between_l, between_s = 0.0, 0.0
     for charge in entry.charges:
         for before, after in itertools.pairwise(charge.wears):

@@ -9,6 +9,7 @@ import polars as pl
 
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.records import PowerUp, micros
+from analysis.wears.entries import Entry
 from analysis.wears.tally import TallyEntry
 
 GONE_US = 30 * 60 * 1_000_000
@@ -24,6 +25,7 @@ def tally_findings(context: Context) -> Iterator[Finding]:
     yield from _two_sets(context.doubled)
     yield from _two_wearers(context)
     yield from _corrected(context)
+    yield from _out_of_nobody(context)
     yield from _without_wear(context)
     yield from _never_heard(context)
 
@@ -34,6 +36,12 @@ def _wears(context: Context) -> Iterator[Finding]:
         if one.wear.tally is not None:
             known = first_of.get(one.wear.tally.in_identity, one.wear.started_us)
             first_of[one.wear.tally.in_identity] = min(known, one.wear.started_us)
+    # An `in` that is said again for the same wearer and set is no later than the first.
+    first_in = {
+        tally.in_identity: min(one.in_us for one in stay.tallies if one.set_id == tally.set_id)
+        for stay in context.book.stays
+        for tally in stay.tallies
+    }
     for one in context.examined:
         wear, tally = one.wear, one.wear.tally
         if tally is None:
@@ -49,19 +57,20 @@ def _wears(context: Context) -> Iterator[Finding]:
                     [wear.identity(0), wear.identity(-1)],
                 )
             continue
-        late_s = (tally.in_us - wear.started_us) * 1e-6
+        in_us = first_in.get(tally.in_identity, tally.in_us)
+        late_s = (in_us - wear.started_us) * 1e-6
         if late_s > context.profile.link.tally_late_s and first_of[tally.in_identity] == wear.started_us:
             yield about_wear(
                 "tally_late",
                 "note",
                 wear,
                 wear.started_us,
-                tally.in_us,
-                f"Tallied in at {clock(tally.in_us)}, {lasting(late_s)} after the valve was opened"
+                in_us,
+                f"Tallied in at {clock(in_us)}, {lasting(late_s)} after the valve was opened"
                 + (
                     f", and only after the wear had ended at {clock(wear.ended_us)}: wearer and team are "
                     "those of that entry, because no other wear of the set belongs to it."
-                    if tally.in_us > wear.ended_us
+                    if in_us > wear.ended_us
                     else "."
                 ),
                 [wear.identity(0), tally.in_identity],
@@ -124,22 +133,36 @@ def _two_wearers(context: Context) -> Iterator[Finding]:
 
 
 def _corrected(context: Context) -> Iterator[Finding]:
-    by_identity = {one.in_identity: one for one in (*context.book.tallies, *context.book.struck)}
-    for struck in context.book.struck:
-        new = by_identity.get(struck.corrected_by or "")
-        if new is None:
-            continue
+    for old, new in context.book.corrected:
         yield Finding(
             "tally_corrected",
             "note",
-            new.set_id,
+            str(new.row["set_id"]),
             None,
-            struck.in_us,
+            old.from_us,
             new.said_us,
-            f"Desk {new.desk_id} corrected a tally at {clock(new.said_us)}: {struck.wearer_id} with set "
-            f"{struck.set_id} at {clock(struck.said_us)} became {new.wearer_id} with set {new.set_id}, from "
-            f"{clock(new.in_us)} on. Until then the desk's screen showed the earlier one.",
-            (new.in_identity, struck.in_identity),
+            f"Desk {new.desk_id} corrected a tally at {clock(new.said_us)}: {old.said} at "
+            f"{clock(old.said_us)} became {new.said}, from {clock(new.from_us)} on. Until then the desk's "
+            "screen showed the earlier one.",
+            (new.identity, old.identity),
+        )
+
+
+def _out_of_nobody(context: Context) -> Iterator[Finding]:
+    for word in context.book.unmatched:
+        if word.repeats:
+            continue
+        who = word.row["wearer_id"]
+        yield Finding(
+            "out_of_nobody",
+            "caution",
+            str(word.row["set_id"]),
+            None,
+            word.from_us,
+            word.said_us,
+            f"Desk {word.desk_id} tallied out {who} with set {word.row['set_id']} at "
+            f"{clock(word.from_us)}, and by the record {who} was not in: it ended no entry.",
+            (word.identity,),
         )
 
 
@@ -159,9 +182,25 @@ def _without_wear(context: Context) -> Iterator[Finding]:
             entry.stay.in_us,
             until_us,
             f"{entry.wearer_id} was tallied in with {' and '.join(f'set {each}' for each in entry.set_ids)} "
-            f"at {clock(entry.stay.in_us)}, and no time under air belongs to that entry.",
+            f"at {clock(entry.stay.in_us)}, and no time under air belongs to that entry."
+            + _worn_by_another(context, entry, until_us),
             (entry.stay.tallies[0].in_identity,),
         )
+
+
+def _worn_by_another(context: Context, entry: Entry, until_us: int) -> str:
+    """Say whose the wear is that the set was under air in meanwhile."""
+    for one in context.examined:
+        wear, tally = one.wear, one.wear.tally
+        meanwhile = (
+            wear.set_id in entry.set_ids and wear.started_us < until_us and wear.ended_us > entry.began_us
+        )
+        if meanwhile and tally is not None and tally.wearer_id != entry.wearer_id:
+            return (
+                f" Set {wear.set_id} was under air from {clock(wear.started_us)} to {clock(wear.ended_us)}: "
+                f"that wear counts for {tally.wearer_id}, who was in with it too."
+            )
+    return ""
 
 
 def _never_heard(context: Context) -> Iterator[Finding]:

@@ -24,7 +24,7 @@ def _turned_back_late(
 ) -> Iterator[Finding]:
     """The desk's note of the turn says when; without one, the exit does: it has the way back in it."""
     margin_s = context.profile.turn_back.late_margin_s
-    wear = next((one for one in reversed(entry.wears) if one.started_us <= due_us), entry.wears[0])
+    wear = entry.wear_at(due_us) or entry.wears[0]
     one = by_wear[wear.wear_id]
     left_us = entry.left_us if entry.left_us is not None else wear.ended_us
     evidence = [wear.identity_at(due_us)]
@@ -70,8 +70,8 @@ def _turned_back_late(
 def _due(entry: Entry, due_us: int, context: Context) -> str:
     """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
     said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
-    bar = next((wear.bar_at(due_us) for wear in reversed(entry.wears) if wear.started_us <= due_us), None)
-    had = "" if bar is None else f"{bar:.0f} bar"
+    wear = entry.wear_at(due_us)
+    had = "" if wear is None else f"{wear.bar_at(due_us):.0f} bar"
     if entry.own_turn_back_us == due_us:
         return f"{said} by this wearer's own gauge ({had})"
     own = entry.own_turn_back_us

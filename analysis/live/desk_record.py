@@ -56,9 +56,14 @@ class DeskRecord:
             for one, _ in words
             if one.row.get("incident_id") is not None
         }
-        self.words = DeskWords(self.gauges, self.book.stays)
+        self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched)
+        never_said = {old.identity for old, _ in self.book.corrected}
         for one, kind in words:
-            self.words.take(kind, {**one.row, "desk_id": one.desk_id}, one.at_us * 1e-6)
+            if one.identity in never_said:
+                continue
+            self.words.take(
+                kind, {**one.row, "desk_id": one.desk_id, "identity": one.identity}, one.at_us * 1e-6
+            )
             if kind == "incident" and one.row["action"] == "close":
                 self.words.close(one.row["incident_id"])
         notes = [

@@ -10,9 +10,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.live.rows import Contradiction, GaugeRow, OrderLine, RollCallLine, Row, StandbyLine
 from analysis.wears import gauges as by_voice
-from analysis.wears.tally import Stay, TallyEntry
+from analysis.wears.tally import Stay, TallyEntry, TallyWord
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
 ACKNOWLEDGED_BY_VOICE = "order acknowledged by voice"  # a note about the set with these words acknowledges
@@ -41,9 +42,15 @@ class DeskWords:
 
     - `gauges`: what was read by voice and not corrected, in order of time.
     - `stays`: who was in, corrections and settlements minded.
+    - `unmatched`: each `out` of somebody who was not in.
     """
 
-    def __init__(self, gauges: Sequence[by_voice.VoiceGauge] = (), stays: Sequence[Stay] = ()) -> None:
+    def __init__(
+        self,
+        gauges: Sequence[by_voice.VoiceGauge] = (),
+        stays: Sequence[Stay] = (),
+        unmatched: Sequence[TallyWord] = (),
+    ) -> None:
         self._orders: dict[tuple[str, str, str, str, str], tuple[float, bool, Record]] = {}
         self._rolls: dict[tuple[str, str], _Roll] = {}
         self._standby: dict[tuple[str, str], StandbyLine] = {}
@@ -57,6 +64,7 @@ class DeskWords:
         self._voice: dict[str, float] = {}
         self._last: dict[tuple[str, ...], list[_Said]] = {}
         self._contradictions: dict[str, Contradiction] = {}
+        self._unmatched = {one.identity for one in unmatched if not one.repeats}
 
     def take(self, kind: str, record: Record, at: float) -> None:
         """Take one desk message, spoken at `at` (seconds since 1970)."""
@@ -163,7 +171,7 @@ class DeskWords:
         return tuple(line for line in self._standby.values() if line.state != "stood_down")
 
     def contradictions(self) -> tuple[Contradiction, ...]:
-        """Return where two desks said different things within 30 s, the latest first."""
+        """Return where two desks differed within 30 s, and each `out` of nobody who was in, latest first."""
         return tuple(sorted(self._contradictions.values(), key=lambda one: one.at, reverse=True))
 
     def _acknowledged(self, row: Row, since_at: float) -> bool:
@@ -203,12 +211,25 @@ class DeskWords:
         else:
             what = "wearer" if record["wearer_id"] else "team"
             name = (what, record["wearer_id"] or record["team"] or "")
-            self._say(("roll_call", *key, *name), record, at, (state,))
+            self._say(("roll_call", *key, *name), record, at, (state,), self._also_of(*name))
             roll.answers[name] = at, state
 
     def _take_standby(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["team"])
+        self._say(("standby", *key), record, at, (record["state"],))
         self._standby[key] = StandbyLine(*key, record["state"], at, record["text"])
+
+    def _take_gauge(self, record: Record, at: float) -> None:
+        if record["corrects"] is None:
+            what = ("gauge", str(record["pressure_bar"]))
+            self._say(("gauge", record["incident_id"], record["set_id"]), record, at, what)
+
+    def _also_of(self, what: str, name: str) -> list[tuple[str, str]]:
+        """Return who else an answer to a roll call is about: the wearer's team, or the team's wearers."""
+        last = [stay.tallies[-1] for stay in self._stays.values()]
+        if what == "wearer":
+            return [("team", one.team) for one in last if one.wearer_id == name and one.team]
+        return [("wearer", one.wearer_id) for one in last if one.team == name]
 
     def _take_note(self, record: Record, at: float) -> None:
         if record["set_id"] and ACKNOWLEDGED_BY_VOICE in record["text"].lower():
@@ -218,13 +239,26 @@ class DeskWords:
         key = (record["incident_id"], record["wearer_id"])
         what = (record["action"], record["set_id"])
         self._say(("tally", *key), record, at, what)
+        if record["identity"] in self._unmatched:
+            name = f"not_in/{record['identity']}"
+            self._contradictions[name] = Contradiction(
+                name, "not_in", key[0], key[1], at, (record["desk_id"], *what), ()
+            )
 
-    def _say(self, subject: tuple[str, ...], record: Record, at: float, what: tuple[str, ...]) -> None:
-        """Note what a desk said, and whether another desk has just said otherwise."""
+    def _say(
+        self,
+        subject: tuple[str, ...],
+        record: Record,
+        at: float,
+        what: tuple[str, ...],
+        also: Iterable[tuple[str, str]] = (),
+    ) -> None:
+        """Note what a desk said, and whether another desk has just said otherwise of it, or of `also`."""
         said = self._last.setdefault(subject, [])
-        for other in said:
+        others = [one for name in also for one in self._last.get((*subject[:-2], *name), ())]
+        for other in (*said, *others):
             near = abs(other.at - at) <= CONTRADICTED_WITHIN_S
-            if near and other.desk_id != record["desk_id"] and other.what != what:
+            if near and other.desk_id != record["desk_id"] and _differ(other.what, what):
                 first, second = sorted((other, _Said(at, record["desk_id"], what)), key=lambda one: one.at)
                 key = "/".join((*subject, f"{first.at:.0f}"))
                 self._contradictions[key] = Contradiction(
@@ -240,3 +274,10 @@ class DeskWords:
         said[:] = [one for one in said if abs(one.at - at) <= CONTRADICTED_WITHIN_S]
         while len(self._contradictions) > MOST_CONTRADICTIONS:
             del self._contradictions[next(iter(self._contradictions))]
+
+
+def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
+    """Return whether two desks' words differ; two readings of a gauge by more than the step of each."""
+    if one[0] == other[0] == "gauge":
+        return abs(float(one[1]) - float(other[1])) > 2.0 * VOICE_STEP_BAR
+    return one != other

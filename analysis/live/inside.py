@@ -21,8 +21,9 @@ from analysis.live.rows import Interval
 from analysis.policies import Course, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
+from analysis.wears.charges import NO_MOMENTS, NOTHING, Charge
 from analysis.wears.corrections import Settlement
-from analysis.wears.entries import NO_MOMENTS, NOTHING, Charge, Entry, EntryState, ran_empty, state_of
+from analysis.wears.entries import Entry, EntryState, ran_empty, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.tally import TallyEntry
 from analysis.wears.turn_back import prompt_times_s
@@ -235,6 +236,7 @@ class Inside:
     given_to: str | None = None  # the wearer that the set is tallied to by now
     known_until_us: int | None = None  # what the set said later is about another wearer
     known_from_us: int = 0  # what the set said before is about another wearer
+    doubtful: bool = False  # whether its wearer is tallied in with another set too, and both were under air
 
     def reading(self, now_us: int) -> tuple[int, float] | None:
         """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set."""
@@ -382,12 +384,15 @@ def inside_of(
     key: str,
     holder: Entry | None = None,
     others: Sequence[Entry] = (),
+    *,
+    doubtful: bool = False,
 ) -> Inside:
     """Return an entry as of now.
 
     - `gauges`: read by voice, of all sets.
     - `holder`: who holds the set, when somebody else does.
     - `others`: the other entries that had the set.
+    - `doubtful`: its wearer is tallied in with another set too.
     """
     heard = live_set.heard
     tallied_in = entry.stay is not None and entry.stay.is_in(now_us)
@@ -428,6 +433,7 @@ def inside_of(
         holder.wearer_id if holder is not None else None,
         given_us,
         known_from_us,
+        doubtful,
     )
 
 

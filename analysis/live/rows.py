@@ -251,7 +251,10 @@ class StandbyLine(msgspec.Struct, frozen=True):
 
 
 class Contradiction(msgspec.Struct, frozen=True):
-    """Two desks that said different things about the same within 30 s: (desk, what it said ...) each."""
+    """Two desks that said different things about the same within 30 s: (desk, what it said ...) each.
+
+    Of kind `not_in` it is one desk's `out` of somebody who was not in; `second` is empty.
+    """
 
     key: str
     kind: str

@@ -171,7 +171,15 @@ class ServiceBoard:
         found: list[Inside] = []
         holders: dict[str, Entry] = {}
         # Who holds the set comes first: the row of a set is that of its wearer.
-        for entry in sorted(self.entries, key=lambda one: -_held_until_us(one)):
+        ordered = sorted(self.entries, key=lambda one: -_held_until_us(one))
+        doubtful = [(entry, entry.doubtful_sets) for entry in ordered]
+        parts = [
+            (entry.on_set(_set_of(entry)) if others else entry, False, bool(others))
+            for entry, others in doubtful
+        ]
+        # A set that breathes on while its wearer is tallied in with another may be on somebody else.
+        parts += [(entry.on_set(set_id), True, True) for entry, others in doubtful for set_id in others]
+        for entry, other, in_doubt in parts:
             live_set = self._sets.get(_set_of(entry))
             if live_set is None:
                 continue
@@ -181,18 +189,25 @@ class ServiceBoard:
                 urgent = self._cries_for_help(entry, live_set, now_us)
                 if not urgent and (holder is not None or not self._still_matters(entry, live_set, now_us)):
                     continue
+            if holder is not None and other:
+                continue
             if holder is not None:
                 key = f"{key}/{entry.wearer_id or entry.entry_id}"
             else:
                 holders[key] = entry
-            others = [one for one in self._of_set[live_set.set_id] if one is not entry]
-            found.append(inside_of(entry, live_set, self.desks.gauges, now_us, key, holder, others))
+            others = [one for one in self._of_set[live_set.set_id] if one.entry_id != entry.entry_id]
+            found.append(
+                inside_of(entry, live_set, self.desks.gauges, now_us, key, holder, others, doubtful=in_doubt)
+            )
         return found
 
     def _cries_for_help(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
         """Return whether an alarm of the gravest kind that was raised in this entry is still on."""
         return any(
-            owner is entry and held.alarm.alarm in GRAVEST and held.ended_us is None
+            owner is not None
+            and owner.entry_id == entry.entry_id
+            and held.alarm.alarm in GRAVEST
+            and held.ended_us is None
             for owner, held in self._held(live_set, now_us * 1e-6)
         )
 
@@ -217,7 +232,7 @@ class ServiceBoard:
             if one.alarm is None and one.set_id == set_id
         ]
         words += [
-            (at_us, "tallied_out") for at_us, _, row in self.desks.book.unmatched if row["set_id"] == set_id
+            (one.from_us, "tallied_out") for one in self.desks.book.unmatched if one.row["set_id"] == set_id
         ]
         return min((one for one in words if one[0] >= since_us), default=None)
 
@@ -255,7 +270,7 @@ class ServiceBoard:
         alarms = {
             held.alarm.alarm: held.alarm.raised_us * 1e-6
             for owner, held in self._held(one.live_set, now_s)
-            if held.ended_us is None and owner is one.entry
+            if held.ended_us is None and owner is not None and owner.entry_id == one.entry.entry_id
         }
         # What it is made of; without news a row is made anew once a second, as its set is asked.
         of = one.entry.entry_id, one.state, one.since_us, one.tallied_in, one.live_set.asked_us, alarms
@@ -296,12 +311,15 @@ class ServiceBoard:
 
     def alarm_lines(self, now_s: float) -> list[AlarmLine]:
         """Return every alarm that nobody has closed."""
-        keys = {one.entry.entry_id: one.key for one in self.inside}
+        keys = {one.entry.entry_id: one.key for one in reversed(self.inside)}
+        on_set = {(one.entry.entry_id, one.live_set.set_id): one.key for one in self.inside}
         lines = []
         for set_id, live_set in self._sets.items():
             for entry, held in self._held(live_set, now_s):
                 alarm = held.alarm
-                row_key = keys.get(entry.entry_id) if entry is not None else None
+                row_key = None
+                if entry is not None:
+                    row_key = on_set.get((entry.entry_id, set_id), keys.get(entry.entry_id))
                 if alarm.alarm not in GRAVEST and (held.ended_us is not None or row_key is None):
                     continue
                 tally = alarm.wear.tally if alarm.wear is not None else None

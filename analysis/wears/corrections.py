@@ -52,9 +52,16 @@ def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:
         corrects = one.row.get("corrects")
         if isinstance(corrects, dict):
             old = f"{corrects['desk_id']}/{corrects['boot']}/{corrects['seq']}"
-            if old in heard and old != one.identity and old not in found.values():
+            if old in heard and old not in found.values() and not _in_its_place(old, one.identity, found):
                 found[one.identity] = old
     return found
+
+
+def _in_its_place(identity: str, other: str, found: Mapping[str, str]) -> bool:
+    """Return whether a message is, or came, in the place of another: two cannot correct each other away."""
+    while identity != other and identity in found:
+        identity = found[identity]
+    return identity == other
 
 
 def moment_of(identity: str, corrected: Mapping[str, str], at_us: Mapping[str, int]) -> int:

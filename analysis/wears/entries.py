@@ -8,90 +8,24 @@ pressure and its turn-back. Empty, off, silent or never heard are states inside 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-from analysis.air.gas import Cylinder
-from analysis.policies import POLICIES, Course, PolicyName, TurnBackMoment, judge_by
+from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
+from analysis.wears.charges import Charge, EarlyEnds, charges_of
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import TurnBackNote, note_about
-from analysis.wears.valve import CHANGED_RISE_BAR, CLOSED_BELOW_BAR
+from analysis.wears.valve import CLOSED_BELOW_BAR
 from analysis.wears.wears import Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 UNTALLIED_APART_US = 3600 * 1_000_000
 """Wears of a set that nobody tallied in belong to one entry when they are no further apart. Our own rule."""
-NOTHING: NDArray[np.float64] = np.empty(0)
-NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
-EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
-"""By wear: moments, and the early end of the forecast of minutes to the warning as it was known then."""
-
-
-@dataclass(slots=True)
-class Charge:
-    """One filling of one cylinder: the wears that breathed it."""
-
-    wears: list[Wear]
-
-    @property
-    def entry_us(self) -> int:
-        """When it was opened first."""
-        return self.wears[0].started_us
-
-    @property
-    def entry_bar(self) -> float:
-        """Its first reading: the entry pressure."""
-        return self.wears[0].first_bar
-
-    @property
-    def low_air_bar(self) -> float:
-        """The warning of the set that carries it."""
-        return self.wears[-1].thresholds.low_air_bar
-
-    @property
-    def cylinder(self) -> Cylinder | None:
-        """The first that its sets named."""
-        return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), None)
-
-    def course(
-        self,
-        objective_us: int | None,
-        profile: Profile,
-        until_us: int,
-        early: EarlyEnds,
-        gauges: Sequence[VoiceGauge] = (),
-    ) -> Course:
-        """Return how it went down until a moment; a gauge read by voice counts like a reading."""
-        at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
-        bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
-        sets = {wear.set_id for wear in self.wears}
-        said = [one for one in gauges if one.set_id in sets and one.at_us > self.entry_us]
-        if said:
-            at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
-            bar = np.concatenate([bar, np.array([one.pressure_bar for one in said])])
-            order = np.argsort(at_us, kind="stable")
-            at_us, bar = at_us[order], bar[order]
-        known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]
-        return Course(
-            entry_us=self.entry_us,
-            entry_bar=self.entry_bar,
-            at_us=at_us,
-            bar=bar,
-            low_air_bar=self.low_air_bar,
-            cylinder=self.cylinder,
-            objective_us=objective_us,
-            way_in_min=profile.turn_back.way_in_min,
-            until_us=until_us,
-            early_at_us=_joined([one[0] for one in known], NO_MOMENTS),
-            early_min=_joined([one[1] for one in known], NOTHING),
-        )
 
 
 @dataclass(slots=True)
@@ -190,6 +124,16 @@ class Entry:
         """When this wearer's own gauge reached turn-back."""
         return self.turn_back.at_us if self.turn_back is not None else None
 
+    def wear_at(self, at_us: int) -> Wear | None:
+        """Return the wear of a moment; of two sets at once the one that reached turn-back then."""
+        reached = [
+            charge.wears
+            for charge, one in zip(self.charges, self.moments.get(self.policy, ()), strict=False)
+            if one.at_us == at_us
+        ]
+        of = reached[0] if reached else self.wears
+        return next((wear for wear in reversed(of) if wear.started_us <= at_us), None)
+
     @property
     def turn_back_bar(self) -> float | None:
         """The pressure at which the policy in force turns this wearer back."""
@@ -213,14 +157,56 @@ class Entry:
 
     @property
     def under_air_s(self) -> float:
-        """Seconds under air."""
-        return sum(wear.ended_us - wear.started_us for wear in self.wears) * 1e-6
+        """Seconds under air; what two sets breathed at the same time counts once."""
+        total_us, until_us = 0, 0
+        for wear in sorted(self.wears, key=lambda one: one.started_us):
+            total_us += max(wear.ended_us - max(wear.started_us, until_us), 0)
+            until_us = max(until_us, wear.ended_us)
+        return total_us * 1e-6
 
+    @property
+    def at_once(self) -> bool:
+        """Whether two of its sets were under air at the same time: one of them was somebody else's."""
+        return any(
+            one.set_id != other.set_id
+            and one.started_us <= other.ended_us
+            and other.started_us <= one.ended_us
+            for one, other in itertools.combinations(self.wears, 2)
+        )
 
-def _joined(parts: list[NDArray[Any]], nothing: NDArray[Any]) -> NDArray[Any]:
-    if not parts:
-        return nothing
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+    @property
+    def doubtful_sets(self) -> tuple[str, ...]:
+        """Sets that breathed on after the desk moved the wearer to another: nobody knows who wears them.
+
+        A person's word ends the doubt: a correction, a tally of somebody else, `resolved` for that set.
+        """
+        if self.stay is None:
+            return ()
+        left_us: dict[str, int] = {}
+        for tally, then in itertools.pairwise(self.stay.tallies):
+            if tally.settled_us is None:
+                left_us[tally.set_id] = then.in_us
+        left_us.pop(self.stay.tallies[-1].set_id, None)
+        worn = {wear.set_id for wear in self.wears if wear.ended_us > left_us.get(wear.set_id, wear.ended_us)}
+        return tuple(set_id for set_id in left_us if set_id in worn)
+
+    def on_set(self, set_id: str) -> Entry:
+        """Return the part of the entry on one set: its tallies, wears, cylinders and their moments."""
+        own = [number for number, one in enumerate(self.charges) if one.wears[-1].set_id == set_id]
+        stay = self.stay
+        if stay is not None:
+            until = max((n for n, one in enumerate(stay.tallies) if one.set_id == set_id), default=-1) + 1
+            stay = replace(stay, tallies=stay.tallies[:until] or stay.tallies)
+        return replace(
+            self,
+            stay=stay,
+            wears=[wear for wear in self.wears if wear.set_id == set_id],
+            charges=[self.charges[number] for number in own],
+            moments={
+                policy: [of[number] for number in own if number < len(of)]
+                for policy, of in self.moments.items()
+            },
+        )
 
 
 def find_entries(
@@ -296,17 +282,6 @@ def _untallied(wears: Sequence[Wear]) -> list[Entry]:
     for entry in found:
         entry.charges = charges_of(entry.wears)
     return found
-
-
-def charges_of(wears: Sequence[Wear]) -> list[Charge]:
-    """Return the cylinders of an entry: only a higher pressure than before is a new one."""
-    charges: list[Charge] = []
-    for wear in wears:
-        if charges and wear.first_bar - charges[-1].wears[-1].last_bar <= CHANGED_RISE_BAR:
-            charges[-1].wears.append(wear)
-        else:
-            charges.append(Charge([wear]))
-    return charges
 
 
 def _judge(

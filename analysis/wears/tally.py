@@ -4,13 +4,15 @@ A wearer's entry begins with an `in` and ends in one way only: somebody says so 
 incident is closed and nobody says `out` after that). Meanwhile it claims one set after another. An `in` of
 the same wearer in the same incident goes on with the entry; with another set it moves the claim there. A set
 that two open entries claim is given to the one that claimed it last, and comes back to the other when that
-one moves on to another set.
+one moves on to another set or is tallied out. One rule for every correction, of an `in` or an `out`: what is
+corrected counts as never said, and the correction counts at its moment. An `out` of somebody who was not in
+ends nothing, and is kept to be told.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -51,10 +53,8 @@ class TallyEntry:
     out_identity: str | None = None
     closed: bool = False  # whether the incident was closed after it (only then a missing `out` is a fault)
     replaced: bool = False  # whether the same wearer's next `in` took its place
-    # `corrects`, `corrected_by`: identity of the tally in whose place this one is, and of the one that is in
-    # place of this
-    corrects: str | None = None
-    corrected_by: str | None = None
+    # When a person settled who wears the set, after the wearer was tallied in with another.
+    settled_us: int | None = None
 
     @property
     def ended_us(self) -> int:
@@ -102,25 +102,41 @@ class Shared:
     from_us: int
 
 
+@dataclass(frozen=True, slots=True)
+class TallyWord:
+    """One `tally` message: an `in` or an `out`."""
+
+    from_us: int  # from when it counts
+    said_us: int  # when the desk said it
+    identity: str
+    row: Row
+    desk_id: str
+    repeats: bool = False  # whether it is an `out` that only says again how an entry ended
+
+    @property
+    def said(self) -> str:
+        """The words for a sentence: `W-1 in with set S-1`."""
+        return f"{self.row['wearer_id']} {self.row['action']} with set {self.row['set_id']}"
+
+
 @dataclass(frozen=True)
 class TallyBook:
     """All that desks said about who was in."""
 
     tallies: list[TallyEntry]  # those that count, by set and time
-    struck: list[TallyEntry]  # those that another one corrects; they stay in the record
+    corrected: list[tuple[TallyWord, TallyWord]]  # old and new; the old one stays in the record
     stays: list[Stay]  # by incident, wearer and time
     shared: list[Shared]  # sets that two wearers were in with at once
-    # list of (int, str, dict): each `out` of somebody who was not in: moment, identity and what was said.
-    unmatched: list[tuple[int, str, Row]]
+    unmatched: list[TallyWord]  # each `out` of somebody who was not in
 
     def within(self, incidents: frozenset[str] | set[str]) -> TallyBook:
         """Return the book of some incidents only."""
         return TallyBook(
             [one for one in self.tallies if one.incident_id in incidents],
-            [one for one in self.struck if one.incident_id in incidents],
+            [pair for pair in self.corrected if {one.row["incident_id"] for one in pair} & incidents],
             [one for one in self.stays if one.incident_id in incidents],
             [one for one in self.shared if {one.first.incident_id, one.second.incident_id} & incidents],
-            [one for one in self.unmatched if one[2]["incident_id"] in incidents],
+            [one for one in self.unmatched if one.row["incident_id"] in incidents],
         )
 
 
@@ -156,9 +172,8 @@ class _Reader:
     """Goes through what desks said, in order of time."""
 
     def __init__(self, words: list[_Word], corrected: dict[str, str]) -> None:
-        self._corrected_by = {old: new for new, old in corrected.items()}
+        self._corrected = corrected
         said_us = {identity: at_us for at_us, _, identity, _, _, _ in words}
-        self._corrects = corrected
         # A correction counts from the moment of the tally in whose place it is.
         self._words = sorted(
             (
@@ -170,14 +185,21 @@ class _Reader:
         self._open: dict[str, list[Stay]] = {}
         self._claims: dict[str, list[TallyEntry]] = {}  # by set: the last one holds it
         self._stays: list[Stay] = []
-        self._struck: list[TallyEntry] = []
         self._tallies: list[TallyEntry] = []
         self._shared: list[Shared] = []
-        self._unmatched: list[tuple[int, str, Row]] = []
+        self._unmatched: list[TallyWord] = []
 
     def book(self) -> TallyBook:
         """Return the book."""
+        tallies = {
+            identity: TallyWord(from_us, said_us, identity, row, desk)
+            for from_us, _, said_us, identity, kind, row, desk in self._words
+            if kind == "tally"
+        }
+        never_said = set(self._corrected.values())
         for from_us, _, said_us, identity, kind, row, desk in self._words:
+            if identity in never_said:
+                continue
             if kind == "incident":
                 for stay in [one for ones in self._open.values() for one in ones]:
                     named = stay.incident_id == row["incident_id"] and stay.in_us < from_us
@@ -186,7 +208,7 @@ class _Reader:
             elif kind == "resolved":
                 self._resolve(from_us, identity, row)
             elif row["action"] == "out":
-                self._out(from_us, identity, row)
+                self._out(tallies[identity])
             else:
                 self._in(from_us, said_us, identity, row, desk)
         self._close([one for ones in self._open.values() for one in ones])
@@ -199,7 +221,11 @@ class _Reader:
             counts[key] = stay.number = counts.get(key, 0) + 1
         self._stays.sort(key=lambda stay: (stay.incident_id, stay.wearer_id, stay.number))
         self._tallies.sort(key=lambda tally: (tally.set_id, tally.in_us, tally.in_identity))
-        return TallyBook(self._tallies, self._struck, self._stays, self._shared, self._unmatched)
+        corrected = sorted(
+            ((tallies[old], tallies[new]) for new, old in self._corrected.items()),
+            key=lambda pair: (pair[1].said_us, pair[1].identity),
+        )
+        return TallyBook(self._tallies, corrected, self._stays, self._shared, self._unmatched)
 
     def _in(self, from_us: int, said_us: int, identity: str, row: Row, desk: str) -> None:
         tally = TallyEntry(
@@ -212,12 +238,7 @@ class _Reader:
             said_us=said_us,
             in_identity=identity,
             desk_id=desk,
-            corrects=self._corrects.get(identity),
-            corrected_by=self._corrected_by.get(identity),
         )
-        if tally.corrected_by is not None:
-            self._struck.append(tally)
-            return
         self._tallies.append(tally)
         self._close(
             [
@@ -244,6 +265,9 @@ class _Reader:
                 tally.spans.append((from_us, from_us))
                 return
             self._move_on(before, from_us, back=before.set_id != tally.set_id)
+            if self._claims.get(before.set_id):
+                before.settled_us = from_us  # who was in with it before has it back
+        self._settle(tally.set_id, from_us)
         claims = self._claims.setdefault(tally.set_id, [])
         if claims:
             holder = claims[-1]
@@ -280,14 +304,16 @@ class _Reader:
             began = tally.spans[-1][0]
             tally.spans[-1] = (began, max(min(at_us, tally.in_us + FORGOTTEN_AFTER_US), began))
 
-    def _out(self, at_us: int, identity: str, row: Row) -> None:
+    def _out(self, word: TallyWord) -> None:
+        at_us, identity, row = word.from_us, word.identity, word.row
         stays = self._open.get(str(row["wearer_id"]), [])
         self._close([one for one in stays if at_us - (one.closed_us or at_us) > FORGOTTEN_AFTER_US])
         own = [one for one in stays if one.incident_id == row["incident_id"]]
         # An `out` that names another incident is about the wearer's open entry: nobody is in twice.
         named = own or [one for one in stays if one.closed_us is None]
         if not named:
-            self._unmatched.append((at_us, identity, row))
+            repeats = any(_is_out(one, word) for one in self._stays)
+            self._unmatched.append(replace(word, repeats=repeats))
             return
         stay = named[-1]
         stay.tallies[-1].out_us, stay.tallies[-1].out_identity = at_us, identity
@@ -304,21 +330,52 @@ class _Reader:
         if own or of_set:
             stay = max(own or of_set, key=lambda one: (one.tallies[-1].in_us, one.tallies[-1].in_identity))
             self._end(stay, at_us, "resolved", identity)
+            return
+        self._settle(str(row["set_id"]), at_us)
+
+    def _settle(self, set_id: str, at_us: int) -> None:
+        """Settle who wears a set that its wearer was moved on from: a person has said so."""
+        for tally in self._tallies:
+            if tally.set_id == set_id and tally.replaced and tally.settled_us is None:
+                tally.settled_us = at_us
 
     def _end(self, stay: Stay, at_us: int, how: str, identity: str) -> None:
         stay.ended_us, stay.ended_how, stay.ended_by = at_us, how, identity
         for tally in stay.tallies:
             tally.closed = tally.closed or how == "incident_closed"
-        self._move_on(stay.tallies[-1], at_us, back=False)
+        # Another who is in with the same set has it from then on: perhaps still breathes from it.
+        self._move_on(stay.tallies[-1], at_us, back=how == "tallied_out")
         self._open[stay.wearer_id].remove(stay)
+
+
+def _is_out(stay: Stay, word: TallyWord) -> bool:
+    """Return whether an `out` only repeats how a stay ended."""
+    sets = {tally.set_id for tally in stay.tallies}
+    return (
+        stay.wearer_id == word.row["wearer_id"] and word.row["set_id"] in sets and stay.ended_us is not None
+    )
 
 
 def _text(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> TallyEntry | None:
-    """Return the tally that overlaps a wear most; None when none does. Of equals the earlier."""
+def tally_of(
+    tallies: Sequence[TallyEntry], started_us: int, ended_us: int, *, goes_on: bool = False
+) -> TallyEntry | None:
+    """Return the tally that overlaps a wear most; None when none does. Of equals the earlier.
+
+    `goes_on`: nobody closed it: then it is the tally's that holds the set at its last reading, if one does.
+    """
+    if goes_on:
+        holding = [
+            (first, tally.in_identity, tally)
+            for tally in tallies
+            for first, last in tally.spans
+            if first <= ended_us <= last
+        ]
+        if holding:
+            return max(holding, key=lambda one: one[:2])[2]
     best, most = None, -1
     for tally in tallies:
         overlaps = [min(last, ended_us) - max(first, started_us) for first, last in tally.spans]

@@ -284,16 +284,24 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
 
 
 def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
-    """Return where two desks differ."""
+    """Return where two desks differ, or that one tallied out somebody who was not in."""
+    if not one.second:
+        desk, _, set_id = one.first
+        about, at = words.named(one.about), display.clock(one.at)
+        text = words.NOT_IN.format(desk=desk, about=about, set_id=set_id, at=at)
+        return {"key": one.key, "incident": one.incident_id, "text": text}
+    first, second = one.first[1:], one.second[1:]
+    if one.kind == "gauge":
+        first, second = ((what, display.pressure(float(bar))) for what, bar in (first, second))
     return {
         "key": one.key,
         "incident": one.incident_id,
         "text": words.CONTRADICTION.format(
             about=words.named(one.about),
             first=one.first[0],
-            said_first=words.said(one.first[1:]),
+            said_first=words.said(first),
             second=one.second[0],
-            said_second=words.said(one.second[1:]),
+            said_second=words.said(second),
             at=display.clock(one.at),
         ),
     }

@@ -107,6 +107,7 @@ REASONS = {
     "evacuate": "evacuate signal {age} ago",
     "fault": "set fault for {age}",
     "link_down": "its gateway is down",
+    "two_sets": "its wearer is tallied with two sets: who wears this one?",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
     "settled_breathing": "settled by a word {age} ago, still under air",
@@ -344,8 +345,13 @@ SAID = {
     "lifted": "order lifted",
     "answered": "answered",
     "missing": "missing",
+    "ready": "ready",
+    "committed": "inside",
+    "stood_down": "stood down",
+    "gauge": "{0}",
 }
 CONTRADICTION = "Two desks differ on {about}: {first} said {said_first}, {second} said {said_second} ({at})"
+NOT_IN = "{desk} tallied out {about} with {set_id}, who was not tallied in ({at})"
 OUT_LINE = "{who}, {team} {how} {at}"
 OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"
 OUT_HOW = {"tallied_out": "out", "resolved": "settled by a word", "valve_closed": "valve closed"}

@@ -89,6 +89,24 @@ def test_two_desks_that_contradict_each_other_within_half_a_minute_are_told(
     assert len(see(241).contradictions) == 1  # 40 s apart: the second desk has read the first
 
 
+def test_desks_that_differ_on_standby_roll_call_and_gauge_are_told(log: Any, see: Any, desk: Any) -> None:
+    other, roll = log.desk("D-2"), {"incident_id": "I-1", "roll_id": "R-1"}
+    desk.say(100, "standby", incident_id="I-1", team="Elm", state="ready")
+    other.say(102, "standby", incident_id="I-1", team="Elm", state="stood_down")
+    desk.say(140, "roll_call", state="called", **roll)
+    desk.say(141, "roll_call", state="answered", team="Alder", **roll)
+    other.say(142, "roll_call", state="missing", wearer_id="W-2", **roll)
+    desk.say(210, "gauge", incident_id="I-1", set_id="S-2", pressure_bar=100)
+    other.say(215, "gauge", incident_id="I-1", set_id="S-2", pressure_bar=280)
+    other.say(216, "gauge", incident_id="I-1", set_id="S-3", pressure_bar=250)
+    desk.say(218, "gauge", incident_id="I-1", set_id="S-3", pressure_bar=240)  # as people read gauges
+    assert [(one.kind, one.about, one.first, one.second) for one in see(220).contradictions] == [
+        ("gauge", "S-2", ("D-1", "gauge", "100.0"), ("D-2", "gauge", "280.0")),
+        ("roll_call", "W-2", ("D-1", "answered"), ("D-2", "missing")),
+        ("standby", "Elm", ("D-1", "ready"), ("D-2", "stood_down")),
+    ]
+
+
 def test_a_gauge_by_voice_answers_the_prompt_and_stands_on_the_row(log: Any, see: Any, desk: Any) -> None:
     second = next(s for s in range(400, 1000, 50) if see(s).prompts)
     assert {prompt.set_id for prompt in see(second).prompts} == {"S-1", "S-2", "S-3"}

@@ -484,6 +484,9 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "tallied for 59 s and never heard": tallied((300, "in", "W-3", "S-3"), (359, "out", "W-3", "S-3")),
     "tallied for 60 s and never heard": tallied((300, "in", "W-3", "S-3"), (360, "out", "W-3", "S-3")),
     "a tally corrected": corrected,
+    "an out of nobody who was in": tallied(
+        (90, "in", "W-1", "S-1"), (800, "out", "W-9", "S-1"), (900, "close", "", "")
+    ),
     "end silent, then 0 bar": end_silent(False),
     "end silent, then switched off": end_silent(True),
     "end silent from a new bar on": end_silent_from(767),

@@ -1,0 +1,107 @@
+"""The cylinders of an entry: what goes on at no higher pressure is the same one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.air.gas import Cylinder
+from analysis.policies import Course
+from analysis.profile import Profile
+from analysis.wears.gauges import VoiceGauge
+from analysis.wears.valve import CHANGED_RISE_BAR
+from analysis.wears.wears import Wear
+
+NOTHING: NDArray[np.float64] = np.empty(0)
+NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
+EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
+"""By wear: moments, and the early end of the forecast of minutes to the warning as it was known then."""
+
+
+@dataclass(slots=True)
+class Charge:
+    """One filling of one cylinder: the wears that breathed it."""
+
+    wears: list[Wear]
+
+    @property
+    def entry_us(self) -> int:
+        """When it was opened first."""
+        return self.wears[0].started_us
+
+    @property
+    def entry_bar(self) -> float:
+        """Its first reading: the entry pressure."""
+        return self.wears[0].first_bar
+
+    @property
+    def low_air_bar(self) -> float:
+        """The warning of the set that carries it."""
+        return self.wears[-1].thresholds.low_air_bar
+
+    @property
+    def cylinder(self) -> Cylinder | None:
+        """The first that its sets named."""
+        return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), None)
+
+    def course(
+        self,
+        objective_us: int | None,
+        profile: Profile,
+        until_us: int,
+        early: EarlyEnds,
+        gauges: Sequence[VoiceGauge] = (),
+    ) -> Course:
+        """Return how it went down until a moment; a gauge read by voice counts like a reading."""
+        at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
+        bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
+        sets = {wear.set_id for wear in self.wears}
+        said = [one for one in gauges if one.set_id in sets and one.at_us > self.entry_us]
+        if said:
+            at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
+            bar = np.concatenate([bar, np.array([one.pressure_bar for one in said])])
+            order = np.argsort(at_us, kind="stable")
+            at_us, bar = at_us[order], bar[order]
+        known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]
+        return Course(
+            entry_us=self.entry_us,
+            entry_bar=self.entry_bar,
+            at_us=at_us,
+            bar=bar,
+            low_air_bar=self.low_air_bar,
+            cylinder=self.cylinder,
+            objective_us=objective_us,
+            way_in_min=profile.turn_back.way_in_min,
+            until_us=until_us,
+            early_at_us=_joined([one[0] for one in known], NO_MOMENTS),
+            early_min=_joined([one[1] for one in known], NOTHING),
+        )
+
+
+def charges_of(wears: Sequence[Wear]) -> list[Charge]:
+    """Return the cylinders of an entry: only a higher pressure than before is a new one.
+
+    Two sets under air at the same time breathe from two cylinders, whatever their pressures.
+    """
+    charges: list[Charge] = []
+    for wear in wears:
+        before = next((one for one in reversed(charges) if _may_go_on(one.wears[-1], wear)), None)
+        if before is not None and wear.first_bar - before.wears[-1].last_bar <= CHANGED_RISE_BAR:
+            before.wears.append(wear)
+        else:
+            charges.append(Charge([wear]))
+    return charges
+
+
+def _may_go_on(before: Wear, wear: Wear) -> bool:
+    return before.set_id == wear.set_id or before.ended_us < wear.started_us
+
+
+def _joined(parts: list[NDArray[Any]], nothing: NDArray[Any]) -> NDArray[Any]:
+    if not parts:
+        return nothing
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)

@@ -1,0 +1,218 @@
+"""What desks said of who is in: two sets on one wearer, corrections, and words that match nobody."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from analysis.incident import analyse
+from analysis.live.rows import Row, Snapshot
+from analysis.profile import Profile
+
+PROFILE = Profile.default()
+
+
+def tally(desk: Any, true_s: float, action: str, wearer: str, set_id: str, **more: Any) -> None:
+    who = {"incident_id": "I-1", "wearer_id": wearer, "set_id": set_id, "team": "Larch"} | more
+    desk.say(true_s, "tally", action=action, **who)
+
+
+def entries_of(log: Any) -> dict[str, dict[str, Any]]:
+    return {row["entry_id"]: row for row in analyse(log.frames(), PROFILE)["entries"].to_dicts()}
+
+
+def findings_of(log: Any, code: str) -> list[dict[str, Any]]:
+    return [row for row in analyse(log.frames(), PROFILE)["findings"].to_dicts() if row["code"] == code]
+
+
+def by_set(snapshot: Snapshot) -> dict[str, Row]:
+    return {row.set_id: row for row in snapshot.rows}
+
+
+def codes(row: Row) -> set[str]:
+    return {reason.code for reason in row.reasons}
+
+
+class TestOneWearerOnTwoSets:
+    """W-5 wears S-5; the desk then writes W-5 down with S-6, which somebody else breathes from."""
+
+    @staticmethod
+    def happens(log: Any) -> Any:
+        desk = log.desk()
+        desk.say(0, "incident", incident_id="I-1", action="open")
+        first = log.talker("S-5")
+        first.set_up(0)
+        last_s = first.breathe(20, 900, bar_s=0.33, closes=False)
+        first.say(755, "alarm", alarm="low_air", state="raised")
+        for more_s in range(1, 100):
+            first.say(last_s + more_s, "pressure", pressure_bar=0.0)
+        second = log.talker("S-6")
+        second.set_up(0)
+        second.breathe(300, 800, bar_s=0.05, closes=False)
+        tally(desk, 10, "in", "W-5", "S-5")
+        tally(desk, 305, "in", "W-5", "S-6")
+        return desk
+
+    def test_both_sets_have_a_row_with_its_own_air_and_alarms(self, log: Any, see: Any) -> None:
+        self.happens(log)
+        rows = by_set(see(320))
+        assert set(rows) == {"S-5", "S-6"}
+        assert {row.wearer_id for row in rows.values()} == {"W-5"}
+        assert all("two_sets" in codes(row) for row in rows.values())
+
+        snapshot = see(800)
+        rows = by_set(snapshot)
+        assert rows["S-5"].attention == "low_air"
+        assert rows["S-5"].turn_back_reached_at is not None
+        assert rows["S-6"].turn_back_reached_at is None
+        assert rows["S-6"].pressure_bar == 275.0
+        assert [(line.set_id, line.alarm) for line in snapshot.alarms] == [("S-5", "low_air")]
+
+    def test_the_first_runs_empty_and_stays_until_a_person_says_who_it_was(self, log: Any, see: Any) -> None:
+        desk = self.happens(log)
+        tally(desk, 1000, "in", "W-6", "S-5")
+        tally(desk, 1050, "out", "W-6", "S-5")
+        empty = by_set(see(980))["S-5"]
+        assert empty.attention == "not_accounted"
+        assert empty.lost is not None
+        assert empty.lost.code == "empty"
+        assert by_set(see(1010))["S-5"].wearer_id == "W-6"
+        rows = by_set(see(1060))
+        assert set(rows) == {"S-6"}
+        assert "two_sets" not in codes(rows["S-6"])
+
+    @pytest.mark.parametrize("word", ["resolved", "corrected"])
+    def test_a_persons_word_ends_the_doubt(self, log: Any, see: Any, word: str) -> None:
+        desk = self.happens(log)
+        if word == "resolved":
+            desk.say(990, "resolved", incident_id="I-1", set_id="S-5", text="put down, nobody wears it")
+            left = {"S-6"}
+        else:
+            tally(desk, 990, "in", "W-6", "S-6", corrects={"desk_id": "D-1", "boot": 1, "seq": 2})
+            left = {"S-5", "S-6"}
+        rows = by_set(see(995))
+        assert set(rows) == left
+        assert all("two_sets" not in codes(row) for row in rows.values())
+
+    def test_afterwards_the_time_of_both_counts_once_and_the_air_is_not_known(self, log: Any) -> None:
+        self.happens(log)
+        (entry,) = entries_of(log).values()
+        assert entry["wear_ids"] == ["S-5/1/1", "S-6/1/1"]
+        assert entry["under_air_s"] == pytest.approx(1079.0, abs=2.0)
+        assert entry["free_air_l"] is None
+        (late,) = findings_of(log, "turned_back_late")
+        assert late["set_id"] == "S-5"
+        assert "own gauge (177 bar)" in late["statement"]
+        assert len(findings_of(log, "one_wearer_two_sets")) == 1
+
+
+class TestCorrections:
+    """What is corrected counts as never said; the correction counts at its moment."""
+
+    @pytest.fixture
+    def desk(self, log: Any) -> Any:
+        desk = log.desk()
+        desk.say(0, "incident", incident_id="I-1", action="open")
+        for number in (1, 2):
+            one = log.talker(f"S-{number}")
+            one.set_up(0)
+            one.breathe(20, 900, bar_s=0.1, closes=False)
+            tally(desk, number, "in", f"W-{number}", one.name)
+        return desk
+
+    @staticmethod
+    def of(seq: int) -> dict[str, Any]:
+        return {"corrects": {"desk_id": "D-1", "boot": 1, "seq": seq}}
+
+    def test_an_out_that_another_out_corrects(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 300, "out", "W-1", "S-1")
+        tally(desk, 320, "out", "W-2", "S-2", **self.of(3))
+        rows = by_set(see(400))
+        assert rows["S-1"].tallied_in_at is not None
+        assert rows["S-1"].tallied_out_at is None
+        assert rows["S-2"].tallied_out_at == pytest.approx(log.at(300).timestamp(), abs=0.2)
+        entries = entries_of(log)
+        assert (entries["I-1/W-1/1"]["ended_how"], entries["I-1/W-1/1"]["tallied_out"]) == ("open", None)
+        assert (entries["I-1/W-2/1"]["tallied_out"] - log.at(300)).total_seconds() == pytest.approx(
+            0, abs=0.2
+        )
+        (told,) = findings_of(log, "tally_corrected")
+        assert told["evidence"] == ["D-1/1/4", "D-1/1/3"]
+        assert "W-1 out with set S-1" in told["statement"]
+        assert "W-2 out with set S-2" in told["statement"]
+
+    def test_an_out_that_an_in_corrects(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 300, "out", "W-1", "S-1")
+        tally(desk, 400, "in", "W-1", "S-1", **self.of(3))
+        row = by_set(see(500))["S-1"]
+        assert (row.wearer_id, row.tallied_out_at) == ("W-1", None)
+        assert row.tallied_in_at == pytest.approx(log.at(1).timestamp(), abs=0.2)
+        assert len(findings_of(log, "tally_corrected")) == 1
+        assert findings_of(log, "tally_late") == []
+
+    def test_an_in_that_an_out_corrects(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 300, "out", "W-1", "S-1", **self.of(1))
+        snapshot = see(400)
+        assert by_set(snapshot)["S-1"].wearer_id is None
+        assert [(one.kind, one.about) for one in snapshot.contradictions] == [("not_in", "W-1")]
+        assert len(findings_of(log, "tally_corrected")) == 1
+        assert len(findings_of(log, "out_of_nobody")) == 1
+
+    def test_an_out_whose_in_was_corrected_to_another_wearer(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 300, "out", "W-1", "S-1")
+        tally(desk, 400, "in", "W-3", "S-1", **self.of(1))
+        snapshot = see(500)
+        assert by_set(snapshot)["S-1"].wearer_id == "W-3"
+        assert [(one.kind, one.about) for one in snapshot.contradictions] == [("not_in", "W-1")]
+        assert entries_of(log)["I-1/W-3/1"]["ended_how"] == "open"
+        (told,) = findings_of(log, "out_of_nobody")
+        assert told["evidence"] == ["D-1/1/3"]
+
+    def test_an_out_of_somebody_unknown_is_told_and_ends_nothing(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 300, "out", "W-99", "S-2")
+        tally(desk, 310, "out", "W-1", "S-1")
+        tally(desk, 400, "out", "W-1", "S-1")  # said twice: it agrees with what is known
+        (one,) = see(410).contradictions
+        assert (one.kind, one.about, one.first) == ("not_in", "W-99", ("D-1", "out", "S-2"))
+        (told,) = findings_of(log, "out_of_nobody")
+        assert "W-99" in told["statement"]
+        assert entries_of(log)["I-1/W-2/1"]["ended_how"] == "open"
+
+    def test_two_messages_cannot_correct_each_other_away(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 300, "in", "W-3", "S-3", **self.of(4))
+        tally(desk, 310, "in", "W-3", "S-3", **self.of(3))
+        assert "W-3" in {row.wearer_id for row in see(320).rows}
+
+
+class TestTwoWearersOnOneSet:
+    """The one who is in with the set now has its present air; the other is not accounted for."""
+
+    @pytest.fixture
+    def desk(self, log: Any) -> Any:
+        one = log.talker("S-1")
+        one.set_up(0)
+        one.breathe(20, 1500, bar_s=0.09, closes=False)
+        desk = log.desk()
+        tally(desk, 10, "in", "W-1", "S-1")
+        return desk
+
+    def test_a_set_handed_over_in_the_middle_of_a_wear(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 600, "out", "W-1", "S-1")
+        tally(desk, 601, "in", "W-2", "S-1")
+        for true_s in (610, 1010, 1450):
+            (row,) = see(true_s).rows
+            assert (row.wearer_id, row.lost, row.started_at is None) == ("W-2", None, False)
+            assert row.entry_bar == 300.0
+        (told,) = findings_of(log, "tallied_without_wear")
+        assert "counts for W-2" in told["statement"]
+
+    def test_the_set_comes_back_when_the_second_is_tallied_out(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 100, "in", "W-2", "S-1")
+        tally(desk, 1000, "out", "W-2", "S-1")
+        rows = {row.wearer_id: row for row in see(110).rows}
+        assert rows["W-2"].attention != "not_accounted"
+        assert rows["W-1"].lost is not None
+        assert rows["W-1"].lost.code == "set_given"
+        (row,) = see(1010).rows
+        assert (row.wearer_id, row.lost, row.started_at is None) == ("W-1", None, False)
