@@ -1,4 +1,4 @@
-"""What the live board must be given to know who is in: the last hours, and all of incidents still open.
+"""What the live board must be given to know who is in: the last hours, and what is still open from before.
 
 Whoever was tallied in and not out is in, however long ago that was: nobody leaves the board because it was
 started anew.
@@ -7,11 +7,12 @@ started anew.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
 
+from analysis.alarms.held import GRAVEST
 from analysis.records import power_ups
 from analysis.wears.tally import read_tallies
 from ingest.archive.reading import Archive
@@ -21,10 +22,15 @@ from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
 CATCH_UP = timedelta(hours=12)
 """As long as a tally claims its set: an outage of hours is inside it. Our own rule."""
-LONGEST_ENTRY = timedelta(days=3)
-"""So far back somebody who was never tallied out is looked for. Our own rule."""
+LONGEST_ENTRY = timedelta(days=31)
+"""So far back setups, open entries and open alarms are looked for. Our own rule."""
+SAME_INCIDENT = timedelta(days=3)
+"""Of an incident with an open entry so much before that entry is read. Our own rule."""
 BEFORE_TALLY = timedelta(minutes=30)
 """A set may be on for so long before its wearer is tallied in. Our own rule."""
+BEFORE_ALARM = timedelta(hours=2)
+"""A wear may have begun so long before an alarm that nobody closed. Our own rule."""
+EVERY_SECOND = ("pressure", "motion", "temperature")
 READ_AT_ONCE = timedelta(minutes=30)  # of the past, so that memory follows half an hour and not six
 TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words on how far it is
 
@@ -35,8 +41,15 @@ def received_until(archive: Archive, at: datetime, until: datetime) -> Iterator[
     `at` and `until`: the moment, and the end of what is read (excluded).
     """
     since = at - CATCH_UP
-    for first, only in _of_open_incidents(archive, since):
-        yield from _read(archive, first, since, only)
+    every = {kind: pl.lit(value=True) for kind in (*DESK_KINDS, "setup")}
+    grave = every | {"alarm": pl.col("alarm").is_in(GRAVEST)}
+    words = archive.messages(since - LONGEST_ENTRY, since, grave)
+    setups = words["setup"].unique(["service", "set_id"], keep="last", maintain_order=True)
+    if setups.height:  # a set that was switched on a day before said it then, and only then
+        nothing = {kind: frame.clear() for kind, frame in words.items()}
+        yield nothing | {"setup": setups}, since.timestamp()
+    for first, last, only in _still_open(words, since):
+        yield from _read(archive, first, min(last, since), only)
     yield from _read(archive, since, until, None)
 
 
@@ -50,23 +63,58 @@ def _read(
         since = reached
 
 
-def _of_open_incidents(archive: Archive, until: datetime) -> Iterator[tuple[datetime, dict[str, pl.Expr]]]:
-    """Yield from when to read, and what, for the incidents in which somebody was in at a moment."""
-    every = {kind: pl.lit(value=True) for kind in DESK_KINDS}
-    desks = archive.messages(until - LONGEST_ENTRY, until, every)
-    if desks["tally"].is_empty():
-        return
-    stays = read_tallies(power_ups(desks)).stays
-    incidents = sorted({stay.incident_id for stay in stays if stay.ended_us is None})
-    tallies = desks["tally"].filter(pl.col("incident_id").is_in(incidents))
-    first = tallies["received"].min()
-    if not isinstance(first, datetime):
-        return
-    of_sets = pl.col("set_id").is_in(tallies["set_id"].unique().to_list())
-    only = dict.fromkeys(SET_KINDS, of_sets)
-    for kind in DESK_KINDS:
-        only[kind] = pl.col("incident_id").is_in(incidents) if kind in INCIDENT_KINDS else of_sets
-    yield first - BEFORE_TALLY, only
+def _still_open(words: Messages, until: datetime) -> Iterator[tuple[datetime, datetime, dict[str, pl.Expr]]]:
+    """Yield from when to when to read, and what, for entries and alarms that were open at a moment.
+
+    `words`: what desks said before it, and the gravest alarms.
+    """
+    tallies = words["tally"]
+    desks = {kind: frame if kind in DESK_KINDS else frame.clear() for kind, frame in words.items()}
+    stays = read_tallies(power_ups(desks)).stays if tallies.height else []
+    for incident_id in sorted({stay.incident_id for stay in stays if stay.ended_us is None}):
+        own = [stay for stay in stays if stay.incident_id == incident_id and stay.ended_us is None]
+        first = _moment(min(stay.in_us for stay in own)) - SAME_INCIDENT
+        last = _moment(max(stay.tallies[-1].in_us for stay in own))
+        of_incident = tallies.filter((pl.col("incident_id") == incident_id) & (pl.col("received") >= first))
+        began = of_incident["received"].min()
+        if isinstance(began, datetime):
+            sets = of_incident["set_id"].unique().to_list()
+            yield from _kinds(began - BEFORE_TALLY, last, until, sets, [incident_id])
+    for set_id, raised in _crying(words).items():
+        named = tallies.filter((pl.col("set_id") == set_id) & (pl.col("received") >= raised - CATCH_UP))
+        incidents = named["incident_id"].unique().to_list()
+        yield from _kinds(raised - BEFORE_ALARM, raised, until, [set_id], incidents)
+
+
+def _kinds(
+    first: datetime, last: datetime, until: datetime, sets: list[str], incidents: list[str]
+) -> Iterator[tuple[datetime, datetime, dict[str, pl.Expr]]]:
+    """Yield what sets said every second while a tally claims them, and all else until the moment."""
+    of_sets, of_incidents = pl.col("set_id").is_in(sets), pl.col("incident_id").is_in(incidents)
+    yield first, last + CATCH_UP, dict.fromkeys(EVERY_SECOND, of_sets)
+    rest = {kind: of_sets for kind in SET_KINDS if kind not in EVERY_SECOND}
+    rest |= {kind: of_incidents if kind in INCIDENT_KINDS else of_sets for kind in DESK_KINDS}
+    yield first - (CATCH_UP if incidents else timedelta(0)), until, rest
+
+
+def _crying(words: Messages) -> dict[str, datetime]:
+    """Return the sets with an alarm of the gravest kind that nobody closed, and when it was raised."""
+    found: dict[str, datetime] = {}
+    for (set_id, alarm), own in words["alarm"].group_by("set_id", "alarm", maintain_order=True):
+        raised = own.filter(pl.col("state") == "raised")["received"].max()
+        if not isinstance(raised, datetime):
+            raised = own["received"].max()
+        if not isinstance(raised, datetime):
+            continue
+        about = (pl.col("set_id") == set_id) & (pl.col("alarm") == alarm) & (pl.col("received") >= raised)
+        cleared = own["state"][-1] == "cleared" and words["seen"].filter(about).height
+        if not cleared and not words["resolved"].filter(about).height:
+            found[str(set_id)] = min(raised, found.get(str(set_id), raised))
+    return found
+
+
+def _moment(at_us: int) -> datetime:
+    return datetime.fromtimestamp(at_us * 1e-6, UTC)
 
 
 def in_parts(messages: Messages, most: int = TAKEN_AT_ONCE) -> Iterator[tuple[Messages, float, float]]:
