@@ -6,7 +6,7 @@ Pure and deterministic: the same messages, in any order and in any parts, give t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -62,6 +62,7 @@ class Scope:
     of_desk: bool  # whether it is a desk's own record; only that tells what is wrong with the record itself
     heard_until_us: int  # until when the whole archive goes on, microseconds since 1970
     tallied: bool  # whether anybody is tallied in the whole archive
+    keys: Mapping[str, str] = field(default_factory=dict)  # by incident_id, what it is asked for by
 
 
 @dataclass(frozen=True)
@@ -105,8 +106,15 @@ def analysed(
     progress: Progress | None = None,
     scope: Scope | None = None,
     heard_until_us: int | None = None,
+    key: str | None = None,
 ) -> Analysed:
-    """Return every table and the clocks; parameters as for `analyse`."""
+    """Return every table and the clocks; parameters as for `analyse`.
+
+    `key`: what the incident is asked for by, in place of a scope.
+    """
+    keys = scope.keys if scope is not None else {}
+    if incident_id is not None and key is not None:
+        keys = {incident_id: key}
     sets = sets_of(messages, incident_id) if incident_id is not None else None
     records = power_ups(messages, sets)
     everything = len(records)
@@ -148,7 +156,9 @@ def analysed(
         examined.append(examine(wear, profile, gauges))
         if progress is not None:
             progress(number, len(wears))
-    entries = find_entries(wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges)
+    entries = find_entries(
+        wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys
+    )
     close_ends(entries, examined, records, gauges)
     turns = turns_of(entries)
     if scope is not None:

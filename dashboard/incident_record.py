@@ -99,7 +99,7 @@ def record_of(
     """
     incident_id = incident_id_of(incident)
     if analyse_messages is analyse:
-        found = analysed(messages, profile, incident_id, heard_until_us=heard_until_us)
+        found = analysed(messages, profile, incident_id, heard_until_us=heard_until_us, key=incident)
         results, clocks = found.results, found.clocks
     else:
         results = analyse_messages(messages, profile, incident_id, heard_until_us=heard_until_us)

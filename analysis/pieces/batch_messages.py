@@ -76,9 +76,9 @@ def messages_of(
         and not any(one.height for frames in everything for one in frames)
     ):
         raise nothing_is_there(folder, rows, since)
-    names: dict[int, set[str]] = {}
-    for piece, name in batch.incidents.select("piece", "incident_id").iter_rows():
-        names.setdefault(piece, set()).add(name)
+    keys: dict[int, dict[str, str]] = {}
+    for piece, name, key in batch.incidents.select("piece", "incident_id", "key").iter_rows():
+        keys.setdefault(piece, {})[name] = key
     nothing = no_messages()
     ends = micros(batch.table["until"] + KNOWN_AFTER)
     for number, (piece, of_desk) in enumerate(batch.table.select("piece", "of_desk").iter_rows()):
@@ -92,7 +92,8 @@ def messages_of(
         if piece in later and not of_desk:
             messages["note"] = pl.concat([messages["note"], later[piece]])
         heard_until_us = min(batch.heard_until_us, int(ends[number]))
-        yield messages, Scope(frozenset(names.get(piece, ())), of_desk, heard_until_us, batch.tallied)
+        own = keys.get(piece, {})
+        yield messages, Scope(frozenset(own), of_desk, heard_until_us, batch.tallied, own)
 
 
 def light_messages_of(folder: Path, piece: Pieces) -> tuple[Mapping[str, pl.DataFrame], Scope]:

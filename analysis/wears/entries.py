@@ -32,7 +32,8 @@ UNTALLIED_APART_US = 3600 * 1_000_000
 class Entry:
     """One person in; moments in microseconds since 1970 on the reconciled clock."""
 
-    # `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time; of a set that nobody tallied in
+    # `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time; in an archive that gave the incident's name
+    # again with the day of that use, `{incident_id}@{day}/{wearer_id}/{n}`; of a set that nobody tallied in
     # `-/{set_id}/{boot}-{n}`, after its first wear.
     entry_id: str
     incident_id: str | None
@@ -218,6 +219,7 @@ def find_entries(
     early: EarlyEnds | None = None,
     policies: Sequence[PolicyName] = POLICIES,
     gauges: Sequence[VoiceGauge] = (),
+    keys: Mapping[str, str] | None = None,
 ) -> list[Entry]:
     """Return everybody's entries, in order of time.
 
@@ -228,8 +230,9 @@ def find_entries(
     - `early`: mapping of wear_id to (moments, minutes), optional: for the policy that looks at the forecast.
     - `policies`: those to judge by.
     - `gauges`: read by voice.
+    - `keys`: by incident_id what its entries are named by, where that is not the id itself.
     """
-    entries = [*_tallied(wears, rejoined(wears, stays)), *_untallied(wears)]
+    entries = [*_tallied(wears, rejoined(wears, stays), keys or {}), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
     ends = [wear.ended_us for wear in wears] + [stay.ended_us or stay.in_us for stay in stays]
     ends += [one.at_us for one in gauges]
@@ -243,7 +246,7 @@ def find_entries(
     return entries
 
 
-def _tallied(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Entry]:
+def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Mapping[str, str]) -> list[Entry]:
     by_tally: dict[str, list[Wear]] = {}
     for wear in wears:
         if wear.tally is not None:
@@ -254,7 +257,7 @@ def _tallied(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Entry]:
         own.sort(key=lambda wear: (wear.started_us, wear.wear_id))
         found.append(
             Entry(
-                entry_id=f"{stay.incident_id}/{stay.wearer_id}/{stay.number}",
+                entry_id=f"{keys.get(stay.incident_id, stay.incident_id)}/{stay.wearer_id}/{stay.number}",
                 incident_id=stay.incident_id,
                 wearer_id=stay.wearer_id,
                 set_ids=tuple(dict.fromkeys(tally.set_id for tally in stay.tallies)),

@@ -24,6 +24,10 @@ FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
 """A tally that nobody closed claims a set for so long at most, else it would claim the next day's wears. The
 entry stays open. So long after an incident is closed, an `out` still counts. Our own rule."""
 
+USED_AGAIN_US = 24 * 3600 * 1_000_000
+"""An incident that is opened, or tallied in, so long after the desks' last word of it is another one of the
+same name. Our own rule."""
+
 
 def written_then() -> pl.Expr:
     """Tell notes written during an incident from those brought in later (a radio log, days after).
@@ -77,6 +81,8 @@ class Stay:
     # A close accounts for nobody: it ends the entry only where no `out` and no settlement comes after it.
     closed_us: int | None = None
     closed_by: str | None = None
+    use: int = 0  # which use of the incident's name it belongs to
+    followed: bool = False  # whether the wearer was tallied in anew in a later use of the name
 
     def is_in(self, as_of_us: int) -> bool:
         """Whether nobody has accounted for the wearer yet.
@@ -84,7 +90,7 @@ class Stay:
         Closing the incident accounts for nobody; 12 hours after the `in` it does end the search.
         """
         if self.ended_how != "incident_closed":
-            return self.ended_us is None
+            return self.ended_us is None and not self.followed
         return as_of_us - self.tallies[-1].in_us < FORGOTTEN_AFTER_US
 
     @property
@@ -150,7 +156,6 @@ def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
         (one.at_us, _RANK[kind], one.identity, kind, one.row, one.desk_id)
         for kind in ("tally", "incident")
         for one in said(records, kind)
-        if kind == "tally" or one.row["action"] == "close"
     ]
     words += [
         (
@@ -188,6 +193,8 @@ class _Reader:
         self._tallies: list[TallyEntry] = []
         self._shared: list[Shared] = []
         self._unmatched: list[TallyWord] = []
+        self._spoken_us: dict[str, int] = {}  # by incident: when desks spoke of it last
+        self._use: dict[str, int] = {}
 
     def book(self) -> TallyBook:
         """Return the book."""
@@ -200,7 +207,11 @@ class _Reader:
         for from_us, _, said_us, identity, kind, row, desk in self._words:
             if identity in never_said:
                 continue
+            if kind != "resolved":
+                self._count_uses(str(row["incident_id"]), from_us, begins=row["action"] in ("open", "in"))
             if kind == "incident":
+                if row["action"] != "close":
+                    continue
                 for stay in [one for ones in self._open.values() for one in ones]:
                     named = stay.incident_id == row["incident_id"] and stay.in_us < from_us
                     if named and stay.closed_us is None:
@@ -227,6 +238,12 @@ class _Reader:
         )
         return TallyBook(self._tallies, corrected, self._stays, self._shared, self._unmatched)
 
+    def _count_uses(self, incident_id: str, at_us: int, *, begins: bool) -> None:
+        last_us = self._spoken_us.get(incident_id, at_us)
+        if begins and at_us - last_us > USED_AGAIN_US:
+            self._use[incident_id] = self._use.get(incident_id, 0) + 1
+        self._spoken_us[incident_id] = max(at_us, last_us)
+
     def _in(self, from_us: int, said_us: int, identity: str, row: Row, desk: str) -> None:
         tally = TallyEntry(
             set_id=str(row["set_id"]),
@@ -249,9 +266,16 @@ class _Reader:
             ]
         )
         stays = self._open.setdefault(tally.wearer_id, [])
+        use = self._use.get(tally.incident_id, 0)
         stay = next((one for one in stays if one.incident_id == tally.incident_id), None)
+        if stay is not None and stay.use != use:
+            # Nobody said how it ended, and the wearer goes in anew: it stays open in the record.
+            stay.followed = True
+            self._move_on(stay.tallies[-1], from_us, back=False)
+            stays.remove(stay)
+            stay = None
         if stay is None:
-            stay = Stay(tally.incident_id, tally.wearer_id, 0, [tally])
+            stay = Stay(tally.incident_id, tally.wearer_id, 0, [tally], use=use)
             stays.append(stay)
             self._stays.append(stay)
         else:

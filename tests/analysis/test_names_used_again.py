@@ -58,11 +58,12 @@ def test_twenty_drills_of_one_name_over_three_years_are_twenty_pieces(tmp_path: 
     assert isinstance(longest, timedelta)
     assert longest < timedelta(hours=1)
     assert pieces.incidents["key"].n_unique() == len(DRILLS)
-    # An entry is counted within what is analysed together, so its number alone differs.
+    # Analysed together, entries of one name are counted; in pieces they are named by its day.
     whole = analyse(log.frames(), PROFILE)["wears"].sort("started").drop("entry_id")
     found = pl.concat([analyse_batch(archive, batch, PROFILE)["wears"] for batch in pieces.batches()])
     assert found.sort("started").drop("entry_id").equals(whole)
     assert found["incident_id"].to_list() == ["DRILL"] * len(DRILLS)
+    assert set(found["entry_id"]) == {f"{key}/W-1/1" for key in pieces.incidents["key"]}
 
 
 def test_one_of_them_is_asked_for_by_its_day_and_the_bare_name_is_refused(tmp_path: Path) -> None:

@@ -185,6 +185,21 @@ class TestCorrections:
         assert "W-3" in {row.wearer_id for row in see(320).rows}
 
 
+def test_a_stay_without_an_end_does_not_go_on_in_a_later_use_of_the_name(log: Any, see: Any) -> None:
+    day_s = 86400.0
+    for number, start_s in enumerate((0.0, 3 * day_s), 1):
+        desk, one = log.talker("D-1", number, role="desk"), log.talker("S-1", number)
+        desk.say(start_s, "incident", incident_id="I-1", action="open")
+        one.set_up(start_s)
+        tally(desk, start_s + 10, "in", "W-1", "S-1")
+        one.breathe(start_s + 20, 300, bar_s=0.1)
+    (row,) = see(3 * day_s + 200).rows
+    assert row.tallied_in_at == pytest.approx(log.at(3 * day_s + 10).timestamp(), abs=0.2)
+    entries = entries_of(log)
+    assert [len(entry["wear_ids"]) for entry in entries.values()] == [1, 1]
+    assert [entry["ended_how"] for entry in entries.values()] == ["open", "open"]
+
+
 class TestTwoWearersOnOneSet:
     """The one who is in with the set now has its present air; the other is not accounted for."""
 
