@@ -74,7 +74,7 @@ def row_of(
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
     if inside.doubtful:
-        remarks = (*remarks, Reason("two_sets"))
+        remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
     if tallied_in and entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     if wear is not None and wear.cylinder is not None and live_set.cylinder != wear.cylinder:

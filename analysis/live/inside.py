@@ -236,7 +236,7 @@ class Inside:
     given_to: str | None = None  # the wearer that the set is tallied to by now
     known_until_us: int | None = None  # what the set said later is about another wearer
     known_from_us: int = 0  # what the set said before is about another wearer
-    doubtful: bool = False  # whether its wearer is tallied in with another set too, and both were under air
+    doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once
 
     def reading(self, now_us: int) -> tuple[int, float] | None:
         """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set."""
@@ -385,14 +385,14 @@ def inside_of(
     holder: Entry | None = None,
     others: Sequence[Entry] = (),
     *,
-    doubtful: bool = False,
+    doubtful: tuple[str, ...] = (),
 ) -> Inside:
     """Return an entry as of now.
 
     - `gauges`: read by voice, of all sets.
     - `holder`: who holds the set, when somebody else does.
     - `others`: the other entries that had the set.
-    - `doubtful`: its wearer is tallied in with another set too.
+    - `doubtful`: other sets that its wearer is tallied in with.
     """
     heard = live_set.heard
     tallied_in = entry.stay is not None and entry.stay.is_in(now_us)

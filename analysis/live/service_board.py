@@ -174,11 +174,14 @@ class ServiceBoard:
         ordered = sorted(self.entries, key=lambda one: -_held_until_us(one))
         doubtful = [(entry, entry.doubtful_sets) for entry in ordered]
         parts = [
-            (entry.on_set(_set_of(entry)) if others else entry, False, bool(others))
-            for entry, others in doubtful
+            (entry.on_set(_set_of(entry)) if others else entry, False, others) for entry, others in doubtful
         ]
         # A set that breathes on while its wearer is tallied in with another may be on somebody else.
-        parts += [(entry.on_set(set_id), True, True) for entry, others in doubtful for set_id in others]
+        parts += [
+            (entry.on_set(set_id), True, tuple(one for one in (_set_of(entry), *others) if one != set_id))
+            for entry, others in doubtful
+            for set_id in others
+        ]
         for entry, other, in_doubt in parts:
             live_set = self._sets.get(_set_of(entry))
             if live_set is None:

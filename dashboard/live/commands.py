@@ -58,6 +58,8 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
         echo(
             " · ".join(part for part in (alarm["alarm"], alarm["who"], alarm["age"], alarm["state"]) if part)
         )
+    for one in shown["contradictions"]:
+        echo(one["text"])
     if not rows:
         echo(shown["nobody"], err=True)
 

@@ -107,7 +107,7 @@ REASONS = {
     "evacuate": "evacuate signal {age} ago",
     "fault": "set fault for {age}",
     "link_down": "its gateway is down",
-    "two_sets": "its wearer is tallied with two sets: who wears this one?",
+    "two_sets": "its wearer is tallied with set {who} too: who wears this one?",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
     "settled_breathing": "settled by a word {age} ago, still under air",
@@ -226,9 +226,10 @@ def named(name: str) -> str:
 def reason(code: str, since_at: float | None, now: float, named: str, who: str | None = None) -> str:
     """Return why a row has its place; it does not repeat what its state already says."""
     template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
+    about = shortened(who or "", LONGEST_NAME)
     if since_at is None:
-        return template.removesuffix(" for {age}")
-    return template.format(age=duration(now - since_at), who=shortened(who or "", LONGEST_NAME))
+        return template.removesuffix(" for {age}").replace("{who}", about)
+    return template.format(age=duration(now - since_at), who=about)
 
 
 def alarm_age(line: AlarmLine, now: float, display: Display) -> str:
