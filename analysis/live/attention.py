@@ -108,7 +108,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         found.append("under_air")
         reasons += _remarks(row)
     elif row.lost is not None:
-        reasons += [] if row.tallied_in_at is not None else [Reason("no_tally")]
+        reasons += _not_tallied_in(row)
     else:
         if row.ended_at is not None:
             because("valve_closed", "valve_closed", row.ended_at)
@@ -134,8 +134,13 @@ def _remarks(row: Row) -> list[Reason]:
     if row.tallied_out_at is not None:
         remarks = [Reason("settled_breathing" if row.settled else "tallied_out", row.tallied_out_at)]
     else:
-        remarks = [] if row.tallied_in_at is not None else [Reason("no_tally")]
+        remarks = _not_tallied_in(row)
     return remarks if row.cylinder_known else [*remarks, Reason("no_setup")]
+
+
+def _not_tallied_in(row: Row) -> list[Reason]:
+    known = row.tallied_in_at is not None or any(one.code == "incident_closed" for one in row.reasons)
+    return [] if known else [Reason("no_tally")]
 
 
 def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:

@@ -75,7 +75,7 @@ def row_of(
         remarks = (Reason("link_down"),)
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
-    if tallied_in and entry.ended_how == "incident_closed":
+    if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     if wear is not None and wear.cylinder is not None and live_set.cylinder != wear.cylinder:
         remarks = (*remarks, Reason("other_setup"))  # it counts from the next wear on, as in the review
@@ -83,7 +83,7 @@ def row_of(
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low
     moment = inside.moment
-    out_at = in_seconds(entry.ended_us) if entry.stay is not None and not tallied_in else None
+    out_at = in_seconds(entry.ended_us) if entry.ended_how in ("tallied_out", "resolved") else None
     row = Row(
         key=inside.key,
         service=live_set.service,
@@ -168,6 +168,9 @@ def _lost(
 ) -> Lost | None:
     """Return why nothing says that somebody whom nobody has accounted for has air."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
+    given_us = inside.known_until_us
+    if inside.given_to is not None and given_us is not None and state in ("expected", "silent", "restarted"):
+        return Lost("set_given", given_us * 1e-6, inside.given_to)
     if state == "under_air" or state == "silent":
         if silent_since_at is None:
             return None
@@ -178,8 +181,6 @@ def _lost(
         low = last_bar is not None and last_bar <= inside.live_set.low_air_bar
         return Lost("silent", silent_since_at) if ends_at <= now_s or low else None
     if state == "expected":
-        if inside.given_to is not None and inside.known_until_us is not None:
-            return Lost("set_given", inside.known_until_us * 1e-6, inside.given_to)
         tallied_us = entry.tallied_in_us or entry.began_us
         if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s:
             return None

@@ -84,5 +84,6 @@ def _of_incident(shown: dict[str, Any], incident: str, at: str) -> dict[str, Any
 
 
 def _cell(row: dict[str, Any], name: str) -> str:
-    more = row.get(f"{name}_range") or ""
+    # A pressure is shown with its age, or with when it was heard or said by voice.
+    more = row.get("air_sub" if name == "air" else f"{name}_range") or ""
     return f"{row[name]} ({more})" if more else str(row[name])

@@ -132,6 +132,8 @@ def test_the_pressure_of_whoever_took_the_set_next_is_not_his(log: Any, see: Any
     assert before == 0.0  # the set said so, and nobody else had it
     shown = see(1098)
     row = row_of(shown, "W-1")
+    assert row.lost is not None
+    assert (row.lost.code, row.lost.who) == ("off", None)
     assert row.pressure_bar == 273.0
     assert row.pressure_at == pytest.approx(log.at(319).timestamp(), abs=1.5)
     assert {team.team: team.lowest_bar for team in shown.teams}["Larch"] == 273.0
@@ -245,3 +247,33 @@ def test_gauges_by_voice_are_all_that_is_known_of_a_set_that_was_never_heard(log
     assert row.turn_back_reached_at == pytest.approx(log.at(900).timestamp(), abs=0.1)
     assert see(1510).teams[0].lowest_bar == 40.0
     assert "low_air" in codes(only(see(1511)))
+
+
+def test_a_silent_wearer_whose_set_another_one_took_is_not_said_to_have_restarted_it(
+    log: Any, see: Any
+) -> None:
+    desk = log.desk()
+    one = log.talker("S-1")
+    one.set_up(0)
+    tally(desk, 10, "in", "W-1", "S-1")
+    one.breathe(20, 300, closes=False)
+    again = log.talker("S-1", boot=2)
+    again.set_up(995)
+    tally(desk, 1000, "in", "W-2", "S-1", team="Oak")
+    again.breathe(1010, 300, closes=False)
+    row = row_of(see(1100), "W-1")
+    assert row.lost is not None
+    assert (row.lost.code, row.lost.who, row.pressure_bar) == ("set_given", "W-2", 273.0)
+
+
+def test_whose_incident_was_closed_is_not_said_to_be_tallied_out(log: Any, see: Any) -> None:
+    desk = log.desk()
+    one = log.talker("S-1")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 900, closes=False)
+    one.say(400, "alarm", alarm="distress", state="raised")
+    desk.say(300, "incident", incident_id="I-1", action="close")
+    row = only(see(13 * 3600))
+    assert "incident_closed" in codes(row)
+    assert "tallied_out" not in codes(row)
