@@ -354,7 +354,8 @@ class ServiceBoard:
         - `refused`: of every service.
         - `shown`: an alarm that is shown already needs no second line.
         """
-        owners = {one.live_set.set_id: one for one in self.inside if one.tallied_in}
+        # Of two wearers of one set the one who holds it, who comes first.
+        owners = {one.live_set.set_id: one for one in reversed(self.inside) if one.tallied_in}
         known = {(line.service, line.set_id, line.alarm) for line in shown}
         lines = []
         for one in refused:

@@ -169,7 +169,12 @@ def test_who_is_handed_a_set_that_breathes_has_its_air_at_once(log: Any, see: An
     tally(desk, 10, "in", "W-1", "S-1")
     tally(desk, 600, "out", "W-1", "S-1")
     tally(desk, 601, "in", "W-2", "S-1")
-    for at_s in (605, 1100, 1300):
+    one.say(610, "alarm", alarm="heat", state="raised")
+    one.say(620, "alarm", alarm="distress", state="raised")
+    shown = see(630)
+    assert only(shown).attention == "distress"
+    assert {(line.wearer_id, line.row_key) for line in shown.alarms} == {("W-2", only(shown).key)}
+    for at_s in (635, 1100, 1300):
         row = only(see(at_s))
         assert (row.wearer_id, row.lost) == ("W-2", None)
         assert row.pressure_at == pytest.approx(log.at(at_s).timestamp(), abs=1.5)
