@@ -164,7 +164,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "clock_wrong": (wrong_clock, "1 min 30 s fast"),
     "heat_dose": (heat_dose, "not of what a person in fire kit felt"),
     "rapid_heat": (rapid_heat, "lag removed"),
-    "heat_lag_disproved": (fast_sensor, "went from 25 to 160 °C in 1 s at"),
+    "heat_lag_disproved": (fast_sensor, "went from 160 to 25 °C in 1 s at"),
     "alarm_unanswered": (unanswered, "until it was cleared at 10:13:00 UTC"),
     "silence_under_air": (silence, "Not heard for 1 min 41 s under air"),
     "not_tallied_out": (never_out, "W-1 was tallied in with set S-1"),
