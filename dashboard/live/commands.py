@@ -84,6 +84,8 @@ def _of_incident(shown: dict[str, Any], incident: str, at: str) -> dict[str, Any
 
 
 def _cell(row: dict[str, Any], name: str) -> str:
-    # A pressure is shown with its age, or with when it was heard or said by voice.
-    more = row.get("air_sub" if name == "air" else f"{name}_range") or ""
-    return f"{row[name]} ({more})" if more else str(row[name])
+    # A pressure is shown with its age, or with when it was heard or said by voice. Below the
+    # warning, the time left is to an empty cylinder.
+    more = row.get("air_sub" if name == "air" else f"{name}_range")
+    said = (str(row[name]), f"({more})" if more else "", row.get(f"{name}_what"))
+    return " ".join(part for part in said if part)

@@ -91,6 +91,17 @@ def test_the_verb_prints_the_same_board(archive: Archive) -> None:
     assert everything["rows"][0]["who"] == "W-1"
 
 
+def test_the_verb_says_that_the_time_left_below_the_warning_is_to_empty(tmp_path: Path) -> None:
+    tally = said(0, "tally", 0, role="desk", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
+    cylinder = {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0}
+    setup = said(0, "setup", 0, cylinders=cylinder, low_air_bar=55.0)
+    readings = [said(10 + s, "pressure", 1 + s, pressure_bar=100.0 - s // 4) for s in range(200)]
+    write_capture(tmp_path / "log.ndjson", [tally, setup, *readings])
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive")
+    arguments = ["board", "--archive", str(tmp_path / "archive"), "--at", "2031-05-04T19:03:29Z"]
+    assert "to empty" in CliRunner().invoke(root, arguments).stdout
+
+
 def test_the_verb_shows_one_incident_and_counts_what_it_leaves_out(
     tmp_path: Path, heard: list[Heard]
 ) -> None:
