@@ -49,7 +49,9 @@ def close_ends(
     for entry in entries:
         _say_when_left(entry, by_wear, spoken.get(entry.incident_id or "", 0))
         for place, wear in enumerate(entry.wears):
-            following = entry.wears[place + 1] if place + 1 < len(entry.wears) else None
+            following = next(
+                (one for one in entry.wears[place + 1 :] if one.started_us > wear.ended_us), None
+            )
             _close(entry, by_wear[wear.wear_id], following)
         own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
         entry.unheard_before_s = _unheard_before_s(entry, own)

@@ -30,7 +30,6 @@ def _turned_back_late(
     evidence = [wear.identity_at(due_us)]
     low_us = entry.low_air_us
     below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
-    explained = False
     if entry.noted is not None:
         late_s = (entry.noted.at_us - due_us) * 1e-6
         if late_s <= margin_s:
@@ -39,26 +38,31 @@ def _turned_back_late(
         evidence.append(entry.noted.identity)
     else:
         late_s = (left_us - due_us) * 1e-6
-        if low_us is None or low_us <= due_us or below_s <= margin_s:
+        # In time, the planned way is enough for the way back; or the air tells: an exit below the warning.
+        way_s = context.profile.turn_back.way_in_min * 60.0
+        in_low_air = low_us is not None and low_us > due_us and below_s > margin_s
+        if late_s <= way_s + margin_s and not in_low_air:
             return
         bound = f"{entry.left_bound} " if entry.left_bound else ""
         unheard = " (no reading shows it)" if bound else ""
         below = f" and {lasting(below_s)} below the warning" if below_s > margin_s else ""
-        explained = not below and late_s <= context.profile.turn_back.way_in_min * 60.0 + margin_s
         why = "the turn was late, or the way back longer than the way in"
+        if not in_low_air:
+            why = f"the turn was late, or the way back longer than the planned {lasting(way_s)}"
         statement = (
             f"Nobody noted the turn; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
-            f"{below}: {'the way back may explain it' if explained else why}"
+            f"{below}: {why}"
         )
         if entry.stay is not None and entry.stay.ended_by is not None and bound:
             evidence.append(entry.stay.ended_by)
     if low_us is not None:
-        last = next(each for each in entry.wears if each.low_air is not None)
-        evidence.append(last.identity_at(low_us))
+        spoken = [each.identity for each in entry.spoken_low if each.at_us == low_us]
+        read = [each.identity_at(low_us) for each in entry.wears if each.low_air is not None]
+        evidence.append([*spoken, *read][0])
     evidence.append(entry.wears[-1].identity(-1))
     yield about_wear(
         "turned_back_late",
-        "serious" if below_s > 2.0 * margin_s else "note" if explained else "caution",
+        "serious" if below_s > 2.0 * margin_s else "caution",
         wear,
         due_us,
         left_us,

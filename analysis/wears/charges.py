@@ -24,24 +24,27 @@ EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
 
 @dataclass(slots=True)
 class Charge:
-    """One filling of one cylinder: the wears that breathed it."""
+    """One filling of one cylinder: the wears that breathed it, or what was read of it by voice alone."""
 
     wears: list[Wear]
+    # `spoken`, `warning_bar`: without a wear: the gauges read by voice, and the profile's warning
+    spoken: Sequence[VoiceGauge] = ()
+    warning_bar: float = 0.0
 
     @property
     def entry_us(self) -> int:
-        """When it was opened first."""
-        return self.wears[0].started_us
+        """When it was opened first, as far as it is known."""
+        return self.wears[0].started_us if self.wears else self.spoken[0].at_us
 
     @property
     def entry_bar(self) -> float:
         """Its first reading: the entry pressure."""
-        return self.wears[0].first_bar
+        return self.wears[0].first_bar if self.wears else self.spoken[0].pressure_bar
 
     @property
     def low_air_bar(self) -> float:
         """The warning of the set that carries it."""
-        return self.wears[-1].thresholds.low_air_bar
+        return self.wears[-1].thresholds.low_air_bar if self.wears else self.warning_bar
 
     @property
     def cylinder(self) -> Cylinder | None:
@@ -61,6 +64,7 @@ class Charge:
         bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
         sets = {wear.set_id for wear in self.wears}
         said = [one for one in gauges if one.set_id in sets and one.at_us > self.entry_us]
+        said = said if self.wears else list(self.spoken)
         if said:
             at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
             bar = np.concatenate([bar, np.array([one.pressure_bar for one in said])])

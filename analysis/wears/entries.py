@@ -13,10 +13,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import numpy as np
+
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.wears.charges import Charge, EarlyEnds, charges_of
-from analysis.wears.gauges import VoiceGauge
+from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import TurnBackNote, note_about
@@ -47,6 +49,7 @@ class Entry:
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
     team_turn_back_us: int | None = None  # when the policy in force turns the team back, on its lowest member
+    spoken: list[VoiceGauge] = field(default_factory=list)  # gauges read by voice while its set was not heard
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
     # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
     # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
@@ -101,24 +104,44 @@ class Entry:
 
     @property
     def entry_bar(self) -> float | None:
-        """The pressure of the first wear on the cylinder in use."""
-        return self.charges[-1].entry_bar if self.charges else None
+        """The pressure of the first wear on the cylinder whose turn-back counts."""
+        return self.charges[self.counts].entry_bar if self.charges else None
 
     @property
     def lowest_bar(self) -> float | None:
-        """The lowest reading under air."""
-        return min((float(wear.pressure_bar[~wear.spike].min()) for wear in self.wears), default=None)
+        """The lowest reading under air, also by voice while its set was not heard."""
+        read = [float(wear.pressure_bar[~wear.spike].min()) for wear in self.wears]
+        return min([*read, *(one.pressure_bar for one in self.spoken)], default=None)
 
     @property
     def low_air_us(self) -> int | None:
-        """First reading at or below the warning."""
-        return next((int(one.at_us[one.low_air]) for one in self.wears if one.low_air is not None), None)
+        """First reading at or below the warning, also by voice while its set was not heard."""
+        read = [int(one.at_us[one.low_air]) for one in self.wears if one.low_air is not None]
+        return min([*read, *(one.at_us for one in self.spoken_low)], default=None)
+
+    @property
+    def spoken_low(self) -> list[VoiceGauge]:
+        """The gauges read by voice that were at or below the warning."""
+        if not self.charges:
+            return []
+        return [one for one in self.spoken if one.pressure_bar <= self.charges[-1].low_air_bar]
 
     @property
     def turn_back(self) -> TurnBackMoment | None:
-        """What the policy in force says of the cylinder in use; of one before it that was due first."""
+        """What the policy in force says of the cylinder that counts; of those before it the wears say it."""
+        moments = self.moments.get(self.policy)
+        return moments[self.counts] if moments else None
+
+    @property
+    def counts(self) -> int:
+        """The number of the cylinder whose turn-back counts: the first one due, else the one in use.
+
+        A higher pressure may be another cylinder or, with messages lost, the end of a drop-out: so a
+        turn-back that was reached is not taken back by it.
+        """
         moments = self.moments.get(self.policy, [])
-        return next((one for one in moments if one.at_us is not None), moments[-1] if moments else None)
+        due = (number for number, one in enumerate(moments) if one.at_us is not None)
+        return next(due, len(self.charges) - 1)
 
     @property
     def own_turn_back_us(self) -> int | None:
@@ -299,9 +322,12 @@ def _judge(
 ) -> None:
     rules = profile.turn_back
     entry.policy = rules.policy
-    if not entry.wears:
+    entry.spoken = _spoken(entry, gauges)
+    if not entry.wears and entry.spoken:  # never heard: voice is all there is
+        entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]
+    if not entry.charges:
         return
-    last_us = entry.wears[-1].ended_us
+    last_us = entry.wears[-1].ended_us if entry.wears else entry.spoken[-1].at_us
     # Whoever is not out is in, heard or not: the team's moment counts for them.
     entry.until_us = max(last_us, end_us if entry.ended_us is None else entry.ended_us)
     course_until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
@@ -320,9 +346,31 @@ def _judge(
         for policy in policies:
             judged[policy].append(judge_by(policy, rules, course))
     entry.moments = judged
-    since_us = entry.wears[0].started_us
+    since_us = entry.charges[0].entry_us
     until_us = max(entry.until_us, entry.ended_us or 0)
     entry.noted = note_about(notes, sets, entry.team, since_us, until_us, rules.withdrawal_word)
+
+
+def _spoken(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
+    """Return the gauges read by voice that are about an entry, where its set was not heard."""
+    if entry.stay is not None:
+        spans = [(tally.set_id, *span) for tally in entry.stay.tallies for span in tally.spans]
+    else:
+        until_us = entry.wears[-1].ended_us + UNTALLIED_APART_US
+        spans = [(entry.set_ids[0], entry.wears[0].started_us, until_us)]
+    return [
+        one
+        for one in gauges
+        if any(one.set_id == set_id and first <= one.at_us <= last for set_id, first, last in spans)
+        and not any(_heard_at(wear, one) for wear in entry.wears)
+    ]
+
+
+def _heard_at(wear: Wear, gauge: VoiceGauge) -> bool:
+    if wear.set_id != gauge.set_id:
+        return False
+    before = int(np.searchsorted(wear.at_us, gauge.at_us, side="right")) - 1
+    return before >= 0 and gauge.at_us - int(wear.at_us[before]) <= UNHEARD_US
 
 
 def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:

@@ -11,4 +11,6 @@ def test_ordinary_wears_bring_hardly_a_finding() -> None:
     assert found == 42
     # All of them work at once here, so that their pre-alarms may well come to a flood.
     counts.pop(("caution", "alarm_flood"), None)
+    # True of them: nobody notes the turn, and they work on until 66 to 120 bar are left.
+    counts.pop(("caution", "turned_back_late"), None)
     assert sum(counts.values()) <= 1, said
