@@ -32,6 +32,11 @@ class Charge:
     warning_bar: float = 0.0
 
     @property
+    def set_id(self) -> str:
+        """The set that carried it last."""
+        return self.wears[-1].set_id if self.wears else self.spoken[-1].set_id
+
+    @property
     def entry_us(self) -> int:
         """When it was opened first, as far as it is known."""
         return self.wears[0].started_us if self.wears else self.spoken[0].at_us

@@ -216,7 +216,7 @@ class Entry:
 
     def on_set(self, set_id: str) -> Entry:
         """Return the part of the entry on one set: its tallies, wears, cylinders and their moments."""
-        own = [number for number, one in enumerate(self.charges) if one.wears[-1].set_id == set_id]
+        own = [number for number, one in enumerate(self.charges) if one.set_id == set_id]
         stay = self.stay
         if stay is not None:
             until = max((n for n, one in enumerate(stay.tallies) if one.set_id == set_id), default=-1) + 1
@@ -226,6 +226,7 @@ class Entry:
             stay=stay,
             wears=[wear for wear in self.wears if wear.set_id == set_id],
             charges=[self.charges[number] for number in own],
+            spoken=[one for one in self.spoken if one.set_id == set_id],
             moments={
                 policy: [of[number] for number in own if number < len(of)]
                 for policy, of in self.moments.items()
