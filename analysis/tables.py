@@ -182,7 +182,13 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("set_id", pl.String, "", "the set"),
         ("wear_id", pl.String, "", "the wear"),
         ("started", TIME, "", "last pressure reading before the silence"),
-        ("ended", TIME, "", "first pressure reading (at the end of a wear also `power off`) after it"),
+        (
+            "ended",
+            TIME,
+            "",
+            "first pressure reading (at the end of a wear also `power off`) after it; without one, the word "
+            "that ended the entry, or the last that is known of the incident",
+        ),
         ("seconds", pl.Float64, "s", "length of the silence"),
         (
             "lost_messages",

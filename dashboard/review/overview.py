@@ -48,7 +48,8 @@ ALARM_SHIFT = {kind: (-0.2, 0.2)[number % 2] for number, kind in enumerate(ALARM
 def whole_window(results: Results, about: dict[str, Any], notes: Sequence[DeskNote] = ()) -> Window:
     """Return the incident's extent, and that of the notes about it, with a little room on both sides."""
     wears = results["wears"]
-    moments = [*to_ms(wears, "started"), *to_ms(wears, "ended")]
+    # A silence at the end lasts until somebody says how it went on: it is shown whole.
+    moments = [*to_ms(wears, "started"), *to_ms(wears, "ended"), *to_ms(results["gaps"], "ended")]
     moments += [note.at.timestamp() * SECOND_MS for note in notes]
     moments += [about[name].timestamp() * SECOND_MS for name in ("started", "ended") if about[name]]
     if not moments:

@@ -194,6 +194,14 @@ def test_overview_keeps_the_lowest_of_each_bin_and_is_blank_when_silent(look: Lo
     assert np.isfinite(z[row - 1, silent])
 
 
+def test_the_whole_window_shows_a_silence_that_no_reading_ended(look: Look) -> None:
+    kept = look.record.results
+    results = kept | {"gaps": kept["gaps"].with_columns(ended=pl.lit(at(9000)))}
+    assert len(results["gaps"])
+    assert whole_window(kept, look.record.about).end < ms(9000)
+    assert whole_window(results, look.record.about).end > ms(9000)
+
+
 def test_whole_window_of_an_incident_without_wears() -> None:
     incident = Incident(1, 1)
     empty = {name: frame.clear() for name, frame in incident.results.items()}
