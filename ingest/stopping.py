@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 import threading
+from abc import abstractmethod
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import Any, Self
@@ -18,13 +19,13 @@ EXIT_CODE = 130
 class Started(AbstractContextManager[Any]):
     """What is started by a `with` block, and stopped at its end."""
 
+    @abstractmethod
     def start(self) -> None:
         """Begin."""
-        raise NotImplementedError
 
+    @abstractmethod
     def stop(self) -> Any:
         """End."""
-        raise NotImplementedError
 
     def __enter__(self) -> Self:
         self.start()
