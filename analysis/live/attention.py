@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from msgspec.structs import replace
 
-from analysis.live.rows import ORDER, Attention, Interval, Reason, Row, Team
+from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
@@ -116,6 +116,21 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
             because("no_air_yet", "no_air_yet", row.tallied_in_at)
     attention = min(found, key=lambda name: ORDER[name])
     return replace(row, attention=attention, reasons=(*reasons, *row.reasons))
+
+
+def with_refused_alarms(row: Row, refused: Sequence[AlarmLine]) -> Row:
+    """Return the row with the gravest alarms of its set whose message was refused: they count as raised.
+
+    - `refused`: of all sets; those that a person resolved are not among them.
+    """
+    known = {reason.code for reason in row.reasons}
+    raised = {line.alarm: line.raised_at for line in refused if line.row_key == row.key}
+    gravest: tuple[Attention, ...] = ("no_motion", "distress")  # the first reason is the gravest
+    for name in gravest:
+        if name in raised and name not in known:
+            attention = min(row.attention, name, key=ORDER.__getitem__)
+            row = replace(row, attention=attention, reasons=(Reason(name, raised[name]), *row.reasons))
+    return row
 
 
 def _is_low(row: Row) -> bool:

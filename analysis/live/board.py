@@ -18,7 +18,7 @@ from msgspec.structs import replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST
-from analysis.live.attention import Moments, in_order_of_need, team_rows
+from analysis.live.attention import Moments, in_order_of_need, team_rows, with_refused_alarms
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.rows import OrderLine, Reason, Row, Snapshot
@@ -70,6 +70,12 @@ class LiveBoard:
         for board in boards:
             board.add_team_moments(reached)
         rows = [self._with_refused(row) for board in boards for row in board.rows(now_s)]
+        alarms = [line for board in boards for line in board.alarm_lines(now_s)]
+        refused = [
+            line for board in boards for line in board.refused_lines(list(self._heard.refused_alarms), alarms)
+        ]
+        alarms += refused
+        rows = [with_refused_alarms(row, refused) for row in rows]
         since = {
             one.key: at_us * 1e-6
             for board in boards
@@ -80,9 +86,6 @@ class LiveBoard:
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]
-        alarms = [line for board in boards for line in board.alarm_lines(now_s)]
-        for board in boards:
-            alarms += board.refused_lines(list(self._heard.refused_alarms), alarms)
         # Nobody has seen it, it is still on, it is of the gravest kind, it is old: in this order.
         alarms.sort(
             key=lambda line: (

@@ -53,7 +53,10 @@ def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(log: Any,
     (line,) = see(110).alarms
     assert (line.alarm, line.set_id, line.wearer_id) == ("distress", "S-1", "W-1")
     assert "message refused" in (line.detail or "")
+    (row,) = see(110).rows
+    assert (row.attention, row.reasons[0].code) == ("distress", "distress")
     assert not see(150).alarms
+    assert see(150).rows[0].attention == "under_air"
 
 
 def test_the_board_says_of_a_set_never_heard_that_its_messages_are_refused(log: Any, see: Any) -> None:
