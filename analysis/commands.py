@@ -12,9 +12,9 @@ import click
 
 from analysis.profile_option import engine_option, profile_option
 from ingest.plurals import counted
-from ingest.progress import progress_bar
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
+from ingest.talk import progress_bar
 
 if TYPE_CHECKING:
     from analysis.pieces.piecewise import Written

@@ -6,9 +6,9 @@ import click
 
 from analysis.profile_option import profile_option
 from ingest.plurals import counted, percent
-from ingest.progress import progress_bar
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
+from ingest.talk import progress_bar
 
 WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
 
@@ -45,8 +45,7 @@ def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     import msgspec
     import polars as pl
 
-    from analysis.air.learning import Forecasts
-    from analysis.air.learnt_file import learnt_bytes, write_learnt
+    from analysis.air.learning import Forecasts, learnt_bytes, write_learnt
     from analysis.learnt_interval import forecasts_of_results, learn_interval
     from analysis.pieces.piecewise import analyse_archive
     from analysis.profile import Profile, load_profile

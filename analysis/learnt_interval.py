@@ -9,8 +9,11 @@ from analysis.air.breathing import reconstruct
 from analysis.air.forecast import IntervalEnds
 from analysis.air.learning import (
     FEWEST_PEOPLE,
+    FORMAT,
     HARD_WORK_L_MIN,
     Forecasts,
+    Learnt,
+    LearntLine,
     Lot,
     folds_by_person,
     forecasts_of_wear,
@@ -18,7 +21,6 @@ from analysis.air.learning import (
     learn_ends,
     score,
 )
-from analysis.air.learnt_file import FORMAT, Learnt, LearntLine
 from analysis.simulation.tasks import KINDS_OF_WORK, hot_rate
 from analysis.simulation.wear import SimulatedWear, simulate_wear
 from ingest.contract.errors import UnderairError

@@ -284,7 +284,7 @@ def _with_learnt(profile: Profile, path: Path) -> Profile:
     """Take over the constants of the file that the profile names, so that the profile is whole by itself."""
     if not profile.forecast.learnt:
         return profile
-    from analysis.air.learnt_file import read_learnt
+    from analysis.air.learning import read_learnt
 
     try:
         learnt = read_learnt(path.parent / profile.forecast.learnt)

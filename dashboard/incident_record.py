@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from analysis.clocks.clocks import Clocks, fit_clocks
@@ -14,10 +15,71 @@ from analysis.incident import analyse, analysed, sets_of, spoken
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
+from analysis.records import NUMBERS, Channel, PowerUp
 from analysis.tables import Results
-from dashboard.light_record import LightRecord, readings_of_power_ups
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS, SET_KINDS
+
+TIME = pl.Datetime("us", "UTC")
+VALUE = {kind: names[0] for kind, names in NUMBERS.items()}
+
+
+@dataclass(frozen=True)
+class LightRecord(Mapping[str, pl.DataFrame]):
+    """Messages with `at`; readings become a frame when they are asked for."""
+
+    held: Messages  # every kind; of `readings` without rows
+    readings: Mapping[str, list[tuple[str, int, Channel]]]  # set, boot and channel of each power-up
+
+    def __getitem__(self, kind: str) -> pl.DataFrame:
+        if not self.readings.get(kind):
+            return self.held[kind]
+        name = VALUE[kind]
+        parts = [
+            pl.DataFrame(
+                {
+                    "boot": np.full(len(channel), boot),
+                    "seq": channel.seq,
+                    name: channel.numbers[name],
+                    "received": channel.received_us,
+                    "at": channel.at_us,
+                }
+            ).select(
+                pl.lit(set_id).alias("set_id"),
+                "boot",
+                "seq",
+                pl.col(name).fill_nan(None),
+                pl.col("received", "at").cast(TIME),
+            )
+            for set_id, boot, channel in self.readings[kind]
+        ]
+        return pl.concat(parts)
+
+    def of_sets(self, set_ids: Collection[str]) -> LightRecord:
+        """Return only the readings of some sets."""
+        chosen = {
+            kind: [one for one in channels if one[0] in set_ids] for kind, channels in self.readings.items()
+        }
+        return LightRecord(self.held, chosen)
+
+    def __contains__(self, kind: object) -> bool:
+        return kind in self.held
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.held)
+
+    def __len__(self) -> int:
+        return len(self.held)
+
+
+def readings_of_power_ups(records: list[PowerUp], kind: str) -> list[tuple[str, int, Channel]]:
+    """Return set, boot and channel of each power-up that gave readings of a kind."""
+    return [
+        (one.name, one.boot, one.channels[kind])
+        for one in records
+        if one.role == "set" and kind in one.channels
+    ]
+
 
 INCIDENT_COLUMNS: dict[str, Any] = {
     "key": pl.String,

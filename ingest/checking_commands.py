@@ -50,7 +50,7 @@ def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     from ingest.contract.errors import BadCapture
     from ingest.mapping.mapper import Mapper, mapped_lines
     from ingest.mapping.rules import load_mapping
-    from ingest.progress import progress_of
+    from ingest.talk import progress_of
 
     mapper = None if mapping is None else Mapper([load_mapping(mapping)])
     with capture_of(log) as capture, progress_of(f"checking {log.name}") as progress:

@@ -1,9 +1,11 @@
-"""How things end: a verb at Ctrl-C, with a sentence and the exit code that a shell gives; a `with` block."""
+"""How things end: a verb at Ctrl-C, with a sentence and exit code; a process of ours; a `with` block."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
+import subprocess
 import sys
 import threading
 from abc import abstractmethod
@@ -60,3 +62,29 @@ def stopped_by_signal() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def command_of(module: str, *arguments: str) -> list[str]:
+    """Return the command line that runs a module of ours.
+
+    With ``-P``, because Python otherwise looks for modules in the current folder first: a folder that holds
+    an ``ingest/`` or a ``msgspec.py`` would run foreign code in our place.
+    """
+    return [sys.executable, "-P", "-m", module, *arguments]
+
+
+def end_process(process: subprocess.Popen[Any], within_s: float) -> None:
+    """Let a process of ours end, which takes the end of its input as the word to stop; else end it.
+
+    In the middle of a disk access that never returns not even this ends it: its end is not waited for.
+    """
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
+    for last in (False, True):
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(within_s)
+            return
+        if not last:
+            process.kill()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.own_process import command_of
+from ingest.stopping import command_of
 
 UNDERAIR = Path(sys.executable).with_name("underair")
 HOSTILE = 'raise SystemExit("foreign code ran")\n'

@@ -1,6 +1,6 @@
 """What the estimator of air and breathing assumes: one named table each for breathing and for cylinders."""
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 
@@ -46,21 +46,7 @@ class Breathing:
 
     def as_array(self) -> FloatArray:
         """Return the values in the order that the kernels expect."""
-        return np.array(
-            [
-                self.follows_s,
-                self.spread,
-                self.settles_s,
-                self.usual_l_min,
-                self.drift_l_min,
-                self.start_l_min,
-                self.floor_l_min,
-                self.noise_bar2,
-                self.step_weight,
-                self.gas_gain,
-                self.wall_gain,
-            ]
-        )
+        return np.array(astuple(self)[: kernels.M_WALL_GAIN + 1])
 
 
 @dataclass(frozen=True, slots=True)

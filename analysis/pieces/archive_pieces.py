@@ -17,12 +17,12 @@ from analysis.incident import Scope
 from analysis.pieces.batch_messages import light_messages_of, messages_of, open_archive
 from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
-from ingest.archive.changing import until_whole
 from ingest.archive.index import (
     ArchiveIndex,
     days_between,
     summary_of_tail,
 )
+from ingest.archive.place import until_whole
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS

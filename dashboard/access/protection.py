@@ -31,6 +31,7 @@ from ingest.contract.refusals import depth_exceeds
 
 # Dash's own name: its script copies the cookie `_csrf_token` into this header.
 TOKEN_HEADER = "X-CSRFToken"  # noqa: S105  # the header's name
+PAGE_TOKEN_HEADER = "X-Underair-Token"  # noqa: S105  # the header's name
 SIGN_IN_HEADER = "X-Underair-Sign-In"
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 EVERY_PATH = "/<path:path>"
@@ -290,3 +291,31 @@ def security_headers(script_hashes: list[str]) -> dict[str, str]:
         "Cross-Origin-Resource-Policy": "same-origin",
         "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
     }
+
+
+def sentence(text: object, status: int) -> flask.Response:
+    """Return a sentence for the page to show."""
+    return flask.make_response({"problem": str(text)}, status)
+
+
+def refusal(
+    token: str, largest_bytes: int, too_large: str, *, checked: bool = False
+) -> flask.Response | None:
+    """Return the refusal of a request that does not come from a page of ours, None when it does.
+
+    Three independent checks: the browser's Origin, a token that only our own pages can read, and a content
+    type that no plain form on a foreign page can send.
+
+    - `too_large`: what to say of a longer one.
+    - `checked`: Origin and the session's own token were checked before the route.
+    """
+    request = flask.request
+    same_origin = request.headers.get("Origin") == request.host_url.rstrip("/")
+    given = request.headers.get(PAGE_TOKEN_HEADER, "").encode()
+    if not checked and not (same_origin and hmac.compare_digest(given, token.encode())):
+        return sentence(words.NOT_OURS, 403)
+    if request.mimetype != "application/json":
+        return sentence(words.NOT_READ, 415)
+    if (request.content_length or 0) > largest_bytes:
+        return sentence(too_large, 413)
+    return None

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import msgspec
 
-from ingest.archive.manifest import chains, read_chain
+from ingest.archive.expected import expected_of
 from ingest.archive.store import machine_folder, place
 
 FILE = "heads.ndjson"
@@ -72,11 +72,9 @@ class Head(msgspec.Struct, frozen=True):
 
 def heads_of(archive: Path, made: datetime) -> list[Head]:
     """Return the heads of an archive's chains, by writer."""
-    found = []
-    for writer, path in chains(place(archive)):
-        lines, _, head = read_chain(path)
-        found.append(Head(made, writer, head, len(lines)))
-    return sorted(found, key=lambda one: one.chain)
+    expected = expected_of(place(archive))
+    lines = expected.lines()
+    return [Head(made, writer, head, lines[writer]) for writer, head in expected.heads().items()]
 
 
 def publish_heads(heads: Sequence[Head], publish: Callable[..., None]) -> None:
@@ -94,10 +92,8 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
     `expect`: a head that was noted elsewhere.
     """
     folder = place(archive)
-    there, heads = set(), {}
-    for writer, path in chains(folder):
-        lines, _, heads[writer] = read_chain(path)
-        there |= {heads[writer], *(line.before for line in lines)}
+    expected = expected_of(folder)
+    heads, there = expected.heads(), expected.every_head()
     faults, said = [], []
     wanted = expect.strip().lower() if expect else None
     if wanted and wanted not in there:

@@ -13,8 +13,8 @@ import polars as pl
 
 from dashboard.evidence import provenance
 from dashboard.evidence.case_messages import counts_of, received_of
+from ingest.archive.expected import expected_of
 from ingest.archive.imports import Brought, read_imports
-from ingest.archive.manifest import chains, read_chain
 from ingest.archive.reading import Archive
 from ingest.archive.store import place
 from ingest.contract.kinds import KINDS
@@ -94,7 +94,7 @@ def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState
             for one in brought
             if one.first and one.last and one.first <= last + LATE and one.last >= first - LATE
         ]
-    heads = {writer: read_chain(path)[2] for writer, path in chains(place(folder))}
+    heads = expected_of(place(folder)).heads()
     captures = tuple(f"{one.file}, SHA-256 {one.sha256}{_clock_of(one)}" for one in brought)
     return ArchiveState(heads, (*(fault.sentence() for fault in trouble), *faults), captures)
 

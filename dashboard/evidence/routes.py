@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 import flask
 
 from dashboard.access import words as access_words
-from dashboard.access.own_pages import refusal, sentence
+from dashboard.access.protection import refusal, sentence
 from dashboard.access.roles import REVIEW, visitor
 from dashboard.context import PageContext
 from dashboard.evidence import hand_notes

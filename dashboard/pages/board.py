@@ -8,7 +8,7 @@ import flask
 import msgspec
 from dash import Dash, html
 
-from dashboard.access.own_pages import sentence
+from dashboard.access.protection import sentence
 from dashboard.context import PageContext
 from dashboard.elements import data
 from dashboard.live import view as live_view

@@ -14,7 +14,7 @@ import msgspec
 from dash import Dash, html
 
 from dashboard.access import words as access_words
-from dashboard.access.own_pages import refusal, sentence
+from dashboard.access.protection import refusal, sentence
 from dashboard.access.roles import SEND, visitor
 from dashboard.context import PageContext
 from dashboard.elements import data

@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
 
+import flask
 import polars as pl
 from dash import Dash, html
 
+from analysis.tables import formula_safe
 from analysis.trends.ledger import THERMAL_CLASSES
 from dashboard.context import PageContext
 from dashboard.listing import cell, listing
@@ -25,11 +27,9 @@ HOT_CLASSES = THERMAL_CLASSES[1:]
 
 def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return the register of everybody, or the years of the wearer that the address names."""
-    wears = keeper_of(context).look().ledger["wears"]
     years = context.profile.retention.register_years
-    lines = update(context.archive.folder, wears, datetime.now(UTC), years)
     wearer = query.get("wearer", "")
-    table = by_person(lines, wearer)
+    table = by_person(_lines(context), wearer)
     if not wearer:
         table = table.filter(pl.col("year") == EVERY_YEAR)
     title = words.OF.format(wearer=wearer) if wearer else words.EVERYBODY
@@ -58,8 +58,24 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
 
 
 def register(app: Dash, context: PageContext) -> None:
-    """Add nothing: the register as CSV is a route of the trends page."""
+    """Add nothing: the register as CSV is there without the page, too (`add_routes`)."""
     del app, context
+
+
+def add_routes(server: flask.Flask, context: PageContext) -> None:
+    """Add the register as CSV; `dashboard.access.roles` says who may have it, and every look is logged."""
+
+    @server.get("/register.csv")
+    def register() -> flask.Response:
+        table = by_person(_lines(context), flask.request.args.get("wearer", ""))
+        answer = flask.Response(formula_safe(table).write_csv(float_precision=3), mimetype="text/csv")
+        answer.headers["Content-Disposition"] = 'attachment; filename="underair-register.csv"'
+        return answer
+
+
+def _lines(context: PageContext) -> pl.DataFrame:
+    wears = keeper_of(context).look().ledger["wears"]
+    return update(context.archive.folder, wears, datetime.now(UTC), context.profile.retention.register_years)
 
 
 def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:

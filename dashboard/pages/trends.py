@@ -25,7 +25,7 @@ from dashboard.access.roles import sees_people, visitor
 from dashboard.context import PageContext
 from dashboard.elements import aria, choices, plotted
 from dashboard.listing import cell, listing
-from dashboard.privacy import register_route
+from dashboard.pages import register as register_page
 from dashboard.rows import count, number
 from dashboard.trends import before_after_view, duties, forecast_view, words, workload
 from dashboard.trends import export as trends_export
@@ -144,7 +144,7 @@ def register(app: Dash, context: PageContext) -> None:
         return flask.jsonify({**answer, "text": words.WORKING.format(part=percent(answer["part"]))})
 
     trends_export.add_routes(server, context)
-    register_route.add_routes(server, context)
+    register_page.add_routes(server, context)
     keeper = keeper_of(context)
     keeper.when_new = lambda look: _body(context, look, Choice()) if len(look.ledger["wears"]) else None
 

@@ -17,7 +17,7 @@ from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.findings.late import LATE_S
 from analysis.records import Ints, floats, micros
 from analysis.tables import Results
-from dashboard.light_record import LightRecord
+from dashboard.incident_record import LightRecord
 from dashboard.review.words import ALARMS
 from dashboard.units import Quantity
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import threading
 from array import array
 from collections import OrderedDict
@@ -19,15 +20,16 @@ import msgspec
 
 from ingest.archive import store_chains
 from ingest.archive.chained import NOTHING_BEFORE
-from ingest.archive.formats import require_known
+from ingest.archive.folder import require_known
 from ingest.archive.journal import journal_folders, segments
-from ingest.archive.manifest import HASH_LENGTH, SUFFIX, Line, chains, decode_line
+from ingest.archive.manifest import HASH_LENGTH, SUFFIX, Line, decode_line
 from ingest.archive.store import place_of
 
 SEALING = "sealing"
 _PART = b'"part":"'
 _BEFORE = b',"before":"%s",'
 _BEFORE_LENGTH = len(_BEFORE) - 2 + 64
+_IS_BEFORE = re.compile(rb'"before":"([0-9a-f]{64})"')
 _COMPACTING = ("tidy", "retention")
 _FOLDERS_KEPT = 4096
 _BLOCK = 1 << 23
@@ -200,14 +202,18 @@ class Expected:
 
         Raises `ArchiveProblem` when a newer underair wrote a line.
         """
+        folder = self._archive / "manifest"
         with self._lock:
-            if place_of(self._archive).is_shared:
-                self._refresh_from_store(self._archive / "manifest")
+            if place_of(folder).is_shared:
+                self._refresh_from_store(folder)
                 return self
-            found = dict(sorted(chains(self._archive), key=_compacting_last))
+            found = sorted(
+                ((path.name.removesuffix(SUFFIX), path) for path in folder.glob(f"*{SUFFIX}")),
+                key=_compacting_last,
+            )
             self._chains = {
                 writer: self._renewed(self._chains.get(writer) or _Chain(writer, path), path)
-                for writer, path in found.items()
+                for writer, path in found
             }
         return self
 
@@ -283,6 +289,18 @@ class Expected:
         """Return the hash of each chain's last line, by writer."""
         with self._lock:
             return {writer: chain.before for writer, chain in sorted(self._chains.items())}
+
+    def lines(self) -> dict[str, int]:
+        """Return how many lines each chain has, by writer."""
+        with self._lock:
+            return {writer: chain.lines for writer, chain in sorted(self._chains.items())}
+
+    def every_head(self) -> set[str]:
+        """Return every hash that is or once was the head of a chain."""
+        with self._lock:
+            texts = [chain.text or chain.path.read_bytes() for chain in self._chains.values()]
+            found = {chain.before for chain in self._chains.values()}
+        return found | {each.decode() for text in texts for each in _IS_BEFORE.findall(text)}
 
     def folders(self) -> set[str]:
         """Return the folders that any line names, as paths below the archive."""

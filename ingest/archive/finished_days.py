@@ -17,7 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from ingest.archive.store import place, place_of
-from ingest.own_process import command_of
+from ingest.stopping import command_of
 
 FIRST_AFTER_S = 60.0
 AGAIN_AFTER_S = 3600.0

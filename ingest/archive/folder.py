@@ -1,15 +1,88 @@
-"""An archive's folder, and the counts of what became of what was received. Light: the listener's own process
-imports this, and no Parquet."""
+"""An archive's folder: made, and of which form.
+
+One that a newer underair wrote is neither read nor written to. The form's number is in the lines of the manifest. Light: the listener's own process imports this, and no
+Parquet.
+"""
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
+
+import msgspec
 
 from ingest.archive.durable import make_folder
-from ingest.archive.formats import require_known_format
-from ingest.archive.store import place, work_folder
+from ingest.archive.store import place, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem
+
+FORMAT = 2
+_STEP = 1 << 16
+
+
+class _Form(msgspec.Struct):
+    format: int = 1  # lines of form 1 do not name it
+
+
+_decode = msgspec.json.Decoder(_Form).decode
+
+
+def last_line(file: BinaryIO) -> tuple[bytes | None, int]:
+    """Return the last whole line of a file, without its end, and where whole lines end.
+
+    A line that a crash tore has no end, and does not count.
+    """
+    at = end = file.seek(0, os.SEEK_END)
+    tail = b""
+    while at > 0:
+        step = min(at, _STEP)
+        at -= step
+        file.seek(at)
+        tail = file.read(step) + tail
+        whole = tail[: tail.rfind(b"\n") + 1]
+        if whole.count(b"\n") >= 2 or at == 0:
+            lines = whole.splitlines()
+            return lines[-1] if lines else None, end - (len(tail) - len(whole))
+    return None, 0
+
+
+def require_known_format(archive: Path) -> None:
+    """Refuse an archive in whose manifest a newer underair has written.
+
+    The last line of each chain tells: whoever writes a newer form says so in every line, and an older
+    underair adds none behind. On a store this costs requests: there, whoever reads a chain or writes to one
+    asks `require_known` of its lines.
+
+    `archive`: may be missing: then nothing of a newer form is there.
+
+    Raises `ArchiveProblem`.
+    """
+    folder = archive / "manifest"
+    if place_of(folder).is_shared or not folder.is_dir():
+        return
+    for chain in sorted(folder.glob("*.ndjson")):
+        with chain.open("rb") as file:
+            line, _ = last_line(file)
+        if line is not None:
+            require_known(line, archive)
+
+
+def require_known(line: bytes, where: Path) -> None:
+    """Refuse a line of a newer form; what cannot be read at all is for `verify` to name.
+
+    Raises `ArchiveProblem`.
+    """
+    try:
+        form = _decode(line).format
+    except (msgspec.MsgspecError, UnicodeDecodeError):
+        return
+    if form > FORMAT:
+        raise ArchiveProblem(
+            f"{where} has form {form}: a newer underair wrote there, and this one knows no form above "
+            f"{FORMAT}. Nothing is changed; install the newer underair, or take a backup from before its "
+            "upgrade"
+        )
 
 
 @dataclass(frozen=True)

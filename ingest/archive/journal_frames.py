@@ -11,16 +11,77 @@ While a segment may still grow, nothing behind such a place is read.
 
 from __future__ import annotations
 
+import contextlib
+import os
 import secrets
 import struct
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
 
-from ingest.archive.journal_bytes import BytesOfFile
+WINDOW_BYTES = 1 << 20
+
+
+class BytesOfFile:
+    """A segment in an open file, as long as it is now.
+
+    `handle`: stays open, and stays the caller's.
+    """
+
+    def __init__(self, handle: int) -> None:
+        self._handle = handle
+        self.length = os.fstat(handle).st_size
+        self._window_at = 0
+        self._window = b""
+
+    def at(self, start: int, length: int) -> bytes:
+        """Return bytes from `start` on; fewer at the end."""
+        length = max(0, min(length, self.length - start))
+        if length > WINDOW_BYTES:
+            return self._read(start, length)
+        offset = start - self._window_at
+        if not 0 <= offset <= len(self._window) - length:
+            self._window_at, offset = start, 0
+            self._window = self._read(start, min(WINDOW_BYTES, self.length - start))
+        return self._window[offset : offset + length]
+
+    def find(self, wanted: bytes, start: int) -> int:
+        """Return where `wanted` is, from `start` on; -1 when it is not there."""
+        while start + len(wanted) <= self.length:
+            window = self._read(start, min(WINDOW_BYTES, self.length - start))
+            found = window.find(wanted)
+            if found >= 0:
+                return start + found
+            if len(window) < len(wanted):
+                break  # cut short meanwhile
+            start += len(window) - len(wanted) + 1
+        return -1
+
+    def _read(self, start: int, length: int) -> bytes:
+        pieces = []
+        while length > 0 and (piece := os.pread(self._handle, length, start)):
+            pieces.append(piece)
+            start += len(piece)
+            length -= len(piece)
+        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+
+@contextlib.contextmanager
+def opened(segment: Path) -> Iterator[BytesOfFile]:
+    """Give the bytes of a segment as it is now.
+
+    Raises `FileNotFoundError` when it is sealed meanwhile.
+    """
+    handle = os.open(segment, os.O_RDONLY)
+    try:
+        yield BytesOfFile(handle)
+    finally:
+        os.close(handle)
+
 
 FORM = b"UAJ2"
 OLD_FORM = b"UAJ1"

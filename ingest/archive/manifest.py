@@ -10,7 +10,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +23,7 @@ from ingest.archive import store_chains
 from ingest.archive.chained import NOTHING_BEFORE
 from ingest.archive.digests import DIGESTS, digest_text, rows_digest
 from ingest.archive.durable import sync_folder
-from ingest.archive.formats import FORMAT, last_line, require_known
+from ingest.archive.folder import FORMAT, last_line, require_known
 from ingest.archive.store import file_sha256, place_of
 from ingest.contract.errors import ArchiveProblem
 
@@ -36,7 +36,7 @@ _SPEAKERS_NAMED = 12
 class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One line: a part that was sealed or merged."""
 
-    # Of the archive, since this line: see `ingest.archive.formats`. Lines of form 1 do not name it.
+    # Of the archive, since this line: see `ingest.archive.folder`. Lines of form 1 do not name it.
     format: int = 1
     part: str  # path below the archive, with ``/``
     rows: int
@@ -199,51 +199,6 @@ def _append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -
 
 def _hash_of_line(line: bytes | None) -> str:
     return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-HASH_LENGTH])
-
-
-def chains(archive: Path) -> Iterator[tuple[str, Path]]:
-    """Yield each writer's name and manifest file."""
-    folder = archive / "manifest"
-    if place_of(folder).is_shared:
-        for writer in store_chains.writers(folder):
-            yield writer, folder / f"{writer}{SUFFIX}"
-    elif folder.is_dir():
-        for path in sorted(folder.glob(f"*{SUFFIX}")):
-            yield path.name.removesuffix(SUFFIX), path
-
-
-def read_chain(path: Path) -> tuple[list[Line], list[str], str]:
-    """Read one chain.
-
-    Returns:
-
-    - `lines`: all that can be read.
-    - `faults`: what is wrong with the chain itself.
-    - `head`: hash of the last line: noted elsewhere, it shows later that nothing was cut off the end.
-
-    Raises `ArchiveProblem` when a newer underair wrote a line.
-    """
-    lines: list[Line] = []
-    faults: list[str] = []
-    before = NOTHING_BEFORE
-    chain = store_chains.read(path) if place_of(path).is_shared else path.read_bytes()
-    for number, text in enumerate(chain.split(b"\n"), 1):
-        if not text:
-            continue
-        own_hash = _hash(text[:-HASH_LENGTH])
-        require_known(text, path.parent.parent)
-        try:
-            line = decode_line(text)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-            faults.append(f"line {number} cannot be read: {error}")
-        else:
-            if not text.endswith(_HASH % own_hash.encode()):
-                faults.append(f"line {number} was altered: its hash differs")
-            if line.before != before:
-                faults.append(f"line {number} does not follow from the one before: altered, or one removed")
-            lines.append(line)
-        before = own_hash
-    return lines, faults, before
 
 
 def _hash(body: bytes) -> str:

@@ -10,7 +10,7 @@ import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from ingest.archive.durable import sync_folder
 from ingest.contract.errors import ArchiveProblem
@@ -117,3 +117,20 @@ class Folder(Place):
     def settle(self, folder: Path) -> None:
         """See `Place`."""
         sync_folder(folder)
+
+
+Found = TypeVar("Found")
+_TRIES = 20
+
+
+def until_whole(where: Path, read: Callable[[], Found]) -> Found:
+    """Return what `read` finds; it starts again when something that it listed is gone.
+
+    Raises `ArchiveProblem` when that happens again and again; `where` is named.
+    """
+    for _ in range(_TRIES):
+        try:
+            return read()
+        except FileNotFoundError:
+            continue
+    raise ArchiveProblem(f"the archive {where} changes faster than it can be read")

@@ -11,14 +11,13 @@ from typing import TypeVar
 
 import polars as pl
 
-from ingest.archive.changing import until_whole
 from ingest.archive.expected import being_sealed, part_name
-from ingest.archive.formats import require_known_format
+from ingest.archive.folder import require_known_format
 from ingest.archive.journal import journal_folders, segments
-from ingest.archive.journal_bytes import BytesOfFile, opened
-from ingest.archive.journal_frames import Damage, Record, SegmentReader
+from ingest.archive.journal_frames import BytesOfFile, Damage, Record, SegmentReader, opened
 from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.place import until_whole
 from ingest.archive.sound import trouble_of
 from ingest.archive.store import place, place_of
 from ingest.archive.store_chains import listeners

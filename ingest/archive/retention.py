@@ -27,18 +27,17 @@ from pathlib import Path
 import msgspec
 import polars as pl
 
-from ingest.archive.compacting import in_this_form
 from ingest.archive.digests import rows_digest
 from ingest.archive.durable import sync_folder, write_durably
 from ingest.archive.expected import unsettled
-from ingest.archive.formats import require_known_format
+from ingest.archive.folder import require_known_format
 from ingest.archive.index import FOLDER as INDEX
 from ingest.archive.manifest import Held
 from ingest.archive.parts import day_folders, part_files, parts_by_day, scan_parts, write_part
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
 from ingest.archive.store import FOLDER, asides, place_of, work_folder
-from ingest.archive.tidying import ASIDE, finish_merge, only_one
+from ingest.archive.tidying import ASIDE, finish_merge, in_this_form, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.frames import FrameBuilder

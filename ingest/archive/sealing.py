@@ -14,8 +14,7 @@ from ingest.archive.durable import make_folder, sync_folder
 from ingest.archive.expected import SEALING, part_name, unsettled
 from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
-from ingest.archive.journal_bytes import opened
-from ingest.archive.journal_frames import Damage, SegmentReader
+from ingest.archive.journal_frames import Damage, SegmentReader, opened
 from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
 from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part

@@ -25,7 +25,7 @@ import msgspec
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage
 from ingest.contract.errors import ArchiveProblem
-from ingest.own_process import command_of, end_process
+from ingest.stopping import command_of, end_process
 
 SIGN_OF_LIFE = b"\n"
 SIGN_OF_LIFE_EVERY_S = 1.0

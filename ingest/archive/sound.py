@@ -17,8 +17,7 @@ from pathlib import Path
 
 from ingest.archive.expected import Expected, Settled, expected_of, settle, unsettled
 from ingest.archive.journal import foreign_segments, journal_folders, segments
-from ingest.archive.journal_bytes import opened
-from ingest.archive.journal_frames import Damage, SegmentReader
+from ingest.archive.journal_frames import Damage, SegmentReader, opened
 from ingest.archive.manifest import Line
 from ingest.archive.mapped_journal import STATE, state_is_damaged
 from ingest.archive.mappings import altered_mappings

@@ -14,8 +14,8 @@ import secrets
 from collections.abc import Callable
 from pathlib import Path
 
-from ingest.archive.changing import until_whole
 from ingest.archive.durable import write_durably
+from ingest.archive.place import until_whole
 from ingest.archive.store import STORE, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem
 

@@ -14,8 +14,7 @@ import socket
 import subprocess
 
 from ingest.contract.errors import BrokerProblem
-from ingest.own_process import command_of, end_process
-from ingest.stopping import Started
+from ingest.stopping import Started, command_of, end_process
 
 WARNING = (
     "The built-in broker is for the demo only: it keeps nothing for who is away and can lose messages. "

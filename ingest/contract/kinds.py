@@ -47,7 +47,7 @@ OrderName = Literal["evacuate", "withdraw"]
 Text120 = Annotated[str, Meta(max_length=120)]
 
 
-class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind"):
     """What every message has (`link` alone may lack boot, seq and time)."""
 
     boot: Boot
@@ -58,21 +58,19 @@ class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
     )
 
 
-class FromSet(Spoken, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+class FromSet(Spoken, frozen=True, kw_only=True):
     """A message from a breathing-apparatus set, or from the gateway that speaks for it."""
 
     set_id: SpeakerSet
 
 
-class FromDesk(Spoken, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+class FromDesk(Spoken, frozen=True, kw_only=True):
     """A message from the command desk."""
 
     desk_id: SpeakerDesk
 
 
-class Pressure(
-    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="pressure"
-):
+class Pressure(FromSet, frozen=True, kw_only=True, tag="pressure"):
     """Cylinder pressure as the set measured it."""
 
     pressure_bar: Annotated[float, Meta(ge=0, le=500), _said("Cylinder pressure, gauge.", "bar")]
@@ -90,9 +88,7 @@ class Pressure(
     ) = None
 
 
-class Motion(
-    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="motion"
-):
+class Motion(FromSet, frozen=True, kw_only=True, tag="motion"):
     """How much the wearer moved: `motion_m_s2`, `still_s` or both."""
 
     motion_m_s2: (
@@ -104,9 +100,7 @@ class Motion(
     still_s: Annotated[float, _said("Since the set last moved.", "s")] | None = None
 
 
-class Temperature(
-    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="temperature"
-):
+class Temperature(FromSet, frozen=True, kw_only=True, tag="temperature"):
     """What the set's own heat sensor reads: not the air's temperature, and never what a body felt."""
 
     temperature_c: Annotated[
@@ -116,9 +110,7 @@ class Temperature(
     radiant_temperature_c: Annotated[float, _said("Reading of a radiant heat sensor.", "°C")] | None = None
 
 
-class AlarmMessage(
-    FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="alarm"
-):
+class AlarmMessage(FromSet, frozen=True, kw_only=True, tag="alarm"):
     """An alarm of the set changes its state."""
 
     alarm: Annotated[Alarm, _said("Which alarm.")]
@@ -126,7 +118,7 @@ class AlarmMessage(
     detail: Annotated[str, Meta(max_length=200), _said("Free text.")] | None = None
 
 
-class Power(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="power"):
+class Power(FromSet, frozen=True, kw_only=True, tag="power"):
     """The set was switched on or off, or refused to start for want of charge."""
 
     state: Annotated[Literal["on", "off", "refused"], _said("`refused`: not enough charge to start.")]
@@ -143,7 +135,7 @@ class Cylinders(Struct, frozen=True, kw_only=True, gc=False):
     rated_bar: Annotated[float, _said("Rated pressure, gauge.", "bar")]
 
 
-class Setup(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="setup"):
+class Setup(FromSet, frozen=True, kw_only=True, tag="setup"):
     """How the set is configured; retained."""
 
     cylinders: Annotated[Cylinders, _said("The cylinders that the set calculates with.")]
@@ -164,7 +156,7 @@ class Setup(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
     ) = None
 
 
-class Link(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="link"):
+class Link(FromSet, frozen=True, kw_only=True, tag="link"):
     """The gateway's radio link to the set; retained, and `down` is the gateway's last will."""
 
     boot: Boot | None = None  # type: ignore[assignment]  # a broker publishes a last will long after it was written
@@ -174,9 +166,7 @@ class Link(FromSet, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag
     rssi_dbm: Annotated[float, _said("Strength of the received signal.", "dBm")] | None = None
 
 
-class Incident(
-    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="incident"
-):
+class Incident(FromDesk, frozen=True, kw_only=True, tag="incident"):
     """An incident is opened or closed at the desk."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -194,7 +184,7 @@ class Corrected(Struct, frozen=True, kw_only=True, gc=False):
     seq: Annotated[Seq, _said("Its number.")]
 
 
-class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="tally"):
+class Tally(FromDesk, frozen=True, kw_only=True, tag="tally"):
     """A wearer goes in or comes out: ties a set to its wearer and incident."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -212,7 +202,7 @@ class Tally(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     ) = None
 
 
-class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="note"):
+class Note(FromDesk, frozen=True, kw_only=True, tag="note"):
     """Something written down at the desk."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -222,7 +212,7 @@ class Note(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
     certainty: Annotated[Literal["recorded", "estimated"], _said("How certain `at` is.")] | None = None
 
 
-class Seen(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="seen"):
+class Seen(FromDesk, frozen=True, kw_only=True, tag="seen"):
     """The desk has seen this alarm."""
 
     set_id: Annotated[Identifier, _said("The set whose alarm it is.", **_ID)]
@@ -239,7 +229,7 @@ class StandingOrder(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=Fa
     since: Annotated[Time, _said("When it was given.", **_TIME)]
 
 
-class Order(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="order"):
+class Order(FromDesk, frozen=True, kw_only=True, tag="order"):
     """The desk gives an order to a set, a team or everybody in an incident, or lifts it; retained."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -262,9 +252,7 @@ class Order(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     ) = None
 
 
-class RollCall(
-    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="roll_call"
-):
+class RollCall(FromDesk, frozen=True, kw_only=True, tag="roll_call"):
     """Everybody is called by name: opened, answered or missing, and closed."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -277,7 +265,7 @@ class RollCall(
     team: Annotated[Identifier, _said("The team that answered or is missing.", **_ID)] | None = None
 
 
-class Gauge(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="gauge"):
+class Gauge(FromDesk, frozen=True, kw_only=True, tag="gauge"):
     """A pressure that the wearer read from the gauge and said by voice."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -293,9 +281,7 @@ class Gauge(FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, t
     ) = None
 
 
-class Standby(
-    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="standby"
-):
+class Standby(FromDesk, frozen=True, kw_only=True, tag="standby"):
     """The emergency team is ready, committed or stood down."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -304,9 +290,7 @@ class Standby(
     text: Annotated[Text120, _said("Free text.")] | None = None
 
 
-class Resolved(
-    FromDesk, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind", tag="resolved"
-):
+class Resolved(FromDesk, frozen=True, kw_only=True, tag="resolved"):
     """A person closes an alarm or an entry and says how it was settled."""
 
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
@@ -350,7 +334,7 @@ DESK_KINDS: tuple[str, ...] = ()
 def declare(*kind_types: type[Any]) -> None:
     """Add kinds to the contract; everything else is derived from them when it is imported, so do it before.
 
-    `kind_types`: subclasses of `FromSet` or `FromDesk` with `tag_field="kind"` and the kind as their tag.
+    `kind_types`: subclasses of `FromSet` or `FromDesk` with the kind as their tag.
     """
     global KINDS, SET_KINDS, DESK_KINDS
     for kind_type in kind_types:

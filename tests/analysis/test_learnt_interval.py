@@ -10,8 +10,7 @@ from click.testing import CliRunner
 
 from analysis import learnt_interval
 from analysis.air.forecast import SHIPPED
-from analysis.air.learning import Forecasts
-from analysis.air.learnt_file import read_learnt, write_learnt
+from analysis.air.learning import Forecasts, read_learnt, write_learnt
 from analysis.learnt_interval import NotEnough, forecasts_of_results, learn_interval
 from analysis.profile import load_profile
 from dashboard.underair import root

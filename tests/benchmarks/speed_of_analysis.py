@@ -20,7 +20,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.frames import Messages, no_messages
-from ingest.progress import progress_bar
+from ingest.talk import progress_bar
 
 OPENED_US = 1_935_828_000_000_000
 SECONDS = 2400

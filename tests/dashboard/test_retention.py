@@ -21,7 +21,7 @@ from dashboard.underair import root
 from ingest.archive import retention
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
-from ingest.archive.manifest import read_chain
+from ingest.archive.manifest import decode_line
 from ingest.archive.reading import Archive
 from ingest.archive.retention import GONE, UNDER_WAY, Retained, retain
 from ingest.archive.sealing import seal_messages
@@ -139,7 +139,7 @@ def test_names_go_and_all_else_stays(archive: Path) -> None:
     assert notes[0] == f"{one}, W-071 and X-W-07 at the stairs; Zoë asks {two}"
     assert notes[1] == "? " + "x" * 1990, "the new name would be longer than a note may be"
     assert notes[2] == "3 floors searched, 12 rooms", "a number is not taken for a wearer"
-    lines = read_chain(archive / "manifest/retention.ndjson")[0]
+    lines = [decode_line(one) for one in (archive / "manifest/retention.ndjson").read_bytes().splitlines()]
     assert {line.unnamed_by for line in lines} == {"profile ours, identity_months 24"}
     assert sum(line.dropped_rows for line in lines) == 7
     assert not (archive / "index").exists()

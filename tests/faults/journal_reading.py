@@ -6,8 +6,8 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ingest.archive.journal_bytes import BytesOfFile
 from ingest.archive.journal_frames import (
+    BytesOfFile,
     Damage,
     Record,
     SegmentReader,

@@ -18,7 +18,7 @@ from waitress.channel import HTTPChannel
 from analysis.live.board import LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
-from dashboard import slow_clients
+from dashboard import serving
 from dashboard.live.desk import FIELDS
 from dashboard.serving import Served
 from ingest.archive.folder import create_archive
@@ -58,7 +58,7 @@ def test_300_half_requests_do_not_keep_anybody_from_the_pages(tmp_path: Path) ->
 def test_half_request_that_goes_on_byte_by_byte_is_shed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wait_until: WaitUntil
 ) -> None:
-    monkeypatch.setattr(slow_clients, "HALF_REQUEST_S", 1.0)
+    monkeypatch.setattr(serving, "HALF_REQUEST_S", 1.0)
     served = Served(create_archive(tmp_path / "archive"))
     served.start()
     port = int(served.url.rpartition(":")[2])
@@ -88,7 +88,7 @@ def test_a_waitress_that_is_made_otherwise_is_said(caplog: pytest.LogCaptureFixt
 
     for addresses in ("127.0.0.1:0", "127.0.0.1:0 127.0.0.1:0"):
         server = create_server(app, listen=addresses)
-        assert slow_clients.shed_slow_clients(server)
+        assert serving.shed_slow_clients(server)
         server.close()
     assert caplog.text == ""
     inside = {"accepting": True, "active_channels": {}, "maintenance": print, "channel_class": HTTPChannel}
@@ -96,7 +96,7 @@ def test_a_waitress_that_is_made_otherwise_is_said(caplog: pytest.LogCaptureFixt
     if missing == "maintenance":
         del inside[missing]
         other = SimpleNamespace(**inside)
-    assert not slow_clients.shed_slow_clients(other)
+    assert not serving.shed_slow_clients(other)
     assert "clients that send half a request are not shed: waitress 3" in caplog.text
 
 

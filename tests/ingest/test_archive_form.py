@@ -11,8 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from dashboard.underair import root
-from ingest.archive.formats import FORMAT, last_line, require_known_format
-from ingest.archive.manifest import chains, read_chain
+from ingest.archive.expected import expected_of
+from ingest.archive.folder import FORMAT, last_line, require_known_format
+from ingest.archive.manifest import decode_line
 from ingest.archive.sealing import seal_messages
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
@@ -48,7 +49,7 @@ def newer(tmp_path: Path, pressure: Pressure) -> Path:
     for number in (0, 1):
         heard = [pressure(seq) for seq in range(number * 10, number * 10 + 10)]
         seal_messages(archive, frames_from_heard(heard), f"one-{number}", writer="one")
-    ((_, chain),) = chains(archive)
+    (chain,) = (archive / "manifest").iterdir()
     first, second, rest = chain.read_bytes().split(b"\n")
     body = second[: -len(b',"hash":"%s"}') + 2 - 64].replace(
         b'"format":%d' % FORMAT, b'"format":%d' % (FORMAT + 1)
@@ -95,11 +96,11 @@ def test_nothing_is_written_behind_a_newer_line(newer: Path, pressure: Pressure)
 
 def test_new_lines_name_the_second_form(tmp_path: Path, pressure: Pressure) -> None:
     seal_messages(tmp_path, frames_from_heard([pressure(1)]), "one-1", writer="one")
-    ((_, chain),) = chains(tmp_path)
+    (chain,) = (tmp_path / "manifest").iterdir()
     assert chain.read_bytes().startswith(b'{"format":2,"part":"pressure/date=')
     require_known_format(tmp_path)
-    lines, faults, _ = read_chain(chain)
-    assert ([line.format for line in lines], faults) == ([2], [])
+    assert [decode_line(line).format for line in chain.read_bytes().splitlines()] == [2]
+    assert expected_of(tmp_path).faults() == []
 
 
 def test_a_missing_archive_is_of_no_newer_form(tmp_path: Path) -> None:

@@ -17,8 +17,9 @@ import pytest
 
 from ingest.archive import merging, tidying
 from ingest.archive.digests import rows_digest
+from ingest.archive.expected import expected_of
 from ingest.archive.journal import Record, SegmentWriter
-from ingest.archive.manifest import read_chain
+from ingest.archive.manifest import decode_line
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.tidying import Tidied, tidy
@@ -139,7 +140,9 @@ def test_line_of_a_killed_merge_does_not_count_after_more_parts_came(
     with pytest.raises(_Killed):
         tidy(archive, NEXT_DAY, grace_s=0)
     monkeypatch.undo()
-    assert any(line.replaces for line in read_chain(archive / "manifest/tidy.ndjson")[0])
+    assert any(
+        decode_line(line).replaces for line in (archive / "manifest/tidy.ndjson").read_bytes().splitlines()
+    )
     assert verify(archive).faults == []
     seal_messages(archive, frames_from_heard([pressure(99)]), "import-late")
     tidy(archive, NEXT_DAY, grace_s=0)
@@ -356,9 +359,9 @@ def test_long_chain_hangs_together(tmp_path: Path, pressure: Pressure) -> None:
     name, recent = "n" * 200, Recent()
     for number in range(300):
         seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"{name}-{number}", recent=recent)
-    lines, faults, _ = read_chain(tmp_path / "manifest" / "import.ndjson")
-    assert len(lines) == 300
-    assert faults == []
+    expected = expected_of(tmp_path)
+    assert expected.lines() == {"import": 300}
+    assert expected.faults() == []
 
 
 def test_verbs_tidy_and_verify(archive: Path) -> None:
