@@ -1,7 +1,7 @@
 """An archive's folder: made, and of which form.
 
-One that a newer underair wrote is neither read nor written to. The form's number is in the lines of the manifest. Light: the listener's own process imports this, and no
-Parquet.
+One that a newer underair wrote is neither read nor written to. The form's number is in the lines of the
+manifest. Light: the listener's own process imports this, and no Parquet.
 """
 
 from __future__ import annotations
