@@ -13,11 +13,12 @@ import pytest
 
 from analysis.profile import Profile, Training
 from analysis.trends.audit import duties_tables
+from analysis.trends.comparisons import Signal
 from analysis.trends.duties import EQUIPMENT, equipment_beside, overdue_days, training_of
 from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
 from analysis.trends.roster import ROSTER, BadRoster, with_station_and_role
-from dashboard.trends import duties, words
+from dashboard.trends import duties, sentences, words
 from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from dashboard.trends.workload import season_plots, work_plots
@@ -96,6 +97,78 @@ def test_the_page_says_how_many_lack_something_and_keeps_a_station_apart() -> No
     assert {row[0] for row in south["rows"]} == {"W-3", "W-4"}
     none = duties.training(look_of(wears, roster), Choice(), Profile.default(), TODAY)
     assert words.NO_MINIMUM in str(none)
+
+
+def cells(row: list[Any]) -> list[Any]:
+    """Give what a row says; where a cell sorts by something else, that too."""
+    return [(one["t"], one["v"]) if isinstance(one, dict) else one for one in row]
+
+
+def test_every_line_of_the_training_table() -> None:
+    """Word for word: who lacks both, wears alone and nothing; a year that is over counts to its last day."""
+    wears, roster = service(
+        *(worn("W-1", "training", 30.0, 30 * n) for n in range(4)),
+        *(worn("W-2", "drill", 45.0, 30 * n) for n in range(3)),
+        worn("W-3", "training", 15.0),
+    )
+    profile = msgspec.structs.replace(Profile.default(), training=MINIMUM)
+    look = look_of(wears, roster)
+    told = shown(duties.training(look, Choice(year="2031"), profile, date(2032, 3, 1)))
+    assert [cells(row) for row in told["rows"]] == [
+        ["W-4", "South", ("0", 0), ("0.0", 0.0), "–", ("2.0 h and 4 wears", 6.0), words.BEHIND],
+        ["W-3", "South", ("1", 1), ("0.2", 0.25), "2031-02-10", ("1.8 h and 3 wears", 4.75), words.BEHIND],
+        ["W-2", "North", ("3", 3), ("2.2", 2.25), "2031-03-02", ("1 wear", 1.0), words.BEHIND],
+        ["W-1", "North", ("4", 4), ("2.0", 2.0), "2031-04-01", (words.NOTHING_MISSING, 0.0), words.ON_COURSE],
+    ]
+    assert (told["numeric"], told["page"]) == ([2, 3], 20)
+    assert "3 of 4 people still need" in told["note"]
+    assert "2031-12-31" in told["note"]
+    running = shown(duties.training(look, Choice(), profile, TODAY))
+    assert running["rows"][0] == told["rows"][0]
+    assert f"{TODAY}" in running["note"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "told", "lacking"),
+    [
+        (Training(hours_a_year=2.0), "2 hours a year. 1 of 4", "2.0 h"),
+        (Training(wears_a_year=1), "1 wear a year. 1 of 4", "1 wear"),
+    ],
+)
+def test_a_minimum_may_ask_for_hours_or_wears_alone(asked: Training, told: str, lacking: str) -> None:
+    wears, roster = service(*(worn(f"W-{n}", "training", 120.0) for n in (2, 3, 4)))
+    profile = msgspec.structs.replace(Profile.default(), training=asked)
+    table = shown(duties.training(look_of(wears, roster), Choice(), profile, TODAY))
+    assert told in table["note"]
+    assert [cells(row)[5][0] for row in table["rows"]] == [lacking, *[words.NOTHING_MISSING] * 3]
+
+
+def test_every_line_of_the_tests_of_equipment() -> None:
+    """Word for word at the edges: due yesterday, today, in 59 and in 60 days; a cylinder named like a set."""
+    known = [("set", "S-1", -1), ("set", "S-2", 0), ("set", "S-3", 59), ("set", "S-4", 60)]
+    lines = [(what, name, None, None, TODAY + timedelta(days=n)) for what, name, n in known]
+    tests = pl.DataFrame(
+        [*lines, ("cylinder", "S-1", "flow", date(2030, 7, 2), date(2031, 7, 1))],
+        schema=EQUIPMENT,
+        orient="row",
+    )
+    wears, roster = service(worn("W-1", "training", 40.0), worn("W-1", "training", 40.0, 41))
+    look = look_of(wears.with_columns(set_id=pl.lit("S-1")), roster, tests)
+    odd = [
+        Signal(part, "S-1", measure, "more", 0.001, 2.0, 1.0, 5, 50)
+        for part, measure in (("set", "silent_wears"), ("station", "heat_dose"))
+    ]
+    told = shown(duties.equipment(look, odd, TODAY))
+    assert [cells(row) for row in told["rows"]] == [
+        ["Set S-1", "–", "–", "2031-07-01", ("overdue by 1 day", -1), "2031-02-11",
+         f"◇ {sentences.MEASURE['silent_wears']}"],
+        ["Set S-2", "–", "–", "2031-07-02", ("due in 0 days", 0), "–", "–"],
+        ["Set S-3", "–", "–", "2031-08-30", ("due in 59 days", 59), "–", "–"],
+        ["Set S-4", "–", "–", "2031-08-31", ("not due yet", 60), "–", "–"],
+        ["Cylinder S-1", "flow", "2030-07-02", "2031-07-01", ("overdue by 1 day", -1), "–", "–"],
+    ]  # fmt: skip
+    assert told["page"] == 12
+    assert told["note"].startswith("2 of 5 tests are overdue.")
 
 
 def test_test_dates_come_from_either_file_and_the_overdue_are_first(tmp_path: Path) -> None:
