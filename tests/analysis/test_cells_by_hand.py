@@ -249,6 +249,15 @@ class TestWhatCanBeSolved:
         colleague[1, 1] = 2.0
         assert told(system, true, colleague) == [1]
 
+    def test_a_count_may_be_one_less_or_one_more(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Without the rounds that spare most of the work: the last look at each count alone."""
+        monkeypatch.setattr("analysis.trends.cell_guard.ROUNDS", 0)
+        nobody = np.zeros((3, 3))
+        down, up = self.sum_of_two([0, 0, 7], [9, 1, 9]), self.sum_of_two([0, 1, 7], [9, 2, 9])
+        assert told(down, np.array([8.0, 1.0, 7.0]), nobody) == []
+        assert told(up, np.array([8.0, 1.0, 7.0]), nobody) == []
+        assert told(self.sum_of_two([0, 1, 7], [9, 1, 9]), np.array([8.0, 1.0, 7.0]), nobody) == [1]
+
     def test_a_second_table_respects_every_bound(self) -> None:
         system = self.sum_of_two([0, 0, 0], [12, 7, 7])
         aim, nobody = np.array([1.0, 1.0, 1.0]), np.zeros(3)
@@ -340,6 +349,38 @@ def test_a_planning_rate_has_ten_wears_of_five_people_beyond_it() -> None:
     # The ten highest are those of four people only.
     names = pl.when(pl.col("n") < 30).then(pl.format("W-0{}", pl.col("n") % 4)).otherwise(pl.col("wearer_id"))
     assert ("", 0.9) not in rates(few.with_columns(wearer_id=names).head(250).drop("n"))
+
+
+def planned(rows: list[tuple[str | None, float, float]], quantile: float) -> list[float]:
+    """Give the planning rates of wears as (wearer, L/min, minutes under air)."""
+    wears = ledger(1).head(1).drop("wearer_id", "mean_l_min", "under_air_min", "task")
+    told = pl.DataFrame(
+        rows, schema=["wearer_id", "mean_l_min", "under_air_min"], orient="row", infer_schema_length=None
+    )
+    wears = wears.join(told, how="cross").with_columns(task=pl.lit(""))
+    return [one.rate_l_min for one in planning_of(Worked(wears), year_of(12 * 2029), (quantile,))]
+
+
+def test_a_planning_rate_is_of_known_people_who_breathed_for_three_minutes() -> None:
+    rows = [(f"W-{n % 12:02d}", 30.0 + n, 3.0) for n in range(60)]  # 30 to 89 L/min
+    assert planned(rows, 0.5) == [60.0]
+    short = [(who, 200.0, 2.9) for who, _, _ in rows]
+    idle = [(who, 0.0, 20.0) for who, _, _ in rows]
+    nobodys = [(None, 200.0, 20.0) for _ in rows]
+    assert planned([*rows, *short, *idle, *nobodys], 0.5) == [60.0]
+
+
+def test_five_people_beyond_a_planning_rate_are_enough_and_a_high_one_needs_nobody_below() -> None:
+    low = [(f"W-{n % 12:02d}", 40.0, 20.0) for n in range(90)]
+    high = [(f"W-{n % 5:02d}", 60.0 + n, 20.0) for n in range(10)]
+    assert len(planned([*low, *high], 0.9)) == 1
+    few = [(f"W-{n % 4:02d}", 60.0 + n, 20.0) for n in range(10)]
+    assert planned([*low, *few], 0.9) == []
+    # Four people have nearly all wears, ten others one each: the highest.
+    busy = [(f"W-{n % 4:02d}", 30.0 + n % 7, 20.0) for n in range(96)]
+    others = [(f"W-1{n}", 60.0 + n, 20.0) for n in range(10)]
+    assert len(planned([*busy, *others], 0.9)) == 1
+    assert planned([*busy, *others], 0.3) == []
 
 
 if __name__ == "__main__":
