@@ -67,6 +67,7 @@ class Outcome(NamedTuple):
     failed: str
     stopped: str
     ran: int
+    took_s: float
 
 
 def tracked(below: str = "") -> list[str]:
@@ -416,8 +417,10 @@ def run_tests(
         failed = plugin.failed or ("" if code in (0, 5) else f"pytest ended with {code}")
         return {"failed": failed, "ran": plugin.ran}
 
-    told = lane.fork(work, cpu_s=30 + 4 * expected_s, wall_s=60 + 5 * expected_s)
+    began = time.monotonic()
+    told = lane.fork(work, cpu_s=30 + 4 * expected_s, wall_s=120 + 10 * expected_s)
+    took_s = time.monotonic() - began
     stopped = told.get("stopped", "")
     if stopped and not stopped.startswith(("not ended", "ended by")):
         raise RuntimeError(f"no verdict, {stopped}; see {lane.path.with_suffix('.log')}")
-    return Outcome(told.get("failed", ""), stopped, told.get("ran", 0))
+    return Outcome(told.get("failed", ""), stopped, told.get("ran", 0), took_s)
