@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import fcntl
+import functools
 import gc
 import hashlib
 import io
@@ -354,11 +355,25 @@ class Chosen:
             self.failed = report.nodeid
 
 
-def load_project(files: Iterable[str]) -> None:
-    """Import test files and what they import, so that children need not; no test is run."""
-    done = pytest.main([*PYTEST, "-qqq", "--collect-only", *files])
-    if done != pytest.ExitCode.OK:
-        raise RuntimeError(f"the tests cannot be collected: {done!r}")
+def load_project(files: Iterable[str], lane: Lane) -> None:
+    """Import test files and what they import, so that children need not; no test is run.
+
+    A file that starts threads on import is left to the children: a fork has none of its parent's threads, so
+    what they were to do would be waited for without end.
+    """
+
+    def collect(file: str) -> dict[str, Any]:
+        done = pytest.main([*PYTEST, "-qqq", "--collect-only", file])
+        if done != pytest.ExitCode.OK:
+            raise RuntimeError(f"{file} cannot be collected: {done!r}")
+        return {"threads": psutil.Process().num_threads()}
+
+    for file in files:
+        told = lane.fork(functools.partial(collect, file), cpu_s=60, wall_s=600)
+        if "stopped" in told:
+            raise RuntimeError(f"{told['stopped']}; see {lane.path.with_suffix('.log')}")
+        if told["threads"] == 1:
+            collect(file)
 
 
 def take_over(path: Path, line: int) -> bool:

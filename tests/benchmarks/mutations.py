@@ -306,7 +306,8 @@ def try_room(room: str, count: int, seed: int, lane: Lane, reached: Reached, unt
         if time.monotonic() > until:
             return False
         if not loaded and not runs_on_import(mutant):
-            load_project(sorted({test.file for tests in plans.values() for test in within(tests, ALL_S)[0]}))
+            files = {test.file for tests in plans.values() for test in within(tests, ALL_S)[0]}
+            load_project(sorted(files), lane)
             loaded = True
         found, by = verdict(mutant, plans[mutant], lane, loaded)
         print(f"{found:10} {keys[mutant]} [{by}]", flush=True)
