@@ -40,7 +40,7 @@ from analysis.trends.cells import (
 )
 from analysis.trends.publishing import due
 from analysis.trends.wear_arrays import Worked
-from dashboard.trends.outside import service_of, tables
+from dashboard.trends.outside import figure_text, names_text, range_text, service_of, tables
 from dashboard.trends.releases import faults, publish, published
 
 KEPT = Path(__file__).with_suffix(".json")
@@ -96,6 +96,12 @@ def test_two_years_are_published_as_they_were() -> None:
     assert [one["period"] for one in shown_now] == [one["period"] for one in kept]
     for now, then in zip(shown_now, kept, strict=True):
         assert now == then, now["period"]
+
+
+def test_one_group_alone_is_the_service_again_and_not_published() -> None:
+    wears = ledger(3).with_columns(station=pl.lit("North"))
+    (quarter,) = (one for one in due(wears, date(2029, 4, 1), {}) if one.period == "2029-Q1")
+    assert {cell.part for cell in quarter.cells} == {"service", "role", "kind"}
 
 
 class TestPeriods:
@@ -351,6 +357,16 @@ def test_a_planning_rate_has_ten_wears_of_five_people_beyond_it() -> None:
     assert ("", 0.9) not in rates(few.with_columns(wearer_id=names).head(250).drop("n"))
 
 
+def test_how_a_cell_is_written() -> None:
+    assert (range_text((3, 7)), range_text(None)) == ("3 to 7", "–")
+    assert [figure_text(value) for value in (None, 0.12, 23.0, 99.0, 100.0, 1200.0)] == [
+        "–", "0.12", "23", "99", "100", "1,200"
+    ]  # fmt: skip
+    names = ((), ("a",), ("a", "b"), ("a", "b", "c"))
+    told = [names_text(Cell(part="role", names=each)) for each in names]
+    assert told == ["all", "a", "a and b", "a, b and c"]
+
+
 def planned(rows: list[tuple[str | None, float, float]], quantile: float) -> list[float]:
     """Give the planning rates of wears as (wearer, L/min, minutes under air)."""
     wears = ledger(1).head(1).drop("wearer_id", "mean_l_min", "under_air_min", "task")
@@ -376,6 +392,7 @@ def test_five_people_beyond_a_planning_rate_are_enough_and_a_high_one_needs_nobo
     assert len(planned([*low, *high], 0.9)) == 1
     few = [(f"W-{n % 4:02d}", 60.0 + n, 20.0) for n in range(10)]
     assert planned([*low, *few], 0.9) == []
+    assert planned([*low, *high[:9]], 0.9) == []  # 40 L/min, and those at it are not beyond it
     # Four people have nearly all wears, ten others one each: the highest.
     busy = [(f"W-{n % 4:02d}", 30.0 + n % 7, 20.0) for n in range(96)]
     others = [(f"W-1{n}", 60.0 + n, 20.0) for n in range(10)]

@@ -71,8 +71,8 @@ class GuardedPages:
         archive = Archive(self.archive)
         self.feed = Feed(archive, self.archive, Profile.default())
         self.desk = Desk(lambda: self.line, "D-1")  # type: ignore[arg-type,return-value]
-        context = PageContext(archive, Profile.default(), self.feed, self.desk)
-        self.app = create_app(context, reach=Reach(public_url=public_url), sign_in=self.sign_in)
+        self.context = PageContext(archive, Profile.default(), self.feed, self.desk)
+        self.app = create_app(self.context, reach=Reach(public_url=public_url), sign_in=self.sign_in)
 
     def client(self, role: str | None = None) -> Caller:
         """A caller that is signed in with this role, or not at all."""

@@ -1,13 +1,11 @@
-"""What is published works month after month, is kept and chained; the audit role gets it and nothing else."""
+"""What the verb and the pages give of what was published; the audit role gets it and nothing else."""
 
 from __future__ import annotations
 
 import errno
-import fcntl
 import io
 import json
 import re
-import threading
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,18 +19,19 @@ from click.testing import CliRunner
 from analysis.profile import Profile
 from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.shipped_years import read_three_years
-from analysis.trends.cells import Published
-from analysis.trends.roster import with_station_and_role
+from analysis.trends.false_marks import FalseMarks
 from dashboard.access.log import read_log
 from dashboard.demo.crew import bring_in_three_years
 from dashboard.trends.outside_summary import published_html, published_periods
-from dashboard.trends.releases import FILE_NAME, BadReleases, faults, publish, published, replace
+from dashboard.trends.releases import FILE_NAME, faults, published
 from dashboard.trends.summary_words import INSIDE_ONLY
+from dashboard.trends.view import keeper_of
 from dashboard.trends.wear_ledger import bring_in
 from dashboard.underair import root
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 from tests.dashboard.guarded_pages import GuardedPages
+from tests.dashboard.test_releases import at, lines
 from tests.three_years import three_years
 
 NOW = datetime.now(UTC)
@@ -40,116 +39,6 @@ NOW = datetime.now(UTC)
 
 def run(*arguments: str) -> Any:
     return CliRunner().invoke(root, ["audit", *arguments])
-
-
-def made_wears(incidents_a_month: float = 6.0) -> pl.DataFrame:
-    ledger, roster = three_years(1, incidents_a_month=incidents_a_month)
-    return with_station_and_role(ledger["wears"], roster)
-
-
-WEARS = made_wears()
-LAST = WEARS["started"].max()
-
-
-def at(text: str) -> datetime:
-    return datetime.fromisoformat(text).replace(tzinfo=UTC)
-
-
-def lines(archive: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in (archive / FILE_NAME).read_text().splitlines()]
-
-
-def test_month_after_month_is_published_and_what_was_published_stays(tmp_path: Path) -> None:
-    """The second monthly release used to be refused as overlapping the first."""
-    first = publish(tmp_path, WEARS, at("2029-04-10"))
-    assert {"2029-03", "2029-Q1", "2028"} <= set(first)
-    assert "2029-04" not in first
-    count = len(lines(tmp_path))
-    assert publish(tmp_path, WEARS, at("2029-04-30")) == first
-    assert len(lines(tmp_path)) == count
-    second = publish(tmp_path, WEARS, at("2029-05-01"))
-    assert set(second) - set(first) == {"2029-04"}
-    # A log that is brought in later changes the service's own tables, not what has left it.
-    fewer = WEARS.filter(pl.col("started").dt.strftime("%Y-%m") != "2029-02")
-    assert publish(tmp_path, fewer, at("2029-05-02")) == second
-    assert faults(tmp_path) == (count + 1, [])
-
-
-def test_a_period_is_replaced_for_a_reason_and_both_versions_stay(tmp_path: Path) -> None:
-    before = publish(tmp_path, WEARS, at("2029-05-01"))["2029-04"]
-    fewer = WEARS.filter(pl.col("started").dt.day() > 3)
-    after = replace(tmp_path, fewer, "2029-04", "a log was counted twice", "officer", at("2029-06-01"))
-    assert after != before
-    assert published(tmp_path)["2029-04"] == after
-    told = [line for line in lines(tmp_path) if line["published"]["period"] == "2029-04"]
-    assert [line["reason"] for line in told] == ["", "a log was counted twice"]
-    assert told[1]["by"] == "officer"
-    assert faults(tmp_path)[1] == []
-    with pytest.raises(BadReleases, match="2035-01 was never published"):
-        replace(tmp_path, WEARS, "2035-01", "no", "officer", at("2029-06-01"))
-    with pytest.raises(BadReleases, match="2029-04 cannot be published again: no wear before its end"):
-        replace(tmp_path, WEARS.clear(), "2029-04", "no", "officer", at("2029-06-01"))
-
-
-@pytest.mark.parametrize("how", ["altered", "taken out", "unreadable"])
-def test_verify_finds_a_list_that_was_changed(tmp_path: Path, how: str) -> None:
-    heard = build_past_incident(1, at("2029-05-01")).heard
-    seal_messages(tmp_path, frames_from_heard(heard), "past")
-    publish(tmp_path, WEARS, at("2029-05-01"))
-    whole = CliRunner().invoke(root, ["verify", str(tmp_path)])
-    assert "releases: " in whole.stderr
-    assert whole.exit_code == 0, whole.output
-    path = tmp_path / FILE_NAME
-    text = path.read_text().splitlines()
-    if how == "altered":
-        text[2] = text[2].replace('"wears":', '"wears":1', 1)
-    elif how == "taken out":
-        del text[2]
-    else:
-        text[2] = "no line"
-    path.write_text("\n".join(text) + "\n")
-    broken = CliRunner().invoke(root, ["verify", str(tmp_path)])
-    assert broken.exit_code == 1
-    said = "cannot be read" if how == "unreadable" else "does not follow from the line before"
-    assert said in broken.output
-
-
-def test_a_list_of_an_earlier_version_is_kept_and_chained(tmp_path: Path) -> None:
-    old = {"first": "2028-01-01", "last": "2028-12-31", "made": "2029-01-01T00:00:00Z", "figures": "ab"}
-    (tmp_path / FILE_NAME).write_text(json.dumps(old) + "\n")
-    publish(tmp_path, WEARS, at("2029-05-01"))
-    assert faults(tmp_path)[1] == []
-    (tmp_path / FILE_NAME).write_text((tmp_path / FILE_NAME).read_text().replace('"ab"', '"ac"'))
-    assert len(faults(tmp_path)[1]) == 1
-
-
-def test_a_line_torn_by_a_power_cut_neither_stops_nor_spoils_the_list(tmp_path: Path) -> None:
-    publish(tmp_path, WEARS, at("2029-04-01"))
-    with (tmp_path / FILE_NAME).open("ab") as file:
-        file.write(b'{"made":"2029-05-01T')
-    assert "2029-04" in publish(tmp_path, WEARS, at("2029-05-01"))
-    assert faults(tmp_path)[1] == []
-
-
-def test_another_process_that_publishes_is_waited_for(tmp_path: Path) -> None:
-    publish(tmp_path, WEARS, at("2029-04-01"))
-    count = len(lines(tmp_path))
-    found: list[dict[str, Published]] = []
-    with (tmp_path / FILE_NAME).open("ab") as other:
-        fcntl.flock(other, fcntl.LOCK_EX)
-        thread = threading.Thread(target=lambda: found.append(publish(tmp_path, WEARS, at("2029-05-01"))))
-        thread.start()
-        thread.join(0.3)
-        assert not found
-    thread.join(60)
-    assert len(found) == 1
-    assert len(lines(tmp_path)) == count + 1
-
-
-def test_a_list_that_is_none_is_said(tmp_path: Path) -> None:
-    (tmp_path / FILE_NAME).write_text("no list\n")
-    with pytest.raises(BadReleases, match=r"cannot use .*releases\.ndjson, the list of what was published"):
-        publish(tmp_path, WEARS, at("2029-05-01"))
 
 
 @pytest.fixture(scope="module")
@@ -358,6 +247,57 @@ def test_the_audit_role_reads_only_what_was_published(pages: GuardedPages) -> No
         assert pages.client("review").get(address).status_code == 200
 
 
+def zip_of(answer: Any) -> tuple[str, dict[str, pl.DataFrame]]:
+    """Give a ZIP archive's name and its tables."""
+    name = re.findall(r'filename="(.*)"', answer.headers["Content-Disposition"])[0]
+    with zipfile.ZipFile(io.BytesIO(answer.data)) as files:
+        found = [one for one in files.namelist() if one.endswith(".csv") and one != "columns.csv"]
+        return name, {one.removesuffix(".csv"): pl.read_csv(files.read(one)) for one in found}
+
+
+def test_each_download_holds_the_year_that_was_asked_for(
+    pages: GuardedPages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    review, year = pages.client("review"), f"{NOW.year - 1}"
+    name, every = zip_of(review.get("/trends/export.zip"))
+    assert name == "underair-trends-published.zip"
+    name, one = zip_of(review.get(f"/trends/export.zip?year={year}"))
+    assert name == f"underair-trends-published-{year}.zip"
+    assert set(one["by_month"]["period"].str.head(4)) == {year} < set(every["by_month"]["period"].str.head(4))
+    for none in ("20x5", f"{year}5", "1999"):
+        assert set(zip_of(review.get(f"/trends/inside.zip?year={none}"))[1]) > {"by_month", "sets"}, none
+    assert zip_of(review.get("/trends/export.zip?year=20x5"))[0] == "underair-trends-published.zip"
+    assert zip_of(review.get(f"/trends/export.zip?year={year}5"))[0] == "underair-trends-published.zip"
+
+    measured = keeper_of(pages.context).chance
+    monkeypatch.setattr(measured, "count", FalseMarks())
+    assert "chance" not in zip_of(review.get("/trends/inside.zip"))[1]
+    monkeypatch.setattr(measured, "count", FalseMarks(drawn=4, naming=1, marking=2))
+    name, every = zip_of(review.get("/trends/inside.zip"))
+    assert name == "underair-trends-inside.zip"
+    assert every["chance"]["share"].to_list() == [0.25, 0.5]
+    name, one = zip_of(review.get(f"/trends/inside.zip?year={year}"))
+    assert (name, set(one)) == (f"underair-trends-inside-{year}.zip", {"by_month", "by_part"})
+    assert set(one["by_month"]["month"].str.head(4)) == set(one["by_part"]["year"].cast(str)) == {year}
+
+
+def test_each_sheet_is_of_the_period_that_was_asked_for(pages: GuardedPages) -> None:
+    review, year = pages.client("review"), f"{NOW.year - 1}"
+    review.get("/trends/export.zip")  # publishes
+    newest = published_periods(published(pages.archive))[-1]
+    for address, last in (("/trends/summary.html", newest), ("/trends/inside.html", f"{NOW:%Y-%m}")):
+        for query, period in (
+            (f"?period={year}-04", f"{year}-04"),
+            (f"?period={year}", year),
+            ("?period=1999-01", last),
+            ("", last),
+            (f"?year={year}", f"{year}-12"),
+        ):
+            assert f"summary of {period}<" in review.get(address + query).text, address + query
+    assert "Before and after" not in review.get("/trends/inside.html").text
+    assert "Before and after" in review.get(f"/trends/inside.html?since={year}-01-01").text
+
+
 def test_a_fault_of_the_roster_names_nobody_to_the_audit_role(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -392,16 +332,6 @@ def test_only_the_admin_publishes_anew_on_the_page_and_it_is_logged(pages: Guard
     told = [(one.account, one.action, one.target) for one in read_log(pages.archive)[0]]
     assert ("admin-1", "publish-anew", address) in told
     assert "anew-period" in admin.page("/access").text
-
-
-def test_too_few_people_are_said_and_not_counted(tmp_path: Path) -> None:
-    few = WEARS.filter(pl.col("wearer_id").is_in([f"W-{n:03d}" for n in range(1, 8)]))
-    known = publish(tmp_path, few, at("2029-05-01"))
-    assert all(cell.wears is None for one in known.values() for cell in one.cells if cell.wears != 0)
-    months = published_periods(known)
-    month = next(m for m in reversed(months) if known[m].cells[0].wears is None)
-    sheet = published_html(known, month, Profile.default(), NOW)
-    assert f"Too few people were at work in {month} to publish it." in sheet
 
 
 def test_the_sheet_prints_on_one_page(archive: Path, tmp_path: Path, page: Any) -> None:
