@@ -19,9 +19,12 @@ from analysis.findings.examined import Examined
 from analysis.heat.heat import HeatTrack, seconds_in_classes
 from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
-from analysis.records import Bools, Floats, Ints, PowerUp
+from analysis.records import Bools, Floats, Ints, PowerUp, micros
+from analysis.refused import said_in
 from analysis.tables import empty_table, table_of
+from analysis.wears.corrections import corrected_in
 from analysis.wears.entries import Entry, Turns
+from analysis.wears.tally import TallyBook
 from ingest.freed_memory import give_back
 
 BIG_COLUMN = 4_000_000
@@ -262,6 +265,35 @@ def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
             for gap in one.gaps
         ],
     )
+
+
+def tallies_table(book: TallyBook, refused: pl.DataFrame) -> pl.DataFrame:
+    """Return the table `tallies`: all that desks said about who was in, also corrected and refused."""
+    by = {old.identity: new.identity for old, new in book.corrected}
+    names = ("incident_id", "action", "wearer_id", "set_id", "team", "task")
+    rows = [
+        (
+            one.identity,
+            *(one.row[name] for name in names),
+            one.desk_id,
+            one.said_us,
+            None if one.identity in by else one.from_us,
+            one.heard_us,
+            corrected_in(one.row),
+            by.get(one.identity),
+            None,
+        )
+        for one in sorted(book.words, key=lambda one: (one.said_us, one.identity))
+    ]
+    if refused.height:
+        tallies = refused.filter((pl.col("role") == "desk") & (pl.col("kind") == "tally"))
+        for row, heard_us in zip(
+            tallies.iter_rows(named=True), micros(tallies["received"]).tolist(), strict=True
+        ):
+            said = said_in(row["payload"])
+            known = [said.get(name) if isinstance(said.get(name), str) else None for name in names]
+            rows.append((None, *known, row["speaker"], None, None, heard_us, None, None, row["reason"]))
+    return table_of("tallies", rows)
 
 
 def clocks_table(

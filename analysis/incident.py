@@ -23,6 +23,7 @@ from analysis.assemble import (
     floods_table,
     gaps_table,
     heat_table,
+    tallies_table,
     turn_back_table,
     wears_table,
 )
@@ -193,6 +194,7 @@ def analysed(
         "heat": heat_table(examined),
         "gaps": gaps_table(examined),
         "refused": refused_table(refused),
+        "tallies": tallies_table(book, refused),
         "clocks": clocks_table(clocks.table, records, window),
         "findings": find(context),
         "turn_back": turn_back_table(examined, turns),

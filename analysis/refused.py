@@ -7,6 +7,7 @@ may call it lost. Its topic says whose it is; its payload, where that can be rea
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -136,6 +137,15 @@ def refused_table(refused: pl.DataFrame) -> pl.DataFrame:
             "messages",
         ),
     )
+
+
+def said_in(payload: bytes) -> dict[str, Any]:
+    """Return the fields of a refused payload as it says them; none where it is no JSON object."""
+    try:
+        row = msgspec.json.decode(payload)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        return {}
+    return row if isinstance(row, dict) else {}
 
 
 def _said(payload: bytes) -> _Said:

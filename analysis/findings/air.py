@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.alarms.derived import runs_of, stillness
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below
 from analysis.findings.sensors import offset_said
 from analysis.wears.turn_back import is_ready
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
@@ -51,26 +51,35 @@ def leaving(one: Examined) -> tuple[int, str]:
     return wear.ended_us, wear.identity(-1)
 
 
-def warnings_said(one: Examined, context: Context) -> str:
-    """Say when the readings reached the warning, and when the set raised its own: never one for the other."""
+def warnings_said(examined: Sequence[Examined], context: Context) -> str:
+    """Say when the readings reached the warning, and when the set raised its own: never one for the other.
+
+    `examined`: the wears of one entry, or one of them.
+    """
     own = next(
         (
             alarm.reported
             for alarm in context.alarms
-            if alarm.wear is one.wear and alarm.alarm == "low_air" and alarm.reported is not None
+            if alarm.alarm == "low_air"
+            and alarm.reported is not None
+            and any(alarm.wear is one.wear for one in examined)
         ),
         None,
     )
     said = []
-    if one.low_air_us is not None:
-        low_bar = one.wear.thresholds.low_air_bar
-        said.append(f"The readings reached {low_bar:.0f} bar at {clock(one.low_air_us)} (derived)")
+    reached = [
+        (one.low_air_us, one.wear.thresholds.low_air_bar) for one in examined if one.low_air_us is not None
+    ]
+    if reached:
+        low_us, low_bar = min(reached)
+        said.append(f"The readings reached {low_bar:.0f} bar at {clock(low_us)} (derived)")
     if own is not None:
         said.append(f"the set raised its own warning at {clock(own.raised_us)} (reported)")
     else:
         said.append("no warning of the set itself was heard")
     text = "; ".join(said)
-    return f"{text[0].upper()}{text[1:]}.{offset_said(context, one.wear.wear_id)}"
+    offsets = dict.fromkeys(offset_said(context, one.wear.wear_id) for one in examined)
+    return f"{text[0].upper()}{text[1:]}.{''.join(offsets)}"
 
 
 def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
@@ -79,14 +88,16 @@ def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
         return
     if one.wear.restarted_from is not None:
         return  # the same air as before
+    bar, share = one.air.start_bar, one.air.start_bar / cylinder.rated_bar
     yield about_wear(
         "started_below_ready",
         "caution",
         one.wear,
         one.wear.started_us,
         one.wear.started_us,
-        f"Started with {one.air.start_bar:.0f} bar, {percent(one.air.start_bar / cylinder.rated_bar)} of the "
-        f"rated {cylinder.rated_bar:.0f} bar; the profile asks for at least {percent(part)}.",
+        f"Started with {bar:.{places_below(bar, part * cylinder.rated_bar)}f} bar, "
+        f"{percent(share, places_below(100 * share, 100 * part))} of the rated {cylinder.rated_bar:.0f} bar; "
+        f"the profile asks for at least {percent(part)}.",
         [one.wear.identity(0), *([one.wear.setup_identity] if one.wear.setup_identity else [])],
     )
 
@@ -108,7 +119,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             left_us,
             left_us,
             f"{how} at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar. "
-            f"{warnings_said(one, context)}",
+            f"{warnings_said([one], context)}",
             [wear.identity_at(at_us), left_identity, wear.identity(-1)],
         )
     limit_s = context.profile.air.below_warning_s
@@ -120,7 +131,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             at_us,
             wear.ended_us,
             f"{lasting(one.low_air_seconds)} under air below the warning at {low_bar:.0f} bar, from "
-            f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar. {warnings_said(one, context)}",
+            f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar. {warnings_said([one], context)}",
             [wear.identity_at(at_us), wear.identity(-1)],
         )
 

@@ -95,9 +95,26 @@ def about_wear(
     statement: str,
     evidence: Sequence[str],
 ) -> Finding:
-    """Return a finding about a wear; its evidence in order, each message once, at most eight."""
-    unique = tuple(dict.fromkeys(evidence))[:MOST_EVIDENCE]
-    return Finding(code, severity, wear.set_id, wear.wear_id, started_us, ended_us, statement, unique)
+    """Return a finding about a wear; its evidence as `unique` has it."""
+    return Finding(
+        code, severity, wear.set_id, wear.wear_id, started_us, ended_us, statement, unique(evidence)
+    )
+
+
+def unique(evidence: Sequence[str]) -> tuple[str, ...]:
+    """Return messages in order, each once, at most eight."""
+    return tuple(dict.fromkeys(evidence))[:MOST_EVIDENCE]
+
+
+def places_below(value: float, limit: float) -> int:
+    """Return with how many decimals a value that is below a limit reads as below it.
+
+    Examples
+    --------
+    >>> places_below(89.2, 90.0), places_below(89.7, 90.0)
+    (0, 1)
+    """
+    return next((places for places in range(3) if round(value, places) < limit), 3)
 
 
 def clock(at_us: int) -> str:

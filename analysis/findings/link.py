@@ -8,7 +8,15 @@ import numpy as np
 
 from analysis.clocks.links import Gap
 from analysis.findings.examined import Examined
-from analysis.findings.finding import MOST_EVIDENCE, Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import (
+    MOST_EVIDENCE,
+    Context,
+    Finding,
+    about_wear,
+    clock,
+    lasting,
+    places_below,
+)
 from analysis.records import PowerUp
 from analysis.wears.wears import cylinder_of
 from ingest.plurals import counted, percent
@@ -189,7 +197,9 @@ def _battery_low(one: Examined, context: Context) -> Iterator[Finding]:
     )
     if (charge is None or charge >= low) and lasts is not False:
         return
-    said = f"{percent(charge)} charge" if charge is not None else "unknown charge"
+    said = "unknown charge"
+    if charge is not None:
+        said = f"{percent(charge, places_below(100 * charge, 100 * low) if charge < low else 0)} charge"
     said += "; the set itself said that it would not last another wear" if lasts is False else ""
     yield about_wear(
         "battery_low_at_start",

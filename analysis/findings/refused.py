@@ -6,13 +6,12 @@ Of what was refused only sender, kind and moment are sure; what its payload says
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
-import msgspec
 import polars as pl
 
 from analysis.findings.finding import Context, Finding, clock
 from analysis.records import micros
+from analysis.refused import said_in
 from ingest.plurals import counted
 
 ABOUT_PEOPLE = ("tally", "resolved", "order", "roll_call", "gauge", "seen", "standby")
@@ -53,11 +52,6 @@ def refused_findings(context: Context) -> Iterator[Finding]:
 
 def _said(payload: bytes) -> str:
     """Return what a payload says of the fields that name a person or an alarm, as it says it."""
-    try:
-        row: Any = msgspec.json.decode(payload)
-    except (msgspec.MsgspecError, ValueError, RecursionError):
-        return ""
-    if not isinstance(row, dict):
-        return ""
+    row = said_in(payload)
     words = [f"{name} {str(row[name])[:SHORT]!r}" for name in SAID if row.get(name) is not None]
     return f"; it says {', '.join(words)}" if words else ""

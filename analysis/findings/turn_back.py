@@ -2,32 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from analysis.findings.air import warnings_said
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import Context, Finding, clock, lasting, unique
 from analysis.policies import POLICY_WORDS
 from analysis.wears.entries import Entry
+from analysis.wears.gauges import UNHEARD_US, VoiceGauge
+from analysis.wears.wears import Wear
 
 
 def turn_back_findings(context: Context) -> Iterator[Finding]:
     """Apply the rule to every entry."""
     by_wear = {one.wear.wear_id: one for one in context.examined}
     for entry in context.entries:
-        if entry.team_turn_back_us is not None and entry.wears:
+        if entry.team_turn_back_us is not None:
             yield from _turned_back_late(entry, entry.team_turn_back_us, by_wear, context)
 
 
 def _turned_back_late(
-    entry: Entry, due_us: int, by_wear: dict[str, Examined], context: Context
+    entry: Entry, due_us: int, by_wear: Mapping[str, Examined], context: Context
 ) -> Iterator[Finding]:
     """The desk's note of the turn says when; without one, the exit does: it has the way back in it."""
     margin_s = context.profile.turn_back.late_margin_s
-    wear = entry.wear_at(due_us) or entry.wears[0]
-    one = by_wear[wear.wear_id]
-    left_us = entry.left_us if entry.left_us is not None else wear.ended_us
-    evidence = [wear.identity_at(due_us)]
+    wear = entry.wear_at(due_us) or next(iter(entry.wears), None)
+    left_us = entry.left_us
+    if left_us is None:
+        left_us = wear.ended_us if wear is not None else due_us
+    gauge = next((one for one in entry.spoken if one.at_us == due_us), None)
+    evidence = _proof(entry, wear, gauge, due_us, context)
     low_us = entry.low_air_us
     below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
     if entry.noted is not None:
@@ -55,32 +59,63 @@ def _turned_back_late(
         )
         if entry.stay is not None and entry.stay.ended_by is not None and bound:
             evidence.append(entry.stay.ended_by)
-    if low_us is not None:
-        spoken = [each.identity for each in entry.spoken_low if each.at_us == low_us]
-        read = [each.identity_at(low_us) for each in entry.wears if each.low_air is not None]
-        evidence.append([*spoken, *read][0])
-    evidence.append(entry.wears[-1].identity(-1))
-    yield about_wear(
+    spoken = next((one for one in entry.spoken_low if one.at_us == low_us), None)
+    if spoken is not None:
+        evidence.append(spoken.identity)
+    elif low_us is not None:
+        evidence += [each.identity_at(low_us) for each in entry.wears if each.low_air is not None][:1]
+    evidence += [each.identity(-1) for each in entry.wears[-1:]]
+    said = [f"{_due(entry, gauge, due_us, context)}.", f"{statement}."]
+    if not entry.wears:
+        said.insert(0, f"Tallied in, but no reading under air of {entry.wearer_id}'s set was heard.")
+    if spoken is not None:
+        said.append(
+            f"By voice the gauge was at {spoken.pressure_bar:.0f} bar at {clock(spoken.at_us)}, the warning is "
+            f"at {entry.charges[-1].low_air_bar:.0f} bar."
+        )
+    said.append(warnings_said([by_wear[each.wear_id] for each in entry.wears], context))
+    yield Finding(
         "turned_back_late",
         "serious" if below_s > 2.0 * margin_s else "caution",
-        wear,
+        wear.set_id if wear is not None else entry.set_ids[-1],
+        wear.wear_id if wear is not None else None,
         due_us,
         left_us,
-        f"{_due(entry, due_us, context)}. {statement}. {warnings_said(one, context)}",
-        evidence,
+        " ".join(said),
+        unique(evidence),
     )
 
 
-def _due(entry: Entry, due_us: int, context: Context) -> str:
+def _proof(
+    entry: Entry, wear: Wear | None, gauge: VoiceGauge | None, due_us: int, context: Context
+) -> list[str]:
+    """Return what shows that turn-back was due: a reading, a gauge by voice, or the lowest member's."""
+    if gauge is not None:
+        return [gauge.identity]
+    if wear is not None:
+        return [wear.identity_at(due_us)]
+    for other in context.entries:
+        lowest = other.wear_at(due_us) if other.own_turn_back_us == due_us else None
+        if (other.incident_id, other.team) == (entry.incident_id, entry.team) and lowest is not None:
+            return [lowest.identity_at(due_us)]
+    return [entry.stay.tallies[0].in_identity] if entry.stay is not None else []
+
+
+def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) -> str:
     """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
     said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
+    if gauge is not None and entry.own_turn_back_us == due_us:
+        return f"{said} by a gauge read by voice ({gauge.pressure_bar:.0f} bar)"
     wear = entry.wear_at(due_us)
-    had = "" if wear is None else f"{wear.bar_at(due_us):.0f} bar"
     if entry.own_turn_back_us == due_us:
-        return f"{said} by this wearer's own gauge ({had})"
+        return (
+            f"{said} by this wearer's own gauge ({'' if wear is None else f'{wear.bar_at(due_us):.0f} bar'})"
+        )
     own = entry.own_turn_back_us
     when = "it was never due" if own is None else f"it was due at {clock(own)}"
-    return (
-        f"{said} for the team, on its lowest member (this wearer had {had or 'no reading'} then; by this "
-        f"wearer's own gauge {when})"
-    )
+    had = "no reading of this wearer was heard by then"
+    if wear is not None:
+        had = f"this wearer had {wear.bar_at(due_us):.0f} bar then"
+        if due_us - wear.last_us(due_us) > UNHEARD_US:
+            had = f"this wearer was last heard at {clock(wear.last_us(due_us))} with {wear.bar_at(due_us):.0f} bar"
+    return f"{said} for the team, on its lowest member ({had}; by this wearer's own gauge {when})"

@@ -21,6 +21,7 @@ class DeskWord:
     desk_id: str
     seq: int
     row: Row
+    heard_us: int
 
 
 def said(records: Sequence[PowerUp], kind: str) -> list[DeskWord]:
@@ -37,7 +38,8 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
             if not channel.retained[position]:
                 at_us, time_us = int(channel.at_us[position]), int(channel.time_us[position])
                 seq = int(channel.seq[position])
-                yield DeskWord(at_us, time_us, power_up.identity(seq), power_up.name, seq, row)
+                heard_us = int(channel.received_us[position])
+                yield DeskWord(at_us, time_us, power_up.identity(seq), power_up.name, seq, row, heard_us)
 
 
 def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:
@@ -49,12 +51,19 @@ def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:
     heard = {one.identity for one in messages}
     found: dict[str, str] = {}
     for one in messages:
-        corrects = one.row.get("corrects")
-        if isinstance(corrects, dict):
-            old = f"{corrects['desk_id']}/{corrects['boot']}/{corrects['seq']}"
-            if old in heard and old not in found.values() and not _in_its_place(old, one.identity, found):
-                found[one.identity] = old
+        old = corrected_in(one.row)
+        known = old is not None and old in heard and old not in found.values()
+        if old is not None and known and not _in_its_place(old, one.identity, found):
+            found[one.identity] = old
     return found
+
+
+def corrected_in(row: Row) -> str | None:
+    """Return the identity of the message that a message names as corrected."""
+    corrects = row.get("corrects")
+    return (
+        f"{corrects['desk_id']}/{corrects['boot']}/{corrects['seq']}" if isinstance(corrects, dict) else None
+    )
 
 
 def _in_its_place(identity: str, other: str, found: Mapping[str, str]) -> bool:

@@ -174,7 +174,9 @@ class Entry:
         return None if at_us is None else max(at_us - due_us, 0) * 1e-6
 
     def span_of(self, number: int) -> tuple[int, int]:
-        """Return from when to when a cylinder was in use; the last one until now."""
+        """Return from when to when a cylinder was in use; the last one until now, one never heard from the in."""
+        if not self.wears:
+            return self.began_us, self.until_us
         charge = self.charges[number]
         last = number == len(self.charges) - 1
         return charge.entry_us, self.until_us if last else charge.wears[-1].ended_us
@@ -326,19 +328,18 @@ def _judge(
     entry.spoken = _spoken(entry, gauges)
     if not entry.wears and entry.spoken:  # never heard: voice is all there is
         entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]
-    if not entry.charges:
-        return
-    last_us = entry.wears[-1].ended_us if entry.wears else entry.spoken[-1].at_us
+    heard_us = [wear.ended_us for wear in entry.wears[-1:]] or [one.at_us for one in entry.spoken]
+    last_us = heard_us[-1] if heard_us else entry.began_us
     # Whoever is not out is in, heard or not: the team's moment counts for them.
     entry.until_us = max(last_us, end_us if entry.ended_us is None else entry.ended_us)
     course_until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
-    sets = {wear.set_id for wear in entry.wears} | set(entry.set_ids)
+    sets, team = {wear.set_id for wear in entry.wears} | set(entry.set_ids), (entry.incident_id, entry.team)
     judged: dict[PolicyName, list[TurnBackMoment]] = {policy: [] for policy in policies}
     for number, charge in enumerate(entry.charges):
         last = number == len(entry.charges) - 1
         until_us = course_until_us if last else charge.wears[-1].ended_us
         objective = note_about(
-            notes, sets, entry.team, charge.entry_us, until_us, rules.objective_word, of_team=True
+            notes, sets, team, charge.entry_us, until_us, rules.objective_word, of_team=True
         )
         objective_us = objective.at_us if objective is not None else None
         spoken_until_us = entry.span_of(number)[1]  # of a silent set, voice is all there is
@@ -347,9 +348,9 @@ def _judge(
         for policy in policies:
             judged[policy].append(judge_by(policy, rules, course))
     entry.moments = judged
-    since_us = entry.charges[0].entry_us
+    since_us = entry.wears[0].started_us if entry.wears else entry.began_us
     until_us = max(entry.until_us, entry.ended_us or 0)
-    entry.noted = note_about(notes, sets, entry.team, since_us, until_us, rules.withdrawal_word)
+    entry.noted = note_about(notes, sets, team, since_us, until_us, rules.withdrawal_word)
 
 
 def _spoken(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
@@ -390,10 +391,11 @@ def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list
     for entry in entries:
         together = teams.get((entry.incident_id, entry.team), [])
         found[entry.entry_id] = []
-        for number, own in enumerate(entry.moments.get(policy, ())):
+        # Whoever was not heard at all has no cylinder, but turns back with the team.
+        for number, own in enumerate(entry.moments.get(policy) or [None]):
             first_us, last_us = entry.span_of(number)
             moments = [at_us for at_us in together if first_us <= at_us <= last_us]
-            moments += [own.at_us] if own.at_us is not None else []
+            moments += [own.at_us] if own is not None and own.at_us is not None else []
             found[entry.entry_id].append(min(moments, default=None))
     return found
 

@@ -117,6 +117,7 @@ class TallyWord:
     identity: str
     row: Row
     desk_id: str
+    heard_us: int  # when the listener received it
     repeats: bool = False  # whether it is an `out` that only says again how an entry ended
 
     @property
@@ -134,6 +135,7 @@ class TallyBook:
     stays: list[Stay]  # by incident, wearer and time
     shared: list[Shared]  # sets that two wearers were in with at once
     unmatched: list[TallyWord]  # each `out` of somebody who was not in
+    words: list[TallyWord]  # all that was said, in order of the moment from which it counts
 
     def within(self, incidents: frozenset[str] | set[str]) -> TallyBook:
         """Return the book of some incidents only."""
@@ -142,18 +144,21 @@ class TallyBook:
             [pair for pair in self.corrected if {one.row["incident_id"] for one in pair} & incidents],
             [one for one in self.stays if one.incident_id in incidents],
             [one for one in self.shared if {one.first.incident_id, one.second.incident_id} & incidents],
-            [one for one in self.unmatched if one.row["incident_id"] in incidents],
+            *(
+                [one for one in lot if one.row["incident_id"] in incidents]
+                for lot in (self.unmatched, self.words)
+            ),
         )
 
 
 _RANK = {"tally": 0, "resolved": 1, "incident": 2}
-_Word = tuple[int, int, str, str, Row, str]  # moment, rank, identity, kind, row, desk
+_Word = tuple[int, int, str, str, Row, str, int]  # moment, rank, identity, kind, row, desk, receipt
 
 
 def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
     """Read every tally, settlement and close of incidents, in order of reconciled time."""
     words: list[_Word] = [
-        (one.at_us, _RANK[kind], one.identity, kind, one.row, one.desk_id)
+        (one.at_us, _RANK[kind], one.identity, kind, one.row, one.desk_id, one.heard_us)
         for kind in ("tally", "incident")
         for one in said(records, kind)
     ]
@@ -165,6 +170,7 @@ def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
             "resolved",
             {"set_id": one.set_id, "incident_id": one.incident_id},
             "",
+            0,
         )
         for one in read_resolved(records)
         if one.alarm is None
@@ -178,12 +184,12 @@ class _Reader:
 
     def __init__(self, words: list[_Word], corrected: dict[str, str]) -> None:
         self._corrected = corrected
-        said_us = {identity: at_us for at_us, _, identity, _, _, _ in words}
+        said_us = {identity: at_us for at_us, _, identity, *_ in words}
         # A correction counts from the moment of the tally in whose place it is.
         self._words = sorted(
             (
-                (moment_of(identity, corrected, said_us), rank, at_us, identity, kind, row, desk)
-                for at_us, rank, identity, kind, row, desk in words
+                (moment_of(identity, corrected, said_us), rank, at_us, identity, kind, row, desk, heard_us)
+                for at_us, rank, identity, kind, row, desk, heard_us in words
             ),
             key=lambda word: word[:4],
         )
@@ -199,12 +205,12 @@ class _Reader:
     def book(self) -> TallyBook:
         """Return the book."""
         tallies = {
-            identity: TallyWord(from_us, said_us, identity, row, desk)
-            for from_us, _, said_us, identity, kind, row, desk in self._words
+            identity: TallyWord(from_us, said_us, identity, row, desk, heard_us)
+            for from_us, _, said_us, identity, kind, row, desk, heard_us in self._words
             if kind == "tally"
         }
         never_said = set(self._corrected.values())
-        for from_us, _, said_us, identity, kind, row, desk in self._words:
+        for from_us, _, said_us, identity, kind, row, desk, _ in self._words:
             if identity in never_said:
                 continue
             if kind != "resolved":
@@ -236,7 +242,8 @@ class _Reader:
             ((tallies[old], tallies[new]) for new, old in self._corrected.items()),
             key=lambda pair: (pair[1].said_us, pair[1].identity),
         )
-        return TallyBook(self._tallies, corrected, self._stays, self._shared, self._unmatched)
+        words = list(tallies.values())
+        return TallyBook(self._tallies, corrected, self._stays, self._shared, self._unmatched, words)
 
     def _count_uses(self, incident_id: str, at_us: int, *, begins: bool) -> None:
         last_us = self._spoken_us.get(incident_id, at_us)

@@ -60,22 +60,25 @@ def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
 def note_about(
     notes: Sequence[TurnBackNote],
     set_ids: set[str],
-    team: str | None,
+    team: tuple[str | None, str | None],
     started_us: int,
     ended_us: int,
     words: str,
     *,
     of_team: bool = False,
 ) -> TurnBackNote | None:
-    """Return the first note with these words about any of some sets, or their team, within a time."""
-    named = (team or "").lower()
+    """Return the first note with these words about any of some sets, or their team, within a time.
+
+    `team`: incident and name: two incidents may have teams of one name.
+    """
+    incident_id, named = team[0], (team[1] or "").lower()
     first = bisect_left(notes, started_us, key=lambda note: note.at_us)
     last = bisect_right(notes, ended_us, key=lambda note: note.at_us)
     for note in notes[first:last]:
         text = note.text.lower()
         if words.lower() not in text:
             continue
-        names_team = bool(named) and named in text
+        names_team = bool(named) and named in text and note.incident_id == incident_id
         if note.set_id in set_ids or (names_team and (note.set_id is None or of_team)):
             return note
     return None

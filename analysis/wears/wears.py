@@ -144,6 +144,10 @@ class Wear:
         """Return the last reading at a moment, the first one before any."""
         return float(self.pressure_bar[max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0)])
 
+    def last_us(self, at_us: int) -> int:
+        """Return the moment of that reading."""
+        return int(self.at_us[max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0)])
+
     def identity(self, position: int) -> str:
         """Return the identity of the wear's reading number `position`."""
         return self.power_up.identity(int(self.seq[position]))

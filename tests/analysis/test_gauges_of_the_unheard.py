@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from analysis.incident import analyse
 from analysis.profile import Profile
 
@@ -67,3 +69,73 @@ def test_two_cylinders_in_one_entry_have_one_pair_of_figures_each(log: Any) -> N
     wears = analyse(log.frames(), Profile.default())["wears"]
     assert wears["turn_back_bar"].to_list() == [177.5, 172.5]
     assert wears["turn_back_at"].null_count() == 0
+
+
+def late_of(log: Any, wearer: str) -> dict[str, Any]:
+    """Return the one finding `turned_back_late` that names a wearer."""
+    findings = analyse(log.frames(), Profile.default())["findings"].to_dicts()
+    (found,) = [one for one in findings if one["code"] == "turned_back_late" and wearer in one["statement"]]
+    return dict(found)
+
+
+def test_whoever_was_never_heard_and_read_gauges_by_voice_has_turned_back_late_too(log: Any) -> None:
+    """The entry had `turn_back_late_s` and there was no finding: no wear belongs to it."""
+    inside(log, (60, 290.0), (900, 150.0), (1500, 40.0))
+    late = late_of(log, "W-1")
+    assert (late["severity"], late["set_id"], late["wear_id"]) == ("serious", "S-1", None)
+    assert "no reading under air of W-1's set was heard" in late["statement"]
+    assert "by a gauge read by voice (150 bar)" in late["statement"]
+    assert "at most 25 min later and 15 min below the warning" in late["statement"]
+    assert "By voice the gauge was at 40 bar at 10:25:00 UTC, the warning is at 55 bar" in late["statement"]
+    assert "No warning of the set itself was heard" in late["statement"]
+    assert late["evidence"][0] == "D-1/1/3"  # the gauge that was at the turn-back
+    assert {"D-1/1/4", "D-1/1/5"} < set(late["evidence"])  # the low gauge, the word out
+
+
+def member(log: Any, number: int, until_s: float, *gauges: tuple[float, float]) -> None:
+    desk = log.desk(f"D-{number}")
+    of = {"incident_id": "I-1", "set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": "Alder"}
+    desk.say(1, "tally", action="in", **of)
+    for at_s, bar in gauges:
+        desk.say(at_s, "gauge", incident_id="I-1", set_id=f"S-{number}", pressure_bar=bar)
+    desk.say(until_s, "tally", action="out", **of)
+
+
+@pytest.mark.parametrize("gauges", [(), ((1800.0, 200.0),)])
+def test_the_teams_turn_back_counts_for_a_member_who_was_never_heard(log: Any, gauges: Any) -> None:
+    """Their messages removed, a member had no turn-back, and so no late one: less was known, more was well."""
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 1500, bar_s=0.1)
+    member(log, 1, 1530)
+    member(log, 2, 2600, *gauges)
+    entries = {
+        row["wearer_id"]: row for row in analyse(log.frames(), Profile.default())["entries"].to_dicts()
+    }
+    assert entries["W-1"]["turn_back_at"] == entries["W-2"]["turn_back_at"] is not None
+    assert entries["W-2"]["turn_back_late_s"] == pytest.approx(2600 - 1245, abs=10)
+    late = late_of(log, "W-2")
+    assert (
+        "for the team, on its lowest member (no reading of this wearer was heard by then" in late["statement"]
+    )
+    assert "the exit at 10:43:20 UTC (no reading shows it) was at most" in late["statement"]
+    assert late["evidence"][0].startswith("S-1/1/")  # the lowest member's reading
+
+
+def test_a_reading_long_before_the_turn_back_is_not_what_the_wearer_had_then(log: Any) -> None:
+    inside(log, (900, 150.0))
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    assert "by a gauge read by voice (150 bar)" in late_of(log, "UTC")["statement"]  # said 273 bar before
+
+
+def test_a_member_who_was_silent_at_the_teams_turn_back_is_given_as_last_heard(log: Any) -> None:
+    for number, seconds in ((1, 1500), (2, 300)):
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        one.breathe(20, seconds, bar_s=0.1, closes=number == 1)
+        member(log, number, 2600)
+    findings = analyse(log.frames(), Profile.default())["findings"]
+    (late,) = findings.filter(code="turned_back_late", set_id="S-2")["statement"]
+    assert "(this wearer was last heard at 10:05:19 UTC with 270 bar" in late

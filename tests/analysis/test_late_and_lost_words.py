@@ -101,3 +101,19 @@ def test_a_clock_that_jumped_is_not_said_to_have_been_wrong_all_along(log: Any) 
     said = {row["set_id"]: row["statement"] for row in findings_of(log, "clock_wrong")}
     assert "1 h fast over the longest stretch between its jumps" in said["S-1"]
     assert "1 min 30 s fast; all its times are corrected by that" in said["S-2"]
+
+
+@pytest.mark.parametrize(
+    ("bar", "said"),
+    [(269.0, "269 bar, 89.7\xa0% of"), (269.8, "269.8 bar, 89.9\xa0% of"), (200.0, "200 bar, 67\xa0% of")],
+)
+def test_less_than_the_profile_asks_for_is_never_rounded_up_to_it(log: Any, bar: float, said: str) -> None:
+    """It said "90 % of the rated 300 bar; the profile asks for at least 90 %"."""
+    talker = log.talker("S-1")
+    talker.set_up(0)
+    for at_s, each in enumerate((0.0, 90.0, *[bar] * 60), 50):
+        talker.say(at_s, "pressure", pressure_bar=each)
+    (told,) = findings_of(log, "started_below_ready")
+    assert (
+        f"Started with {said} the rated 300 bar; the profile asks for at least 90\xa0%." == told["statement"]
+    )

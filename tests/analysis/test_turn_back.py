@@ -169,3 +169,13 @@ def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_w
     if late and seconds < 2450:  # the warning comes 2450 s after the start
         assert found[0]["severity"] == "caution"
         assert "longer than the planned 8 min" in found[0]["statement"]
+
+
+@pytest.mark.parametrize(("incident_id", "late"), [("I-1", False), ("I-2", True)])
+def test_a_note_about_a_team_of_the_same_name_elsewhere_is_not_about_this_one(
+    log: Any, incident_id: str, late: bool
+) -> None:
+    team(log, (300.0,), seconds=2000)
+    log.desk("D-2").say(1300, "note", incident_id=incident_id, text="Larch: turning back")
+    findings = analyse(log.frames(), PROFILE)["findings"]
+    assert ("turned_back_late" in findings["code"].to_list()) is late
