@@ -70,8 +70,8 @@ def _turned_back_late(
         said.insert(0, f"Tallied in, but no reading under air of {entry.wearer_id}'s set was heard.")
     if spoken is not None:
         said.append(
-            f"By voice the gauge was at {spoken.pressure_bar:.0f} bar at {clock(spoken.at_us)}, the warning is "
-            f"at {entry.charges[-1].low_air_bar:.0f} bar."
+            f"By voice the gauge was at {spoken.pressure_bar:.0f} bar at {clock(spoken.at_us)}, the warning "
+            f"is at {entry.charges[-1].low_air_bar:.0f} bar."
         )
     said.append(warnings_said([by_wear[each.wear_id] for each in entry.wears], context))
     yield Finding(
@@ -117,5 +117,6 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
     if wear is not None:
         had = f"this wearer had {wear.bar_at(due_us):.0f} bar then"
         if due_us - wear.last_us(due_us) > UNHEARD_US:
-            had = f"this wearer was last heard at {clock(wear.last_us(due_us))} with {wear.bar_at(due_us):.0f} bar"
+            had = f"this wearer was last heard at {clock(wear.last_us(due_us))} with "
+            had += f"{wear.bar_at(due_us):.0f} bar"
     return f"{said} for the team, on its lowest member ({had}; by this wearer's own gauge {when})"

@@ -174,7 +174,7 @@ class Entry:
         return None if at_us is None else max(at_us - due_us, 0) * 1e-6
 
     def span_of(self, number: int) -> tuple[int, int]:
-        """Return from when to when a cylinder was in use; the last one until now, one never heard from the in."""
+        """Return from when to when a cylinder was in use; the last one until now; unheard: from the in."""
         if not self.wears:
             return self.began_us, self.until_us
         charge = self.charges[number]

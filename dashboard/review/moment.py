@@ -101,7 +101,7 @@ def _forecast(person: PersonLanes, second: int) -> Row:
     if not math.isfinite(low):
         return _row("forecast", words.NONE)
     if not math.isfinite(middle):
-        return _row("forecast", words.AT_LEAST.format(minutes=f"{low:.1f}"), words.YOUNG_WEAR)
+        return _row("forecast", words.FORECAST_AT_LEAST.format(minutes=f"{low:.1f}"), words.YOUNG_WEAR)
     return _row("forecast", f"{middle:.1f} min", f"{low:.1f} to {high:.1f} min")
 
 

@@ -103,7 +103,7 @@ def member(log: Any, number: int, until_s: float, *gauges: tuple[float, float]) 
 
 @pytest.mark.parametrize("gauges", [(), ((1800.0, 200.0),)])
 def test_the_teams_turn_back_counts_for_a_member_who_was_never_heard(log: Any, gauges: Any) -> None:
-    """Their messages removed, a member had no turn-back, and so no late one: less was known, more was well."""
+    """Without their messages a member had no turn-back, and so no late one: less was known, more was well."""
     one = log.talker("S-1")
     one.set_up(0)
     one.breathe(20, 1500, bar_s=0.1)

@@ -39,15 +39,21 @@ def setting_of(look: Look, **more: Any) -> Setting:
     return Setting(owner, look.whole, **more)
 
 
-@pytest.mark.parametrize(("heard_to_s", "late"), [(3000, "23 min"), (1560, "at most 24 min")])
-def test_a_late_turn_whose_end_nobody_heard_is_a_bound(look: Look, heard_to_s: int, late: str) -> None:
+@pytest.mark.parametrize(
+    ("heard_to_s", "action", "late"),
+    [(3000, "out", "23 min"), (1560, "out", "at most 24 min"), (1560, "in", "at least 24 min")],
+)
+def test_a_late_turn_whose_end_nobody_heard_is_a_bound(
+    look: Look, heard_to_s: int, action: str, late: str
+) -> None:
+    """Of whoever never came out the report printed "at least {minutes} min24 min"."""
     log = WrittenLog()
     one, desk = log.talker("S-1"), log.desk()
     one.set_up(0)
     one.breathe(20, 2800, bar_s=0.085)
     who = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
     desk.say(10, "tally", action="in", **who)
-    desk.say(2879, "tally", action="out", **who)
+    desk.say(2879, "tally", action=action, **who)
     one.said = [each for each in one.said if each[0] < heard_to_s]
     results = analyse(log.frames(), Profile.default())
     (row,) = entry_table(results["entries"], results["gaps"], setting_of(look)).rows

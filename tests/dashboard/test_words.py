@@ -42,3 +42,19 @@ def test_an_alarm_s_name_can_stand_in_a_list_of_alarms() -> None:
     for names in (review.ALARMS, review.ALARMS_NARROW, live.ALARMS, findings.WORDS):
         assert set(names) == set(get_args(Alarm))
         assert [name for name in names.values() if "," in name] == []
+
+
+def test_no_module_gives_one_name_two_values() -> None:
+    """The review's words had `AT_LEAST` twice: a table printed the placeholder of the other."""
+    for module in sorted(
+        one for room in ("ingest", "analysis", "dashboard") for one in (ROOT / room).rglob("*.py")
+    ):
+        given = [
+            name.id
+            for node in ast.parse(module.read_text(encoding="utf-8")).body
+            if isinstance(node, ast.Assign)
+            for target in node.targets
+            for name in (target.elts if isinstance(target, ast.Tuple) else [target])
+            if isinstance(name, ast.Name)
+        ]
+        assert sorted(given) == sorted(set(given)), module
