@@ -42,17 +42,19 @@ def in_order_of_need(
 
 
 def _with_team(row: Row, reached: Moments, since_at: float | None) -> Row:
-    if row.started_at is None or any(one.code in PAST_TURN_BACK for one in row.reasons):
+    from_at = row.started_at if since_at is None else since_at
+    if from_at is None or (row.started_at is None and row.lost is None):
         return row
     moments = reached.get((row.incident_id or "", row.team or ""), set())
-    together = [at for at in moments if at >= (row.started_at if since_at is None else since_at)]
-    if not together:
+    due_at = min((at for at in moments if at >= from_at), default=None)
+    own = [one.since_at for one in row.reasons if one.code in PAST_TURN_BACK and one.since_at is not None]
+    if due_at is None or min(own, default=math.inf) <= due_at:
         return row
     attention: Attention = min(row.attention, "turn_back", key=ORDER.__getitem__)
     if attention == "silent":
         attention = "silent_past"
     reasons = [reason for reason in row.reasons if reason.code != "turn_back_soon"]
-    return replace(row, attention=attention, reasons=(*reasons, Reason("team_turn_back", min(together))))
+    return replace(row, attention=attention, reasons=(*reasons, Reason("team_turn_back", due_at)))
 
 
 def _key(row: Row) -> tuple[int, float, str]:
@@ -232,6 +234,8 @@ def _within(row: Row) -> float:
     since = [
         one.since_at for one in row.reasons if one.since_at is not None and (due is None or one.code in due)
     ]
+    if due is not None:
+        return min(since, default=0.0)
     return since[0] if since else 0.0
 
 

@@ -80,7 +80,7 @@ class LiveBoard:
             one.key: at_us * 1e-6
             for board in boards
             for one in board.inside
-            if (at_us := one.entry.first_heard_us) is not None
+            if (at_us := one.turns_with_team_since_us) is not None
         }
         shown = in_order_of_need(rows, reached, since)
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)

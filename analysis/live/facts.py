@@ -102,7 +102,7 @@ def row_of(
         pressure_at=in_seconds(reading[0]) if reading else None,
         silent_since_at=silent_since_at,
         cylinder_known=(wear.cylinder if wear is not None else live_set.cylinder) is not None,
-        start_bar=entry.entry_bar if wear else None,
+        start_bar=inside.entry_bar if wear else None,
         low_air_bar=live_set.low_air_bar,
         turn_back_bar=moment.leave_bar
         if moment is not None and (wear is not None or spoken is not None)
@@ -116,7 +116,7 @@ def row_of(
         low_air_was_expected_at=was_low_air,
         turn_back_was_expected_at=was_turn_back,
         entered_at=in_seconds(entry.began_us),
-        entry_bar=entry.entry_bar,
+        entry_bar=inside.entry_bar,
         lost=lost,
         losing_min=losing_min,
         to_empty=to_empty,

@@ -278,8 +278,20 @@ class Inside:
 
     @property
     def moment(self) -> TurnBackMoment | None:
-        """What the policy in force says of it."""
-        return self.entry.turn_back
+        """What the policy in force says of the cylinder whose turn-back counts now."""
+        moments = self.entry.moments.get(self.entry.policy)
+        return moments[self.entry.in_use] if moments else None
+
+    @property
+    def entry_bar(self) -> float | None:
+        """The pressure with which that cylinder was opened."""
+        return self.entry.charges[self.entry.in_use].entry_bar if self.entry.charges else None
+
+    @property
+    def turns_with_team_since_us(self) -> int | None:
+        """From when on its team's turn-back counts for it: under air first, or with a new cylinder."""
+        renewed = self.entry.renewed
+        return self.entry.charges[renewed].entry_us if renewed else self.entry.first_heard_us
 
     def outlook(self, now_s: float) -> Outlook | None:
         """Return what lies ahead; None without a cylinder.

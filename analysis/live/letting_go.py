@@ -76,6 +76,8 @@ def _pressure(channel: Channel, wears: Sequence[Wear], profile: Profile) -> Bool
     if profile.turn_back.policy not in BY_NEW_LOWS:
         return np.ones(len(bar), np.bool_)
     keep: Bools = np.r_[True, np.diff(at_us // LINE_US) > 0] | ~np.isfinite(bar)
+    # Both ends of a longer pause: pauses decide whether a second cylinder is sure.
+    keep |= np.r_[np.diff(at_us) > LINE_US, True]
     inside = np.zeros(len(bar), np.bool_)
     for wear in wears:
         inside |= (at_us >= wear.started_us) & (at_us <= wear.ended_us)

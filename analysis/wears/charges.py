@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +14,7 @@ from analysis.air.gas import Cylinder
 from analysis.policies import Course
 from analysis.profile import Profile
 from analysis.wears.gauges import VoiceGauge
-from analysis.wears.valve import CHANGED_RISE_BAR
+from analysis.wears.valve import CHANGED_RISE_BAR, DROPPED_OUT_S, OPEN_ABOVE_BAR, SPIKE_BACK_S
 from analysis.wears.wears import Wear
 
 NOTHING: NDArray[np.float64] = np.empty(0)
@@ -104,6 +105,39 @@ def charges_of(wears: Sequence[Wear]) -> list[Charge]:
         else:
             charges.append(Charge([wear]))
     return charges
+
+
+def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float) -> bool:
+    """Return whether a cylinder is surely not one of those before it: then their turn-back is over.
+
+    - `limit_bar`: the turn-back pressure that was reached before.
+
+    Only what was heard counts, so that lost messages can delay the answer and never bring it: for a minute the
+    pressure was at or below turn-back, which no drop-out of the sensor is; then the valve was closed, or the
+    set began a new power-up; then for a minute there was more than that cylinder can still have held. Our own
+    rule.
+    """
+    if not after.wears:
+        return False
+    last = max((wear for one in before for wear in one.wears), key=lambda wear: wear.ended_us)
+    first = after.wears[0]
+    began_anew = last.set_id == first.set_id and last.power_up is not first.power_up
+    return (
+        last.ended_us < first.started_us
+        and (last.ended_how in ("closed", "off") or began_anew)
+        and any(_was_between(one, OPEN_ABOVE_BAR, limit_bar) for one in before)
+        and _was_between(after, limit_bar + CHANGED_RISE_BAR, math.inf)
+    )
+
+
+def _was_between(charge: Charge, above_bar: float, most_bar: float) -> bool:
+    """Return whether readings in a range followed each other for longer than a drop-out lasts."""
+    at_us = _joined([wear.at_us[~wear.spike] for wear in charge.wears], NO_MOMENTS)
+    bar = _joined([wear.pressure_bar[~wear.spike] for wear in charge.wears], NOTHING)
+    at_us = at_us[(bar > above_bar) & (bar <= most_bar)]
+    breaks = np.flatnonzero(np.diff(at_us) > SPIKE_BACK_S * 1e6)
+    firsts, lasts = np.r_[0, breaks + 1], np.r_[breaks, len(at_us) - 1]
+    return len(at_us) > 0 and bool((at_us[lasts] - at_us[firsts]).max() > DROPPED_OUT_S * 1e6)
 
 
 def _may_go_on(before: Wear, wear: Wear) -> bool:

@@ -17,7 +17,7 @@ import numpy as np
 
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
-from analysis.wears.charges import Charge, EarlyEnds, charges_of
+from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_another
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Stay, TallyEntry
@@ -139,8 +139,35 @@ class Entry:
         A higher pressure may be another cylinder or, with messages lost, the end of a drop-out: so a
         turn-back that was reached is not taken back by it.
         """
+        return self._first_due(0)
+
+    @property
+    def renewed(self) -> int:
+        """The number of the first cylinder after the last one that surely replaced those due before it."""
+        moments, since = self.moments.get(self.policy, []), 0
+        for number in range(1, len(moments)):
+            due = [(first, moments[first]) for first in range(since, number)]
+            limits = [
+                (first, one.leave_bar if one.leave_bar is not None else one.pressure_bar)
+                for first, one in due
+                if one.at_us is not None
+            ]
+            if limits and all(
+                limit_bar is not None
+                and is_surely_another(self.charges[first:number], self.charges[number], limit_bar)
+                for first, limit_bar in limits
+            ):
+                since = number
+        return since
+
+    @property
+    def in_use(self) -> int:
+        """The number of the cylinder whose turn-back counts as of now: `counts`, from the renewed one on."""
+        return self._first_due(self.renewed)
+
+    def _first_due(self, since: int) -> int:
         moments = self.moments.get(self.policy, [])
-        due = (number for number, one in enumerate(moments) if one.at_us is not None)
+        due = (number for number in range(since, len(moments)) if moments[number].at_us is not None)
         return next(due, len(self.charges) - 1)
 
     @property

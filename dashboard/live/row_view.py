@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.live.attention import PAST_TURN_BACK
 from analysis.live.rows import Interval, Row
 from dashboard.live import words
 from dashboard.live.display import Display
@@ -118,11 +117,14 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
         if row.turn_back_bar is not None and (row.started_at is not None or row.by_voice)
         else ""
     )
-    past = {reason.code: reason.since_at for reason in row.reasons if reason.code in PAST_TURN_BACK}
-    for code, whose in (("turn_back", ""), ("team_turn_back", words.TEAMS_MOMENT)):
-        since_at = past.get(code)
-        if since_at is not None:
-            return words.PAST.format(age=words.duration(now - since_at)), whose, at_bar
+    past = [
+        (reason.since_at, reason.code)
+        for reason in row.reasons
+        if reason.code in words.WHOSE_MOMENT and reason.since_at is not None
+    ]
+    if past:
+        since_at, code = min(past)  # a later moment does not begin the count anew
+        return words.PAST.format(age=words.duration(now - since_at)), words.WHOSE_MOMENT[code], at_bar
     if row.turn_back_was_expected_at is not None:
         early = display.clock(row.turn_back_was_expected_at[0], "%H:%M")
         return words.BY.format(at=early), words.AS_LAST_HEARD, at_bar

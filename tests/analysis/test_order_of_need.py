@@ -9,6 +9,9 @@ import pytest
 from analysis.live.outlook import minutes_to_empty
 from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile
+from dashboard.live.display import STANDARD
+from dashboard.live.row_view import row_view
+from dashboard.live.words import duration
 
 
 def inside(log: Any, *wearers: tuple[str, float], seconds: int = 400) -> list[Any]:
@@ -153,6 +156,36 @@ def test_a_row_keeps_its_teams_turn_back_when_its_own_set_restarts(log: Any, see
     (mate,) = [row for row in see(480).rows if row.wearer_id == "W-2"]
     reasons = {reason.code: reason.since_at for reason in mate.reasons}
     assert reasons["team_turn_back"] == pytest.approx(team.turn_back_reached_at, abs=1.0)
+
+
+def test_a_row_counts_from_its_teams_earlier_moment_also_when_its_own_is_reached(log: Any, see: Any) -> None:
+    """It read "past 5:00" with its team, and "past 0:01" when its own moment came."""
+    inside(log, ("S-1", 0.4), ("S-2", 0.2), seconds=700)
+    team_at = see(500).teams[0].turn_back_reached_at
+    (mate,) = [row for row in see(690).rows if row.wearer_id == "W-2"]
+    assert mate.turn_back_reached_at is not None
+    assert mate.turn_back_reached_at > team_at + 200
+    assert {one.code: one.since_at for one in mate.reasons}["team_turn_back"] == team_at
+    shown = row_view(mate, log.at(690).timestamp(), STANDARD)
+    assert (shown["turn"], shown["turn_range"]) == (
+        f"past {duration(log.at(690).timestamp() - team_at)}",
+        "with its team",
+    )
+
+
+@pytest.mark.parametrize("what", ["off", "restarted"])
+def test_who_is_past_turn_back_with_the_team_still_is_when_the_set_goes_off(
+    log: Any, see: Any, what: str
+) -> None:
+    inside(log, ("S-1", 0.4), ("S-2", 0.05))
+    team_at = see(415).teams[0].turn_back_reached_at
+    if what == "off":
+        log.talkers[-1].say(421, "power", state="off")
+    else:
+        log.talker("S-2", boot=2).say(421, "power", state="on")
+    (mate,) = [row for row in see(450).rows if row.wearer_id == "W-2"]
+    assert mate.lost is not None
+    assert {one.code: one.since_at for one in mate.reasons}["team_turn_back"] == team_at
 
 
 def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) -> None:
