@@ -112,10 +112,10 @@ def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float)
 
     - `limit_bar`: the turn-back pressure that was reached before.
 
-    Only what was heard counts, so that lost messages can delay the answer and never bring it: for a minute the
-    pressure was at or below turn-back, which no drop-out of the sensor is; then the valve was closed, or the
-    set began a new power-up; then for a minute there was more than that cylinder can still have held. Our own
-    rule.
+    Only what was heard counts, so that lost messages can delay the answer and never bring it: for a minute
+    the pressure was at or below turn-back, which no drop-out of the sensor is; then the valve was closed, or
+    the set began a new power-up; then for a minute there was more than that cylinder can still have held. Our
+    own rule.
     """
     if not after.wears:
         return False

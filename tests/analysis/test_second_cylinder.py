@@ -1,4 +1,4 @@
-"""A second cylinder within one entry: the row counts by it once it is sure, and never for want of messages."""
+"""A second cylinder within one entry counts once it is sure, and never for want of messages."""
 
 from __future__ import annotations
 
