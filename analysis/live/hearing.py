@@ -1,15 +1,19 @@
-"""How well messages arrive: how many came lately, what was refused, with what delay."""
+"""How well messages arrive: how many came lately, what was refused, with what delay; and when of each set."""
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import msgspec
 import polars as pl
 
+from analysis.clocks.links import SILENCE_INTERVALS
 from analysis.live.rows import Hearing
+from analysis.records import Channel, PowerUp
 from analysis.refused import whose
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
@@ -17,6 +21,11 @@ from ingest.contract.kinds import KINDS
 SECONDS_COUNTED = 120
 REFUSED_KEPT = 10_000
 REFUSED_ALARMS_KEPT = 1_000
+
+
+TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed intervals
+DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
+LAST_INTERVALS = 21
 
 
 class _SaidAlarm(msgspec.Struct):
@@ -95,3 +104,72 @@ def _said_alarm(payload: bytes) -> _SaidAlarm:
         return msgspec.json.decode(payload, type=_SaidAlarm)
     except (msgspec.MsgspecError, ValueError, RecursionError):
         return _SaidAlarm()
+
+
+@dataclass(frozen=True, slots=True)
+class HeardSet:
+    """When what was heard of a set, live; microseconds since 1970."""
+
+    newest: PowerUp | None = None  # in which something was heard last
+    # `last_us`, `reading_us`: when anything, and when a pressure (believed or not), was said last
+    last_us: int | None = None
+    reading_us: int | None = None
+    # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
+    offs_us: tuple[int, ...] = ()
+    boots_us: tuple[int, ...] = ()
+    # How long it may be quiet: three of its usual intervals between readings.
+    silent_after_us: int = round((SILENCE_INTERVALS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
+
+    @property
+    def interrupted_us(self) -> list[int]:
+        """When it was switched off, or began a new power-up."""
+        return sorted([*self.offs_us, *self.boots_us[1:]])
+
+
+def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
+    """Return when what was heard of a set."""
+    newest, last_us, reading_us, usual_s = None, None, None, DEFAULT_INTERVAL_S
+    offs_us: list[int] = []
+    boots_us: list[int] = []
+    for power_up in power_ups:
+        firsts = []
+        for kind, channel in power_up.channels.items():
+            ends = _live_ends(channel)
+            if ends is None:
+                continue
+            first_us, end_us = ends
+            firsts.append(first_us)
+            if last_us is None or end_us > last_us:
+                newest, last_us = power_up, end_us
+            if kind == "pressure":
+                reading_us = end_us if reading_us is None else max(end_us, reading_us)
+                at_us = channel.at_us[-LAST_INTERVALS - 1 :].tolist()
+                if len(at_us) > 3:
+                    usual_s = median(b - a for a, b in itertools.pairwise(at_us)) * 1e-6
+            elif kind == "power":
+                for position, row in enumerate(channel.rows):
+                    if row["state"] == "off" and not channel.retained[position]:
+                        offs_us.append(int(channel.at_us[position]))
+        if firsts:
+            boots_us.append(min(firsts))
+    allowed_us = round((SILENCE_INTERVALS * usual_s + TRANSPORT_S) * 1e6)
+    return HeardSet(newest, last_us, reading_us, tuple(offs_us), tuple(sorted(boots_us)), allowed_us)
+
+
+def _live_ends(channel: Channel) -> tuple[int, int] | None:
+    """Return the moments of the first and the last message heard live; None without any."""
+    first, last = 0, len(channel) - 1
+    while first <= last and channel.retained[first]:
+        first += 1
+    while last >= first and channel.retained[last]:
+        last -= 1
+    return (int(channel.at_us[first]), int(channel.at_us[last])) if first <= last else None
+
+
+def latest_delays_s(newest: PowerUp | None) -> list[float]:
+    """Return the latest delays on the way, seconds."""
+    found: list[float] = []
+    for channel in newest.channels.values() if newest is not None else ():
+        late_us = channel.received_us[-3:] - channel.at_us[-3:]
+        found += (late_us[~channel.retained[-3:]] * 1e-6).tolist()
+    return found

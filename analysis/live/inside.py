@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from statistics import median
 
 import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.alarms.alarms import Alarm, find_alarms
 from analysis.alarms.held import HeldAlarm, held_alarms
-from analysis.clocks.links import SILENCE_INTERVALS
 from analysis.findings.examined import examine
 from analysis.live.follower import WearFollower
+from analysis.live.hearing import LAST_INTERVALS, HeardSet, heard_of, latest_delays_s
 from analysis.live.outlook import LONGEST_WINDOW_S, Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.policies import Course, PolicyName, TurnBackMoment, judge_by
@@ -30,9 +28,6 @@ from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
-TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed intervals
-DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
-LAST_INTERVALS = 21
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
@@ -40,74 +35,6 @@ UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
 ASKED_EVERY_US = 1_200_000
 """Without news, time alone is looked at so often: what it decides may show so much later. Our own rule."""
-
-
-@dataclass(frozen=True, slots=True)
-class HeardSet:
-    """When what was heard of a set, live; microseconds since 1970."""
-
-    newest: PowerUp | None = None  # in which something was heard last
-    # `last_us`, `reading_us`: when anything, and when a pressure (believed or not), was said last
-    last_us: int | None = None
-    reading_us: int | None = None
-    # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
-    offs_us: tuple[int, ...] = ()
-    boots_us: tuple[int, ...] = ()
-    # How long it may be quiet: three of its usual intervals between readings.
-    silent_after_us: int = round((SILENCE_INTERVALS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
-
-    @property
-    def interrupted_us(self) -> list[int]:
-        """When it was switched off, or began a new power-up."""
-        return sorted([*self.offs_us, *self.boots_us[1:]])
-
-
-def _heard(power_ups: Sequence[PowerUp]) -> HeardSet:
-    newest, last_us, reading_us, usual_s = None, None, None, DEFAULT_INTERVAL_S
-    offs_us: list[int] = []
-    boots_us: list[int] = []
-    for power_up in power_ups:
-        firsts = []
-        for kind, channel in power_up.channels.items():
-            ends = _live_ends(channel)
-            if ends is None:
-                continue
-            first_us, end_us = ends
-            firsts.append(first_us)
-            if last_us is None or end_us > last_us:
-                newest, last_us = power_up, end_us
-            if kind == "pressure":
-                reading_us = end_us if reading_us is None else max(end_us, reading_us)
-                at_us = channel.at_us[-LAST_INTERVALS - 1 :].tolist()
-                if len(at_us) > 3:
-                    usual_s = median(b - a for a, b in itertools.pairwise(at_us)) * 1e-6
-            elif kind == "power":
-                for position, row in enumerate(channel.rows):
-                    if row["state"] == "off" and not channel.retained[position]:
-                        offs_us.append(int(channel.at_us[position]))
-        if firsts:
-            boots_us.append(min(firsts))
-    allowed_us = round((SILENCE_INTERVALS * usual_s + TRANSPORT_S) * 1e6)
-    return HeardSet(newest, last_us, reading_us, tuple(offs_us), tuple(sorted(boots_us)), allowed_us)
-
-
-def _live_ends(channel: Channel) -> tuple[int, int] | None:
-    """Return the moments of the first and the last message heard live; None without any."""
-    first, last = 0, len(channel) - 1
-    while first <= last and channel.retained[first]:
-        first += 1
-    while last >= first and channel.retained[last]:
-        last -= 1
-    return (int(channel.at_us[first]), int(channel.at_us[last])) if first <= last else None
-
-
-def _delays_s(newest: PowerUp | None) -> list[float]:
-    """Return the latest delays on the way, seconds."""
-    found: list[float] = []
-    for channel in newest.channels.values() if newest is not None else ():
-        late_us = channel.received_us[-3:] - channel.at_us[-3:]
-        found += (late_us[~channel.retained[-3:]] * 1e-6).tolist()
-    return found
 
 
 @dataclass(slots=True)
@@ -124,7 +51,7 @@ class SetNow:
     news: bool = True
     failed: bool = False  # a fault of ours: its readings are shown, and no forecast
     follower: WearFollower = field(default_factory=WearFollower)
-    heard: HeardSet = field(default_factory=lambda: HeardSet())
+    heard: HeardSet = field(default_factory=HeardSet)
     last_us: int = 0
     asked_us: int = 0
     delays_s: list[float] = field(default_factory=list)  # of its latest messages
@@ -147,11 +74,11 @@ class SetNow:
         """Find wears and alarms as of now."""
         self.asked_us = now_us
         self.power_ups = power_ups
-        self.heard = _heard(power_ups)
+        self.heard = heard_of(power_ups)
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
         self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
         self.last_us = max((int(one.received_us[-1]) for one in self._channels("pressure")), default=0)
-        self.delays_s = _delays_s(self.heard.newest)
+        self.delays_s = latest_delays_s(self.heard.newest)
         self.news = False
 
     def early(self) -> dict[str, tuple[Ints, Floats]]:
