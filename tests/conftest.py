@@ -30,6 +30,9 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 PORTS = range(12_000 + 500 * (int(WORKER.removeprefix("gw")) % 32), 28_000)[:500]
 ports = itertools.islice(itertools.cycle(PORTS), os.getpid() % 500, None)
 
+# Each process that a test starts would compile the program again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # What is collected stays: looking through its half a million objects took a tenth of a worker's time.
 gc.disable()
 
@@ -49,6 +52,26 @@ CHROMIUM_FLAGS = [
     "--disable-features=WebUIOmniboxPopup,WebUIOmniboxAimPopup,PaintHolding,HttpsUpgrades,MediaRouter,"
     "OptimizationHints,AvoidUnnecessaryBeforeUnloadCheckSync,ThirdPartyStoragePartitioning",
 ]
+
+
+ENDS_AT = {"analysis": 1.0, "dashboard": 1.0}
+SPREAD = 0.8  # of the run, for the files of any other folder: the last ones must not be long
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mix the folders where several processes run: what waits for a browser beside what computes."""
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return
+    folders: dict[Path, dict[Path, int]] = {}
+    for item in items:
+        files = folders.setdefault(item.path.parent, {})
+        files.setdefault(item.path, len(files))
+    place = {
+        path: (number + 0.5) / len(files) * ENDS_AT.get(folder.name, SPREAD)
+        for folder, files in folders.items()
+        for path, number in files.items()
+    }
+    items.sort(key=lambda item: place[item.path])
 
 
 def pytest_collection_finish() -> None:
