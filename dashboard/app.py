@@ -30,6 +30,7 @@ from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.api import routes as api
 from dashboard.context import PageContext
+from dashboard.elements import aria
 from dashboard.pages import board, method
 from dashboard.pages import register as register_page
 from dashboard.pages.access import AccessPage
@@ -85,7 +86,6 @@ def create_app(
 ) -> Dash:
     """Return the application, ready to be served; nothing is started and no address is bound.
 
-    - `context`: what the pages work on.
     - `pages`: path to page module, instead of Live, Review and Trends (for tests of a single page).
     - `reach`: where the pages are reached; without one, on this machine only.
     - `sign_in`: without one, nobody has to sign in.
@@ -114,6 +114,8 @@ def create_app(
         on_error=_said,
     )
     protect(app, reach or Reach(), sign_in)
+    style_sheet = theme.css()
+    about = [words.footer(context.profile.name), " · ", html.A(words.METHOD, href="/method")]
     app.layout = html.Div(
         [
             dcc.Location(id="address", refresh=False),
@@ -143,14 +145,14 @@ def create_app(
         return [
             *_header(path, allowed, visitor),
             html.Main(content, id="page", tabIndex="-1"),
-            _footer(context),
+            html.Footer(html.P(about), className="bottom"),
         ]
 
     for module in modules.values():
         module.register(app, context)
     damage.register(app, context)
     api.register(app, context)
-    _add_routes(app)
+    app.server.get("/theme.css", endpoint="theme")(lambda: flask.Response(style_sheet, mimetype="text/css"))
     if sign_in is not None:
         sign_in.add_routes(app.server)
         app.server.after_request(after_sending(sign_in))
@@ -175,7 +177,7 @@ def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
     names = {**words.PAGES, "/register": register_words.REGISTER, "/access": access_words.ACCESS}
     links = [
         # Plain links: a full load leaves nothing of one page running behind the next.
-        html.Li(html.A(names[href], href=href, **_aria(current="page") if href == path else {}))
+        html.Li(html.A(names[href], href=href, **aria(current="page") if href == path else {}))
         for href in names
         if href in allowed
     ]
@@ -185,7 +187,7 @@ def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
         html.Header(
             [
                 html.Span(words.PRODUCT, className="product"),
-                html.Nav(html.Ul(links), **_aria(label=words.NAVIGATION)),
+                html.Nav(html.Ul(links), **aria(label=words.NAVIGATION)),
                 html.P(words.CAUTION, className="caution"),
                 html.Button(words.THEME_BUTTON, id="theme-button", type="button"),
                 *([leave] if visitor.account else []),
@@ -193,21 +195,3 @@ def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
             className="top",
         ),
     ]
-
-
-def _aria(**names: str) -> dict[str, Any]:
-    return {f"aria-{name}": value for name, value in names.items()}
-
-
-def _footer(context: PageContext) -> Any:
-    about: list[Any] = [words.footer(context.profile.name), " · ", html.A(words.METHOD, href="/method")]
-    return html.Footer(html.P(about), className="bottom")
-
-
-def _add_routes(app: Dash) -> None:
-    server: flask.Flask = app.server
-    style_sheet = theme.css()
-
-    @server.get("/theme.css")
-    def theme_css() -> flask.Response:
-        return flask.Response(style_sheet, mimetype="text/css")

@@ -278,7 +278,6 @@ def with_reconciled_times(messages: Mapping[str, pl.DataFrame], known: Clocks | 
 
 
 def _with_others(known: Clocks, messages: Mapping[str, pl.DataFrame]) -> Clocks:
-    """Return the clocks with those of sets that were not read for the tables."""
     held = messages.kept if isinstance(messages, LightMessages) else messages
     speakers = [held[kind].filter(~pl.col("retained")).select("set_id", "boot") for kind in SET_KINDS]
     named = {

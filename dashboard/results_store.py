@@ -90,8 +90,6 @@ class _Refused:
 
 @dataclass(frozen=True)
 class _Kept:
-    """One incident's record, and what it was made from."""
-
     record: IncidentRecord
     digests: list[int]
     heard: list[tuple[Any, ...]]
@@ -109,8 +107,6 @@ def store_of(context: PageContext) -> ResultsStore:
 class ResultsStore:
     """Analyses pieces of an archive on demand, and answers by incident.
 
-    - `archive`: the reader (`ingest.archive.reading`).
-    - `profile`: the service's doctrine.
     - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
     """
 
@@ -209,7 +205,6 @@ class ResultsStore:
         return kept is not None and kept.digests == digests
 
     def _cut(self) -> Pieces | None:
-        """Return the archive's pieces as they are now; none where there is no archive yet."""
         files = _fingerprint(self._folder)
         with self._lock:
             found = self._found
@@ -222,7 +217,6 @@ class ResultsStore:
         return found[1]
 
     def _pieces_of(self, key: str, wait: bool = True) -> Pieces:
-        """Return the pieces that an incident of the lists is made of."""
         pieces = self._cut()
         if pieces is None:
             raise UnknownIncident(f"the archive has no incident {key!r}; it has: none")
@@ -245,7 +239,6 @@ class ResultsStore:
         return pieces.only(pl.col("piece") == piece)
 
     def _made(self, key: str, pieces: Pieces, digests: list[int]) -> IncidentRecord:
-        """Read and analyse one incident, or the wears of a day that nobody tallied."""
         with self._lock:
             known = self._versions.get(key, ([], 0))
             # Forgotten and made again, it is the same.
@@ -382,7 +375,6 @@ def _problem(pieces: Pieces, fault: Exception) -> str:
 
 
 def _failed(digest: int, **said: Any) -> _Lines:
-    """Return the one line of what cannot be analysed."""
     row = dict.fromkeys(INCIDENT_COLUMNS) | said
     return _Lines(digest, [row], _no_wears(), monotonic_time.monotonic(), failed=True)
 

@@ -58,8 +58,6 @@ def shed_slow_clients(server: Any) -> bool:
 
     Its own limit counts from the last byte, so that a byte now and then holds a connection for ever.
 
-    - `server`: of one socket or of several.
-
     Returns False for a waitress that is made otherwise inside; the log says so.
     """
     several = getattr(server, "map", {0: server})

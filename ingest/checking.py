@@ -82,8 +82,6 @@ class Checked:
 
 
 class _Speaker:
-    """The memory of one speaker while its messages go by."""
-
     def __init__(self, topic: Topic) -> None:
         self.voice = Voice(topic.service, topic.speaker, topic.speaker_id)
         self.last: dict[int, tuple[int, datetime]] = {}
@@ -183,9 +181,6 @@ class _Speaker:
 
 def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = int) -> Checked:
     """Check a capture against the contract.
-
-    - `lines`: as `ingest.contract.captures.read_lines` gives them.
-    - `progress`: told how many lines are through.
 
     Returns what underair would refuse, and what it takes but would rather have otherwise.
     """

@@ -45,7 +45,6 @@ def import_capture(
 
     - `path`: ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
     - `archive`: made when it is not there. Its mappings read the topics that they name.
-    - `progress`: told how many messages have been taken in so far.
 
     A line that holds no message counts as refused. Importing the same capture again keeps nothing and
     changes nothing: what was kept counts as duplicates then, and what was refused counts as refused again.
@@ -98,8 +97,6 @@ def import_capture(
 
 @dataclass
 class _Clock:
-    """What is known of a capture's clock, chunk by chunk."""
-
     first: datetime | None = None
     last: datetime | None = None
     clock_fast_s: float | None = None

@@ -43,7 +43,6 @@ def leave(
     """Receive what waits for a listener, end its session, and remove what it has on this machine.
 
     - `settings`: the listener's own: name, group and version of MQTT.
-    - `say`: takes sentences for the operator.
     - `stop`: breaks it off; the session is kept then.
 
     Returns what became of the messages that waited.

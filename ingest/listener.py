@@ -72,9 +72,7 @@ class Listener(Started):
     """Receives everything under ``underair/v1/#``, and what the archive's mappings name, into an archive.
 
     - `broker`: ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
-    - `archive`: made when it is not there.
     - `login`: by default who the settings say, else the environment.
-    - `say`: takes sentences for the operator.
     - `retiring`: unsubscribe instead of subscribing, and receive only what waits (`ingest.leaving`).
 
     Raises `BrokerProblem` or `ArchiveProblem` or `BadSettings` when it cannot begin.

@@ -131,8 +131,6 @@ def import_memory(
 ) -> tuple[Counts, list[str]]:
     """Bring a set's memory into an archive.
 
-    - `path`: the CSV file.
-    - `archive`: made when it is not there.
     - `now`: the moment of receipt.
 
     Returns:

@@ -39,7 +39,6 @@ class Operations(Started, Collector):
     """Answers on a port of its own until `stop`.
 
     - `address`: ``PORT`` or ``HOST:PORT``; without a host, this machine only. Port 0 takes a free one.
-    - `metrics`: gives the present metrics.
     - `why_not_alive` and `why_not_ready`: give the reason, empty when all is well.
 
     Raises `BadSettings` when the address cannot be listened on.

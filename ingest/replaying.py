@@ -33,8 +33,6 @@ def replay(
 
     - `heard`: payloads go out verbatim: their times stay those of the recording.
     - `speed`: 2 is twice as fast.
-    - `stop`: ends the replay early.
-    - `progress`: told how many messages were published so far.
 
     Returns messages published, and messages left out because MQTT allows no such topic.
     """

@@ -19,7 +19,6 @@ _OLD_FILE_NAME = "client-id"  # of 0.3: the id, unless the settings named anothe
 def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
     """Return whether there may be a session already, and its id.
 
-    - `folder`: the listener's journal folder, where the id is kept.
     - `settings`: `client_id` is the id's beginning, or all of it when `client_id_random` is off. After an
       upgrade from 0.3 the id stays as it was: messages may wait for it at the broker.
     """

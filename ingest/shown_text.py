@@ -28,11 +28,7 @@ def shown(name: object) -> str:
 
 
 def echo(text: object = "", *, err: bool = False, nl: bool = True) -> None:
-    """Print text; line breaks and tabs stay.
-
-    - `err`: on standard error.
-    - `nl`: with a line break behind it.
-    """
+    """Print text; line breaks and tabs stay."""
     click.echo(_IN_TEXT.sub(_escaped, str(text)), err=err, nl=nl)
 
 

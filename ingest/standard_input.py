@@ -27,7 +27,6 @@ def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[
 
     - `lines`: capture lines stay as they are, faulty ones too. Any other line is a topic, a space and the
       payload. The bytes of a packed capture stay as they are.
-    - `now`: gives the moment of receipt.
     """
     lines = iter(lines)
     first = next(lines, b"")

@@ -116,9 +116,7 @@ def disk_trouble(free: int) -> str:
 class StatusTeller:
     """Tells a listener's status at once when something changes, and every few seconds.
 
-    - `folder`: the listener's journal folder.
     - `matters`: returns what is published at once when it changes.
-    - `look`: gives the present status.
     - `publish`: takes the status as JSON; may fail to reach anybody, never raises.
     """
 

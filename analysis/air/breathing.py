@@ -124,7 +124,6 @@ def reconstruct(
 
     - `time_s`: array, shape (m,): seconds since the wear's start, ascending from 0; a reading at the very
       time of the one before it is a double and not used.
-    - `pressure_bar`: array, shape (m,): gauge pressure, bar.
     - `cylinder`: the set's cylinders.
     - `low_air_bar`: gauge pressure of the low-air warning.
     - `start_temperature_c`: gas temperature at the start; not given: the first reported gas temperature, else
@@ -135,7 +134,6 @@ def reconstruct(
       where there is none.
     - `said_step_bar`: array, shape (m,), optional: 0 for a reading of the set; for one that a person read off
       the gauge, the step that it was rounded to.
-    - `ends`: constants of the forecast's interval.
     - `hard_l_min`: rate of the scenario until three minutes have been seen.
     - `breathing` and `vessel`: breathing, Vessel: assumptions, for experiments.
 

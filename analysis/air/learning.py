@@ -135,10 +135,7 @@ def learn_ends(
 ) -> IntervalEnds:
     """Return the ends that these lots teach.
 
-    - `lots`: what is learnt from.
-    - `name`: version of the result.
     - `shares`: (float, float): of truths before the early end, and after the late end.
-    - `like`: scales and clips to keep.
     """
     terms = np.vstack([lot.forecasts.terms(like) for lot in lots])
     ratio = np.concatenate([np.log(lot.forecasts.said_min / lot.forecasts.happened_min) for lot in lots])

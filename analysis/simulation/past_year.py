@@ -14,11 +14,11 @@ import numpy as np
 from analysis.simulation.scenario import PLACES, SCRIPT, incident_id
 from analysis.simulation.script import DeskEntry, SetScript, WearScript
 from analysis.simulation.staging import SimulatedIncident, stage
+from analysis.simulation.tasks import PERSON_SPREAD
 
 INCIDENTS = 14
 EVERY_DAYS = 25.0
 GOES_WRONG = 0.3
-BETWEEN_PEOPLE = 0.137  # Langford et al. 2024, JOEM 66:932-42 (from memory), as in `tasks`
 LATE_SET = "S-012"
 
 
@@ -32,7 +32,6 @@ def opened_at(number: int, now: datetime) -> datetime:
 def build_past_incident(number: int, now: datetime) -> SimulatedIncident:
     """Make incident `number` of the year before `now`; the number is its seed.
 
-    - `number`: from 1 to `INCIDENTS`.
     - `now`: UTC, time-zone aware.
     """
     rng = np.random.default_rng([number, 365])
@@ -63,7 +62,7 @@ def build_past_incident(number: int, now: datetime) -> SimulatedIncident:
 
 def _other_day(one: SetScript, rng: np.random.Generator) -> SetScript:
     goes_wrong = rng.random() < GOES_WRONG
-    person = float(np.clip(rng.lognormal(-0.03, BETWEEN_PEOPLE), 0.8, 1.12))
+    person = float(np.clip(rng.lognormal(-0.03, PERSON_SPREAD), 0.8, 1.12))
     wears = tuple(_other_wear(one.set_id, wear, person, goes_wrong) for wear in one.wears)
     if goes_wrong:
         return replace(one, wears=wears)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,33 +187,18 @@ def _say_status(speaker: Speaker, script: SetScript, on_s: float, seconds: int) 
         speaker.say(at_s, "power", fields, certain=True)
 
     power(on_s - 0.9, "on")
-    thresholds = script.thresholds
     worn = script.wears[0].cylinder if script.wears else Cylinder()
-    setup: dict[str, object] = {"cylinders": cylinder_fields(worn)}
+    setup: dict[str, object] = {"cylinders": asdict(worn)}
     if script.choices:
-        setup["choices"] = [cylinder_fields(choice) for choice in script.choices]
+        setup["choices"] = [asdict(choice) for choice in script.choices]
         setup["chosen"] = script.choices.index(worn)
-    setup |= {
-        "low_air_bar": thresholds.low_air_bar,
-        "no_motion_prealarm_s": thresholds.no_motion_prealarm_s,
-        "no_motion_alarm_s": thresholds.no_motion_alarm_s,
-        "heat_start_c": thresholds.heat_start_c,
-    }
+    setup |= asdict(script.thresholds)
     speaker.say(on_s - 0.8, "setup", setup, retained=True, certain=True)
     speaker.say(on_s - 0.7, "link", {"state": "up", "rssi_dbm": -61}, retained=True, certain=True)
     for second in range(POWER_EVERY_S, seconds - 1, POWER_EVERY_S):
         power(on_s + second + 0.21, "on")
     if not script.cut_off:
         power(on_s + seconds + 0.1, "off")
-
-
-def cylinder_fields(cylinder: Cylinder) -> dict[str, float]:
-    """Return the object that a ``setup`` message carries for a set's cylinders."""
-    return {
-        "count": cylinder.count,
-        "water_volume_l": cylinder.water_volume_l,
-        "rated_bar": cylinder.rated_bar,
-    }
 
 
 def _say_readings(speaker: Speaker, script: SetScript, on_s: float, readings: _Readings) -> None:

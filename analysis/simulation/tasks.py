@@ -59,7 +59,6 @@ def draw_work(
 ) -> Work:
     """Return the breathing and motion of one wearer.
 
-    - `rng`: where chance comes from.
     - `tasks`: sequence of (task, minutes): what is done and for how long; each task is one of
       `KINDS_OF_WORK`.
     - `person`: this wearer's rate relative to the mean wearer; drawn with `PERSON_SPREAD` when not given.
@@ -119,7 +118,6 @@ def follow(target: FloatArray, time_constant_s: float) -> FloatArray:
 
 
 def _plain_tasks(rng: np.random.Generator, tasks: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
-    """Spell out `mixed` and `sudden` as plain tasks of the same total length."""
     plain: list[tuple[str, float]] = []
     for name, minutes in tasks:
         if name in TASKS:

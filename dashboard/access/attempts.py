@@ -47,8 +47,6 @@ class Attempts:
 
         It counts before the password is looked at: eight attempts at once are eight.
 
-        - `name`: as it was given.
-        - `address`: where the attempt comes from.
         - `known`: whether there is such an account. A name without one is held just as a name with one:
           otherwise the answer would show which names are accounts.
         """

@@ -31,7 +31,6 @@ _BODY = """<header class="top"><span class="product">{product}</span><p class="c
 def bare_page(title: str, body: str, *styles: str) -> str:
     """Return a page in the look of the others.
 
-    - `title`: plain text.
     - `body`: HTML.
     - `*styles`: further style sheets, by name in `assets`.
     """

@@ -69,7 +69,6 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, fo
 class AccessLog:
     """Writes the log of one archive.
 
-    - `clock`: seconds since 1970.
     - `folder`: its name in the archive, for a log of something else.
     """
 
@@ -181,7 +180,6 @@ def _files(folder: Path) -> list[Path]:
 
 
 def _last_line(path: Path) -> tuple[bytes, bool]:
-    """Return the last line, and whether a crash tore it."""
     with path.open("rb") as file:
         end = file.seek(0, os.SEEK_END)
         tail = b""

@@ -182,7 +182,6 @@ def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | Non
 
 
 def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
-    """Find out who asks, and return the refusal when they may not."""
     rule = roles.rule_of(request.method, request.url_rule.rule if request.url_rule else None)
     if rule.open:
         return None
@@ -228,7 +227,6 @@ def refused_page(sign_in: SignIn | None, visitor: Visitor, path: str) -> str:
 
 
 def _subject(values: Mapping[str, Any]) -> str:
-    """Return what a view is about, out of its own words: which incident, which wearers."""
     return " ".join(f"{name}={plain(values[name])}" for name in SUBJECTS if values.get(name))
 
 
@@ -306,7 +304,6 @@ def refusal(
     Three independent checks: the browser's Origin, a token that only our own pages can read, and a content
     type that no plain form on a foreign page can send.
 
-    - `too_large`: what to say of a longer one.
     - `checked`: Origin and the session's own token were checked before the route.
     """
     request = flask.request

@@ -44,7 +44,6 @@ class Sessions:
     """All sessions.
 
     - `path`: where they are kept; only the owner can read it.
-    - `clock`: seconds since 1970.
     """
 
     def __init__(self, path: Path, clock: Callable[[], float] = time.time) -> None:

@@ -51,7 +51,6 @@ class SignIn:
 
     - `archive`: the access log is kept in it.
     - `over_tls`: the browser reaches us by https: cookies never travel otherwise.
-    - `clock`: seconds since 1970.
     """
 
     def __init__(
@@ -177,7 +176,6 @@ class SignIn:
         return self._begin(known, wanted)
 
     def _begin(self, account: str, wanted: str) -> flask.Response:
-        """Begin a session, and go on to the page that was wanted."""
         before, _ = self.visitor_of(flask.request)
         if before is not None:
             self.sessions.end(before.session)

@@ -43,7 +43,6 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     """Run the demo until Ctrl-C or SIGTERM.
 
     - `port`: of the page, on the loopback address only.
-    - `open_browser`: open the page in the browser once it answers.
 
     Raises `DemoProblem` when the port is taken, or a part ends by itself; `BrokerProblem` when the built-in
     broker does not come up.
@@ -149,7 +148,6 @@ def _wait(parts: list[BaseProcess], stage: DemoStage, ended: threading.Event) ->
 
 
 def _end(parts: list[BaseProcess]) -> None:
-    """End every part, the speakers before the listeners; nobody is left behind."""
     for part in reversed(parts):
         if part.is_alive():
             part.terminate()

@@ -267,7 +267,6 @@ def _classes(months: pl.DataFrame) -> Any:
 
 
 def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:
-    """Return a plot with its sentence; the sentence alone where there is nothing to draw."""
     drawn = [] if figure is None else [plotted(f"trends-{name}", figure, f"{title}. {sentence}")]
     return html.Figure(
         [html.H2(title), *drawn, html.Figcaption(sentence)], id=f"figure-{name}", className="panel"

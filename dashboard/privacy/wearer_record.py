@@ -81,14 +81,13 @@ def write_wearer_record(
 ) -> WearerRecord:
     """Write everything about one wearer into a new folder.
 
-    - `folder`: the archive.
-    - `profile`: the doctrine that the tables are computed by.
     - `wearer_id`: as the desk wrote it in the tally.
     - `out`: must not be there yet.
 
     Raises `ArchiveProblem` when no tally names the wearer, or the folder is there already.
     """
-    incidents = _incidents_of(folder, wearer_id)
+    named = desks_of(folder).filter((pl.col("wearer_id") == wearer_id) & (pl.col("kind") == "tally"))
+    incidents = sorted(named["key"].drop_nulls().unique())
     if not incidents:
         raise ArchiveProblem(f"no tally in the archive {folder} names a wearer {wearer_id!r}")
     tables: dict[str, list[pl.DataFrame]] = {name: [] for name in COLUMNS}
@@ -148,7 +147,6 @@ def without_others(text: str, others: Collection[str]) -> str:
 
 
 def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime) -> None:
-    """Write what the long view says of the wearer, and their lines of the exposure register."""
     ledger = WearLedger(Archive(folder), profile)
     ledger.update(made)
     tables, roster = ledger.tables(), roster_beside(work_folder(folder))
@@ -165,11 +163,6 @@ def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, 
     rows += [("comparison", "", f"{sentences.headline(one)}: {sentences.reason(one)}") for one in found]
     table = pl.DataFrame(rows, schema=dict.fromkeys(("kind", "day", "what"), pl.String), orient="row")
     formula_safe(table).write_csv(out / "concluded.csv")
-
-
-def _incidents_of(folder: Path, wearer_id: str) -> list[str]:
-    named = desks_of(folder).filter((pl.col("wearer_id") == wearer_id) & (pl.col("kind") == "tally"))
-    return sorted(named["key"].drop_nulls().unique())
 
 
 def _tables_of(results: Results, wearer_id: str) -> Results:
@@ -215,5 +208,4 @@ def _messages_of(
 
 
 def _named(wearer_id: str) -> str:
-    """Return the pattern of a text that names the wearer, and not one whose name only begins so."""
     return rf"(?:^|[^\w.-]){re.escape(wearer_id)}(?:$|[^\w.-]|[.-](?:$|\W))"

@@ -32,7 +32,6 @@ def read_chained(
 ) -> tuple[list[LineT], list[str], str]:
     """Read the lines of a chain.
 
-    - `text`: as they are in the file.
     - `form`: a struct with `before` and maybe `own`.
     - `where`: names the file in a fault.
     - `before`: hash of the last line of the file before.

@@ -68,7 +68,6 @@ def _alike(present: np.ndarray[Any, Any]) -> Iterator[tuple[list[int], np.ndarra
 
 
 def _sum_of(digests: Iterable[bytes]) -> int:
-    """Return the sum of digests as numbers, the highest byte first."""
     parts = np.frombuffer(b"".join(digests), ">u4").reshape(-1, _BYTES // 4).sum(axis=0, dtype=np.uint64)
     return sum(int(part) << 32 * place for place, part in enumerate(reversed(parts.tolist())))
 

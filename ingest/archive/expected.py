@@ -106,8 +106,6 @@ def _replaced(latest: dict[str, Line], on_disk: Collection[str]) -> set[str]:
 
 @dataclass(eq=False)
 class _Chain:
-    """One chain as far as it was read."""
-
     writer: str
     path: Path
     known: tuple[int, ...] = ()
@@ -218,7 +216,6 @@ class Expected:
         return self
 
     def _refresh_from_store(self, folder: Path) -> None:
-        """Read the chains of which an object is new or another one; one listing tells."""
         listed: dict[str, list[tuple[str, int, int]]] = {}
         for path in place_of(folder).below(folder):
             name = str(path).removeprefix(f"{folder}/")

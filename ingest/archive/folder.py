@@ -7,7 +7,8 @@ manifest. Light: the listener's own process imports this, and no Parquet.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
+from operator import add
 from pathlib import Path
 from typing import BinaryIO
 
@@ -95,12 +96,7 @@ class Counts:
     refused: int = 0
 
     def __add__(self, other: Counts) -> Counts:
-        return Counts(
-            self.received + other.received,
-            self.kept + other.kept,
-            self.duplicates + other.duplicates,
-            self.refused + other.refused,
-        )
+        return Counts(*map(add, astuple(self), astuple(other)))
 
 
 def create_archive(folder: str | Path) -> Path:

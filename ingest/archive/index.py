@@ -24,8 +24,8 @@ from typing import NamedTuple
 import polars as pl
 
 from ingest.archive.expected import being_sealed
-from ingest.archive.parts import day_folders, day_of, parts_by_day, parts_in, scan_parts
-from ingest.archive.sound import sound_parts
+from ingest.archive.parts import day_folders, day_of, parts_by_day, scan_parts
+from ingest.archive.sound import DayFolder, sound_parts
 from ingest.archive.store import StoreProblem, place_of
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.frames import Messages
@@ -139,7 +139,15 @@ class ArchiveIndex:
         )
         kept = rows.join(there, on=list(_PART), how="semi")
         order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
-        made = pl.concat([kept, *(_summary_of(part) for part in missing)]).sort(order)
+        made = pl.concat(
+            [
+                kept,
+                *(
+                    summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
+                    for part in missing
+                ),
+            ]
+        ).sort(order)
         with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
             _write(path, made, marks)
         return made
@@ -157,7 +165,7 @@ def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = No
         by_day = (
             parts_by_day(archive, kind)
             if days is None
-            else ((day, parts_in(archive / kind / f"date={day.isoformat()}")) for day in days)
+            else ((day, DayFolder(archive / kind / f"date={day}").parts()) for day in days)
         )
         for day, paths in by_day:
             for path in paths:
@@ -245,10 +253,6 @@ def summary(kind: str, day: date, part: str, messages: pl.LazyFrame) -> pl.DataF
     which = (pl.lit(kind), pl.lit(day), pl.lit(part))
     named = found.with_columns(value.alias(name) for name, value in zip(_PART, which, strict=True))
     return named.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).collect()
-
-
-def _summary_of(part: Part) -> pl.DataFrame:
-    return summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
 
 
 def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:

@@ -120,7 +120,6 @@ def add_line(
 ) -> None:
     """Add the line of a part, durably.
 
-    - `writer`: whose chain.
     - `path`: the part, which may not have its name yet.
     - `held`: of its rows; not empty.
     - `file`: where its bytes are now.

@@ -81,7 +81,6 @@ class Merge:
                 yield self._dealt(number)
 
     def _deal(self, numbers: range) -> None:
-        """Write the rows of some lots into a file each, in the order of the parts."""
         ends = pl.Series(self._ends)
         with contextlib.ExitStack() as files:
             writers: dict[int, pa.RecordBatchStreamWriter] = {}

@@ -93,14 +93,6 @@ def day_of(folder: Path) -> date:
     return date.fromisoformat(folder.name.removeprefix(_DATE))
 
 
-def parts_in(folder: Path) -> list[Path]:
-    """Return the parts of one folder that count: in the manifest, and not merged into another that is there.
-
-    Their contents are not read yet; `scan_parts` leaves out what was altered.
-    """
-    return DayFolder(folder).parts()
-
-
 def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
     """Return a lazy frame over parts of one kind; an empty one when there are none.
 
@@ -141,9 +133,7 @@ def write_part(
     """Write one part durably: aside, synced, read back, put into the manifest, renamed, folder synced.
 
     - `kind`: or ``refused``.
-    - `day`: of receipt.
     - `rows`: not empty; of many, only one at a time is in memory.
-    - `writer`: whose chain of the manifest names it.
     - `again`: a part of this name may be there: it comes from the same messages, and is written over.
     - `replaces` and `dropped`: when parts were merged: their lines, and the duplicates left out, as they are
       when the last of `rows` was taken. The digests must add up, and the part is read back to its last row.
@@ -156,8 +146,9 @@ def write_part(
     """
     folder = archive / kind / f"{_DATE}{day}"
     path = folder / f"{name}{SUFFIX}"
-    if not again:
-        _refuse_taken(archive, path)
+    # A name that a part has or had is never given again: what was sealed is not written over.
+    if not again and (below(path) in expected_of(archive).latest(f"{kind}/{folder.name}") or path.exists()):
+        raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")
     beside = aside_folder(folder)
     if not beside.is_dir():
         beside.mkdir(parents=True, exist_ok=True)
@@ -200,13 +191,6 @@ def complete(folder: Path) -> None:
         place_of(path).take_in(aside, path, partial(_read_back, path=path, rows=line.rows), again=False)
 
 
-def _refuse_taken(archive: Path, path: Path) -> None:
-    """Refuse a name that a part has or had: what was sealed is never written over."""
-    known = expected_of(archive).latest(f"{path.parent.parent.name}/{path.parent.name}")
-    if below(path) in known or path.exists():
-        raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")
-
-
 def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
     """See that a merged part, as it is on the disk, holds what the manifest says of the parts it replaces."""
     import pyarrow.parquet as pq  # with the file systems of stores: only where parts are written
@@ -226,7 +210,6 @@ def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], 
 def _write_aside(
     aside: Path, kind: str, rows: pl.DataFrame | Iterable[pl.DataFrame], row_group_rows: int
 ) -> Held:
-    """Write rows, synced, and see that they read back; return what they held."""
     import pyarrow.parquet as pq
 
     held = Held()

@@ -282,7 +282,6 @@ class Follower:
         ]
 
     def _missed(self) -> Messages:
-        """Return the messages of segments that came and went unseen."""
         found: dict[str, list[Path]] = {kind: [] for kind in TABLES}
         names = set()
         for path in self._recent_parts():

@@ -119,7 +119,6 @@ def retain(
 ) -> Retained:
     """Drop wearers' names from incidents whose last message was received before `cut_off`.
 
-    - `folder`: the archive, or its place on a store.
     - `cut_off`: aware.
     - `held`: gives the incidents under hold; asked when nobody can place one any more.
     - `rule`: what the manifest's line says of why.
@@ -157,7 +156,18 @@ def retain(
                     continue
                 if not finishing:
                     _keep(folder, names.under_way)
-                _replace(folder, kind, day, *made, rule)
+                replaced, rows, dropped = made
+                write_part(
+                    folder,
+                    kind,
+                    day,
+                    f"unnamed-{secrets.token_hex(8)}",
+                    rows,
+                    WRITER,
+                    replaces=[in_this_form(*one) for one in zip(replaced, lines_of(replaced), strict=True)],
+                    dropped=dropped,
+                    unnamed_by=rule,
+                )
                 finishing.append(parts[0].parent)
         if finishing:
             time.sleep(grace_s)
@@ -190,7 +200,6 @@ def _told(names: _Names, held: list[str], waiting: list[str], *, applied: bool) 
 def _look(
     folder: Path, cut_off: datetime, held: Collection[str], before: _UnderWay
 ) -> tuple[_Names, list[str], list[str]]:
-    """Return the incidents that are due, those that would be but for a hold, and those not sealed yet."""
     # Journals first: what is sealed meanwhile is found in its parts.
     unsealed = Archive(folder).unsealed()
     spoken = pl.concat(
@@ -330,23 +339,6 @@ def _replaced_in(
     return _STRING.sub(string, payload), wearers
 
 
-def _replace(
-    folder: Path, kind: str, day: date, replaced: list[Path], rows: pl.DataFrame, dropped: Held, rule: str
-) -> None:
-    name = f"unnamed-{secrets.token_hex(8)}"
-    write_part(
-        folder,
-        kind,
-        day,
-        name,
-        rows,
-        WRITER,
-        replaces=[in_this_form(part, line) for part, line in zip(replaced, lines_of(replaced), strict=True)],
-        dropped=dropped,
-        unnamed_by=rule,
-    )
-
-
 def _keep(folder: Path, under_way: _UnderWay) -> None:
     write_durably(work_folder(folder) / UNDER_WAY, msgspec.json.encode(under_way), 0o600)
 
@@ -362,7 +354,6 @@ def _read_under_way(folder: Path) -> _UnderWay:
 
 
 def _clear(folder: Path) -> None:
-    """Remove what still has the old names and can be rebuilt, then the key."""
     here, beside = work_folder(folder), asides(folder)
     for kind in KINDS:
         for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):

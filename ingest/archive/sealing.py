@@ -246,7 +246,6 @@ def seal_messages(
 
 
 def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
-    """Return the keys of the archived messages that could be any of these."""
     who = speaker_field(kind)
     speakers = frame[who].unique().to_list()
     boots = frame["boot"].unique().to_list()
@@ -301,7 +300,6 @@ def _made_by(origin: str) -> pl.Expr:
 
 
 def _read_by(origin: str, table: str) -> pl.Expr:
-    """Return the expression that is true for rows of a table that come from this mapping."""
     if table == "originals":
         return pl.col("mapping") == origin
     return pl.lit(False) if table == "refused" else _made_by(origin)

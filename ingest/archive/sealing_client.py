@@ -54,7 +54,6 @@ decode_segment = msgspec.json.Decoder(str).decode
 class SealingProcess:
     """Seals one segment at a time in a process of its own; a process that has ended is started again.
 
-    - `folder`: the listener's journal folder.
     - `slow`: called with a sentence when a segment takes unusually long.
 
     Attributes
@@ -122,7 +121,6 @@ class SealingProcess:
         return _decode_outcome(answer)
 
     def _answer(self, pipe: int, segment: str) -> bytes | None:
-        """Return the process's next answer; None when it has ended."""
         began = heard = time.monotonic()
         told_slow = False
         poll = select.poll()

@@ -182,7 +182,7 @@ class DayFolder:
         return self._there.get(file) or self.folder / file
 
     def parts(self) -> list[Path]:
-        """Return the parts that count, by name; their contents are not read."""
+        """Return the parts that count (known, and not merged into another), by name; not read yet."""
         return [self.path(name) for name in sorted(self.settled.counting)]
 
     def sound(self) -> list[Path]:

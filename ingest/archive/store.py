@@ -207,12 +207,10 @@ def place_of(path: Path) -> Place:
 
 
 def _key(path: Path) -> str:
-    """Return bucket and key, as the store's client wants it."""
     return "/".join(path.parts[1:])
 
 
 def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
-    """Yield what is in a folder, or all objects below it."""
     from pyarrow.fs import FileSelector, FileType
 
     chosen = FileSelector(_key(folder), allow_not_found=True, recursive=recursive)
@@ -370,7 +368,6 @@ def _conditional_client(access: _Access, bucket: str) -> Any:
 
 
 def _told(path: Path, ask: Any) -> Any:
-    """Ask the store, and say in a sentence what it did not do."""
     access = _access()
     try:
         return ask(_client(access))

@@ -128,7 +128,6 @@ def _folded(chain: Path) -> bytes:
 
 
 def _end(chain: Path) -> tuple[int, bytes | None]:
-    """Return the number of the next line, and the last one."""
     single = _lines(chain)
     folded = _folded(chain)
     number = folded.count(b"\n")

@@ -31,7 +31,7 @@ from ingest.archive.expected import expected_of, unsettled
 from ingest.archive.folder import FORMAT, require_known_format
 from ingest.archive.manifest import Held, Line, restate
 from ingest.archive.merging import ROW_GROUP_ROWS, merging, stretches_of
-from ingest.archive.parts import complete, day_folders, day_of, parts_in, write_part
+from ingest.archive.parts import complete, day_folders, day_of, write_part
 from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, archive_of, aside_folder, below, lines_of
 from ingest.archive.store import STORE, file_sha256, place, place_of, work_folder
 from ingest.contract.columns import TABLES
@@ -146,7 +146,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
                     left.unlink(missing_ok=True)
                 complete(day_folder)
                 # The parts are listed before the journals: a segment goes only when its parts are there.
-                parts = parts_in(day_folder)
+                parts = DayFolder(day_folder).parts()
                 moving = unsettled(folder)
                 parts = [part for part in parts if part.stem not in moving]
                 before += len(parts)
@@ -179,7 +179,6 @@ def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
 
 
 def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line]) -> tuple[int, int]:
-    """Merge the parts of one folder; return the rows kept and the duplicates left out."""
     parts = list(fit)
     name = f"day-{secrets.token_hex(8)}"
     try:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -53,12 +53,21 @@ def verify(archive: str | Path) -> Verified:
         parts += len(day.settled.counting)
         rows += sum(line.rows for line in day.settled.counting.values())
         faults += day.faults(moving)
-        faults += _leftovers_altered(day)
+        # Merged, not deleted yet, and not what was merged.
+        faults += [
+            fault_of_line(ALTERED, day.latest[name], CHANGED)
+            for name in day.leftovers()
+            if file_sha256(day.path(name)) != day.latest[name].sha256
+        ]
         every = expected.every(day.name)
         for line in (line for lines in every.values() for line in lines):
             faults += _digests_that_do_not_add_up(line, every)
             made_with.update(line.mappings)
-        faults += _lines_that_say_otherwise(every)
+        faults += [
+            Fault(MANIFEST, lines[-1].part, "two lines of the manifest give it different contents")
+            for lines in every.values()
+            if lines[-1].restates and len(lines) > 1 and lines[-1].sha256 != lines[-2].sha256
+        ]
     unsealed, journal_faults = journals(folder)
     named = {fault.where for fault in journal_faults}
     faults += [
@@ -70,24 +79,6 @@ def verify(archive: str | Path) -> Verified:
     faults += odd_entries(folder)
     faults.sort(key=lambda fault: (fault.what != MANIFEST, fault.where))
     return Verified(parts, rows, unsealed, faults + journal_faults, expected.heads())
-
-
-def _leftovers_altered(day: DayFolder) -> list[Fault]:
-    """Name parts that were merged, are not deleted yet, and are not what was merged."""
-    return [
-        fault_of_line(ALTERED, day.latest[name], CHANGED)
-        for name in day.leftovers()
-        if file_sha256(day.path(name)) != day.latest[name].sha256
-    ]
-
-
-def _lines_that_say_otherwise(every: dict[str, list[Line]]) -> list[Fault]:
-    """Name parts of which compaction said again what they hold (in form 2), and not the same bytes."""
-    return [
-        Fault(MANIFEST, lines[-1].part, "two lines of the manifest give it different contents")
-        for lines in every.values()
-        if lines[-1].restates and len(lines) > 1 and lines[-1].sha256 != lines[-2].sha256
-    ]
 
 
 def _seals_that_broke_off(archive: Path) -> list[Fault]:
@@ -107,7 +98,6 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
 
 
 def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> list[Fault]:
-    """Check that a merged part holds what it replaced, less the duplicates that its line names."""
     if not line.replaces or line.restates:  # a line that restates has the same bytes as the line before
         return []
     unknown = [name for name in line.replaces if name not in every]
@@ -137,26 +127,20 @@ def odd_entries(archive: Path) -> list[Fault]:
 
     Bytes that are elsewhere can change without a trace here.
     """
-    here = work_folder(archive)
-    return [Fault(FOREIGN, path.relative_to(here).as_posix(), what) for path, what in _odd(here)]
+    here, found = work_folder(archive), []
 
+    def unreadable(error: OSError) -> None:
+        if not isinstance(error, FileNotFoundError | NotADirectoryError):  # else gone in this very moment
+            raise error
 
-def _odd(folder: Path) -> Iterator[tuple[Path, str]]:
-    try:
-        with os.scandir(folder) as entries:
-            found = sorted(entries, key=lambda entry: entry.name)
-    except (FileNotFoundError, NotADirectoryError):  # gone in this very moment
-        return
-    for entry in found:
-        path = Path(entry.path)
-        try:
-            mode = entry.stat(follow_symlinks=False).st_mode
-        except FileNotFoundError:
-            continue
-        if stat.S_ISLNK(mode):
-            told = f"it is a symbolic link to {path.readlink()}, which is outside the archive"
-            yield path, told
-        elif stat.S_ISDIR(mode):
-            yield from _odd(path)
-        elif not stat.S_ISREG(mode):
-            yield path, "it is a pipe, socket or device, not a file"
+    for folder, folders, files in os.walk(here, onerror=unreadable):
+        for path in (Path(folder, name) for name in (*folders, *files)):
+            where = path.relative_to(here).as_posix()
+            with contextlib.suppress(FileNotFoundError):  # gone in this very moment
+                mode = path.lstat().st_mode
+                if stat.S_ISLNK(mode):
+                    told = f"it is a symbolic link to {path.readlink()}, which is outside the archive"
+                    found.append(Fault(FOREIGN, where, told))
+                elif not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+                    found.append(Fault(FOREIGN, where, "it is a pipe, socket or device, not a file"))
+    return found

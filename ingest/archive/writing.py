@@ -62,9 +62,7 @@ class Health:
 class Writing:
     """The two threads between the network and the archive.
 
-    - `folder`: the listener's journal folder.
     - `durable`: called with a batch of deliveries once they are synced, in the journalling thread.
-    - `say`: takes sentences for the operator.
     """
 
     def __init__(

@@ -45,8 +45,6 @@ class Trial:
 
 
 class _Listening:
-    """A client that receives at QoS 1 and acknowledges, or does not."""
-
     def __init__(
         self, address: BrokerAddress, client_id: str, login: Login, *, mqtt5: bool, acknowledging: bool = True
     ) -> None:
@@ -135,7 +133,6 @@ def check_broker(
     - `messages`: how many to have it keep for a listener that is away.
     - `login`: by default the environment's user and password.
     - `mqtt5`: speak the version that the listener will speak: 5 instead of 3.1.1.
-    - `tell`: told each finding as soon as it is there.
 
     Raises `BrokerProblem` when it cannot be reached or does not let us try.
     """
@@ -147,8 +144,6 @@ def check_broker(
 
 
 class _Trials:
-    """All trials of one broker, under a root of their own."""
-
     def __init__(
         self,
         address: BrokerAddress,

@@ -16,10 +16,6 @@ import subprocess
 from ingest.contract.errors import BrokerProblem
 from ingest.stopping import Started, command_of, end_process
 
-WARNING = (
-    "The built-in broker is for the demo only: it keeps nothing for who is away and can lose messages. "
-    "Use a real broker for service."
-)
 _START_TIMEOUT_S = 30.0
 
 

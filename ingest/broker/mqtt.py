@@ -115,7 +115,6 @@ def new_client(
 ) -> Client:
     """Return a paho client, not yet connected.
 
-    - `login`: its user and password; without one, the environment's.
     - `persistent`: the broker keeps the session while we are away (MQTT 3.1.1: clean session off).
     - `mqtt5`: speak MQTT 5 instead of 3.1.1, which costs about a third more time a message.
     - `manual_ack`: messages are acknowledged by `Client.ack` and not on receipt.
@@ -254,7 +253,6 @@ class Publisher:
     """Publishes at QoS 1, in order, and does not end before the broker has acknowledged everything.
 
     - `url`: ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
-    - `client_id`: by default a new one of its own.
     - `login`: by default the environment's user and password.
     - `window`: `publish` waits when so many messages are not yet acknowledged.
 

@@ -208,8 +208,6 @@ def _opened(path: Path) -> Iterator[Iterator[bytes]]:
 
 
 class _Zstd:
-    """Unpacks a file as far as it goes."""
-
     def __init__(self, path: Path) -> None:
         self._path = path
         self._stream = self._open()

@@ -15,7 +15,6 @@ class UnderairError(Exception):
 class RefusedMessage(UnderairError):
     """A message that breaks the contract; it is stored in `refused`, never dropped.
 
-    - `reason`: what is wrong, the value, and what was expected with its unit.
     - `path`: JSON path of the field (``$.pressure_bar``), None when the fault is not in a field.
     """
 

@@ -47,9 +47,6 @@ def depth_exceeds(payload: bytes) -> bool:
 def read_exactly(topic: Topic, payload: bytes) -> dict[str, Any]:
     """Read a payload slowly and exactly.
 
-    - `topic`: where it was published.
-    - `payload`: as received.
-
     Returns the JSON object with integral floats as integers where the contract wants an integer.
 
     Raises `RefusedMessage` with the reason and the JSON path.
@@ -68,7 +65,6 @@ def read_exactly(topic: Topic, payload: bytes) -> dict[str, Any]:
 
 
 def _check_together(kind: str, value: dict[str, Any]) -> None:
-    """Refuse fields that are right one by one and wrong together."""
     if kind == "setup" and "chosen" in value:
         held = len(value.get("choices", ()))
         if value["chosen"] >= held:

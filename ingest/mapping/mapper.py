@@ -195,8 +195,6 @@ def mapped_lines(lines: Iterable[Heard | BadLine], mapper: Mapper) -> Iterator[H
 
 
 class _Speaker:
-    """Writes the messages of one original."""
-
     def __init__(
         self, mapping: Mapping, source: Source, set_id: str, time: str, state: SetState, heard: Heard
     ) -> None:

@@ -15,10 +15,10 @@ from analysis.air.forecast import (
     FIRST_FORECAST_S,
     SHIPPED,
     forecast_minutes,
-    judge,
 )
 from analysis.air.gas import free_air_l
 from analysis.simulation.wear import Hardware, simulate_wear
+from tests.judged_forecasts import judge
 
 MODEL = BREATHING.as_array()
 RIGID = vessel_array(Cylinder(), type(VESSEL)(growth=0.0))

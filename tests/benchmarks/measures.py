@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from analysis.air.breathing import AirTrack, reconstruct
-from analysis.air.forecast import judge
 from analysis.air.gas import FloatArray
 from tests.benchmarks.population import LOW_AIR_BAR, Recorded
+from tests.judged_forecasts import judge
 
 EVERY_S = 30
 FROM_S = 180

@@ -11,7 +11,7 @@ import pytest
 
 from ingest.archive.folder import Counts
 from ingest.archive.reading import Archive
-from ingest.broker.embedded_broker import WARNING, EmbeddedBroker
+from ingest.broker.embedded_broker import EmbeddedBroker
 from ingest.broker.mqtt import Login, Publisher
 from ingest.broker.paho_batches import is_possible as batches_are_possible
 from ingest.contract.captures import Heard
@@ -254,7 +254,6 @@ def test_built_in_broker_is_on_loopback_with_a_password_of_its_own(embedded: Emb
     assert embedded.url == f"mqtt://127.0.0.1:{embedded.port}"
     assert len(embedded.password) >= 20
     assert embedded.password != EmbeddedBroker(1).password
-    assert "demo only" in WARNING
     for username, password in ((None, None), ("demo", "wrong"), ("other", embedded.password)):
         with pytest.raises(BrokerProblem, match="refuses us"):
             Publisher(embedded.url, login=Login(username, password))
