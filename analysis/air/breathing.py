@@ -251,10 +251,7 @@ class LiveEstimate:
     age_s: float  # seconds since the newest reading
     time_s: float  # the moment, seconds since the wear's start
     _row: FloatArray = field(repr=False)
-    _model: FloatArray = field(repr=False)
-    _vessel: FloatArray = field(repr=False)
-    _ends: FloatArray = field(repr=False)
-    _hard_l_min: float = field(repr=False)
+    _assumed: tuple[FloatArray, FloatArray, FloatArray, float] = field(repr=False)
 
     def minutes_to(self, target_bar: float) -> ForecastMinutes:
         """Return the forecast of the time until the gauge pressure is at `target_bar`, from that moment."""
@@ -268,15 +265,13 @@ class LiveEstimate:
         seconds = self._passage(target_bar)[kernels.F_HARDEST_S]
         rate = float(self._row[0, kernels.T_HARDEST])
         if self.time_s < kernels.WINDOW_S:
-            rate = max(rate, self._hard_l_min)
+            rate = max(rate, self._assumed[-1])
         given = forecast_given(seconds, self.time_s)
         return Scenario(seconds / 60.0 if given else float("nan"), rate)
 
     def _passage(self, target_bar: float) -> list[float]:
         passage = np.empty((1, kernels.FORECAST_WIDTH))
-        kernels.first_passage(
-            self._model, self._vessel, self._ends, self._hard_l_min, self._row, target_bar, passage
-        )
+        kernels.first_passage(*self._assumed, self._row, target_bar, passage)
         row: list[float] = passage[0].tolist()
         return row
 
@@ -300,19 +295,12 @@ class LiveAir:
         *,
         ends: IntervalEnds = SHIPPED,
         hard_l_min: float = HARD_L_MIN,
-        breathing: Breathing = BREATHING,
-        vessel: Vessel = VESSEL,
     ) -> None:
         self.cylinder = cylinder
         self.low_air_bar = low_air_bar
         self.surroundings_c = surroundings_c
         self._start_c = start_temperature_c
-        self._breathing = breathing
-        self._assumed = vessel
-        self._model = breathing.as_array()
-        self._ends = ends.as_array()
-        self._hard_l_min = hard_l_min
-        self._vessel = vessel_array(cylinder, vessel)
+        self._assumed = (BREATHING.as_array(), vessel_array(cylinder, VESSEL), ends.as_array(), hard_l_min)
         self._state: FloatArray | None = None
         self._newest_s = -np.inf
 
@@ -355,10 +343,10 @@ class LiveAir:
         if self._state is None:
             self.surroundings_c = surroundings_c[0] if surroundings_c[0] is not None else self.surroundings_c
             self._start_c, _ = start_temperature(
-                self._start_c, gas_temperature_c[:1], self.surroundings_c, self._assumed
+                self._start_c, gas_temperature_c[:1], self.surroundings_c, VESSEL
             )
             first = float(time_s[0]), float(pressure_bar[0])
-            self._state = first_state(*first, self._start_c, self._model, self._vessel)
+            self._state = first_state(*first, self._start_c, *self._assumed[:2])
         upto = max(int(np.ceil(time_s[-1])), int(self._state[kernels.SECOND]))
         around_c = np.empty(upto + 1)
         filled = 0
@@ -385,8 +373,8 @@ class LiveAir:
         row = self._run(state, int(np.floor(time_s)), [np.empty(0)] * 4, around_c)
         left_l, rate, gas_k = state[kernels.LEFT], state[kernels.RATE], state[kernels.GAS_K]
         sd_l = float(np.sqrt(state[kernels.V_LL]))
-        half = NORMAL_90 * self._breathing.live_band * float(np.sqrt(state[kernels.V_RR]))
-        pressure, per_bar_l = pressure_and_slope(left_l, gas_k - ZERO_CELSIUS_K, self._vessel)
+        half = NORMAL_90 * BREATHING.live_band * float(np.sqrt(state[kernels.V_RR]))
+        pressure, per_bar_l = pressure_and_slope(left_l, gas_k - ZERO_CELSIUS_K, self._assumed[1])
         return LiveEstimate(
             pressure_bar=pressure,
             pressure_sd_bar=sd_l / per_bar_l,
@@ -399,10 +387,7 @@ class LiveAir:
             age_s=float(time_s - self._newest_s),
             time_s=float(state[kernels.SECOND]),
             _row=row,
-            _model=self._model,
-            _vessel=self._vessel,
-            _ends=self._ends,
-            _hard_l_min=self._hard_l_min,
+            _assumed=self._assumed,
         )
 
     def _run(
@@ -412,5 +397,5 @@ class LiveAir:
         upto = max(second, int(state[kernels.SECOND]))
         track = np.empty((upto - int(state[kernels.SECOND]) + 1, kernels.TRACK_WIDTH))
         fate = np.zeros(len(readings[0]), dtype=np.int8)
-        kernels.advance(self._model, self._vessel, state, *readings, around_c, upto, _NO_RATE, fate, track)
+        kernels.advance(*self._assumed[:2], state, *readings, around_c, upto, _NO_RATE, fate, track)
         return track[-1:]

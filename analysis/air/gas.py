@@ -55,12 +55,7 @@ class Cylinder:
 
 
 def absolute_pressure_bar(density_mol_l: Values, temperature_c: Values | float) -> Values:
-    """Return the absolute pressure of air, bar, from its molar density (mol/L) and temperature (°C).
-
-    Notes
-    -----
-    p = Z rho R T with the fit named at the head of this module.
-    """
+    """Return the absolute pressure of air, bar, Z rho R T, from its molar density (mol/L) and °C."""
     kelvin = temperature_c + ZERO_CELSIUS_K
     u = REFERENCE_K / kelvin
     rho = density_mol_l
@@ -78,8 +73,6 @@ def molar_density_mol_l(absolute_bar: Values, temperature_c: Values | float) -> 
     - `temperature_c`: float or array: gas temperature, °C (fitted over -40..80); must broadcast with the
       pressure.
 
-    Notes
-    -----
     Newton's method on the fit named at the head of this module; NaN gives NaN.
 
     Examples
@@ -104,12 +97,9 @@ def molar_density_mol_l(absolute_bar: Values, temperature_c: Values | float) -> 
 def free_air_l(pressure_bar: Values, temperature_c: Values | float, water_volume_l: Values | float) -> Values:
     """Return the free air in a cylinder, litres at 1.01325 bar and 20 °C.
 
-    - `pressure_bar`: float or array: gauge pressure, 0..500 bar.
-    - `temperature_c`: float or array: temperature of the gas, °C.
-    - `water_volume_l`: float or array: water volume of all cylinders together, litres.
+    - `pressure_bar`: gauge pressure, 0..500 bar.
+    - `water_volume_l`: of all cylinders together.
 
-    Notes
-    -----
     The whole content, so at 0 bar gauge one water volume is still there.
 
     Examples

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from analysis.simulation.scenario import BITTERN, SCRIPT
+from analysis.simulation.scenario import SCRIPT
 from analysis.simulation.staging import SimulatedIncident, stage
 from dashboard.pages import review as review_page
 from ingest.contract.captures import write_capture
@@ -61,7 +61,7 @@ def incident_of(case: Case) -> str:
 
 @pytest.fixture(scope="module")
 def staged() -> dict[str, SimulatedIncident]:
-    script = replace(SCRIPT, sets=BITTERN[:1], desk=(), refused_starts=(), closes_s=30 * 60.0)
+    script = replace(SCRIPT, sets=SCRIPT.sets[3:4], desk=(), refused_starts=(), closes_s=30 * 60.0)
     return {incident_of(case): stage(script, 7, case.moment - BEFORE, incident_of(case)) for case in CASES}
 
 
