@@ -115,7 +115,7 @@ def create_app(
     )
     protect(app, reach or Reach(), sign_in)
     style_sheet = theme.css()
-    about = [words.footer(context.profile.name), " · ", html.A(words.METHOD, href="/method")]
+    about: list[Any] = [words.footer(context.profile.name), " · ", html.A(words.METHOD, href="/method")]
     app.layout = html.Div(
         [
             dcc.Location(id="address", refresh=False),

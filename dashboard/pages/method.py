@@ -43,10 +43,7 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         [
             html.Nav(choices, className="documents", **aria(label=words.DOCUMENTS_LABEL)),
             *([inside] if contents else []),
-            *(
-                html.Section(dcc.Markdown(part), **({"id": anchor(heading)} if heading else {}))
-                for heading, part in sections(text)
-            ),
+            *(_section(heading, part) for heading, part in sections(text)),
         ],
         className="method",
     )
@@ -54,6 +51,11 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
 
 def register(app: Dash, context: PageContext) -> None:
     """Add nothing: the page has neither callbacks nor routes of its own."""
+
+
+def _section(heading: str, text: str) -> Any:
+    name: dict[str, Any] = {"id": anchor(heading)} if heading else {}
+    return html.Section(dcc.Markdown(text), **name)
 
 
 def address(name: str, place: str = "") -> str:
