@@ -23,7 +23,7 @@ VERBS = {
     "listen": ("ingest.commands", "listen"),
     "leave": ("ingest.keeping_commands", "leave"),
     "import": ("ingest.commands", "import_captures"),
-    "check": ("ingest.checking_commands", "check"),
+    "check": ("ingest.commands", "check"),
     "replay": ("ingest.commands", "replay"),
     "board": ("dashboard.live.commands", "board"),
     "incidents": ("analysis.listing_commands", "incidents"),

@@ -1,11 +1,11 @@
-"""The verbs `listen`, `import` and `replay`."""
+"""The verbs `listen`, `import`, `replay` and `check`."""
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from collections.abc import Iterable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,7 +25,8 @@ from ingest.talk import INCOMPLETE, progress_of
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health
-    from ingest.contract.captures import Heard
+    from ingest.checking import Checked, Voice
+    from ingest.contract.captures import BadLine, Heard
     from ingest.importing import Imported
     from ingest.listener import Listener
 
@@ -132,6 +133,7 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
     """
     from ingest.archive.folder import create_archive
     from ingest.archive.mappings import keep_mapping
+    from ingest.given_input import capture_of
     from ingest.importing import Imported, import_capture
 
     done = Imported()
@@ -207,6 +209,7 @@ def replay(
     """
     from ingest.broker.mqtt import Publisher
     from ingest.contract.captures import BadLine, read_capture
+    from ingest.given_input import capture_of
     from ingest.mapping.mapper import Mapper, mapped_lines
     from ingest.mapping.rules import load_mapping
     from ingest.replaying import replay as play
@@ -243,27 +246,83 @@ def replay(
         sys.exit(INCOMPLETE)
 
 
-@contextmanager
-def capture_of(log: Path) -> Iterator[Path]:
-    """Give a capture file: the log itself, standard input for ``-``, or what an archive received."""
-    if log.is_dir():
-        import tempfile
+@click.command(short_help="Check a capture, message by message, against the contract.")
+@click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path, allow_dash=True))
+@click.option("--mapping", type=_FILE, help="Reads sets with other JSON: see ingest/mapping/examples.")
+@click.option("--show", is_flag=True, help="Print the messages that the mapping makes, as capture lines.")
+@click.option("--json", "as_json", is_flag=True, help="Print all of it as one JSON object.")
+def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
+    """Check a capture, message by message, against the contract; for makers of sets and gateways.
 
-        from ingest.archive.parts import require_archive
-        from ingest.as_received import as_received
-        from ingest.contract.captures import write_capture
+    Nothing is stored. It says what underair would refuse, and where in the message. It also says what
+    underair accepts but would prefer in another form: identities used twice, counters that run backwards,
+    fields that the contract does not name, clocks that are off. The exit code is 3 when something would be
+    refused.
 
-        require_archive(log)
-        with tempfile.TemporaryDirectory(prefix="underair-") as folder:
-            capture = Path(folder) / "received.ndjson.zst"
-            write_capture(capture, as_received(log))
-            yield capture
-        return
-    if log != Path("-"):
-        yield log
-        return
+    \b
+    Example: underair check sample_logs/bad_messages.ndjson
+    A capture of your own broker, with mosquitto's client:
+        TZ=UTC mosquitto_sub -q 1 -t 'underair/v1/#' \\
+          -F '{"received":"@Y-@m-@dT@H:@M:@SZ","topic":"%t","payload":%p}' > mine.ndjson
+    The messages that a mapping makes, straight from the broker:
+        mosquitto_sub -v -C 20 -t 'bench7/#' | underair check - --mapping mine.toml --show
+    """
+    from ingest.checking import check as look_at
+    from ingest.contract.captures import read_lines
+    from ingest.given_input import capture_of
+    from ingest.mapping.mapper import Mapper, mapped_lines
+    from ingest.mapping.rules import load_mapping
 
-    from ingest.standard_input import as_capture
+    mapper = None if mapping is None else Mapper([load_mapping(mapping)])
+    with capture_of(log) as capture, progress_of(f"checking {log.name}") as progress:
+        lines = read_lines(capture)
+        if mapper is not None:
+            lines = mapped_lines(lines, mapper)
+        if show:
+            lines = _shown(lines)
+        checked = look_at(lines, progress)
+    if not checked.messages:  # a test bench must not take silence for success
+        raise BadCapture(f"{log} holds no message: nothing was checked; was the set or the broker silent?")
+    if as_json:
+        echo(json.dumps(asdict(checked), ensure_ascii=False))
+    else:
+        _print_checked(checked)
+    if checked.refused:
+        sys.exit(INCOMPLETE)
 
-    with as_capture(sys.stdin.buffer, lambda: datetime.now(UTC)) as capture:
-        yield capture
+
+def _shown(lines: Iterable[Heard | BadLine]) -> Iterator[Heard | BadLine]:
+    from ingest.contract.captures import Heard, capture_line
+
+    for line in lines:
+        if isinstance(line, Heard) and line.topic.startswith("underair/"):
+            echo(capture_line(line).decode(), nl=False)
+        yield line
+
+
+def _print_checked(checked: Checked) -> None:
+    for remark in checked.remarks:
+        where = f"message {remark.number}" if remark.number else "all of it"
+        path = f" (at {remark.path})" if remark.path else ""
+        times = f" [{remark.times:,} times]" if remark.times > 1 else ""
+        echo(f"{remark.weight:7}  {where}, {remark.topic or 'no topic'}: {remark.what}{path}{times}")
+    if checked.remarks:
+        echo()
+    for voice in checked.speakers:
+        echo(_line_of(voice))
+    advice = len(checked.remarks) - checked.refused
+    echo(
+        f"{counted(checked.messages, 'message')}: {checked.refused:,} would be refused; "
+        f"pieces of advice: {advice:,}"
+    )
+
+
+def _line_of(voice: Voice) -> str:
+    kinds = ", ".join(
+        f"{count:,} {kind}" + (f" every {voice.every_s[kind]:g} s" if kind in voice.every_s else "")
+        for kind, count in sorted(voice.kinds.items(), key=lambda each: -each[1])
+    )
+    clock = "" if voice.clock_fast_s is None else f"; clock {voice.clock_fast_s:+,.1f} s"
+    missing = f"; {voice.missing:,} did not arrive" if voice.missing else ""
+    ups = f"; {voice.power_ups} power-ups" if voice.power_ups > 1 else ""
+    return f"{voice.service} {voice.speaker} {voice.speaker_id}: {kinds}{ups}{missing}{clock}"

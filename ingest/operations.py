@@ -56,7 +56,10 @@ class Operations(Started, Collector):
         scraped = CollectorRegistry()
         scraped.register(self)
         self._scraped = make_wsgi_app(scraped)
-        host, port = _host_and_port(address)
+        host, _, named = address.rpartition(":")
+        if not named.isdigit() or int(named) > 65_535:
+            raise BadSettings(f"--metrics must be PORT or HOST:PORT, got {address!r}")
+        host, port = host.strip("[]") or "127.0.0.1", int(named)
         try:
             self._server = make_server(host, port, self._answer, server_class=_Server, handler_class=_Quiet)
         except OSError as error:
@@ -93,13 +96,6 @@ class Operations(Started, Collector):
         why_not = ask()
         start("503 Service Unavailable" if why_not else "200 OK", list(_PLAIN))
         return [f"{why_not or 'ok'}\n".encode()]
-
-
-def _host_and_port(address: str) -> tuple[str, int]:
-    host, _, port = address.rpartition(":")
-    if not port.isdigit() or int(port) > 65_535:
-        raise BadSettings(f"--metrics must be PORT or HOST:PORT, got {address!r}")
-    return host.strip("[]") or "127.0.0.1", int(port)
 
 
 _COUNTERS = ("received", "kept", "duplicates", "refused")

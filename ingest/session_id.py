@@ -24,7 +24,8 @@ def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
     """
     path = folder / FILE_NAME
     named = settings.client_id
-    kept = _text_of(path) if path.exists() else _of_earlier_version(folder, named)
+    old = folder / _OLD_FILE_NAME
+    kept = _text_of(path) if path.exists() else (named or _text_of(old)) if old.exists() else ""
     if named and not settings.client_id_random:
         wanted = named
     elif kept and kept.startswith(named or "underair-"):
@@ -34,13 +35,6 @@ def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
     if not path.exists() or kept != wanted:
         write_durably(path, f"{wanted}\n".encode())
     return kept == wanted, wanted
-
-
-def _of_earlier_version(folder: Path, named: str) -> str:
-    old = folder / _OLD_FILE_NAME
-    if not old.exists():
-        return ""
-    return named or _text_of(old)
 
 
 def _text_of(path: Path) -> str:

@@ -105,6 +105,10 @@ def test_notes_come_from_standard_input(archive: Path) -> None:
         root, asked, input="time,source,text,certainty\n2031-05-04 19:27:30,radio,Hose,recorded\n"
     )
     assert (done.exit_code, done.output) == (0, "-: 1 note, 1 of them new\n")
+    wrong = CliRunner().invoke(root, asked, input="when,who\n")
+    assert str(wrong.exception).startswith(
+        "standard input: the first line must be time,source,text,certainty"
+    )
 
 
 def test_units_lie_beside_tables_as_csv(archive: Path, tmp_path: Path) -> None:

@@ -65,7 +65,10 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
         return np.empty(0, np.int64)
     moved, arrived, count = np.diff(time_s), np.diff(heard_s), np.diff(seq)
     forward_count = np.maximum(count, 1)
-    rhythm = _rhythm_s(seq, time_s)
+    # The usual time a message, over many messages at once: kinds come in bunches.
+    apart = min(BEAT_MESSAGES, len(seq) - 1)
+    counted = np.maximum(seq[apart:] - seq[:-apart], 1)
+    rhythm = max(float(np.median((time_s[apart:] - time_s[:-apart]) / counted)), 0.0)
     longest = float(np.quantile(moved[moved < 3600.0], 0.99)) if np.any(moved < 3600.0) else 0.0
     expected = forward_count * rhythm + max(longest, 0.0)
     back = moved < -(BACKWARD_S + grain_s)
@@ -90,13 +93,6 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
     for first, last in itertools.pairwise(bounds):
         found += _level_changes(level, first, last, grain_s)
     return np.array(sorted(set(found))[:MOST_STEPS], np.int64)
-
-
-def _rhythm_s(seq: Ints, time_s: Floats) -> float:
-    """Return the usual time a message, over many messages at once: kinds come in bunches."""
-    apart = min(BEAT_MESSAGES, len(seq) - 1)
-    counted = np.maximum(seq[apart:] - seq[:-apart], 1)
-    return max(float(np.median((time_s[apart:] - time_s[:-apart]) / counted)), 0.0)
 
 
 def _between_uptimes(

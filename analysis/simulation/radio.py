@@ -190,14 +190,11 @@ def _payloads(
     speaker: Speaker, said: list[SimulatedWord], texts: list[str], true_s: NDArray[np.float64]
 ) -> list[bytes]:
     who = f'"{speaker.role}_id":"{speaker.name}","boot":{speaker.boot},"seq":'
+    uptimes = [f'"uptime_s":{uptime},' for uptime in np.round(true_s - speaker.powered_s, 3).tolist()]
     if not speaker.clock.says_uptime:
-        return [
-            f'{{"kind":"{one.kind}",{who}{seq},"time":"{text}",{one.fields}}}'.encode()
-            for seq, (one, text) in enumerate(zip(said, texts, strict=True))
-        ]
-    uptimes = np.round(true_s - speaker.powered_s, 3).tolist()
+        uptimes = [""] * len(said)
     return [
-        f'{{"kind":"{one.kind}",{who}{seq},"time":"{text}","uptime_s":{uptime},{one.fields}}}'.encode()
+        f'{{"kind":"{one.kind}",{who}{seq},"time":"{text}",{uptime}{one.fields}}}'.encode()
         for seq, (one, text, uptime) in enumerate(zip(said, texts, uptimes, strict=True))
     ]
 

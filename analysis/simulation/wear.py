@@ -126,16 +126,12 @@ def simulate_wear(
 ) -> SimulatedWear:
     """Simulate one wear, from full pressure until its time is over or the cylinder is at `until_bar`.
 
-    - `seed`: int or numpy.random.Generator: the same seed gives the same wear.
     - `task`: one of `tasks.KINDS_OF_WORK`, for all of `minutes`.
-    - `minutes`: longest duration; the default outlasts any single cylinder at work.
     - `tasks`: sequence of (task, minutes), optional: a script of tasks, instead of `task` and `minutes`.
     - `rate_l_min`: a scripted breathing rate on a 1 s grid, instead of any task; then no motion is drawn
       (zeros).
     - `extra_l_min`: sequence of (from_s, until_s, l_min): flow beyond breathing, such as a free-flow of 150
       to 400 L/min.
-    - `until_bar`: stop at this true gauge pressure.
-    - `cylinder`: 6.8 L at 300 bar when not given.
     - `start_bar` and `start_temperature_c`: true gauge pressure and temperature of gas and wall at the start.
     - `surroundings_c`: float or array: temperature of the air around the set, constant or on the 1 s grid
       (its last value is held).
@@ -143,7 +139,6 @@ def simulate_wear(
       this often.
     - `hardware`: hidden properties; drawn by `draw_hardware` when not given. ``Hardware()`` is a faultless
       gauge.
-    - `person`: the wearer's breathing relative to the mean; drawn when not given.
 
     Returns the truth on a 1 s grid, and the readings.
     """

@@ -8,6 +8,7 @@ or shown.
 from __future__ import annotations
 
 import fcntl
+import functools
 import hashlib
 import os
 import re
@@ -240,12 +241,7 @@ def _normal(password: str) -> str:
     return unicodedata.normalize("NFC", password)
 
 
+@functools.cache
 def _nobody() -> str:
     """Return a hash that no password fits, of the same cost as a real one."""
-    global _nobodys_hash
-    if _nobodys_hash is None:
-        _nobodys_hash = _hasher.hash(os.urandom(24).hex())
-    return _nobodys_hash
-
-
-_nobodys_hash: str | None = None
+    return _hasher.hash(os.urandom(24).hex())

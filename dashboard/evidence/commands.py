@@ -66,7 +66,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     """
 
     from dashboard.evidence.notes import NoteTimes, bring_in
-    from ingest.standard_input import standard_input_as_file
+    from ingest.given_input import standard_input_as_file
 
     with standard_input_as_file(file) as read:
         lines, fresh = bring_in(read, archive, incident, NoteTimes(zone, clock_fast_s), datetime.now(UTC))

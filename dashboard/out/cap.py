@@ -10,7 +10,7 @@ import hashlib
 from datetime import UTC, datetime
 from xml.etree import ElementTree
 
-from dashboard.out.events import Event
+from dashboard.out.state import Event
 
 NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"
 # What a receiver shows. The standard defines the words (3.2.2); which event has which is our own rule.

@@ -21,8 +21,7 @@ from msgspec import Meta, Struct
 
 from analysis.live.rows import Snapshot
 from dashboard.out import cap
-from dashboard.out.events import Event, between, standing
-from dashboard.out.state import BoardState, board_states, encoded
+from dashboard.out.state import BoardState, Event, between, board_states, encoded, standing
 from ingest.broker.mqtt import Publisher
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import BadSettings, BrokerProblem

@@ -1,4 +1,4 @@
-"""What the live page shows, as JSON for a map, a vehicle terminal or a wall display.
+"""What the live page shows, and what happened on it, as JSON for a map, a vehicle terminal or a wall display.
 
 One object for each incident, with the same figures as the page. Times are RFC 3339 on the listener's clock,
 units are in the names. `board.schema.json` beside this module is the JSON Schema.
@@ -7,9 +7,11 @@ units are in the names. `board.schema.json` beside this module is the JSON Schem
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Literal
 
 import msgspec
 
@@ -167,3 +169,68 @@ def _moment(at_s: float) -> str:
 
 def _moment_or_none(at_s: float | None) -> str | None:
     return None if at_s is None else _moment(at_s)
+
+
+What = Literal["distress", "no_motion", "not_accounted", "evacuate"]
+_ALARMS: dict[str, What] = {"distress": "distress", "no_motion": "no_motion", "evacuate": "evacuate"}
+
+
+class Event(msgspec.Struct, frozen=True):
+    """Something that began or ended."""
+
+    key: str  # the same for the beginning and the end of one thing
+    what: What
+    state: Literal["raised", "ended"]
+    at: float  # when it began or was found to have ended; seconds since 1970, the listener's clock
+    service: str
+    set_id: str | None
+    wearer_id: str | None
+    incident_id: str | None
+    derived: bool  # found by underair; otherwise the set or the desk said it
+
+
+def standing(snapshot: Snapshot) -> dict[str, Event]:
+    """Return everything of these kinds that lasts at this moment, by key."""
+    incident_of = {row.set_id: row.incident_id for row in snapshot.rows}
+    events = [
+        Event(
+            key=line.key,
+            what=_ALARMS[line.alarm],
+            state="raised",
+            at=line.raised_at,
+            service=line.service,
+            set_id=line.set_id,
+            wearer_id=line.wearer_id,
+            incident_id=incident_of.get(line.set_id),
+            derived=line.derived,
+        )
+        for line in snapshot.alarms
+        if line.alarm in _ALARMS and line.ended_at is None
+    ]
+    events += [
+        Event(
+            key=f"{row.key} not accounted {row.lost.since_at:.3f}",
+            what="not_accounted",
+            state="raised",
+            at=row.lost.since_at,
+            service=row.service,
+            set_id=row.set_id,
+            wearer_id=row.wearer_id,
+            incident_id=row.incident_id,
+            derived=True,
+        )
+        for row in snapshot.rows
+        if row.lost is not None and row.attention == "not_accounted"
+    ]
+    return {event.key: event for event in events}
+
+
+def between(before: Mapping[str, Event], now: Mapping[str, Event], at: float) -> Iterable[Event]:
+    """Return what began and what ended between two moments, in the order of time."""
+    began = [event for key, event in now.items() if key not in before]
+    ended = [
+        msgspec.structs.replace(event, state="ended", at=at)
+        for key, event in before.items()
+        if key not in now
+    ]
+    return sorted([*began, *ended], key=lambda event: event.at)

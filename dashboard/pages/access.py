@@ -13,8 +13,7 @@ from dashboard.access import words
 from dashboard.access.log import access_table, head, read_log
 from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
-from dashboard.elements import aria, data, table
-from dashboard.listing import listing
+from dashboard.elements import aria, data, listing, table
 from dashboard.trends import publish_anew
 
 SHOWN_ENTRIES = 500

@@ -13,10 +13,10 @@ from dash import Dash, html
 from analysis.tables import formula_safe
 from analysis.trends.ledger import THERMAL_CLASSES
 from dashboard.context import PageContext
-from dashboard.listing import cell, listing
+from dashboard.elements import listing
 from dashboard.privacy import register_words as words
 from dashboard.privacy.register import by_person, update
-from dashboard.rows import count, number
+from dashboard.rows import cell, count, number
 from dashboard.trends.view import keeper_of
 from ingest.plurals import percent
 

@@ -23,10 +23,9 @@ from analysis.trends.measures import (
 from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import PageContext
-from dashboard.elements import aria, choices, plotted
-from dashboard.listing import cell, listing
+from dashboard.elements import aria, choices, listing, plotted
 from dashboard.pages import register as register_page
-from dashboard.rows import count, number
+from dashboard.rows import cell, count, number
 from dashboard.trends import before_after_view, duties, forecast_view, words, workload
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
@@ -105,10 +104,11 @@ def _sections(
     holds = {one.measure for one in found if one.part == "service" and same is not None}
     short = rests_in(look, wears, context.profile.rest)
     due = trends_sections.due(wears, [one for one in found if _in(one, wears)], short, context.profile)
+    hot = classes_figure(months) if months["heat_dose_wears"].sum() else None
     plots = [
         *(_figure(*one) for one in workload.work_plots(months, running)),
         *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
-        _classes(months),
+        _figure("classes", words.CLASSES_TITLE, hot, words.classes_sentence(months)),
         *(_figure(*one) for one in workload.season_plots(months, running)),
     ]
     parts: list[Any] = [html.Div(plots, className="plots")]
@@ -259,11 +259,6 @@ def _plot(
     figure = mean_figure(mean) if mean.table["mean"].count() else None
     left_out = int(months["wears"].sum()) - int(mean.table["wears"].sum())
     return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds, left_out))
-
-
-def _classes(months: pl.DataFrame) -> Any:
-    figure = classes_figure(months) if months["heat_dose_wears"].sum() else None
-    return _figure("classes", words.CLASSES_TITLE, figure, words.classes_sentence(months))
 
 
 def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:

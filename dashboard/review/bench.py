@@ -8,8 +8,7 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard.elements import PLOT_CONFIG, aria, data
-from dashboard.listing import shown
+from dashboard.elements import PLOT_CONFIG, aria, data, shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
 from dashboard.review.overview import (

@@ -7,9 +7,10 @@ from urllib.parse import urlencode
 import polars as pl
 from dash import html
 
-from dashboard.listing import cell, listing
+from dashboard.elements import listing
 from dashboard.review import words
 from dashboard.review.setting import amount, day_and_time, seconds
+from dashboard.rows import cell
 from dashboard.units import METRIC
 
 

@@ -12,8 +12,8 @@ from dash import html
 from analysis.profile import Profile
 from analysis.trends.comparisons import Signal
 from analysis.trends.duties import SOON_DAYS, overdue_days, training_of
-from dashboard.listing import cell, listing
-from dashboard.rows import count, number
+from dashboard.elements import listing
+from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import Choice, TrendsLook
 from ingest.plurals import counted

@@ -9,8 +9,7 @@ from dash import html
 
 from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
-from dashboard.elements import plotted
-from dashboard.listing import listing
+from dashboard.elements import listing, plotted
 from dashboard.theme import CHART_BLUE
 from dashboard.trends import summary_words, words
 from dashboard.trends.figures import plot, scatter

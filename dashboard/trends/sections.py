@@ -28,9 +28,8 @@ from analysis.trends.planning import PlanningRate, by_task, minutes_to_warning, 
 from analysis.trends.rest import ShortRest, rules_in_force
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
-from dashboard.elements import choices, scroller, table
-from dashboard.listing import cell, listing
-from dashboard.rows import count, number
+from dashboard.elements import choices, listing, scroller, table
+from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import CYLINDERS, Choice
 from dashboard.units import Units

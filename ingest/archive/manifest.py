@@ -8,7 +8,6 @@ before. On a store, where nothing can be appended, `ingest.archive.store_chains`
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -20,7 +19,7 @@ import msgspec
 import polars as pl
 
 from ingest.archive import store_chains
-from ingest.archive.chained import NOTHING_BEFORE
+from ingest.archive.chained import hash_of
 from ingest.archive.digests import DIGESTS, digest_text, rows_digest
 from ingest.archive.durable import sync_folder
 from ingest.archive.folder import FORMAT, last_line, require_known
@@ -171,8 +170,9 @@ def _add(archive: Path, writer: str, said: Line) -> None:
     def line(last: bytes | None) -> bytes:
         if last is not None:
             require_known(last, archive)
-        body = _encode(msgspec.structs.replace(said, before=_hash_of_line(last)))[:-1]
-        return body + _HASH % _hash(body).encode() + b"\n"
+        before = hash_of((last or b"").rstrip(b"\n")[:-HASH_LENGTH])
+        body = _encode(msgspec.structs.replace(said, before=before))[:-1]
+        return body + _HASH % hash_of(body).encode() + b"\n"
 
     (store_chains.append if place_of(archive).is_shared else _append)(archive, writer, line)
 
@@ -194,11 +194,3 @@ def _append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -
         os.fsync(file.fileno())
     if new:
         sync_folder(folder)
-
-
-def _hash_of_line(line: bytes | None) -> str:
-    return NOTHING_BEFORE if line is None else _hash(line.rstrip(b"\n")[:-HASH_LENGTH])
-
-
-def _hash(body: bytes) -> str:
-    return hashlib.sha256(body).hexdigest()

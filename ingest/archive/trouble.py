@@ -40,14 +40,11 @@ class Fault:
         if self.what == FOREIGN:
             return f"`{self.where}` is not read: {self.statement}."
         said = f"Cannot read `{self.where}`: {self.statement}."
-        return f"{said} {self._left_out()}" if self.rows else said
-
-    def _left_out(self) -> str:
-        who = list(self.speakers)
-        if self.more_speakers:
-            who.append(f"{self.more_speakers} more")
+        if not self.rows:
+            return said
+        who = [*self.speakers, *([f"{self.more_speakers} more"] if self.more_speakers else [])]
         of = f" of {_listed(who)}" if who else ""
-        return f"Left out: {counted(self.rows, f'{self.kind} message')}{of}{self._when()}."
+        return f"{said} Left out: {counted(self.rows, f'{self.kind} message')}{of}{self._when()}."
 
     def _when(self) -> str:
         if self.first is None or self.last is None:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from ingest.archive.folder import Counts
-from ingest.archive.journal import Damage, Record, SegmentWriter, segments
+from ingest.archive.journal import Record, SegmentWriter, segments
 from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.contract.errors import reason_of
 from ingest.contract.topics import is_own_state
@@ -180,7 +180,13 @@ class Writing:
             while batch := self._take():
                 if not self._write(batch):
                     break
-                self._tell_durable(batch)
+                try:
+                    self._durable(batch)
+                except Exception as error:  # noqa: BLE001  # it is safe; the next must be journalled, too
+                    self._say(
+                        f"what is safe could not be acknowledged ({reason_of(error)}); "
+                        "the broker sends it again after the next connection, and it is kept once"
+                    )
                 self._rotate_if_due()
             self._rotate_if_due(now=stopping)
             if stopping:
@@ -202,15 +208,6 @@ class Writing:
         if not self._room.is_set():
             self._room.set()
         return batch
-
-    def _tell_durable(self, batch: list[Delivery]) -> None:
-        try:
-            self._durable(batch)
-        except Exception as error:  # noqa: BLE001  # the batch is safe; the next ones must be journalled too
-            self._say(
-                f"what is safe could not be acknowledged ({reason_of(error)}); "
-                "the broker sends it again after the next connection, and it is kept once"
-            )
 
     def _write(self, batch: list[Delivery]) -> bool:
         """Journal a batch, however long the disk takes; False when told to stop before it could."""
@@ -302,17 +299,13 @@ class Writing:
         if self._health.sealing_trouble:
             self._say(News("the journal can be sealed again"))
         for damage in outcome.damages:
-            self._say(_damage_sentence(segment, damage))
+            what = (
+                "a torn tail was kept in refused; it had not been acknowledged if a write broke off there"
+                if damage.torn_tail
+                else "damaged bytes were skipped and kept in refused"
+            )
+            self._say(f"journal {segment.name}: {damage.sentence()}; {what}")
         self._note(
             sealed=self._health.sealed + outcome.counts, last_sealed=datetime.now(UTC), sealing_trouble=""
         )
         return True
-
-
-def _damage_sentence(segment: Path, damage: Damage) -> str:
-    what = (
-        "a torn tail was kept in refused; it had not been acknowledged if a write broke off there"
-        if damage.torn_tail
-        else "damaged bytes were skipped and kept in refused"
-    )
-    return f"journal {segment.name}: {damage.sentence()}; {what}"

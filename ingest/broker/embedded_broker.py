@@ -31,7 +31,9 @@ class EmbeddedBroker(Started):
     def __init__(self, port: int | None = None) -> None:
         self.username = "demo"
         self.password = secrets.token_urlsafe(18)
-        self.port = port or _free_port()
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port: int = port or probe.getsockname()[1]
         self._process: subprocess.Popen[str] | None = None
 
     @property
@@ -73,10 +75,3 @@ class EmbeddedBroker(Started):
         process, self._process = self._process, None
         if process is not None:
             end_process(process, 3.0)
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port

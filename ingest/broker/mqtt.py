@@ -168,9 +168,7 @@ def tls_context(
 ) -> ssl.SSLContext:
     """Return a TLS context that checks the broker's certificate, and shows ours when we have one.
 
-    - `ca_file`: certificate of the authority that signed the broker's; by default those that the system
-      trusts.
-    - `certificate_file` and `key_file`: our own, in PEM.
+    The files are those of `Login`.
     """
     try:
         context = ssl.create_default_context(cafile=ca_file)
@@ -192,15 +190,6 @@ def _why(error: OSError) -> str:
     if reason == "KEY_VALUES_MISMATCH":
         return "the key is not that of the certificate"
     return str(reason)
-
-
-def _try_handshake(address: BrokerAddress, context: ssl.SSLContext) -> None:
-    """Raise what is wrong with TLS before paho meets it, which leaves its socket open then."""
-    with (
-        socket.create_connection((address.host, address.port), CONNECT_TIMEOUT_S) as plain,
-        context.wrap_socket(plain, server_hostname=address.host),
-    ):
-        pass
 
 
 def connection_sentence(address: BrokerAddress, error: Exception) -> str:
@@ -279,7 +268,13 @@ class Publisher:
         self._client.connect_timeout = CONNECT_TIMEOUT_S
         try:
             if tls is not None:
-                _try_handshake(self.address, tls)
+                # What is wrong with TLS is told before paho meets it, which leaves its socket open then.
+                place = (self.address.host, self.address.port)
+                with (
+                    socket.create_connection(place, CONNECT_TIMEOUT_S) as plain,
+                    tls.wrap_socket(plain, server_hostname=self.address.host),
+                ):
+                    pass
             self._client.connect(self.address.host, self.address.port, KEEPALIVE_S)
         except (OSError, ssl.SSLError) as error:
             raise BrokerProblem(connection_sentence(self.address, error)) from error

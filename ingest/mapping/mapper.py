@@ -77,7 +77,10 @@ class Mapper:
             if not is_id(set_id):
                 raise RefusedMessage(f"set_id must be {ID_WORDS}, got {set_id[:60]!r}", source.set_id.pointer)
             time = _time(source.time, original, heard.received)
-            if self._came_before(mapping, source, set_id, heard):
+            before = self.state.get(f"{mapping.service}/{set_id}")
+            # One without time or counter can be said twice.
+            told_apart = source.time.form != "received" or source.counter is not None
+            if before is not None and told_apart and _mark(heard) in before.recent:
                 mapped.again = True
                 return mapped
             state = self._state_of(mapping, source, set_id, original, levels, heard)
@@ -123,13 +126,6 @@ class Mapper:
             )
         return self._by_topic[topic]
 
-    def _came_before(self, mapping: Mapping, source: Source, set_id: str, heard: Heard) -> bool:
-        """Return whether this very object came just before; one without time or counter can be said twice."""
-        state = self.state.get(f"{mapping.service}/{set_id}")
-        if state is None or (source.time.form == "received" and source.counter is None):
-            return False
-        return _mark(heard) in state.recent
-
     def _state_of(
         self,
         mapping: Mapping,
@@ -144,9 +140,8 @@ class Mapper:
         state = self.state.get(key)
         now_us = micros(heard.received)
         up_since_s = None
-        uptime_s = _optional_number(source.uptime_s, original, levels, "uptime_s", "s")
-        if uptime_s is not None:
-            up_since_s = now_us / 1e6 - uptime_s
+        if source.uptime_s is not None and (raw := _raw(source.uptime_s, original, levels)) is not None:
+            up_since_s = now_us / 1e6 - _in_unit("uptime_s", raw, source.uptime_s, "s")
         if source.boot is not None:
             boot = _whole("boot", _required(source.boot, original, levels, "boot"))
             fresh = state is None or state.boot != boot
@@ -323,15 +318,6 @@ def _whole(name: str, raw: Any) -> int:
     if number != int(number) or not 0 <= number <= 2**53 - 1:
         raise RefusedMessage(f"{name} must be an integer 0..{2**53 - 1}, got {str(raw)[:60]!r}")
     return int(number)
-
-
-def _optional_number(
-    value: Value | None, original: dict[str, Any], levels: dict[str, str], name: str, unit: str
-) -> float | None:
-    raw = None if value is None else _raw(value, original, levels)
-    if value is None or raw is None:
-        return None
-    return _in_unit(name, raw, value, unit)
 
 
 def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:

@@ -159,6 +159,8 @@ def guide(browser: Browser) -> None:
 
 
 def main(arguments: list[str]) -> None:
+    if unknown := sorted({*arguments[1:]} - {*SCENES, "guide"}):
+        sys.exit(f"there is no scene {unknown[0]!r}; there are {', '.join(SCENES)} and guide")
     folder = Path(arguments[0])
     folder.mkdir(parents=True, exist_ok=True)
     with sync_playwright() as playwright:

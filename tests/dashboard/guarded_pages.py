@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import time
 from pathlib import Path
 from typing import Any
@@ -59,7 +60,7 @@ class GuardedPages:
 
     def __init__(self, folder: Path, monkeypatch: Any, public_url: str | None = None) -> None:
         monkeypatch.setattr(accounts, "_hasher", CHEAP_HASHER)
-        monkeypatch.setattr(accounts, "_nobodys_hash", None)
+        monkeypatch.setattr(accounts, "_nobody", functools.cache(accounts._nobody.__wrapped__))
         self.archive = folder / "archive"
         self.archive.mkdir(exist_ok=True)
         self.accounts = AccountFile(folder / "accounts.json")

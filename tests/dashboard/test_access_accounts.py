@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import stat
 import subprocess
@@ -24,7 +25,7 @@ UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
 @pytest.fixture
 def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AccountFile:
     monkeypatch.setattr(accounts, "_hasher", CHEAP_HASHER)
-    monkeypatch.setattr(accounts, "_nobodys_hash", None)
+    monkeypatch.setattr(accounts, "_nobody", functools.cache(accounts._nobody.__wrapped__))
     return AccountFile(tmp_path / "accounts.json")
 
 

@@ -19,9 +19,8 @@ from analysis.live.board import LiveBoard
 from analysis.live.rows import Hearing, Snapshot
 from analysis.profile import Profile
 from dashboard.out import cap
-from dashboard.out.events import Event, between, standing
 from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
-from dashboard.out.state import CAUTION, SCHEMA, board_states, encoded
+from dashboard.out.state import CAUTION, SCHEMA, Event, between, board_states, encoded, standing
 from dashboard.serving import Served
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive

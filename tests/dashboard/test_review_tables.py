@@ -10,7 +10,7 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from dashboard.listing import listing
+from dashboard.elements import listing
 from dashboard.review import words
 from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
