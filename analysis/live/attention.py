@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from msgspec.structs import replace
 
-from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Reason, Row, Team
+from analysis.alarms.held import GRAVEST
+from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
@@ -133,6 +134,36 @@ def with_refused_alarms(row: Row, refused: Sequence[AlarmLine]) -> Row:
             attention = min(row.attention, name, key=ORDER.__getitem__)
             row = replace(row, attention=attention, reasons=(Reason(name, raised[name]), *row.reasons))
     return row
+
+
+def rows_of_alarms_alone(
+    alarms: Sequence[AlarmLine], known: Collection[str], low_air_bar: float
+) -> list[Row]:
+    """Return a row for each set that gives one of the gravest alarms and has none: a person is somewhere.
+
+    - `alarms`: every line.
+    - `known`: keys of the rows there are.
+    - `low_air_bar`: the warning by the profile; the set has not said its own.
+    """
+    of_set: dict[str, list[AlarmLine]] = defaultdict(list)
+    for line in alarms:
+        if line.alarm in GRAVEST and line.ended_at is None and line.row_key not in known:
+            of_set[line.row_key].append(line)
+    found = []
+    for key, lines in of_set.items():
+        first = lines[0]
+        raised = {line.alarm: line.raised_at for line in lines}
+        row = Row(
+            key=key,
+            service=first.service,
+            set_id=first.set_id,
+            wearer_id=first.wearer_id,
+            team=first.team,
+            low_air_bar=low_air_bar,
+            lost=Lost("alarm_only", min(raised.values())),
+        )
+        found.append(judge(row, raised, 0.0))
+    return found
 
 
 def _is_low(row: Row) -> bool:

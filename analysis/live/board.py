@@ -18,7 +18,13 @@ from msgspec.structs import replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST
-from analysis.live.attention import Moments, in_order_of_need, team_rows, with_refused_alarms
+from analysis.live.attention import (
+    Moments,
+    in_order_of_need,
+    rows_of_alarms_alone,
+    team_rows,
+    with_refused_alarms,
+)
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.rows import OrderLine, Reason, Row, Snapshot
@@ -76,6 +82,7 @@ class LiveBoard:
         ]
         alarms += refused
         rows = [with_refused_alarms(row, refused) for row in rows]
+        rows += rows_of_alarms_alone(alarms, {row.key for row in rows}, self.profile.air.low_air_bar)
         since = {
             one.key: at_us * 1e-6
             for board in boards
@@ -117,8 +124,8 @@ class LiveBoard:
             set_ids=tuple(sorted({set_id for board in boards for set_id in board.set_ids})),
             services=tuple(sorted(self._services)),
             orders=orders,
-            roll_calls=tuple(line for desk in desks for line in desk.words.roll_calls()),
-            standby=tuple(line for desk in desks for line in desk.words.standby()),
+            roll_calls=tuple(line for desk in desks for line in desk.words.roll_calls(shown)),
+            standby=tuple(line for desk in desks for line in desk.words.standby(shown)),
             contradictions=tuple(line for desk in desks for line in desk.words.contradictions()),
             came_out=with_rests(
                 (out for board in boards for out in board.came_out(now_s)), self.profile.rest

@@ -59,13 +59,12 @@ class DeskRecord:
         self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched)
         never_said = {old.identity for old, _ in self.book.corrected}
         for one, kind in words:
-            if one.identity in never_said:
+            earlier_use = one.at_us < self.book.began_us.get(one.row.get("incident_id", ""), 0)
+            if one.identity in never_said or earlier_use:
                 continue
             self.words.take(
                 kind, {**one.row, "desk_id": one.desk_id, "identity": one.identity}, one.at_us * 1e-6
             )
-            if kind == "incident" and one.row["action"] == "close":
-                self.words.close(one.row["incident_id"])
         notes = [
             NoteLine(
                 key=one.identity,

@@ -10,13 +10,20 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from msgspec.structs import replace
+
 from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.live.rows import Contradiction, GaugeRow, OrderLine, RollCallLine, Row, StandbyLine
 from analysis.wears import gauges as by_voice
-from analysis.wears.tally import Stay, TallyEntry, TallyWord
+from analysis.wears.tally import Stay, TallyWord
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
-ACKNOWLEDGED_BY_VOICE = "order acknowledged by voice"  # a note about the set with these words acknowledges
+ACKNOWLEDGED_BY_VOICE = {
+    "evacuate": "Order to evacuate acknowledged by voice",
+    "withdraw": "Order to withdraw acknowledged by voice",
+}
+"""A note about a set that has these words and no others acknowledges this order."""
+ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # so said older desks: of the one order in force then
 MOST_CONTRADICTIONS = 20
 
 Record = dict[str, Any]
@@ -61,7 +68,8 @@ class DeskWords:
         self._stays = {
             (one.incident_id, one.wearer_id): one for one in sorted(stays, key=lambda one: one.in_us)
         }
-        self._voice: dict[str, float] = {}
+        self._voice: dict[tuple[str, str], float] = {}  # by set and order: when it was acknowledged
+        self._closed: set[str] = set()
         self._last: dict[tuple[str, ...], list[_Said]] = {}
         self._contradictions: dict[str, Contradiction] = {}
         self._unmatched = {one.identity for one in unmatched if not one.repeats}
@@ -72,52 +80,37 @@ class DeskWords:
         if taker is not None:
             taker(record, at)
 
-    def close(self, incident_id: str) -> None:
-        """Forget what was said about an incident that is closed."""
-        self._orders = {key: order for key, order in self._orders.items() if key[0] != incident_id}
-        self._rolls = {key: roll for key, roll in self._rolls.items() if key[0] != incident_id}
-        self._standby = {key: line for key, line in self._standby.items() if key[0] != incident_id}
-        self._contradictions = {
-            key: one for key, one in self._contradictions.items() if one.incident_id != incident_id
-        }
-
     def gauge(self, set_id: str) -> GaugeRow | None:
         """Return the last pressure that was read by voice of a set."""
         return self._gauges.get(set_id)
 
-    def missing_since(self, incident_id: str | None, wearer_id: str | None, team: str | None) -> float | None:
+    def missing_since(self, incident_id: str | None, wearer_id: str | None) -> float | None:
         """Return since when a roll call has missed somebody who has not been found since."""
-        latest: tuple[float, str] | None = None
-        for roll in self._rolls.values():
-            if roll.incident_id != incident_id:
-                continue
-            for answer in (
-                roll.answers.get(("wearer", wearer_id or "")),
-                roll.answers.get(("team", team or "")),
-            ):
-                if answer is not None and (latest is None or answer > latest):
-                    latest = answer
-        return latest[0] if latest is not None and latest[1] == "missing" else None
+        stay = self._stays.get((incident_id or "", wearer_id or ""))
+        if stay is None:
+            return None
+        rolls = [roll for roll in self._rolls.values() if roll.incident_id == incident_id]
+        answers = [answer for roll in rolls if (answer := _answer_for(stay, roll)) is not None]
+        at, state = max(answers, default=(None, ""))
+        return at if state == "missing" else None
 
     def orders(self, rows: Iterable[Row]) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        `rows`: who is inside; a set's own acknowledgement counts from the order on.
+        `rows`: who is inside. A set that nobody tallied in is meant by every order to everybody. What was
+        acknowledged before the order, or before its wearer went in, does not count.
         """
-        inside = list(rows)
+        inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
         for (incident_id, order, team, set_id, desk_id), (at, given, record) in self._orders.items():
-            if not given:
+            if not given or not self._in_force(incident_id, inside):
                 continue
             meant = [
                 row
-                for row in inside
-                if row.incident_id == incident_id
-                and row.tallied_out_at is None
-                and (not team or row.team == team)
-                and (not set_id or row.set_id == set_id)
+                for row in _of_incident(inside, incident_id)
+                if (not team or row.team == team) and (not set_id or row.set_id == set_id)
             ]
-            waiting = tuple(row.key for row in meant if not self._acknowledged(row, at))
+            waiting = tuple(row.key for row in meant if not self._acknowledged(row, order, at))
             out = self._out_since(incident_id, at, team, set_id)
             lines.append(
                 OrderLine(
@@ -133,25 +126,29 @@ class DeskWords:
                     acknowledged=len(meant) - len(waiting),
                     out=out,
                     waiting=waiting,
+                    lifted_by=tuple(
+                        desk
+                        for (*same, desk), (said_at, stands, _) in self._orders.items()
+                        if same == [incident_id, order, team, set_id] and not stands and said_at > at
+                    ),
                 )
             )
         return tuple(sorted(lines, key=lambda line: (not line.waiting, line.given_at)))
 
-    def roll_calls(self) -> tuple[RollCallLine, ...]:
-        """Return the roll calls that are open."""
+    def roll_calls(self, rows: Iterable[Row]) -> tuple[RollCallLine, ...]:
+        """Return the roll calls that are open. `rows`: who is inside; each is called by name."""
+        inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
         for (incident_id, roll_id), roll in self._rolls.items():
             if roll.called_at is None or roll.closed_at is not None:
                 continue
-            answers = []
-            for tally in self._inside_of(incident_id):
-                own = [
-                    answer
-                    for name in (("wearer", tally.wearer_id), ("team", tally.team or ""))
-                    if (answer := roll.answers.get(name)) is not None
-                ]
-                state = max(own)[1] if own else "called"
-                answers.append((tally.wearer_id, tally.set_id, tally.team, state))
+            if not self._in_force(incident_id, inside):
+                continue
+            called = {row.wearer_id or row.set_id: row for row in _of_incident(inside, incident_id)}
+            answers = [
+                (row.wearer_id, row.set_id, row.team, self._answered(roll, row))
+                for _, row in sorted(called.items())
+            ]
             complete = bool(answers) and all(state == "answered" for *_, state in answers)
             last = max((at for at, _ in roll.answers.values()), default=None)
             lines.append(
@@ -166,24 +163,34 @@ class DeskWords:
             )
         return tuple(sorted(lines, key=lambda line: line.called_at))
 
-    def standby(self) -> tuple[StandbyLine, ...]:
-        """Return the emergency teams, those that were stood down left out."""
-        return tuple(line for line in self._standby.values() if line.state != "stood_down")
+    def standby(self, rows: Iterable[Row]) -> tuple[StandbyLine, ...]:
+        """Return the emergency teams, those that were stood down left out. `rows`: who is inside."""
+        inside = [row for row in rows if row.tallied_out_at is None]
+        return tuple(
+            replace(line, inside=sum(row.team == line.team for row in inside if row.incident_id == incident))
+            for (incident, _), line in self._standby.items()
+            if line.state != "stood_down" and self._in_force(incident, inside)
+        )
 
     def contradictions(self) -> tuple[Contradiction, ...]:
         """Return where two desks differed within 30 s, and each `out` of nobody who was in, latest first."""
         return tuple(sorted(self._contradictions.values(), key=lambda one: one.at, reverse=True))
 
-    def _acknowledged(self, row: Row, since_at: float) -> bool:
-        by_set = row.evacuate_acknowledged_at
-        return (by_set is not None and by_set >= since_at) or self._voice.get(row.set_id, 0.0) >= since_at
+    def _in_force(self, incident_id: str, inside: Iterable[Row]) -> bool:
+        """Return whether what was said of an incident still counts: it is open, or somebody is still in."""
+        return incident_id not in self._closed or any(row.incident_id == incident_id for row in inside)
 
-    def _inside_of(self, incident_id: str) -> list[TallyEntry]:
-        """Return the tallies in force of those who are in, by wearer."""
-        inside = [
-            one for one in self._stays.values() if one.incident_id == incident_id and one.ended_us is None
-        ]
-        return sorted((one.tallies[-1] for one in inside), key=lambda tally: tally.wearer_id)
+    def _acknowledged(self, row: Row, order: str, since_at: float) -> bool:
+        since_at = max(since_at, row.tallied_in_at or 0.0)
+        by_set = row.evacuate_acknowledged_at if order == "evacuate" else None
+        return max(by_set or 0.0, self._voice.get((row.set_id, order), 0.0)) >= since_at
+
+    def _answered(self, roll: _Roll, row: Row) -> str:
+        stay = self._stays.get((roll.incident_id, row.wearer_id or ""))
+        if stay is None:
+            return "no_tally"
+        answer = _answer_for(stay, roll)
+        return answer[1] if answer is not None else "called"
 
     def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
         count = 0
@@ -193,6 +200,9 @@ class DeskWords:
             out = stay.ended_us is not None and stay.ended_us * 1e-6 >= at
             count += stay.incident_id == incident_id and out and meant
         return count
+
+    def _take_incident(self, record: Record, at: float) -> None:
+        (self._closed.add if record["action"] == "close" else self._closed.discard)(record["incident_id"])
 
     def _take_order(self, record: Record, at: float) -> None:
         team, set_id = record["team"] or "", record["set_id"] or ""
@@ -232,8 +242,12 @@ class DeskWords:
         return [("wearer", one.wearer_id) for one in last if one.team == name]
 
     def _take_note(self, record: Record, at: float) -> None:
-        if record["set_id"] and ACKNOWLEDGED_BY_VOICE in record["text"].lower():
-            self._voice[record["set_id"]] = at
+        text, incident_id = record["text"].strip(), record["incident_id"]
+        names = {order for order, words in ACKNOWLEDGED_BY_VOICE.items() if words == text}
+        if text == ACKNOWLEDGED_THE_ONE:
+            names = {key[1] for key, (_, given, _) in self._orders.items() if given and key[0] == incident_id}
+        if record["set_id"] and len(names) == 1:
+            self._voice[record["set_id"], names.pop()] = at
 
     def _take_tally(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["wearer_id"])
@@ -281,3 +295,28 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     if one[0] == other[0] == "gauge":
         return abs(float(one[1]) - float(other[1])) > 2.0 * VOICE_STEP_BAR
     return one != other
+
+
+def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
+    """Return who is in at an incident; a set that nobody tallied in may be in at any."""
+    return [row for row in rows if row.incident_id in (incident_id, None)]
+
+
+def _answer_for(stay: Stay, roll: _Roll) -> tuple[float, str] | None:
+    """Return when and how somebody was answered for: since going in, by name, or by the team of that moment.
+
+    Whoever is missing by name is found by name only: the rest of the team may answer before.
+    """
+    in_at = stay.in_us * 1e-6
+    by_name = roll.answers.get(("wearer", stay.wearer_id))
+    if by_name is not None and by_name[0] < in_at:
+        by_name = None
+    if by_name is not None and by_name[1] == "missing":
+        return by_name
+    found = [by_name] if by_name is not None else []
+    for team in {tally.team for tally in stay.tallies if tally.team}:
+        answer = roll.answers.get(("team", team))
+        before = [one for one in stay.tallies if answer is not None and one.in_us * 1e-6 <= answer[0]]
+        if answer is not None and before and before[-1].team == team:
+            found.append(answer)
+    return max(found, default=None)

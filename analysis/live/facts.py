@@ -68,7 +68,7 @@ def row_of(
     last_known_bar = reading[1] if reading is not None else None
     lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s) if inside.looked_for else None
     if tallied_in and lost is None:
-        missing_at = words.missing_since(entry.incident_id, entry.wearer_id, entry.team)
+        missing_at = words.missing_since(entry.incident_id, entry.wearer_id)
         lost = Lost("missing", missing_at) if missing_at is not None else None
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":

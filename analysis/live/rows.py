@@ -67,7 +67,15 @@ class Reason(msgspec.Struct, frozen=True):
 
 # Why there is no evidence that somebody inside has air now.
 LostCode = Literal[
-    "missing", "empty", "valve_closed", "off", "restarted", "silent", "never_heard", "set_given"
+    "missing",
+    "empty",
+    "valve_closed",
+    "off",
+    "restarted",
+    "silent",
+    "never_heard",
+    "set_given",
+    "alarm_only",  # the set gives an alarm and no pressure
 ]
 
 
@@ -99,7 +107,7 @@ class Prompt(msgspec.Struct, frozen=True):
     due_at: float
 
 
-class Row(msgspec.Struct, frozen=True):
+class Row(msgspec.Struct, frozen=True, kw_only=True):
     """One wearer inside, or one set under air that nobody tallied in.
 
     The board fills in facts; `attention.judge` fills in `attention` and `reasons`.
@@ -109,29 +117,29 @@ class Row(msgspec.Struct, frozen=True):
     set_id: str
     wearer_id: str | None
     team: str | None
-    task: str | None
-    incident_id: str | None
-    tallied_in_at: float | None
-    tallied_out_at: float | None
-    attention: Attention
-    reasons: tuple[Reason, ...]
-    started_at: float | None
-    ended_at: float | None
-    pressure_bar: float | None
-    pressure_at: float | None
-    silent_since_at: float | None
-    cylinder_known: bool
-    start_bar: float | None
+    task: str | None = None
+    incident_id: str | None = None
+    tallied_in_at: float | None = None
+    tallied_out_at: float | None = None
+    attention: Attention = "under_air"
+    reasons: tuple[Reason, ...] = ()
+    started_at: float | None = None
+    ended_at: float | None = None
+    pressure_bar: float | None = None
+    pressure_at: float | None = None
+    silent_since_at: float | None = None
+    cylinder_known: bool = False
+    start_bar: float | None = None
     low_air_bar: float
-    turn_back_bar: float | None
-    turn_back_reached_at: float | None
-    rate_l_min: float | None
-    low_air: Interval | None
-    turn_back: Interval | None
-    fan: tuple[FanPoint, ...]
+    turn_back_bar: float | None = None
+    turn_back_reached_at: float | None = None
+    rate_l_min: float | None = None
+    low_air: Interval | None = None
+    turn_back: Interval | None = None
+    fan: tuple[FanPoint, ...] = ()
     # `low_air_was_expected_at`, `turn_back_was_expected_at`: (float, float) or None: of a silent set, and of
     # somebody who is in without air that we know of: early and late end as last known
-    low_air_was_expected_at: tuple[float, float] | None
+    low_air_was_expected_at: tuple[float, float] | None = None
     turn_back_was_expected_at: tuple[float, float] | None = None
     service: str = ""
     entered_at: float | None = None  # when the entry began: tallied in, or first heard under air
@@ -213,7 +221,10 @@ class NoteLine(msgspec.Struct, frozen=True):
 
 
 class OrderLine(msgspec.Struct, frozen=True):
-    """An order in force: to how many, acknowledged by whom, who is out; `waiting`: rows of the rest."""
+    """An order in force: to how many, acknowledged by whom, who is out; `waiting`: rows of the rest.
+
+    `lifted_by`: other desks that lifted it. The desk that gave it has not, so sets still receive it.
+    """
 
     key: str
     incident_id: str
@@ -227,27 +238,32 @@ class OrderLine(msgspec.Struct, frozen=True):
     acknowledged: int
     out: int
     waiting: tuple[str, ...]
+    lifted_by: tuple[str, ...] = ()
 
 
 class RollCallLine(msgspec.Struct, frozen=True):
-    """An open roll call; `answers` are (wearer, set, team, `called`, `answered` or `missing`)."""
+    """An open roll call; `answers` are (wearer, set, team, state).
+
+    The state is `called`, `answered` or `missing`; `no_tally` of a set whose wearer nobody knows (None).
+    """
 
     key: str
     incident_id: str
     roll_id: str
     called_at: float
-    answers: tuple[tuple[str, str, str | None, str], ...]
+    answers: tuple[tuple[str | None, str, str | None, str], ...]
     complete_at: float | None
 
 
 class StandbyLine(msgspec.Struct, frozen=True):
-    """An emergency team."""
+    """An emergency team; with members `inside` it is not ready, whatever was said."""
 
     incident_id: str
     team: str
     state: str
     at: float
     text: str | None
+    inside: int = 0
 
 
 class Contradiction(msgspec.Struct, frozen=True):

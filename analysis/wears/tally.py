@@ -136,6 +136,7 @@ class TallyBook:
     shared: list[Shared]  # sets that two wearers were in with at once
     unmatched: list[TallyWord]  # each `out` of somebody who was not in
     words: list[TallyWord]  # all that was said, in order of the moment from which it counts
+    began_us: dict[str, int] = field(default_factory=dict)  # by incident: when the name was used again last
 
     def within(self, incidents: frozenset[str] | set[str]) -> TallyBook:
         """Return the book of some incidents only."""
@@ -148,6 +149,7 @@ class TallyBook:
                 [one for one in lot if one.row["incident_id"] in incidents]
                 for lot in (self.unmatched, self.words)
             ),
+            {name: at_us for name, at_us in self.began_us.items() if name in incidents},
         )
 
 
@@ -201,6 +203,7 @@ class _Reader:
         self._unmatched: list[TallyWord] = []
         self._spoken_us: dict[str, int] = {}  # by incident: when desks spoke of it last
         self._use: dict[str, int] = {}
+        self._began_us: dict[str, int] = {}
 
     def book(self) -> TallyBook:
         """Return the book."""
@@ -216,12 +219,7 @@ class _Reader:
             if kind != "resolved":
                 self._count_uses(str(row["incident_id"]), from_us, begins=row["action"] in ("open", "in"))
             if kind == "incident":
-                if row["action"] != "close":
-                    continue
-                for stay in [one for ones in self._open.values() for one in ones]:
-                    named = stay.incident_id == row["incident_id"] and stay.in_us < from_us
-                    if named and stay.closed_us is None:
-                        stay.closed_us, stay.closed_by = from_us, identity
+                self._open_or_close(from_us, identity, row)
             elif kind == "resolved":
                 self._resolve(from_us, identity, row)
             elif row["action"] == "out":
@@ -243,13 +241,26 @@ class _Reader:
             key=lambda pair: (pair[1].said_us, pair[1].identity),
         )
         words = list(tallies.values())
-        return TallyBook(self._tallies, corrected, self._stays, self._shared, self._unmatched, words)
+        return TallyBook(
+            self._tallies, corrected, self._stays, self._shared, self._unmatched, words, self._began_us
+        )
 
     def _count_uses(self, incident_id: str, at_us: int, *, begins: bool) -> None:
         last_us = self._spoken_us.get(incident_id, at_us)
         if begins and at_us - last_us > USED_AGAIN_US:
             self._use[incident_id] = self._use.get(incident_id, 0) + 1
+            self._began_us[incident_id] = at_us
         self._spoken_us[incident_id] = max(at_us, last_us)
+
+    def _open_or_close(self, at_us: int, identity: str, row: Row) -> None:
+        """Mark whoever is in when the incident is closed; opened again, they are in as before."""
+        for stay in [one for ones in self._open.values() for one in ones]:
+            if stay.incident_id != row["incident_id"]:
+                continue
+            if row["action"] != "close" and stay.use == self._use.get(stay.incident_id, 0):
+                stay.closed_us = stay.closed_by = None
+            elif row["action"] == "close" and stay.closed_us is None and stay.in_us < at_us:
+                stay.closed_us, stay.closed_by = at_us, identity
 
     def _in(self, from_us: int, said_us: int, identity: str, row: Row, desk: str) -> None:
         tally = TallyEntry(

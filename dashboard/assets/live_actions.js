@@ -23,8 +23,9 @@
         state: answered ? "answered" : "missing" }, fill(answered ? words.roll_answered_what : words.roll_missing_what, item));
       buttons.push(press(words.roll_answered, () => say(true)), press(words.roll_missing, () => say(false)));
     }
-    if (data.orders.some((one) => one.waiting.includes(item.key))) {
-      buttons.push(press(words.order_by_voice, () => underair.desk.send("note", { ...about, text: words.order_by_voice_note },
+    const waited = data.orders.filter((one) => one.waiting.includes(item.key));
+    for (const order of new Set(waited.map((one) => one.order))) {
+      buttons.push(press(words.order_by_voice[order], () => underair.desk.send("note", { ...about, text: words.order_by_voice[order] },
         fill(words.order_by_voice_what, item))));
     }
     if (fields.inside && fields.wearer_id) buttons.unshift(tallyOut(item));

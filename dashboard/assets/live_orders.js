@@ -54,8 +54,8 @@
       text(who, one.who);
       text(state, one.state);
       underair.attribute(line, "data-state", one.code);
-      answered.hidden = one.code === "answered" || !words.may_send;
-      missing.hidden = one.code === "missing" || !words.may_send;
+      answered.hidden = one.code === "answered" || !one.what || !words.may_send;
+      missing.hidden = one.code === "missing" || !one.what || !words.may_send;
       underair.attribute(answered, "aria-label", fill(words.roll_answered_what, one));
       underair.attribute(missing, "aria-label", fill(words.roll_missing_what, one));
     });

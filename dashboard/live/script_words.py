@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.live.desk_words import ACKNOWLEDGED_BY_VOICE
 from dashboard.live.words import NO_DESK
 
 FOR_SCRIPT = {
@@ -112,8 +113,7 @@ FOR_SCRIPT = {
     "order_confirm": "{order}, {whom}, incident {incident_id}: press again to order it.",
     "order_lift": "Lift",
     "order_lift_what": "Lift: {text}",
-    "order_by_voice": "Order acknowledged by voice",
-    "order_by_voice_note": "Order acknowledged by voice",
+    "order_by_voice": ACKNOWLEDGED_BY_VOICE,
     "order_by_voice_what": "Order acknowledged by {who}",
     "roll_call": "Call the roll",
     "roll_call_what": "Roll call",

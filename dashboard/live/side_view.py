@@ -213,7 +213,16 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                     meant=line.meant,
                     out=line.out,
                 ),
-                "who": words.ORDER_WAITING.format(who=waiting) if waiting else "",
+                "who": ". ".join(
+                    [
+                        *([words.ORDER_WAITING.format(who=waiting)] if waiting else []),
+                        *(
+                            [words.ORDER_LIFTED_BY.format(desks=", ".join(line.lifted_by), desk=line.desk_id)]
+                            if line.lifted_by
+                            else []
+                        ),
+                    ]
+                ),
                 "note": words.SEEN_STATE["order"],
             }
         )
@@ -233,7 +242,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         text = f"{text}, {words.ROLL_COMPLETE.format(time=words.duration(line.complete_at - line.called_at))}"
     else:
         text = f"{text}, {words.duration(now - line.called_at)}"
-    order = {"missing": 0, "called": 1, "answered": 2}
+    order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
     return {
         "key": line.key,
         "incident": line.incident_id,
@@ -254,19 +263,27 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
             ),
             *(
                 {
-                    "key": wearer_id,
-                    "what": "wearer_id",
-                    "name": wearer_id,
+                    "key": wearer_id or f"set {set_id}",
+                    "what": "wearer_id"
+                    if wearer_id
+                    else "",  # nobody can answer by name for an unknown wearer
+                    "name": wearer_id or set_id,
                     "who": ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or "")))),
-                    "state": state,
+                    "state": words.ROLL_NO_TALLY if state == "no_tally" else state,
                     "code": state,
                 }
                 for wearer_id, set_id, team, state in sorted(
-                    line.answers, key=lambda one: (order[one[3]], one[0])
+                    line.answers, key=lambda one: (order[one[3]], one[0] or one[1])
                 )
             ),
         ],
     }
+
+
+def standby_words(state: str, inside: int, teams: str) -> str:
+    """Return what is said of emergency teams in one state; a team with members inside is not ready."""
+    said = words.STANDBY_IS_INSIDE if state == "ready" and inside else words.STANDBY[state]
+    return said.format(teams=teams)
 
 
 def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
@@ -277,7 +294,7 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
             "incident": one.incident_id,
             "team": one.team,
             "state": one.state,
-            "text": f"{words.STANDBY[one.state].format(teams=one.team)}, {display.clock(one.at, '%H:%M')}",
+            "text": f"{standby_words(one.state, one.inside, one.team)}, {display.clock(one.at, '%H:%M')}",
         }
         for one in snapshot.standby
     ]

@@ -185,9 +185,11 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
         counts[incident_id] = _summary(row for row in snapshot.rows if row.incident_id in (incident_id, None))
     for name, line in counts.items():
         there = [one for one in snapshot.standby if name in ("", one.incident_id)]
-        teams = {state: sorted(one.team for one in there if one.state == state) for state in words.STANDBY}
-        line += [words.STANDBY[state].format(teams=", ".join(own)) for state, own in teams.items() if own]
-        if not teams["ready"] and system.standby_wanted and not line[0].startswith("0 "):
+        teams: dict[tuple[str, bool], list[str]] = {}
+        for one in sorted(there, key=lambda one: (one.state != "ready", one.team)):
+            teams.setdefault((one.state, one.inside > 0), []).append(one.team)
+        line += [side_view.standby_words(*of, ", ".join(own)) for of, own in teams.items()]
+        if ("ready", False) not in teams and system.standby_wanted and not line[0].startswith("0 "):
             line.append(words.NO_STANDBY)
     return counts
 

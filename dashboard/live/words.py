@@ -45,6 +45,7 @@ IN_DISTRESS = "{count} in distress or motionless"
 SILENT = "{count} silent"
 TO_TURN_BACK = "{count} past turn-back"
 NO_STANDBY = "No emergency team ready"
+STANDBY_IS_INSIDE = "Emergency team marked ready, but inside: {teams}"
 STANDBY = {"ready": "Emergency team ready: {teams}", "committed": "Emergency team inside: {teams}"}
 
 LISTENER_BAD = "{state}. Nothing below is live. Use voice contact."
@@ -99,6 +100,7 @@ REASONS = {
     "lost_restarted": "set restarted {age} ago, not on air since",
     "lost_silent": "silent for {age}, air may be used up",
     "lost_set_given": "its set was tallied to {who} {age} ago",
+    "lost_alarm_only": "no pressure heard",
     "lost_never_heard": "tallied in {age} ago, never heard",
     "messages_refused": "its messages come and are refused",
     "losing_air": "pressure falls faster than breathing",
@@ -334,8 +336,10 @@ ORDERS = {"evacuate": "Evacuate", "withdraw": "Withdraw"}
 ORDER_LINE = "{order} ordered {at}, {acknowledged} of {meant} acknowledged, {out} out"
 ORDER_TO = "{order} {whom}"
 ORDER_WAITING = "Not yet: {who}"
+ORDER_LIFTED_BY = "{desks} lifted it. It stays until {desk}, who gave it, lifts it"
 ORDER_UNANSWERED = "Order unanswered"
 ROLL_LINE = "Roll call {at}: {answered} of {count} answered, {missing} missing"
+ROLL_NO_TALLY = "not tallied in"
 ROLL_COMPLETE = "complete after {time}"
 SIGNALLED = "{count} sets: {who}"
 SIGNALLED_ACKNOWLEDGED = "since {at} · {acknowledged} of {count} acknowledged at the set"

@@ -247,6 +247,12 @@ class TestSide:
         assert (shown["complete"], done["complete"]) == (False, True)
         assert done["text"].endswith("1:00")
 
+    def test_a_set_without_a_tally_is_called_and_has_nobody_to_tick(self) -> None:
+        answers = (("W-1", "S-1", "Alder", "answered"), (None, "S-4", None, "no_tally"))
+        first, _ = roll_view(RollCallLine("k", "I-1", "R-1", NOW, answers, None), NOW, STANDARD)["answers"]
+        assert (first["key"], first["who"]) == ("set S-4", "Set S-4")
+        assert (first["state"], first["what"]) == ("not tallied in", "")
+
     def test_who_came_out_with_what(self) -> None:
         text = out_view(OUT, STANDARD)["text"]
         assert "80 bar" in text

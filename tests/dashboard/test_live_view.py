@@ -218,6 +218,12 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
     ready = (StandbyLine("I-1", "Elm", "ready", NOW - 60, None),)
     assert "Emergency team ready: Elm" in picture(ROW, system=wanted, standby=ready)["summary"][""]
     assert "No emergency team ready" not in picture(system=wanted)["summary"][""]  # nobody is in
+    inside = picture(ROW, system=wanted, standby=(replace(ready[0], inside=1),))
+    assert inside["summary"][""][-2:] == [
+        "Emergency team marked ready, but inside: Elm",
+        "No emergency team ready",
+    ]
+    assert inside["standby"][0]["text"] == "Emergency team marked ready, but inside: Elm, 10:29"
 
 
 def test_an_order_says_how_many_acknowledged_who_is_out_and_who_has_not() -> None:
@@ -226,6 +232,8 @@ def test_an_order_says_how_many_acknowledged_who_is_out_and_who_has_not() -> Non
     assert line["text"] == "Evacuate ordered 10:29:29, 2 of 4 acknowledged, 1 out"
     assert line["who"] == "Not yet: W-1"
     assert line["new"]  # after half a minute, and not before
+    (line,) = picture(ROW, orders=(replace(order, waiting=(), lifted_by=("D-2",)),))["orders"]
+    assert line["who"] == "D-2 lifted it. It stays until D-1, who gave it, lifts it"
     assert not picture(ROW, orders=(replace(order, given_at=NOW - 29),))["orders"][0]["new"]
 
 

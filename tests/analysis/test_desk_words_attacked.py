@@ -1,0 +1,152 @@
+"""What the desks said that stays in force, attacked: closed incidents, others' answers, unknown sets."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+I1 = {"incident_id": "I-1"}
+ROLL = {**I1, "roll_id": "R-1"}
+
+
+def tally(desk: Any, at: float, number: int, action: str = "in", team: str = "Alder", **more: Any) -> None:
+    fields = {**I1, "set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": team, **more}
+    desk.say(at, "tally", action=action, **fields)
+
+
+def breathe(log: Any, number: int) -> Any:
+    one = log.talker(f"S-{number}")
+    one.set_up(0)
+    one.breathe(20, 900, bar_s=0.1, closes=False)
+    return one
+
+
+@pytest.fixture
+def desk(log: Any) -> Any:
+    """W-1 and W-2 of Alder and W-3 of Birch are in; S-4 is under air and nobody tallied it in."""
+    desk = log.desk()
+    desk.say(0, "incident", action="open", **I1)
+    for number in (1, 2, 3):
+        tally(desk, number, number, team="Birch" if number == 3 else "Alder")
+    for number in (1, 2, 3, 4):
+        breathe(log, number)
+    return desk
+
+
+def answers(snapshot: Any) -> dict[str, str]:
+    (line,) = snapshot.roll_calls
+    return {wearer or set_id: state for wearer, set_id, _, state in line.answers}
+
+
+def test_closing_an_incident_forgets_nothing_while_somebody_is_in(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "order", order="evacuate", state="given", **I1)
+    desk.say(105, "roll_call", state="called", **ROLL)
+    desk.say(110, "roll_call", state="missing", wearer_id="W-1", **ROLL)
+    desk.say(112, "standby", team="Elm", state="ready", **I1)
+    desk.say(120, "incident", action="close", **I1)
+    closed = see(125)
+    assert closed.rows[0].wearer_id == "W-1"
+    assert closed.rows[0].attention == "not_accounted"
+    assert answers(closed) == {"W-1": "missing", "W-2": "called", "W-3": "called", "S-4": "no_tally"}
+    assert closed.orders[0].waiting == tuple(f"trial/S-{number}" for number in (1, 2, 3, 4))
+    assert [one.team for one in closed.standby] == ["Elm"]
+    for number in (1, 2, 3):
+        tally(desk, 130 + number, number, "out")
+    after = see(140)
+    assert (after.orders, after.roll_calls, after.standby) == ((), (), ())
+
+
+def test_an_incident_closed_by_mistake_and_opened_again_goes_on(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "order", order="evacuate", state="given", **I1)
+    desk.say(120, "incident", action="close", **I1)
+    desk.say(150, "incident", action="open", **I1)
+    desk.say(160, "roll_call", state="called", **ROLL)
+    again = see(165)
+    assert answers(again) == {"W-1": "called", "W-2": "called", "W-3": "called", "S-4": "no_tally"}
+    assert len(again.orders) == 1
+    assert not [reason for row in again.rows for reason in row.reasons if reason.code == "incident_closed"]
+
+
+def test_an_answer_counts_for_whoever_was_in_when_it_was_given(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "roll_call", state="called", **ROLL)
+    desk.say(110, "roll_call", state="missing", wearer_id="W-1", **ROLL)
+    desk.say(115, "roll_call", state="answered", team="Alder", **ROLL)
+    desk.say(116, "roll_call", state="answered", team="Birch", **ROLL)
+    assert answers(see(120)) == {"W-1": "missing", "W-2": "answered", "W-3": "answered", "S-4": "no_tally"}
+    tally(desk, 130, 4)  # into a team that answered before
+    tally(desk, 131, 2, "out")
+    tally(desk, 140, 2)
+    later = see(145)
+    assert answers(later) == {"W-1": "missing", "W-2": "called", "W-3": "answered", "W-4": "called"}
+    assert later.roll_calls[0].complete_at is None
+    desk.say(150, "roll_call", state="answered", wearer_id="W-1", **ROLL)
+    desk.say(151, "roll_call", state="answered", team="Alder", **ROLL)
+    assert set(answers(see(155)).values()) == {"answered"}
+
+
+def test_a_team_asked_at_the_next_roll_call_is_found_with_its_missing_member(
+    log: Any, see: Any, desk: Any
+) -> None:
+    desk.say(100, "roll_call", state="called", **ROLL)
+    desk.say(110, "roll_call", state="missing", wearer_id="W-1", **ROLL)
+    assert see(115).rows[0].wearer_id == "W-1"
+    desk.say(120, "roll_call", state="called", **ROLL | {"roll_id": "R-2"})
+    desk.say(125, "roll_call", state="answered", team="Alder", **ROLL | {"roll_id": "R-2"})
+    assert all(row.lost is None for row in see(130).rows)
+
+
+def test_an_order_to_everybody_waits_for_a_set_without_a_tally(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "order", order="evacuate", state="given", **I1)
+    desk.say(101, "order", order="evacuate", state="given", set_id="S-4", **I1)
+    desk.say(102, "order", order="evacuate", state="given", team="Birch", **I1)
+    meant = {line.set_id or line.team: (line.meant, line.waiting[-1]) for line in see(110).orders}
+    assert meant == {None: (4, "trial/S-4"), "S-4": (1, "trial/S-4"), "Birch": (1, "trial/S-3")}
+
+
+def test_an_acknowledgement_is_of_one_wearer_and_one_order(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "order", order="evacuate", state="given", **I1)
+    desk.say(101, "order", order="withdraw", state="given", **I1)
+    log.talkers[1].say(110, "alarm", alarm="evacuate", state="raised")
+    log.talkers[1].say(112, "alarm", alarm="evacuate", state="acknowledged")
+    for number, text in ((2, "NOT: no order acknowledged by voice"), (3, "Order acknowledged by voice"),
+                         (4, "Order to withdraw acknowledged by voice")):  # fmt: skip
+        desk.say(115, "note", set_id=f"S-{number}", text=text, **I1)
+    waiting = {line.order: line.waiting for line in see(120).orders}
+    assert waiting == {
+        "evacuate": ("trial/S-2", "trial/S-3", "trial/S-4"),
+        "withdraw": ("trial/S-1", "trial/S-2", "trial/S-3"),  # two orders: "Order acknowledged" is of neither
+    }
+    tally(desk, 130, 1, "out")
+    tally(desk, 140, 1, wearer_id="W-5")  # goes in with the set that the first one acknowledged on
+    (evacuate,) = [line for line in see(145).orders if line.order == "evacuate"]
+    assert evacuate.waiting[0] == "trial/S-1"
+
+
+def test_another_desk_that_lifts_an_order_is_named_and_the_order_stays(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "order", order="evacuate", state="given", **I1)
+    log.desk("D-2").say(140, "order", order="evacuate", state="lifted", **I1)
+    (line,) = see(145).orders
+    assert (line.desk_id, line.lifted_by) == ("D-1", ("D-2",))
+    desk.say(150, "order", order="evacuate", state="given", **I1)  # given anew
+    assert see(151).orders[0].lifted_by == ()
+
+
+def test_an_emergency_team_with_members_inside_is_not_ready(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "standby", team="Birch", state="ready", **I1)
+    assert [(one.team, one.inside) for one in see(105).standby] == [("Birch", 1)]
+    tally(desk, 110, 3, "out")
+    assert [(one.team, one.inside) for one in see(115).standby] == [("Birch", 0)]
+
+
+def test_a_distress_of_a_set_without_pressure_and_tally_has_the_first_row(
+    log: Any, see: Any, desk: Any
+) -> None:
+    silent = log.talker("S-9")
+    silent.say(100, "alarm", alarm="distress", state="raised")
+    first = see(105).rows[0]
+    assert (first.set_id, first.attention) == ("S-9", "distress")
+    assert [one.code for one in first.reasons] == ["distress", "lost_alarm_only", "no_tally"]
+    silent.say(110, "alarm", alarm="distress", state="cleared")
+    desk.say(112, "seen", set_id="S-9", alarm="distress")
+    assert "S-9" not in [row.set_id for row in see(115).rows]
