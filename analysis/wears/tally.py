@@ -145,10 +145,8 @@ class TallyBook:
             [pair for pair in self.corrected if {one.row["incident_id"] for one in pair} & incidents],
             [one for one in self.stays if one.incident_id in incidents],
             [one for one in self.shared if {one.first.incident_id, one.second.incident_id} & incidents],
-            *(
-                [one for one in lot if one.row["incident_id"] in incidents]
-                for lot in (self.unmatched, self.words)
-            ),
+            [one for one in self.unmatched if one.row["incident_id"] in incidents],
+            [one for one in self.words if one.row["incident_id"] in incidents],
             {name: at_us for name, at_us in self.began_us.items() if name in incidents},
         )
 
