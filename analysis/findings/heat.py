@@ -75,8 +75,9 @@ def _lag_disproved(one: Examined, heat: HeatTrack, context: Context) -> Iterator
         return
     known = np.flatnonzero(~np.isnan(heat.temperature_c))
     # The surroundings beyond belief are above all readings for a rise, below them for a fall.
-    way = 1.0 if heat.disproved_c > np.max(heat.temperature_c[known]) else -1.0
-    steepest = int(np.argmax(way * np.diff(heat.temperature_c[known]) / np.diff(known)))
+    rose = heat.disproved_c > np.max(heat.temperature_c[known])
+    slope = np.diff(heat.temperature_c[known]) / np.diff(known)
+    steepest = int(slope.argmax() if rose else slope.argmin())
     first, last = int(known[steepest]), int(known[steepest + 1])
     yield about_wear(
         "heat_lag_disproved",

@@ -264,7 +264,8 @@ def test_a_gauge_of_an_unknown_cylinder_is_judged_as_one_ordinary_cylinder(
 def test_a_silence_says_that_the_gateway_said_so(log: Any) -> None:
     ordinary(log, silent=(600.0, 700.0))
     said = b'{"kind":"link","set_id":"S-1","state":"down"}'
-    log.extra.append(Heard(log.at(640), "underair/v1/trial/set/S-1/link", said))
+    for at_s in (640, 660):
+        log.extra.append(Heard(log.at(at_s), "underair/v1/trial/set/S-1/link", said))
     (silent,) = find(log).filter(pl.col("code") == "silence_under_air")["statement"]
     assert "The gateway said at 10:10:40 UTC that the link was down." in silent
 
@@ -276,6 +277,12 @@ def test_identities_are_unique_and_stay(log: Any) -> None:
     again = analyse({kind: frame.reverse() for kind, frame in messages.items()}, PROFILE)["findings"]
     assert first["finding_id"].is_unique().all()
     assert first.equals(again)
+    assert first["finding_id"].to_list() == [  # regression values: whoever cited one finds it again
+        "turned_back_late-f1d7729757",
+        "alarm_not_raised-4811016f26",
+        "under_air_below_warning-74291f1b83",
+        "left_below_warning-870fdf6753",
+    ]
 
 
 @pytest.mark.parametrize(
@@ -292,7 +299,13 @@ def test_what_reaches_into_an_incident(first_us: int, last_us: int, inside: bool
     ("seconds", "words"),
     [
         (0, "0 s"),
+        (59.4, "59 s"),
         (59.6, "1 min"),
+        (3599, "59 min 59 s"),
+        (86399, "23 h 59 min"),
+        (86400, "1 day"),
+        (59 * 86400 + 3600, "59 days 1 h"),
+        (60 * 86400 + 3600, "60 days"),
         (90, "1 min 30 s"),
         (3600, "1 h"),
         (3725, "1 h 2 min"),

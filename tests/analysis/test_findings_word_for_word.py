@@ -17,6 +17,7 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from tests.analysis.conftest import WrittenLog
+from tests.analysis.finding_limits import AT_LIMITS
 from tests.analysis.finding_scenes import (
     STUCK_S,
     alarm_of_long_detail,
@@ -177,6 +178,7 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "turned 62 s late": turn_noted(62, 0.12),
     "turned in time": turned(1060),
     "turned late": turned(1500),
+    **AT_LIMITS,
 }  # fmt: skip
 
 

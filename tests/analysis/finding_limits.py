@@ -1,0 +1,212 @@
+"""Scenes just below and just at the limits of the findings' rules: `test_findings_word_for_word.py`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from tests.analysis.conftest import WrittenLog
+from tests.analysis.finding_scenes import WHO, alarm, worn
+from tests.analysis.test_findings import escaping, ordinary
+
+Scene = Callable[[WrittenLog], None]
+
+
+def free_flows(*parts: tuple[int, int]) -> Scene:
+    """Air escapes at 500 L/min: (from, seconds)."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, seconds=300, bar_s=0.03)
+        for from_s, seconds in parts:
+            escaping(talker, from_s, seconds, 500.0)
+
+    return scene
+
+
+def leak_while_still(from_s: int, until_s: int) -> Scene:
+    """Under air from 60 to 360 s; nobody moves, and air escapes at 140 L/min meanwhile."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, seconds=300, bar_s=0.03, motion=lambda t: 0.0 if from_s <= t < until_s else 1.0)
+        escaping(talker, from_s, until_s - from_s, 140.0)
+
+    return scene
+
+
+def leaps(bar: float, count: int = 1) -> Scene:
+    """Single readings so far below the line, 50 s apart."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = ordinary(log)
+        at = {700 + 50 * number for number in range(count)}
+        talker.said = [
+            (true_s, kind, lost, retained, fields | {"pressure_bar": fields["pressure_bar"] - bar})
+            if kind == "pressure" and true_s in at
+            else (true_s, kind, lost, retained, fields)
+            for true_s, kind, lost, retained, fields in talker.said
+        ]
+
+    return scene
+
+
+def ended_after(seconds: int) -> Scene:
+    """120 bar, 0.1 bar/s: the warning is read after 645 s."""
+    return lambda log: worn(log, start_bar=120.0, bar_s=0.1, seconds=seconds) and None
+
+
+def next_cylinder(apart_s: float, rise_bar: float, *wearers: str) -> Scene:
+    """Two wears of a set; each is tallied by one of the wearers, if there are any."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(0)
+        last_s = talker.breathe(60, 200, start_bar=120.0, bar_s=0.1)
+        talker.breathe(last_s + apart_s, 200, start_bar=100.0 + rise_bar)
+        desk = log.desk()
+        for wearer, from_s in zip(wearers, (70.0, last_s + apart_s + 10.0), strict=False):
+            if wearer:
+                who = WHO | {"wearer_id": wearer}
+                desk.say(from_s, "tally", action="in", **who)
+                desk.say(from_s + 180.0, "tally", action="out", **who)
+
+    return scene
+
+
+def still_for(seconds: float) -> Scene:
+    """Nobody moves for so long, and the set raises no alarm."""
+    return lambda log: (
+        worn(log, seconds=300, motion=lambda t: 0.05 if 200 < t <= 200 + seconds else 1.2) and None
+    )
+
+
+def low_air_after_silence(from_s: float, until_s: float, at_s: float, **options: Any) -> Scene:
+    """The set raises its own warning; around it messages were lost."""
+    return lambda log: alarm(worn(log, silent=(from_s, until_s), **options), "low_air", (at_s, "raised"))
+
+
+def raised_often(log: WrittenLog) -> None:
+    talker = worn(log, seconds=300)
+    for number in range(12):
+        alarm(talker, "distress", (100 + 3 * number, "raised"))
+
+
+def hot_for_good(log: WrittenLog) -> None:
+    worn(log, seconds=600, temperature=lambda t: 160.0 if t >= 300 else 25.0)
+
+
+def dose(top_c: float) -> Scene:
+    return lambda log: worn(log, temperature=lambda t: min(20.0 + max(t - 100, 0) * 0.5, top_c)) and None
+
+
+def stepped(seconds: float) -> Scene:
+    def scene(log: WrittenLog) -> None:
+        worn(log).clock = lambda true_s: true_s + (seconds if true_s > 500 else 0.0)
+
+    return scene
+
+
+def closed_readings(*bars: float, ahead_s: int = 0) -> Scene:
+    """The valve is read closed before the wear, the last time so many seconds before it."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        first_s = 60 - ahead_s - len(bars)
+        for number, bar in enumerate(bars):
+            talker.say(first_s + number, "pressure", pressure_bar=bar)
+        for number in range(ahead_s):
+            talker.say(60 - ahead_s + number, "pressure", pressure_bar=40.0 + 3.0 * (number % 2))
+        talker.breathe(60, 200, opens=False)
+
+    return scene
+
+
+def goes_on(apart_s: float, drop_bar: float, between_bar: float = 0.0) -> Scene:
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        last_s = talker.breathe(60, 1510, start_bar=280.0, bar_s=0.1, closes=False)
+        talker.say(last_s + 5, "pressure", pressure_bar=between_bar)
+        talker.breathe(last_s + apart_s, 300, start_bar=129.0 - drop_bar, bar_s=0.1, opens=False)
+
+    return scene
+
+
+def never_out(after_s: float) -> Scene:
+    """Tallied in, under air until 360 s; the record goes on for so long after it."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, seconds=300)
+        log.desk().say(70, "tally", action="in", **WHO)
+        talker.say(359 + after_s, "power", state="off", battery_fraction=0.9)
+
+    return scene
+
+
+def refused_alarms(log: WrittenLog) -> None:
+    talker = worn(log, seconds=300)
+    for at_s in (200.5, 230.5):
+        talker.say(at_s, "alarm", alarm="d" * 61, state="raised", detail="x" * 201)
+
+
+def refused_start(retained: bool) -> Scene:
+    def scene(log: WrittenLog) -> None:
+        worn(log, seconds=300)
+        log.talker("S-7").say(100, "power", state="refused", battery_fraction=0.05, retained=retained)
+
+    return scene
+
+
+def lost_before(seconds: int) -> Scene:
+    """The warning is read at 706 s and never raised; one second's messages were lost so long before."""
+    return lambda log: worn(log, start_bar=120.0, bar_s=0.1, silent=(706 - seconds, 707 - seconds)) and None
+
+
+EARLY = {"start_bar": 120.0, "bar_s": 0.1}
+AT_LIMITS: dict[str, Scene] = {
+    **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
+    **{f"air escapes again after {gap} s": free_flows((120, 20), (140 + gap, 20)) for gap in (54, 55)},
+    "air escapes three times": free_flows((120, 20), (190, 20), (260, 20)),
+    **{f"still for {until - 200} s and leaking": leak_while_still(200, until) for until in (259, 260)},
+    "still and leaking from before the wear": leak_while_still(55, 130),
+    "still and leaking until after the wear": leak_while_still(290, 370),
+    **{f"a leap of {bar:g} bar": leaps(bar) for bar in (4.0, 5.0, 6.0)},
+    **{f"{count} leaps": leaps(40.0, count) for count in (4, 5, 10)},
+    **{f"under air for {seconds - 647} s below the warning": ended_after(seconds) for seconds in (707, 708)},
+    **{f"under air for {seconds - 647} s below it": ended_after(seconds) for seconds in (947, 948)},
+    **{f"left with {120 - seconds // 10} bar": ended_after(seconds) for seconds in (920, 930)},
+    **{f"cylinder changed after {apart:g} s": next_cylinder(apart, 100.0) for apart in (119.9, 120.0)},
+    **{f"cylinder changed after {apart:g} s": next_cylinder(apart, 100.0) for apart in (3599.0, 3600.0)},
+    **{f"cylinder fuller by {rise:g} bar": next_cylinder(300.0, rise) for rise in (25.0, 26.0)},
+    "cylinder changed by the same wearer": next_cylinder(300.0, 100.0, "W-1", "W-1"),
+    "fuller cylinder of another wearer": next_cylinder(300.0, 100.0, "W-1", "W-2"),
+    "cylinder changed, then not tallied": next_cylinder(300.0, 100.0, "W-1"),
+    "cylinder changed, tallied only then": next_cylinder(300.0, 100.0, "", "W-2"),
+    **{f"still for {seconds} s without an alarm": still_for(seconds) for seconds in (31, 32)},
+    **{f"lost {seconds} s before the warning": lost_before(seconds) for seconds in (29, 30)},
+    **{f"lost {seconds} s after the warning": lost_before(-seconds) for seconds in (30, 31)},
+    "warning after a silence of 30 s": low_air_after_silence(372, 401, 400.5, seconds=400),
+    "warning after a silence of 31 s": low_air_after_silence(371, 401, 400.5, seconds=400),
+    "early warning 30 s after a reading": low_air_after_silence(598, 640, 627.0, **EARLY),
+    "early warning 30.5 s after a reading": low_air_after_silence(
+        597, 640, 626.5, start_bar=120.0, bar_s=0.1
+    ),
+    "an alarm said twelve times": raised_often,
+    "hot from one second to the next": hot_for_good,
+    **{f"dose of {top} °C": dose(float(top)) for top in (115, 120)},
+    **{f"a clock steps by {seconds:g} s": stepped(seconds) for seconds in (29.0, 30.0, 60.0, -60.0)},
+    "closed at 5 bar": closed_readings(5.0, 5.0, 5.0),
+    "closed at 4.9 bar": closed_readings(4.9, 4.9, 4.9),
+    "closed for two readings": closed_readings(12.0, 12.0),
+    "closed within 1 bar": closed_readings(12.0, 13.0, 13.0),
+    "closed within 2 bar": closed_readings(12.0, 14.0, 12.0, 14.0),
+    **{
+        f"closed {ahead + 3} s before": closed_readings(12.0, 12.0, 12.0, ahead_s=ahead) for ahead in (27, 28)
+    },
+    **{f"dropped out for {apart:g} s": goes_on(apart, 0.0) for apart in (60.0, 61.0)},
+    **{f"goes on {drop:g} bar lower": goes_on(30.0, drop, 20.0) for drop in (10.0, 11.0)},
+    **{f"never tallied out, {after} s ago": never_out(after) for after in (1800, 1801)},
+    "the same alarm refused twice": refused_alarms,
+    "refused to start": refused_start(False),
+    "refused to start, retained": refused_start(True),
+}
