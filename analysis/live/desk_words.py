@@ -241,6 +241,23 @@ class DeskWords:
             return [("team", one.team) for one in last if one.wearer_id == name and one.team]
         return [("wearer", one.wearer_id) for one in last if one.team == name]
 
+    def _take_resolved(self, record: Record, at: float) -> None:
+        """Tell of a settled entry where two wearers are in with the set and none is named."""
+        set_id, identity = record["set_id"], record["identity"]
+        within = [
+            one
+            for one in self._stays.values()
+            if one.tallies[-1].set_id == set_id
+            and one.in_us * 1e-6 <= at
+            and (one.ended_us is None or one.ended_us * 1e-6 > at)
+        ]
+        if record["alarm"] is None and record["wearer_id"] is None and len(within) > 1:
+            name = f"whose/{identity}"
+            who = tuple(one.wearer_id for one in within)
+            self._contradictions[name] = Contradiction(
+                name, "whose", record["incident_id"], set_id, at, (record["desk_id"], *who), ()
+            )
+
     def _take_note(self, record: Record, at: float) -> None:
         text, incident_id = record["text"].strip(), record["incident_id"]
         names = {order for order, words in ACKNOWLEDGED_BY_VOICE.items() if words == text}

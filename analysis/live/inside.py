@@ -139,12 +139,14 @@ class SetNow:
         found = [one.acknowledged_us for one in self.alarms if one.alarm == "evacuate"]
         return max((at_us for at_us in found if at_us is not None), default=None)
 
-    def held(self, alarms: Sequence[Alarm], resolved: Sequence[Settlement], now_us: int) -> list[HeldAlarm]:
-        """Return those of one entry's alarms that nobody has closed."""
+    def held(
+        self, alarms: Sequence[Alarm], resolved: Sequence[Settlement], now_us: int, wearer_id: str | None
+    ) -> list[HeldAlarm]:
+        """Return those of one wearer's alarms that nobody has closed."""
         heard, silent_us = self.heard, None
         if heard.last_us is not None and now_us - heard.last_us > max(heard.silent_after_us, QUIET_US):
             silent_us = heard.last_us
-        own = [word for word in resolved if word.set_id == self.set_id]
+        own = [word for word in resolved if word.set_id == self.set_id and word.is_about(wearer_id)]
         return held_alarms(alarms, own, now_us, heard.interrupted_us, silent_us)
 
 

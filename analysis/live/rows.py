@@ -269,7 +269,8 @@ class StandbyLine(msgspec.Struct, frozen=True):
 class Contradiction(msgspec.Struct, frozen=True):
     """Two desks that said different things about the same within 30 s: (desk, what it said ...) each.
 
-    Of kind `not_in` it is one desk's `out` of somebody who was not in; `second` is empty.
+    Of kind `not_in` it is an `out` of somebody who was not in, of kind `whose` a desk's word that an
+    entry is settled, of a set that several wearers are in with; `second` is empty.
     """
 
     key: str

@@ -304,7 +304,9 @@ class ServiceBoard:
             self._held_now[live_set.set_id] = [
                 (owner, one)
                 for owner, alarms in by_entry.values()
-                for one in live_set.held(alarms, self.desks.resolved, now_us)
+                for one in live_set.held(
+                    alarms, self.desks.resolved, now_us, owner.wearer_id if owner is not None else None
+                )
             ]
         return self._held_now[live_set.set_id]
 

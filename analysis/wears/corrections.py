@@ -92,6 +92,11 @@ class Settlement:
     alarm: str | None
     text: str
     identity: str
+    wearer_id: str | None = None  # None: of whoever was in with the set
+
+    def is_about(self, wearer_id: str | None) -> bool:
+        """Return whether it may be about this wearer."""
+        return self.wearer_id is None or self.wearer_id == wearer_id
 
 
 def read_resolved(records: Sequence[PowerUp]) -> list[Settlement]:
@@ -112,6 +117,7 @@ def read_resolved(records: Sequence[PowerUp]) -> list[Settlement]:
             one.row["alarm"],
             one.row["text"],
             one.identity,
+            one.row["wearer_id"],
         )
         for one in messages
         if one.identity not in gone

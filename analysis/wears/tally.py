@@ -168,7 +168,7 @@ def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
             _RANK["resolved"],
             one.identity,
             "resolved",
-            {"set_id": one.set_id, "incident_id": one.incident_id},
+            {"set_id": one.set_id, "incident_id": one.incident_id, "wearer_id": one.wearer_id},
             "",
             0,
         )
@@ -364,14 +364,15 @@ class _Reader:
             stay
             for stays in self._open.values()
             for stay in stays
-            if stay.tallies[-1].set_id == row["set_id"]
+            if stay.tallies[-1].set_id == row["set_id"] and row["wearer_id"] in (None, stay.wearer_id)
         ]
         own = [stay for stay in of_set if stay.incident_id == row["incident_id"]]
-        if own or of_set:
-            stay = max(own or of_set, key=lambda one: (one.tallies[-1].in_us, one.tallies[-1].in_identity))
-            self._end(stay, at_us, "resolved", identity)
-            return
-        self._settle(str(row["set_id"]), at_us)
+        named = own or of_set
+        if len(named) == 1:
+            self._end(named[0], at_us, "resolved", identity)
+        elif not named:
+            self._settle(str(row["set_id"]), at_us)
+        # Two are in with it and it names neither: whoever breathes must not vanish by a word about the other.
 
     def _settle(self, set_id: str, at_us: int) -> None:
         """Settle who wears a set that its wearer was moved on from: a person has said so."""

@@ -78,7 +78,7 @@
       ...alarms.map((one) => button(fill(words.resolve_alarm, one), one.code)), ...(fields.inside || fields.lost ? [button(words.resolve_entry, "")] : []),
     ], {
       describe: (values) => fill(words.resolve_what, { ...item, text: values.text }),
-      complete: (values, alarm) => ({ ...values, ...about, alarm }),
+      complete: (values, alarm) => ({ ...values, ...about, wearer_id: fields.wearer_id, alarm }),
       after: close,
     });
     const order = form("order", [field("text", words.order_text, { maxlength: 200 })],

@@ -105,8 +105,8 @@
       }
       const { fields, ended_how, ended_by } = element.item;
       const corrects = underair.desk.correcting(ended_by), what = underair.fill(words.out_back_what, element.item);
-      const { service, incident_id, set_id } = fields;
-      if (ended_how === "resolved") await underair.desk.send("resolved", { service, incident_id, set_id, text: words.out_back, corrects }, what);
+      const { service, incident_id, set_id, wearer_id } = fields;
+      if (ended_how === "resolved") await underair.desk.send("resolved", { service, incident_id, set_id, wearer_id, text: words.out_back, corrects }, what);
       else await underair.desk.send("tally", { ...fields, action: "in", corrects }, what);
     } }, words.out_back);
     const element = make("li", {}, make("span"), back);

@@ -302,6 +302,11 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
 
 def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
     """Return where two desks differ, or that one tallied out somebody who was not in."""
+    if one.kind == "whose":
+        desk, *wearers = one.first
+        who = ", ".join(words.named(name) for name in wearers)
+        text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=display.clock(one.at))
+        return {"key": one.key, "incident": one.incident_id, "text": text}
     if not one.second:
         desk, _, set_id = one.first
         about, at = words.named(one.about), display.clock(one.at)

@@ -356,6 +356,7 @@ SAID = {
     "gauge": "{0}",
 }
 CONTRADICTION = "Two desks differ on {about}: {first} said {said_first}, {second} said {said_second} ({at})"
+WHOSE = "{desk} closed the entry of set {set_id} ({at}), but {who} are in with it. Close it in the row"
 NOT_IN = "{desk} tallied out {about} with {set_id}, who was not tallied in ({at})"
 OUT_LINE = "{who}, {team} {how} {at}"
 OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"

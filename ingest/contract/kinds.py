@@ -296,6 +296,13 @@ class Resolved(FromDesk, frozen=True, kw_only=True, tag="resolved"):
     incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
     set_id: Annotated[Identifier, _said("The set whose alarm or entry it is.", **_ID)]
     alarm: Annotated[Alarm, _said("The alarm; without it, the entry.")] | None = None
+    wearer_id: (
+        Annotated[
+            Identifier,
+            _said("Whose alarm or entry it is, where several wearers were in with the set.", **_ID),
+        ]
+        | None
+    ) = None
     text: Annotated[str, Meta(min_length=1, max_length=200), _said("How it was settled.")]
     corrects: (
         Annotated[

@@ -150,3 +150,23 @@ def test_a_distress_of_a_set_without_pressure_and_tally_has_the_first_row(
     silent.say(110, "alarm", alarm="distress", state="cleared")
     desk.say(112, "seen", set_id="S-9", alarm="distress")
     assert "S-9" not in [row.set_id for row in see(115).rows]
+
+
+def test_closing_an_entry_names_its_wearer_where_two_are_in_with_the_set(
+    log: Any, see: Any, desk: Any
+) -> None:
+    tally(desk, 100, 2, wearer_id="W-5")  # the set is handed over, and W-2 was never tallied out
+    log.talkers[2].say(105, "alarm", alarm="distress", state="raised")
+    desk.say(110, "resolved", set_id="S-2", text="at the vehicle", **I1)
+    unclear = see(115)
+    assert {"W-2", "W-5"} <= {row.wearer_id for row in unclear.rows}
+    assert [(one.kind, one.about, one.first) for one in unclear.contradictions] == [
+        ("whose", "S-2", ("D-1", "W-2", "W-5"))
+    ]
+    desk.say(120, "resolved", set_id="S-2", wearer_id="W-2", text="at the vehicle", **I1)
+    desk.say(121, "resolved", set_id="S-2", wearer_id="W-2", alarm="distress", text="not his", **I1)
+    (row,) = [row for row in see(125).rows if row.set_id == "S-2"]
+    assert (row.wearer_id, row.attention) == ("W-5", "distress")
+    desk.say(130, "resolved", set_id="S-2", wearer_id="W-5", alarm="distress", text="at the gate", **I1)
+    (row,) = [row for row in see(135).rows if row.set_id == "S-2"]
+    assert row.attention == "under_air"

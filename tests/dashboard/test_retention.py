@@ -150,7 +150,7 @@ def test_names_in_roll_calls_and_settled_entries_go_too(archive: Path) -> None:
     about = {"incident_id": "OLD"}
     more = [
         _desk(8, OLD, "roll_call", **about, roll_id="R-1", state="missing", wearer_id="W-07"),
-        _desk(9, OLD, "resolved", **about, set_id="S-1", text="W-07 met at the door"),
+        _desk(9, OLD, "resolved", **about, set_id="S-1", wearer_id="W-07", text="W-07 met at the door"),
     ]
     seal_messages(archive, frames_from_heard(more), "import-more")
     _drop(archive)
@@ -158,6 +158,7 @@ def test_names_in_roll_calls_and_settled_entries_go_too(archive: Path) -> None:
     after = Archive(archive).messages()
     assert after["roll_call"]["wearer_id"].to_list() == [one]
     assert after["resolved"]["text"].to_list() == [f"{one} met at the door"]
+    assert after["resolved"]["wearer_id"].to_list() == [one]
 
 
 def test_second_run_does_nothing(archive: Path) -> None:
