@@ -166,7 +166,7 @@ def cells_of(worked: Worked, period: Period, earlier: Mapping[str, Published]) -
     added = _not_covered(worked, period, earlier)
     if own.sum() and (
         not safe_people(own[0, :-1], worked.fewest)
-        or (added is not None and added.sum() and not safe_people(added[:-1], worked.fewest))
+        or (added.sum() and not safe_people(added[:-1], worked.fewest))
     ):
         return [Cell(part="service")]
     cells = [_cell(worked, "service", (), lines)]
@@ -195,12 +195,8 @@ def _groups(worked: Worked, part: str, period: Period, earlier: Mapping[str, Pub
     return merged(counts, worked.names[part], start, worked.fewest)
 
 
-def _not_covered(
-    worked: Worked, period: Period, earlier: Mapping[str, Published]
-) -> NDArray[np.float64] | None:
-    """Return the wears by person of what no smaller published cell holds; None for a month."""
-    if period.after - period.first == 1:
-        return None
+def _not_covered(worked: Worked, period: Period, earlier: Mapping[str, Published]) -> NDArray[np.float64]:
+    """Return the wears by person of what no smaller published cell holds: of a month all."""
     rest = np.zeros(worked.people + 1)
     for month in period.months():
         by_quarter = period.after - period.first == 12 and shown(earlier.get(quarter_of(month.first).name))
