@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from analysis.air.gas import Cylinder, free_air_l
+from analysis.air.gas import free_air_l
 from analysis.alarms.derived import runs_of, stillness
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below
@@ -252,7 +252,7 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
     wear, air, rules = one.wear, one.air, context.profile.air
     good = np.flatnonzero(~wear.spike)
     bar, at_us = wear.pressure_bar[good], wear.at_us[good]
-    total_l = (wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0)).total_l
+    total_l = wear.cylinder.total_l if wear.cylinder else TYPICAL_WATER_VOLUME_L
     drop_bar = rules.stuck_steps * max(air.step_bar, 0.5)
     for first, last in runs_of(np.diff(bar) == 0.0, shortest=rules.stuck_readings - 1):
         seconds = float(at_us[last] - at_us[first]) * 1e-6

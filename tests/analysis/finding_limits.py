@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from tests.analysis.conftest import WrittenLog
-from tests.analysis.finding_scenes import WHO, alarm, worn
+from tests.analysis.finding_scenes import WHO, alarm, low_air_reported, worn
 from tests.analysis.test_findings import escaping, ordinary
 
 Scene = Callable[[WrittenLog], None]
@@ -60,8 +60,8 @@ def next_cylinder(apart_s: float, rise_bar: float, *wearers: str) -> Scene:
     def scene(log: WrittenLog) -> None:
         talker = log.talker("S-1")
         talker.set_up(0)
-        last_s = talker.breathe(60, 200, start_bar=120.0, bar_s=0.1)
-        talker.breathe(last_s + apart_s, 200, start_bar=100.0 + rise_bar)
+        last_s = talker.breathe(60, 200, start_bar=120.0, bar_s=0.09825)  # ends with 101 bar, then 100
+        talker.breathe(last_s + apart_s, 200, start_bar=99.55 + rise_bar)  # its second reading is 1 bar less
         desk = log.desk()
         for wearer, from_s in zip(wearers, (70.0, last_s + apart_s + 10.0), strict=False):
             if wearer:
@@ -191,6 +191,7 @@ AT_LIMITS: dict[str, Scene] = {
     "early warning 30.5 s after a reading": low_air_after_silence(
         597, 640, 626.5, start_bar=120.0, bar_s=0.1
     ),
+    "warning after the first reading": low_air_reported(60.5, seconds=300),
     "an alarm said twelve times": raised_often,
     "hot from one second to the next": hot_for_good,
     **{f"dose of {top} °C": dose(float(top)) for top in (115, 120)},

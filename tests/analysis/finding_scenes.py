@@ -135,7 +135,7 @@ def restarted(log: WrittenLog) -> None:
     first.breathe(60, 300, start_bar=290.0, closes=False)
     second = log.talker("S-1", 2)
     second.set_up(370)
-    second.breathe(375, 300, start_bar=260.0, opens=False)
+    second.breathe(375, 300, start_bar=259.55, opens=False)  # 260 bar, then 259
 
 
 def second_cylinder(from_s: float, start_bar: float = 295.0) -> Callable[[WrittenLog], None]:
@@ -284,7 +284,7 @@ def witnesses_apart(bar: float) -> Callable[[WrittenLog], None]:
 
 def end_silent(switched_off: bool) -> Callable[[WrittenLog], None]:
     def scene(log: WrittenLog) -> None:
-        talker = worn(log, silent=(760.0, 960.0), closes=False)
+        talker = worn(log, start_bar=300.37, silent=(760.0, 960.0), closes=False)  # 238 bar, then 237
         if switched_off:
             talker.say(960, "power", state="off")
         else:
@@ -294,7 +294,7 @@ def end_silent(switched_off: bool) -> Callable[[WrittenLog], None]:
 
 
 def ends_under_air(log: WrittenLog) -> None:
-    worn(log, closes=False)
+    worn(log, start_bar=300.37, closes=False)  # 220 bar, then 219
 
 
 def set_up_as(**fields: Any) -> Callable[[WrittenLog], None]:
