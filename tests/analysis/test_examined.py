@@ -1,0 +1,95 @@
+"""What is computed of one wear before any rule looks at it."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from analysis.findings.examined import Examined, examine
+from analysis.incident import analyse
+from analysis.profile import Profile
+from tests.analysis.test_silence_at_the_end import entry_of
+
+PROFILE = Profile.default()
+
+
+def peak_l_min(*rates: tuple[int, float]) -> float:
+    """Give the peak of so many seconds at each rate (L/min)."""
+    rate = np.concatenate([np.full(seconds, l_min) for seconds, l_min in rates])
+    return Examined.peak_l_min(SimpleNamespace(air=SimpleNamespace(rate_l_min=rate)))  # type: ignore[arg-type]
+
+
+def test_the_peak_is_the_highest_mean_of_any_minute() -> None:
+    assert peak_l_min((100, 30.0), (60, 120.0), (100, 30.0)) == pytest.approx(120.0)
+    assert peak_l_min((100, 30.0), (30, 120.0), (100, 30.0)) == pytest.approx(75.0)
+    assert (
+        peak_l_min((60, 120.0), (100, 30.0)) == peak_l_min((100, 30.0), (60, 120.0)) == pytest.approx(120.0)
+    )
+    assert peak_l_min((10, 40.0), (10, 80.0)) == pytest.approx(60.0)  # shorter than a minute: its mean
+
+
+@pytest.mark.parametrize(
+    ("minutes", "spikes", "breathed"),
+    [(1.0, [False, False], True), (1.0, [False, True], False), (0.0, [False, False], False)],
+)
+def test_a_rate_needs_two_readings_apart_in_time(minutes: float, spikes: list[bool], breathed: bool) -> None:
+    wear = SimpleNamespace(spike=np.array(spikes))
+    one = SimpleNamespace(minutes=minutes, wear=wear)
+    assert Examined.breathed.fget(one) is breathed  # type: ignore[attr-defined]
+
+
+def examined_of(log: Any, monkeypatch: pytest.MonkeyPatch) -> Examined:
+    found: list[Examined] = []
+
+    def kept(*asked: Any) -> Examined:
+        found.append(examine(*asked))
+        return found[-1]
+
+    monkeypatch.setattr("analysis.incident.examine", kept)
+    analyse(log.frames(), PROFILE)
+    (one,) = found
+    return one
+
+
+@pytest.mark.parametrize(("before_s", "known"), [(300.0, True), (301.0, False)])
+def test_a_temperature_of_five_minutes_before_the_wear_still_tells_the_surroundings(
+    log: Any, monkeypatch: pytest.MonkeyPatch, before_s: float, known: bool
+) -> None:
+    talker = log.talker("S-1")
+    talker.breathe(600, 100)
+    talker.said = [one for one in talker.said if one[1] != "temperature"]
+    talker.say(600 - before_s, "temperature", temperature_c=60.0)
+    one = examined_of(log, monkeypatch)
+    assert one.heat is None  # nothing was read during the wear
+    warm = one.air.gas_temperature_c[-1]
+    talker.said = [each for each in talker.said if each[1] != "temperature"]
+    assert bool(warm > examined_of(log, monkeypatch).air.gas_temperature_c[-1]) is known
+
+
+def test_a_reading_in_the_first_second_is_part_of_the_heat(log: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    talker = log.talker("S-1")
+    talker.breathe(60, 100)
+    talker.said = [one for one in talker.said if one[1] != "temperature"]
+    talker.say(60, "temperature", temperature_c=60.0)
+    one = examined_of(log, monkeypatch)
+    assert one.heat is not None
+    assert one.heat.temperature_c[0] == 60.0
+
+
+@pytest.mark.parametrize(("first_s", "unheard_s"), [(69.0, 0.0), (70.0, 60.0), (75.0, 65.0)])
+def test_a_set_not_heard_for_a_minute_after_the_tally_counts_as_unheard(
+    log: Any, first_s: float, unheard_s: float
+) -> None:
+    desk, talker = log.desk(), log.talker("S-1")
+    desk.say(10, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
+    talker.breathe(first_s, 100, opens=False)
+    desk.say(300, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+    assert entry_of(log)["unheard_s"] == pytest.approx(unheard_s, abs=0.001)
+
+
+def test_nobody_tallied_in_is_not_unheard(log: Any) -> None:
+    log.talker("S-1").breathe(60, 100)
+    assert entry_of(log)["unheard_s"] == 0.0
