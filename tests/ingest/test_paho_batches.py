@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.client import Client, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode, MQTTProtocolVersion
 
 from ingest.broker import paho_batches
 from ingest.broker.mqtt import new_client
@@ -143,8 +143,7 @@ def test_acknowledgements_leave_together_in_order() -> None:
     queued: list[Any] = []
     client._packet_queue = lambda *arguments: queued.append(arguments)
     client.acknowledge([1, 258])
-    ((_, packets, *_),) = queued
-    assert packets == b"\x40\x02\x00\x01\x40\x02\x01\x02"
+    assert queued == [(MessageType.PUBACK, b"\x40\x02\x00\x01\x40\x02\x01\x02", 258, 1)]
 
 
 @pytest.fixture
@@ -207,3 +206,43 @@ def test_what_was_half_received_is_forgotten_with_its_connection(monkeypatch: py
     client.reconnect()
     client._take_apart(_packet((b"t", b"{}", 8, 1, False), False))
     assert [each.payload for each in got] == [b"{}"]
+
+
+def test_the_bytes_of_a_batch_are_those_of_its_packets_and_of_no_other() -> None:
+    """How much may wait for the disk is bounded by them."""
+    client = _client(BatchingClient, False)
+    batches: list[tuple[int, int]] = []
+    client.take = lambda batch: batches.append((len(batch), client.batch_bytes))
+    client._handle_as_paho = lambda command, body: MQTTErrorCode.MQTT_ERR_SUCCESS
+    client._sock = object()
+    one, two = (_packet((b"t", b"x" * size, 7, 1, False), False) for size in (10, 300))
+    pong = b"\xd0\x00"
+    client._take_apart(one + two + pong + two + pong + one[:5])
+    client._take_apart(client._unparsed + one[5:])
+    assert batches == [(2, len(one) + len(two)), (1, len(two)), (1, len(one))]
+    batches.clear()
+    long = _packet((b"topic", b"x" * 600_000, 7, 1, False), False)
+    client._take_apart(long[:400_000])
+    client._take_apart(client._unparsed + long[400_000:] + one)
+    assert batches == [(2, KEPT_OF_A_LONG_PAYLOAD_BYTES + len(b"topic") + len(one))]
+    client._sock = None
+
+
+def test_a_long_packet_that_is_no_publication_ends_the_connection() -> None:
+    client = _client(BatchingClient, False)
+    client.take = lambda batch: None
+    long = bytes([0x90]) + _length(600_000) + b"x" * 400_000
+    assert client._take_apart(long) == MQTTErrorCode.MQTT_ERR_PROTOCOL
+
+
+def test_a_connection_that_paho_ends_stops_the_batch() -> None:
+    client = _client(BatchingClient, False)
+    got: list[Publication] = []
+    client.take = got.extend
+    client._sock = object()
+    answers = [MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_PROTOCOL]
+    client._handle_as_paho = lambda command, body: answers.pop(0)
+    one, pong = _packet((b"t", b"{}", 7, 1, False), False), b"\xd0\x00"
+    assert client._take_apart(one + pong + one + pong + one) == MQTTErrorCode.MQTT_ERR_PROTOCOL
+    assert len(got) == 2
+    client._sock = None
