@@ -155,14 +155,10 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         if any(unknown):
             values = np.where(np.repeat(unknown, [one.seconds for one in examined]), np.nan, values)
         columns[name] = _numbers(values)
-    heard = np.packbits(_joined([one.air.heard for one in examined]), bitorder="little")
+    heard = np.packbits(np.concatenate([one.air.heard for one in examined]), bitorder="little")
     # `pa.array` of an array imports pandas where there is one: 0.2 s and 40 MB.
     columns["heard"] = pa.Array.from_buffers(pa.bool_(), len(values), [None, pa.py_buffer(heard)])
     return _grid(examined, columns)
-
-
-def _joined(parts: Sequence[Any]) -> Any:
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:
@@ -171,7 +167,9 @@ def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:
     So what a big incident's tables hold is in memory once.
     """
     parts = [getattr(track, name) for track in tracks]
-    joined, end = np.ascontiguousarray(_joined(parts)), 0
+    if len(parts) == 1:
+        return parts[0]
+    joined, end = np.concatenate(parts), 0
     for track, part in zip(tracks, parts, strict=True):
         setattr(track, name, joined[end : end + len(part)])
         end += len(part)

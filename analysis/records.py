@@ -45,6 +45,7 @@ UNCOUNTED = '"losses":"unknown"'
 
 Key = tuple[str, str, int, int]
 """Role, name, boot and use of a power-up."""
+_NAN = np.array([np.nan])
 _LONG_SILENCE_US = int(LONG_SILENCE.total_seconds() * 1e6)
 
 
@@ -69,7 +70,7 @@ class Channel:
 
     def order_by_time(self) -> None:
         """Bring everything into the order of reconciled time."""
-        if not np.any(self.at_us[1:] < self.at_us[:-1]):
+        if not (self.at_us[1:] < self.at_us[:-1]).any():
             return
         order = np.argsort(self.at_us, kind="stable")
         self.seq, self.time_us, self.received_us = (
@@ -281,7 +282,7 @@ def _payload_at(frame: pl.DataFrame, order: Ints | slice) -> Callable[[int], str
 
 def micros(times: pl.Series) -> Ints:
     """Return a column of UTC times as microseconds since 1970."""
-    return times.to_numpy().astype("datetime64[us]").view(np.int64)
+    return times.to_numpy().astype("datetime64[us]", copy=False).view(np.int64)
 
 
 def floats(values: pl.Series) -> Floats:
@@ -292,7 +293,7 @@ def floats(values: pl.Series) -> Floats:
 def _ordered(values: pl.Series, order: Ints | slice, count: int) -> Floats:
     """Return a column of numbers in another order; one that is null all over takes no room."""
     if values.null_count() == len(values):
-        return np.broadcast_to(np.float64("nan"), count)
+        return np.ndarray(count, np.float64, _NAN, strides=(0,))
     return floats(values)[order]
 
 

@@ -245,7 +245,7 @@ def _unchecked(seq: Ints, origin_us: int) -> ClockFit:
 
 def _steady(seq: Ints, uptime_s: Floats, heard_s: Floats) -> bool:
     """Return whether an uptime keeps its promise never to jump; else it is no better than `time`."""
-    if np.any(np.diff(uptime_s) < -1.0):
+    if (uptime_s[1:] - uptime_s[:-1] < -1.0).any():
         return False
     level = uptime_s - heard_s
     highest = level.max()
@@ -278,29 +278,29 @@ def _written_clock(
     bounds = [0, *jumps.tolist(), len(time_s)]
     span = slice(*max(itertools.pairwise(bounds), key=lambda ends: ends[1] - ends[0]))
     offset, at = time_s[span] - at_s[span], at_s[span]
-    drift = 0.0
+    mean_s, drift = offset.mean(), 0.0
     if len(at) >= DRIFT_FROM_MESSAGES and at.max() - at.min() >= DRIFT_FROM_S:
         away = at - at.mean()
         # Not `@`: of so many values BLAS gives each core a part, which takes ten times the processor's time.
-        drift = float((away * (offset - offset.mean())).sum() / (away * away).sum())
+        drift = float((away * (offset - mean_s)).sum() / (away * away).sum())
     # How far the fastest tenth stays from the edge, with the grain of the written time: an honest spread.
     tenth = float(np.partition(heard_s[span] - at, len(at) // 10)[len(at) // 10])
     spread = float(np.hypot(tenth, grain_s / np.sqrt(12.0))) if len(at) >= 5 else None
-    return float(offset.mean()), spread, drift
+    return float(mean_s), spread, drift
 
 
 def _upper_line(x: Floats, y: Floats) -> tuple[float, float, float]:
     """Return (x0, y0, slope) of the line that has every point on or below it and is nearest on average."""
-    if np.any(x[1:] < x[:-1]):
+    if (x[1:] < x[:-1]).any():
         order: Ints = np.argsort(x, kind="stable")
         x, y = x[order], y[order]
     middle = float(x.mean())
-    slope = 0.0
+    away, slope = x - middle, 0.0
     if len(x) >= DRIFT_FROM_MESSAGES and x[-1] - x[0] >= DRIFT_FROM_S:
-        slope = float(_hull_edge_slope(x - middle, y))
+        slope = float(_hull_edge_slope(away, y))
         if abs(slope) > DRIFT_MOST_PPM * 1e-6:
             slope = 0.0
-    return middle, float(np.max(y - slope * (x - middle))), slope
+    return middle, float((y - slope * away).max()), slope
 
 
 @compiled

@@ -22,12 +22,14 @@ SHORT = 60
 
 def refused_findings(context: Context) -> Iterator[Finding]:
     """Apply the rule to every kind of message that concerns a person; the same words once."""
-    told: dict[tuple[str, str, str, str], list[tuple[int, str]]] = {}
     refused = context.refused
+    if refused.is_empty():
+        return
+    told: dict[tuple[str, str, str, str], list[tuple[int, str]]] = {}
     of_people = ((pl.col("role") == "set") & (pl.col("kind") == "alarm")) | (
         (pl.col("role") == "desk") & pl.col("kind").is_in(ABOUT_PEOPLE)
     )
-    for row in refused.filter(of_people).iter_rows(named=True) if refused.height else ():
+    for row in refused.filter(of_people).iter_rows(named=True):
         at_us = int(micros(pl.Series([row["received"]]))[0])
         about = row["role"], row["speaker"], row["kind"], _said(row["payload"])
         told.setdefault(about, []).append((at_us, row["reason"]))
