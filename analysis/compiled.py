@@ -27,19 +27,17 @@ def _start_without_linear_algebra() -> None:
 
 _start_without_linear_algebra()
 
-_AS_NUMPY = {"nogil": True, "error_model": "numpy"}
-"""Division by zero as in numpy: a check at each division takes a twentieth of the time."""
-
 
 def compiled(loop: Callable[..., Any]) -> Any:
     """Return the loop compiled by numba when it is first called.
 
     The result is kept beside the module, else in the user's cache folder (``NUMBA_CACHE_DIR`` names another).
     Where nothing can be written (read-only installation, user without a home) each process compiles again.
+    Division by zero is as in numpy: to check each division takes a twentieth of the time.
     """
     try:
-        return njit(cache=True, **_AS_NUMPY)(loop)
+        return njit(cache=True, nogil=True, error_model="numpy")(loop)
     except RuntimeError as error:
         if "no locator available" not in str(error):
             raise
-        return njit(**_AS_NUMPY)(loop)
+        return njit(nogil=True, error_model="numpy")(loop)

@@ -83,13 +83,13 @@ class Course:
 
     def first_at_or_below(self, bar: float, since_us: int) -> int | None:
         """Return the moment of the first reading at or below a pressure from a moment on."""
-        first = int(np.searchsorted(self.at_us, since_us))
+        first = int(self.at_us.searchsorted(since_us))
         below = np.flatnonzero(self.bar[first:] <= bar)
         return int(self.at_us[first + below[0]]) if len(below) else None
 
     def bar_at(self, at_us: int) -> float | None:
         """Return the last reading at a moment."""
-        position = int(np.searchsorted(self.at_us, at_us, side="right")) - 1
+        position = int(self.at_us.searchsorted(at_us, side="right")) - 1
         return float(self.bar[position]) if position >= 0 else None
 
 
@@ -143,7 +143,7 @@ class DoubleReturn(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True)
         objective_us = course.entry_us + course.way_in_us
         if not len(course.at_us) or objective_us > int(course.at_us[-1]):
             return self._reached(course, None, None)
-        used_bar = float(course.bar[int(np.searchsorted(course.at_us, objective_us))])
+        used_bar = float(course.bar[int(course.at_us.searchsorted(objective_us))])
         leave_bar = max(double_return_bar(course.entry_bar, used_bar, self.factor), course.low_air_bar)
         return self._reached(course, course.first_at_or_below(leave_bar, objective_us), leave_bar)
 

@@ -371,19 +371,19 @@ class LiveAir:
         around = self.surroundings_c if self.surroundings_c is not None else self._start_c
         around_c = np.array([around], dtype=np.float64)
         row = self._run(state, int(np.floor(time_s)), [np.empty(0)] * 4, around_c)
-        left_l, rate, gas_k = state[kernels.LEFT], state[kernels.RATE], state[kernels.GAS_K]
+        left_l, rate, gas_k = state[[kernels.LEFT, kernels.RATE, kernels.GAS_K]].tolist()
         sd_l = float(np.sqrt(state[kernels.V_LL]))
         half = NORMAL_90 * BREATHING.live_band * float(np.sqrt(state[kernels.V_RR]))
         pressure, per_bar_l = pressure_and_slope(left_l, gas_k - ZERO_CELSIUS_K, self._assumed[1])
         return LiveEstimate(
             pressure_bar=pressure,
             pressure_sd_bar=sd_l / per_bar_l,
-            rate_l_min=max(float(rate), 0.0),
-            rate_lo_l_min=max(float(rate) - half, 0.0),
-            rate_hi_l_min=max(float(rate) + half, 0.0),
-            free_air_left_l=float(left_l),
+            rate_l_min=max(rate, 0.0),
+            rate_lo_l_min=max(rate - half, 0.0),
+            rate_hi_l_min=max(rate + half, 0.0),
+            free_air_left_l=left_l,
             free_air_left_sd_l=sd_l,
-            gas_temperature_c=float(gas_k) - ZERO_CELSIUS_K,
+            gas_temperature_c=gas_k - ZERO_CELSIUS_K,
             age_s=float(time_s - self._newest_s),
             time_s=float(state[kernels.SECOND]),
             _row=row,

@@ -105,7 +105,7 @@ def still_from_motion(at_us: Ints, motion_m_s2: Floats, below_m_s2: float) -> Fl
     A silence longer than five seconds, and than three of the usual intervals, starts the count again:
     nobody knows what happened in it.
     """
-    apart_s = np.diff(at_us) * 1e-6
+    apart_s = (at_us[1:] - at_us[:-1]) * 1e-6
     moved = ~(motion_m_s2 < below_m_s2)
     moved[0] = True
     if len(apart_s) and apart_s.max() > STALE_MOTION_S:
@@ -123,7 +123,7 @@ def _heat(wear: Wear) -> list[Derived]:
     channel, span = part
     reading, at_us, seq = channel.numbers["temperature_c"][span], channel.at_us[span], channel.seq[span]
     start_c = wear.thresholds.heat_start_c
-    if not np.any(reading >= start_c):
+    if not (reading >= start_c).any():
         return []
     hot = np.where(reading >= start_c, 1, np.where(reading < start_c - HEAT_CLEARS_BELOW_K, -1, 0))
     decided = np.maximum.accumulate(np.where(hot != 0, np.arange(len(hot)), 0))

@@ -89,11 +89,13 @@ def _temperatures_at(wear: Wear, at_us: Ints) -> list[float | None]:
     channel = wear.power_up.channels.get("temperature")
     if channel is None:
         return [None] * len(at_us)
-    live = ~channel.retained
-    heard_us, heard_c = channel.at_us[live], channel.numbers["temperature_c"][live]
+    heard_us, heard_c = channel.at_us, channel.numbers["temperature_c"]
+    if channel.retained.any():
+        live = ~channel.retained
+        heard_us, heard_c = heard_us[live], heard_c[live]
     if not len(heard_us):
         return [None] * len(at_us)
-    newest = np.searchsorted(heard_us, at_us, side="right") - 1
+    newest = heard_us.searchsorted(at_us, side="right") - 1
     known = heard_c[np.maximum(newest, 0)]
     there = (newest >= 0) & np.isfinite(known)
     return [

@@ -170,6 +170,7 @@ def latest_delays_s(newest: PowerUp | None) -> list[float]:
     """Return the latest delays on the way, seconds."""
     found: list[float] = []
     for channel in newest.channels.values() if newest is not None else ():
-        late_us = channel.received_us[-3:] - channel.at_us[-3:]
-        found += (late_us[~channel.retained[-3:]] * 1e-6).tolist()
+        newest_of = channel.received_us[-3:], channel.at_us[-3:], channel.retained[-3:]
+        of_each = zip(*(values.tolist() for values in newest_of), strict=True)
+        found += [(received_us - at_us) * 1e-6 for received_us, at_us, retained in of_each if not retained]
     return found

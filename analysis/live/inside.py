@@ -293,7 +293,7 @@ class Inside:
         if wear is None:
             return []
         # By time and not by number: a set that reports often must not hide how long its air has been falling.
-        first = np.searchsorted(wear.at_us, wear.at_us[-1] - round(LONGEST_WINDOW_S * 1e6))
+        first = wear.at_us.searchsorted(wear.at_us[-1] - round(LONGEST_WINDOW_S * 1e6))
         good = np.flatnonzero(~wear.spike[first:])
         at_us, bar = wear.at_us[first:][good], wear.pressure_bar[first:][good]
         return list(zip((at_us * 1e-6).tolist(), bar.tolist(), strict=True))

@@ -66,8 +66,8 @@ class Charge:
         gauges: Sequence[VoiceGauge] = (),
     ) -> Course:
         """Return how it went down until a moment; a gauge read by voice counts like a reading."""
-        at_us = _joined([wear.at_us[~wear.spike] for wear in self.wears], NO_MOMENTS)
-        bar = _joined([wear.pressure_bar[~wear.spike] for wear in self.wears], NOTHING)
+        at_us = _joined([wear.at_us[wear.kept] for wear in self.wears], NO_MOMENTS)
+        bar = _joined([wear.pressure_bar[wear.kept] for wear in self.wears], NOTHING)
         sets = {wear.set_id for wear in self.wears}
         said = [one for one in gauges if one.set_id in sets and one.at_us > self.entry_us]
         said = said if self.wears else list(self.spoken)
@@ -132,8 +132,8 @@ def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float)
 
 def _was_between(charge: Charge, above_bar: float, most_bar: float) -> bool:
     """Return whether readings in a range followed each other for longer than a drop-out lasts."""
-    at_us = _joined([wear.at_us[~wear.spike] for wear in charge.wears], NO_MOMENTS)
-    bar = _joined([wear.pressure_bar[~wear.spike] for wear in charge.wears], NOTHING)
+    at_us = _joined([wear.at_us[wear.kept] for wear in charge.wears], NO_MOMENTS)
+    bar = _joined([wear.pressure_bar[wear.kept] for wear in charge.wears], NOTHING)
     at_us = at_us[(bar > above_bar) & (bar <= most_bar)]
     breaks = np.flatnonzero(np.diff(at_us) > SPIKE_BACK_S * 1e6)
     firsts, lasts = np.r_[0, breaks + 1], np.r_[breaks, len(at_us) - 1]

@@ -74,14 +74,14 @@ def readings_of(wear: Wear, gauges: Sequence[VoiceGauge] = (), until_us: int | N
     - `until_us`: gauges after the last reading count up to here; without it, none of them does.
     """
     good = np.flatnonzero(~wear.spike)
-    at_us, bar, gas_c = wear.at_us[good], wear.pressure_bar[good], wear.gas_temperature_c[good]
+    at_us, bar, gas_c = (one[wear.kept] for one in (wear.at_us, wear.pressure_bar, wear.gas_temperature_c))
     last_us = int(at_us[-1]) if until_us is None else until_us
-    spoken = [one for one in gauges if one.set_id == wear.set_id and int(at_us[0]) < one.at_us <= last_us]
-    before = np.searchsorted(at_us, [one.at_us for one in spoken], side="right") - 1
     spoken = [
         one
-        for one, place in zip(spoken, before.tolist(), strict=True)
-        if one.at_us - int(at_us[place]) > UNHEARD_US
+        for one in gauges
+        if one.set_id == wear.set_id
+        and int(at_us[0]) < one.at_us <= last_us
+        and one.at_us - int(at_us[at_us.searchsorted(one.at_us, side="right") - 1]) > UNHEARD_US
     ]
     if not spoken:
         return Readings(at_us, bar, gas_c, np.zeros(len(good)), good)

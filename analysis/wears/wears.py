@@ -111,6 +111,11 @@ class Wear:
         return self.power_up.name
 
     @property
+    def kept(self) -> Bools | slice:
+        """What picks the readings that are no slips: nearly always all, and then nothing is copied."""
+        return ~self.spike if self.spike.any() else slice(None)
+
+    @property
     def first_bar(self) -> float:
         """Pressure of the first reading."""
         return float(self.pressure_bar[0])
@@ -136,17 +141,17 @@ class Wear:
         channel = self.power_up.channels.get(kind)
         if channel is None:
             return None
-        first = int(np.searchsorted(channel.at_us, self.started_us, side="left"))
-        last = int(np.searchsorted(channel.at_us, self.ended_us + 999_999, side="right"))
+        first = int(channel.at_us.searchsorted(self.started_us, side="left"))
+        last = int(channel.at_us.searchsorted(self.ended_us + 999_999, side="right"))
         return (channel, slice(first, last)) if last > first else None
 
     def bar_at(self, at_us: int) -> float:
         """Return the last reading at a moment, the first one before any."""
-        return float(self.pressure_bar[max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0)])
+        return float(self.pressure_bar[max(int(self.at_us.searchsorted(at_us, side="right")) - 1, 0)])
 
     def last_us(self, at_us: int) -> int:
         """Return the moment of that reading."""
-        return int(self.at_us[max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0)])
+        return int(self.at_us[max(int(self.at_us.searchsorted(at_us, side="right")) - 1, 0)])
 
     def identity(self, position: int) -> str:
         """Return the identity of the wear's reading number `position`."""
@@ -154,7 +159,7 @@ class Wear:
 
     def identity_at(self, at_us: int) -> str:
         """Return the identity of the reading at or next after a moment."""
-        return self.identity(min(int(np.searchsorted(self.at_us, at_us)), len(self.seq) - 1))
+        return self.identity(min(int(self.at_us.searchsorted(at_us)), len(self.seq) - 1))
 
 
 def find_wears(
