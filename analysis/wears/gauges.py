@@ -74,7 +74,8 @@ def readings_of(wear: Wear, gauges: Sequence[VoiceGauge] = (), until_us: int | N
     - `until_us`: gauges after the last reading count up to here; without it, none of them does.
     """
     good = np.flatnonzero(~wear.spike)
-    at_us, bar, gas_c = (one[wear.kept] for one in (wear.at_us, wear.pressure_bar, wear.gas_temperature_c))
+    kept = wear.kept
+    at_us, bar, gas_c = wear.at_us[kept], wear.pressure_bar[kept], wear.gas_temperature_c[kept]
     last_us = int(at_us[-1]) if until_us is None else until_us
     spoken = [
         one
