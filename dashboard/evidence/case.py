@@ -25,7 +25,7 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
-from dashboard.evidence import custody
+from dashboard.evidence import custody, provenance
 from dashboard.evidence.case_messages import messages_of, write_messages
 from dashboard.evidence.checked import CaseProblem
 from dashboard.evidence.heads import Sighting, note_seen
@@ -121,6 +121,7 @@ def write_case(
         heard_until = EPOCH + timedelta(microseconds=heard_until_us)
         about = About(incident=incident_id, profile=profile.name, origin=origin, heard_until=heard_until)
         write_payload(aside, messages, profile, about)
+        provenance.write_wheel(aside)
         make_bag(aside, about)
         head = head_of(aside)
         if key is not None:
@@ -226,7 +227,8 @@ def readme(about: About) -> str:
     text = files("dashboard.evidence").joinpath("case_readme.txt").read_text(encoding="utf-8")
     said = msgspec.structs.asdict(origin) | {"why": origin.why or "not said", "state": state}
     versions = {name: origin.versions.get(name, "") for name in ("underair", "python")}
-    return text.format(incident=about.incident, **said, **versions)
+    program = provenance.wheel_name(versions["underair"])
+    return text.format(incident=about.incident, program=program, **said, **versions)
 
 
 def bag_info(about: About) -> dict[str, str | list[str]]:

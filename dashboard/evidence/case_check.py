@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -254,7 +255,11 @@ def _made_again(folder: Path, about: made.About) -> list[str]:
         made.write_payload(fresh, messages, profile, about)
         expected = {path.relative_to(fresh).as_posix() for path in fresh.rglob("*") if path.is_file()}
         kept = {path.relative_to(data).as_posix() for path in data.rglob("*") if path.is_file()}
-        faults += [f"data/{each}: not what a case holds" for each in sorted(kept - expected - {made.CAPTURE})]
+        program = provenance.wheel_name(about.origin.versions.get("underair", ""))
+        more = sorted(kept - expected - {made.CAPTURE, program})
+        faults += [f"data/{each}: not what a case holds" for each in more]
+        if program in kept and _source_in(data / program) != about.origin.source_sha256:
+            faults.append(f"data/{program}: not the program that data/{made.ABOUT} names")
         for each in sorted(expected):
             if not (data / each).is_file():
                 faults.append(f"data/{each}: missing, but computing it again makes it")
@@ -268,6 +273,15 @@ def _made_again(folder: Path, about: made.About) -> list[str]:
             "may come from that; compare with the version that made it"
         )
     return faults
+
+
+def _source_in(wheel: Path) -> str:
+    try:
+        with zipfile.ZipFile(wheel) as program:
+            names = [name for name in program.namelist() if name.endswith(".py")]
+            return provenance.sha256_of_sources((name, program.read(name)) for name in names)
+    except (OSError, zipfile.BadZipFile):
+        return ""
 
 
 def _same(kept: Path, fresh: Path) -> bool:

@@ -1,14 +1,16 @@
-"""With what a case or report was made: underair's version, commit and source, Python, every library."""
+"""With what a case or report was made: underair's version, commit, source and wheel; Python; libraries."""
 
 from __future__ import annotations
 
+import base64
 import getpass
 import hashlib
 import json
 import platform
 import re
 import subprocess
-from collections.abc import Collection
+import zipfile
+from collections.abc import Collection, Iterable, Iterator
 from functools import cache
 from importlib.metadata import PackageNotFoundError, distribution, version
 from importlib.resources import files
@@ -17,6 +19,7 @@ from pathlib import Path
 PACKAGES = ("ingest", "analysis", "dashboard")
 NOT_KNOWN = "not known"
 _GIT_WAIT_S = 10
+_WHEEL = b"Wheel-Version: 1.0\nGenerator: underair\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
 _NAME = re.compile(r"^[A-Za-z0-9._-]+")
 _EXTRA = re.compile(r"""extra\s*==\s*["']([^"']+)""")
 EXTRAS = ("analysis", "pages")
@@ -80,13 +83,52 @@ def _commit_of_work_tree(folder: Path) -> str:
 @cache
 def source_sha256() -> str:
     """Return the SHA-256 of every source file of underair, by name, whatever it was installed from."""
+    return sha256_of_sources((name, path.read_bytes()) for name, path in _program() if path.suffix == ".py")
+
+
+def sha256_of_sources(sources: Iterable[tuple[str, bytes]]) -> str:
+    """Return the SHA-256 over names and contents of sources, package by package, each by its name's parts."""
     digest = hashlib.sha256()
+    for name, text in sources:
+        digest.update(f"{name}\n".encode())
+        digest.update(hashlib.sha256(text).digest())
+    return digest.hexdigest()
+
+
+def _program() -> Iterator[tuple[str, Path]]:
     for package in PACKAGES:
         top = Path(str(files(package)))
-        for path in sorted(top.rglob("*.py")):
-            digest.update(f"{package}/{path.relative_to(top).as_posix()}\n".encode())
-            digest.update(hashlib.sha256(path.read_bytes()).digest())
-    return digest.hexdigest()
+        for path in sorted(top.rglob("*")):
+            if path.is_file() and "__pycache__" not in path.parts:
+                yield f"{package}/{path.relative_to(top).as_posix()}", path
+
+
+def wheel_name(number: str) -> str:
+    """Return the name of the wheel of a version of underair."""
+    return f"underair-{number}-py3-none-any.whl"
+
+
+def write_wheel(folder: Path) -> None:
+    """Write the running program as a wheel, for pip to install from (PyPA, "Binary distribution format").
+
+    The same program gives the same bytes.
+    """
+    number = version("underair")
+    contents = {name: path.read_bytes() for name, path in _program()}
+    for name in ("METADATA", "entry_points.txt"):
+        contents[f"underair-{number}.dist-info/{name}"] = (
+            distribution("underair").read_text(name) or ""
+        ).encode()
+    contents[f"underair-{number}.dist-info/WHEEL"] = _WHEEL
+    lines = [
+        f"{name},sha256={base64.urlsafe_b64encode(hashlib.sha256(data).digest()).decode().rstrip('=')},{len(data)}\n"
+        for name, data in contents.items()
+    ]
+    record = f"underair-{number}.dist-info/RECORD"
+    contents[record] = "".join([*lines, f"{record},,\n"]).encode()
+    with zipfile.ZipFile(folder / wheel_name(number), "w") as wheel:
+        for name, data in contents.items():
+            wheel.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_DEFLATED)
 
 
 def account() -> str:

@@ -21,7 +21,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 
@@ -35,7 +35,7 @@ from analysis.trends.rest import short_rests
 from analysis.trends.roster import no_roster, roster_beside, with_station_and_role
 from dashboard.access.log import access_table
 from dashboard.privacy.register import by_person, update
-from dashboard.results_store import record_of
+from dashboard.results_store import IncidentRecord, record_of
 from dashboard.trends import sentences
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
@@ -45,6 +45,9 @@ from ingest.contract.errors import ArchiveProblem
 from ingest.contract.kinds import KINDS
 
 ANOTHER = "another person"
+_NAMES = ("tally", "roll_call")  # desks name wearers in these
+_IDENTITY = pl.format("{}/{}/{}", "desk_id", "boot", "seq").alias("identity")
+_NEVER_OUT = datetime(9999, 1, 1, tzinfo=UTC)
 AROUND = timedelta(minutes=2)
 """The start-up of the set and its last words belong to the wear. Our own rule."""
 
@@ -96,11 +99,12 @@ def write_wearer_record(
     for incident_id in incidents:
         messages, scope = incident_piece(folder, incident_id)
         record = record_of(messages, profile, incident_id, scope.heard_until_us)
-        own = _tables_of(record.results, wearer_id)
+        own = _tables_of(record, wearer_id)
         for name, frame in own.items():
             tables[name].append(frame)
-        heard.update(_messages_of(record.messages, own["wears"], wearer_id))
-        others |= set(record.messages["tally"]["wearer_id"].drop_nulls()) - {wearer_id}
+        heard.update(_messages_of(record.messages, own, wearer_id))
+        for kind in _NAMES:
+            others |= set(record.messages[kind]["wearer_id"].drop_nulls()) - {wearer_id}
     try:
         (out / "tables").mkdir(parents=True)
     except FileExistsError:
@@ -165,7 +169,8 @@ def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, 
     formula_safe(table).write_csv(out / "concluded.csv")
 
 
-def _tables_of(results: Results, wearer_id: str) -> Results:
+def _tables_of(record: IncidentRecord, wearer_id: str) -> Results:
+    results = record.results
     wears = results["wears"].filter(pl.col("wearer_id") == wearer_id)
     ids = wears["wear_id"].implode()
     own: Results = {}
@@ -174,6 +179,16 @@ def _tables_of(results: Results, wearer_id: str) -> Results:
             own[name] = wears
         elif "wearer_id" in frame.columns:
             own[name] = frame.filter(pl.col("wearer_id") == wearer_id)
+        elif name == "findings":
+            # Without a wear, too: who was tallied and never heard has none.
+            said = pl.concat(
+                record.messages[kind].filter(wearer_id=wearer_id).select(_IDENTITY) for kind in _NAMES
+            )
+            proves = pl.col("evidence").list.eval(pl.element().is_in(said["identity"].implode())).list.any()
+            names = pl.col("statement").str.contains(_named(wearer_id))
+            own[name] = frame.filter(
+                pl.col("wear_id").is_in(ids) | names | (pl.col("wear_id").is_null() & proves)
+            )
         elif "wear_id" in frame.columns:
             own[name] = frame.filter(pl.col("wear_id").is_in(ids))
         else:  # of a set or of the whole incident, not of a person
@@ -181,20 +196,32 @@ def _tables_of(results: Results, wearer_id: str) -> Results:
     return own
 
 
-def _messages_of(
-    messages: Mapping[str, pl.DataFrame], wears: pl.DataFrame, wearer_id: str
-) -> Iterator[Heard]:
-    """Yield tallies of the wearer, notes that name them, and what was said by and of their set meanwhile."""
+def _messages_of(messages: Mapping[str, pl.DataFrame], own: Results, wearer_id: str) -> Iterator[Heard]:
+    """Yield tallies of the wearer, notes that name them, and what was said by and of their set meanwhile.
+
+    Also orders and roll calls that were for them, their team or everybody while they were in.
+    """
     worn = [
         (pl.col("set_id") == wear["set_id"])
         & pl.col("at").is_between(wear["started"] - AROUND, wear["ended"] + AROUND)
-        for wear in wears.iter_rows(named=True)
+        for wear in own["wears"].iter_rows(named=True)
     ]
-    while_worn = pl.any_horizontal(worn) if worn else pl.lit(value=False)
+    inside = [
+        (pl.col("incident_id") == entry["incident_id"])
+        & (pl.col("team").is_null() | pl.col("team").eq_missing(pl.lit(entry["team"])))
+        & pl.col("at").is_between(entry["tallied_in"], entry["tallied_out"] or _NEVER_OUT)
+        for entry in own["entries"].drop_nulls("tallied_in").iter_rows(named=True)
+    ]
+    nobody = pl.lit(value=False)
+    while_worn, for_them = (pl.any_horizontal(nobody, *spells) for spells in (worn, inside))
     for kind in KINDS:
         frame = messages[kind]
-        if "wearer_id" in frame.columns:
+        if kind == "roll_call":
+            frame = frame.filter(pl.col("wearer_id").fill_null(wearer_id) == wearer_id, for_them)
+        elif "wearer_id" in frame.columns:
             frame = frame.filter(pl.col("wearer_id") == wearer_id)
+        elif kind == "order":
+            frame = frame.filter(while_worn | (pl.col("set_id").is_null() & for_them))
         elif kind == "note":  # whoever names them, whichever set it is about, or none
             frame = frame.filter(while_worn | pl.col("text").str.contains(_named(wearer_id)))
         elif "set_id" in frame.columns:

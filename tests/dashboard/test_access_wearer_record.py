@@ -7,14 +7,17 @@ import subprocess
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 
 from dashboard.access.log import AccessLog
 from dashboard.evidence.notes import NoteTimes, bring_in
+from ingest.archive.sealing import create_archive, seal_messages
 from ingest.contract.captures import read_capture
 from ingest.importing import import_capture
+from tests.analysis.conftest import WrittenLog
 from tests.verbs import underair
 
 ROOT = Path(__file__).parents[2]
@@ -92,3 +95,36 @@ def test_a_wearer_whom_nobody_tallied_is_said(archive: Path, tmp_path: Path, wea
     assert done.returncode == 1
     assert "no tally" in done.stderr
     assert not (tmp_path / "about").exists()
+
+
+def test_what_was_concluded_about_somebody_who_was_never_heard_is_told(tmp_path: Path) -> None:
+    """Findings hung on wears only: who was tallied in, missing at the roll call and never heard had none."""
+    log = WrittenLog()
+    desk = log.desk()
+    log.talker("S-1", 1).breathe(0.0, 600)
+    about: dict[str, Any] = {"incident_id": "I-1", "team": "Alder"}
+    desk.say(5.0, "tally", action="in", set_id="S-1", wearer_id="W-1", **about)
+    desk.say(6.0, "tally", action="in", set_id="S-2", wearer_id="W-2", **about)
+    desk.say(100.0, "roll_call", incident_id="I-1", roll_id="R-1", state="called")
+    desk.say(110.0, "roll_call", roll_id="R-1", state="answered", **about)
+    desk.say(111.0, "roll_call", incident_id="I-1", roll_id="R-1", state="missing", wearer_id="W-2")
+    desk.say(120.0, "order", order="withdraw", state="given", **about)
+    desk.say(121.0, "order", order="withdraw", state="given", incident_id="I-1", team="Birch")
+    desk.say(590.0, "tally", action="out", set_id="S-1", wearer_id="W-1", **about)
+    desk.say(700.0, "order", order="evacuate", state="given", incident_id="I-1")
+    seal_messages(create_archive(tmp_path / "archive"), log.frames(), "made")
+    codes, states = {}, {}
+    for wearer in ("W-1", "W-2"):
+        out = tmp_path / wearer
+        assert underair("wearer", wearer, "--archive", tmp_path / "archive", "--out", out).returncode == 0
+        findings = pl.read_csv(out / "tables" / "findings.csv")
+        codes[wearer] = set(findings["code"])
+        assert not findings["statement"].str.contains("W-2" if wearer == "W-1" else "W-1").any()
+        said = [json.loads(one.payload) for one in read_capture(out / "messages.ndjson.gz")]
+        states[wearer] = [one["state"] for one in said if one["kind"] in ("roll_call", "order")]
+    assert codes["W-2"] >= {"set_never_heard", "tallied_without_wear"}
+    assert not codes["W-1"] & codes["W-2"]
+    assert states == {
+        "W-1": ["called", "answered", "given"],
+        "W-2": ["called", "answered", "missing", "given", "given"],
+    }

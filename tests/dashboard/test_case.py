@@ -32,6 +32,7 @@ from ingest.importing import import_capture
 from tests.conftest import missing
 from tests.dashboard.forged_cases import INCIDENT, SAMPLE
 
+ROOT = Path(__file__).parents[2]
 OLDER = Path(__file__).parent / "samples" / "case_of_0_3_0.tar.gz"
 
 
@@ -156,6 +157,19 @@ def test_the_readme_alone_is_enough_to_compute_the_tables_anew(made: Path, tmp_p
         "underair",
         "diff",
     ]
+    # The program itself is in the case: nobody takes one of that name from an index.
+    _, _, program, *_ = shlex.split(commands[2].replace("CASE/", f"{made}/"))
+    wheel = program.removesuffix("[pages]")
+    here = tmp_path / "installed"
+    pip = ["-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target", str(here), wheel]
+    call(Path(sys.executable), *pip, cwd=tmp_path)
+    for package in ("ingest", "analysis", "dashboard"):
+        for source in (ROOT / package).rglob("*.py"):
+            assert (here / source.relative_to(ROOT)).read_bytes() == source.read_bytes()
+    assert (here / "analysis" / "profiles" / "default.toml").is_file()
+    assert f"underair=={version('underair')}" in call(
+        Path(sys.executable), "-m", "pip", "list", "--format", "freeze", "--path", str(here), cwd=tmp_path
+    )
     programs = {"underair": Path(sys.executable).with_name("underair"), "diff": tool("diff")}
     for command in commands[3:]:
         name, *arguments = shlex.split(command.replace("CASE/", f"{made}/"))
