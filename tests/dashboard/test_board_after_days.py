@@ -90,13 +90,11 @@ class Asked:
     def __init__(self, log: WrittenLog) -> None:
         self.log, self.frames = log, log.frames()
         self.stretches: list[tuple[float, float, frozenset[str]]] = []
-        self.longest = timedelta(0)
 
     def messages(self, since: datetime, until: datetime, only: Mapping[str, pl.Expr] | None) -> Messages:
         hours = tuple(round((each - self.log.at(0)).total_seconds() / 3600.0, 6) for each in (since, until))
         kinds = frozenset(only or ())
         if self.stretches and self.stretches[-1][1:] == (hours[0], kinds):
-            self.longest = max(self.longest, until - since)
             self.stretches[-1] = (self.stretches[-1][0], hours[1], kinds)
         else:
             self.stretches.append((*hours, kinds))
@@ -108,7 +106,7 @@ class Asked:
         }
 
 
-def asked(log: WrittenLog, at_h: float) -> tuple[list[tuple[float, float]], list[tuple[float, float]], Asked]:
+def asked(log: WrittenLog, at_h: float) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
     """Give which hours of the log were read: of what comes every second, and of all else."""
     archive = Asked(log)
     at = log.at(at_h * 3600.0)
@@ -118,18 +116,23 @@ def asked(log: WrittenLog, at_h: float) -> tuple[list[tuple[float, float]], list
     assert words[:2] == (at_h - 12.0 - 31 * 24.0, at_h - 12.0)
     assert last[:2] == (at_h - 12.0, round(at_h + 1 / 60.0, 6))
     of_sets = [each[:2] for each in others if "pressure" in each[2]]
-    return of_sets, [each[:2] for each in others if "pressure" not in each[2]], archive
+    return of_sets, [each[:2] for each in others if "pressure" not in each[2]]
 
 
+@pytest.fixture
+def days_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dashboard.live.catching_up.READ_AT_ONCE", timedelta(days=9))
+
+
+@pytest.mark.usefixtures("days_at_once")
 def test_what_is_read_of_an_entry_that_is_still_open() -> None:
     """Half an hour before the first tally; what comes every second for as long as a tally claims its set."""
     log = WrittenLog()
     desk = log.desk()
     tallied(desk, 40 * 3600.0 - 0.05)  # received at 40 h
-    of_sets, rest, archive = asked(log, 100.0)
+    of_sets, rest = asked(log, 100.0)
     assert of_sets == [(39.5, pytest.approx(52.0, abs=0.001))]
     assert rest == [(27.5, 88.0)]
-    assert archive.longest == timedelta(minutes=30)
     # Others of the same incident: up to three days before; of an older one of that name nothing.
     for earlier_h, begins_h in ((-31.9, -32.4), (-32.1, 39.5)):
         log = WrittenLog()
@@ -141,10 +144,11 @@ def test_what_is_read_of_an_entry_that_is_still_open() -> None:
         assert asked(log, 100.0)[0][0][0] == begins_h
 
 
+@pytest.mark.usefixtures("days_at_once")
 def test_what_is_read_of_an_alarm_that_nobody_closed() -> None:
     log = WrittenLog()
     log.talker("S-1").say(40 * 3600.0 - 0.05, "alarm", alarm="distress", state="raised")
-    of_sets, rest, _ = asked(log, 100.0)
+    of_sets, rest = asked(log, 100.0)
     assert (of_sets, rest) == ([(38.0, 52.0)], [(38.0, 88.0)])
     # Whoever has the set by a tally of the twelve hours before is read with their incident.
     for tallied_h, begins_h in ((28.1, 26.0), (27.9, 38.0)):

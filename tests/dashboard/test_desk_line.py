@@ -1,0 +1,140 @@
+"""The desk's line without a broker: how long it tries, what it sends and under which number."""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+import dashboard
+from dashboard.live import desk as desk_module
+from dashboard.live.desk import HANG_UP_S, SENT_WITHIN_S, TRY_EVERY_S, Desk
+from ingest.broker.mqtt import Unconfirmed
+from ingest.contract.errors import BrokerProblem, RefusedMessage
+from ingest.contract.kinds import MOST_STANDING_ORDERS
+
+NOTE = {"incident_id": "I-1", "text": "gate open", "set_id": "", "at": None}
+ORDER = {"incident_id": "I-1", "order": "evacuate", "state": "given"}
+
+
+class Line:
+    """Keeps what was sent: (topic, message, retained, seconds that it may take)."""
+
+    connected = True
+
+    def __init__(self, fails: type[BrokerProblem] | None = None) -> None:
+        self.sent: list[tuple[str, dict[str, Any], bool, float]] = []
+        self.fails = fails
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 0.0) -> None:
+        self.sent.append((topic, json.loads(payload), retain, timeout_s))
+        if self.fails is not None:
+            raise self.fails("no answer")
+
+    def close(self, timeout_s: float = 0.0) -> None:
+        pass
+
+
+def desk_on(line: Line) -> Desk:
+    return Desk(lambda: line, "D-1")  # type: ignore[arg-type,return-value]
+
+
+class Clock:
+    """Seconds that the test sets."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.now_s = 1000.0
+        monkeypatch.setattr(desk_module, "time", SimpleNamespace(monotonic=lambda: self.now_s))
+
+
+def test_the_browser_waits_longer_than_the_desk() -> None:
+    """What the browser calls not sent must not go out later: it gives up after all that the desk may wait."""
+    script = Path(dashboard.__file__).parent / "assets" / "live_desk.js"
+    (given_up_ms,) = re.findall(r"GIVE_UP_MS = (\d+);", script.read_text(encoding="utf-8"))
+    assert int(given_up_ms) / 1000.0 > SENT_WITHIN_S + HANG_UP_S
+
+
+def test_a_message_has_the_desks_number_and_only_what_was_filled_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    Clock(monkeypatch)
+    line = Line()
+    desk = desk_on(line)
+    first, second = desk.send("note", "trial", NOTE), desk.send("order", "trial", ORDER)
+    (topic, note, note_kept, left_s), (_, order, order_kept, _) = line.sent
+    assert (topic, note_kept, order_kept, left_s) == ("underair/v1/trial/desk/D-1/note", False, True, 5.0)
+    assert {"set_id", "at"}.isdisjoint(note)
+    assert [first, second] == [f"D-1/{one['boot']}/{one['seq']}" for one in (note, order)]
+    assert (note["seq"], order["seq"]) == (0, 1)
+
+
+@pytest.mark.parametrize(("fails", "next_seq"), [(BrokerProblem, 0), (Unconfirmed, 1)])
+def test_a_number_that_may_have_arrived_is_never_used_again(fails: Any, next_seq: int) -> None:
+    line = Line(fails)
+    desk = desk_on(line)
+    with pytest.raises(fails):
+        desk.send("note", "trial", NOTE)
+    line.fails = None
+    assert desk.send("note", "trial", NOTE).endswith(f"/{next_seq}")
+
+
+def test_a_line_that_takes_too_long_to_open_sends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, line = Clock(monkeypatch), Line()
+    for took_s, sent in ((4.9, 1), (5.0, 1), (6.0, 1)):
+
+        def opens(took_s: float = took_s) -> Line:
+            clock.now_s += took_s
+            return line
+
+        desk = Desk(opens, "D-1")  # type: ignore[arg-type,return-value]
+        if took_s < SENT_WITHIN_S:
+            desk.send("note", "trial", NOTE)
+            assert line.sent[-1][3] == pytest.approx(0.1)
+        else:
+            with pytest.raises(BrokerProblem, match="took too long; nothing was sent"):
+                desk.send("note", "trial", NOTE)
+        assert len(line.sent) == sent
+
+
+def test_a_desk_that_still_waits_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(desk_module, "SENT_WITHIN_S", 0.05)
+    line = Line()
+    desk = desk_on(line)
+    with desk._lock, pytest.raises(BrokerProblem, match="still waiting for its broker; nothing was sent"):
+        desk.send("note", "trial", NOTE)
+    assert line.sent == []
+
+
+def test_so_many_orders_can_be_in_force_and_no_more() -> None:
+    line = Line()
+    desk = desk_on(line)
+    orders = [ORDER | {"team": f"T{number}"} for number in range(MOST_STANDING_ORDERS)]
+    for order in orders:
+        desk.send("order", "trial", order)
+    with pytest.raises(RefusedMessage, match=f"at most {MOST_STANDING_ORDERS} orders"):
+        desk.send("order", "trial", ORDER)
+    desk.send("order", "trial", orders[0])  # given again, it is the same order
+    desk.send("order", "trial", orders[1] | {"state": "lifted"})
+    desk.send("order", "trial", ORDER)
+    standing = line.sent[-1][1]["standing"]
+    assert len(standing) == MOST_STANDING_ORDERS
+    assert [one.get("team") for one in standing if one.get("team") in (None, "T1")] == [None]
+
+
+def test_a_desk_without_its_line_tries_again_every_ten_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, tried = Clock(monkeypatch), threading.Semaphore(0)
+
+    def away() -> Line:
+        tried.release()
+        raise BrokerProblem("away")
+
+    desk = Desk(away, "D-1")  # type: ignore[arg-type,return-value]
+    desk._tried_s = clock.now_s
+    for after_s, tries in ((0.1, False), (TRY_EVERY_S - 0.2, False), (0.2, True), (1.0, False)):
+        clock.now_s += after_s
+        assert not desk.connected()
+        assert tried.acquire(timeout=10.0 if tries else 0.05) is tries
+    assert TRY_EVERY_S == 10.0
