@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from ingest.contract.captures import Heard
 from tests.analysis.conftest import WrittenLog
-from tests.analysis.finding_scenes import WHO, alarm, low_air_reported, worn
+from tests.analysis.finding_scenes import WHO, alarm, changed, low_air_reported, stuck_for, worn
 from tests.analysis.test_findings import escaping, ordinary
 
 Scene = Callable[[WrittenLog], None]
@@ -162,6 +163,62 @@ def lost_before(seconds: int) -> Scene:
     return lambda log: worn(log, start_bar=120.0, bar_s=0.1, silent=(706 - seconds, 707 - seconds)) and None
 
 
+def at_rest(seconds: int) -> Scene:
+    """Nobody moves, and the gauge stays for so long; then both go on from there."""
+    from_s = 500
+
+    def scene(log: WrittenLog) -> None:
+        still_until_s = from_s + seconds
+        talker = worn(log, seconds=1200, motion=lambda t: 0.0 if from_s - 10 < t < still_until_s else 1.0)
+        shown = {at: fields["pressure_bar"] for at, kind, _, _, fields in talker.said if kind == "pressure"}
+        level, later_bar = shown[from_s], shown[from_s] - shown[still_until_s]
+
+        def stays(at: float, fields: dict[str, Any]) -> dict[str, Any]:
+            if not from_s <= at < 1260:
+                return {}
+            return {"pressure_bar": level if at < still_until_s else fields["pressure_bar"] + later_bar}
+
+        changed(talker, "pressure", stays)
+
+    return scene
+
+
+def slow_and_stuck(readings: int) -> Scene:
+    """A reading every 10 s; so many alike."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, seconds=700)
+        talker.said = [one for one in talker.said if one[1] != "pressure" or one[0] % 10 == 0]
+        until_s = 300 + 10 * readings
+        changed(talker, "pressure", lambda at, _: {"pressure_bar": 278.0} if 300 <= at < until_s else {})
+
+    return scene
+
+
+def distress_below_the_warning(log: WrittenLog) -> None:
+    alarm(worn(log, start_bar=70.0, seconds=400), "distress", (300, "raised"), (310, "acknowledged"))
+
+
+def distress_of_a_set_with_an_offset(log: WrittenLog) -> None:
+    closed_readings(12.0, 12.0, 12.0)(log)
+    alarm(log.talkers[-1], "distress", (100, "raised"), (110, "acknowledged"))
+
+
+def conflict_before_the_wear(log: WrittenLog) -> None:
+    talker = worn(log, seconds=300)
+    talker.say(20, "power", state="on", battery_fraction=0.9)
+    one = next(heard for _, heard in talker.heard() if b'"power"' in heard.payload)
+    log.extra.append(Heard(one.received, one.topic, one.payload.replace(b"0.9", b"0.8"), False))
+
+
+def never_out_after_two_wears(log: WrittenLog) -> None:
+    talker = worn(log, seconds=300)
+    talker.breathe(500, 300)
+    desk = log.desk()
+    desk.say(70, "tally", action="in", **WHO)
+    desk.say(900, "incident", incident_id="I-1", action="close")
+
+
 EARLY = {"start_bar": 120.0, "bar_s": 0.1}
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
@@ -191,6 +248,13 @@ AT_LIMITS: dict[str, Scene] = {
     "early warning 30.5 s after a reading": low_air_after_silence(
         597, 640, 626.5, start_bar=120.0, bar_s=0.1
     ),
+    **{f"at rest for {seconds} s": at_rest(seconds) for seconds in (390, 400)},
+    **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
+    "stuck until the end": stuck_for(100, 1760),
+    "distress below the warning": distress_below_the_warning,
+    "distress of a set with an offset": distress_of_a_set_with_an_offset,
+    "a conflict before the wear": conflict_before_the_wear,
+    "never tallied out after two wears": never_out_after_two_wears,
     "warning after the first reading": low_air_reported(60.5, seconds=300),
     "an alarm said twelve times": raised_often,
     "hot from one second to the next": hot_for_good,
