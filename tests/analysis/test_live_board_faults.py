@@ -246,3 +246,32 @@ def test_one_sets_fault_leaves_the_others_on_the_board(
     assert rows["S-1"].pressure_bar == 266.0  # without a forecast rather than not at all
     assert rows["S-1"].low_air is None
     assert {name for name, _ in board.faults} == {"trial/S-1", "trial/S-2"}
+
+
+def test_a_silent_wearer_counts_as_lost_from_the_early_end_of_their_air(log: Any, see: Any) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    one.set_up(1)
+    one.breathe(20, 600, bar_s=0.2, closes=False)
+    (row,) = see(640).rows
+    assert row.silent_since_at is not None
+    assert row.lost is None
+    assert row.low_air_was_expected_at is not None
+    first_s, last_s = (at - log.at(0).timestamp() for at in row.low_air_was_expected_at)
+    assert 640.0 < first_s < last_s - 10.0
+    (before,) = see(first_s - 1.0).rows
+    assert before.lost is None
+    (after,) = see(first_s + 1.0).rows
+    assert after.lost is not None
+    assert after.lost.code == "silent"
+
+
+def test_a_gauge_said_of_a_set_that_is_heard_takes_the_place_of_no_reading(log: Any, see: Any) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
+    one.set_up(1)
+    one.breathe(20, 300, bar_s=0.2, closes=False)
+    desk.say(200, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=255.0)
+    for at_s in (201, 300):
+        (row,) = see(at_s).rows
+        assert (row.by_voice, row.pressure_bar) == (False, pytest.approx(300.0 - 0.2 * (at_s - 20), abs=1.0))
