@@ -211,7 +211,7 @@ class ResultsStore:
         if found is None or found[0] != files:
             if not is_archive(self._folder):
                 return None
-            found = (files, cut(self._folder).only(~pl.col("of_desk")))
+            found = (files, cut(self._folder))
             with self._lock:
                 self._found = found
         return found[1]

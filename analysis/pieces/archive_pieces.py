@@ -15,8 +15,9 @@ import polars as pl
 
 from analysis.incident import Scope
 from analysis.pieces.batch_messages import light_messages_of, messages_of, open_archive
+from analysis.pieces.closed_days import growing_cut_of, whole_index
 from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
-from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces
+from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces, with_desks
 from ingest.archive.index import (
     ArchiveIndex,
     days_between,
@@ -32,25 +33,28 @@ SILENCE = timedelta(hours=6)
 
 
 def cut(folder: Path) -> Pieces:
-    """Return the pieces of an archive, from its index and what is not sealed yet; none when it is empty."""
+    """Return the pieces of an archive, from its index and what is not sealed yet; none when it is empty.
+
+    Without those of desks; asked again, only where the archive grew (`analysis.pieces.closed_days`).
+    """
+    open_archive(folder)
+    return until_whole(folder, growing_cut_of(folder.absolute()).pieces)
+
+
+def pieces_of(folder: Path) -> Pieces:
+    """Return the pieces of an archive, those of its desks last.
+
+    Raises `ArchiveProblem` when the folder holds no message.
+    """
 
     def found() -> Pieces:
         archive, index = open_archive(folder), ArchiveIndex(folder)
         # The tail first: what is sealed in between is then in both, which does no harm.
         tail = archive.unsealed()
-        sets = pl.concat([index.sets(index.days()), summary_of_tail(tail, SET_KINDS)])
-        setups = pl.concat([index.setups(), summary_of_tail(tail, ["setup"])])
-        return find_pieces(sets, _desks(tail, index), setups)
+        rows = whole_index(index, *(summary_of_tail(tail, kinds) for kinds in (SET_KINDS, DESK_KINDS)))
+        return with_desks(find_pieces(*rows), rows[1])
 
-    return until_whole(folder, found)
-
-
-def pieces_of(folder: Path) -> Pieces:
-    """Return the pieces of an archive, as `cut`.
-
-    Raises `ArchiveProblem` when the folder holds no message.
-    """
-    pieces = cut(folder)
+    pieces = until_whole(folder, found)
     if pieces.table.is_empty():
         raise ArchiveProblem(
             f"the archive {folder} holds no message; bring a capture in with "

@@ -24,9 +24,9 @@ _STEP = timedelta(minutes=10)
 
 
 def named(table: pl.DataFrame, power_ups: pl.DataFrame, incidents: pl.DataFrame) -> pl.DataFrame:
-    """Return a table of pieces with `key`; those of desks have the desk's.
+    """Return a table of pieces with `key`.
 
-    - `table`: piece, of_desk, name, boot.
+    - `table`: piece.
     - `power_ups`: piece, set_id, boot, first.
     - `incidents`: piece, incident_id, first.
     """
@@ -45,9 +45,7 @@ def named(table: pl.DataFrame, power_ups: pl.DataFrame, incidents: pl.DataFrame)
     return (
         table.join(first_incident, on="piece", how="left", maintain_order="left")
         .join(first_set, on="piece", how="left", maintain_order="left")
-        .with_columns(
-            pl.coalesce("by_incident", "by_set", pl.format("desk {}/{}", "name", "boot")).alias("key")
-        )
+        .with_columns(pl.coalesce("by_incident", "by_set").alias("key"))
         .drop("by_incident", "by_set")
     )
 
@@ -89,6 +87,7 @@ def digests(
     said: pl.DataFrame,
     setups: pl.DataFrame,
     incidents: pl.DataFrame,
+    heard_until_us: int,
     tallied: bool,
 ) -> pl.Series:
     """Return the digest of each piece, in the order of `table`.
@@ -98,6 +97,7 @@ def digests(
     - `said`: as for `with_ends`.
     - `setups`: piece, set_id, boot, day, live_rows, digest: from the index, part by part.
     - `incidents`: piece, key.
+    - `heard_until_us`: the end of the whole record, microseconds since 1970.
     - `tallied`: whether anybody is tallied in the whole archive: else nobody's tally is missed.
     """
     if table.is_empty():
@@ -110,10 +110,10 @@ def digests(
     known = setups.group_by("piece", "set_id", "boot").agg(
         pl.when(live.any()).then(pl.col("digest").filter(live).sum()).otherwise(pl.col("digest").sum())
     )
-    end = table["until"].max()
+    end = pl.lit(heard_until_us).cast(table.schema["until"])
     # Findings about an open tally depend on the archive's end; nothing else does.
     moving = table.filter(pl.col("tally_open") > end).select(
-        "piece", pl.min_horizontal(pl.lit(end), pl.col("until") + KNOWN_AFTER).dt.truncate(_STEP)
+        "piece", pl.min_horizontal(end, pl.col("until") + KNOWN_AFTER).dt.truncate(_STEP)
     )
     flag = table.select("piece", pl.lit(tallied))
     lots = [power_ups, desks, known, incidents.select("piece", "key"), moving, flag]

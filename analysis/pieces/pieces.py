@@ -38,8 +38,9 @@ BATCH_SPAN = timedelta(days=2)
 class Pieces:
     """Pieces in order of time, each by its number in the column `piece`."""
 
-    # piece, since, until (receipt), rows, of_desk; key, which names it for good, and digest, which changes
-    # when anything does that its tables are made from; settled, until when it may still go on.
+    # piece, since, until (receipt), rows, of_desk; key, which names it for good. Where it is none of a desk:
+    # digest, which changes when anything does that its tables are made from, and settled, until when it may
+    # still go on.
     table: pl.DataFrame
     power_ups: pl.DataFrame  # piece, set_id, boot, first, last: what the piece answers for
     # piece, set_id, first, last: its power-ups, and sets that were tallied in, whether heard or not.
@@ -99,13 +100,16 @@ class Pieces:
         return replace(self, table=table, **frames)
 
 
-def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -> Pieces:
-    """Find the pieces of an archive.
+def find_pieces(
+    sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame, before: Pieces | None = None
+) -> Pieces:
+    """Find the pieces of an archive, without those of desks (`with_desks`).
 
     - `sets`, `desks`, `setups`: from `ingest.archive.index`: who spoke when, what desks said about whom (by
       `with_uses`), where sets said what they are.
+    - `before`: the pieces of the rest of the archive, when these are a part of its rows.
 
-    They are in the order of the time at which each begins; the desks' own after the others.
+    They are in the order of the time at which each begins.
     """
     power_ups = _power_ups(sets)
     about = desks.filter(~pl.col("later"))
@@ -122,7 +126,25 @@ def find_pieces(sets: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame) -
     power_ups = power_ups.with_columns(
         pl.Series("label", label[uses.height + power_ups["stretch"].to_numpy()])
     )
-    return _numbered(power_ups, of_incidents, desks, setups)
+    ends = np.r_[micros(power_ups["last"]), micros(desks["last"]), before.heard_until_us if before else 0]
+    tallied = bool((about["ins"] > 0).any()) or (before is not None and before.tallied)
+    return _numbered(power_ups, of_incidents, desks, setups, int(ends.max()), tallied)
+
+
+def with_desks(pieces: Pieces, desks: pl.DataFrame) -> Pieces:
+    """Return pieces followed by one for each power-up of a desk: what it said of no set and no incident."""
+    own = (
+        desks.group_by("desk_id", "boot")
+        .agg(pl.col("first").min().alias("since"), pl.col("last").max().alias("until"), pl.col("rows").sum())
+        .sort("since", "desk_id", "boot")
+        .with_row_index("piece", offset=pieces.table.height)
+        .with_columns(of_desk=pl.lit(value=True), key=pl.format("desk {}/{}", "desk_id", "boot"))
+    )
+    return replace(
+        pieces,
+        table=pl.concat([pieces.table, own.drop("desk_id", "boot")], how="diagonal"),
+        desks=pl.concat([pieces.desks, own.select(pieces.desks.columns)]),
+    )
 
 
 def joined(nodes: int, a: Ints, b: Ints) -> Ints:
@@ -177,7 +199,7 @@ def _power_ups(sets: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _said_from() -> pl.Expr:
+def said_from() -> pl.Expr:
     """Return from when a desk's words are about: they may have waited for a while to be sent."""
     waited = pl.col("first") - pl.col("first_said")
     return pl.when(waited.is_between(timedelta(0), FORGOTTEN)).then("first_said").otherwise("first")
@@ -190,7 +212,7 @@ def _tallied(about: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
         about.filter(pl.col("node").is_not_null() & pl.col("set_id").is_not_null())
         .group_by("node", "set_id", tally.alias("tally"))
         .agg(
-            _said_from().min().alias("low"),
+            said_from().min().alias("low"),
             pl.col("last").max().alias("high"),
             (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
         )
@@ -208,7 +230,7 @@ def _same_wearer(about: pl.DataFrame) -> pl.DataFrame:
         about.filter(pl.col("wearer_id").is_not_null() & pl.col("node").is_not_null())
         .group_by("wearer_id", "node")
         .agg(
-            _said_from().min().alias("low"),
+            said_from().min().alias("low"),
             pl.col("last").max().alias("high"),
             (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
         )
@@ -226,11 +248,15 @@ def _same_wearer(about: pl.DataFrame) -> pl.DataFrame:
 
 
 def _numbered(
-    power_ups: pl.DataFrame, of_incidents: pl.DataFrame, desks: pl.DataFrame, setups: pl.DataFrame
+    power_ups: pl.DataFrame,
+    of_incidents: pl.DataFrame,
+    desks: pl.DataFrame,
+    setups: pl.DataFrame,
+    heard_until_us: int,
+    tallied: bool,
 ) -> Pieces:
     """Give the pieces their numbers, in order of time, and gather what belongs to each."""
-    about = desks.filter(~pl.col("later"))
-    spoken = about.join(of_incidents, on=_INCIDENT)
+    spoken = desks.filter(~pl.col("later")).join(of_incidents, on=_INCIDENT)
     spans = pl.concat(
         [
             power_ups.select("label", "first", "last", "rows", pl.col("set_id").alias("name")),
@@ -241,68 +267,54 @@ def _numbered(
             .select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
         ]
     )
-    of_sets = spans.group_by("label").agg(
-        pl.col("first").min().alias("since"),
-        pl.col("last").max().alias("until"),
-        pl.col("rows").sum(),
-        pl.col("name").min(),
+    table = (
+        spans.group_by("label")
+        .agg(
+            pl.col("first").min().alias("since"),
+            pl.col("last").max().alias("until"),
+            pl.col("rows").sum(),
+            pl.col("name").min(),
+        )
+        .sort("since", "name", "label")
+        .with_row_index("piece")
     )
-    of_desks = desks.group_by("desk_id", "boot").agg(
-        pl.col("first").min().alias("since"), pl.col("last").max().alias("until"), pl.col("rows").sum()
-    )
-    of_sets = of_sets.sort("since", "name", "label").with_row_index("piece")
-    of_desks = of_desks.sort("since", "desk_id", "boot").with_row_index("piece", offset=of_sets.height)
-    number = of_sets.select("piece", "label")
+    number = table.select("piece", "label")
     mine = power_ups.join(number, on="label").sort("piece", "set_id", "boot")
     incidents = of_incidents.join(number, on="label").sort("piece", *_INCIDENT)
-    said, setups = _said_of(desks, incidents, mine, of_desks), _setups_of(mine, setups)
-    tallied = bool((about["ins"] > 0).any())
-    table = pl.concat(
-        [
-            of_sets.drop("label").with_columns(of_desk=pl.lit(False), boot=pl.lit(None, pl.Int64)),
-            of_desks.rename({"desk_id": "name"}).with_columns(of_desk=pl.lit(True)),
-        ],
-        how="diagonal",
-    )
-    table = named(table, mine, incidents)
-    table = with_ends(table, said)
+    said, setups = _said_of(desks, incidents, mine), _setups_of(mine, setups)
+    table = with_ends(named(table, mine, incidents), said)
     spoken_in = mine.select("piece", "set_id", "boot", "first", "last", "said_rows", "said_digest")
-    table = table.with_columns(digests(table, spoken_in, said, setups, incidents, tallied).alias("digest"))
-    of_set_piece = pl.col("piece") < of_sets.height
-    later = said.filter("later", of_set_piece)
+    digest = digests(table, spoken_in, said, setups, incidents, heard_until_us, tallied)
     on_air = ("piece", "set_id", "first", "last")
-    tallied_in = said.filter((pl.col("kind") == "tally") & of_set_piece)
+    tallied_in = said.filter(pl.col("kind") == "tally")
     return Pieces(
-        table=table.select("piece", "since", "until", "rows", "of_desk", "key", "digest", "settled"),
+        table=table.select(
+            "piece", "since", "until", "rows", pl.lit(value=False).alias("of_desk"), "key", digest, "settled"
+        ),
         power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
         sets=pl.concat([mine.select(on_air), tallied_in.select(on_air)]).unique().sort(pl.all()),
         incidents=incidents.select("piece", *_INCIDENT, "key"),
-        desks=pl.concat(
-            [
-                said.filter(~pl.col("later") & of_set_piece).select("piece", "desk_id", "boot").unique(),
-                of_desks.select("piece", "desk_id", "boot"),
-            ]
-        ).sort(pl.all()),
-        later=later.select("piece", "incident_id", "day", "low", "high").unique().sort(pl.all()),
+        desks=said.filter(~pl.col("later")).select("piece", "desk_id", "boot").unique().sort(pl.all()),
+        later=said.filter("later")
+        .select("piece", "incident_id", "day", "low", "high")
+        .unique()
+        .sort(pl.all()),
         setups=setups.select("piece", "set_id", "boot", "day").unique().sort(pl.all()),
-        heard_until_us=int(micros(table["until"]).max()) if table.height else 0,
+        heard_until_us=heard_until_us,
         tallied=tallied,
     )
 
 
-def _said_of(
-    desks: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame, of_desks: pl.DataFrame
-) -> pl.DataFrame:
-    """Return what desks said about each piece, and all that each said in its own: the index, with `piece`."""
+def _said_of(desks: pl.DataFrame, incidents: pl.DataFrame, power_ups: pl.DataFrame) -> pl.DataFrame:
+    """Return what desks said about each piece: the index, with `piece`."""
     desks = desks.drop("key").with_row_index("row")
     seen = desks.filter((pl.col("kind") == "seen") & pl.col("set_id").is_not_null()).select(
         "row", "set_id", (pl.col("first") - AFTER).alias("low"), (pl.col("last") + BEFORE).alias("high")
     )
     of_sets = overlaps(seen, power_ups.select("set_id", "piece", "first", "last"), by="set_id")
     of_incidents = desks.join(incidents.select(*_INCIDENT, "piece"), on=_INCIDENT)
-    own = desks.join(of_desks.select("desk_id", "boot", "piece"), on=["desk_id", "boot"])
-    whose = [lot.select("row", "piece") for lot in (of_incidents, of_sets, own)]
-    return desks.join(pl.concat(whose).unique(), on="row").drop("row")
+    whose = pl.concat([lot.select("row", "piece") for lot in (of_incidents, of_sets)])
+    return desks.join(whose.unique(), on="row").drop("row")
 
 
 def _setups_of(power_ups: pl.DataFrame, setups: pl.DataFrame) -> pl.DataFrame:

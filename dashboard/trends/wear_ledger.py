@@ -86,7 +86,7 @@ class WearLedger:
         if not is_archive(self._archive.folder):
             return False
         with self._writing:
-            found = cut(self._archive.folder).only(~pl.col("of_desk") & ~_may_go_on(now))
+            found = cut(self._archive.folder).only(~_may_go_on(now))
             kept = self._loaded()
             due = found.only(~_as_in(kept.pieces))
             gone = kept.pieces.join(found.table, on=list(IDENTITY), how="anti")

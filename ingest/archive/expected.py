@@ -304,6 +304,15 @@ class Expected:
         with self._lock:
             return {folder for chain in self._chains.values() for folder in chain.folders}
 
+    def lines_about(self) -> dict[str, tuple[tuple[str, int], ...]]:
+        """Return of each folder how many places each chain, by its first line's hash, has for it."""
+        found: dict[str, tuple[tuple[str, int], ...]] = {}
+        with self._lock:
+            for chain in self._chains.values():
+                for folder, places in chain.folders.items():
+                    found[folder] = (*found.get(folder, ()), (chain.first, len(places)))
+        return found
+
     def every(self, folder: str) -> dict[str, list[Line]]:
         """Return all lines about each part of a folder, in their order."""
         found: dict[str, list[Line]] = {}

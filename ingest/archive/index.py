@@ -2,11 +2,12 @@
 
 It is in ``DIR/index/`` and may be deleted at any time: what is missing, unreadable or not about the parts
 that are there now is made again from the parts. It only says where to look; what was said is always read
-from the parts themselves. Three kinds of file:
+from the parts themselves. The files:
 
 - ``sets.{day}.parquet``: each power-up of each set heard on that day, with its first and last receipt;
 - ``desks.parquet``: what desks said about which incident, set and wearer, over all days (a few rows a wear);
-- ``setups.parquet``: when sets said what they are, over all days.
+- ``setups.parquet``: when sets said what they are, over all days;
+- ``desks.lately.parquet`` and ``setups.lately.parquet``: likewise of the latest days, for who knows the rest.
 
 Every file names the parts that it was made from (name, bytes, time of change) in its metadata.
 """
@@ -104,13 +105,18 @@ class ArchiveIndex:
             ]
         )
 
-    def desks(self) -> pl.DataFrame:
-        """Return what desks said about which incident, set and wearer, from when to when, on all days."""
-        return self._up_to_date("desks", _parts(self.archive, DESK_KINDS), DESKS)
+    def desks(self, days: Sequence[date] | None = None) -> pl.DataFrame:
+        """Return what desks said about which incident, set and wearer, from when to when.
 
-    def setups(self) -> pl.DataFrame:
-        """Return when each power-up said what its set is, on all days."""
-        return self._up_to_date("setups", _parts(self.archive, ("setup",)), SETS)
+        `days`: the latest few, which are looked for apart; without them, all.
+        """
+        name = "desks" if days is None else "desks.lately"
+        return self._up_to_date(name, _parts(self.archive, DESK_KINDS, days), DESKS)
+
+    def setups(self, days: Sequence[date] | None = None) -> pl.DataFrame:
+        """Return when each power-up said what its set is; `days` as for `desks`."""
+        name = "setups" if days is None else "setups.lately"
+        return self._up_to_date(name, _parts(self.archive, ("setup",), days), SETS)
 
     def bring_up_to_date(self) -> None:
         """Make all that is missing."""
