@@ -84,13 +84,12 @@ class GrowingCut:
     def pieces(self) -> Pieces:
         """Return the pieces as they are now, as `find_pieces` of the whole index."""
         with self._lock:
-            self._closed, closed = None, self._closed
             state = _State.now(self._folder)
             # Before the index: what is sealed in between is then in both, which does no harm.
             tail = Archive(self._folder).unsealed()
             of_tail = [summary_of_tail(tail, kinds) for kinds in (SET_KINDS, DESK_KINDS)]
             index = ArchiveIndex(self._folder)
-            found = closed and _grown(index, closed, state, *of_tail)
+            found = self._closed and _grown(index, self._closed, state, *of_tail)
             pieces, self._closed = found or _anew(index, state, *of_tail)
             return pieces
 

@@ -127,8 +127,8 @@ def find_pieces(
         pl.Series("label", label[uses.height + power_ups["stretch"].to_numpy()])
     )
     ends = np.r_[micros(power_ups["last"]), micros(desks["last"]), before.heard_until_us if before else 0]
-    tallied = bool((about["ins"] > 0).any()) or (before is not None and before.tallied)
-    return _numbered(power_ups, of_incidents, desks, setups, int(ends.max()), tallied)
+    any_tallied = bool((about["ins"] > 0).any()) or (before is not None and before.tallied)
+    return _numbered(power_ups, of_incidents, desks, setups, int(ends.max()), any_tallied)
 
 
 def with_desks(pieces: Pieces, desks: pl.DataFrame) -> Pieces:
