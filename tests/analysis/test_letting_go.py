@@ -62,7 +62,31 @@ def test_a_closed_wear_keeps_what_its_answers_rest_on_and_no_more(log: Any) -> N
     assert (kept["temperature"].at_us < log.at(900).timestamp() * 1e6).sum() < 100
     assert_same(told_by_board(board), told_by_board(whole))
     assert {one.alarm for one in board.alarms()} >= {"heat", "no_motion", "no_motion_prealarm"}
-    assert board.lines().keys() == whole.lines().keys()
+    assert board.lines() == whole.lines()
+
+
+def runs(channel: Any, zero_us: float, before_s: float) -> list[tuple[int, int]]:
+    """Give the seconds of what is kept, as runs of neighbours."""
+    found: list[tuple[int, int]] = []
+    for second in ((channel.at_us - zero_us) * 1e-6).round().astype(int).tolist():
+        if second < before_s:
+            begins = found.pop()[0] if found and second - found[-1][1] == 1 else second
+            found.append((begins, second))
+    return found
+
+
+def test_what_is_kept_of_a_closed_wear_to_the_second(log: Any) -> None:
+    """The first ten of each kind; what an alarm rests on and three beside it; both ends; slips; new lows."""
+    two_wears(log)
+    kept = played(log)[0]._services["trial"]._sets["S-1"].power_ups[0].channels
+    zero_us = log.at(0).timestamp() * 1e6
+    assert runs(kept["motion"], zero_us, 900) == [(5, 14), (497, 562)]
+    assert runs(kept["temperature"], zero_us, 900) == [(5, 14), (597, 642)]
+    pressure = runs(kept["pressure"], zero_us, 900)
+    assert pressure[0] == (5, 140)  # the wear began at 20 s
+    assert (397, 403) in pressure  # 20 bar at 400 s
+    assert pressure[-1] == (798, 899)  # it ended at 919 s, and 798 s had a new low
+    assert pressure[1:6] == [(143, 143), (148, 148), (150, 150), (153, 153), (158, 158)]
 
 
 def test_the_last_forecast_of_somebody_who_is_still_in_does_not_move(log: Any) -> None:
