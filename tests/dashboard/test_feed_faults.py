@@ -5,15 +5,18 @@ from __future__ import annotations
 import gzip
 import json
 import logging
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from analysis.live.inside import SetNow
 from analysis.profile import Profile
+from dashboard.live import feed as feed_module
 from dashboard.live import words
 from dashboard.live.feed import LONGEST_PAUSE_S, Feed
 from ingest.archive.reading import Archive
@@ -146,3 +149,72 @@ def test_a_fault_that_stays_for_a_night_does_not_end_the_feed(
     monkeypatch.setattr(feed, "_failures", 1023)  # a night of half minutes
     feed._run()
     assert pauses == [LONGEST_PAUSE_S] * 3
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Callable[[float], None]:
+    """Set the feed's clock."""
+
+    def at(moment_s: float) -> None:
+        monkeypatch.setattr(feed_module, "now_s", lambda: moment_s)
+
+    at(1000.0)
+    return at
+
+
+def test_a_fault_stays_on_the_page_for_ten_minutes_and_is_logged_when_it_changes(
+    tmp_path: Path, clock: Callable[[float], None], caplog: pytest.LogCaptureFixture
+) -> None:
+    feed = Feed(Archive(tmp_path), tmp_path, Profile.default())
+
+    def told(at_s: float, *faults: str) -> tuple[list[str], int]:
+        clock(at_s)
+        caplog.clear()
+        feed._board.faults += [("set S-1", ValueError(fault)) for fault in faults]
+        return feed._faults(), len(caplog.records)
+
+    assert told(1000.0, "a") == (["set S-1"], 1)
+    assert told(1300.0, "a") == (["set S-1"], 0)
+    assert told(1301.0, "b") == (["set S-1"], 1)
+    assert told(1901.0) == (["set S-1"], 0)
+    assert told(1901.1) == ([], 0)
+    assert told(1902.0, "b") == (["set S-1"], 1)
+
+
+def test_an_answer_of_more_than_ten_seconds_ago_is_not_the_present(
+    tmp_path: Path, clock: Callable[[float], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    feed = Feed(Archive(tmp_path), tmp_path, Profile.default())
+    assert "restart underair serve" in feed.why_not_ready()
+    monkeypatch.setattr(Feed, "alive", True)
+    assert feed.why_not_ready() == "starting"
+    feed._problem = ""
+    clock(1010.0)
+    assert feed.why_not_ready() == ""
+    clock(1011.0)
+    assert feed.why_not_ready() == "the live page was last renewed 11 s ago"
+
+
+def test_each_tick_makes_an_answer_and_every_tenth_looks_at_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[int] = []
+    turns: list[tuple[int, int]] = []
+    feed = Feed(Archive(tmp_path), tmp_path, Profile.default(), broker_connected=lambda: False)
+
+    def free(_: Path) -> Any:
+        looked.append(feed._ticks)
+        return SimpleNamespace(free=5_000_000_000)
+
+    def lines(known: Any, turn: int, of: int) -> Any:
+        turns.append((turn % of, of))
+        return {}
+
+    monkeypatch.setattr(feed_module.shutil, "disk_usage", free)
+    monkeypatch.setattr(feed._board, "lines", lines)
+    for _ in range(21):
+        feed._tick(time.monotonic() - 2.0)
+    assert looked == [0, 10, 20]
+    assert turns[:11] == [(turn % 10, 10) for turn in range(11)]  # each tick renews a tenth of the lines
+    assert 2000.0 < feed.last_tick_ms < 30_000.0
+    assert feed.snapshot is not None
