@@ -96,6 +96,11 @@ def test_parts_hold_every_message_once_in_the_order_of_receipt(most: int) -> Non
     taken = [seq for part, _, _ in parts for seq in part["pressure"]["seq"]]
     assert taken == list(range(40))
     assert parts[-1][1] == 1.0
+    told = 0
+    for part, fraction, at_s in parts:  # how far it goes, and when its last message was received
+        told += part["pressure"].height
+        assert fraction == told / 40
+        assert at_s == heard[told - 1].received.timestamp()
     assert list(in_parts(no_messages())) == []
 
 
