@@ -99,7 +99,7 @@ def test_parts_hold_every_message_once_in_the_order_of_receipt(most: int) -> Non
     told = 0
     for part, fraction, at_s in parts:  # how far it goes, and when its last message was received
         told += part["pressure"].height
-        assert fraction == told / 40
+        assert told - 3 < 40 * fraction <= told  # three were received in the same moment
         assert at_s == heard[told - 1].received.timestamp()
     assert list(in_parts(no_messages())) == []
 
