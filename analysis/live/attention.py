@@ -11,7 +11,6 @@ from collections.abc import Collection, Mapping, Sequence
 
 from msgspec.structs import replace
 
-from analysis.alarms.held import GRAVEST
 from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
@@ -66,7 +65,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     """Return the row with its class of attention and its reasons.
 
     - `row`: the facts.
-    - `alarms`: alarms that nobody has closed, with the moment of each, seconds since 1970.
+    - `alarms`: alarms that nobody has closed, with the moment of each, seconds since 1970; `distress_ended`
+      and `no_motion_ended`: the set cleared it and nobody has seen it.
     - `now_s`: seconds since 1970.
     - `was_soon`: turn-back was already due soon: it stays so until clearly later, so that rows do not change
       places every second.
@@ -80,10 +80,12 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         found.append(attention)
         reasons.append(Reason(code, since_at, who))
 
-    if "distress" in alarms:
-        because("distress", "distress", alarms["distress"])
-    if "no_motion" in alarms:
-        because("no_motion", "no_motion", alarms["no_motion"])
+    for code in ("distress", "distress_ended", "no_motion", "no_motion_ended"):
+        if code in alarms:
+            # Whoever was motionless and is heard moves again; of whoever fell silent nobody knows.
+            moves = code == "no_motion_ended" and row.silent_since_at is None and row.lost is None
+            gravest: Attention = "distress" if code.startswith("distress") else "no_motion"
+            because("other_alarm" if moves else gravest, code, alarms[code])
     if row.lost is not None:
         because("not_accounted", f"lost_{row.lost.code}", row.lost.since_at, row.lost.who)
     if row.losing_min is not None:
@@ -115,6 +117,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     else:
         if row.ended_at is not None:
             because("valve_closed", "valve_closed", row.ended_at)
+        elif row.tallied_out_at is not None:
+            because("no_air_yet", "out_unheard", row.tallied_out_at)
         else:
             because("no_air_yet", "no_air_yet", row.tallied_in_at)
     attention = min(found, key=lambda name: ORDER[name])
@@ -139,7 +143,7 @@ def with_refused_alarms(row: Row, refused: Sequence[AlarmLine]) -> Row:
 def rows_of_alarms_alone(
     alarms: Sequence[AlarmLine], known: Collection[str], low_air_bar: float
 ) -> list[Row]:
-    """Return a row for each set that gives one of the gravest alarms and has none: a person is somewhere.
+    """Return a row for each set that gives an alarm about a person and has none: somebody is somewhere.
 
     - `alarms`: every line.
     - `known`: keys of the rows there are.
@@ -147,12 +151,15 @@ def rows_of_alarms_alone(
     """
     of_set: dict[str, list[AlarmLine]] = defaultdict(list)
     for line in alarms:
-        if line.alarm in GRAVEST and line.ended_at is None and line.row_key not in known:
+        raised = line.ended_at is None or line.wearer_id is None
+        if raised and line.alarm not in ("fault", "battery") and line.row_key not in known:
             of_set[line.row_key].append(line)
     found = []
     for key, lines in of_set.items():
         first = lines[0]
-        raised = {line.alarm: line.raised_at for line in lines}
+        raised = {
+            line.alarm if line.ended_at is None else f"{line.alarm}_ended": line.raised_at for line in lines
+        }
         row = Row(
             key=key,
             service=first.service,
@@ -180,7 +187,9 @@ def _past_as_last_heard(row: Row, now_s: float) -> float | None:
 
 def _remarks(row: Row) -> list[Reason]:
     if row.tallied_out_at is not None:
-        remarks = [Reason("settled_breathing" if row.settled else "tallied_out", row.tallied_out_at)]
+        silent = row.silent_since_at is not None and row.silent_since_at <= row.tallied_out_at
+        code = "out_silent" if silent else "settled_breathing" if row.settled else "tallied_out"
+        remarks = [Reason(code, row.tallied_out_at)]
     else:
         remarks = _not_tallied_in(row)
     return remarks if row.cylinder_known else [*remarks, Reason("no_setup")]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
@@ -10,22 +11,39 @@ from msgspec.structs import replace
 from analysis.live.rows import Out
 from analysis.profile import Rest
 from analysis.trends.rest import rules_in_force
-from analysis.wears.wears import Wear
+from analysis.wears.entries import Entry
+
+HEARD_S = 30.0
+"""A set that was heard so shortly before the exit was heard until the exit. Our own rule."""
 
 
-def at_exit(wears: Sequence[Wear], out_us: int) -> tuple[float | None, float | None]:
-    """Return the last pressure (bar) and the seconds under air up to a person's exit; None without a wear.
+def at_exit(entry: Entry, out_us: int) -> dict[str, Any]:
+    """Return what was known at a person's exit, as fields of `Out`.
 
-    - `wears`: of the entry, in order of time; its set may have been heard under air afterwards.
-    - `out_us`: the exit, microseconds since 1970.
+    `pressure_bar`, `pressure_at` and `by_voice` of what was said last, by the set or by voice; `under_air_s`
+    as far as it was heard; None where nothing was. `heard_at_exit`: nothing was missed at the end.
+
+    - `out_us`: the exit, microseconds since 1970; the set may have been heard under air afterwards.
     """
-    before = [wear for wear in wears if wear.started_us <= out_us]
-    if not before:
-        return None, None
-    last = before[-1]
-    good = np.flatnonzero(~last.spike & (last.at_us <= out_us))
+    before = [wear for wear in entry.wears if wear.started_us <= out_us]
+    known: list[tuple[int, float, bool]] = []
+    heard = False
+    if before:
+        last = before[-1]
+        good = np.flatnonzero(~last.spike & (last.at_us <= out_us))
+        at = int(good[-1]) if len(good) else 0
+        heard = last.ended_how in ("closed", "changed") or out_us - last.at_us[at] <= HEARD_S * 1e6
+        known.append((int(last.at_us[at]), float(last.pressure_bar[at]), False))
+    known += [(one.at_us, one.pressure_bar, True) for one in entry.spoken if one.at_us <= out_us]
+    at_us, bar, by_voice = max(known, default=(None, None, False))
     under_air_us = sum(min(wear.ended_us, out_us) - wear.started_us for wear in before)
-    return float(last.pressure_bar[good[-1]]) if len(good) else last.first_bar, under_air_us * 1e-6
+    return {
+        "pressure_bar": bar,
+        "pressure_at": None if at_us is None else at_us * 1e-6,
+        "by_voice": by_voice,
+        "heard_at_exit": heard and not by_voice,
+        "under_air_s": under_air_us * 1e-6 if before else None,
+    }
 
 
 def with_rests(out: Iterable[Out], rules: Rest) -> tuple[Out, ...]:
@@ -46,9 +64,10 @@ def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:
     for rule in rules_in_force(rules).values():
         wears, minutes, before = 0, 0.0, out.at
         for one in reversed(own):
-            if before - one.at > 60.0 * rule.rest_min + (one.under_air_s or 0.0) and one is not out:
+            work_s = _work_s(one)
+            if before - one.at > 60.0 * rule.rest_min + work_s and one is not out:
                 break
-            wears, minutes, before = wears + 1, minutes + (one.under_air_s or 0.0) / 60.0, one.at
+            wears, minutes, before = wears + 1, minutes + work_s / 60.0, one.at
         due = (rule.after_cylinders and wears >= rule.after_cylinders) or (
             rule.after_work_min and minutes >= rule.after_work_min
         )
@@ -57,3 +76,8 @@ def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:
     if not longest:
         return out
     return replace(out, rest_until_at=out.at + 60.0 * longest, rest_source=source)
+
+
+def _work_s(out: Out) -> float:
+    """Return the seconds that count as work: under air, or all inside where the end of that was not heard."""
+    return (out.under_air_s or 0.0) if out.heard_at_exit else max(out.inside_s, out.under_air_s or 0.0)

@@ -292,7 +292,11 @@ class Out(msgspec.Struct, frozen=True):
     incident_id: str
     at: float
     pressure_bar: float | None
-    under_air_s: float | None
+    under_air_s: float | None  # as far as it was heard
+    pressure_at: float | None = None
+    by_voice: bool = False
+    heard_at_exit: bool = False  # the valve was heard to close, or air was heard until the exit
+    inside_s: float = 0.0
     rest_until_at: float | None = None
     rest_source: str = ""
     ended_how: str = "tallied_out"  # or `resolved`; `valve_closed` when nobody tallied the set in

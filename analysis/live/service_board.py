@@ -271,9 +271,11 @@ class ServiceBoard:
 
     def _row(self, one: Inside, now_s: float) -> Row | None:
         alarms = {
-            held.alarm.alarm: held.alarm.raised_us * 1e-6
+            held.alarm.alarm if held.ended_us is None else f"{held.alarm.alarm}_ended": (
+                held.alarm.raised_us * 1e-6
+            )
             for owner, held in self._held(one.live_set, now_s)
-            if held.ended_us is None and owner is not None and owner.entry_id == one.entry.entry_id
+            if owner is not None and owner.entry_id == one.entry.entry_id
         }
         # What it is made of; without news a row is made anew once a second, as its set is asked.
         of = one.entry.entry_id, one.state, one.since_us, one.tallied_in, one.live_set.asked_us, alarms
@@ -325,7 +327,9 @@ class ServiceBoard:
                 row_key = None
                 if entry is not None:
                     row_key = on_set.get((entry.entry_id, set_id), keys.get(entry.entry_id))
-                if alarm.alarm not in GRAVEST and (held.ended_us is not None or row_key is None):
+                # Of a set that nobody was ever in with, and that gives no pressure, alarms are all there is.
+                lately = entry is None and now_s * 1e6 - alarm.last_us <= FORGOTTEN_AFTER_US
+                if alarm.alarm not in GRAVEST and (held.ended_us is not None or not (row_key or lately)):
                     continue
                 tally = alarm.wear.tally if alarm.wear is not None else None
                 lines.append(
@@ -423,17 +427,16 @@ class ServiceBoard:
             closed = entry.incident_id in self.desks.closed
             if over is None or over[1] == "incident_closed" or closed:
                 continue
-            last_bar, under_air_s = at_exit(entry.wears, over[0])
             found.append(
                 Out(
+                    **at_exit(entry, over[0]),
                     key=entry.entry_id,
                     wearer_id=entry.wearer_id,
                     set_id=_set_of(entry),
                     team=entry.team,
                     incident_id=entry.incident_id or "",
                     at=over[0] * 1e-6,
-                    pressure_bar=last_bar,
-                    under_air_s=under_air_s,
+                    inside_s=(over[0] - entry.began_us) * 1e-6,
                     service=self.service,
                     ended_how=over[1],
                     ended_by=entry.stay.ended_by if entry.stay is not None else None,

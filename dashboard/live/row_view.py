@@ -27,7 +27,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
     air, air_sub = words.air(row, now, display)
     state = words.ATTENTION[row.attention]
     if row.attention == "other_alarm":
-        state = words.ALARMS[next(r.code for r in row.reasons if r.code in words.ALARMS)]
+        state = next((words.ALARMS[r.code] for r in row.reasons if r.code in words.ALARMS), state)
     lost = row.lost.code if row.lost is not None else None
     why = [
         words.reason(reason.code, reason.since_at, now, state, reason.who)

@@ -340,10 +340,16 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
             at=display.clock(one.at),
         )
     ]
-    if one.pressure_bar is not None:
-        parts.append(words.OUT_AIR.format(pressure=display.pressure(one.pressure_bar)))
-    if one.under_air_s is not None:
-        parts.append(words.OUT_UNDER_AIR.format(minutes=int(one.under_air_s // 60)))
+    if one.pressure_bar is not None and one.pressure_at is not None:
+        said = words.OUT_AIR if one.heard_at_exit else words.OUT_VOICE if one.by_voice else words.OUT_LAST
+        at = display.clock(one.pressure_at)
+        parts.append(said.format(pressure=display.pressure(one.pressure_bar), at=at))
+    minutes, inside = (int((seconds or 0.0) // 60) for seconds in (one.under_air_s, one.inside_s))
+    if one.under_air_s is None:
+        parts.append(words.OUT_NEVER_HEARD.format(inside=inside))
+    else:
+        said = words.OUT_UNDER_AIR if one.heard_at_exit else words.OUT_HEARD
+        parts.append(said.format(minutes=minutes, inside=inside))
     if one.rest_until_at is not None:
         parts.append(
             words.OUT_REST.format(at=display.clock(one.rest_until_at, "%H:%M"), source=one.rest_source)

@@ -112,6 +112,10 @@ REASONS = {
     "two_sets": "its wearer is tallied with set {who} too: who wears this one?",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
+    "out_silent": "tallied out {age} ago, not heard since before",
+    "out_unheard": "tallied out {age} ago, no pressure heard",
+    "distress_ended": "distress {age} ago, cleared by the set, seen by nobody",
+    "no_motion_ended": "no motion {age} ago, cleared by the set, seen by nobody",
     "settled_breathing": "settled by a word {age} ago, still under air",
     "incident_closed": "incident closed {age} ago, not tallied out",
     "no_setup": "cylinder not known",
@@ -230,7 +234,7 @@ def reason(code: str, since_at: float | None, now: float, named: str, who: str |
     template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
     about = shortened(who or "", LONGEST_NAME)
     if since_at is None:
-        return template.removesuffix(" for {age}").replace("{who}", about)
+        return template.replace(" for {age}", "").replace(" {age} ago", "").replace("{who}", about)
     return template.format(age=duration(now - since_at), who=about)
 
 
@@ -362,7 +366,11 @@ OUT_LINE = "{who}, {team} {how} {at}"
 OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"
 OUT_HOW = {"tallied_out": "out", "resolved": "settled by a word", "valve_closed": "valve closed"}
 OUT_AIR = "{pressure} left"
+OUT_LAST = "{pressure} as last heard {at}"
+OUT_VOICE = "{pressure} by voice {at}"
 OUT_UNDER_AIR = "{minutes} min under air"
+OUT_HEARD = "heard under air for {minutes} of {inside} min inside"
+OUT_NEVER_HEARD = "never heard under air, {inside} min inside"
 OUT_REST = "rest until {at} ({source})"
 OUT_NO_REST = "no rest rule applies"
 # A note that says that the desk has seen a state; `state_alarms` finds it again by these words.

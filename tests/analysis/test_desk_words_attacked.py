@@ -170,3 +170,52 @@ def test_closing_an_entry_names_its_wearer_where_two_are_in_with_the_set(
     desk.say(130, "resolved", set_id="S-2", wearer_id="W-5", alarm="distress", text="at the gate", **I1)
     (row,) = [row for row in see(135).rows if row.set_id == "S-2"]
     assert row.attention == "under_air"
+
+
+def test_a_distress_that_the_set_cleared_stays_on_its_row_until_it_is_seen(
+    log: Any, see: Any, desk: Any
+) -> None:
+    log.talkers[2].say(105, "alarm", alarm="distress", state="raised")
+    log.talkers[2].say(106, "alarm", alarm="distress", state="cleared")
+    first = see(110).rows[0]
+    assert (first.set_id, first.attention) == ("S-2", "distress")
+    assert first.reasons[0].code == "distress_ended"
+    desk.say(115, "seen", set_id="S-2", alarm="distress")
+    assert all(row.attention != "distress" for row in see(120).rows)
+
+
+def test_an_alarm_of_a_set_without_pressure_and_tally_has_line_and_row(log: Any, see: Any, desk: Any) -> None:
+    for number, alarm in enumerate(("low_air", "heat", "battery")):
+        log.talker(f"S-9{number}").say(100, "alarm", alarm=alarm, state="raised")
+    shown = see(105)
+    assert {"low_air", "heat", "battery"} <= {line.alarm for line in shown.alarms}
+    rows = {row.set_id: row.attention for row in shown.rows}
+    assert rows["S-90"] == rows["S-91"] == "not_accounted"
+    assert "S-92" not in rows  # a weak battery in the store is nobody
+    log.talkers[-2].say(110, "alarm", alarm="heat", state="cleared")
+    assert "S-91" not in {row.set_id for row in see(115).rows}
+
+
+def test_who_came_out_has_the_last_pressure_that_was_said_with_its_moment(
+    log: Any, see: Any, desk: Any
+) -> None:
+    for number, boot in ((6, 1), (7, 1)):
+        one = log.talker(f"S-{number}", boot)
+        one.set_up(0)
+        one.breathe(20, 80, bar_s=0.1, closes=False)
+        tally(desk, 10, number)
+    tally(desk, 10, 8)  # never heard
+    for number, bar in ((6, 30), (8, 25)):
+        desk.say(300, "gauge", set_id=f"S-{number}", pressure_bar=bar, **I1)
+    for number in (1, 6, 7, 8):
+        tally(desk, 400, number, "out")
+    out = {one.wearer_id: one for one in see(405).came_out}
+    assert {name: (one.pressure_bar, one.by_voice, one.heard_at_exit) for name, one in out.items()} == {
+        "W-1": (pytest.approx(262, abs=1), False, True),
+        "W-6": (30.0, True, False),
+        "W-7": (pytest.approx(292, abs=1), False, False),
+        "W-8": (25.0, True, False),
+    }
+    assert out["W-7"].pressure_at == pytest.approx(log.at(100).timestamp(), abs=3)
+    assert out["W-8"].under_air_s is None
+    assert out["W-8"].inside_s == pytest.approx(390, abs=1)

@@ -46,7 +46,7 @@ ALARM = AlarmLine(
     "k", "trial", "S-1", "W-1", "Alder", "evacuate", NOW - 60, False, False, None, None, None, None, None
 )
 NOTE = NoteLine("n", NOW, "x", "I-1", "D-2", None, None)
-OUT = Out("I-1/W-1/1", "W-1", "S-1", "Alder", "I-1", NOW - 60, 80.0, 1260.0)
+OUT = Out("I-1/W-1/1", "W-1", "S-1", "Alder", "I-1", NOW - 60, 80.0, 1260.0, NOW - 70, False, True, 1300.0)
 
 
 def listener(**change: Any) -> Status:
@@ -257,9 +257,14 @@ class TestSide:
         text = out_view(OUT, STANDARD)["text"]
         assert "80 bar" in text
         assert "21 min" in text
-        less = out_view(replace(OUT, pressure_bar=None, under_air_s=None, team=None), STANDARD)["text"]
-        assert "bar" not in less
-        assert "min" not in less
+        never = replace(OUT, pressure_bar=None, pressure_at=None, under_air_s=None, heard_at_exit=False)
+        assert out_view(never, STANDARD)["text"].endswith(
+            "never heard under air, 21 min inside, no rest rule applies"
+        )
+        unheard = replace(OUT, heard_at_exit=False, pressure_at=NOW - 660, under_air_s=600.0)
+        text = out_view(unheard, STANDARD)["text"]
+        assert "80 bar as last heard 10:19:00, heard under air for 10 of 21 min inside" in text
+        assert "80 bar by voice 10:19:00" in out_view(replace(unheard, by_voice=True), STANDARD)["text"]
         rest = out_view(replace(OUT, rest_until_at=NOW + 600, rest_source="a rule"), STANDARD)["text"]
         assert "10:40" in rest
         assert "a rule" in rest
@@ -473,6 +478,11 @@ class TestCameOut:
         assert until((0.0, 20.0), (30.0, 20.0)) == 10.0
         assert until((0.0, 20.0), (30.1, 20.0)) is None
         assert until((0.0, 20.0), (25.0, 20.0), (65.0, 20.0)) is None
+
+    def test_all_minutes_inside_are_work_where_the_end_was_not_heard(self) -> None:
+        unheard = replace(OUT, heard_at_exit=False, under_air_s=None, inside_s=45 * 60.0)
+        assert with_rests([unheard], PROFILE.rest)[0].rest_until_at is not None
+        assert with_rests([replace(unheard, inside_s=44 * 60.0)], PROFILE.rest)[0].rest_until_at is None
 
     def test_others_and_later_exits_do_not_count(self) -> None:
         others = replace(OUT, key="2", wearer_id="W-2", at=OUT.at + 60)
