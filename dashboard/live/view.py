@@ -210,7 +210,10 @@ def _summary(rows: Iterable[Row]) -> list[str]:
         words.UNDER_AIR: under_air,
         words.NOT_ACCOUNTED: lost,
         words.NOT_YET: len(inside) - lost - under_air,
-        words.IN_DISTRESS: sum(row.attention in side_view.GRAVE for row in rows),
+        words.IN_DISTRESS: sum(
+            not {row.attention, *(one.code for one in row.reasons)}.isdisjoint(side_view.GRAVE)
+            for row in rows
+        ),
         words.SILENT: sum(row.silent_since_at is not None for row in inside),
         words.TO_TURN_BACK: sum(any(one.code in PAST_TURN_BACK for one in row.reasons) for row in inside),
     }

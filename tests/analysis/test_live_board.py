@@ -119,7 +119,7 @@ def test_a_slow_set_is_not_called_silent_at_its_own_pace(log: Any, see: Any) -> 
     assert only(see(245)).silent_since_at is not None
 
 
-def test_distress_stands_first_with_its_age_until_it_is_cleared(log: Any, see: Any) -> None:
+def test_distress_stands_first_with_its_age_until_it_is_cleared_and_seen(log: Any, see: Any) -> None:
     calm, troubled = log.talker("S-1"), log.talker("S-2")
     for one in (calm, troubled):
         one.say(0, "setup", retained=True, **SETUP)
@@ -134,9 +134,11 @@ def test_distress_stands_first_with_its_age_until_it_is_cleared(log: Any, see: A
 
     troubled.say(125, "alarm", alarm="distress", state="cleared")
     snapshot = see(129)
-    assert snapshot.rows[0].set_id == "S-1"
-    # Nobody has seen it: the line stays, and says that the alarm is over.
+    # Nobody has seen it: row and line stay, and say that the alarm is over.
+    assert (snapshot.rows[0].set_id, snapshot.rows[0].reasons[0].code) == ("S-2", "distress_ended")
     assert [(a.alarm, a.ended_at is not None) for a in snapshot.alarms] == [("distress", True)]
+    log.desk().say(130, "seen", set_id="S-2", alarm="distress")
+    assert see(131).rows[0].set_id == "S-1"
 
 
 def test_seen_is_the_desks_word_and_ends_what_is_over(log: Any, see: Any) -> None:
