@@ -18,12 +18,12 @@ from typing import Any
 
 import pytest
 
+from tests.compiled_once import CACHES, begin, take
+
 # Which of pytest-xdist's workers this is; the only one without it.
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "gw0")
 if "PYTEST_XDIST_WORKER" in os.environ:
-    # Two that compile at the same moment could mix up the entries of one cache: each worker has its own.
-    compiled = Path(__file__).parents[1] / ".pytest_cache" / f"numba-{WORKER}"
-    os.environ.setdefault("NUMBA_CACHE_DIR", str(compiled))
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(CACHES / f"numba-{WORKER}"))
 
 # Below the ports that the system itself gives away, so that nobody is given one between asking and using;
 # each worker has 500 of its own, and processes begin at different ones.
@@ -74,7 +74,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: place[item.path])
 
 
+COMPILING = pytest.StashKey[subprocess.Popen[bytes]]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if getattr(config.option, "numprocesses", None) and not config.option.collectonly:
+        config.stash[COMPILING] = begin()
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    if COMPILING in config.stash:
+        config.stash[COMPILING].wait(60)
+
+
 def pytest_collection_finish() -> None:
+    if os.environ.get("NUMBA_CACHE_DIR") == str(CACHES / f"numba-{WORKER}"):
+        take(CACHES / f"numba-{WORKER}")
     gc.collect()
     gc.freeze()
     gc.enable()
@@ -256,7 +271,7 @@ def page(chromium: Any) -> Iterator[Any]:
     assert faults == []
 
 
-PICTURES = Path(__file__).parents[1] / ".pytest_cache" / "pictures"
+PICTURES = CACHES / "pictures"
 
 
 @pytest.hookimpl(wrapper=True)

@@ -263,12 +263,15 @@ def reassured_by_loss(
     before: Snapshot | None = None
     was_better: set[str] = set()
     found = []
+    came: list[Heard] = []  # since the boards were last looked at; one lot or many is the same to a board
     for number, (now, lot) in enumerate(every):
-        full_board.take(frames_from_heard(lot))
-        board.take(frames_from_heard([one for one in lot if id(one) in kept]))
+        came += lot
         if number not in looked:
             before, was_better = None, set()
             continue
+        full_board.take(frames_from_heard(came))
+        board.take(frames_from_heard([one for one in came if id(one) in kept]))
+        came = []
         full, less = full_board.snapshot(now), board.snapshot(now)
         unlike = _unlike_wears(full_board, board)
         known_by = _known_by(full_board, board)
