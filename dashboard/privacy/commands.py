@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import getpass
 import json
-from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,8 @@ from ingest.shown_text import echo
 from ingest.talk import remark
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from analysis.profile import Profile
 
 
@@ -92,8 +94,10 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
         f"profile {doctrine.name}, identity_months {months}",
         now.date(),
         apply=apply,
-        keep=_stations_of(archive, doctrine, now),
+        keep=partial(_keep_stations, archive, doctrine, now),
     )
+    if apply:
+        _registered(archive, doctrine, now)  # now that the names are gone, its lines must lead nowhere
     if as_json:
         echo(json.dumps({"cut_off": f"{cut_off:%Y-%m-%dT%H:%M:%SZ}", **asdict(done)}))
         return
@@ -110,26 +114,26 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     )
 
 
-def _stations_of(
-    archive: Path, doctrine: Profile, now: datetime
-) -> Callable[[dict[tuple[str, str], str]], int]:
-    """Return what notes stations, roles and the exposure register before names are dropped."""
+def _keep_stations(archive: Path, doctrine: Profile, now: datetime, names: dict[tuple[str, str], str]) -> int:
+    """Note stations, roles and the exposure register before names are dropped."""
+    from dashboard.privacy.kept_stations import keep_stations
 
-    def keep(names: dict[tuple[str, str], str]) -> int:
-        from analysis.trends.roster import no_roster, with_station_and_role
-        from dashboard.privacy.kept_stations import keep_stations
-        from dashboard.privacy.register import update
-        from dashboard.trends.wear_ledger import WearLedger, roster_of
-        from ingest.archive.reading import Archive
+    return keep_stations(archive, _registered(archive, doctrine, now), names)
 
-        ledger = WearLedger(Archive(archive), doctrine)
-        ledger.update(now)
-        roster = roster_of(Archive(archive))
-        wears = with_station_and_role(ledger.tables()["wears"], no_roster() if roster is None else roster)
-        update(archive, wears, now, doctrine.retention.register_years)
-        return keep_stations(archive, wears, names)
 
-    return keep
+def _registered(archive: Path, doctrine: Profile, now: datetime) -> pl.DataFrame:
+    """Bring the exposure register up to date; return the ledger's wears with `station` and `role`."""
+    from analysis.trends.roster import no_roster, with_station_and_role
+    from dashboard.privacy.register import update
+    from dashboard.trends.wear_ledger import WearLedger, roster_of
+    from ingest.archive.reading import Archive
+
+    ledger = WearLedger(Archive(archive), doctrine)
+    ledger.update(now)
+    roster = roster_of(Archive(archive))
+    wears = with_station_and_role(ledger.tables()["wears"], no_roster() if roster is None else roster)
+    update(archive, wears, now, doctrine.retention.register_years)
+    return wears
 
 
 @click.command()

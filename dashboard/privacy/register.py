@@ -1,14 +1,15 @@
 """The exposure register: what each person was exposed to, by year, for occupational health.
 
 It is a table of its own in the archive's folder, of one on a store in its `work_folder`
-(`register/exposure.parquet`), one line a wear. Names that
-`retain` drops elsewhere stay here for as long as the profile's `retention.register_years` says, since the law
-of many places asks for decades. Only the role `health` and whoever works on the machine may read it; every
-look is logged.
+(`register/exposure.parquet`), one line a wear. Names that `retain` drops elsewhere stay here for as long as the
+profile's `retention.register_years` says, since the law of many places asks for decades; their lines then lead
+to no wear and no incident of the archive. Only the role `health` and whoever works on the machine may read it;
+every look is logged.
 """
 
 from __future__ import annotations
 
+import secrets
 from datetime import datetime
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from dashboard.trends.kept_ledger import read_table, write_table
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem
 
+_NOTED = ("contamination", "decontaminated")
 PLACE = Path("register") / "exposure.parquet"
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
 LINES = pl.Schema(
@@ -54,13 +56,38 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
     named = wears.filter(
         pl.col("wearer_id").is_not_null() & ~gone(wears["wearer_id"]) & pl.col("started").is_not_null()
     ).select(pl.col(name).cast(kind) for name, kind in LINES.items())
-    # A wear that is counted again takes the place of its line; one whose name is gone by now keeps it.
-    whole = pl.concat([kept.join(named, on=["wear_id", "started"], how="anti"), named])
+    # A wear that is counted again takes the place of its line; one whose name is gone has a loose one.
+    which = ["wear_id", "started"]
+    nameless = wears.filter(gone(wears["wearer_id"])).select(which)
+    kept_apart = kept.join(named, on=which, how="anti")
+    loosened = _loosened(kept_apart.join(nameless, on=which, how="semi"))
+    whole = pl.concat([kept_apart.join(nameless, on=which, how="anti"), loosened, named])
     oldest = pl.lit(now).dt.offset_by(f"-{keep_years}y")
-    whole = whole.filter(pl.col("started") >= oldest).sort("wearer_id", "started")
+    whole = whole.filter(pl.col("started") >= oldest).sort("wearer_id", "started", "wear_id")
     if not whole.equals(kept):
-        write_table(whole, path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.chmod(0o700)
+        write_table(whole, path, mode=0o600)
     return whole
+
+
+def _loosened(lines: pl.DataFrame) -> pl.DataFrame:
+    """Return lines that lead to no message: else one join would give `retain`'s new names their old ones.
+
+    Ids are random, the moment is the end of its year, amounts are whole minutes; a dose has two decimals.
+    """
+    incidents = lines["incident_id"].drop_nulls().unique()
+    new_ids = pl.Series([f"gone-{secrets.token_hex(8)}" for _ in range(len(incidents))], dtype=pl.String)
+    year_end = pl.col("started").dt.truncate("1y").dt.offset_by("1y").dt.offset_by("-1d")
+    return lines.with_columns(
+        pl.Series("wear_id", [f"gone-{secrets.token_hex(8)}" for _ in range(len(lines))], dtype=pl.String),
+        pl.col("incident_id").replace_strict(incidents, new_ids, return_dtype=pl.String),
+        year_end.alias("started"),
+        pl.col("^.*_min$").round(0),
+        pl.col("heat_dose").round(2),
+        (pl.col("^class_.*_s$") / 60).round(0) * 60,
+        *(pl.when(pl.col(name).is_not_null()).then(pl.lit("noted")).alias(name) for name in _NOTED),
+    )
 
 
 def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:

@@ -137,10 +137,10 @@ def _by_column(kept: io.BytesIO, schema: pl.Schema) -> pl.DataFrame:
     return pl.concat(lots, how="horizontal").with_columns(later).select(whole.columns)
 
 
-def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"") -> None:
+def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"", mode: int = 0o666) -> None:
     """Write a table aside, synced, and put it in its place. `over` as in `sealed`."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_durably(path, sealed(parquet_bytes(frame, compression="zstd"), over))
+    write_durably(path, sealed(parquet_bytes(frame, compression="zstd"), over), mode)
 
 
 @contextlib.contextmanager

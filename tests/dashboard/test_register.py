@@ -138,6 +138,16 @@ def test_retain_keeps_the_stations(tmp_path: Path) -> None:
     )
     assert station_role_kind(archive) == before
     assert done.exit_code == 0, (done.output, done.exception)
+    ledger = WearLedger(Archive(archive), Profile.default())
+    ledger.update(NOW)
+    wears = ledger.tables()["wears"]
+    register = update(archive, wears, NOW, 40)
+    assert set(register["wearer_id"]) & {f"W-{n:02d}" for n in range(99)}
+    for column in ("wear_id", "incident_id", "started", "under_air_min", "heat_dose"):
+        assert wears.join(register, on=column).is_empty(), f"{column} leads back to a name"
+    assert update(archive, wears, NOW, 40).equals(register)
+    path = archive / PLACE
+    assert (path.stat().st_mode & 0o777, path.parent.stat().st_mode & 0o777) == (0o600, 0o700)
     kept = (archive / "stations_kept.csv").read_text()
     assert kept.count("gone-") > 0
     assert "W-" not in kept
