@@ -125,21 +125,6 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     return replace(row, attention=attention, reasons=(*reasons, *row.reasons))
 
 
-def with_refused_alarms(row: Row, refused: Sequence[AlarmLine]) -> Row:
-    """Return the row with the gravest alarms of its set whose message was refused: they count as raised.
-
-    - `refused`: of all sets; those that a person resolved are not among them.
-    """
-    known = {reason.code for reason in row.reasons}
-    raised = {line.alarm: line.raised_at for line in refused if line.row_key == row.key}
-    gravest: tuple[Attention, ...] = ("no_motion", "distress")  # the first reason is the gravest
-    for name in gravest:
-        if name in raised and name not in known:
-            attention = min(row.attention, name, key=ORDER.__getitem__)
-            row = replace(row, attention=attention, reasons=(Reason(name, raised[name]), *row.reasons))
-    return row
-
-
 def rows_of_alarms_alone(
     alarms: Sequence[AlarmLine], known: Collection[str], low_air_bar: float
 ) -> list[Row]:

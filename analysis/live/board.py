@@ -14,20 +14,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import polars as pl
-from msgspec.structs import replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST
-from analysis.live.attention import (
-    Moments,
-    in_order_of_need,
-    rows_of_alarms_alone,
-    team_rows,
-    with_refused_alarms,
-)
+from analysis.live.attention import Moments, in_order_of_need, rows_of_alarms_alone, team_rows
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
-from analysis.live.rows import OrderLine, Reason, Row, Snapshot
+from analysis.live.refused_words import RefusedWords, with_refused_alarms
+from analysis.live.rows import OrderLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
 from analysis.profile import Profile
 from analysis.wears.entries import Entry
@@ -52,6 +46,7 @@ class LiveBoard:
         self.profile = profile
         self._services: dict[str, ServiceBoard] = {}
         self._heard = HeardSoFar()
+        self._refused = RefusedWords()
         self._desk_heard: deque[str] = deque(maxlen=DESK_KEPT)
         # What failed by a fault of ours, and how: for the caller to tell and to clear.
         self.faults: list[tuple[str, Exception]] = []
@@ -59,6 +54,7 @@ class LiveBoard:
     def take(self, messages: Messages) -> None:
         """Take newly received messages (a frame a kind, as `ingest.contract.frames` makes them)."""
         self._heard.take(messages)
+        self._refused.take(messages)
         for identity in _desk_identities(messages):
             self._desk_heard.append(identity)
         for service, own in _by_service(messages).items():
@@ -75,11 +71,15 @@ class LiveBoard:
         reached: Moments = {}
         for board in boards:
             board.add_team_moments(reached)
-        rows = [self._with_refused(row) for board in boards for row in board.rows(now_s)]
+        by_service = {board.service: board.desks for board in boards}
+        rows = self._refused.with_tallies(
+            [row for board in boards for row in board.rows(now_s)],
+            by_service,
+            self.profile.air.low_air_bar,
+            now_s,
+        )
         alarms = [line for board in boards for line in board.alarm_lines(now_s)]
-        refused = [
-            line for board in boards for line in board.refused_lines(list(self._heard.refused_alarms), alarms)
-        ]
+        refused = self._refused.alarm_lines(rows, by_service, alarms)
         alarms += refused
         rows = [with_refused_alarms(row, refused) for row in rows]
         rows += rows_of_alarms_alone(alarms, {row.key for row in rows}, self.profile.air.low_air_bar)
@@ -119,7 +119,11 @@ class LiveBoard:
             incidents=tuple(
                 sorted((one for desk in desks for one in desk.incidents), key=lambda one: one.opened_at)
             ),
-            hearing=self._heard.at(now_s, [delay for board in boards for delay in board.delays_s()]),
+            hearing=self._heard.at(
+                now_s,
+                [delay for board in boards for delay in board.delays_s()],
+                self._refused.tallies_unread(now_s),
+            ),
             desk_heard=tuple(self._desk_heard),
             set_ids=tuple(sorted({set_id for board in boards for set_id in board.set_ids})),
             services=tuple(sorted(self._services)),
@@ -132,13 +136,6 @@ class LiveBoard:
             ),
             incident_ids=self._incident_ids(now_s, shown, orders),
         )
-
-    def _with_refused(self, row: Row) -> Row:
-        """Say of somebody whose set is called never heard that its messages came and were refused."""
-        at_s = self._heard.refused_at_s.get((row.service, row.set_id))
-        if at_s is None or row.lost is None or row.lost.code != "never_heard":
-            return row
-        return replace(row, reasons=(*row.reasons, Reason("messages_refused", at_s)))
 
     def _incident_ids(
         self, now_s: float, rows: Sequence[Row], orders: Sequence[OrderLine]

@@ -33,6 +33,7 @@ class DeskRecord:
         self.closed: set[str] = set()
         self.incident_heard_at: dict[str, float] = {}
         self.notes: list[NoteLine] = []
+        self._about: list[DeskWord] = []  # words about people: tallies, and entries that were settled
 
     def read(self, power_ups: Sequence[PowerUp]) -> None:
         """Read what the desks have said so far."""
@@ -44,6 +45,9 @@ class DeskRecord:
         self.resolved = read_resolved(power_ups)
         words = [(one, kind) for kind in DESK_KINDS for one in said(power_ups, kind)]
         words.sort(key=lambda word: (word[0].at_us, word[0].desk_id, word[0].seq))
+        self._about = [
+            one for one, kind in words if kind == "tally" or (kind == "resolved" and one.row["alarm"] is None)
+        ]
         latest = {one.row["incident_id"]: one for one, kind in words if kind == "incident"}
         self.closed = {name for name, one in latest.items() if one.row["action"] == "close"}
         self.incidents = [
@@ -79,6 +83,15 @@ class DeskRecord:
             if kind == "note" and one.row["incident_id"] not in self.closed
         ]
         self.notes = sorted(notes, key=lambda note: note.at)[-NOTES_KEPT:]
+
+    def spoken_for(self, wearer_id: str | None, set_id: str | None, since_s: float) -> bool:
+        """Return whether a tally of a wearer came since, or a word about the set where no wearer is known."""
+
+        def about(word: DeskWord) -> bool:
+            named = word.row.get("wearer_id")
+            return bool(word.row["set_id"] == set_id if None in (named, wearer_id) else named == wearer_id)
+
+        return any(word.at_us >= since_s * 1e6 and about(word) for word in self._about)
 
     def spoken_of(self, set_id: str, since_at: float) -> bool:
         """Return whether a gauge or a note about a set came since a moment."""

@@ -62,7 +62,7 @@ class Reason(msgspec.Struct, frozen=True):
 
     code: str
     since_at: float | None = None
-    who: str | None = None  # another wearer, where it is about one
+    who: str | None = None  # another wearer, or why a tally was refused, where it is about one
 
 
 # Why there is no evidence that somebody inside has air now.
@@ -76,6 +76,7 @@ LostCode = Literal[
     "never_heard",
     "set_given",
     "alarm_only",  # the set gives an alarm and no pressure
+    "tally_refused",
 ]
 
 
@@ -84,7 +85,8 @@ class Lost(msgspec.Struct, frozen=True):
 
     code: LostCode
     since_at: float
-    who: str | None = None  # `set_given`: the wearer that the set is tallied to now
+    # `set_given`: the wearer that the set is tallied to now; `tally_refused`: why it was refused
+    who: str | None = None
 
 
 class GaugeRow(msgspec.Struct, frozen=True):
@@ -321,6 +323,7 @@ class Hearing(msgspec.Struct, frozen=True):
     refused_last_hour: int
     last_refusal: str | None
     delay_p95_s: float | None
+    tallies_unread: int = 0  # refused tallies of the last 12 h that name nobody who can be read
 
 
 class Snapshot(msgspec.Struct, frozen=True):

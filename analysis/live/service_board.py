@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, get_args
+from typing import Any
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.held import GRAVEST, HeldAlarm
@@ -12,7 +12,6 @@ from analysis.live.attention import Moments
 from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
-from analysis.live.hearing import RefusedAlarm
 from analysis.live.inside import (
     ASKED_EVERY_US,
     Inside,
@@ -29,7 +28,6 @@ from analysis.wears.entries import Entry, find_entries
 from analysis.wears.tally import FORGOTTEN_AFTER_US, TallyEntry
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
-from ingest.contract.kinds import Alarm as AlarmName
 
 FORGOTTEN_S = 7200.0
 """A silent set whose wearer was tallied out leaves the page after this, and so does the line that a set that
@@ -352,49 +350,6 @@ class ServiceBoard:
                         row_key=row_key or f"{self.service}/{set_id}/-",
                     )
                 )
-        return lines
-
-    def refused_lines(self, refused: Sequence[RefusedAlarm], shown: Sequence[AlarmLine]) -> list[AlarmLine]:
-        """Return alarms whose message was refused, until a person resolves them: one line a set and kind.
-
-        - `refused`: of every service.
-        - `shown`: an alarm that is shown already needs no second line.
-        """
-        # Of two wearers of one set the one who holds it, who comes first.
-        owners = {one.live_set.set_id: one for one in reversed(self.inside) if one.tallied_in}
-        known = {(line.service, line.set_id, line.alarm) for line in shown}
-        lines = []
-        for one in refused:
-            alarm = one.alarm if one.alarm is not None and one.alarm in get_args(AlarmName) else "fault"
-            about = one.service, one.set_id, alarm
-            settled = any(
-                word.set_id == one.set_id and word.alarm in (alarm, None) and word.at_us >= one.at_s * 1e6
-                for word in self.desks.resolved
-            )
-            if one.service != self.service or about in known or settled:
-                continue
-            known.add(about)
-            owner = owners.get(one.set_id)
-            entry = owner.entry if owner is not None else None
-            lines.append(
-                AlarmLine(
-                    key=f"{self.service}/{one.set_id}/{alarm}/{one.at_s:.0f}",
-                    service=self.service,
-                    set_id=one.set_id,
-                    wearer_id=entry.wearer_id if entry else None,
-                    team=entry.team if entry else None,
-                    alarm=alarm,
-                    raised_at=one.at_s,
-                    inferred=False,
-                    derived=False,
-                    acknowledged_at=None,
-                    ended_at=None,
-                    seen_at=None,
-                    seen_by=None,
-                    detail=f"message refused: {one.reason}",
-                    row_key=owner.key if owner is not None else f"{self.service}/{one.set_id}/-",
-                )
-            )
         return lines
 
     def prompts(self, now_s: float) -> list[Prompt]:

@@ -18,7 +18,7 @@ from dashboard.live import side_view, words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import bare_row_view, row_view
 from ingest.contract.any_error import ANY_ERROR
-from ingest.plurals import percent
+from ingest.plurals import counted, percent
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
@@ -183,7 +183,10 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
     for incident_id in open_ids:
         # A set that nobody tallied in has no incident: every filter shows it, and so it counts in each.
         counts[incident_id] = _summary(row for row in snapshot.rows if row.incident_id in (incident_id, None))
+    unread = snapshot.hearing.tallies_unread
     for name, line in counts.items():
+        if unread:
+            line.append(words.TALLIES_UNREAD.format(tallies=counted(unread, "tally", "tallies")))
         there = [one for one in snapshot.standby if name in ("", one.incident_id)]
         teams: dict[tuple[str, bool], list[str]] = {}
         for one in sorted(there, key=lambda one: (one.state != "ready", one.team)):

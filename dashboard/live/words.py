@@ -44,6 +44,7 @@ NOT_YET = "{count} not on air yet"
 IN_DISTRESS = "{count} in distress or motionless"
 SILENT = "{count} silent"
 TO_TURN_BACK = "{count} past turn-back"
+TALLIES_UNREAD = "{tallies} refused: who went in?"
 NO_STANDBY = "No emergency team ready"
 STANDBY_IS_INSIDE = "Emergency team marked ready, but inside: {teams}"
 STANDBY = {"ready": "Emergency team ready: {teams}", "committed": "Emergency team inside: {teams}"}
@@ -102,6 +103,7 @@ REASONS = {
     "lost_set_given": "its set was tallied to {who} {age} ago",
     "lost_alarm_only": "no pressure heard",
     "lost_never_heard": "tallied in {age} ago, never heard",
+    "lost_tally_refused": "tally refused {age} ago: {who}",
     "messages_refused": "its messages come and are refused",
     "losing_air": "pressure falls faster than breathing",
     "heat": "heat alarm for {age}",
@@ -147,6 +149,7 @@ SHORT = "< 1 min"
 MOST_REASONS = 4
 MORE_REASONS = "and {count} more"
 MOST_INCIDENTS = 2
+LONGEST_CAUSE = 120
 LONGEST_NAME = 18  # two lines of a row on the narrowest page
 TEAM = "Team {team}"
 TEAM_TURN_BACK = "turn back in {interval}"
@@ -232,7 +235,7 @@ def named(name: str) -> str:
 def reason(code: str, since_at: float | None, now: float, named: str, who: str | None = None) -> str:
     """Return why a row has its place; it does not repeat what its state already says."""
     template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
-    about = shortened(who or "", LONGEST_NAME)
+    about = shortened(who or "", LONGEST_CAUSE if code == "lost_tally_refused" else LONGEST_NAME)
     if since_at is None:
         return template.replace(" for {age}", "").replace(" {age} ago", "").replace("{who}", about)
     return template.format(age=duration(now - since_at), who=about)

@@ -59,6 +59,15 @@ def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(log: Any,
     assert see(150).rows[0].attention == "under_air"
 
 
+def test_a_refused_distress_of_a_set_that_nobody_tallied_in_is_its_rows(log: Any, see: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
+    shown = see(110)
+    assert (shown.rows[0].attention, shown.alarms[0].row_key) == ("distress", shown.rows[0].key)
+
+
 def test_the_board_says_of_a_set_never_heard_that_its_messages_are_refused(log: Any, see: Any) -> None:
     _, one = inside(log)
     for second in range(10, 200):

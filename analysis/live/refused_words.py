@@ -1,0 +1,212 @@
+"""Refused messages about people: an alarm or a tally that broke the contract still counts on the board.
+
+Of what was refused only sender, kind and moment are sure; the rest counts as far as it can be read.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, get_args
+
+import polars as pl
+from msgspec.structs import replace
+
+from analysis.live.desk_record import DeskRecord
+from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row
+from analysis.refused import said_in, whose
+from analysis.wears.tally import FORGOTTEN_AFTER_US
+from ingest.contract.frames import Messages
+from ingest.contract.kinds import Alarm as AlarmName
+from ingest.contract.topics import is_id
+
+KEPT = 1_000
+KEPT_S = FORGOTTEN_AFTER_US * 1e-6  # of a tally: as long as of a set that nobody tallied in
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedWord:
+    """An alarm of a set, or a tally of a desk; seconds since 1970 by the listener's clock."""
+
+    at_s: float
+    service: str
+    speaker: str
+    reason: str
+    said: Mapping[str, Any]  # the payload, as far as it can be read
+
+    def named(self, field: str) -> str | None:
+        """Return whom a tally names; None where that could not be a name."""
+        value = self.said.get(field)
+        text = str(value) if isinstance(value, str | int) else ""
+        return text if is_id(text) else None
+
+
+class RefusedWords:
+    """Refused alarms of sets and tallies of desks, and when a message of each set was refused last."""
+
+    def __init__(self) -> None:
+        self._of_set_at_s: dict[tuple[str, str], float] = {}
+        self._alarms: deque[RefusedWord] = deque(maxlen=KEPT)
+        self._tallies: deque[RefusedWord] = deque(maxlen=KEPT)
+
+    def take(self, messages: Messages) -> None:
+        """Take newly refused messages."""
+        refused = messages["refused"]
+        if refused.is_empty():
+            return
+        at_s = (pl.col("received").dt.epoch("us") * 1e-6).alias("at_s")
+        service = pl.col("topic").str.split("/").list.get(2).alias("service")
+        found = whose(refused).sort("received", maintain_order=True)
+        of_people = found.select("role", "kind", at_s, service, "speaker", "reason", "payload")
+        for role, kind, *about, payload in of_people.iter_rows():
+            word = RefusedWord(*about, said_in(payload))
+            if role == "set":
+                self._of_set_at_s[word.service, word.speaker] = word.at_s
+            if (role, kind) == ("set", "alarm") and word.said.get("state") in (None, "raised"):
+                self._alarms.append(word)
+            if (role, kind) == ("desk", "tally") and word.said.get("action") != "out":
+                self._tallies.append(word)
+
+    def tallies_unread(self, now_s: float) -> int:
+        """Return how many refused tallies of the last 12 h name neither wearer nor set."""
+        lately = [one for one in self._tallies if now_s - one.at_s <= KEPT_S]
+        return sum(one.named("wearer_id") is None and one.named("set_id") is None for one in lately)
+
+    def with_tallies(
+        self, rows: Sequence[Row], desks: Mapping[str, DeskRecord], low_air_bar: float, now_s: float
+    ) -> list[Row]:
+        """Return the rows with everybody whom a refused tally names, until a person's word about them.
+
+        Of a set never heard the row says that its messages came and were refused.
+
+        - `desks`: by service.
+        - `low_air_bar`: the profile's warning.
+        """
+        found = [self._heard(row) for row in rows]
+        for word in self._tallies:
+            wearer_id, set_id = word.named("wearer_id"), word.named("set_id")
+            desk = desks.get(word.service)
+            spoken_of = desk is not None and desk.spoken_for(wearer_id, set_id, word.at_s)
+            if (wearer_id is None and set_id is None) or now_s - word.at_s > KEPT_S or spoken_of:
+                continue
+            place = _row_about(found, word.service, wearer_id, set_id)
+            if place is None:
+                place = len(found)
+                found.append(_row_of(word, wearer_id, set_id, low_air_bar))
+            found[place] = _marked(found[place], word, wearer_id)
+        return found
+
+    def _heard(self, row: Row) -> Row:
+        at_s = self._of_set_at_s.get((row.service, row.set_id))
+        if at_s is None or row.lost is None or row.lost.code != "never_heard":
+            return row
+        return replace(row, reasons=(*row.reasons, Reason("messages_refused", at_s)))
+
+    def alarm_lines(
+        self, rows: Sequence[Row], desks: Mapping[str, DeskRecord], shown: Sequence[AlarmLine]
+    ) -> list[AlarmLine]:
+        """Return the alarms, until a person resolves them: one line a set and kind.
+
+        - `rows`: of two wearers of one set the one who holds it comes first.
+        - `shown`: an alarm that is shown already needs no second line.
+        """
+        owners = {(row.service, row.set_id): row for row in reversed(rows)}
+        owners |= {(row.service, row.set_id): row for row in reversed(rows) if row.tallied_in_at is not None}
+        known = {(line.service, line.set_id, line.alarm) for line in shown}
+        lines = []
+        for word in self._alarms:
+            said = word.said.get("alarm")
+            alarm = said if said in get_args(AlarmName) else "fault"
+            about = word.service, word.speaker, alarm
+            resolved = desks[word.service].resolved if word.service in desks else ()
+            settled = any(
+                one.set_id == word.speaker and one.alarm in (alarm, None) and one.at_us >= word.at_s * 1e6
+                for one in resolved
+            )
+            if about in known or settled:
+                continue
+            known.add(about)
+            owner = owners.get((word.service, word.speaker))
+            lines.append(
+                AlarmLine(
+                    key=f"{word.service}/{word.speaker}/{alarm}/{word.at_s:.0f}",
+                    service=word.service,
+                    set_id=word.speaker,
+                    wearer_id=owner.wearer_id if owner is not None else None,
+                    team=owner.team if owner is not None else None,
+                    alarm=alarm,
+                    raised_at=word.at_s,
+                    inferred=False,
+                    derived=False,
+                    acknowledged_at=None,
+                    ended_at=None,
+                    seen_at=None,
+                    seen_by=None,
+                    detail=f"message refused: {word.reason}",
+                    row_key=owner.key if owner is not None else f"{word.service}/{word.speaker}/-",
+                )
+            )
+        return lines
+
+
+def with_refused_alarms(row: Row, refused: Sequence[AlarmLine]) -> Row:
+    """Return the row with the gravest alarms of its set whose message was refused: they count as raised.
+
+    - `refused`: of all sets; those that a person resolved are not among them.
+    """
+    known = {reason.code for reason in row.reasons}
+    raised = {line.alarm: line.raised_at for line in refused if line.row_key == row.key}
+    gravest: tuple[Attention, ...] = ("no_motion", "distress")  # the first reason is the gravest
+    for name in gravest:
+        if name in raised and name not in known:
+            row = replace(
+                row, attention=_raised(row, name), reasons=(Reason(name, raised[name]), *row.reasons)
+            )
+    return row
+
+
+def _raised(row: Row, attention: Attention) -> Attention:
+    return min(row.attention, attention, key=ORDER.__getitem__)
+
+
+def _row_about(rows: Sequence[Row], service: str, wearer_id: str | None, set_id: str | None) -> int | None:
+    """Return which row is of whom a tally names: that wearer's, else that of a set that nobody is in with."""
+
+    def places(wearer: str | None, of_set: str | None) -> Iterator[int]:
+        return (
+            place
+            for place, row in enumerate(rows)
+            if row.service == service and row.wearer_id == wearer and (of_set is None or row.set_id == of_set)
+        )
+
+    if wearer_id is not None and (of_wearer := next(places(wearer_id, None), None)) is not None:
+        return of_wearer
+    return next(places(None, set_id), None) if set_id is not None else None
+
+
+def _marked(row: Row, word: RefusedWord, wearer_id: str | None) -> Row:
+    """Return a row that says that its wearer's tally was refused, and so is not accounted for."""
+    lost = row.lost or Lost("tally_refused", word.at_s, word.reason)
+    reason = Reason("lost_tally_refused", word.at_s, word.reason)
+    return replace(
+        row,
+        wearer_id=row.wearer_id or wearer_id,
+        team=row.team or (word.named("team") if row.wearer_id is None else None),
+        incident_id=row.incident_id or word.named("incident_id"),
+        lost=lost,
+        attention=_raised(row, "not_accounted"),
+        reasons=(reason, *(one for one in row.reasons if one.code != reason.code)),
+    )
+
+
+def _row_of(word: RefusedWord, wearer_id: str | None, set_id: str | None, low_air_bar: float) -> Row:
+    """Return the row of somebody of whom nothing but a refused tally is known."""
+    return Row(
+        key=f"{word.service}/{set_id or '-'}/{wearer_id or '-'}",
+        service=word.service,
+        set_id=set_id or "",
+        wearer_id=wearer_id,
+        low_air_bar=low_air_bar,
+        entered_at=word.at_s,
+    )

@@ -1,0 +1,116 @@
+"""Whoever a refused tally names is on the board, not accounted for, until a person's word about them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from analysis.live.rows import Row, Snapshot
+from dashboard.live.display import Display
+from dashboard.live.view import System, page
+from ingest.contract.captures import Heard
+
+REFUSED: dict[str, Any] = {
+    "incident_id": "I-1",
+    "action": "in",
+    "set_id": "S-7",
+    "wearer_id": "W-7",
+    "team": "Red Team!",
+}
+
+
+def desk_of(log: Any) -> Any:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    return desk
+
+
+def only(snapshot: Snapshot) -> Row:
+    (row,) = snapshot.rows
+    return row
+
+
+def test_who_is_named_is_not_accounted_for_with_the_reason(log: Any, see: Any) -> None:
+    desk_of(log).say(30, "tally", **REFUSED)
+    shown = see(60)
+    row = only(shown)
+    assert (row.wearer_id, row.set_id, row.incident_id, row.team) == ("W-7", "S-7", "I-1", None)
+    assert (row.attention, row.lost.code if row.lost else None) == ("not_accounted", "tally_refused")
+    painted = page(shown, System((), None, None, ""), Display())
+    assert "1 not accounted for" in painted["summary"]["I-1"]
+    assert painted["rows"][0]["why"].startswith("tally refused 0:")
+    assert "Red Team!" in painted["rows"][0]["why"]
+    assert [one["sound"] for one in painted["alarms"]] == ["not_accounted"]
+
+
+def test_a_set_that_breathes_without_a_tally_is_that_wearers_row(log: Any, see: Any) -> None:
+    desk = desk_of(log)
+    one = log.talker("S-7")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    desk.say(30, "tally", **REFUSED)
+    shown = see(200)
+    row = only(shown)
+    assert (row.wearer_id, row.attention) == ("W-7", "not_accounted")
+    assert row.pressure_bar is not None
+    assert row.turn_back is not None
+    (painted,) = page(shown, System((), None, None, ""), Display())["rows"]
+    assert painted["silent"] is False  # a live number is not crossed out
+
+
+def test_who_is_in_with_another_set_keeps_one_row(log: Any, see: Any) -> None:
+    desk = desk_of(log)
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    desk.say(10, "tally", **(REFUSED | {"set_id": "S-1", "team": "Red"}))
+    desk.say(30, "tally", **REFUSED)
+    row = only(see(200))
+    assert (row.wearer_id, row.set_id, row.team, row.attention) == ("W-7", "S-1", "Red", "not_accounted")
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        ("tally", REFUSED | {"team": "Red", "action": "in"}),
+        ("tally", REFUSED | {"team": "Red", "action": "out"}),
+        ("resolved", {"incident_id": "I-1", "set_id": "S-7", "text": "never went in"}),
+    ],
+)
+def test_a_persons_word_about_who_was_named_ends_it(
+    log: Any, see: Any, word: tuple[str, dict[str, Any]]
+) -> None:
+    desk = desk_of(log)
+    desk.say(30, "tally", **REFUSED)
+    desk.say(40, "tally", **(REFUSED | {"team": "Red", "wearer_id": "W-8"}))  # about somebody else
+    desk.say(100, word[0], **word[1])
+    assert {row.wearer_id for row in see(90).rows} == {"W-7", "W-8"}
+    after = see(110).rows
+    assert not any(row.lost is not None and row.lost.code == "tally_refused" for row in after)
+
+
+@pytest.mark.parametrize(("name", "value"), [("wearer_id", 7), ("action", "enter"), ("set_id", None)])
+def test_what_can_be_read_is_read_whatever_is_wrong(log: Any, see: Any, name: str, value: object) -> None:
+    desk_of(log).say(30, "tally", **(REFUSED | {"team": "Red", name: value}))
+    row = only(see(60))
+    assert row.lost is not None
+    assert row.wearer_id == ("7" if name == "wearer_id" else "W-7")
+
+
+def test_a_refused_out_and_a_retained_tally_name_nobody_new(log: Any, see: Any) -> None:
+    desk = desk_of(log)
+    desk.say(30, "tally", **(REFUSED | {"action": "out"}))
+    desk.say(31, "tally", retained=True, **REFUSED)
+    assert see(60).rows == ()
+
+
+def test_the_head_counts_tallies_that_name_nobody_who_can_be_read(log: Any, see: Any) -> None:
+    desk_of(log)
+    log.extra.append(Heard(log.at(30), "underair/v1/trial/desk/D-1/tally", b"in with S-7"))
+    shown = see(60)
+    assert shown.rows == ()
+    summary = page(shown, System((), None, None, ""), Display())["summary"]
+    assert "1 tally refused: who went in?" in summary[""]
+    assert "1 tally refused: who went in?" in summary["I-1"]
+    assert "refused: who" not in str(page(see(13 * 3600), System((), None, None, ""), Display())["summary"])
