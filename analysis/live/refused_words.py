@@ -207,6 +207,7 @@ def _row_of(word: RefusedWord, wearer_id: str | None, set_id: str | None, low_ai
         service=word.service,
         set_id=set_id or "",
         wearer_id=wearer_id,
+        team=None,
         low_air_bar=low_air_bar,
         entered_at=word.at_s,
     )
