@@ -93,7 +93,13 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     inside = row.started_at is not None
     if (inside or row.by_voice) and ("low_air" in alarms or _is_low(row)):
         because("low_air", "low_air", alarms.get("low_air"))
+    low_at = row.low_air_was_expected_at
     past = _past_as_last_heard(row, now_s)
+    if inside and row.silent_since_at is None:  # heard, and not believed: its figures are as last known
+        if low_at is not None and low_at[0] <= now_s:
+            because("low_air", "low_air_as_last_known", low_at[0])
+        if past is not None:
+            found.append("turn_back")
     if row.silent_since_at is not None:
         turned = past is not None or row.turn_back_reached_at is not None
         because("silent_past" if turned else "silent", "silent", row.silent_since_at)

@@ -23,6 +23,7 @@ from analysis.live.hearing import HeardSoFar
 from analysis.live.refused_words import RefusedWords, with_refused_alarms
 from analysis.live.rows import OrderLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
+from analysis.live.voice import low_air_lines
 from analysis.profile import Profile
 from analysis.wears.entries import Entry
 from ingest.contract.frames import Messages
@@ -80,7 +81,7 @@ class LiveBoard:
         )
         alarms = [line for board in boards for line in board.alarm_lines(now_s)]
         refused = self._refused.alarm_lines(rows, by_service, alarms)
-        alarms += refused
+        alarms += [*refused, *low_air_lines(rows, alarms, by_service)]
         rows = [with_refused_alarms(row, refused) for row in rows]
         rows += rows_of_alarms_alone(alarms, {row.key for row in rows}, self.profile.air.low_air_bar)
         since = {

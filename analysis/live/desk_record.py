@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from analysis.live.desk_words import DeskWords
 from analysis.live.rows import IncidentRow, NoteLine
@@ -33,6 +33,7 @@ class DeskRecord:
         self.closed: set[str] = set()
         self.incident_heard_at: dict[str, float] = {}
         self.notes: list[NoteLine] = []
+        self._seen: list[DeskWord] = []
         self._about: list[DeskWord] = []  # words about people: tallies, and entries that were settled
 
     def read(self, power_ups: Sequence[PowerUp]) -> None:
@@ -45,6 +46,7 @@ class DeskRecord:
         self.resolved = read_resolved(power_ups)
         words = [(one, kind) for kind in DESK_KINDS for one in said(power_ups, kind)]
         words.sort(key=lambda word: (word[0].at_us, word[0].desk_id, word[0].seq))
+        self._seen = [one for one, kind in words if kind == "seen"]
         self._about = [
             one for one, kind in words if kind == "tally" or (kind == "resolved" and one.row["alarm"] is None)
         ]
@@ -83,6 +85,13 @@ class DeskRecord:
             if kind == "note" and one.row["incident_id"] not in self.closed
         ]
         self.notes = sorted(notes, key=lambda note: note.at)[-NOTES_KEPT:]
+
+    def seen_since(self, about: Mapping[str, str], since_s: float) -> tuple[float, str] | None:
+        """Return when and by which desk an alarm (`set_id`, `alarm`) was seen first since a moment."""
+        for one in self._seen:
+            if one.at_us >= since_s * 1e6 and about.items() <= one.row.items():
+                return one.at_us * 1e-6, one.desk_id
+        return None
 
     def spoken_for(self, wearer_id: str | None, set_id: str | None, since_s: float) -> bool:
         """Return whether a tally of a wearer came since, or a word about the set where no wearer is known."""

@@ -7,6 +7,7 @@ from analysis.live.desk_words import DeskWords
 from analysis.live.inside import Inside
 from analysis.live.outlook import minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
+from analysis.live.voice import stuck_since_us
 from analysis.wears.gauges import VoiceGauge
 
 
@@ -25,31 +26,39 @@ def row_of(
     profile, tally = live_set.profile, entry.tally
     tallied_in = inside.tallied_in
     silent_since_at = _silent_since(inside, now_s)
-    heard = wear is not None and silent_since_at is None
     now_us = round(now_s * 1e6)
-    reading, spoken = inside.reading(now_us), inside.spoken(now_us)
-    if spoken is not None:
-        reading = spoken.at_us, spoken.pressure_bar
+    own, spoken = inside.reading(now_us), inside.spoken(now_us)
+    reading = own if spoken is None else (spoken.at_us, spoken.pressure_bar)
     said_us = spoken.at_us if spoken is not None else 0
-    at_s = now_s if heard or known is None else max(known.ended_us, said_us) * 1e-6
-    outlook = inside.outlook(at_s)
+    # A set that reads far more than its wearer says, or does not move, is heard, and makes no forecast.
+    there = wear is not None and silent_since_at is None
+    stuck_us = stuck_since_us(wear, profile.air) if wear is not None and there and spoken is None else None
+    doubted = there and (spoken is not None or stuck_us is not None)
+    heard = there and not doubted
+    last_us = max(known.ended_us, said_us) if known is not None else said_us
+    if doubted:
+        last_us = stuck_us if stuck_us is not None else said_us
+    at_s = now_s if heard or known is None else last_us * 1e-6
+    if stuck_us is not None:
+        outlook = inside.outlook_of(stuck_us)
+    else:
+        outlook = inside.outlook(at_s) if not doubted else None
     turn_back = low_air = to_empty = losing_min = None
     was_low_air = was_turn_back = None
     planned = False
-    if known is not None:
-        last_at = max(known.ended_us, said_us) * 1e-6
-        last_bar = spoken.pressure_bar if spoken is not None else known.last_bar
+    if known is not None or (spoken is not None and inside.looked_for):  # never heard: voice is all there is
+        last_bar = spoken.pressure_bar if spoken is not None else known.last_bar if known is not None else 0.0
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
             low_air = _interval(inside.planned_min(last_bar, live_set.low_air_bar))
             moment = inside.moment
             leave = leave or _interval(inside.planned_min(last_bar, moment.leave_bar if moment else None))
             planned = low_air is not None
-        made_at = outlook.made_at if outlook is not None else last_at
-        volume_l = known.cylinder.total_l if known.cylinder is not None else None
+        made_at = outlook.made_at if outlook is not None else last_us * 1e-6
+        volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
         losing_min = minutes_to_empty(inside.recent(), volume_l, profile)
         if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
-            losing_min = max(losing_min - (now_s - last_at) / 60.0, 0.0)
+            losing_min = max(losing_min - (now_s - last_us * 1e-6) / 60.0, 0.0)
         if heard:
             turn_back = inside.ahead(now_s, low_air, leave)
             to_empty = outlook.to_empty if outlook is not None else None
@@ -57,14 +66,6 @@ def row_of(
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
-    elif spoken is not None and inside.looked_for:  # never heard: voice is all there is
-        moment = inside.moment
-        leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
-        low_air = _interval(inside.planned_min(spoken.pressure_bar, live_set.low_air_bar))
-        leave = _interval(inside.planned_min(spoken.pressure_bar, leave_bar))
-        was_low_air = _moments(said_us * 1e-6, low_air)
-        was_turn_back = _moments(said_us * 1e-6, inside.ahead(said_us * 1e-6, low_air, leave))
-        low_air = None
     last_known_bar = reading[1] if reading is not None else None
     lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s) if inside.looked_for else None
     if tallied_in and lost is None:
@@ -73,6 +74,14 @@ def row_of(
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
+    other_bar = inside.higher.pressure_bar if inside.higher is not None else None
+    if other_bar is not None:
+        remarks = (*remarks, Reason("voice_higher"))
+    elif doubted and spoken is not None and own is not None:
+        other_bar = own[1]
+        remarks = (*remarks, Reason("set_differs"))
+    if stuck_us is not None:
+        remarks = (*remarks, Reason("stuck", in_seconds(stuck_us)))
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
     if entry.ended_how == "incident_closed":
@@ -121,7 +130,8 @@ def row_of(
         losing_min=losing_min,
         to_empty=to_empty,
         planned=planned,
-        gauge=_gauge(inside.gauges[-1]) if inside.gauges else None,
+        gauge=_gauge(inside.gauges[-1] if inside.gauges else inside.higher),
+        other_bar=other_bar,
         by_voice=spoken is not None,
         settled=out_at is not None and entry.ended_how == "resolved",
         tally_identity=tally.in_identity if tally is not None and tallied_in else None,
@@ -145,7 +155,9 @@ def _silent_since(inside: Inside, now_s: float) -> float | None:
     return reading_us * 1e-6 if quiet else None
 
 
-def _gauge(said: VoiceGauge) -> GaugeRow:
+def _gauge(said: VoiceGauge | None) -> GaugeRow | None:
+    if said is None:
+        return None
     return GaugeRow(said.pressure_bar, said.at_us * 1e-6, said.desk_id, said.identity)
 
 

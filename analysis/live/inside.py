@@ -16,10 +16,11 @@ from analysis.live.follower import WearFollower
 from analysis.live.hearing import LAST_INTERVALS, HeardSet, heard_of, latest_delays_s
 from analysis.live.outlook import LONGEST_WINDOW_S, Outlook, look_ahead
 from analysis.live.rows import Interval
-from analysis.policies import Course, PolicyName, TurnBackMoment, judge_by
+from analysis.live.voice import APART_BAR, believed, by_voice_alone
+from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
-from analysis.wears.charges import NO_MOMENTS, NOTHING, Charge
+from analysis.wears.charges import Charge
 from analysis.wears.corrections import Settlement
 from analysis.wears.entries import Entry, EntryState, ran_empty, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
@@ -57,6 +58,7 @@ class SetNow:
     delays_s: list[float] = field(default_factory=list)  # of its latest messages
     let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were let go
     over: tuple[str, int, float | None, int, Outlook | None] | None = None  # see `Inside.outlook`
+    before: tuple[tuple[str, int], Outlook | None] | None = None  # see `Inside.outlook_of`
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
     def stale(self, now_us: int) -> bool:
@@ -165,6 +167,7 @@ class Inside:
     given_to: str | None = None  # the wearer that the set is tallied to by now
     known_until_us: int | None = None  # what the set said later is about another wearer
     known_from_us: int = 0  # what the set said before is about another wearer
+    higher: VoiceGauge | None = None  # the last gauge, where it is above what was known before
     doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once
 
     def reading(self, now_us: int) -> tuple[int, float] | None:
@@ -179,11 +182,12 @@ class Inside:
         return newest if newest is not None and newest[0] > self.known_from_us else None
 
     def spoken(self, now_us: int) -> VoiceGauge | None:
-        """Return the last gauge read by voice, where the set itself has said nothing since."""
+        """Return the last gauge read by voice, where the set has said nothing since, or far more."""
         if not self.gauges:
             return None
         reading, last = self.reading(now_us), self.gauges[-1]
-        return last if reading is None or last.at_us - reading[0] > UNHEARD_US else None
+        newer = reading is None or last.at_us - reading[0] > UNHEARD_US
+        return last if newer or (reading is not None and reading[1] - last.pressure_bar > APART_BAR) else None
 
     @property
     def looked_for(self) -> bool:
@@ -244,6 +248,34 @@ class Inside:
         if is_over:
             live_set.over = (*made_of, len(wear.seq), found)
         return found
+
+    def outlook_of(self, until_us: int) -> Outlook | None:
+        """Return what lay ahead by the readings up to a moment of this wear, as seen from there."""
+        wear, live_set = self.wear, self.live_set
+        if wear is None or live_set.failed:
+            return None
+        made_of = wear.wear_id, until_us
+        if live_set.before is None or live_set.before[0] != made_of:
+            end = int(np.searchsorted(wear.at_us, until_us, side="right"))
+            part = replace(
+                wear,
+                seq=wear.seq[:end],
+                at_us=wear.at_us[:end],
+                received_us=wear.received_us[:end],
+                pressure_bar=wear.pressure_bar[:end],
+                gas_temperature_c=wear.gas_temperature_c[:end],
+                spike=wear.spike[:end],
+            )
+            follower = WearFollower()
+            air, leave_bar = follower.follow(part, (), live_set.profile, until_us), None
+            if self.moment is not None and self.moment.at_us is None:
+                leave_bar = self.moment.leave_bar
+            reading, low_bar, began_at = follower.last, live_set.low_air_bar, wear.started_us * 1e-6
+            found = None
+            if air is not None:
+                found = look_ahead(air, began_at, reading, low_bar, leave_bar, until_us * 1e-6)
+            live_set.before = made_of, found
+        return live_set.before[1]
 
     def ahead(self, now_s: float, low_air: Interval | None, leave: Interval | None) -> Interval | None:
         """Return the minutes to turn-back by the policy in force; None when reached or not known."""
@@ -361,8 +393,13 @@ def inside_of(
         if one.set_id == live_set.set_id
         and max(began_us, known_from_us) <= one.at_us <= (given_us if given_us is not None else now_us)
     ]
+    own, higher = believed(own, entry)
+    low_air_bar, profile = live_set.low_air_bar, live_set.profile
     if own and not entry.wears:
-        entry = replace(entry, moments={entry.policy: [_by_voice_alone(own, live_set, entry.policy, now_us)]})
+        entry = replace(
+            entry,
+            moments={entry.policy: [by_voice_alone(own, low_air_bar, live_set.cylinder, profile, now_us)]},
+        )
     return Inside(
         entry,
         live_set,
@@ -374,29 +411,9 @@ def inside_of(
         holder.wearer_id if holder is not None else None,
         given_us,
         known_from_us,
+        higher,
         doubtful,
     )
-
-
-def _by_voice_alone(
-    gauges: Sequence[VoiceGauge], live_set: SetNow, policy: PolicyName, now_us: int
-) -> TurnBackMoment:
-    """Return what a policy says of a wearer whose set was never heard: voice is all there is."""
-    rules = live_set.profile.turn_back
-    course = Course(
-        entry_us=gauges[0].at_us,
-        entry_bar=max(one.pressure_bar for one in gauges),
-        at_us=np.array([one.at_us for one in gauges], np.int64),
-        bar=np.array([one.pressure_bar for one in gauges]),
-        low_air_bar=live_set.low_air_bar,
-        cylinder=live_set.cylinder,
-        objective_us=None,
-        way_in_min=rules.way_in_min,
-        until_us=now_us,
-        early_at_us=NO_MOMENTS,
-        early_min=NOTHING,
-    )
-    return judge_by(policy, rules, course)
 
 
 def raised_in(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:

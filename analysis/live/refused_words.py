@@ -59,8 +59,8 @@ class RefusedWords:
         service = pl.col("topic").str.split("/").list.get(2).alias("service")
         found = whose(refused).sort("received", maintain_order=True)
         of_people = found.select("role", "kind", at_s, service, "speaker", "reason", "payload")
-        for role, kind, *about, payload in of_people.iter_rows():
-            word = RefusedWord(*about, said_in(payload))
+        for role, kind, received_s, name, speaker, reason, payload in of_people.iter_rows():
+            word = RefusedWord(received_s, name, speaker, reason, said_in(payload))
             if role == "set":
                 self._of_set_at_s[word.service, word.speaker] = word.at_s
             if (role, kind) == ("set", "alarm") and word.said.get("state") in (None, "raised"):
@@ -117,7 +117,7 @@ class RefusedWords:
         lines = []
         for word in self._alarms:
             said = word.said.get("alarm")
-            alarm = said if said in get_args(AlarmName) else "fault"
+            alarm = said if isinstance(said, str) and said in get_args(AlarmName) else "fault"
             about = word.service, word.speaker, alarm
             resolved = desks[word.service].resolved if word.service in desks else ()
             settled = any(

@@ -8,6 +8,7 @@ from analysis.live.rows import Interval, Row
 from dashboard.live import words
 from dashboard.live.display import Display
 
+DIFFER = {"set_differs", "voice_higher"}  # these name the pressure that does not count
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
 EMPTY = (
@@ -30,7 +31,15 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         state = next((words.ALARMS[r.code] for r in row.reasons if r.code in words.ALARMS), state)
     lost = row.lost.code if row.lost is not None else None
     why = [
-        words.reason(reason.code, reason.since_at, now, state, reason.who)
+        words.reason(
+            reason.code,
+            reason.since_at,
+            now,
+            state,
+            display.pressure(row.other_bar)
+            if reason.code in DIFFER and row.other_bar is not None
+            else reason.who,
+        )
         for reason in row.reasons
         if reason.code not in IN_COLUMNS and not (reason.code == "silent" and lost == "silent")
     ]

@@ -1,0 +1,139 @@
+"""A wearer's word beside the set's: which gauges read by voice count, and when a set is not believed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from analysis.air.forecast import VOICE_STEP_BAR
+from analysis.air.gas import Cylinder
+from analysis.findings.air import STUCK_LEAST_L_MIN
+from analysis.live.desk_record import DeskRecord
+from analysis.live.rows import AlarmLine, Row
+from analysis.policies import Course, TurnBackMoment, judge_by
+from analysis.profile import Air, Profile
+from analysis.wears.charges import NO_MOMENTS, NOTHING
+from analysis.wears.entries import Entry
+from analysis.wears.gauges import UNHEARD_US, VoiceGauge
+from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
+
+APART_BAR = 2.0 * VOICE_STEP_BAR
+"""Pressures of one cylinder that are further apart differ: twice the step of a gauge read by voice. Our own
+rule."""
+
+
+def believed(gauges: Sequence[VoiceGauge], entry: Entry) -> tuple[list[VoiceGauge], VoiceGauge | None]:
+    """Return the gauges that count, and the last one where it is too high to.
+
+    A cylinder does not fill while nobody closes its valve: a gauge above what was known before is a slip,
+    another set's, or another cylinder. Until a person says lower, corrects, or the set agrees, the lower
+    figure stays. Our own rule.
+    """
+    since_us = entry.charges[-1].entry_us if entry.wears and entry.charges else 0
+    kept: list[VoiceGauge] = []
+    higher = None
+    for gauge in gauges:
+        worn = [wear for wear in entry.wears if wear.started_us <= gauge.at_us]
+        last = worn[-1] if worn else None
+        if gauge.at_us < since_us:
+            continue
+        read_bar, fresh = math.inf, False
+        if last is not None and (last.ended_how == "not heard" or last.ended_us >= gauge.at_us):
+            place = int(np.searchsorted(last.at_us, gauge.at_us, side="right")) - 1
+            read_bar = float(last.pressure_bar[place])
+            fresh = gauge.at_us - int(last.at_us[place]) <= UNHEARD_US
+        elif last is not None and kept and last.ended_us > kept[-1].at_us:
+            kept = []  # the valve was closed since
+        before_bar = min([read_bar, *(one.pressure_bar for one in kept if not fresh)])
+        if gauge.pressure_bar > before_bar + APART_BAR:
+            higher = gauge
+            continue
+        agrees = fresh and abs(gauge.pressure_bar - read_bar) <= APART_BAR
+        kept, higher = [gauge] if agrees else [*kept, gauge], None
+    return kept, higher
+
+
+def by_voice_alone(
+    gauges: Sequence[VoiceGauge],
+    low_air_bar: float,
+    cylinder: Cylinder | None,
+    profile: Profile,
+    now_us: int,
+) -> TurnBackMoment:
+    """Return what the policy in force says of a wearer whose set was never heard: voice is all there is."""
+    rules = profile.turn_back
+    course = Course(
+        entry_us=gauges[0].at_us,
+        entry_bar=max(one.pressure_bar for one in gauges),
+        at_us=np.array([one.at_us for one in gauges], np.int64),
+        bar=np.array([one.pressure_bar for one in gauges]),
+        low_air_bar=low_air_bar,
+        cylinder=cylinder,
+        objective_us=None,
+        way_in_min=rules.way_in_min,
+        until_us=now_us,
+        early_at_us=NO_MOMENTS,
+        early_min=NOTHING,
+    )
+    return judge_by(rules.policy, rules, course)
+
+
+def stuck_since_us(wear: Wear, rules: Air) -> int | None:
+    """Return since when a reading has not moved although even the least breathing would have moved it."""
+    at_us, bar = wear.at_us, wear.pressure_bar
+    if len(bar) < rules.stuck_readings or bar[-rules.stuck_readings] != bar[-1]:
+        return None
+    other = np.flatnonzero(bar != bar[-1])
+    since_us = int(at_us[other[-1] + 1 if len(other) else 0])
+    steps = np.abs(np.diff(bar))
+    step_bar = max(float(steps[steps > 0.0].min(initial=VOICE_STEP_BAR)), 0.5)
+    total_l = wear.cylinder.total_l if wear.cylinder is not None else TYPICAL_WATER_VOLUME_L
+    breathed_l = STUCK_LEAST_L_MIN * (int(at_us[-1]) - since_us) / 60e6
+    return since_us if breathed_l > rules.stuck_steps * step_bar * total_l else None  # nominal litres
+
+
+def low_air_lines(
+    rows: Sequence[Row], shown: Sequence[AlarmLine], desks: Mapping[str, DeskRecord]
+) -> list[AlarmLine]:
+    """Return a low-air line for whoever says a pressure at or below the warning, where the set gives none.
+
+    - `shown`: the alarms of the sets.
+    - `desks`: by service: what they have seen and resolved since.
+    """
+    known = {line.row_key for line in shown if line.alarm == "low_air"}
+    lines = []
+    for row in rows:
+        said_at = row.pressure_at
+        if not row.by_voice or row.pressure_bar is None or said_at is None or row.key in known:
+            continue
+        desk, alarm = desks[row.service], "low_air"
+        about = {"set_id": row.set_id, "alarm": alarm}
+        settled = any(
+            one.set_id == row.set_id and one.alarm == alarm and one.at_us >= said_at * 1e6
+            for one in desk.resolved
+        )
+        if row.pressure_bar > row.low_air_bar or settled:
+            continue
+        seen = desk.seen_since(about, said_at)
+        lines.append(
+            AlarmLine(
+                key=f"{row.key}/{alarm}/{said_at:.0f}",
+                service=row.service,
+                set_id=row.set_id,
+                wearer_id=row.wearer_id,
+                team=row.team,
+                alarm=alarm,
+                raised_at=said_at,
+                inferred=False,
+                derived=True,
+                acknowledged_at=None,
+                ended_at=None,
+                seen_at=seen[0] if seen is not None else None,
+                seen_by=seen[1] if seen is not None else None,
+                detail="by voice",
+                row_key=row.key,
+            )
+        )
+    return lines
