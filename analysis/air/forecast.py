@@ -25,6 +25,11 @@ FARTHEST_MIN = 240.0
 """No forecast beyond that: nobody is under air so long, so the filter sees no use worth forecasting."""
 VOICE_STEP_BAR = 10.0
 """A gauge that a person reads out is taken as rounded to this step. Our own rule."""
+OTHER_PRESSURE = 1.35
+"""The early end was learnt for the warning. For another pressure (turn-back, empty) it is so many times as
+far from what is said, by the logarithm of the minutes, from the fourth minute on. On real breathing the
+moment then came before it about as often as the warning does (`tests/benchmarks/real_accuracy.py`). Before,
+it would put every crew under "turn back soon" in its second minute. Our own rule."""
 HARD_L_MIN = 80.0
 """Rate of the scenario until three minutes have been seen: stair climbs reach 78 to 116 L/min."""
 
@@ -107,6 +112,12 @@ class ForecastMinutes(NamedTuple):
 
 
 NO_FORECAST = ForecastMinutes(float("nan"), float("nan"), float("nan"))
+
+
+def of_another_pressure(forecast: ForecastMinutes) -> ForecastMinutes:
+    """Return the forecast of a pressure that is not the warning, its early end by `OTHER_PRESSURE`."""
+    said, early, late = forecast
+    return ForecastMinutes(said, said * (early / said) ** OTHER_PRESSURE, late) if said > 0.0 else forecast
 
 
 class Scenario(NamedTuple):

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.air.breathing import LiveAir, LiveEstimate
-from analysis.air.forecast import EARLY_END_ONLY_S
+from analysis.air.forecast import EARLY_END_ONLY_S, of_another_pressure
 from analysis.live.rows import FanPoint, IfHardest, Interval
 from analysis.profile import Profile
 
@@ -55,7 +55,7 @@ def look_ahead(
     low_air = leave = to_empty = if_hardest = None
     fan: tuple[FanPoint, ...] = ()
     if reading_bar > low_air_bar:
-        low_air = _minutes(estimate, low_air_bar)
+        low_air = _minutes(estimate, low_air_bar, is_warning=True)
         fan = _fan(estimate, low_air_bar, low_air)
         scenario = estimate.if_hardest(low_air_bar)
         if math.isfinite(scenario.minutes):
@@ -76,12 +76,15 @@ def look_ahead(
     )
 
 
-def _minutes(estimate: LiveEstimate, target_bar: float) -> Interval | None:
+def _minutes(estimate: LiveEstimate, target_bar: float, *, is_warning: bool = False) -> Interval | None:
     """Return the forecast, None where there is none (too early in the wear, or too far ahead)."""
     minutes = estimate.minutes_to(target_bar)
     if not math.isfinite(minutes.median):
         return None
-    return Interval(minutes.median, minutes.low, minutes.high, estimate.time_s < EARLY_END_ONLY_S)
+    is_young = estimate.time_s < EARLY_END_ONLY_S
+    if not (is_warning or is_young):
+        minutes = of_another_pressure(minutes)
+    return Interval(minutes.median, minutes.low, minutes.high, is_young)
 
 
 def _fan(estimate: LiveEstimate, low_air_bar: float, low_air: Interval | None) -> tuple[FanPoint, ...]:

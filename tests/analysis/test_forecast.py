@@ -13,10 +13,14 @@ from analysis.air.breathing_model import vessel_array
 from analysis.air.forecast import (
     FARTHEST_MIN,
     FIRST_FORECAST_S,
+    NO_FORECAST,
     SHIPPED,
+    ForecastMinutes,
     forecast_minutes,
+    of_another_pressure,
 )
 from analysis.air.gas import free_air_l
+from analysis.live.outlook import look_ahead
 from analysis.simulation.wear import Hardware, simulate_wear
 from tests.judged_forecasts import judge
 
@@ -209,6 +213,38 @@ def test_any_target_can_be_asked():
     assert to_turn_back.median < to_low_air.median
     assert to_turn_back.low < to_turn_back.median < to_turn_back.high
     assert passed == (0.0, 0.0, 0.0)
+
+
+def test_the_early_end_of_another_pressure_lies_further_than_learnt():
+    """Turn-back came before the early end that was learnt for the warning in 12 % of forecasts."""
+    said, early, late = of_another_pressure(ForecastMinutes(10.0, 5.0, 20.0))
+    assert (said, late) == (10.0, 20.0)
+    assert early == pytest.approx(10.0 * 0.5**1.35)
+    assert of_another_pressure(ForecastMinutes(0.0, 0.0, 0.0)) == (0.0, 0.0, 0.0)
+    assert np.isnan(of_another_pressure(NO_FORECAST)).all()
+
+
+def test_the_board_widens_every_forecast_but_the_warnings_and_young_ones():
+    live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    for second in range(900):
+        live.add(second, 300.0 - round(second / 6.0))
+        if second == 100:
+            young = look_ahead(live, 0.0, (100.0, 283.0), 55.0, 120.0, 100.0).leave
+            assert young is not None
+            assert young.low == live.at(100.0).minutes_to(120.0).low
+    ahead = look_ahead(live, 0.0, (899.0, 150.0), 55.0, 120.0, 899.0)
+    estimate = live.at(899.0)
+    assert ahead.low_air is not None
+    assert ahead.leave is not None
+    assert ahead.low_air.low == estimate.minutes_to(55.0).low
+    assert ahead.leave.low == of_another_pressure(estimate.minutes_to(120.0)).low
+    assert ahead.leave.low < estimate.minutes_to(120.0).low
+    ends = [point.low for point in ahead.fan]
+    assert ends == sorted(ends)
+    assert ends[-1] == ahead.low_air.low
+    empty = look_ahead(live, 0.0, (899.0, 50.0), 55.0, None, 899.0).to_empty
+    assert empty is not None
+    assert empty.low == of_another_pressure(estimate.minutes_to(5.0)).low
 
 
 def test_forecasts_are_judged_by_what_happened():

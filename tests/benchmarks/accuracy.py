@@ -208,6 +208,7 @@ def main() -> None:
         reported = real_accuracy.simulated_cases(population(REPORT_SEED, 350), 20_000)
         reported += real_accuracy.restless_cases(80, 30_000)
         unseen = real_accuracy.side_by_side(real, fitted, reported)
+        real_accuracy.every_pressure(chosen.real)
         if chosen.plots:
             for name, groups in (
                 ("real", accuracy_plots.by_kind()),

@@ -13,14 +13,17 @@ from pathlib import Path
 import numpy as np
 
 from analysis.air.breathing import AirTrack, reconstruct
-from analysis.air.forecast import SHIPPED, IntervalEnds
+from analysis.air.forecast import EARLY_END_ONLY_S, OTHER_PRESSURE, SHIPPED, IntervalEnds
 from analysis.air.gas import FloatArray
 from analysis.air.learning import Forecasts, Lot, forecasts_of_wear, joined, learn_ends
+from analysis.live.outlook import EMPTY_BAR
+from analysis.policies import half_of_usable_bar
 from analysis.simulation.wear import simulate_wear
 from tests.benchmarks import restless_work
 from tests.benchmarks.measures import track_of
 from tests.benchmarks.population import LOW_AIR_BAR, REPORT_SEED, Recorded
-from tests.benchmarks.real_wears import RealWear, real_wears
+from tests.benchmarks.real_wears import START_BAR, RealWear, real_wears
+from tests.judged_forecasts import judge
 
 LOT_WEIGHTS = {
     # early end, late end. Work without rests counts half. Whole sessions pull the late end less than what is
@@ -36,6 +39,12 @@ KINDS = ("act", "own", "p40", "hot", "dives")
 HARD_L_MIN = (40.0, 60.0, 87.0)
 MEANS_S = (15, 30, 60)
 AT_MIN = (5.0, 10.0, 15.0)
+PRESSURES = {
+    # What is forecast, bar, and from which reading on the live page shows it.
+    "turn back": (half_of_usable_bar(START_BAR, LOW_AIR_BAR), START_BAR),
+    "low air": (LOW_AIR_BAR, START_BAR),
+    "to empty": (EMPTY_BAR, LOW_AIR_BAR),
+}
 
 
 @dataclass(frozen=True)
@@ -258,3 +267,52 @@ def _by_minutes(judged: Sequence[tuple[Case, FloatArray, FloatArray]]) -> None:
 
 def _pairs(edges: tuple[float, ...]) -> list[tuple[float, float]]:
     return list(pairwise(edges))
+
+
+def every_pressure(folder: Path) -> None:
+    """Print how the live page's forecasts of each pressure held on real breathing (shipped constants)."""
+    print("\nForecasts of every pressure that the live page shows, from the fourth minute: early with the")
+    print("end learnt for the warning, and as shown; all else as shown. 'Young': early in minutes 1 to 3.")
+    print(f"{'':20}wears  held  learnt  shown  late  width  over 10 % early  young")
+    wears = real_wears(folder, dives=False, until_bar=EMPTY_BAR - 1.0)
+    for kind in dict.fromkeys(wear.kind for wear in wears):
+        for name in PRESSURES:
+            rows = [
+                row for wear in wears if wear.kind == kind and (row := _of_pressure(wear, name)) is not None
+            ]
+            learnt, shown, late, width, young = np.array(rows).T
+            known = young[np.isfinite(young)]
+            print(
+                f"{kind:6}{name:14}{len(rows):>5}{100 * np.mean(1 - shown - late):>6.1f}"
+                f"{100 * np.mean(learnt):>8.1f}{100 * np.mean(shown):>7.1f}{100 * np.mean(late):>6.1f}"
+                f"{np.median(width):>7.1f}{np.count_nonzero(shown > 0.1):>17}"
+                + (f"{100 * known.mean():>7.1f}" if known.size else f"{'-':>7}")
+            )
+
+
+def _of_pressure(wear: RealWear, name: str) -> list[float] | None:
+    target_bar, below_bar = PRESSURES[name]
+    track = reconstruct(
+        wear.time_s,
+        wear.pressure_bar,
+        wear.cylinder,
+        low_air_bar=target_bar,
+        start_temperature_c=wear.surroundings_c,
+        surroundings_c=wear.surroundings_c,
+    )
+    since_s, reached_s = (float(wear.time_s[wear.pressure_bar <= bar][0]) for bar in (below_bar, target_bar))
+    said = (track.low_air_min, track.low_air_lo_min, track.low_air_hi_min)
+    judged = judge(*said, reached_s, from_s=max(since_s, 60.0), every_s=15)
+    young = judged.elapsed_s < EARLY_END_ONLY_S
+    if young.all():
+        return None
+    ratio = judged.early_min / judged.said_min
+    shown_min = judged.said_min * ratio ** (1.0 if name == "low air" else OTHER_PRESSURE)
+    learnt, shown = (judged.happened_min < end_min for end_min in (judged.early_min, shown_min))
+    return [
+        float(learnt[~young].mean()),
+        float(shown[~young].mean()),
+        float((judged.happened_min > judged.late_min)[~young].mean()),
+        float(np.median((judged.late_min - shown_min)[~young])),
+        float(learnt[young].mean()) if young.any() else np.nan,
+    ]

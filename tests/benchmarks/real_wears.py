@@ -68,9 +68,14 @@ class RealWear:
 
 
 def real_wears(
-    folder: Path, *, step_bar: float = 1.0, interval_s: float = 1.0, dives: bool = True
+    folder: Path,
+    *,
+    step_bar: float = 1.0,
+    interval_s: float = 1.0,
+    dives: bool = True,
+    until_bar: float = UNTIL_BAR,
 ) -> list[RealWear]:
-    """Return all wears that the folder's files make, in a fixed order."""
+    """Return all wears that the folder's files make, in a fixed order; breaths are drawn until a pressure."""
     wears = []
     breaths = pl.read_parquet(folder / "breaths.parquet").sort("person", "round", maintain_order=True)
     for place, ((person, _), session) in enumerate(breaths.group_by("person", "round", maintain_order=True)):
@@ -88,7 +93,9 @@ def real_wears(
             ("hot", _hot(rng, worked, rising=False)),
             ("hot", _hot(rng, worked, rising=True)),
         ]
-        wears += [_played(kind, str(person), flow, step_bar, interval_s) for kind, flow in variants]
+        wears += [
+            _played(kind, str(person), flow, step_bar, interval_s, until_bar) for kind, flow in variants
+        ]
     return wears + (_dives(folder) if dives else [])
 
 
@@ -127,9 +134,11 @@ def _hot(rng: np.random.Generator, worked: FloatArray, *, rising: bool) -> Float
     return repeated * level * mean_l_min / 60.0
 
 
-def _played(kind: str, person: str, flow_l_s: FloatArray, step_bar: float, interval_s: float) -> RealWear:
+def _played(
+    kind: str, person: str, flow_l_s: FloatArray, step_bar: float, interval_s: float, until_bar: float
+) -> RealWear:
     cylinder = Cylinder()
-    left_l, pressure, _ = emptied(np.resize(flow_l_s, LONGEST_S), cylinder.total_l)
+    left_l, pressure, _ = emptied(np.resize(flow_l_s, LONGEST_S), cylinder.total_l, until_bar)
     size = left_l.size
     flow = np.resize(flow_l_s, LONGEST_S)[:size]
     shown_s = np.arange(0.0, size, interval_s)
@@ -141,7 +150,9 @@ def _played(kind: str, person: str, flow_l_s: FloatArray, step_bar: float, inter
     )
 
 
-def emptied(flow_l_s: FloatArray, volume_l: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+def emptied(
+    flow_l_s: FloatArray, volume_l: float, until_bar: float = UNTIL_BAR
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Draw litres second by second from a cylinder; return free litres left, gauge pressure (bar), gas (°C).
 
     The gas is CoolProp's, the wall's heat comes by free convection; see the head of this module.
@@ -161,7 +172,7 @@ def emptied(flow_l_s: FloatArray, volume_l: float) -> tuple[FloatArray, FloatArr
         left.append(moles * MOLAR_L)
         pressures.append(bar)
         gas_c.append(gas_k - 273.15)
-        if bar <= UNTIL_BAR:
+        if bar <= until_bar:
             break
         if second % 5 == 0:  # convection changes slowly; viscosity and conductivity are dear
             viscosity = air.viscosity() / air.rhomass()
