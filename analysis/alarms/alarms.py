@@ -160,11 +160,14 @@ def _distance(one: Alarm, derived: Derived) -> int:
 
 
 def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
-    """Give every `seen` of a desk to the latest alarm of that set and kind raised before it; first counts."""
+    """Give every `seen` of a desk to the latest alarm of that set and kind raised and heard before it.
+
+    The first one counts. An alarm that came late (a radio gap) was not on the screen yet.
+    """
     by_kind: dict[tuple[str, str], list[Alarm]] = {}
     for one in alarms:
         by_kind.setdefault((one.set_id, one.alarm), []).append(one)
-    seen: list[tuple[int, str, str, str, str]] = []
+    seen: list[tuple[int, str, str, str, str, int]] = []
     for power_up in records:
         channel = power_up.channels.get("seen") if power_up.role == "desk" else None
         if channel is not None:
@@ -172,9 +175,14 @@ def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
                 if not channel.retained[position]:
                     identity = power_up.identity(int(channel.seq[position]))
                     at_us = int(channel.at_us[position])
-                    seen.append((at_us, identity, row["set_id"], row["alarm"], power_up.name))
-    for at_us, identity, set_id, alarm, desk_id in sorted(seen):
-        raised = [one for one in by_kind.get((set_id, alarm), ()) if one.raised_us <= at_us + SEEN_EARLY_US]
+                    received_us = int(channel.received_us[position])
+                    seen.append((at_us, identity, row["set_id"], row["alarm"], power_up.name, received_us))
+    for at_us, identity, set_id, alarm, desk_id, received_us in sorted(seen):
+        raised = [
+            one
+            for one in by_kind.get((set_id, alarm), ())
+            if one.raised_us <= at_us + SEEN_EARLY_US and (one.heard_us or 0) <= received_us
+        ]
         if raised and raised[-1].seen_us is None:
             raised[-1].seen_us, raised[-1].seen_by = at_us, desk_id
             raised[-1].evidence.append(identity)

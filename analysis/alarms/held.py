@@ -59,7 +59,9 @@ def held_alarms(
 
 
 def _settles(word: Settlement, alarm: Alarm) -> bool:
-    return word.alarm == alarm.alarm and word.at_us >= alarm.raised_us
+    """Return whether a word settles an alarm: whoever said it had heard of that alarm."""
+    known = word.at_us >= alarm.raised_us and word.heard_us >= (alarm.heard_us or 0)
+    return known and word.alarm == alarm.alarm
 
 
 def _seen(alarm: Alarm, alarms: Sequence[Alarm]) -> bool:

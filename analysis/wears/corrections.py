@@ -93,6 +93,7 @@ class Settlement:
     text: str
     identity: str
     wearer_id: str | None = None  # None: of whoever was in with the set
+    heard_us: int = 0  # when the listener received it
 
     def is_about(self, wearer_id: str | None) -> bool:
         """Return whether it may be about this wearer."""
@@ -118,6 +119,7 @@ def read_resolved(records: Sequence[PowerUp]) -> list[Settlement]:
             one.row["text"],
             one.identity,
             one.row["wearer_id"],
+            one.heard_us,
         )
         for one in messages
         if one.identity not in gone

@@ -219,3 +219,24 @@ def test_who_came_out_has_the_last_pressure_that_was_said_with_its_moment(
     assert out["W-7"].pressure_at == pytest.approx(log.at(100).timestamp(), abs=3)
     assert out["W-8"].under_air_s is None
     assert out["W-8"].inside_s == pytest.approx(390, abs=1)
+
+
+@pytest.mark.parametrize("answer", ["resolved", "seen"])
+def test_an_alarm_that_comes_late_is_not_answered_by_what_was_said_of_an_earlier_one(
+    log: Any, see: Any, desk: Any, answer: str
+) -> None:
+    """Mended: a distress that the set had stored in a radio gap was never shown to anybody."""
+    late = log.talkers[2]
+    late.say(100, "alarm", alarm="distress", state="raised")
+    late.say(105, "alarm", alarm="distress", state="cleared")
+    more = {"text": "voice contact", **I1} if answer == "resolved" else {}
+    desk.say(150, answer, set_id="S-2", alarm="distress", **more)
+    assert see(151).rows[0].attention != "distress"
+    before = late.delay
+    late.delay = lambda true_s: 80.0 if 120 <= true_s < 200 else before(true_s)
+    late.say(120, "alarm", alarm="distress", state="raised")
+    shown = see(201)
+    assert (shown.rows[0].set_id, shown.rows[0].attention) == ("S-2", "distress")
+    assert [(one.seen_at, one.ended_at) for one in shown.alarms if one.alarm == "distress"] == [(None, None)]
+    desk.say(210, "resolved", set_id="S-2", alarm="distress", text="at the gate", **I1)
+    assert see(211).rows[0].attention != "distress"
