@@ -13,10 +13,12 @@ import polars as pl
 
 from analysis.trends.marks import marks_of
 
-VERSION = 3
+VERSION = 4
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
+LEAST_BREATHING_L_MIN = 5.0
+"""Over a whole wear nobody uses less: an adult at rest breathes 6 to 8 L/min. Common practice, no source."""
 THERMAL_CLASSES = (1, 2, 3, 4)
 FORECAST_MINUTES = (5, 10, 15, 20, 30)
 """How far ahead forecasts are looked at, once a wear each: when the median first came down to so many."""
@@ -155,14 +157,22 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         seconds = results["exposure"].filter(pl.col("thermal_class") == number)
         seconds = seconds.select("wear_id", pl.col("seconds").alias(f"class_{number}_s"))
         table = table.join(seconds, on="wear_id", how="left")
-    zeros = ("hard_min", "no_motion_alarms", "distress_alarms", *_CLASSES)
+    rated = results["air"].filter(pl.col("rate_l_min").is_not_null())["wear_id"].unique()
+    # Known to be none only where it was measured.
+    measured = {"hard_min": pl.col("wear_id").is_in(rated.implode())}
+    measured |= dict.fromkeys(_CLASSES, pl.col("heat_dose").is_not_null())
     below = (pl.col("end_bar") < pl.col("low_air_bar")).fill_null(value=False)
+    lasted_min = (pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6
+    silent_min = pl.col("gap_s").fill_null(0.0) / 60.0
+    # Nobody breathes so little: the silence was no part of the wear.
+    rest = (pl.col("mean_l_min") < LEAST_BREATHING_L_MIN) & (silent_min < lasted_min)
     table = table.with_columns(
-        ((pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6).alias("under_air_min"),
+        (lasted_min - pl.when(rest).then(silent_min).otherwise(0.0)).alias("under_air_min"),
         below.cast(pl.Int64).alias("low_air_exits"),
-        (pl.col("gap_s").fill_null(0.0) / 60.0).alias("silent_min"),
+        silent_min.alias("silent_min"),
         (pl.col("cylinder_count") * pl.col("water_volume_l")).alias("cylinder_l"),
-        *(pl.col(name).fill_null(0) for name in zeros),
+        *(pl.col(name).fill_null(0) for name in ("no_motion_alarms", "distress_alarms")),
+        *(pl.when(known).then(pl.col(name).fill_null(0.0)).alias(name) for name, known in measured.items()),
     )
     return _once_an_entry(table)
 

@@ -2,8 +2,9 @@
 
 A note that begins with "near miss" marks its incident; what follows is the reference. A note that begins
 with "contamination" marks the entry of its set, or without a set everybody of its incident, as in
-"contamination: soot, 25 min, decontaminated 21:40". A withdrawn note marks nothing. The words are our own
-rule.
+"contamination: soot, 25 min, decontaminated 21:40". Several notes add up: no later one takes an exposure
+back, but for who withdraws it. A withdrawn note marks nothing, nor does "contamination: none". The words are
+our own rule.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ _CLEANED = re.compile(r"decontaminated\b[\s:]*(?P<said>.*)", re.IGNORECASE | re.
 MARKS = ("near_miss", "contamination", "contaminated_min", "decontaminated")
 NO_REFERENCE = "noted"
 NO_KIND = "products of combustion"
+_ALONE = [[word] for word in ("none", "no", "nil", "nothing", "negative")]
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,19 @@ class Contamination:
     kind: str | None
     minutes: float | None  # None where the note has none: unknown, not 0
     decontaminated: str | None  # when, as it was written; None where nothing was written
+
+    def then(self, later: Contamination) -> Contamination:
+        """Return this exposure and what a later note adds to it.
+
+        A note of cleaning without minutes adds its words and its time, and no exposure. Any other adds its
+        minutes (unknown when one of both is), and is not clean unless it says so.
+        """
+        words = [self.kind or "", "" if later.kind in (None, NO_KIND) else later.kind]
+        kind = "; ".join(dict.fromkeys(word for word in words if word))
+        if later.minutes is None and later.decontaminated is not None:
+            return Contamination(kind, self.minutes, later.decontaminated)
+        known = self.minutes is not None and later.minutes is not None
+        return Contamination(kind, self.minutes + later.minutes if known else None, later.decontaminated)
 
 
 class _Extra(msgspec.Struct):
@@ -72,6 +87,8 @@ def contamination_of(text: str) -> Contamination | None:
             cleaned = washed["said"].strip() or NO_REFERENCE
         elif part:
             kinds.append(part)
+    if minutes is None and cleaned is None and [one.lower().strip(".") for one in kinds] in _ALONE:
+        return None
     return Contamination(", ".join(kinds) or NO_KIND, minutes, cleaned)
 
 
@@ -79,7 +96,7 @@ def marks_of(wears: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
     """Return `near_miss`, `contamination`, `contaminated_min` and `decontaminated`, one line a wear.
 
     - `wears`: `wear_id`, `entry_id`, `incident_id`, `set_id`, `started`.
-    - `notes`: the desks' messages of the kind `note`. Of several marks of one wear the last written counts.
+    - `notes`: the desks' messages of the kind `note`. Of several references of one near miss the last counts.
     """
     near: dict[str, str] = {}
     exposed: dict[str, Contamination] = {}
@@ -90,7 +107,9 @@ def marks_of(wears: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
             near[note["incident_id"]] = reference
         if contamination is not None:
             of_incident = [row for row in rows if row["incident_id"] == note["incident_id"]]
-            exposed |= dict.fromkeys(_about(note, of_incident), contamination)
+            for wear_id in _about(note, of_incident):
+                before = exposed.get(wear_id)
+                exposed[wear_id] = before.then(contamination) if before else contamination
     nothing = Contamination(None, None, None)
     found = [(near.get(row["incident_id"]), exposed.get(row["wear_id"], nothing)) for row in rows]
     lines = [(miss, one.kind, one.minutes, one.decontaminated) for miss, one in found]

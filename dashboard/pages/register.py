@@ -82,15 +82,14 @@ def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:
     name: Any = words.ALL_YEARS if row["year"] == EVERY_YEAR else row["year"]
     if not of_one:
         name = cell(row["wearer_id"], href=f"/register?wearer={quote(row['wearer_id'])}")
-    hot = sum(row[f"class_{one}_s"] for one in HOT_CLASSES) / 60
+    hot = sum(row[f"class_{one}_s"] or 0.0 for one in HOT_CLASSES) / 60
     kinds = (row["incidents"], row["drills"], row["trainings"])
     dose, minutes, heard = row["heat_dose"], row["contaminated_min"], row["heard_part"]
     return [
         name,
         count(row["wears"]),
         cell(" / ".join(f"{one:,}" for one in kinds), value=sum(kinds)),
-        number(row["under_air_min"] / 60, "", 1),
-        number(row["hard_min"] / 60, "", 1),
+        *(_known(None if row[name] is None else row[name] / 60, 1) for name in ("under_air_min", "hard_min")),
         words.NOT_KNOWN
         if dose is None
         else cell(words.DOSE.format(dose=dose, wears=row["dose_wears"]), dose),

@@ -24,6 +24,8 @@ from ingest.contract.errors import ArchiveProblem
 _NOTED = ("contamination", "decontaminated")
 PLACE = Path("register") / "exposure.parquet"
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
+_MEASURED_BY = {f"class_{number}_s": "heat_dose" for number in THERMAL_CLASSES}
+"""Seconds in a class are known where the heat is."""
 LINES = pl.Schema(
     [
         ("wear_id", pl.String),
@@ -96,9 +98,13 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
     Returns `wearer_id`, `year` (``all``: together), `wears`, `incidents`, `drills`, `trainings` (each counted
     once), `dose_wears` (with a heat sensor), `contaminations` (wears with such a note), `not_decontaminated`
     (of these, without a word that it was done), `contaminated_min` (as noted; null where no note has
-    minutes), `heard_part` (of the minutes under air), then the sums of amounts; minutes, seconds, heat dose.
-    A dose without a sensor is null, never 0.
+    minutes), `heard_min` (of the minutes under air), `heard_part` (of these and those not heard), then the
+    sums of amounts; minutes, seconds, heat dose. What nothing measured is null, never 0.
     """
+    # A silence longer than the wear is one after its last reading: it is no part of the minutes under air.
+    silent, under_air = pl.col("silent_min").fill_null(0.0), pl.col("under_air_min").fill_null(0.0)
+    heard = pl.when(silent <= under_air).then(under_air - silent).otherwise(under_air)
+    lines = lines.with_columns(heard.alias("heard_min"))
     if wearer_id:
         lines = lines.filter(pl.col("wearer_id") == wearer_id)
     lots = []
@@ -121,13 +127,15 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
             .alias("not_decontaminated"),
             pl.col("contaminated_min").drop_nulls().sum().alias("contaminated_min"),
             pl.col("contaminated_min").count().alias("_minutes_noted"),
-            (1.0 - pl.col("silent_min").sum() / pl.col("under_air_min").sum()).alias("heard_part"),
-            *(pl.col(name).sum() for name in AMOUNTS),
+            pl.col("heard_min").sum(),
+            (pl.col("heard_min").sum() / (pl.col("heard_min") + pl.col("silent_min").fill_null(0.0)).sum())
+            .fill_nan(None)
+            .alias("heard_part"),
+            *(
+                pl.when(pl.col(measured).count() > 0).then(pl.col(name).sum()).alias(name)
+                for name, measured in ((name, _MEASURED_BY.get(name, name)) for name in AMOUNTS)
+            ),
         )
-        unknown = pl.when(pl.col("dose_wears") > 0)
         noted = pl.when(pl.col("_minutes_noted") > 0).then(pl.col("contaminated_min"))
-        sums = sums.with_columns(
-            unknown.then(pl.col("heat_dose")).alias("heat_dose"), noted.alias("contaminated_min")
-        )
-        lots.append(sums.drop("_minutes_noted"))
+        lots.append(sums.with_columns(noted.alias("contaminated_min")).drop("_minutes_noted"))
     return pl.concat(lots).sort("wearer_id", "year")

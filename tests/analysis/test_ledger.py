@@ -83,6 +83,25 @@ def wears_of(results: dict[str, pl.DataFrame]) -> pl.DataFrame:
     return ledger_of(results, no_messages())["wears"]
 
 
+def test_what_nothing_measured_is_unknown() -> None:
+    (row,) = wears_of(results_of_one_wear([])).to_dicts()
+    assert [row[name] for name in ("hard_min", "class_1_s", "class_4_s")] == [None, None, None]
+    (row,) = wears_of(results_of_one_wear([30.0] * 60, heat_dose=0.0)).to_dicts()
+    assert [row[name] for name in ("hard_min", "class_1_s", "class_4_s")] == [0.0, 0.0, 0.0]
+
+
+@pytest.mark.parametrize(("rate_l_min", "under_air_min"), [(2.0, 20.0), (30.0, 420.0)])
+def test_a_silence_in_which_nobody_breathed_is_no_time_under_air(
+    rate_l_min: float, under_air_min: float
+) -> None:
+    """Seven hours on one cylinder: the set came back with less air, and its silence had counted as wear."""
+    results = results_of_one_wear(
+        [30.0], ended=START + timedelta(minutes=420), gap_s=400 * 60.0, mean_l_min=rate_l_min
+    )
+    (row,) = wears_of(results).to_dicts()
+    assert (row["under_air_min"], row["silent_min"]) == (under_air_min, 400.0)
+
+
 def test_hard_breathing_counts_seconds_at_and_above_the_threshold() -> None:
     (row,) = wears_of(results_of_one_wear([59.9] * 60 + [60.0] * 90)).to_dicts()
     assert row["hard_min"] == pytest.approx(1.5)

@@ -88,3 +88,29 @@ def test_a_later_note_corrects_and_a_withdrawn_one_marks_nothing() -> None:
     assert marks_of(WEARS, later)["decontaminated"][0] == "09:10"
     gone = notes("Near miss: 2031-17", {"text": "Withdrawn: wrong incident", "withdraws": "D-1/1/0"})
     assert marks_of(WEARS, gone)["near_miss"].to_list() == [None] * 4
+
+
+def test_contamination_notes_add_up() -> None:
+    """A later note took the place of the earlier ones: forty years of a register lost soot and asbestos."""
+
+    def noted(*texts: str) -> tuple[object, ...]:
+        return marks_of(WEARS, notes(*({"text": text, "set_id": "S-2"} for text in texts))).row(2)[1:]
+
+    both = ("Contamination: soot, 25 min", "Contamination: asbestos, 5 min")
+    assert noted(*both) == ("soot; asbestos", 30.0, None)
+    assert noted(both[0], "Contamination: asbestos") == ("soot; asbestos", None, None)
+    washed = "Contamination: everybody changed clothes, decontaminated 22:00"
+    assert noted(*both, washed) == ("soot; asbestos; everybody changed clothes", 30.0, "22:00")
+    assert noted(*both, "Contamination: decontaminated 22:00") == ("soot; asbestos", 30.0, "22:00")
+    assert noted("Contamination: soot, 25 min, decontaminated 21:00", both[1]) == (
+        "soot; asbestos",
+        30.0,
+        None,
+    )
+    assert noted(both[0], "Contamination: none") == ("soot", 25.0, None)
+
+
+@pytest.mark.parametrize("word", ["none", "None.", "no", "negative"])
+def test_no_contamination_is_none(word: str) -> None:
+    assert contamination_of(f"Contamination: {word}") is None
+    assert contamination_of(f"Contamination: {word}, 5 min") is not None

@@ -63,6 +63,22 @@ def test_the_register_sums_what_each_person_was_exposed_to(tmp_path: Path) -> No
     assert two["heat_dose"] is None  # nothing measured it: not 0
 
 
+def test_a_silence_after_the_wear_is_no_part_of_it_and_shares_stay_shares(tmp_path: Path) -> None:
+    """19.6 minutes under air and 400 of silence were a heard part of -19.4."""
+    lines = wears_of(
+        {"wearer_id": "W-1", "incident_id": "A", "under_air_min": 19.6, "silent_min": 400.0},
+        {"wearer_id": "W-2", "incident_id": "A", "under_air_min": 20.0, "silent_min": 5.0, "hard_min": 0.0},
+        {"wearer_id": "W-3", "incident_id": "A", "under_air_min": 0.0, "silent_min": 0.0},
+    )
+    found = by_person(update(tmp_path, lines, NOW, 40)).filter(pl.col("year") == "all").to_dicts()
+    assert [one["heard_min"] for one in found] == pytest.approx([19.6, 15.0, 0.0])
+    assert [one["heard_part"] for one in found] == [pytest.approx(19.6 / 419.6), pytest.approx(0.75), None]
+    assert [one["silent_min"] for one in found] == [400.0, 5.0, 0.0]
+    # Nothing measured how hard they worked, or the heat: unknown, not none.
+    assert [one["hard_min"] for one in found] == [None, 0.0, None]
+    assert {one["class_4_s"] for one in found} == {None}
+
+
 def test_names_that_retain_drops_stay_in_the_register_until_its_own_time(tmp_path: Path) -> None:
     update(tmp_path, two_people(), NOW, 40)
     dropped = two_people().with_columns(wearer_id=pl.lit("gone-0123456789"))
