@@ -45,8 +45,8 @@ class Contamination:
         kind = "; ".join(dict.fromkeys(word for word in words if word))
         if later.minutes is None and later.decontaminated is not None:
             return Contamination(kind, self.minutes, later.decontaminated)
-        known = self.minutes is not None and later.minutes is not None
-        return Contamination(kind, self.minutes + later.minutes if known else None, later.decontaminated)
+        both = [one.minutes for one in (self, later) if one.minutes is not None]
+        return Contamination(kind, sum(both) if len(both) == 2 else None, later.decontaminated)
 
 
 class _Extra(msgspec.Struct):
