@@ -215,7 +215,8 @@ def advance(  # type: ignore[no-untyped-def]
             error = rho * per_mol - (left + rate * ago)
             g_l, g_r, g_m = p_ll + ago * p_lr, p_lr + ago * p_rr, p_lm + ago * p_rm
             spread = g_l + ago * g_r + noise
-            if error * error > OUTLIER_SD**2 * spread:
+            # Less than expected that a person read off the gauge is no slip of a sensor.
+            if error * error > OUTLIER_SD**2 * spread and not (by_voice and error < 0.0):
                 if state[WAITING] < 2.0:
                     state[WAITING] += 1.0
                     fate[reading] = OUTSIDE

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from msgspec import structs
+
 from analysis.live.attention import judge
 from analysis.live.desk_words import DeskWords
 from analysis.live.inside import Inside
-from analysis.live.outlook import minutes_to_empty
+from analysis.live.outlook import EMPTY_BAR, minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
 from analysis.live.voice import stuck_since_us
 from analysis.wears.gauges import VoiceGauge
@@ -56,7 +58,13 @@ def row_of(
             planned = low_air is not None
         made_at = outlook.made_at if outlook is not None else last_us * 1e-6
         volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
-        losing_min = minutes_to_empty(inside.recent(), volume_l, profile)
+        fall = inside.recent()
+        losing_min = minutes_to_empty(fall, volume_l, profile)
+        if losing_min is not None:  # the filter may take a reading or two to believe it
+            bar, bar_min = fall[-1][1], (fall[-1][1] - EMPTY_BAR) / losing_min
+            low_air = _no_later(low_air, (bar - live_set.low_air_bar) / bar_min)
+            if inside.moment is not None and inside.moment.leave_bar is not None:
+                leave = _no_later(leave, (bar - inside.moment.leave_bar) / bar_min)
         if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
             losing_min = max(losing_min - (now_s - last_us * 1e-6) / 60.0, 0.0)
         if heard:
@@ -163,6 +171,13 @@ def _gauge(said: VoiceGauge | None) -> GaugeRow | None:
 
 def _interval(minutes: float | None) -> Interval | None:
     return None if minutes is None else Interval(minutes, minutes, minutes)
+
+
+def _no_later(ahead: Interval | None, minutes: float) -> Interval | None:
+    """Return a forecast that comes after so many minutes at the latest; its late end stays."""
+    if ahead is None or minutes <= 0.0:
+        return ahead
+    return structs.replace(ahead, median=min(ahead.median, minutes), low=min(ahead.low, minutes))
 
 
 def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | None:

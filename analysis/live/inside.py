@@ -14,7 +14,7 @@ from analysis.alarms.held import HeldAlarm, held_alarms
 from analysis.findings.examined import examine
 from analysis.live.follower import WearFollower
 from analysis.live.hearing import LAST_INTERVALS, HeardSet, heard_of, latest_delays_s
-from analysis.live.outlook import LONGEST_WINDOW_S, Outlook, look_ahead
+from analysis.live.outlook import LATEST_S, Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.live.voice import APART_BAR, believed, by_voice_alone
 from analysis.policies import TurnBackMoment
@@ -320,15 +320,14 @@ class Inside:
         return tuple(charge.entry_us * 1e-6 + each_s for each_s in after_s)
 
     def recent(self) -> list[tuple[float, float]]:
-        """Return the latest readings, (seconds since 1970, bar)."""
+        """Return the latest readings and the one before, (seconds since 1970, bar)."""
         wear = self.wear
         if wear is None:
             return []
         # By time and not by number: a set that reports often must not hide how long its air has been falling.
-        first = wear.at_us.searchsorted(wear.at_us[-1] - round(LONGEST_WINDOW_S * 1e6))
-        good = np.flatnonzero(~wear.spike[first:])
-        at_us, bar = wear.at_us[first:][good], wear.pressure_bar[first:][good]
-        return list(zip((at_us * 1e-6).tolist(), bar.tolist(), strict=True))
+        at_us, bar = wear.at_us[wear.kept], wear.pressure_bar[wear.kept]
+        first = max(int(at_us.searchsorted(at_us[-1] - round(LATEST_S * 1e6))) - 1, 0)
+        return list(zip((at_us[first:] * 1e-6).tolist(), bar[first:].tolist(), strict=True))
 
     def line(self) -> list[tuple[float, float]]:
         """Return the air line so far: one point every ten seconds."""

@@ -14,7 +14,7 @@ from analysis.profile import Profile
 FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
 EMPTY_BAR = 5.0  # below this no breath comes; our own rule
 STEP_BAR = 1.0  # a fall may look this much larger than it is, by the gauge's step
-LONGEST_WINDOW_S = 30.0  # readings further apart than this say nothing of the present fall
+LATEST_S = 30.0  # of the latest readings so much is looked at, with the one before
 USUAL_VOLUME_L = 6.8  # until the set has named its cylinder
 
 
@@ -115,15 +115,13 @@ def minutes_to_empty(
     -----
     Our own rule: nominal litres (volume x fall), one gauge step taken off for the
     limit (not for the minutes), over the shortest window of at
-    least `free_flow_s` that ends with the last reading.
+    least `free_flow_s` that ends with the last reading. Over a gap this is a mean: at least so much is lost.
     """
     if not readings or readings[-1][1] <= EMPTY_BAR:
         return None
     last_s, last_bar = readings[-1]
     for at_s, bar in reversed(readings):
         window_s = last_s - at_s
-        if window_s > LONGEST_WINDOW_S:
-            return None
         if window_s < profile.air.free_flow_s:
             continue
         sure_bar_min = (bar - last_bar - STEP_BAR) / window_s * 60.0

@@ -44,6 +44,35 @@ def test_the_reviews_air_passes_through_a_gauge_read_in_a_silence(log: Any) -> N
     assert told["pressure_sd_bar"] < without["pressure_sd_bar"]
 
 
+def test_a_gauge_far_below_what_was_expected_brings_the_warning_forward_at_once(log: Any, see: Any) -> None:
+    """It was set aside as a slip of a sensor: a wearer with 100 bar got the forecast of one with 210."""
+    for number in (1, 2):
+        one = log.talker(f"S-{number}")
+        one.set_up(-1)
+        one.breathe(60, 240, bar_s=0.14, closes=False)
+    desk = log.desk()
+    for number in (1, 2):
+        who = {"wearer_id": f"W-{number}", "set_id": f"S-{number}", "team": f"T-{number}"}
+        desk.say(50, "tally", incident_id="I-1", action="in", **who)
+    before = {row.wearer_id: row.low_air_was_expected_at for row in see(595).rows}
+    for number, bar in ((1, 100.0), (2, 210.0)):
+        desk.say(600, "gauge", incident_id="I-1", set_id=f"S-{number}", pressure_bar=bar)
+    after = {row.wearer_id: row.low_air_was_expected_at for row in see(605).rows}
+    assert before["W-1"] is not None
+    assert after["W-1"] is not None
+    assert after["W-2"] is not None
+    # 45 bar above the warning, after 158 bar in 300 s. Before the gauge: 10 to 46 minutes from now.
+    assert after["W-1"][0] < log.at(750).timestamp()
+    assert after["W-1"][1] < log.at(1300).timestamp()
+    assert after["W-2"][0] > after["W-1"][1]
+    # More than expected is believed like any reading: not from one alone.
+    higher = see(606)
+    desk.say(607, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=290.0)
+    (now,) = [row.low_air_was_expected_at for row in see(610).rows if row.wearer_id == "W-1"]
+    (then,) = [row.low_air_was_expected_at for row in higher.rows if row.wearer_id == "W-1"]
+    assert now == pytest.approx(then, abs=10.0)
+
+
 def test_a_gauge_while_the_set_itself_is_heard_changes_nothing(log: Any) -> None:
     breathed_hard_while_silent(log, None)
     without = analyse(log.frames(), PROFILE)["air"]

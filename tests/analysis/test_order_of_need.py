@@ -200,6 +200,24 @@ def test_losing_air_stands_above_low_air_with_its_minutes(log: Any, see: Any) ->
     assert rows[1].to_empty.low < rows[1].to_empty.median
 
 
+def test_a_set_that_seldom_reports_loses_air_at_its_second_reading(log: Any, see: Any) -> None:
+    """Two readings with 26 bar in 35 s were set aside: "low air 26 min", and never losing air."""
+    log.desk().say(-10, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
+    one = log.talker("S-1")
+    one.set_up(-5)
+    for second in range(0, 421, 35):
+        one.say(second, "pressure", pressure_bar=float(round(300 - 0.1 * second)))
+    for number in (1, 2):
+        one.say(420 + 35 * number, "pressure", pressure_bar=258.0 - 26.0 * number)
+    (row,) = see(492).rows
+    assert row.attention == "losing_air"
+    assert row.losing_min == pytest.approx((206 - 5) / 26 * 35 / 60)
+    assert row.low_air is not None
+    assert row.low_air.median <= (206 - 55) / 26 * 35 / 60
+    assert row.turn_back is not None
+    assert row.turn_back.median <= (206 - 177.5) / 26 * 35 / 60
+
+
 def test_hard_breathing_is_not_losing_air() -> None:
     """100 L/min from 6.8 L: 0.25 bar a second on a gauge of 1 bar steps."""
     readings = [(float(second), float(round(200 - 0.25 * second))) for second in range(60)]
