@@ -83,7 +83,7 @@ def _closed_bar(wear: Wear) -> float | None:
     first = int(np.searchsorted(channel.at_us, wear.started_us))
     last = int(np.searchsorted(channel.at_us, wear.ended_us, side="right"))
     for part in (bar[max(first - 30, 0) : first], bar[last : last + 30]):
-        low = part[np.isfinite(part) & (part < OPEN_ABOVE_BAR)]
+        low = part[part < OPEN_ABOVE_BAR]
         for start in range(len(low) - SURE_CLOSED + 1):
             run = low[start : start + SURE_CLOSED]
             if np.ptp(run) <= ALIKE_BAR:
@@ -169,4 +169,4 @@ def _lowest_between(before: Wear, after: Wear) -> float | None:
     first = int(np.searchsorted(channel.at_us, before.ended_us, side="right"))
     last = int(np.searchsorted(channel.at_us, after.started_us))
     between = channel.numbers["pressure_bar"][first:last]
-    return float(np.nanmin(between)) if len(between) and np.isfinite(between).any() else None
+    return float(between.min()) if len(between) else None

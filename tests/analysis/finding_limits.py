@@ -219,6 +219,26 @@ def never_out_after_two_wears(log: WrittenLog) -> None:
     desk.say(900, "incident", incident_id="I-1", action="close")
 
 
+def refused_but(heard: int) -> Scene:
+    """In a silence of 99 s every message was received and refused, but for so many that were lost."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, seconds=300)
+        inside = [one for one in talker.said if 150 <= one[0] < 249]
+        talker.said = [one for one in talker.said if one not in inside]
+        for number, (at, kind, _, retained, fields) in enumerate(inside):
+            refused_fields = fields | {"motion_m_s2": -1.0, "temperature_c": 1e9, "pressure_bar": -1.0}
+            own = {name: value for name, value in refused_fields.items() if name in fields}
+            talker.said.append((at, kind, number < heard, retained, own))
+
+    return scene
+
+
+def warned_at_the_first_reading(log: WrittenLog) -> None:
+    """45 bar, which is too late."""
+    alarm(worn(log, start_bar=45.0, seconds=200), "low_air", (60.5, "raised"), (70, "cleared"))
+
+
 EARLY = {"start_bar": 120.0, "bar_s": 0.1}
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
@@ -250,6 +270,8 @@ AT_LIMITS: dict[str, Scene] = {
     ),
     **{f"at rest for {seconds} s": at_rest(seconds) for seconds in (390, 400)},
     **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
+    **{f"refused in a silence but for {lost}": refused_but(lost) for lost in (0, 1, 2)},
+    "warned late at the first reading": warned_at_the_first_reading,
     "stuck until the end": stuck_for(100, 1760),
     "distress below the warning": distress_below_the_warning,
     "distress of a set with an offset": distress_of_a_set_with_an_offset,

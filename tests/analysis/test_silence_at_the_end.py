@@ -54,6 +54,7 @@ def test_silence_counts_until_somebody_says_that_the_wearer_is_out(log: Any) -> 
     (told,) = [row for row in results["findings"].to_dicts() if row["code"] == "silence_under_air"]
     assert told["severity"] == "serious"
     assert "(tallied out)" in told["statement"]
+    assert [one.split("/")[0] for one in told["evidence"]] == ["S-1", "D-1"]  # the last reading, the word
     (line,) = ledger_of(results, log.frames())["wears"].to_dicts()
     assert line["silent_min"] == pytest.approx(silence_s / 60.0, abs=0.1)
 

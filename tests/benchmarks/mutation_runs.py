@@ -13,6 +13,7 @@ import gc
 import hashlib
 import io
 import json
+import math
 import os
 import resource
 import shutil
@@ -332,12 +333,25 @@ def read_map() -> Reached:
 
 
 class Chosen:
-    """A plugin of pytest: runs the chosen tests in the chosen order, and keeps the first that failed."""
+    """A plugin of pytest: runs the chosen tests in the chosen order, and keeps the first that failed.
 
-    def __init__(self, names: list[str]) -> None:
+    It ends after so many seconds of processor: a busy machine must not choose what is run.
+    """
+
+    def __init__(self, names: list[str], cpu_s: float) -> None:
         self.place = {name: index for index, name in enumerate(names)}
+        self.until_s = time.process_time() + cpu_s
         self.failed = ""
         self.ran = 0
+        self.is_enough = False
+
+    def pytest_sessionstart(self, session: pytest.Session) -> None:
+        self.session = session
+
+    def pytest_runtest_logfinish(self) -> None:
+        if time.process_time() > self.until_s:
+            self.is_enough = True
+            self.session.shouldstop = "enough"
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
@@ -415,9 +429,16 @@ def take_over(path: Path, line: int) -> bool:
 
 
 def run_tests(
-    names: list[str], lane: Lane, expected_s: float, changed: tuple[Path, int] | None = None
+    names: list[str],
+    lane: Lane,
+    expected_s: float,
+    changed: tuple[Path, int] | None = None,
+    cpu_s: float = math.inf,
 ) -> Outcome:
-    """Run tests in a child, in this order, until one fails; `changed` is file and line of a mutant."""
+    """Run tests in a child, in this order, until one fails or `cpu_s` are used.
+
+    `changed`: file and line of a mutant.
+    """
 
     def work() -> dict[str, Any]:
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
@@ -425,11 +446,12 @@ def run_tests(
         loaded = {getattr(module, "__file__", None) for module in sys.modules.values()}
         if changed is not None and str(changed[0]) in loaded and not take_over(*changed):
             raise RuntimeError(f"no function of {changed[0]} has line {changed[1]}")
-        plugin = Chosen(names)
+        plugin = Chosen(names, cpu_s)
         files = list(dict.fromkeys(name.partition("::")[0] for name in names))
         base = lane.path.with_suffix(".tmp")
         code = pytest.main([*PYTEST, "-x", f"--basetemp={base}", *files], plugins=[plugin])
-        failed = plugin.failed or ("" if code in (0, 5) else f"pytest ended with {code}")
+        fine = code in (0, 5) or plugin.is_enough
+        failed = plugin.failed or ("" if fine else f"pytest ended with {code}")
         return {"failed": failed, "ran": plugin.ran}
 
     began = time.monotonic()
