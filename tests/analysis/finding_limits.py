@@ -239,6 +239,13 @@ def warned_at_the_first_reading(log: WrittenLog) -> None:
     alarm(worn(log, start_bar=45.0, seconds=200), "low_air", (60.5, "raised"), (70, "cleared"))
 
 
+def warning_inferred_without_data(log: WrittenLog) -> None:
+    """The message that raised it was lost; what is inferred is not held against the readings."""
+    talker = worn(log, seconds=300)
+    talker.say(150, "alarm", alarm="low_air", state="raised", lost=True)
+    alarm(talker, "low_air", (170, "acknowledged"))
+
+
 EARLY = {"start_bar": 120.0, "bar_s": 0.1}
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
@@ -271,6 +278,7 @@ AT_LIMITS: dict[str, Scene] = {
     **{f"at rest for {seconds} s": at_rest(seconds) for seconds in (390, 400)},
     **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
     **{f"refused in a silence but for {lost}": refused_but(lost) for lost in (0, 1, 2)},
+    "a lost warning that was never reached": warning_inferred_without_data,
     "warned late at the first reading": warned_at_the_first_reading,
     "stuck until the end": stuck_for(100, 1760),
     "distress below the warning": distress_below_the_warning,
