@@ -108,8 +108,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
         return
     low_bar = wear.thresholds.low_air_bar
     left_us, left_identity = leaving(one)
-    left_second = min((left_us - wear.started_us) // 1_000_000, one.seconds - 1)
-    left_bar = float(one.air.pressure_bar[left_second])
+    left_bar = float(one.air.pressure_bar[(left_us - wear.started_us) // 1_000_000])
     how = "Last under air" if left_us == wear.ended_us else "Tallied out"
     if left_bar < low_bar and wear.ended_how != "not heard":
         yield about_wear(
@@ -139,7 +138,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
 def _set_aside(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     kept = one.set_aside
-    second = np.minimum((wear.at_us[kept] - wear.started_us) // 1_000_000, one.seconds - 1)
+    second = (wear.at_us[kept] - wear.started_us) // 1_000_000
     # The filter is careful at sharp bends; only readings far from the line have jumped.
     far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
     aside = sorted({*np.flatnonzero(wear.spike).tolist(), *kept[far].tolist()})
@@ -256,7 +255,7 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
     drop_bar = rules.stuck_steps * max(air.step_bar, 0.5)
     for first, last in runs_of(np.diff(bar) == 0.0, shortest=rules.stuck_readings - 1):
         seconds = float(at_us[last] - at_us[first]) * 1e-6
-        second = min(int((at_us[first] - wear.started_us) // 1_000_000), one.seconds - 1)
+        second = int((at_us[first] - wear.started_us) // 1_000_000)
         # The live rate begins high on purpose; what was breathed just before speaks too.
         before = float(air.rate_l_min[max(second - 60, 0) : second + 1].mean())
         rate = max(rules.stuck_rate_part * min(float(air.live_rate_l_min[second]), before), STUCK_LEAST_L_MIN)

@@ -64,7 +64,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
     for gap in one.gaps:
         if gap.seconds < rules.silence_caution_s:
             continue
-        earlier = min((gap.started_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
+        earlier = (gap.started_us - one.wear.started_us) // 1_000_000
         yield about_wear(
             "silence_under_air",
             "serious" if gap.seconds >= rules.silence_serious_s else "caution",

@@ -246,7 +246,37 @@ def warning_inferred_without_data(log: WrittenLog) -> None:
     alarm(talker, "low_air", (170, "acknowledged"))
 
 
-EARLY = {"start_bar": 120.0, "bar_s": 0.1}
+def flooded_late(log: WrittenLog) -> None:
+    """An alarm, and more than ten minutes later a flood, which is not of that alarm."""
+    talker = worn(log, seconds=1200)
+    alarm(talker, "fault", (70, "raised"), (75, "cleared"))
+    for number in range(12):
+        alarm(talker, "fault", (900 + 7 * number, "raised"), (903 + 7 * number, "cleared"))
+
+
+def one_lost_before_the_warning(log: WrittenLog) -> None:
+    talker = worn(log, **EARLY)
+    talker.said = [
+        (at, kind, lost or (at, kind) == (700, "pressure"), retained, fields)
+        for at, kind, lost, retained, fields in talker.said
+    ]
+
+
+def dose_with_a_silence(log: WrittenLog) -> None:
+    worn(log, silent=(400.0, 520.0), temperature=lambda t: min(20.0 + max(t - 100, 0) * 0.5, 120.0))
+
+
+def heat_alarm_as_it_gets_warmer(log: WrittenLog) -> None:
+    alarm(worn(log, temperature=lambda t: 20.0 + 0.05 * t), "heat", (500.0, "raised"), (520.0, "cleared"))
+
+
+def no_motion_without_motion(log: WrittenLog) -> None:
+    talker = worn(log)
+    talker.said = [one for one in talker.said if one[1] != "motion"]
+    alarm(talker, "no_motion", (400, "raised"), (405, "cleared"))
+
+
+EARLY: dict[str, Any] = {"start_bar": 120.0, "bar_s": 0.1}
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
     **{f"air escapes again after {gap} s": free_flows((120, 20), (140 + gap, 20)) for gap in (54, 55)},
@@ -279,6 +309,12 @@ AT_LIMITS: dict[str, Scene] = {
     **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
     **{f"refused in a silence but for {lost}": refused_but(lost) for lost in (0, 1, 2)},
     "a lost warning that was never reached": warning_inferred_without_data,
+    "a flood long after an alarm": flooded_late,
+    "one message lost before the warning": one_lost_before_the_warning,
+    "dose with a silence": dose_with_a_silence,
+    "heat alarm as it gets warmer": heat_alarm_as_it_gets_warmer,
+    "no motion reported without any motion said": no_motion_without_motion,
+    "stuck, then two steps": stuck_for(105),
     "warned late at the first reading": warned_at_the_first_reading,
     "stuck until the end": stuck_for(100, 1760),
     "distress below the warning": distress_below_the_warning,
