@@ -7,7 +7,7 @@ from typing import Any
 
 from ingest.contract.captures import Heard
 from tests.analysis.conftest import WrittenLog
-from tests.analysis.finding_scenes import WHO, alarm, changed, low_air_reported, stuck_for, worn
+from tests.analysis.finding_scenes import WHO, alarm, changed, low_air_reported, stuck_for, tallied, worn
 from tests.analysis.test_findings import escaping, ordinary
 
 Scene = Callable[[WrittenLog], None]
@@ -309,6 +309,16 @@ AT_LIMITS: dict[str, Scene] = {
     **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
     **{f"refused in a silence but for {lost}": refused_but(lost) for lost in (0, 1, 2)},
     "a lost warning that was never reached": warning_inferred_without_data,
+    "tallied in twice": tallied(
+        (90, "in", "W-1", "S-1"), (400, "in", "W-1", "S-1"), (800, "out", "W-1", "S-1")
+    ),
+    "two sets and never out": tallied(
+        (90, "in", "W-1", "S-1"), (150, "in", "W-1", "S-2"), (900, "close", "", "")
+    ),
+    "never heard beside a wear": tallied(
+        (90, "in", "W-1", "S-1"), (95, "in", "W-3", "S-3"),
+        (800, "out", "W-1", "S-1"), (810, "out", "W-3", "S-3"),
+    ),
     "a flood long after an alarm": flooded_late,
     "one message lost before the warning": one_lost_before_the_warning,
     "dose with a silence": dose_with_a_silence,
@@ -340,4 +350,4 @@ AT_LIMITS: dict[str, Scene] = {
     "the same alarm refused twice": refused_alarms,
     "refused to start": refused_start(False),
     "refused to start, retained": refused_start(True),
-}
+}  # fmt: skip
