@@ -92,9 +92,9 @@ class TestPrivacy:
         desk.say(2000, "note", incident_id="I-1", text="W-1 is well")
         desk.say(2001, "note", incident_id="I-1", text="W-12 is well")
         frames = log.frames()
-        wears = analyse(frames, Profile.default())["wears"]
+        own = analyse(frames, Profile.default())
         placed = {kind: frames[kind].with_columns(at=pl.col("time")) for kind in KINDS}
-        found = list(_messages_of(placed, wears, "W-1"))
+        found = list(_messages_of(placed, own, "W-1"))
         kinds = [one.topic.rpartition("/")[2] for one in found]
         assert (kinds.count("temperature"), kinds.count("tally"), kinds.count("note")) == (2, 2, 1)
         assert kinds.count("pressure") == 300
