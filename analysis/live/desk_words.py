@@ -208,7 +208,23 @@ class DeskWords:
         team, set_id = record["team"] or "", record["set_id"] or ""
         same = (record["incident_id"], record["order"], team, set_id)
         self._say(("order", *same), record, at, (record["state"],))
-        self._orders[*same, record["desk_id"]] = (at, record["state"] == "given", record)
+        desk_id, standing = record["desk_id"], record["standing"]
+        self._orders[*same, desk_id] = (at, record["state"] == "given", record)
+        if standing is None:
+            return
+        # What it lists is in force, also where its own message was lost; what it does not list is lifted.
+        listed = {
+            (one["incident_id"], one["order"], one["team"] or "", one["set_id"] or ""): one[
+                "since"
+            ].timestamp()
+            for one in standing
+        }
+        for key, (said_at, given, was) in list(self._orders.items()):
+            if key[4] == desk_id and given and key[:4] not in listed and said_at <= at:
+                self._orders[key] = (at, False, was)
+        for name, since_at in listed.items():
+            if not self._orders.get((*name, desk_id), (0.0, False, None))[1]:
+                self._orders[*name, desk_id] = (since_at, True, record | {"text": None})
 
     def _take_roll_call(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["roll_id"])

@@ -9,6 +9,7 @@ from typing import Any
 from analysis.records import PowerUp
 
 Row = Mapping[str, Any]
+KEPT_BY_BROKER = "order"  # whoever connects later is to obey it too: a retained one counts from its own time
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class DeskWord:
 
 
 def said(records: Sequence[PowerUp], kind: str) -> list[DeskWord]:
-    """Return all messages of one kind that desks sent, in order of time."""
+    """Return all messages of one kind that desks sent, in order of time; what was retained only of orders."""
     return sorted(_said(records, kind), key=lambda one: (one.at_us, one.identity))
 
 
@@ -35,8 +36,10 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
         if channel is None:
             continue
         for position, row in enumerate(channel.rows):
-            if not channel.retained[position]:
-                at_us, time_us = int(channel.at_us[position]), int(channel.time_us[position])
+            retained = bool(channel.retained[position])
+            if not retained or kind == KEPT_BY_BROKER:
+                time_us = int(channel.time_us[position])
+                at_us = time_us if retained else int(channel.at_us[position])
                 seq = int(channel.seq[position])
                 heard_us = int(channel.received_us[position])
                 yield DeskWord(at_us, time_us, power_up.identity(seq), power_up.name, seq, row, heard_us)

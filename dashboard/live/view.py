@@ -192,9 +192,27 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
         for one in sorted(there, key=lambda one: (one.state != "ready", one.team)):
             teams.setdefault((one.state, one.inside > 0), []).append(one.team)
         line += [side_view.standby_words(*of, ", ".join(own)) for of, own in teams.items()]
-        if ("ready", False) not in teams and system.standby_wanted and not line[0].startswith("0 "):
-            line.append(words.NO_STANDBY)
+        if system.standby_wanted:
+            line += _no_standby(snapshot, name)
     return counts
+
+
+def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
+    """Return where somebody is in and no team is ready; a team of one incident is none at another."""
+    ready = {one.incident_id for one in snapshot.standby if one.state == "ready" and not one.inside}
+    inside = {
+        row.incident_id
+        for row in snapshot.rows
+        if name in ("", row.incident_id) or row.incident_id is None
+        if row.tallied_in_at is not None or row.started_at is not None or row.lost is not None
+    }
+    if not inside:
+        return []
+    incidents = {name} if name else inside - {None}
+    if len(incidents) < 2:
+        return [] if ready & (incidents or ready) else [words.NO_STANDBY]
+    lacking = ", ".join(words.named(one) for one in sorted(one for one in incidents - ready if one))
+    return [words.NO_STANDBY_AT.format(incidents=lacking)] if lacking else []
 
 
 def _summary(rows: Iterable[Row]) -> list[str]:

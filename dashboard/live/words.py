@@ -46,6 +46,7 @@ SILENT = "{count} silent"
 TO_TURN_BACK = "{count} past turn-back"
 TALLIES_UNREAD = "{tallies} refused: who went in?"
 NO_STANDBY = "No emergency team ready"
+NO_STANDBY_AT = "No emergency team ready at {incidents}"
 STANDBY_IS_INSIDE = "Emergency team marked ready, but inside: {teams}"
 STANDBY = {"ready": "Emergency team ready: {teams}", "committed": "Emergency team inside: {teams}"}
 

@@ -240,3 +240,34 @@ def test_an_alarm_that_comes_late_is_not_answered_by_what_was_said_of_an_earlier
     assert [(one.seen_at, one.ended_at) for one in shown.alarms if one.alarm == "distress"] == [(None, None)]
     desk.say(210, "resolved", set_id="S-2", alarm="distress", text="at the gate", **I1)
     assert see(211).rows[0].attention != "distress"
+
+
+def test_an_order_that_the_broker_kept_counts_from_its_own_moment(log: Any, see: Any, desk: Any) -> None:
+    other = log.desk("D-2")
+    before = other.delay
+    other.delay = lambda true_s: 100.0 if true_s == 100 else before(true_s)
+    other.say(100, "order", retained=True, order="evacuate", state="given", **I1)  # we connect at 200 s
+    assert see(195).orders == ()
+    (line,) = see(205).orders
+    assert (line.desk_id, line.given_at) == ("D-2", pytest.approx(log.at(100).timestamp(), abs=0.1))
+    other.say(210, "order", order="evacuate", state="lifted", standing=[], **I1)
+    assert see(215).orders == ()
+
+
+def test_what_an_order_lists_is_in_force_and_nothing_else_of_that_desk(log: Any, see: Any, desk: Any) -> None:
+    evacuate = {**I1, "order": "evacuate", "since": log.at(100).isoformat()}
+    withdraw = {**I1, "order": "withdraw", "team": "Alder", "since": log.at(120).isoformat()}
+    desk.say(100, "order", order="evacuate", state="given", lost=True, standing=[evacuate], **I1)
+    desk.say(120, "order", order="withdraw", team="Alder", state="given", standing=[evacuate, withdraw], **I1)
+    found = {line.order: (line.team, line.given_at) for line in see(125).orders}
+    assert found == {
+        "evacuate": (None, pytest.approx(log.at(100).timestamp(), abs=0.1)),
+        "withdraw": ("Alder", pytest.approx(log.at(120).timestamp(), abs=0.1)),
+    }
+    desk.say(130, "order", order="evacuate", state="lifted", lost=True, standing=[withdraw], **I1)
+    again = {**I1, "order": "withdraw", "team": "Birch", "since": log.at(140).isoformat()}
+    desk.say(140, "order", order="withdraw", team="Birch", state="given", standing=[withdraw, again], **I1)
+    assert {(line.order, line.team) for line in see(145).orders} == {
+        ("withdraw", "Alder"),
+        ("withdraw", "Birch"),
+    }

@@ -218,6 +218,12 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
     ready = (StandbyLine("I-1", "Elm", "ready", NOW - 60, None),)
     assert "Emergency team ready: Elm" in picture(ROW, system=wanted, standby=ready)["summary"][""]
     assert "No emergency team ready" not in picture(system=wanted)["summary"][""]  # nobody is in
+    two = (ROW, replace(ROW, key="2", incident_id="I-2"))
+    assert "No emergency team ready at I-2" in picture(*two, system=wanted, standby=ready)["summary"][""]
+    both = (*ready, replace(ready[0], incident_id="I-2"))
+    assert not [
+        one for one in picture(*two, system=wanted, standby=both)["summary"][""] if one.startswith("No ")
+    ]
     inside = picture(ROW, system=wanted, standby=(replace(ready[0], inside=1),))
     assert inside["summary"][""][-2:] == [
         "Emergency team marked ready, but inside: Elm",
