@@ -1,6 +1,7 @@
 """The ledger: one line a wear with all that the long view needs, made once when an incident has ended.
 
-Three tables. `wears` has one line a wear; `set_events` what was found about a set; `forecasts` what the
+Three tables. `wears` has one line a wear, and one for each person who was tallied in and never heard under
+air (`was_heard`); `set_events` what was found about a set; `forecasts` what the
 forecast of the low-air warning said when it first came down to so many minutes, and what happened.
 """
 
@@ -85,9 +86,9 @@ def ledger_of(results: Mapping[str, pl.DataFrame], messages: Mapping[str, pl.Dat
     - `messages`: those that the results were made from: the desk's word on task and kind, and the sets'
       batteries.
     """
-    if not len(results["wears"]):
+    wears = pl.concat([_wears(results), _never_heard(results)], how="diagonal_relaxed")
+    if not len(wears):
         return {**empty_ledger(), "set_events": _set_events(results)}
-    wears = _wears(results)
     for column, found in (
         ("task", _tasks(wears, messages["tally"])),
         ("kind", _kinds(wears, messages["incident"])),
@@ -100,6 +101,14 @@ def ledger_of(results: Mapping[str, pl.DataFrame], messages: Mapping[str, pl.Dat
         "set_events": _set_events(results),
         "forecasts": _forecasts(results),
     }
+
+
+def was_heard() -> pl.Expr:
+    """Tell the ledger's wears from the entries of which no set was heard under air: nothing of them is known.
+
+    They are in no rate and no mean, for which they would be wears without an event.
+    """
+    return pl.col("under_air_min").is_not_null() | pl.col("started").is_null()
 
 
 def kind_of(words: str) -> str:
@@ -175,6 +184,45 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         *(pl.when(known).then(pl.col(name).fill_null(0.0)).alias(name) for name, known in measured.items()),
     )
     return _once_an_entry(table)
+
+
+def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return a line for each entry of a person without a wear; its name holds no person's.
+
+    A pressure that came by voice tells who left below the warning; alarms of the set while they were in are
+    theirs. Without these it is unknown, never 0.
+    """
+    entries = results["entries"].filter(
+        (pl.col("wear_ids").list.len() == 0)
+        & pl.col("wearer_id").is_not_null()
+        & pl.col("tallied_in").is_not_null()
+    )
+    inside = entries.select("entry_id", "tallied_in", "tallied_out", set_id=pl.col("set_ids")).explode(
+        "set_id"
+    )
+    raised = results["alarms"].filter((pl.col("source") != "derived") & pl.col("wear_id").is_null())
+    own = raised.join(inside, on="set_id").filter(
+        (pl.col("raised") >= pl.col("tallied_in"))
+        & (pl.col("tallied_out").is_null() | (pl.col("raised") <= pl.col("tallied_out")))
+    )
+    counts = own.group_by("entry_id").agg(
+        (pl.col("alarm") == alarm).sum().cast(pl.Int64).alias(f"{alarm}_alarms")
+        for alarm in ("no_motion", "distress")
+    )
+    return entries.join(counts, on="entry_id", how="left", maintain_order="left").select(
+        "incident_id",
+        "wearer_id",
+        "team",
+        "entry_id",
+        "no_motion_alarms",
+        "distress_alarms",
+        wear_id=pl.format("{}/-/{}", pl.col("set_ids").list.first(), pl.col("tallied_in").dt.epoch("s")),
+        set_id=pl.col("set_ids").list.first(),
+        started="tallied_in",
+        ended="tallied_out",
+        low_air_exits=pl.when(pl.col("low_air_at").is_not_null()).then(pl.lit(1, pl.Int64)),
+        silent_min=(pl.col("tallied_out") - pl.col("tallied_in")).dt.total_microseconds() / 60e6,
+    )
 
 
 def _once_an_entry(wears: pl.DataFrame) -> pl.DataFrame:

@@ -74,8 +74,14 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
 
 
 def _lines(context: PageContext) -> pl.DataFrame:
-    wears = keeper_of(context).look().ledger["wears"]
-    return update(context.archive.folder, wears, datetime.now(UTC), context.profile.retention.register_years)
+    keeper = keeper_of(context)
+    keeper.look()
+    return update(
+        context.archive.folder,
+        keeper.everybody(),
+        datetime.now(UTC),
+        context.profile.retention.register_years,
+    )
 
 
 def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:
@@ -88,6 +94,7 @@ def _row(row: dict[str, Any], *, of_one: bool) -> list[Any]:
     return [
         name,
         count(row["wears"]),
+        count(row["never_heard"]),
         cell(" / ".join(f"{one:,}" for one in kinds), value=sum(kinds)),
         *(_known(None if row[name] is None else row[name] / 60, 1) for name in ("under_air_min", "hard_min")),
         words.NOT_KNOWN

@@ -130,7 +130,7 @@ def _sections(
         _month_listing(months, running),
     ]
     not_over = running if len(months) and months["month"][-1] == running else None
-    return _summary(wears, look, context.profile, not_over), parts
+    return _summary(wears, look, choice, context.profile, not_over), parts
 
 
 def register(app: Dash, context: PageContext) -> None:
@@ -217,7 +217,9 @@ def _working(done: tuple[int, int]) -> Any:
     )
 
 
-def _summary(wears: pl.DataFrame, look: TrendsLook, profile: Profile, running: date | None) -> Any:
+def _summary(
+    wears: pl.DataFrame, look: TrendsLook, choice: Choice, profile: Profile, running: date | None
+) -> Any:
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
         last=pl.col("started").max().dt.strftime("%Y-%m-%d"),
@@ -230,6 +232,10 @@ def _summary(wears: pl.DataFrame, look: TrendsLook, profile: Profile, running: d
         **days,
     )
     paragraphs = [html.P(sentence, className="lead")]
+    unheard = len(chosen(look.never_heard, choice))
+    if unheard:
+        entries = counted(unheard, "entry", "entries")
+        paragraphs.append(html.P(words.NEVER_HEARD.format(entries=entries), className="few"))
     if len(wears) < FEWEST_WEARS_FOR_A_RATE:
         paragraphs.append(html.P(words.FEW.format(wears=counted(len(wears), "wear")), className="few"))
     if running is not None:

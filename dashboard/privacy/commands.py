@@ -132,7 +132,7 @@ def _registered(archive: Path, doctrine: Profile, now: datetime) -> pl.DataFrame
     ledger.update(now)
     roster = roster_of(Archive(archive))
     wears = with_station_and_role(ledger.tables()["wears"], no_roster() if roster is None else roster)
-    update(archive, wears, now, doctrine.retention.register_years)
+    update(archive, ledger.everybody(), now, doctrine.retention.register_years)
     return wears
 
 
@@ -170,7 +170,7 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     now = datetime.now(UTC)
     ledger = WearLedger(Archive(archive), doctrine)
     ledger.update(now)
-    lines = update(archive, ledger.tables()["wears"], now, doctrine.retention.register_years)
+    lines = update(archive, ledger.everybody(), now, doctrine.retention.register_years)
     table = by_person(lines, wearer_id)
     if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
         raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")

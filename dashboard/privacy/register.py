@@ -15,7 +15,7 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME
+from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME, was_heard
 from analysis.trends.wear_arrays import gone
 from dashboard.trends.kept_ledger import read_table, write_table
 from ingest.archive.store import work_folder
@@ -42,7 +42,7 @@ LINES = pl.Schema(
 def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -> pl.DataFrame:
     """Add the wears of named people, drop lines that are older than the register keeps, return the register.
 
-    `wears`: the ledger's.
+    `wears`: the ledger's, with those who were never heard.
 
     Raises `ArchiveProblem` when there is a register that cannot be read: nothing is written over it.
     """
@@ -62,6 +62,10 @@ def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -
     which = ["wear_id", "started"]
     nameless = wears.filter(gone(wears["wearer_id"])).select(which)
     kept_apart = kept.join(named, on=which, how="anti")
+    # Who was never heard was heard after all: messages came late.
+    heard = wears.filter(was_heard()).select(pl.col("incident_id", "wearer_id").cast(pl.String))
+    late = kept_apart.filter(~was_heard()).join(heard, on=heard.columns, how="semi")
+    kept_apart = kept_apart.join(late, on=which, how="anti")
     loosened = _loosened(kept_apart.join(nameless, on=which, how="semi"))
     whole = pl.concat([kept_apart.join(nameless, on=which, how="anti"), loosened, named])
     oldest = pl.lit(now).dt.offset_by(f"-{keep_years}y")
@@ -95,11 +99,12 @@ def _loosened(lines: pl.DataFrame) -> pl.DataFrame:
 def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
     """Return the register's sums by person and year, and over all years.
 
-    Returns `wearer_id`, `year` (``all``: together), `wears`, `incidents`, `drills`, `trainings` (each counted
-    once), `dose_wears` (with a heat sensor), `contaminations` (wears with such a note), `not_decontaminated`
-    (of these, without a word that it was done), `contaminated_min` (as noted; null where no note has
-    minutes), `heard_min` (of the minutes under air), `heard_part` (of these and those not heard), then the
-    sums of amounts; minutes, seconds, heat dose. What nothing measured is null, never 0.
+    Returns `wearer_id`, `year` (``all``: together), `wears` (heard), `never_heard` (entries of which nothing
+    else is known), `incidents`, `drills`, `trainings` (each counted once), `dose_wears` (with a heat sensor),
+    `contaminations` (lines with such a note), `not_decontaminated` (of these, without a word that it was
+    done), `contaminated_min` (as noted; null where no note has minutes), `heard_min` (of the minutes under
+    air), `heard_part` (of these and those not heard), then the sums of amounts; minutes, seconds, heat dose.
+    What nothing measured is null, never 0.
     """
     # A silence longer than the wear is one after its last reading: it is no part of the minutes under air.
     silent, under_air = pl.col("silent_min").fill_null(0.0), pl.col("under_air_min").fill_null(0.0)
@@ -110,7 +115,8 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
     lots = []
     for year in (pl.col("started").dt.strftime("%Y"), pl.lit("all")):
         sums = lines.group_by("wearer_id", year.alias("year")).agg(
-            pl.len().cast(pl.Int64).alias("wears"),
+            was_heard().sum().cast(pl.Int64).alias("wears"),
+            (~was_heard()).sum().cast(pl.Int64).alias("never_heard"),
             *(
                 pl.col("incident_id")
                 .filter(pl.col("kind") == kind)

@@ -5,12 +5,13 @@ NOTE = (
     "What each person was exposed to under air, by pseudonym. For occupational health only. Every look is "
     "logged. Names stay here for {years} years. Figures are estimates: heat dose is worked out from the air "
     "temperature and is not what a body felt. “Heard” is the share of the time for which messages came; "
-    "these sums lack the rest."
+    "these sums lack the rest. “Never heard” counts entries of which no set was heard under air."
 )
 EVERYBODY, OF = "Everybody, all years", "{wearer}, by year"
 WEARER, YEAR, ALL_YEARS = "Wearer", "Year", "all years"
 HEADS = (
     "Wears",
+    "Never heard",
     "Incidents / drills / training",
     "Hours under air",
     "Hours breathing hard",

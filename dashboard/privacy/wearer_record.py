@@ -155,7 +155,7 @@ def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, 
     ledger.update(made)
     tables, roster = ledger.tables(), roster_beside(work_folder(folder))
     wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
-    lines = update(folder, wears, made, profile.retention.register_years)
+    lines = update(folder, ledger.everybody(), made, profile.retention.register_years)
     formula_safe(by_person(lines, wearer_id)).write_csv(out / "exposure_register.csv")
     rests = [one for one in short_rests(wears, profile.rest) if one.wearer_id == wearer_id]
     found = [

@@ -120,6 +120,7 @@ def audit(
     from analysis.profile import Profile, load_profile
     from analysis.trends.audit import duties_tables
     from analysis.trends.duties import equipment_beside
+    from analysis.trends.ledger import was_heard
     from analysis.trends.roster import no_roster, with_station_and_role
     from dashboard.trends.wear_ledger import WearLedger, between, roster_of
     from ingest.archive.reading import Archive
@@ -142,6 +143,7 @@ def audit(
     ):
         ledger.update(now, progress, run)
     tables = ledger.tables()
+    silent = between({"wears": ledger.everybody().filter(~was_heard())}, first, last)["wears"].height
     roster = roster_of(archive)
     tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
     chosen = between(tables, first, last)
@@ -161,7 +163,12 @@ def audit(
         files = {
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
         }
-        said = {"wears": chosen["wears"].height, "inside_only": for_inside, "profile": profile.name}
+        said = {
+            "wears": chosen["wears"].height,
+            "never_heard": silent,
+            "inside_only": for_inside,
+            "profile": profile.name,
+        }
         echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
     else:
         from dashboard.trends.summary_words import INSIDE_ONLY, NO_ROW, published_note
@@ -170,6 +177,8 @@ def audit(
         if not any(table.height for table in shown.values()):
             meaning = NO_ROW
         wears = counted(chosen["wears"].height, "wear")
+        if silent:
+            wears += f", and {counted(silent, 'entry', 'entries')} never heard under air, in no figure"
         echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 

@@ -19,7 +19,7 @@ from analysis.trends.audit import Audit
 from analysis.trends.comparisons import Standing, signals
 from analysis.trends.duties import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.forecast_audit import ForecastLines, lines_of
-from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears
+from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears, was_heard
 from analysis.trends.measures import sums_by
 from analysis.trends.rest import ShortRest, short_rests
 from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
@@ -63,6 +63,10 @@ class TrendsLook:
     # Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
     there: Choosable = field(default_factory=lambda: Choosable([], [], [], [], near_misses=False))
+    # Entries of people who were never heard under air, as `wears`: nothing of them is known.
+    never_heard: pl.DataFrame = field(
+        default_factory=lambda: with_station_and_role(empty_ledger()["wears"], no_roster())
+    )
     # What stands out in a choice, worked out when it is first asked for.
     standing_out: Once[Choice, Standing] = field(default_factory=Once)
     # The page's sections of a choice on a day: they change when the ledger or the day does.
@@ -275,6 +279,10 @@ class Keeper:
             worker.join(patience_s)
         return self._look()
 
+    def everybody(self) -> pl.DataFrame:
+        """Return the ledger's wears with those who were never heard."""
+        return self._ledger.everybody()
+
     def progress(self) -> tuple[int, int] | None:
         """Return how much of what is new is worked out, (0, 0) before that is known; None when all is."""
         return self._progress if self._worker is not None and self._worker.is_alive() else None
@@ -329,16 +337,28 @@ class Keeper:
             if self._joined is None or (self._joined[0] != state and not soon):
                 tables = self._ledger.coded()
                 # The largest table goes first: what follows needs room, too.
-                wears = tables.pop("wears").with_row_index("row").cast({"row": pl.Int32})
+                everybody = tables.pop("wears")
+                unheard = everybody.filter(~was_heard())
+                wears = everybody.filter(was_heard()).with_row_index("row").cast({"row": pl.Int32})
+                del everybody
                 lines = lines_of(tables.pop("forecasts"), wears)
                 falls = falls_between_wears(wears)
                 wears = with_station_and_role(
                     wears.drop(NOT_SHOWN), no_roster() if roster is None else roster
                 )
+                unheard = with_station_and_role(unheard, no_roster() if roster is None else roster)
                 tables["wears"] = wears
                 self._version += 1
                 look = TrendsLook(
-                    tables, roster is not None, problem, None, self._version, lines, falls, known_of(wears)
+                    tables,
+                    roster is not None,
+                    problem,
+                    None,
+                    self._version,
+                    lines,
+                    falls,
+                    known_of(wears),
+                    unheard,
                 )
                 self._joined = (state, look)
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S

@@ -29,7 +29,7 @@ from analysis.pieces.piecewise import Run
 from analysis.profile import Profile
 from analysis.tables import Results
 from analysis.trends.coded import plain
-from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of
+from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, was_heard
 from analysis.trends.roster import roster_beside
 from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
 from ingest.archive.parts import is_archive
@@ -65,11 +65,18 @@ class WearLedger:
         return self._changes, tuple(brought)
 
     def tables(self) -> Ledger:
-        """Return the three tables as they are kept, and what was brought in; nothing is worked out."""
-        return {name: plain(frame) for name, frame in self.coded().items()}
+        """Return the three tables of wears that were heard, also those brought in; nothing is worked out."""
+        return {
+            name: plain(frame.filter(was_heard()) if name == "wears" else frame)
+            for name, frame in self.coded().items()
+        }
+
+    def everybody(self) -> pl.DataFrame:
+        """Return the table `wears` with those who were never heard (`analysis.trends.ledger.was_heard`)."""
+        return plain(self.coded()["wears"])
 
     def coded(self) -> Ledger:
-        """Return the tables with their names as numbers (`analysis.trends.coded`)."""
+        """Return everything with its names as numbers (`analysis.trends.coded`)."""
         kept = self._loaded().tables
         brought = _brought(self._folder)
         return {

@@ -112,6 +112,7 @@ TEST_HEADS = ["What", "Test", "Done", "Due", "State", "Last wear (UTC)", "Stands
 EQUIPMENT = {"set": "Set", "cylinder": "Cylinder"}
 OVERDUE, DUE_SOON, NOT_DUE = "overdue by {days}", "due in {days}", "not due yet"
 NEAR_MISSES, ONLY_NEAR_MISSES = "Near misses", "Near misses only"
+NEVER_HEARD = "Never heard under air: {entries}. Nothing of them is in these figures."
 WITHOUT_STATION = "{count} have no station and are in no comparison of stations."
 BY_YEAR, BY_QUARTER = "{part} by year", "{part} by quarter"
 WORKING = "Analysing new wears: {part} of their messages read. The page opens by itself."

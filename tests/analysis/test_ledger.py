@@ -19,10 +19,12 @@ from analysis.trends.ledger import (
     falls_between_wears,
     kind_of,
     ledger_of,
+    was_heard,
 )
 from analysis.trends.measures import by_month
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard, no_messages
+from tests.analysis.conftest import WrittenLog
 
 START = datetime(2031, 1, 10, 8, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -100,6 +102,30 @@ def test_a_silence_in_which_nobody_breathed_is_no_time_under_air(
     )
     (row,) = wears_of(results).to_dicts()
     assert (row["under_air_min"], row["silent_min"]) == (under_air_min, 400.0)
+
+
+def test_who_was_never_heard_has_a_line_in_which_nothing_is_none(log: WrittenLog) -> None:
+    """Each wear that nobody heard left the rates, and its people the register."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for number, bar in ((1, None), (2, 30.0)):
+        about = {"incident_id": "I-1", "set_id": f"S-{number}", "wearer_id": f"W-{number}"}
+        desk.say(10, "tally", action="in", **about)
+        if bar is not None:
+            desk.say(500, "gauge", incident_id="I-1", set_id=f"S-{number}", pressure_bar=bar)
+        desk.say(610, "tally", action="out", **about)
+    log.talker("S-1").say(300, "alarm", alarm="distress", state="raised")
+    desk.say(640, "note", incident_id="I-1", set_id="S-1", text="Contamination: soot, 25 min")
+    messages = log.frames()
+    assert not len(messages["refused"]), messages["refused"]["reason"].to_list()
+    wears = ledger_of(analyse(messages, Profile.default()), messages)["wears"].sort("wearer_id")
+    assert wears["wearer_id"].to_list() == ["W-1", "W-2"]
+    assert wears.filter(was_heard()).is_empty()
+    assert wears["silent_min"].to_list() == [10.0, 10.0]
+    assert wears["distress_alarms"].to_list() == [1, None]
+    assert wears["low_air_exits"].to_list() == [None, 1]
+    assert wears["contamination"].to_list() == ["soot", None]
+    assert wears.select("under_air_min", "hard_min", "heat_dose").null_count().row(0) == (2, 2, 2)
 
 
 def test_hard_breathing_counts_seconds_at_and_above_the_threshold() -> None:

@@ -79,6 +79,34 @@ def test_a_silence_after_the_wear_is_no_part_of_it_and_shares_stay_shares(tmp_pa
     assert {one["class_4_s"] for one in found} == {None}
 
 
+def test_who_was_never_heard_is_in_the_register_and_leaves_when_heard_late(tmp_path: Path) -> None:
+    """Three of five people were in it: the sets of two had said nothing, though a note said soot."""
+    silent = {
+        "wearer_id": "W-3",
+        "incident_id": "A",
+        "silent_min": 30.0,
+        "contamination": "soot",
+        "kind": "incident",
+    }
+    lines = wears_of({**silent, "wear_id": "S-3/-/1", "contaminated_min": 40.0})
+    (one,) = by_person(update(tmp_path, lines, NOW, 40)).filter(pl.col("year") == "all").to_dicts()
+    assert (one["wears"], one["never_heard"], one["contaminations"], one["contaminated_min"]) == (
+        0,
+        1,
+        1,
+        40.0,
+    )
+    assert (one["under_air_min"], one["heard_min"], one["heard_part"], one["silent_min"]) == (
+        None,
+        0.0,
+        0.0,
+        30.0,
+    )
+    late = wears_of({**silent, "under_air_min": 25.0, "entry_id": "A/W-3/1"})
+    (one,) = by_person(update(tmp_path, late, NOW, 40)).filter(pl.col("year") == "all").to_dicts()
+    assert (one["wears"], one["never_heard"]) == (1, 0)
+
+
 def test_names_that_retain_drops_stay_in_the_register_until_its_own_time(tmp_path: Path) -> None:
     update(tmp_path, two_people(), NOW, 40)
     dropped = two_people().with_columns(wearer_id=pl.lit("gone-0123456789"))

@@ -261,3 +261,30 @@ def test_a_worker_that_does_not_see_the_archive_says_so(archive: Archive, tmp_pa
     with pytest.raises(ArchiveProblem, match=r"none of the 10,674 messages of 2031-05-04 .*not-mounted"):
         ledger.update(LONG_AFTER, run=run)
     assert ledger.tables()["wears"].is_empty()
+
+
+def test_who_was_never_heard_is_told_apart_from_the_wears(tmp_path: Path) -> None:
+    """Two of five were not heard: a service whose radio fails must not look safer for it."""
+    log = WrittenLog()
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for number in (1, 2):
+        about = {"incident_id": "I-1", "set_id": f"S-{number}", "wearer_id": f"W-{number}"}
+        desk.say(10, "tally", action="in", **about)
+        desk.say(610, "tally", action="out", **about)
+    log.talker("S-1").breathe(20, 500)
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    seal_messages(archive, log.frames(), "log")
+    context = PageContext(archive=Archive(archive), profile=Profile.default())
+    ledger = WearLedger(Archive(archive), Profile.default())
+    ledger.update(OPENED + timedelta(days=9))
+    assert ledger.tables()["wears"]["wearer_id"].to_list() == ["W-1"]
+    assert ledger.everybody()["wearer_id"].sort().to_list() == ["W-1", "W-2"]
+    page = str(trends_page.layout(context, {}))
+    assert "Never heard under air: 1 entry. Nothing of them is in these figures." in page
+    done = CliRunner().invoke(
+        root, ["audit", "--inside", "--archive", str(archive), "--out", str(tmp_path / "out")]
+    )
+    assert done.exit_code == 0, done.output
+    assert "1 wear, and 1 entry never heard under air, in no figure; tables" in done.output
