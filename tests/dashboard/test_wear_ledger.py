@@ -13,20 +13,25 @@ from typing import Any
 
 import polars as pl
 import pytest
+from click.testing import CliRunner
 
 from analysis.incident import analyse
 from analysis.profile import Profile, shipped_profile
 from analysis.tables import Results
 from analysis.trends.ledger import SCHEMAS, empty_ledger
+from dashboard.context import PageContext
+from dashboard.pages import trends as trends_page
 from dashboard.trends import wear_ledger
 from dashboard.trends.kept_ledger import MOST_CHUNKS, nothing_kept, read_kept, write_kept
 from dashboard.trends.wear_ledger import WearLedger, between, bring_in
+from dashboard.underair import root
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from tests.analysis.conftest import OPENED, WrittenLog
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "radio_drill.ndjson.zst"
 HEARD = list(read_capture(SAMPLE))
