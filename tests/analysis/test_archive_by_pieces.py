@@ -6,8 +6,6 @@ import functools
 import io
 import json
 import shutil
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -39,6 +37,7 @@ from ingest.contract.times import micros
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 from sample_logs.drills import build_clock_troubles, build_radio_troubles
 from tests.faults.journal_reading import segment_bytes
+from tests.verbs import underair
 
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
@@ -298,8 +297,7 @@ def test_memory_follows_the_batch(archive: Path) -> None:
 
 
 def test_tidy_brings_the_index_up_to_date(own: Path) -> None:
-    command = [sys.executable, "-m", "dashboard.underair", "tidy", "--archive", str(own), "--json"]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    assert underair("tidy", "--archive", own, "--json").returncode == 0
     days = {path.name.removeprefix("date=") for path in own.glob("*/date=*")}
     made = {path.name: path.stat().st_mtime_ns for path in (own / FOLDER).iterdir()}
     assert {"desks.parquet", "setups.parquet"} | {f"sets.{day}.parquet" for day in days} == set(made)

@@ -5,6 +5,7 @@ The `page` fixture fails the test on any console error, script error or request 
 
 from __future__ import annotations
 
+import os
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -30,8 +31,10 @@ def demo(free_port: Callable[[], int], tmp_path: Path, wait_until: Callable[...,
         assert running.process.stdout is not None
         assert running.process.stdout.readline() == f"underair demo: {running.url}/\n"
         yield running
-        running.process.send_signal(signal.SIGTERM)
+        os.killpg(running.process.pid, signal.SIGINT)  # Ctrl-C reaches the whole group
         assert running.process.wait(60) == 0
+        assert running.process.stderr is not None
+        assert "Traceback" not in running.process.stderr.read()
         wait_until(lambda: running.processes() == [], what="the last process to go")
         assert running.folders() == []
     finally:

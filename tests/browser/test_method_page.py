@@ -33,8 +33,7 @@ def test_a_document_can_be_read(page: Any, address: str, name: str, axe: Callabl
     assert page.locator("h1").count() == 1
     assert axe(page) == []
     page.emulate_media(color_scheme="dark")
-    if name != "tables":  # nothing there that `findings` has not
-        assert axe(page, contrast=True) == []
+    assert axe(page, contrast=True) == []
     # Each link of the text leads to a document or a place on this one, and no text was taken for a link.
     links = page.locator(".method section a").evaluate_all("all => all.map(a => a.getAttribute('href'))")
     assert [link for link in links if not link.startswith("/method?document=")] == []

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,7 +19,6 @@ from tests.analysis.conftest import WrittenLog
 from tests.verbs import underair
 
 ROOT = Path(__file__).parents[2]
-UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
 
 
 @pytest.fixture(scope="module")
@@ -43,10 +40,6 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*UNDERAIR, *arguments], capture_output=True, text=True, timeout=240, cwd=ROOT)
-
-
 def evidence(archive: Path) -> dict[str, bytes]:
     """Everything but what is made of the rest: `index/`, `derived/`, and the exposure register."""
     files = {str(path.relative_to(archive)): path for path in archive.rglob("*") if path.is_file()}
@@ -60,7 +53,7 @@ def evidence(archive: Path) -> dict[str, bytes]:
 def test_it_holds_all_of_one_wearer_and_nothing_of_another(archive: Path, tmp_path: Path) -> None:
     before = evidence(archive)
     out = tmp_path / "about"
-    done = run("wearer", "W-03", "--archive", str(archive), "--out", str(out), "--json")
+    done = underair("wearer", "W-03", "--archive", archive, "--out", out, "--json")
     assert done.returncode == 0, done.stderr
     written = json.loads(done.stdout)
     wears = pl.read_csv(out / "tables" / "wears.csv")

@@ -38,19 +38,18 @@ def demo(free_port: Callable[[], int], tmp_path: Path) -> Iterator[Demo]:
     running.end()
 
 
-def test_ctrl_c_reaches_the_whole_group_and_ends_it_cleanly(demo: Demo, wait_until: Wait) -> None:
-    wait_until(demo.live, what="the first rows")
-    os.killpg(demo.process.pid, signal.SIGINT)
-    assert demo.process.wait(60) == 0
-    wait_until(lambda: demo.processes() == [], what="the last process to go")
-    assert demo.process.stderr is not None
-    assert "Traceback" not in demo.process.stderr.read()
-
-
-def test_ctrl_c_while_the_parts_start_leaves_one_line_and_no_traceback(demo: Demo, wait_until: Wait) -> None:
+@pytest.mark.parametrize(
+    "end",
+    [lambda demo: os.killpg(demo.process.pid, signal.SIGINT), lambda demo: demo.process.terminate()],
+    ids=["Ctrl-C", "SIGTERM"],
+)
+def test_ended_while_the_parts_start_it_leaves_one_line_and_no_traceback(
+    demo: Demo, wait_until: Wait, end: Callable[[Demo], None]
+) -> None:
+    """Ended later, by Ctrl-C: `tests/browser/test_demo_end_to_end.py`."""
     assert demo.process.stdout is not None
     demo.process.stdout.readline()
-    os.killpg(demo.process.pid, signal.SIGINT)
+    end(demo)
     _, errors = demo.process.communicate(timeout=60)
     assert "Traceback" not in errors
     assert errors.splitlines()[-1] == "underair demo: ended"
@@ -67,10 +66,11 @@ def test_killing_the_parent_leaves_nothing_either(demo: Demo, wait_until: Wait) 
 
 
 def test_a_part_that_ends_ends_the_demo_with_a_sentence(demo: Demo, wait_until: Wait) -> None:
-    wait_until(demo.live, what="the first rows")
+    wait_until(
+        lambda: any((folder / "listener.log").exists() for folder in demo.folders()), what="a listener"
+    )
     (folder,) = demo.folders()
-    listener = holder_of(folder / "listener.log", demo)
-    os.kill(listener, signal.SIGKILL)
+    os.kill(wait_until(lambda: holder_of(folder / "listener.log", demo), what="its pid"), signal.SIGKILL)
     assert demo.process.wait(60) == 1
     assert demo.process.stderr is not None
     assert "the demo's listener has ended (exit code -9)" in demo.process.stderr.read()
@@ -78,8 +78,8 @@ def test_a_part_that_ends_ends_the_demo_with_a_sentence(demo: Demo, wait_until: 
     assert not folder.exists()
 
 
-def holder_of(file: Path, demo: Demo) -> int:
-    """The pid of the demo's process that has `file` open."""
+def holder_of(file: Path, demo: Demo) -> int | None:
+    """The pid of the demo's process that has `file` open; None while none has."""
     for line in demo.processes():
         pid = int(line.split()[0])
         descriptors = Path(f"/proc/{pid}/fd")
@@ -88,7 +88,7 @@ def holder_of(file: Path, demo: Demo) -> int:
                 return pid
         except (PermissionError, FileNotFoundError):
             continue
-    raise AssertionError(f"no process has {file} open")
+    return None
 
 
 def test_a_taken_port_is_said_with_the_way_out(free_port: Callable[[], int]) -> None:

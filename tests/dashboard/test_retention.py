@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -71,9 +72,14 @@ def _archive(folder: Path) -> Path:
     return folder
 
 
-@pytest.fixture(name="archive")
-def archive_fixture(tmp_path: Path) -> Path:
-    return _archive(tmp_path / "archive")
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return _archive(tmp_path_factory.mktemp("made") / "archive")
+
+
+@pytest.fixture
+def archive(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made, tmp_path / "archive"))
 
 
 def _drop(archive: Path, *, apply: bool = True, cut_off: datetime = CUT_OFF) -> Retained:

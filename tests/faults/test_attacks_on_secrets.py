@@ -12,6 +12,8 @@ from typing import Any
 
 import pytest
 
+from tests.verbs import underair
+
 ROOT = Path(__file__).parents[2]
 UNDERAIR = [sys.executable, "-m", "dashboard.underair"]
 SECRET = "nine-green-kettles-in-a-row"
@@ -49,7 +51,7 @@ def everything_written(folder: Path) -> bytes:
 @pytest.mark.parametrize("url", WRONG_BROKERS[:1] + WRONG_BROKERS[3:])
 @pytest.mark.parametrize("verb", ["listen", "replay", "serve", "check-broker"])
 def test_a_broker_that_cannot_be_reached_tells_no_password(
-    tmp_path: Path, verb: str, url: str, free_port: Callable[[], int]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, verb: str, url: str, free_port: Callable[[], int]
 ) -> None:
     archive = tmp_path / "archive"
     archive.mkdir()
@@ -59,16 +61,21 @@ def test_a_broker_that_cannot_be_reached_tells_no_password(
         "serve": ["--archive", str(archive), "--broker", url, "--port", str(free_port())],
         "check-broker": [url],
     }[verb]
-    with subprocess.Popen(
-        [*UNDERAIR, verb, *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        env=environment(),
-        cwd=ROOT,
-    ) as run:
-        told = told_until(
-            run, b"trying again", b"pages at"
-        )  # one that goes on trying, or serves all the same
+    if url.startswith("http"):  # refused at once
+        monkeypatch.setenv("UNDERAIR_MQTT_USERNAME", NAME)
+        monkeypatch.setenv("UNDERAIR_MQTT_PASSWORD", SECRET)
+        done = underair(verb, *arguments)
+        assert done.returncode != 0
+        told = (done.stdout + done.stderr).encode()
+    else:
+        with subprocess.Popen(
+            [*UNDERAIR, verb, *arguments],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            env=environment(),
+            cwd=ROOT,
+        ) as run:  # one that goes on trying, or serves all the same
+            told = told_until(run, b"trying again", b"pages at")
     assert told
     assert SECRET.encode() not in told
     assert SECRET.encode() not in everything_written(archive)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -21,6 +20,7 @@ from ingest.contract.errors import BrokerProblem
 from ingest.keeping_commands import check_broker as check_broker_verb
 from ingest.listener import Listener
 from ingest.settings import BrokerSettings, Settings
+from tests.verbs import underair
 
 WaitUntil = Callable[..., Any]
 pytestmark = [pytest.mark.broker, pytest.mark.usefixtures("seals_here")]
@@ -53,19 +53,14 @@ def test_default_queue_is_found_to_lose_messages(mosquitto: Any) -> None:
 
 def test_built_in_broker_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     with EmbeddedBroker() as broker:
-        environment = {
-            **os.environ,
-            "UNDERAIR_MQTT_USERNAME": broker.username,
-            "UNDERAIR_MQTT_PASSWORD": broker.password,
-        }
-        command = [sys.executable, "-m", "dashboard.underair", "check-broker", broker.url, "--messages", "50"]
-        done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
+        with monkeypatch.context() as signed_in:
+            signed_in.setenv("UNDERAIR_MQTT_USERNAME", broker.username)
+            signed_in.setenv("UNDERAIR_MQTT_PASSWORD", broker.password)
+            command = ["check-broker", broker.url, "--messages", "50"]
+            done, as_json = underair(*command), underair(*command, "--json")
         assert done.returncode == 1, done.stderr
         assert "well: delivery: a message came through" in done.stdout
         assert "LOSS: " in done.stdout
-        as_json = subprocess.run(
-            [*command, "--json"], capture_output=True, text=True, check=False, env=environment
-        )
         assert {finding["name"] for finding in json.loads(as_json.stdout)} >= {"delivery", "queue"}
         with pytest.raises(BrokerProblem, match="refuses us"):
             check_broker(broker.url)

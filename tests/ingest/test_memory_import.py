@@ -5,8 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,6 +24,7 @@ from ingest.contract.frames import frames_from_heard
 from ingest.contract.units import known_units, to_contract_unit
 from ingest.importing import import_capture
 from ingest.memory import EXAMPLE, import_memory, load_mapping
+from tests.verbs import underair
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2031, 5, 6, 9, 0, tzinfo=UTC)
@@ -217,12 +216,11 @@ def test_any_bytes_are_rows_or_a_sentence(
 
 
 def test_import_verb_takes_a_mapping(tmp_path: Path, memory: Path) -> None:
-    command = [sys.executable, "-W", "error", "-m", "dashboard.underair", "import", str(memory)]
-    command += ["--archive", str(tmp_path / "archive"), "--json"]
-    without = subprocess.run(command, capture_output=True, text=True, check=False)
+    command = ["import", memory, "--archive", tmp_path / "archive", "--json"]
+    without = underair(*command)
     assert without.returncode == 1
     assert "a CSV file needs --mapping" in without.stderr
-    done = subprocess.run([*command, "--mapping", str(EXAMPLE)], capture_output=True, text=True, check=False)
+    done = underair(*command, "--mapping", EXAMPLE)
     assert done.returncode == 3, done.stderr
     assert json.loads(done.stdout) == {"received": 7, "kept": 4, "duplicates": 1, "refused": 2}
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 import unicodedata
 from pathlib import Path
 
 import pytest
 
 from ingest.shown_text import echo, shown
+from tests.verbs import underair
 
 ROOT = Path(__file__).parents[2]
 UNSEEN = [chr(n) for n in range(0x110000) if unicodedata.category(chr(n)) in ("Cc", "Zl", "Zp", "Cs")]
@@ -50,20 +49,8 @@ def test_every_verb_prints_through_it() -> None:
 
 def test_error_with_an_escape_sequence_in_a_name_reaches_no_terminal(tmp_path: Path) -> None:
     log = tmp_path / "a\x1b]0;owned\x07.ndjson"
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "dashboard.underair",
-            "import",
-            str(log),
-            "--archive",
-            str(tmp_path / "archive"),
-        ],
-        capture_output=True,
-        cwd=ROOT,
-        check=False,
-    )
+    done = underair("import", log, "--archive", tmp_path / "archive")
     assert done.returncode != 0
-    assert b"\x1b" not in done.stdout + done.stderr
-    assert b"\x07" not in done.stdout + done.stderr
+    assert "owned" in done.stderr
+    assert "\x1b" not in done.stdout + done.stderr
+    assert "\x07" not in done.stdout + done.stderr
