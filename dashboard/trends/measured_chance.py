@@ -6,14 +6,14 @@ import logging
 import threading
 import time
 from collections.abc import Iterator
+from datetime import date
 from itertools import islice
-from typing import TYPE_CHECKING
+
+import polars as pl
 
 from analysis.trends.false_marks import DRAWS, FalseMarks, false_marks
+from analysis.trends.ledger import Ledger
 from ingest.contract.any_error import ANY_ERROR
-
-if TYPE_CHECKING:
-    from dashboard.trends.view import TrendsLook
 
 log = logging.getLogger("underair.trends")
 
@@ -32,33 +32,27 @@ class MeasuredChance:
         self._lock = threading.Lock()
         self._began = -AGAIN_AFTER_S
 
-    def begin(self, look: TrendsLook) -> None:
-        """Measure over what a look sees, unless that was done within a day."""
+    def begin(self, ledger: Ledger, falls: pl.DataFrame, running: date) -> None:
+        """Measure, unless that was done within a day; what is given is as in `false_marks`."""
         with self._lock:
-            if time.monotonic() - self._began < AGAIN_AFTER_S or not len(look.ledger["wears"]):
+            if time.monotonic() - self._began < AGAIN_AFTER_S or not len(ledger["wears"]):
                 return
             self._began = time.monotonic()
-        threading.Thread(target=self._measure, args=(look,), name="chance", daemon=True).start()
+        counts = false_marks(ledger["wears"], ledger["set_events"], falls, running)
+        threading.Thread(target=self._measure, args=(counts,), name="chance", daemon=True).start()
 
     def stop(self) -> None:
         """Measure no more."""
         self._stop.set()
 
-    def _measure(self, look: TrendsLook) -> None:
+    def _measure(self, counts: Iterator[FalseMarks]) -> None:
         try:
-            for count in _rested(ledgers_of(look), self._stop):
+            for count in _rested(counts, self._stop):
                 # A first figure is shown as it grows; a later one when it says as much as the one before.
                 if count.drawn >= self.count.drawn:
                     self.count = count
         except ANY_ERROR:
             log.exception("how often chance names somebody could not be measured; the next try is tomorrow")
-
-
-def ledgers_of(look: TrendsLook) -> Iterator[FalseMarks]:
-    """Yield the counts after each ledger that is drawn from what a look sees."""
-    from dashboard.trends.view import running_month
-
-    return false_marks(look.ledger["wears"], look.ledger["set_events"], look.falls, running_month())
 
 
 def _rested(counts: Iterator[FalseMarks], stop: threading.Event) -> Iterator[FalseMarks]:

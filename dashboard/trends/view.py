@@ -322,7 +322,7 @@ class Keeper:
                 if self.when_new is not None and look.version != seen and look.working is None:
                     self.when_new(look)
                     seen = look.version
-                    self.chance.begin(look)
+                    self.chance.begin(look.ledger, look.falls, running_month())
             except ANY_ERROR:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 

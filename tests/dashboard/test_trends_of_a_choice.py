@@ -209,7 +209,8 @@ def test_chance_is_measured_in_the_background_once_a_day(
     monkeypatch.setattr(measured_chance, "RESTS", 0.0)
     keeper = keeper_of(context)
     assert "This is not measured on your own wears yet." in text_of(trends_page.layout(context, {}))
-    keeper.chance.begin(keeper.look())
+    look = keeper.look()
+    keeper.chance.begin(look.ledger, look.falls, view.running_month())
     wait_until(lambda: keeper.chance.count.drawn == 2)
     assert "We made 2 copies of your wears without any difference." in text_of(
         trends_page.layout(context, {})
@@ -219,7 +220,7 @@ def test_chance_is_measured_in_the_background_once_a_day(
         return any(thread.name == "chance" for thread in threading.enumerate())
 
     wait_until(lambda: not measuring())
-    keeper.chance.begin(keeper.look())  # within a day: no second thread
+    keeper.chance.begin(look.ledger, look.falls, view.running_month())  # within a day: no second thread
     assert not measuring()
 
 
