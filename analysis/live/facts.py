@@ -94,8 +94,8 @@ def row_of(
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
     if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
-    if wear is not None and wear.cylinder is not None and live_set.cylinder != wear.cylinder:
-        remarks = (*remarks, Reason("other_setup"))  # it counts from the next wear on, as in the review
+    if wear is not None and wear.setup_changed:
+        remarks = (*remarks, Reason("other_setup"))
     relief = was_turn_back[0] if was_turn_back else None
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -88,6 +88,7 @@ class Wear:
     setup: dict[str, Any] | None
     setup_identity: str | None
     thresholds: Thresholds
+    setup_changed: bool = False  # whether its set said another cylinder or other thresholds in its middle
     tally: TallyEntry | None = None
     # The next pressure reading or `power off` of the same power-up; None when there is none.
     following: Following | None = None
@@ -274,6 +275,13 @@ def _wears_of(
                     power_up.identity(int(seq[span.stop])),
                     float(bar[span.stop]),
                 )
+            said = [setup.said] if setup is not None else []
+            said += [
+                one.said
+                for one in setups
+                if one.power_up == power_up.key and at_us[span.start] < one.at_us <= at_us[span.stop - 1]
+            ]
+            cylinder, thresholds = _worst_of(said, profile)
             wears.append(
                 Wear(
                     wear_id=f"{power_up.name}/{power_up.boot}/{before + len(wears) + 1}",
@@ -286,10 +294,11 @@ def _wears_of(
                     gas_temperature_c=gas_c[span],
                     spike=part_spike[start : stop + 1],
                     ended_how=_how(how, off is not None),
-                    cylinder=cylinder_of(setup.said) if setup else None,
+                    cylinder=cylinder,
                     setup=setup.said if setup else None,
                     setup_identity=setup.identity if setup else None,
-                    thresholds=thresholds_of(setup.said if setup else None, profile),
+                    thresholds=thresholds,
+                    setup_changed=len({_worst_of([one], profile) for one in said}) > 1,
                     following=following,
                 )
             )
@@ -343,6 +352,20 @@ def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
     if not worn or not 0 < rated_bar <= MOST_RATED_BAR:
         return None
     return Cylinder(int(count), float(water_volume_l), float(rated_bar))
+
+
+def _worst_of(said: Sequence[dict[str, Any]], profile: Profile) -> tuple[Cylinder | None, Thresholds]:
+    """Return cylinder and thresholds of a wear: of several setups the least air and the highest warning.
+
+    Nobody knows which of them is right. Our own rule.
+    """
+    cylinders = [one for one in map(cylinder_of, said) if one is not None]
+    first = thresholds_of(said[0] if said else None, profile)
+    warnings = [thresholds_of(one, profile).low_air_bar for one in said]
+    return (
+        min(cylinders, key=lambda one: one.total_l, default=None),
+        replace(first, low_air_bar=max(warnings, default=first.low_air_bar)),
+    )
 
 
 def thresholds_of(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:

@@ -126,7 +126,7 @@ REASONS = {
     "settled_breathing": "settled by a word {age} ago, still under air",
     "incident_closed": "incident closed {age} ago, not tallied out",
     "no_setup": "cylinder not known",
-    "other_setup": "set now names another cylinder; figures use the first",
+    "other_setup": "its setup changed: the least air and highest warning count",
     "no_air_yet": "tallied in {age} ago, no pressure yet",
     "valve_closed": "valve closed {age} ago",
 }

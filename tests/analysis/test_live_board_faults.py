@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
+from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.live.inside import SetNow
 from analysis.live.rows import Row, Snapshot
-from analysis.profile import parse_profile
+from analysis.profile import Profile, parse_profile
 
 
 def breathe(talker: Any, from_s: int, to_s: int, start_bar: float = 280.0, **first: Any) -> None:
@@ -63,6 +64,25 @@ def test_a_wear_keeps_the_cylinder_it_began_with_and_says_that_the_set_now_names
     assert next_wear.cylinder_known == (water_volume_l > 0)
     assert ("no_setup" in codes(next_wear)) == (water_volume_l == 0)
     assert (next_wear.low_air is None) == (water_volume_l == 0)
+
+
+def test_of_two_setups_in_one_wear_the_higher_warning_and_the_smaller_cylinder_count(
+    log: Any, see: Any
+) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    breathe(one, 1, 400)
+    one.set_up(100.5, low_air_bar=100.0)
+    one.set_up(150.5, cylinders={"count": 1, "water_volume_l": 3.0, "rated_bar": 300.0})
+    before, after = only(see(90)), only(see(200))
+    assert (before.low_air_bar, before.turn_back_bar) == (55.0, (280.0 + 55.0) / 2.0)
+    assert (after.low_air_bar, after.turn_back_bar) == (100.0, (280.0 + 100.0) / 2.0)
+    assert codes(after).count("other_setup") == 1
+    assert after.low_air is not None
+    assert before.low_air is not None
+    assert after.low_air.median < 0.5 * before.low_air.median
+    (wear,) = analyse(log.frames(), Profile.default())["wears"].to_dicts()
+    assert (wear["turn_back_bar"], wear["low_air_bar"]) == (190.0, 100.0)
 
 
 def test_a_first_gas_temperature_that_cannot_be_is_not_believed(log: Any, see: Any) -> None:

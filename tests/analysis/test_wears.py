@@ -193,7 +193,7 @@ class TestCylinders:
         talker.set_up(0)
         talker.set_up(10, cylinders={"count": 2, "water_volume_l": 4.7, "rated_bar": 200.0}, low_air_bar=60.0)
         talker.breathe(60, 120, start_bar=200.0)
-        talker.set_up(100)
+        talker.set_up(300)
         (wear,) = wears_of(log)
         assert (wear["cylinder_count"], wear["water_volume_l"], wear["rated_bar"]) == (2, 4.7, 200.0)
         assert wear["low_air_bar"] == 60.0
