@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from analysis.clocks.links import SILENCE_INTERVALS, Gap, usual_interval_s
+from analysis.clocks.links import Gap, silent_after_s, usual_interval_s
 from analysis.findings.examined import Examined
 from analysis.records import PowerUp
 from analysis.refused import refused_between
@@ -95,13 +95,13 @@ def _heard_to_close(wear: Wear) -> bool:
 
 def _close(entry: Entry, one: Examined, following: Wear | None) -> None:
     """Let the silence after a wear go on until the set's next wear, or until the wearer left."""
-    wear, usual_s = one.wear, usual_interval_s(one.wear)
+    wear, usual_s = one.wear, usual_interval_s(one.wear.at_us)
     if wear.ended_how in ("closed", "changed"):
         return
     until_us = following.started_us if following is not None else entry.left_us or wear.ended_us
     seconds = (until_us - wear.ended_us) * 1e-6
     known = next((gap for gap in one.gaps if gap.at_end), None)
-    if seconds <= SILENCE_INTERVALS * max(usual_s or 1.0, 0.2):
+    if seconds <= silent_after_s(usual_s or 1.0):
         return
     if known is not None and known.ended_us >= until_us:
         return

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
 
 import polars as pl
 
-from analysis.clocks.links import SILENCE_INTERVALS
+from analysis.clocks.links import silent_after_s, usual_interval_s
 from analysis.live.rows import Hearing
 from analysis.records import Channel, PowerUp
 from ingest.contract.frames import Messages
@@ -76,7 +74,7 @@ class HeardSet:
     offs_us: tuple[int, ...] = ()
     boots_us: tuple[int, ...] = ()
     # How long it may be quiet: three of its usual intervals between readings.
-    silent_after_us: int = round((SILENCE_INTERVALS * DEFAULT_INTERVAL_S + TRANSPORT_S) * 1e6)
+    silent_after_us: int = round((silent_after_s(DEFAULT_INTERVAL_S) + TRANSPORT_S) * 1e6)
 
     @property
     def interrupted_us(self) -> list[int]:
@@ -101,16 +99,14 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
                 newest, last_us = power_up, end_us
             if kind == "pressure":
                 reading_us = end_us if reading_us is None else max(end_us, reading_us)
-                at_us = channel.at_us[-LAST_INTERVALS - 1 :].tolist()
-                if len(at_us) > 3:
-                    usual_s = median(b - a for a, b in itertools.pairwise(at_us)) * 1e-6
+                usual_s = (usual_interval_s(channel.at_us) if len(channel) > 3 else None) or usual_s
             elif kind == "power":
                 for position, row in enumerate(channel.rows):
                     if row["state"] == "off" and not channel.retained[position]:
                         offs_us.append(int(channel.at_us[position]))
         if firsts:
             boots_us.append(min(firsts))
-    allowed_us = round((SILENCE_INTERVALS * usual_s + TRANSPORT_S) * 1e6)
+    allowed_us = round((silent_after_s(usual_s) + TRANSPORT_S) * 1e6)
     return HeardSet(newest, last_us, reading_us, tuple(offs_us), tuple(sorted(boots_us)), allowed_us)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.derived import HEAT_CLEARS_BELOW_K, runs_of, still_from_motion
+from analysis.clocks.links import USUAL_OF
 from analysis.live.inside import closed_in_order
 from analysis.policies import BY_NEW_LOWS
 from analysis.profile import Profile
@@ -28,8 +29,9 @@ EDGE_US = 120_000_000
 """Around both ends of a wear the pressure is kept whole: longer than any rule looks. Our own rule."""
 LINE_US = 10_000_000
 """The air line so far has one point each."""
-FIRST_KEPT = 10
-"""Of each kind: by these a power-up under a number that was used before is told. Our own rule."""
+FIRST_KEPT = USUAL_OF + 1
+"""Of each kind: they tell a power-up under a number that was used before, and its usual interval. Our own
+rule."""
 BESIDE = 3  # readings on both sides of what is kept for itself
 
 

@@ -76,12 +76,12 @@ def runs(channel: Any, zero_us: float, before_s: float) -> list[tuple[int, int]]
 
 
 def test_what_is_kept_of_a_closed_wear_to_the_second(log: Any) -> None:
-    """The first ten of each kind; what an alarm rests on and three beside it; both ends; slips; new lows."""
+    """The first 22 of each kind; what an alarm rests on and three beside it; both ends; slips; new lows."""
     two_wears(log)
     kept = played(log)[0]._services["trial"]._sets["S-1"].power_ups[0].channels
     zero_us = log.at(0).timestamp() * 1e6
-    assert runs(kept["motion"], zero_us, 900) == [(5, 14), (497, 562)]
-    assert runs(kept["temperature"], zero_us, 900) == [(5, 14), (597, 642)]
+    assert runs(kept["motion"], zero_us, 900) == [(5, 26), (497, 562)]
+    assert runs(kept["temperature"], zero_us, 900) == [(5, 26), (597, 642)]
     pressure = runs(kept["pressure"], zero_us, 900)
     assert pressure[0] == (5, 140)  # the wear began at 20 s
     assert (397, 403) in pressure  # 20 bar at 400 s

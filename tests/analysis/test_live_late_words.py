@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 import analysis.live.service_board as board_module
+from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.live.desk_record import NOTES_KEPT
+from analysis.profile import Profile
 
 See = Callable[[float], Any]
 
@@ -88,3 +90,30 @@ def test_a_set_whose_row_fails_hides_no_other(
     monkeypatch.setattr(board_module, "row_of", failing)
     assert [row.set_id for row in see(30).rows] == ["S-2"]
     assert {name for name, _ in board.faults} == {"trial/S-1"}
+
+
+def test_a_set_that_loses_most_messages_is_silent_as_soon_as_before(log: Any, see: Any) -> None:
+    """Its number was live for two minutes: the limit followed what arrived."""
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 1800, bar_s=0.05, closes=False)
+    one.said = [
+        (at_s, kind, lost or (at_s > 300 and round(at_s) % 40 != 0), kept, said)
+        for at_s, kind, lost, kept, said in one.said
+    ]
+    for at_s in (350, 1230, 1790):
+        (row,) = see(at_s).rows
+        assert row.silent_since_at is not None
+        assert row.low_air is None
+    results = analyse(log.frames(), Profile.default())
+    (entry,) = results["entries"].to_dicts()
+    assert entry["unheard_s"] == pytest.approx(1500, abs=60)  # what the board called silent
+
+
+def test_no_set_is_quiet_for_over_a_minute_without_being_silent(log: Any, see: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    for number in range(20):
+        one.say(10 + 50 * number, "pressure", pressure_bar=280.0 - number)
+    assert see(1010).rows[0].silent_since_at is None
+    assert see(1030).rows[0].silent_since_at is not None
