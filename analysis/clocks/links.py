@@ -67,7 +67,8 @@ def usual_interval_s(at_us: Ints) -> float | None:
         return None
     # Of so few, Python's own sorting takes a tenth of the time of an array's median.
     ends = (at_us[: USUAL_OF + 1].tolist(), at_us[-USUAL_OF - 1 :].tolist())
-    return min(median(b - a for a, b in itertools.pairwise(end)) for end in ends) * 1e-6
+    usual_us: float = min(median(b - a for a, b in itertools.pairwise(end)) for end in ends)
+    return usual_us * 1e-6
 
 
 def silent_after_s(usual_s: float) -> float:
