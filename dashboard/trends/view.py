@@ -339,8 +339,10 @@ class Keeper:
                 # The largest table goes first: what follows needs room, too.
                 everybody = tables.pop("wears")
                 unheard = everybody.filter(~was_heard())
-                wears = everybody.filter(was_heard()).with_row_index("row").cast({"row": pl.Int32})
+                heard = everybody if unheard.is_empty() else everybody.filter(was_heard())
                 del everybody
+                wears = heard.with_row_index("row").cast({"row": pl.Int32})
+                del heard
                 lines = lines_of(tables.pop("forecasts"), wears)
                 falls = falls_between_wears(wears)
                 wears = with_station_and_role(
