@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.air.breathing import LiveAir, LiveEstimate
+from analysis.air.breathing_kernels import OUTLIER_SD
 from analysis.air.forecast import EARLY_END_ONLY_S, of_another_pressure
 from analysis.live.rows import FanPoint, IfHardest, Interval
 from analysis.profile import Profile
@@ -15,6 +16,7 @@ FAN_LEVELS = 4  # pressures between now and the warning at which the fan is draw
 EMPTY_BAR = 5.0  # below this no breath comes; our own rule
 STEP_BAR = 1.0  # a fall may look this much larger than it is, by the gauge's step
 LATEST_S = 30.0  # of the latest readings so much is looked at, with the one before
+DOUBTED_BAR = 5.0  # a reading so far below what the filter expects it may have set aside; our own rule
 USUAL_VOLUME_L = 6.8  # until the set has named its cylinder
 
 
@@ -55,15 +57,16 @@ def look_ahead(
     low_air = leave = to_empty = if_hardest = None
     fan: tuple[FanPoint, ...] = ()
     if reading_bar > low_air_bar:
-        low_air = _minutes(estimate, low_air_bar, is_warning=True)
-        fan = _fan(estimate, low_air_bar, low_air)
+        part = _part(estimate, reading_bar, low_air_bar)
+        low_air = _minutes(estimate, low_air_bar, part, is_warning=True)
+        fan = _fan(estimate, low_air_bar, low_air) if part == 1.0 else ()
         scenario = estimate.if_hardest(low_air_bar)
         if math.isfinite(scenario.minutes):
-            if_hardest = IfHardest(scenario.minutes, scenario.rate_l_min)
+            if_hardest = IfHardest(scenario.minutes * part, scenario.rate_l_min)
         if leave_bar is not None and reading_bar > leave_bar:
-            leave = _minutes(estimate, leave_bar)
+            leave = _minutes(estimate, leave_bar, _part(estimate, reading_bar, leave_bar))
     elif reading_bar > EMPTY_BAR:
-        to_empty = _minutes(estimate, EMPTY_BAR)
+        to_empty = _minutes(estimate, EMPTY_BAR, _part(estimate, reading_bar, EMPTY_BAR))
     return Outlook(
         made_at=now_s,
         reading_at=reading_at,
@@ -76,7 +79,20 @@ def look_ahead(
     )
 
 
-def _minutes(estimate: LiveEstimate, target_bar: float, *, is_warning: bool = False) -> Interval | None:
+def _part(estimate: LiveEstimate, reading_bar: float, target_bar: float) -> float:
+    """Return which part of a forecast is left by a reading far below it that the filter may have set aside.
+
+    Until the next reading decides, the worse of both counts.
+    """
+    bar = float(estimate.pressure_bar)
+    if bar - reading_bar <= max(DOUBTED_BAR, OUTLIER_SD * estimate.pressure_sd_bar):
+        return 1.0
+    return (reading_bar - target_bar) / (bar - target_bar)
+
+
+def _minutes(
+    estimate: LiveEstimate, target_bar: float, part: float = 1.0, *, is_warning: bool = False
+) -> Interval | None:
     """Return the forecast, None where there is none (too early in the wear, or too far ahead)."""
     minutes = estimate.minutes_to(target_bar)
     if not math.isfinite(minutes.median):
@@ -84,7 +100,7 @@ def _minutes(estimate: LiveEstimate, target_bar: float, *, is_warning: bool = Fa
     is_young = estimate.time_s < EARLY_END_ONLY_S
     if not (is_warning or is_young):
         minutes = of_another_pressure(minutes)
-    return Interval(minutes.median, minutes.low, minutes.high, is_young)
+    return Interval(minutes.median * part, minutes.low * part, minutes.high, is_young)
 
 
 def _fan(estimate: LiveEstimate, low_air_bar: float, low_air: Interval | None) -> tuple[FanPoint, ...]:

@@ -242,9 +242,32 @@ def test_the_board_widens_every_forecast_but_the_warnings_and_young_ones():
     ends = [point.low for point in ahead.fan]
     assert ends == sorted(ends)
     assert ends[-1] == ahead.low_air.low
-    empty = look_ahead(live, 0.0, (899.0, 50.0), 55.0, None, 899.0).to_empty
+    for second in range(900, 1500):
+        live.add(second, 300.0 - round(second / 6.0))
+    empty = look_ahead(live, 0.0, (1499.0, 50.0), 55.0, None, 1499.0).to_empty
     assert empty is not None
-    assert empty.low == of_another_pressure(estimate.minutes_to(5.0)).low
+    assert empty.low == of_another_pressure(live.at(1499.0).minutes_to(5.0)).low
+
+
+def test_a_lower_reading_that_the_filter_does_not_believe_yet_shortens_the_forecast():
+    """The worse of both until the next reading decides: sets that seldom report were told too late."""
+    live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    for second in range(900):
+        live.add(second, 300.0 - round(second / 6.0))
+    live.add(901.0, 110.0)
+    estimate = live.at(901.0)
+    assert estimate.pressure_bar > 145.0
+    alone = estimate.minutes_to(55.0)
+    ahead = look_ahead(live, 0.0, (901.0, 110.0), 55.0, 80.0, 901.0)
+    part = (110.0 - 55.0) / (estimate.pressure_bar - 55.0)
+    assert ahead.low_air is not None
+    assert ahead.low_air.median == pytest.approx(alone.median * part)
+    assert ahead.low_air.low == pytest.approx(alone.low * part)
+    assert ahead.low_air.high == alone.high
+    assert ahead.leave is not None
+    assert ahead.leave.median == pytest.approx(
+        estimate.minutes_to(80.0).median * (110.0 - 80.0) / (estimate.pressure_bar - 80.0)
+    )
 
 
 def test_forecasts_are_judged_by_what_happened():
