@@ -175,6 +175,21 @@ class _Publisher:
             self._stop.set()
 
 
+@pytest.mark.parametrize("begun", [False, True])
+def test_a_disk_that_takes_no_part_is_what_is_said_and_nothing_is_left(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, begun: bool
+) -> None:
+    def full(aside: Path, *_: Any) -> Any:
+        if begun:
+            aside.write_bytes(b"PAR1")
+        raise FULL
+
+    monkeypatch.setattr("ingest.archive.parts._write_aside", full)
+    with pytest.raises(OSError, match="No space left on device"):
+        seal_messages(tmp_path, frames_from_heard([pressure(1)]), "a")
+    assert [path for path in tmp_path.rglob("*") if path.is_file() and "pressure" in path.as_posix()] == []
+
+
 def test_a_replay_ends_when_it_is_told_to_and_leaves_out_what_no_broker_takes(pressure: Pressure) -> None:
     assert not publishable("underair/\ud800")
     assert not publishable("x" * 65_536)
