@@ -87,6 +87,31 @@ def test_a_listener_that_stops_on_a_full_disk_ends_and_acknowledges_nothing(
     ]
 
 
+@pytest.mark.parametrize(
+    ("parts", "taken"),
+    [
+        ([(4, 10), (4, 10), (4, 10)], [8, 4]),
+        ([(5, 10), (5, 10)], [10]),
+        ([(1, 600), (1, 400), (1, 1)], [2, 1]),
+        ([(11, 10), (1, 10)], [11, 1]),  # one look at the network may pass the bounds: it is taken alone
+        ([(1, 5000), (1, 10)], [1, 1]),
+    ],
+)
+def test_what_waits_is_journalled_together_up_to_the_bounds(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch,
+    parts: list[tuple[int, int]], taken: list[int],
+) -> None:  # fmt: skip
+    monkeypatch.setattr("ingest.archive.writing.LARGEST_BATCH", 10)
+    monkeypatch.setattr("ingest.archive.writing.LARGEST_BATCH_BYTES", 1000)
+    writing = _writing(tmp_path, [], [])
+    one = _delivery(pressure(1))
+    for count, size in parts:
+        assert writing.put([one] * count, size)
+    assert (writing._queued, writing._queued_bytes) == tuple(map(sum, zip(*parts, strict=True)))
+    assert [len(writing._take()) for _ in taken] == taken
+    assert (writing._queued, writing._queued_bytes, writing._take()) == (0, 0, [])
+
+
 def test_a_segment_that_cannot_be_closed_is_said_and_sealed_all_the_same(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, wait_until: Any
 ) -> None:
