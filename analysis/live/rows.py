@@ -303,8 +303,10 @@ class Out(msgspec.Struct, frozen=True):
     inside_s: float = 0.0
     rest_until_at: float | None = None
     rest_source: str = ""
-    ended_how: str = "tallied_out"  # or `resolved`; `valve_closed` when nobody tallied the set in
-    ended_by: str | None = None  # identity of the message that ended the entry
+    # `tallied_out` or `resolved`; of a set that nobody tallied in `valve_closed`. Where nobody said out, once
+    # the row is gone: `forgotten`, or of a closed incident `incident_closed`.
+    ended_how: str = "tallied_out"
+    ended_by: str | None = None  # identity of the message by which a person ended the entry
     service: str = ""
 
 

@@ -379,8 +379,13 @@ class ServiceBoard:
         shown = {one.entry.entry_id for one in self.inside}
         for entry in self.entries:
             over = _ended(entry) if entry.stay is not None else self._left(entry, shown, now_s)
-            closed = entry.incident_id in self.desks.closed
-            if over is None or over[1] == "incident_closed" or closed:
+            if over is None:
+                continue
+            if over[1] == "incident_closed":  # nobody said out: told when the row goes, and as long again
+                began_us = entry.tally.in_us if entry.tally is not None else entry.began_us
+                if entry.entry_id in shown or now_s * 1e6 - began_us > 2 * FORGOTTEN_AFTER_US:
+                    continue
+            elif entry.incident_id in self.desks.closed:
                 continue
             found.append(
                 Out(
@@ -394,18 +399,24 @@ class ServiceBoard:
                     inside_s=(over[0] - entry.began_us) * 1e-6,
                     service=self.service,
                     ended_how=over[1],
-                    ended_by=entry.stay.ended_by if entry.stay is not None else None,
+                    ended_by=entry.stay.ended_by
+                    if entry.stay is not None and over[1] != "incident_closed"
+                    else None,
                 )
             )
         return found
 
     def _left(self, entry: Entry, shown: set[str], now_s: float) -> tuple[int, str] | None:
         """Return when and how whoever was not tallied in left the page; None when too long ago."""
-        last = entry.wears[-1]
-        over = self._word_on(entry) or ((last.ended_us, "valve_closed") if closed_in_order(last) else None)
-        if over is None or entry.entry_id in shown or now_s - over[0] * 1e-6 > FORGOTTEN_S:
+        last_us, in_order = entry.wears[-1].ended_us, closed_in_order(entry.wears[-1])
+        word = self._word_on(entry)
+        if entry.entry_id in shown:
             return None
-        return over
+        if word is None and not in_order:  # nobody said out: told for as long again
+            forgotten = now_s * 1e6 - last_us <= 2 * FORGOTTEN_AFTER_US
+            return (last_us, "forgotten") if forgotten else None
+        over = word or (last_us, "valve_closed")
+        return over if now_s - over[0] * 1e-6 <= FORGOTTEN_S else None
 
     def delays_s(self) -> list[float]:
         """Return the latest delays on the way, seconds."""

@@ -372,7 +372,13 @@ WHOSE = "{desk} closed the entry of set {set_id} ({at}), but {who} are in with i
 NOT_IN = "{desk} tallied out {about} with {set_id}, who was not tallied in ({at})"
 OUT_LINE = "{who}, {team} {how} {at}"
 OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"
-OUT_HOW = {"tallied_out": "out", "resolved": "settled by a word", "valve_closed": "valve closed"}
+OUT_HOW = {
+    "tallied_out": "out",
+    "resolved": "settled by a word",
+    "valve_closed": "valve closed",
+    "forgotten": "nobody said out, last heard",
+    "incident_closed": "closed with the incident, nobody said out,",
+}
 OUT_AIR = "{pressure} left"
 OUT_LAST = "{pressure} as last heard {at}"
 OUT_VOICE = "{pressure} by voice {at}"

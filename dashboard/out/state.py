@@ -38,7 +38,9 @@ class WearerState(msgspec.Struct, frozen=True):
     """One wearer, or one set under air that nobody tallied in.
 
     `attention` is the reason why the row is where it is; `not_accounted` says why nothing vouches for air.
-    `pressure_bar` is the last reading; it is old when `silent_since` is given.
+    `pressure_bar` is the last reading; it is old when `silent_since` is given. With `by_voice` the wearer
+    said it, and the set has said nothing since, or `other_bar`. `turn_back_by` and `low_air_by` are early
+    ends as last known, where nobody forecasts. `team_turn_back_at` is when the team had to turn back.
     """
 
     set_id: str
@@ -59,6 +61,11 @@ class WearerState(msgspec.Struct, frozen=True):
     low_air_min: Minutes | None
     empty_min: Minutes | None
     planned: bool
+    by_voice: bool = False
+    other_bar: float | None = None
+    turn_back_by: str | None = None
+    low_air_by: str | None = None
+    team_turn_back_at: str | None = None
 
 
 class AlarmState(msgspec.Struct, frozen=True):
@@ -154,7 +161,18 @@ def _wearer(row: Row) -> WearerState:
         low_air_min=_minutes(row.low_air),
         empty_min=_minutes(row.to_empty),
         planned=row.planned,
+        by_voice=row.by_voice,
+        other_bar=row.other_bar,
+        turn_back_by=_early(row.turn_back_was_expected_at),
+        low_air_by=_early(row.low_air_was_expected_at),
+        team_turn_back_at=next(
+            (_moment_or_none(one.since_at) for one in row.reasons if one.code == "team_turn_back"), None
+        ),
     )
+
+
+def _early(expected: tuple[float, float] | None) -> str | None:
+    return None if expected is None else _moment(expected[0])
 
 
 def _minutes(interval: Interval | None) -> Minutes | None:
@@ -220,7 +238,7 @@ def standing(snapshot: Snapshot) -> dict[str, Event]:
             derived=True,
         )
         for row in snapshot.rows
-        if row.lost is not None and row.attention == "not_accounted"
+        if row.lost is not None  # also below a distress
     ]
     return {event.key: event for event in events}
 

@@ -282,3 +282,36 @@ def test_whose_incident_was_closed_is_not_said_to_be_tallied_out(log: Any, see: 
     row = only(see(13 * 3600))
     assert "incident_closed" in codes(row)
     assert "tallied_out" not in codes(row)
+
+
+@pytest.mark.parametrize("how", ["empty", "off", "restarted", "silent"])
+def test_whoever_was_not_tallied_in_and_leaves_after_12_hours_leaves_a_line(
+    log: Any, see: Any, how: str
+) -> None:
+    ends(log, how)
+    log.talkers[0].say(600, "incident", incident_id="I-1", action="close")
+    assert only(see(11 * 3600)).lost is not None  # closing the incident accounts for nobody
+    shown = see(12.5 * 3600)
+    assert shown.rows == ()
+    (out,) = shown.came_out
+    assert (out.set_id, out.ended_how) == ("S-9", "forgotten")
+    (line,) = page(shown, System((), None, None, ""), Display())["out"]
+    assert "not tallied in, nobody said out, last heard 10:0" in line["text"]
+
+
+def test_who_was_in_when_the_incident_was_closed_leaves_a_line_after_12_hours(log: Any, see: Any) -> None:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one = log.talker("S-1")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 300)
+    desk.say(600, "incident", incident_id="I-1", action="close")
+    before, after = see(11.9 * 3600), see(12.5 * 3600)
+    assert only(before).lost is not None
+    assert before.came_out == ()
+    assert after.rows == ()
+    (out,) = after.came_out
+    assert (out.wearer_id, out.ended_how, out.ended_by) == ("W-1", "incident_closed", None)
+    (line,) = page(after, System((), None, None, ""), Display())["out"]
+    assert "closed with the incident, nobody said out" in line["text"]

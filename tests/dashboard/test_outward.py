@@ -32,6 +32,7 @@ from ingest.contract.frames import frames_from_heard
 from ingest.contract.topics import is_own_state
 from ingest.listener import Listener
 from ingest.settings import Settings
+from tests.analysis.conftest import WrittenLog
 from tests.published_interfaces import board_schema
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
@@ -76,6 +77,41 @@ def test_the_state_keeps_its_published_schema_and_says_what_the_page_says(moment
                 assert wearer["pressure_bar"] == rows[wearer["set_id"]].pressure_bar
                 seen += 1
     assert seen > 50
+
+
+def spoken() -> tuple[WrittenLog, Any, Any]:
+    """W-1 on S-1 in an incident, heard from 20 s to 320 s."""
+    log = WrittenLog()
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(1, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    return log, desk, one
+
+
+def test_the_state_tells_a_pressure_by_voice_and_moments_as_last_known() -> None:
+    log, desk, _ = spoken()
+    desk.say(200, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=100.0)
+    see = log.seen_on(LiveBoard(Profile.default()))
+    ((before,), (after,)) = (next(iter(board_states(see(at_s)).values())).wearers for at_s in (190, 210))
+    assert (before.by_voice, before.other_bar, before.turn_back_by, before.low_air_by) == (
+        *(False, None, None, None),
+    )
+    assert (after.by_voice, after.pressure_bar, after.other_bar) == (True, 100.0, 283.0)
+    assert after.low_air_by is not None
+    assert "2031-05-04T10:03:20" < after.low_air_by < "2031-05-04T10:20"
+
+
+def test_who_is_not_accounted_for_still_is_when_a_distress_comes_on_top() -> None:
+    log, _, one = spoken()
+    for second in range(320, 400):
+        one.say(second, "pressure", pressure_bar=0.0)
+    one.say(380.5, "alarm", alarm="distress", state="raised")
+    see = log.seen_on(LiveBoard(Profile.default()))
+    before, now = standing(see(375)), standing(see(390))
+    assert {event.what for event in before.values()} == {"not_accounted"}
+    assert [(one.what, one.state) for one in between(before, now, 390.0)] == [("distress", "raised")]
 
 
 def test_the_published_schema_is_the_one_of_the_code() -> None:
