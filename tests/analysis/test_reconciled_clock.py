@@ -32,12 +32,16 @@ def speak(log: Any, *, seconds: int = 2400, name: str = "S-1", from_s: int = 0, 
 
 def errors_s(log: Any, messages: Messages, clocks: Clocks) -> np.ndarray:
     """Reconciled minus true time of every message that is not a retained copy."""
-    truth = {heard.payload: true_s for true_s, heard in log.heard()}
+    truth = {
+        (talker.name, talker.boot, seq): true_s
+        for talker in log.talkers
+        for seq, (true_s, *_) in enumerate(sorted(talker.said, key=lambda one: one[0]), talker.first_seq)
+    }
     out = []
     for kind in ("pressure", "motion", "temperature"):
         frame = clocks.reconciled(messages[kind])
         at_s = (frame["at"].to_physical().to_numpy() - int(log.at(0).timestamp() * 1e6)) * 1e-6
-        out.append(at_s - np.array([truth[text.encode()] for text in frame["payload"]]))
+        out.append(at_s - np.array([truth[who] for who in frame.select("set_id", "boot", "seq").iter_rows()]))
     return np.concatenate(out)
 
 
