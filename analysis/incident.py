@@ -75,6 +75,7 @@ class Analysed:
     # was left out.
     clocks: Clocks | None
     records: list[PowerUp]  # what they said, on the reconciled clock
+    others: bool  # whether what was read has wears of no incident, or of another one
 
 
 def analyse(
@@ -139,17 +140,22 @@ def analysed(
         notes = [note for note in notes if note.incident_id in scope.incidents]
     wears = find_wears(records, book.tallies, profile)
     doubled = two_at_once(book.tallies)
+    others = any(wear.tally is None or wear.tally.incident_id != incident_id for wear in wears)
+    alarms = find_alarms(records, wears, profile)
+    window = None
     if incident_id is not None:
         # Only now: what belongs to another incident, a wear or an alarm in it, must not fall to this one.
-        wears = [wear for wear in wears if wear.tally is not None]
-    alarms = find_alarms(records, wears, profile)
-    if incident_id is not None:
-        wears = [wear for wear in wears if wear.tally is not None and wear.tally.incident_id == incident_id]
-        own = {wear.wear_id for wear in wears}
-        alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in own]
         book = book.within({incident_id})
         doubled = [pair for pair in doubled if incident_id in (pair[0].incident_id, pair[1].incident_id)]
-    window = _window(incident_id, records, book.tallies, wears)
+        its = [wear for wear in wears if wear.tally is not None and wear.tally.incident_id == incident_id]
+        window = since_us, until_us = _window(incident_id, records, book.tallies, its)
+        names = {wear.wear_id for wear in its} | {
+            wear.wear_id
+            for wear in wears
+            if wear.tally is None and wear.started_us <= until_us and wear.ended_us >= since_us
+        }
+        wears = [wear for wear in wears if wear.wear_id in names]
+        alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in names]
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
     examined, gauges = [], read_gauges(records)
@@ -202,7 +208,8 @@ def analysed(
         "alarm_rates": alarm_rates_table(examined, alarms),
         "floods": floods_table(context.floods),
     }
-    return Analysed({name: tables[name] for name in TABLES}, clocks if is_whole else None, records)
+    results = {name: tables[name] for name in TABLES}
+    return Analysed(results, clocks if is_whole else None, records, others)
 
 
 def _heard_until(records: Sequence[PowerUp]) -> int:
@@ -212,13 +219,21 @@ def _heard_until(records: Sequence[PowerUp]) -> int:
 
 
 def sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]:
-    """Return the sets of an incident: tallied, or refused to start while it lasted."""
+    """Return the sets of an incident: tallied, or refused to start, or of nobody, while it lasted."""
     tallied = messages["tally"].filter(pl.col("incident_id") == incident_id)
     said = spoken(messages, incident_id)
     power = messages["power"].filter(
         (pl.col("state") == "refused") & pl.col("received").is_between(said.min(), said.max())
     )
-    return pl.concat([tallied["set_id"], power["set_id"]]).unique().sort().to_list()
+    # Whoever is inside without a tally is on the desk's board: an inquiry must find them too. Messages whose
+    # readings are not in memory name their sets; those of one incident are chosen already.
+    speakers = getattr(messages, "speakers", None)
+    then = pl.col("received").is_between(said.min(), said.max()) & ~pl.col("retained")
+    kinds = ("pressure", "alarm") if speakers is None else ("alarm",)
+    heard = [messages[kind].filter(then)["set_id"] for kind in kinds]
+    heard += [] if speakers is None else [speakers["set_id"]]
+    of_nobody = pl.concat(heard).filter(~pl.concat(heard).is_in(messages["tally"]["set_id"].implode()))
+    return pl.concat([tallied["set_id"], power["set_id"], of_nobody]).unique().sort().to_list()
 
 
 def spoken(messages: Mapping[str, pl.DataFrame], incident_id: str) -> pl.Series:
@@ -250,14 +265,12 @@ def _without_other_uses(records: list[PowerUp], spoken: pl.Series) -> list[Power
 
 
 def _window(
-    incident_id: str | None,
+    incident_id: str,
     records: Sequence[PowerUp],
     tallies: Sequence[TallyEntry],
     wears: Sequence[Wear],
-) -> tuple[int, int] | None:
+) -> tuple[int, int]:
     """Return from when to when an incident lasted: its open and close, and all its wears and tallies."""
-    if incident_id is None:
-        return None
     starts = [wear.started_us for wear in wears] + [tally.in_us for tally in tallies]
     ends = [wear.ended_us for wear in wears] + [tally.out_us or tally.in_us for tally in tallies]
     for channel in (one.channels["incident"] for one in records if "incident" in one.channels):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from analysis.clocks.clocks import Clocks, fit_clocks
-from analysis.incident import analyse, analysed, sets_of, spoken
+from analysis.incident import Analysed, analyse, analysed
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
@@ -160,15 +160,11 @@ def record_of(
     - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
     """
     incident_id = incident_id_of(incident)
-    if analyse_messages is analyse:
-        found = analysed(messages, profile, incident_id, heard_until_us=heard_until_us, key=incident)
-        results, clocks = found.results, found.clocks
-    else:
-        results = analyse_messages(messages, profile, incident_id, heard_until_us=heard_until_us)
-        found, clocks = None, None
+    found = analysed_by(analyse_messages, messages, profile, incident, heard_until_us)
+    results, clocks = found.results, found.clocks
     light = messages if isinstance(messages, LightMessages) else None
     with_at: Mapping[str, pl.DataFrame]
-    if light is not None and found is not None and clocks is not None:
+    if light is not None and clocks is not None:
         held = with_reconciled_times(light.kept, _with_others(clocks, light))
         readings = {kind: readings_of_power_ups(found.records, kind) for kind in light.readings}
         with_at = LightRecord(held, readings)
@@ -178,50 +174,19 @@ def record_of(
     return IncidentRecord(about, results, with_at, version, light)
 
 
-def line_of(
-    everything: Results, messages: Mapping[str, pl.DataFrame], desk: pl.DataFrame, key: str, incident_id: str
-) -> dict[str, Any]:
-    """Return an incident's line, as `row_of`, from the tables of its piece; the same as by its own analysis.
-
-    With `spoken`, from when to when desks spoke of it (receipt), and `lasted` (reconciled).
-    """
-    of_it = pl.col("incident_id") == incident_id
-    wears, entries, about = (
-        frame.filter(of_it) for frame in (everything["wears"], everything["entries"], desk)
-    )
-    said = spoken(messages, incident_id)
-    times = [wears["started"], wears["ended"], entries["tallied_in"], entries["tallied_out"], about["at"]]
-    known = [moment for one in times for moment in (one.min(), one.max()) if isinstance(moment, datetime)]
-    lasted = (min(known), max(known)) if known else (None, None)
-    own = {
-        name: everything[name].filter(pl.col("wear_id").is_in(wears["wear_id"].implode())) for name in _TOLD
-    }
-    if any(everything[name]["wear_id"].null_count() for name in _TOLD):
-        beside = within(outside_wears(everything, sets_of(messages, incident_id)), lasted)
-        own = {name: pl.concat([own[name], beside[name]]) for name in _TOLD}
-    row = row_of({"wears": wears} | own, desk, key, incident_id)
-    return row | {"spoken": (said.min(), said.max()), "lasted": lasted}
-
-
-_TOLD = ("alarms", "findings")
-
-
-def outside_wears(everything: Results, sets: Sequence[str]) -> Results:
-    """Return alarms and findings of sets outside every wear: a start refused, an alarm of a set not worn."""
-    of_sets = pl.col("wear_id").is_null() & pl.col("set_id").is_in(sets)
-    return {name: everything[name].filter(of_sets) for name in _TOLD}
-
-
-def within(beside: Results, lasted: tuple[Any, Any]) -> Results:
-    """Return the alarms raised, and the findings about something, while an incident lasted."""
-    first, last = lasted
-    until = pl.coalesce("ended", "started")
-    return {
-        "alarms": beside["alarms"].filter(pl.col("raised").is_between(first, last)),
-        "findings": beside["findings"].filter(
-            ((pl.col("started") <= last) & (until >= first)).fill_null(True)
-        ),
-    }
+def analysed_by(
+    analyse_messages: Callable[..., Results],
+    messages: Mapping[str, pl.DataFrame],
+    profile: Profile,
+    incident: str,
+    heard_until_us: int | None,
+) -> Analysed:
+    """Return what one incident's messages say: the one way, for its record and for its line in the list."""
+    incident_id = incident_id_of(incident)
+    if analyse_messages is analyse:
+        return analysed(messages, profile, incident_id, heard_until_us=heard_until_us, key=incident)
+    results = analyse_messages(messages, profile, incident_id, heard_until_us=heard_until_us)
+    return Analysed(results, None, [], bool(results["wears"]["incident_id"].null_count()))
 
 
 def counts_of(results: Results) -> dict[str, int]:

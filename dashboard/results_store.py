@@ -11,9 +11,8 @@ import contextlib
 import os
 import threading
 import time as monotonic_time
-from bisect import bisect_left, bisect_right
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -23,7 +22,7 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.clocks.clocks import fit_clocks
-from analysis.incident import Scope, analyse
+from analysis.incident import Scope, analyse, sets_of, spoken
 from analysis.pieces.archive_pieces import cut, light_incident_piece
 from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.incident_uses import asked_for
@@ -34,12 +33,9 @@ from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import PageContext
 from dashboard.incident_record import (
     INCIDENT_COLUMNS,
-    counts_of,
-    line_of,
-    outside_wears,
+    analysed_by,
     row_of,
     with_reconciled_times,
-    within,
     without_tally,
 )
 from dashboard.incident_record import IncidentRecord as IncidentRecord
@@ -77,15 +73,9 @@ class _Lines:
     wears: pl.DataFrame
     made: float
     failed: bool = False
-    refused: Sequence[_Refused] = ()
-
-
-@dataclass(frozen=True)
-class _Refused:
-    """A set that refused to start: when that was received, and what is known of it outside every wear."""
-
-    received: list[datetime]
-    beside: Results
+    # Since when and until when sets of it were heard that may belong to an incident of another piece: they
+    # refused to start, or nobody tallied them in.
+    strays: tuple[datetime, datetime] | None = None
 
 
 @dataclass(frozen=True)
@@ -118,6 +108,7 @@ class ResultsStore:
         self._analyse = analyse_messages
         self._lines: dict[str, _Lines] = {}
         self._records: OrderedDict[str, _Kept] = OrderedDict()
+        self._beside: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = {}
         self._versions: dict[str, tuple[list[int], int]] = {}
         self._files: frozenset[tuple[str, int]] | None = None
         self._found: tuple[frozenset[tuple[str, int]], Pieces] | None = None
@@ -131,7 +122,8 @@ class ResultsStore:
 
         A piece of the archive that cannot be analysed has one row, whose `problem` says why.
         """
-        rows = list(_with_refused(self._up_to_date()))
+        lots = self._up_to_date()
+        rows = [self._with_strays(row, lines, lots) for lines in lots for row in lines.incidents]
         people = {"people": pl.List(pl.String)}
         several = ("started", "ended", "wears", "wearers", "alarms", "serious", "cautions")
         return (
@@ -328,42 +320,54 @@ class ResultsStore:
             self._lines[piece.table["key"][0]] = lines
 
     def _lines_of(self, piece: Pieces, messages: Messages, scope: Scope) -> _Lines:
-        results = self._analyse(messages, self.profile, scope=scope)
         desk = fit_clocks(messages).reconciled(messages["incident"])
-        wears = results["wears"]
         keys: dict[str | None, str] = dict(piece.incidents.select("incident_id", "key").iter_rows())
-        rows = [line_of(results, messages, desk, key, str(name)) for name, key in keys.items()]
-        if wears["incident_id"].null_count():
+        refused = messages["power"].filter((pl.col("state") == "refused") & ~pl.col("retained"))
+        # An incident alone in its piece is analysed once; else the piece's other wears are needed too.
+        rows, wears, everything = [], [], len(keys) != 1 or bool(refused.height)
+        for name, key in keys.items():
+            own = analysed_by(self._analyse, messages, self.profile, key, scope.heard_until_us)
+            said = spoken(messages, str(name))
+            row = row_of(own.results, desk, key, name)
+            rows.append(row | {"spoken": (said.min(), said.max())})
+            wears.append(own.results["wears"].filter(pl.col("incident_id").is_not_null()))
+            more = set(piece.power_ups["set_id"]) - set(sets_of(messages, str(name)))
+            everything = everything or own.others or bool(more)
+        results = self._analyse(messages, self.profile, scope=scope) if everything else own.results
+        wears += [results["wears"].filter(pl.col("incident_id").is_null())]
+        if wears[-1].height:
             keys[None] = f"{UNTALLIED}{piece.table['since'][0]:%Y%m%d}"
             rows.append(row_of(without_tally(results), desk, keys[None], None))
         key_of = pl.col("incident_id").replace_strict(
             list(keys), list(keys.values()), default=pl.col("incident_id"), return_dtype=pl.String
         )
-        wears = wears.with_columns(key_of.alias("incident_key"))
-        refused = messages["power"].filter((pl.col("state") == "refused") & ~pl.col("retained"))
-        lots = [
-            _Refused(received, outside_wears(results, [set_id]))
-            for set_id, received in refused.group_by("set_id").agg("received").iter_rows()
+        of_piece = pl.concat(wears).with_columns(key_of.alias("incident_key"))
+        outside = bool(refused.height) or bool(of_piece["incident_id"].null_count())
+        outside = outside or bool(results["alarms"]["wear_id"].null_count())
+        span = (piece.table["since"][0], piece.table["until"][0]) if outside else None
+        return _Lines(piece.table["digest"][0], rows, of_piece, monotonic_time.monotonic(), strays=span)
+
+    def _with_strays(self, row: dict[str, Any], lines: _Lines, lots: Sequence[_Lines]) -> dict[str, Any]:
+        """Return an incident's line; with sets of other pieces it is that of its record."""
+        first, last = row.get("spoken", (None, None))
+        others = [
+            one.digest
+            for one in lots
+            if one is not lines and one.strays and first and one.strays[0] <= last and one.strays[1] >= first
         ]
-        return _Lines(piece.table["digest"][0], rows, wears, monotonic_time.monotonic(), refused=lots)
-
-
-def _with_refused(lots: Sequence[_Lines]) -> Iterator[dict[str, Any]]:
-    """Yield all lines; an incident counts what was refused its start elsewhere while it lasted."""
-    refused = [
-        (at, number, one) for number, lines in enumerate(lots) for one in lines.refused for at in one.received
-    ]
-    refused.sort(key=lambda one: one[:2])
-    for number, lines in enumerate(lots):
-        for row in lines.incidents:
-            first, last = row.get("spoken", (None, None))
-            low = bisect_left(refused, first, key=lambda one: one[0]) if first is not None else 0
-            high = bisect_right(refused, last, key=lambda one: one[0]) if last is not None else 0
-            others = {id(one): one for _, place, one in refused[low:high] if place != number}
-            more = [counts_of(within(one.beside, row["lasted"])) for one in others.values()]
-            yield row | {
-                name: row[name] + sum(one[name] for one in more) for name in (more[0] if more else ())
-            }
+        if not others:
+            return row
+        key, digests = row["key"], (lines.digest, *others)
+        with self._lock:
+            kept = self._beside.get(key)
+        if kept is None or kept[0] != digests:
+            with contextlib.suppress(*FAULTS):  # else its own piece's line stays
+                light, scope = light_incident_piece(self._folder, key)
+                row |= record_of(light, self.profile, key, scope.heard_until_us, self._analyse).about
+            kept = digests, row
+            with self._lock:
+                self._beside[key] = kept
+        return kept[1]
 
 
 def _problem(pieces: Pieces, fault: Exception) -> str:

@@ -23,6 +23,7 @@ from ingest.plurals import counted
 
 # Our own rules, all about what a maker would want to know; none of them makes a message refused.
 CLOCK_WORTH_A_WORD = timedelta(seconds=5)
+LEAST_WARNING_BAR = 10.0  # our own rule
 WATER_VOLUME_L = (0.5, 20.0)  # a cylinder on a wearer's back; common practice, no source
 _REMEMBERED = 4096  # identities a power-up, to tell a message sent twice from a counter that runs backwards
 
@@ -251,6 +252,12 @@ def _odd_setup(message: Message) -> Iterator[tuple[str, str | None]]:
             f"water_volume_l {cylinders.water_volume_l:g} l is not a cylinder that a wearer carries "
             f"(expected {least_l:g} to {most_l:g} l): its litres and minutes would be wrong",
             "$.cylinders.water_volume_l",
+        )
+    if low_air_bar is not None and not low_air_bar >= LEAST_WARNING_BAR:
+        yield (
+            f"low_air_bar {low_air_bar:g} bar is no warning (expected {LEAST_WARNING_BAR:g} bar or more): it "
+            "counts as not sent, the profile's value is used",
+            "$.low_air_bar",
         )
     if cylinders is not None and low_air_bar is not None and low_air_bar >= cylinders.rated_bar:
         yield (

@@ -8,9 +8,11 @@ import numpy as np
 
 from analysis.air.gas import free_air_l
 from analysis.alarms.derived import runs_of, stillness
+from analysis.findings.ends import THEN
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below, unique
 from analysis.findings.sensors import offset_said
+from analysis.wears.entries import Entry
 from analysis.wears.turn_back import is_ready
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
 from ingest.plurals import counted, percent
@@ -31,6 +33,8 @@ CHANGED_LATER_S = 3600.0
 
 def air_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about air to every wear."""
+    for entry in context.entries:
+        yield from _left_unheard(entry)
     for one in context.examined:
         yield from _started_low(one, context)
         yield from _below_warning(one, context)
@@ -133,6 +137,36 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar. {warnings_said([one], context)}",
             [wear.identity_at(at_us), wear.identity(-1)],
         )
+
+
+def _left_unheard(entry: Entry) -> Iterator[Finding]:
+    """Find who was said to be out, was last known below the warning, and whose exit no reading shows."""
+    wear = next(iter(entry.wears[-1:]), None)
+    spoken = next(iter(entry.spoken[-1:]), None)
+    if entry.ended_us is None or not entry.charges or (wear is not None and wear.ended_how != "not heard"):
+        return
+    if spoken is not None and (wear is None or spoken.at_us > wear.ended_us):
+        bar, at_us, identity, how = spoken.pressure_bar, spoken.at_us, spoken.identity, "Last known by voice"
+    elif wear is not None and wear.ended_us < entry.ended_us:
+        bar, at_us, identity, how = wear.last_bar, wear.ended_us, wear.identity(-1), "Last heard"
+    else:
+        return
+    low_bar = entry.charges[-1].low_air_bar
+    if bar >= low_bar:
+        return
+    ended_by = entry.stay.ended_by if entry.stay is not None else None
+    yield Finding(
+        "left_below_warning",
+        "serious" if bar < low_bar / 2.0 else "caution",
+        wear.set_id if wear is not None else entry.set_ids[-1],
+        wear.wear_id if wear is not None else None,
+        at_us,
+        entry.ended_us,
+        f"{entry.wearer_id}: {how} at {clock(at_us)} with {bar:.0f} bar, below the warning at {low_bar:.0f} "
+        f"bar; {THEN[entry.ended_how]} at {clock(entry.ended_us)}. No reading shows the exit: the pressure "
+        "then is not known.",
+        unique([identity, *([ended_by] if ended_by is not None else [])]),
+    )
 
 
 def _set_aside(one: Examined) -> Iterator[Finding]:

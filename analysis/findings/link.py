@@ -142,6 +142,18 @@ def _end(one: Examined) -> Iterator[Finding]:
 
 def _setup(one: Examined) -> Iterator[Finding]:
     wear = one.wear
+    if wear.thresholds.impossible:
+        named = " and ".join(f"{name} {value:.6g}" for name, value in wear.thresholds.impossible)
+        yield about_wear(
+            "threshold_impossible",
+            "caution",
+            wear,
+            wear.started_us,
+            wear.ended_us,
+            f"The set's setup says {named}, which no set can mean: it counts as not sent, and the "
+            f"profile's value is used (low air {wear.thresholds.low_air_bar:.0f} bar).",
+            [wear.setup_identity or wear.identity(0)],
+        )
     if wear.setup is None or wear.cylinder is None:
         said = "never said which cylinders it carries"
         if wear.setup is not None and wear.setup.get("cylinders"):

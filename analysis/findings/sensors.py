@@ -10,6 +10,8 @@ import numpy as np
 from analysis.alarms.alarms import Alarm
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.wears.entries import Entry
+from analysis.wears.gauges import GaugeApart, contradictions
 from analysis.wears.valve import CLOSED_BELOW_BAR, OPEN_ABOVE_BAR
 from analysis.wears.wears import Wear
 
@@ -115,9 +117,35 @@ def sensor_findings(context: Context) -> Iterator[Finding]:
             yield _offset(one, *offset)
     by_wear = {one.wear.wear_id: one for one in context.examined}
     for entry in context.entries:
+        yield from (_contradicts(one, entry) for one in contradictions(entry.wears, entry.gauges))
         for charge in entry.charges:
             for before, after in itertools.pairwise(charge.wears):
                 yield from _dropped_out(before, after, by_wear)
+
+
+def _contradicts(one: GaugeApart, entry: Entry) -> Finding:
+    gauge, known = one.gauge, one.known_bar
+    wear = next((wear for wear in reversed(entry.wears) if wear.started_us <= gauge.at_us), None)
+    apart = abs(gauge.pressure_bar - known)
+    said = f"By voice the gauge of set {gauge.set_id} was at {gauge.pressure_bar:.0f} bar "
+    said += f"at {clock(gauge.at_us)}"
+    if one.heard:
+        said += f", while the set sent {known:.0f} bar: one of the two is wrong by {apart:.0f} bar"
+    else:
+        said += (
+            f", {apart:.0f} bar above the last known pressure ({known:.0f} bar at {clock(one.known_us)}), "
+            "and no closed valve was heard: another set's gauge, a slip, or another cylinder"
+        )
+    return Finding(
+        "gauge_contradicts",
+        "caution",
+        gauge.set_id,
+        wear.wear_id if wear is not None else None,
+        gauge.at_us,
+        gauge.at_us,
+        f"{said}. Turn-back, warning and lowest pressure use the lower one.",
+        (gauge.identity, one.known_identity),
+    )
 
 
 def _offset(one: Examined, offset_bar: float, witnesses: list[tuple[str, float]]) -> Finding:

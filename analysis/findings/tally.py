@@ -102,15 +102,20 @@ def _not_out(context: Context) -> Iterator[Finding]:
 
 def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Finding]:
     for tally, other in doubled:
+        twice = f"for two incidents at once, {tally.incident_id} and {other.incident_id}"
+        if tally.set_id != other.set_id:
+            apart = tally.incident_id != other.incident_id
+            of = [f"{one.set_id} in {one.incident_id}" if apart else one.set_id for one in (tally, other)]
+            twice = f"with two sets at once, {' and '.join(of)}"
         yield Finding(
-            "one_wearer_two_sets",
+            "one_wearer_two_sets" if tally.set_id != other.set_id else "one_wearer_two_incidents",
             "caution",
             other.set_id,
             None,
             other.in_us,
             min(tally.ended_us, other.ended_us),
-            f"{tally.wearer_id} was tallied in with two sets at once, {tally.set_id} and "
-            f"{other.set_id}, from {clock(other.in_us)}; one of the two entries is wrong.",
+            f"{tally.wearer_id} was tallied in {twice}, from {clock(other.in_us)}; one of the two entries is "
+            "wrong.",
             (tally.in_identity, other.in_identity),
         )
 
@@ -195,7 +200,12 @@ def _worn_by_another(context: Context, entry: Entry, until_us: int) -> str:
         meanwhile = (
             wear.set_id in entry.set_ids and wear.started_us < until_us and wear.ended_us > entry.began_us
         )
-        if meanwhile and tally is not None and tally.wearer_id != entry.wearer_id:
+        if meanwhile and tally is not None and tally.wearer_id == entry.wearer_id:
+            return (
+                f" Set {wear.set_id} was under air from {clock(wear.started_us)} to {clock(wear.ended_us)}: "
+                f"that wear counts for the entry in {tally.incident_id}."
+            )
+        if meanwhile and tally is not None:
             return (
                 f" Set {wear.set_id} was under air from {clock(wear.started_us)} to {clock(wear.ended_us)}: "
                 f"that wear counts for {tally.wearer_id}, who was in with it too."

@@ -57,6 +57,11 @@ def _turned_back_late(
             f"Nobody noted the turn; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
             f"{below}: {why}"
         )
+        if entry.left_bound == "at least":
+            statement = (
+                f"Nobody noted the turn, nor said that the wearer came out: by {clock(left_us)}, the last "
+                f"that is known, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
+            )
         if entry.stay is not None and entry.stay.ended_by is not None and bound:
             evidence.append(entry.stay.ended_by)
     spoken = next((one for one in entry.spoken_low if one.at_us == low_us), None)

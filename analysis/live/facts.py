@@ -96,6 +96,8 @@ def row_of(
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     if wear is not None and wear.setup_changed:
         remarks = (*remarks, Reason("other_setup"))
+    if wear is not None and wear.thresholds.impossible:
+        remarks = (*remarks, Reason("odd_threshold"))
     relief = was_turn_back[0] if was_turn_back else None
     if turn_back is not None:
         relief = now_s + 60.0 * turn_back.low

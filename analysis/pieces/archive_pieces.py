@@ -18,12 +18,14 @@ from analysis.pieces.batch_messages import light_messages_of, messages_of, open_
 from analysis.pieces.closed_days import growing_cut_of, whole_index
 from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces, with_desks
+from analysis.wears.valve import OPEN_ABOVE_BAR
 from ingest.archive.index import (
     ArchiveIndex,
     days_between,
     summary_of_tail,
 )
 from ingest.archive.place import until_whole
+from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
@@ -99,19 +101,45 @@ def _piece_of(folder: Path, incident: str) -> Pieces:
     archive, index = open_archive(folder), ArchiveIndex(folder)
     tail = archive.unsealed()
     desks = _desks(tail, index)
-    (row,) = asked_for(incident_uses(desks), incident, f"the archive {folder}").iter_rows(named=True)
+    uses = incident_uses(desks)
+    (row,) = asked_for(uses, incident, f"the archive {folder}").iter_rows(named=True)
     first, last = row["first"], row["last"]
+    at_once = uses.filter((pl.col("first") <= last) & (pl.col("last") >= first))
+    tallied = at_once["sets"].explode().unique().to_list()
     refusing = {"power": (pl.col("state") == "refused") & pl.col("received").is_between(first, last)}
-    refused = archive.messages(first, last + timedelta(seconds=1), refusing)["power"]["set_id"]
-    of_set = pl.col("set_id").is_in([*row["sets"], *refused])
+    refused = archive.messages(first, last + timedelta(seconds=1), refusing)["power"]["set_id"].to_list()
     of_tail = summary_of_tail(tail, SET_KINDS)
+    also = [*refused, *_of_nobody(archive, index, of_tail, tallied, first, last)]
+    of_set = pl.col("set_id").is_in([*row["sets"], *also])
     sets = _sets_around(index, first - BEFORE, last + AFTER, of_set, of_tail)
     setups = pl.concat([index.setups(), of_tail.filter(pl.col("kind") == "setup")]).filter(of_set)
     of_it = pl.col("key") == row["key"]
     pieces = find_pieces(sets, desks.filter(of_it | _near(pl.col("first"), first, last)), setups)
-    piece = _one_piece(pieces, row["key"], refused.to_list(), first, last)
+    piece = _one_piece(pieces, row["key"], also, first, last)
     newest = max([piece.heard_until_us, *_ends(index, of_tail, desks)])
     return replace(piece, heard_until_us=newest)
+
+
+def _of_nobody(
+    archive: Archive,
+    index: ArchiveIndex,
+    of_tail: pl.DataFrame,
+    tallied: Sequence[str],
+    first: datetime,
+    last: datetime,
+) -> list[str]:
+    """Return the sets under air, or in alarm, between two moments that nobody tallied in for any incident."""
+    on = pl.concat([index.sets(days_between(first.date(), last.date())), of_tail]).filter(
+        (pl.col("first") <= last) & (pl.col("last") >= first) & ~pl.col("set_id").is_in(tallied)
+    )
+    named = on.filter(pl.col("kind").is_in(["pressure", "alarm"]))["set_id"].drop_nulls().unique()
+    if not len(named):
+        return []
+    then = pl.col("set_id").is_in(named.implode()) & pl.col("received").is_between(first, last)
+    then &= ~pl.col("retained")
+    wanted = {"pressure": then & (pl.col("pressure_bar") > OPEN_ABOVE_BAR), "alarm": then}
+    found = archive.messages(first, last + timedelta(seconds=1), wanted)
+    return pl.concat([found[kind]["set_id"] for kind in wanted]).unique().sort().to_list()
 
 
 def _sets_around(
@@ -132,7 +160,7 @@ def _sets_around(
 
 
 def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, last: datetime) -> Pieces:
-    """Return the piece of an incident alone, with the sets that refused to start while it lasted."""
+    """Return an incident's piece alone, with sets that refused to start, or nobody tallied, meanwhile."""
     number = pieces.incidents.filter(pl.col("key") == key)["piece"][0]
     also = pieces.power_ups.filter(
         pl.col("set_id").is_in(refused) & (pl.col("first") <= last) & (pl.col("last") >= first)

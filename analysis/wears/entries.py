@@ -13,12 +13,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-import numpy as np
-
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_another
-from analysis.wears.gauges import UNHEARD_US, VoiceGauge
+from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import TurnBackNote, note_about
@@ -49,7 +47,9 @@ class Entry:
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
     team_turn_back_us: int | None = None  # when the policy in force turns the team back, on its lowest member
-    spoken: list[VoiceGauge] = field(default_factory=list)  # gauges read by voice while its set was not heard
+    gauges: list[VoiceGauge] = field(default_factory=list)  # all that were read by voice of its sets
+    # `spoken`: those that count: its set was not heard, or said far more than they do
+    spoken: list[VoiceGauge] = field(default_factory=list)
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
     # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
     # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
@@ -109,7 +109,7 @@ class Entry:
 
     @property
     def lowest_bar(self) -> float | None:
-        """The lowest reading under air, also by voice while its set was not heard."""
+        """The lowest reading under air, also by voice."""
         read = [float(wear.pressure_bar[~wear.spike].min()) for wear in self.wears]
         return min([*read, *(one.pressure_bar for one in self.spoken)], default=None)
 
@@ -255,6 +255,7 @@ class Entry:
             stay=stay,
             wears=[wear for wear in self.wears if wear.set_id == set_id],
             charges=[self.charges[number] for number in own],
+            gauges=[one for one in self.gauges if one.set_id == set_id],
             spoken=[one for one in self.spoken if one.set_id == set_id],
             moments={
                 policy: [of[number] for number in own if number < len(of)]
@@ -352,7 +353,8 @@ def _judge(
 ) -> None:
     rules = profile.turn_back
     entry.policy = rules.policy
-    entry.spoken = _spoken(entry, gauges)
+    entry.gauges = _gauges_of(entry, gauges)
+    entry.spoken = [one for one in entry.gauges if not any(_known_better(wear, one) for wear in entry.wears)]
     if not entry.wears and entry.spoken:  # never heard: voice is all there is
         entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]
     heard_us = [wear.ended_us for wear in entry.wears[-1:]] or [one.at_us for one in entry.spoken]
@@ -380,8 +382,8 @@ def _judge(
     entry.noted = note_about(notes, sets, team, since_us, until_us, rules.withdrawal_word)
 
 
-def _spoken(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
-    """Return the gauges read by voice that are about an entry, where its set was not heard."""
+def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
+    """Return the gauges read by voice that are about an entry."""
     if entry.stay is not None:
         spans = [(tally.set_id, *span) for tally in entry.stay.tallies for span in tally.spans]
     else:
@@ -391,15 +393,15 @@ def _spoken(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
         one
         for one in gauges
         if any(one.set_id == set_id and first <= one.at_us <= last for set_id, first, last in spans)
-        and not any(_heard_at(wear, one) for wear in entry.wears)
     ]
 
 
-def _heard_at(wear: Wear, gauge: VoiceGauge) -> bool:
-    if wear.set_id != gauge.set_id:
+def _known_better(wear: Wear, gauge: VoiceGauge) -> bool:
+    """Return whether the set spoke just before and said not far more than the gauge: then it counts."""
+    if wear.set_id != gauge.set_id or wear.started_us > gauge.at_us:
         return False
-    before = int(np.searchsorted(wear.at_us, gauge.at_us, side="right")) - 1
-    return before >= 0 and gauge.at_us - int(wear.at_us[before]) <= UNHEARD_US
+    heard = gauge.at_us - wear.last_us(gauge.at_us) <= UNHEARD_US
+    return heard and wear.bar_at(gauge.at_us) - gauge.pressure_bar <= APART_BAR
 
 
 def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:

@@ -28,6 +28,51 @@ class VoiceGauge:
     identity: str
 
 
+APART_BAR = 2.0 * VOICE_STEP_BAR
+"""A gauge read by voice contradicts what was known when they are further apart. Our own rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeApart:
+    """A gauge read by voice, and the pressure known at that moment, of which one must be wrong."""
+
+    gauge: VoiceGauge
+    known_bar: float
+    known_us: int
+    known_identity: str
+    heard: bool  # whether the set was speaking then
+
+
+def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[GaugeApart]:
+    """Return the gauges of one entry that contradict what was known.
+
+    Of a set that speaks, any that is far from its reading; of a silent one, any that is far above the last
+    known pressure, by the set or by voice: no cylinder fills. After a closed valve it may be another one.
+
+    - `wears`, `gauges`: of the entry, in order of time.
+    """
+    found = []
+    by_voice: dict[str, VoiceGauge] = {}
+    for gauge in gauges:
+        before, by_voice[gauge.set_id] = by_voice.get(gauge.set_id), gauge
+        own = [wear for wear in wears if wear.set_id == gauge.set_id and wear.started_us <= gauge.at_us]
+        known = None
+        if own:
+            wear, at_us = own[-1], own[-1].last_us(gauge.at_us)
+            if at_us == wear.ended_us and wear.ended_how in ("closed", "changed"):
+                continue
+            heard = gauge.at_us - at_us <= UNHEARD_US
+            known = GaugeApart(gauge, wear.bar_at(at_us), at_us, wear.identity_of(at_us), heard)
+        if before is not None and (known is None or before.at_us > known.known_us):
+            known = GaugeApart(gauge, before.pressure_bar, before.at_us, before.identity, heard=False)
+        if known is None:
+            continue
+        above_bar = gauge.pressure_bar - known.known_bar
+        if above_bar > APART_BAR or (known.heard and above_bar < -APART_BAR):
+            found.append(known)
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class Readings:
     """What is known of a wear's pressure, in order of time; arrays of shape (n,)."""

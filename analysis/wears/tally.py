@@ -428,7 +428,10 @@ def tally_of(
 
 
 def two_at_once(tallies: Sequence[TallyEntry]) -> list[tuple[TallyEntry, TallyEntry]]:
-    """Return every two tallies by which one wearer was in with two sets without an `out` between."""
+    """Return every two tallies by which one wearer was in twice without an `out` between.
+
+    With two sets, or in two incidents.
+    """
     ordered = sorted(tallies, key=lambda tally: (tally.in_us, tally.in_identity))
     found = []
     for number, tally in enumerate(ordered):
@@ -436,6 +439,7 @@ def two_at_once(tallies: Sequence[TallyEntry]) -> list[tuple[TallyEntry, TallyEn
         for other in ordered[number + 1 :]:
             if other.in_us >= until_us or (tally.closed and other.in_us >= tally.ended_us):
                 break
-            if other.wearer_id == tally.wearer_id and other.set_id != tally.set_id:
+            elsewhere = (other.set_id, other.incident_id) != (tally.set_id, tally.incident_id)
+            if other.wearer_id == tally.wearer_id and elsewhere:
                 found.append((tally, other))
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -72,13 +73,17 @@ def note_about(
     `team`: incident and name: two incidents may have teams of one name.
     """
     incident_id, named = team[0], (team[1] or "").lower()
+    names = rf"(?:team +)?(?:{re.escape(named)})(?![\w-])" if named else r"(?!)"
+    says = re.compile(rf"(?:(?:{names}|\S*\d\S*) +)*{re.escape(words.lower())}(?!\w)")
     first = bisect_left(notes, started_us, key=lambda note: note.at_us)
     last = bisect_right(notes, ended_us, key=lambda note: note.at_us)
     for note in notes[first:last]:
-        text = note.text.lower()
-        if words.lower() not in text:
+        # "W-1 says NOT turning back" says the opposite: a part of the sentence must begin with the words, or
+        # with whom they are about.
+        parts = [part.strip() for part in re.split(r"[,;:.]", note.text.lower())]
+        if not any(map(says.match, parts)):
             continue
-        names_team = bool(named) and named in text and note.incident_id == incident_id
+        names_team = re.match(names, parts[0]) is not None and note.incident_id == incident_id
         if note.set_id in set_ids or (names_team and (note.set_id is None or of_team)):
             return note
     return None

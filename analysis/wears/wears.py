@@ -37,6 +37,15 @@ MOST_RATED_BAR = 10_000.0
 rule."""
 
 
+POSSIBLE = {
+    "low_air_bar": (10.0, 250.0),  # and at most half of the cylinder's rated pressure
+    "no_motion_prealarm_s": (3.0, 600.0),
+    "no_motion_alarm_s": (3.0, 600.0),
+    "heat_start_c": (20.0, 1000.0),
+}
+"""Least and most of a threshold: a 0 that nobody set is no warning that never comes. Our own rule."""
+
+
 @dataclass(frozen=True, slots=True)
 class Thresholds:
     """The set's own alarm thresholds, from its setup or, where it said none, from the profile."""
@@ -46,6 +55,7 @@ class Thresholds:
     no_motion_alarm_s: float
     heat_start_c: float
     own: bool
+    impossible: tuple[tuple[str, float], ...] = ()  # what it named, and no set can mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +167,10 @@ class Wear:
     def identity(self, position: int) -> str:
         """Return the identity of the wear's reading number `position`."""
         return self.power_up.identity(int(self.seq[position]))
+
+    def identity_of(self, at_us: int) -> str:
+        """Return the identity of the last reading at a moment."""
+        return self.identity(max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0))
 
     def identity_at(self, at_us: int) -> str:
         """Return the identity of the reading at or next after a moment."""
@@ -361,25 +375,31 @@ def _worst_of(said: Sequence[dict[str, Any]], profile: Profile) -> tuple[Cylinde
     """
     cylinders = [one for one in map(cylinder_of, said) if one is not None]
     first = thresholds_of(said[0] if said else None, profile)
-    warnings = [thresholds_of(one, profile).low_air_bar for one in said]
+    each = [thresholds_of(one, profile) for one in said]
+    low_air_bar = max((one.low_air_bar for one in each), default=first.low_air_bar)
+    impossible = tuple(dict.fromkeys(name for one in each for name in one.impossible))
     return (
         min(cylinders, key=lambda one: one.total_l, default=None),
-        replace(first, low_air_bar=max(warnings, default=first.low_air_bar)),
+        replace(first, low_air_bar=low_air_bar, impossible=impossible),
     )
 
 
 def thresholds_of(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
-    """Return the thresholds that a `setup` names, where it names none those of the profile."""
+    """Return the thresholds that a `setup` names, else, or where that is impossible, the profile's."""
     said = setup or {}
-
-    def number(key: str, otherwise: float) -> float:
-        value = said.get(key)
-        return otherwise if value is None else float(value)
-
-    return Thresholds(
-        low_air_bar=number("low_air_bar", profile.air.low_air_bar),
-        no_motion_prealarm_s=number("no_motion_prealarm_s", profile.motion.no_motion_prealarm_s),
-        no_motion_alarm_s=number("no_motion_alarm_s", profile.motion.no_motion_alarm_s),
-        heat_start_c=number("heat_start_c", profile.heat.heat_start_c),
-        own=setup is not None,
-    )
+    cylinder = cylinder_of(said)
+    highest = {"low_air_bar": cylinder.rated_bar / 2} if cylinder is not None else {}
+    numbers = {
+        "low_air_bar": profile.air.low_air_bar,
+        "no_motion_prealarm_s": profile.motion.no_motion_prealarm_s,
+        "no_motion_alarm_s": profile.motion.no_motion_alarm_s,
+        "heat_start_c": profile.heat.heat_start_c,
+    }
+    impossible = []
+    for name, (least, most) in POSSIBLE.items():
+        value = said.get(name)
+        if value is not None and least <= value <= highest.get(name, most):  # false for NaN and infinity too
+            numbers[name] = float(value)
+        elif value is not None:
+            impossible.append((name, float(value)))
+    return Thresholds(**numbers, own=setup is not None, impossible=tuple(impossible))

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from analysis.incident import sets_of
 from analysis.pieces.archive_pieces import light_incident_piece
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
@@ -47,9 +48,8 @@ def messages_of(folder: Path, incident_id: str) -> tuple[Mapping[str, pl.DataFra
     """
     (messages, scope), asked = light_incident_piece(folder, incident_id), incident_id
     incident_id = incident_id_of(asked)
-    sets = set(messages["tally"].filter(pl.col("incident_id") == incident_id)["set_id"])
     refused = messages["power"].filter(pl.col("state") == "refused")["set_id"]
-    chosen = chosen_of(messages, sets | set(refused), incident_id)
+    chosen = chosen_of(messages, {*sets_of(messages, incident_id), *refused}, incident_id)
     if not any(len(received_of(chosen, kind)) for kind in chosen):
         raise ArchiveProblem(f"the archive {folder} holds no message of incident {asked!r}")
     return chosen, scope.heard_until_us

@@ -178,6 +178,10 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
             f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} under air between "
             f"{setting.clock(first)} and {setting.clock(last)}."  # type: ignore[arg-type]
         )
+        unnamed = wears.filter(pl.col("wearer_id").is_null())
+        if len(unnamed):
+            sets = ", ".join(unnamed["set_id"].unique().sort())
+            yield f"Nobody tallied in {len(unnamed):,} of these wears: set {sets}."
         timed = wears.with_columns((pl.col("ended") - pl.col("started")).dt.total_seconds().alias("seconds"))
         longest = timed.sort("seconds", descending=True).row(0, named=True)
         lasted = review_words.duration_text(longest["seconds"])

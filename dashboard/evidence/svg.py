@@ -19,6 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.review.overview import ALARM_SIGNS
+
 Floats = NDArray[np.float64]
 TICKS_AT_MOST = 4
 NICE_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -27,16 +29,7 @@ INK, GRID, FONT_PX = "#141414", "#d5d5d2", 12.0
 USUAL_PX = 2000
 STRIP_SHADES = 12  # shades of a strip: more cannot be distinguished on paper
 _TAGS = re.compile(r"</?b>")
-SYMBOLS = {
-    "triangle-up": "▲",
-    "square": "■",
-    "square-open": "□",
-    "triangle-down": "▼",
-    "diamond": "◆",
-    "arrow-left": "◀",
-    "hourglass-open": "⧖",
-    "x-thin-open": "×",
-}
+SYMBOLS = dict(ALARM_SIGNS.values())
 HATCH = (
     '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
     'patternTransform="rotate(45)"><line x1="0" y1="0" x2="0" y2="6" stroke="#7a4a9c" stroke-width="1"/>'

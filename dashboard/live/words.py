@@ -127,6 +127,7 @@ REASONS = {
     "incident_closed": "incident closed {age} ago, not tallied out",
     "no_setup": "cylinder not known",
     "other_setup": "its setup changed: the least air and highest warning count",
+    "odd_threshold": "its own alarm limits are impossible; the profile's count",
     "no_air_yet": "tallied in {age} ago, no pressure yet",
     "valve_closed": "valve closed {age} ago",
 }

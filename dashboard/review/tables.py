@@ -33,7 +33,7 @@ def incident_tables(
     return [
         entry_table(results["entries"], results["gaps"], setting),
         alarm_table(results["alarms"], results["alarm_rates"], setting),
-        turn_back_table(results["turn_back"], results["wears"], setting),
+        turn_back_table(results, setting),
         wear_table(results["wears"], setting),
         forecast_table(results, setting),
         heat_table(results, setting),
@@ -191,26 +191,48 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
     )
 
 
-def turn_back_table(turn_back: pl.DataFrame, wears: pl.DataFrame, setting: Setting) -> Table:
+def _unheard_after(results: Results, setting: Setting) -> dict[str, str]:
+    """Return, by wear whose end nobody heard, since when: what was not heard may have been reached."""
+    wears = results["wears"]
+    silent = wears.join(
+        results["gaps"], left_on=["wear_id", "ended"], right_on=["wear_id", "started"], how="semi"
+    )
+    told = results["findings"].filter(pl.col("code") == "end_not_heard")["wear_id"]
+    unheard = {*silent["wear_id"], *told}
+    return {
+        row["wear_id"]: words.NOT_HEARD_AFTER.format(
+            when=setting.clock(row["ended"]), pressure=setting.units.text("pressure", row["end_bar"])
+        )
+        for row in wears.filter(pl.col("wear_id").is_in(list(unheard))).iter_rows(named=True)
+    }
+
+
+def turn_back_table(results: Results, setting: Setting) -> Table:
     """Return one row a wear: when each policy would have turned it back, and with how much."""
-    replayed = {(row["wear_id"], row["policy"]): row for row in turn_back.iter_rows(named=True)}
+    replayed = {(row["wear_id"], row["policy"]): row for row in results["turn_back"].iter_rows(named=True)}
     policies = [policy for policy in words.POLICIES if any(key[1] == policy for key in replayed)]
     rows = []
-    for wear in wears.sort("started").iter_rows(named=True):
+    unheard = _unheard_after(results, setting)
+    for wear in results["wears"].sort("started").iter_rows(named=True):
         wear_id = wear["wear_id"]
+        never, ended = words.NOT_REACHED, setting.time(wear["ended"], wear_id)
+        if wear_id in unheard:
+            never = unheard[wear_id]
+            last_heard = words.LAST_HEARD.format(when=setting.clock(wear["ended"]))
+            ended = setting.jump(last_heard, wear["ended"], wear_id)
         team = (replayed.get((wear_id, setting.policy)) or {}).get("team_at")
         cells: list[Any] = [setting.who(wear), setting.time(wear["started"], wear_id)]
-        cells.append(words.NOT_REACHED if team is None else setting.time(team, wear_id))
-        cells += [_policy_cell(replayed.get((wear_id, policy)), setting) for policy in policies]
-        cells += [setting.time(wear["ended"], wear_id), amount(wear["end_bar"], setting.units, "pressure")]
+        cells.append(never if team is None else setting.time(team, wear_id))
+        cells += [_policy_cell(replayed.get((wear_id, policy)), setting, never) for policy in policies]
+        cells += [ended, amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
     heads = [*words.TURN_BACK_FIRST, *words.policy_heads(policies, setting.policy), *words.TURN_BACK_LAST]
     return Table("review-turn-back", words.TURN_BACK, heads, rows, words.TURN_BACK_NOTE, words.NO_ROWS)
 
 
-def _policy_cell(row: dict[str, Any] | None, setting: Setting) -> Any:
+def _policy_cell(row: dict[str, Any] | None, setting: Setting, never: str) -> Any:
     if row is None or row["at"] is None:
-        return words.NOT_REACHED
+        return never
     parts = [setting.clock(row["at"]), setting.units.text("pressure", row["pressure_bar"])]
     if row["minutes_in_hand_low_air"] is not None:
         parts.append(words.BEFORE_LOW_AIR.format(minutes=f"{row['minutes_in_hand_low_air']:.1f}"))
@@ -289,23 +311,24 @@ def forecast_table(results: Results, setting: Setting) -> Table:
         .filter((pl.col("low_air_min") > 0.0) & (pl.col("low_air_at") > pl.col("time")).fill_null(value=True))
         .sort("started", "wear_id", "age_s")
     )
+    unheard = _unheard_after(results, setting)
     return Table(
         "review-forecasts",
         words.FORECASTS,
         words.FORECAST_HEADS,
-        [_forecast_line(row, setting) for row in said.iter_rows(named=True)],
+        [_forecast_line(row, setting, unheard) for row in said.iter_rows(named=True)],
         words.FORECASTS_NOTE.format(step_min=EVERY_MIN, version=setting.forecast),
         words.NO_FORECASTS,
         numeric=range(3, 8),
     )
 
 
-def _forecast_line(row: dict[str, Any], setting: Setting) -> list[Any]:
+def _forecast_line(row: dict[str, Any], setting: Setting, unheard: dict[str, str]) -> list[Any]:
     hard: Any = "–"
     if row["low_air_hardest_min"] is not None:
         minutes, rate = row["low_air_hardest_min"], setting.units.text("rate", row["hardest_l_min"])
         hard = cell(words.IF_HARDEST.format(minutes=f"{minutes:.1f}", rate=rate), value=minutes)
-    came: Any = words.WARNING_NOT_REACHED
+    came: Any = unheard.get(row["wear_id"], words.NOT_REACHED)
     if row["low_air_at"] is not None:
         came = number((row["low_air_at"] - row["time"]) / timedelta(minutes=1), "min", places=1)
     low, high = row["low_air_lo_min"], row["low_air_hi_min"]

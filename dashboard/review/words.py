@@ -193,7 +193,6 @@ FORECAST_HEADS = heads(
 )
 IF_HARDEST = "{minutes} min at {rate}"
 NO_FORECASTS = "No wear lasted long enough for a forecast."
-WARNING_NOT_REACHED = "not reached"
 REPORTED = "reported"
 DERIVED = "derived"
 BEFORE = "{age_s} s before"
@@ -209,6 +208,8 @@ TURN_BACK_FIRST = ["Wearer", "Started", "Team, policy in force"]
 TURN_BACK_LAST = ["Set off air", "Pressure then"]
 IN_FORCE = "{policy} (in force)"
 NOT_REACHED = "not reached"
+NOT_HEARD_AFTER = "not heard after {when} ({pressure})"
+LAST_HEARD = "last heard {when}"
 BEFORE_LOW_AIR = "{minutes} min to low air"
 # No screen shows a bare key of the profile.
 POLICIES = POLICY_WORDS

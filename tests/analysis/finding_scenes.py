@@ -306,6 +306,20 @@ def set_up_as(**fields: Any) -> Callable[[WrittenLog], None]:
     return scene
 
 
+def tallied_in_two_incidents(log: WrittenLog) -> None:
+    tallied((50, "in", "W-1", "S-1"))(log)
+    of = {"set_id": "S-1", "wearer_id": "W-1"}
+    log.talkers[-1].say(600, "tally", action="in", incident_id="I-2", **of)
+    log.talkers[-1].say(800, "tally", action="out", incident_id="I-2", **of)
+
+
+def gauges_contradict(log: WrittenLog) -> None:
+    tallied((50, "in", "W-1", "S-1"))(log)
+    log.talkers[0].said = [one for one in log.talkers[0].said if one[0] < 500]
+    for at_s, bar in ((300, 40.0), (600, 290.0)):
+        log.talkers[-1].say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
+
+
 def without_setup(log: WrittenLog) -> None:
     log.talker("S-1").breathe(60, 300)
 

@@ -161,6 +161,26 @@ def test_an_out_after_the_close_of_the_incident_counts(log: Any) -> None:
     assert entry["under_air_s"] == pytest.approx(1500, abs=2)
 
 
+@pytest.mark.parametrize(
+    ("again_s", "closed_s", "how"),
+    [(960, None, "open"), (960, 1200, "incident_closed"), (900 + 25 * 3600, None, "incident_closed")],
+)
+def test_an_incident_opened_again_takes_its_close_back(
+    log: Any, see: Any, again_s: int, closed_s: int | None, how: str
+) -> None:
+    """A desk closed it by mistake: who was inside stayed "incident closed", and left the board after 12 h."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(10, "tally", action="in", incident_id="I-1", wearer_id="W-1", set_id="S-1")
+    desk.say(900, "incident", incident_id="I-1", action="close")
+    desk.say(again_s, "incident", incident_id="I-1", action="open")
+    if closed_s is not None:
+        desk.say(closed_s, "incident", incident_id="I-1", action="close")
+    (row,) = analyse(log.frames(), Profile.default())["entries"].to_dicts()
+    assert row["ended_how"] == how
+    assert bool(see(13 * 3600).rows) is (how == "open")
+
+
 def test_an_in_after_the_close_of_the_incident_begins_another_entry(log: Any) -> None:
     talker = log.talker("S-1")
     talker.breathe(60, 600)

@@ -35,6 +35,7 @@ from tests.analysis.finding_scenes import (
     end_silent_from,
     ends_under_air,
     flooded,
+    gauges_contradict,
     heard_after,
     heard_late_and_answered_late,
     heat_alarm_in_the_cold,
@@ -57,6 +58,7 @@ from tests.analysis.finding_scenes import (
     still_without_alarm,
     stuck_for,
     tallied,
+    tallied_in_two_incidents,
     tally_of_bad_team,
     team,
     turn_noted,
@@ -144,7 +146,10 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "two witnesses 6 bar apart": witnesses_apart(6.0),
     "two witnesses 7 bar apart": witnesses_apart(7.0),
     "record ends under air": ends_under_air,
+    "in two incidents": tallied_in_two_incidents,
     "no setup": without_setup,
+    "a warning at no pressure": set_up_as(low_air_bar=0.0),
+    "gauges by voice contradict": gauges_contradict,
     "cylinders that nobody can wear": set_up_as(
         cylinders={"count": 10**15, "water_volume_l": 6.8, "rated_bar": 300.0}
     ),

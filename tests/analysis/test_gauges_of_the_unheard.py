@@ -45,14 +45,46 @@ def test_a_gauge_of_a_silent_set_may_be_the_lowest_and_the_warning(log: Any) -> 
     assert (row["entry_bar"], row["lowest_bar"], row["low_air_at"]) == (300.0, 40.0, 1500)
 
 
-def test_a_gauge_beside_the_sets_own_readings_changes_nothing(log: Any) -> None:
-    inside(log, (200, 40.0))
+@pytest.mark.parametrize(("bar", "lowest", "told"), [(275.0, 273.0, 0), (266.0, 273.0, 0), (40.0, 40.0, 1)])
+def test_a_gauge_beside_the_sets_own_readings_counts_only_where_they_contradict(
+    log: Any, bar: float, lowest: float, told: int
+) -> None:
+    """The set stuck at 283 bar, the wearer said 40: the gauge counted for turn-back and nothing else."""
+    inside(log, (200, bar))
     one = log.talker("S-1")
     one.set_up(0)
     one.breathe(20, 300)
     row = entry_of(log)
-    assert row["lowest_bar"] > 250.0
-    assert row["low_air_at"] is None
+    assert row["lowest_bar"] == lowest
+    assert row["low_air_at"] == (200 if told else None)
+    findings = analyse(log.frames(), Profile.default())["findings"].filter(code="gauge_contradicts")
+    assert findings["statement"].to_list() == told * [
+        "By voice the gauge of set S-1 was at 40 bar at 10:03:20 UTC, while the set sent 284 bar: one of the "
+        "two is wrong by 244 bar. Turn-back, warning and lowest pressure use the lower one."
+    ]
+
+
+def test_a_gauge_far_above_the_last_known_pressure_of_a_silent_set_is_told(log: Any) -> None:
+    """Silent at 273 bar, then "298 bar" by voice; the next one is compared with the voice before it."""
+    inside(log, (600, 298.0), (900, 150.0), (1500, 200.0), (1600, 190.0))
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    row = entry_of(log)
+    assert (row["lowest_bar"], row["turn_back_at"]) == (150.0, 900)
+    found = analyse(log.frames(), Profile.default())["findings"].filter(code="gauge_contradicts")
+    first, second = found["statement"]
+    assert "25 bar above the last known pressure (273 bar at 10:05:19 UTC)" in first
+    assert "50 bar above the last known pressure (150 bar at 10:15:00 UTC)" in second
+    assert found["evidence"].list.get(0).to_list() == ["D-1/1/2", "D-1/1/4"]
+
+
+def test_after_a_closed_valve_a_higher_gauge_is_another_cylinder(log: Any) -> None:
+    inside(log, (600, 298.0))
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300)
+    assert "gauge_contradicts" not in analyse(log.frames(), Profile.default())["findings"]["code"].to_list()
 
 
 def test_two_cylinders_in_one_entry_have_one_pair_of_figures_each(log: Any) -> None:
@@ -128,6 +160,50 @@ def test_a_reading_long_before_the_turn_back_is_not_what_the_wearer_had_then(log
     one.set_up(0)
     one.breathe(20, 300, closes=False)
     assert "by a gauge read by voice (150 bar)" in late_of(log, "UTC")["statement"]  # said 273 bar before
+
+
+@pytest.mark.parametrize(
+    ("gauges", "seconds", "severity", "how"),
+    [
+        (((1500.0, 30.0),), 300, "caution", "W-1: Last known by voice at 10:25:00 UTC with 30 bar"),
+        (
+            ((60.0, 290.0), (1500.0, 25.0)),
+            0,
+            "serious",
+            "W-1: Last known by voice at 10:25:00 UTC with 25 bar",
+        ),
+        ((), 1370, "caution", "W-1: Last heard at 10:23:09 UTC with 40 bar"),
+        ((), 1000, None, ""),
+        (((1500.0, 80.0),), 300, None, ""),
+    ],
+)
+def test_whoever_left_below_the_warning_and_was_not_heard_then_is_found(
+    log: Any, gauges: Any, seconds: int, severity: str | None, how: str
+) -> None:
+    """Without the valve's closing, or with the pressure by voice alone, nobody had left below the warning."""
+    inside(log, *gauges)
+    if seconds:
+        one = log.talker("S-1")
+        one.set_up(0)
+        one.breathe(20, seconds, bar_s=0.19, closes=False)
+    found = analyse(log.frames(), Profile.default())["findings"].filter(code="left_below_warning")
+    assert found["severity"].to_list() == ([severity] if severity else [])
+    if severity:
+        said = f"{how}, below the warning at 55 bar; tallied out at 10:40:00 UTC. No reading shows the exit"
+        assert found["statement"][0].startswith(said)
+
+
+def test_of_whoever_never_came_out_no_exit_is_told(log: Any) -> None:
+    """It said "the exit at ..." of the end of the record."""
+    desk = inside(log, (60, 290.0), (900, 150.0), (1500, 40.0))
+    desk.said = [one for one in desk.said if one[4].get("action") != "out"]
+    desk.say(2400, "note", incident_id="I-1", text="still inside")
+    late = late_of(log, "W-1")["statement"]
+    assert "the exit" not in late
+    assert (
+        "Nobody noted the turn, nor said that the wearer came out: by 10:25:00 UTC, the last that is known, "
+        "10 min had passed." in late
+    )
 
 
 def test_a_member_who_was_silent_at_the_teams_turn_back_is_given_as_last_heard(log: Any) -> None:

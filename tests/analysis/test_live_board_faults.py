@@ -29,6 +29,34 @@ def codes(row: Row) -> list[str]:
     return [reason.code for reason in row.reasons]
 
 
+IMPOSSIBLE = [("low_air_bar", one) for one in (-5.0, 0.0, 9.9, 150.1, 1e9, 1e308)] + [
+    ("no_motion_alarm_s", -1.0),
+    ("no_motion_alarm_s", 0.0),
+    ("no_motion_prealarm_s", 1e9),
+    ("heat_start_c", -273.0),
+]
+
+
+@pytest.mark.parametrize(("name", "value"), IMPOSSIBLE)
+def test_a_threshold_that_no_set_can_mean_counts_as_not_sent(
+    log: Any, see: Any, name: str, value: float
+) -> None:
+    """A warning at 0 bar never came: no low air for ever, turn-back at 150 bar, and no word of it."""
+    for set_id, more in (("S-1", {name: value}), ("S-2", {})):
+        one = log.talker(set_id)
+        one.set_up(0, **more)
+        breathe(one, 1, 60)
+    row, sound = sorted(see(60).rows, key=lambda each: each.set_id)
+    assert "odd_threshold" in codes(row)
+    assert "odd_threshold" not in codes(sound)
+    assert (row.low_air, row.turn_back, row.low_air_bar) == (sound.low_air, sound.turn_back, 55.0)
+    found = analyse(log.frames(), Profile.default())["findings"]
+    told = found.filter(code="threshold_impossible")
+    assert told["set_id"].to_list() == ["S-1"]
+    assert f"{name} {value:.6g}, which no set can mean" in told["statement"][0]
+    assert len(told["statement"][0]) < 300
+
+
 @pytest.mark.parametrize("water_volume_l", [0.0, 1e-9, 1e300])
 def test_a_setup_with_a_cylinder_that_cannot_be_leaves_the_cylinder_unknown(
     log: Any, see: Any, water_volume_l: float

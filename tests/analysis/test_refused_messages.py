@@ -40,7 +40,7 @@ HARM = {"wrong unit": wrong_unit, "no JSON": no_json}
 
 
 def heard_with(harm: str, other: bool = False) -> list[Heard]:
-    """One tallied wear, whose pressure is refused for 272 s; `other`, also of a set that nobody tallied."""
+    """One tallied wear, whose pressure is refused for 272 s; `other`, also of a set of another incident."""
     log = WrittenLog()
     desk = log.desk()
     about: dict[str, Any] = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
@@ -51,6 +51,8 @@ def heard_with(harm: str, other: bool = False) -> list[Heard]:
         talker.set_up(550)
         last_s = talker.breathe(600, 900)
         talker.say(last_s + 10, "power", state="off", battery_fraction=0.8)
+    if other:
+        desk.say(595, "tally", action="in", incident_id="I-2", set_id="S-2", wearer_id="W-2")
     desk.say(last_s + 20, "tally", action="out", **about)
     desk.say(last_s + 60, "incident", incident_id="I-1", action="close")
     start = 1_000_000 * REFUSED_S.start

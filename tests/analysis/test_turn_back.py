@@ -171,6 +171,32 @@ def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_w
         assert "longer than the planned 8 min" in found[0]["statement"]
 
 
+@pytest.mark.parametrize(
+    ("text", "set_id", "counts"),
+    [
+        ("Larch: turning back", "S-1", True),
+        ("W-1 turning back, heat alarm", "S-1", True),
+        ("W-1 free, turning back", "S-1", True),
+        ("turning back", "S-1", True),
+        ("Larch turning back", None, True),
+        ("Team Larch: W-1 turning back", None, True),
+        ("W-1 says NOT turning back, goes on", "S-1", False),
+        ("Team 3 wants to know when turning back", None, False),
+        ("Person at window, floor Larch, turning back to the stairs", None, False),
+        ("Larch-2: turning back", None, False),
+        ("turning back", None, False),
+    ],
+)
+def test_a_note_that_says_the_opposite_or_is_about_another_is_no_turn(
+    log: Any, text: str, set_id: str | None, counts: bool
+) -> None:
+    """The words were looked for anywhere in the text, the team's name too."""
+    team(log, (300.0,), seconds=2000)
+    log.desk("D-2").say(1300, "note", incident_id="I-1", text=text, **({"set_id": set_id} if set_id else {}))
+    (entry,) = analyse(log.frames(), PROFILE)["entries"].to_dicts()
+    assert (entry["turn_back_noted_at"] is not None) is counts
+
+
 @pytest.mark.parametrize(("incident_id", "late"), [("I-1", False), ("I-2", True)])
 def test_a_note_about_a_team_of_the_same_name_elsewhere_is_not_about_this_one(
     log: Any, incident_id: str, late: bool

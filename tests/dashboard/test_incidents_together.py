@@ -19,6 +19,7 @@ from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import read_capture
 from ingest.contract.frames import frames_from_heard
 from tests.analysis.conftest import Talker, WrittenLog
+from tests.analysis.random_incidents import random_incident
 
 PROFILE = Profile.default()
 MADE = datetime(2032, 1, 1, tzinfo=UTC)
@@ -130,6 +131,15 @@ def test_the_list_counts_what_the_record_of_an_incident_has(tmp_path: Path) -> N
     seal_messages(archive, frames_from_heard(list(read_capture(sample))), "log")
     (line,) = assert_lines_are_those_of_the_records(archive).values()
     assert line["cautions"] == 8
+
+
+@pytest.mark.parametrize("seed", [18, 20, 32])
+def test_the_list_counts_what_the_record_of_a_random_incident_has(tmp_path: Path, seed: int) -> None:
+    """Ten of 100 differed: a tally of another incident, an `out` of nobody, a distress outside every wear."""
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    seal_messages(archive, frames_from_heard(random_incident(seed)), "log")
+    assert_lines_are_those_of_the_records(archive)
 
 
 def test_a_start_refused_counts_for_the_incident_of_that_time_only(tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ def again_later(messages: Messages, by: timedelta, power_up: int = 1) -> Message
         )
 
     later = {kind: moved(frame) if "boot" in frame.columns else frame for kind, frame in messages.items()}
-    return {**later, "incident": later["incident"].clear(), "tally": later["tally"].clear()}
+    return {**later, **{kind: later[kind].clear() for kind in ("incident", "tally", "note")}}
 
 
 def results_for(incident: Incident, found: Messages) -> Results:

@@ -17,7 +17,14 @@ from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_table
 from dashboard.review.finder import incident_listing
 from dashboard.review.setting import Setting
-from dashboard.review.tables import alarm_table, entry_table, finding_items, forecast_table, wear_table
+from dashboard.review.tables import (
+    alarm_table,
+    entry_table,
+    finding_items,
+    forecast_table,
+    turn_back_table,
+    wear_table,
+)
 from dashboard.review.view import Bench, Look, request_of
 from dashboard.review.words import alarm_rate_text
 from dashboard.rows import text_of
@@ -58,6 +65,22 @@ def test_a_late_turn_whose_end_nobody_heard_is_a_bound(
     results = analyse(log.frames(), Profile.default())
     (row,) = entry_table(results["entries"], results["gaps"], setting_of(look)).rows
     assert text_of(row[8]) == late
+
+
+@pytest.mark.parametrize("closes", [True, False])
+def test_what_nobody_heard_is_not_called_not_reached(look: Look, closes: bool) -> None:
+    """Last heard at 242 bar, then silence for hours: the report said that turn-back was never reached."""
+    log = WrittenLog()
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 700, closes=closes)
+    results = analyse(log.frames(), Profile.default())
+    (row,) = turn_back_table(results, setting_of(look, policy="half_of_usable")).rows
+    said = [text_of(one) for one in row[2:-2]]
+    assert set(said) == {"not reached" if closes else "not heard after 10:11:59 (237 bar)"}
+    assert text_of(row[-2]) == ("10:11:59" if closes else "last heard 10:11:59")
+    forecasts = forecast_table(results, setting_of(look)).rows
+    assert {text_of(each[-1]) for each in forecasts} == set(said)
 
 
 def data_of(component: Any) -> dict[str, Any]:

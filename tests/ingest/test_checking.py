@@ -179,6 +179,12 @@ def test_a_cylinder_of_thousands_of_litres_is_pointed_out() -> None:
     ]
 
 
+@pytest.mark.parametrize("low_air_bar", [-5, 0])
+def test_a_warning_at_no_pressure_is_pointed_out(low_air_bar: float) -> None:
+    (told,) = advice(check([setup(low_air_bar=low_air_bar)]))
+    assert told.startswith(f"low_air_bar {low_air_bar} bar is no warning (expected 10 bar or more)")
+
+
 def test_a_line_break_in_a_payload_is_named(tmp_path: Path) -> None:
     capture = tmp_path / "mine.ndjson"
     capture.write_text('{"received":"2031-05-04T10:00:00Z","topic":"t","payload":{"kind":\n"setup"}}\n')
