@@ -90,6 +90,8 @@ def row_of(
         remarks = (*remarks, Reason("set_differs"))
     if stuck_us is not None:
         remarks = (*remarks, Reason("stuck", in_seconds(stuck_us)))
+    if inside.also_in:
+        remarks = (*remarks, Reason("two_incidents", who=", ".join(inside.also_in)))
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
     if entry.ended_how == "incident_closed":

@@ -168,6 +168,7 @@ class Inside:
     known_until_us: int | None = None  # what the set said later is about another wearer
     known_from_us: int = 0  # what the set said before is about another wearer
     higher: VoiceGauge | None = None  # the last gauge, where it is above what was known before
+    also_in: tuple[str, ...] = ()  # other incidents in which its wearer was not tallied out
     doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once
 
     def reading(self, now_us: int) -> tuple[int, float] | None:
@@ -411,7 +412,7 @@ def inside_of(
         given_us,
         known_from_us,
         higher,
-        doubtful,
+        doubtful=doubtful,
     )
 
 

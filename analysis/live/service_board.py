@@ -190,8 +190,8 @@ class ServiceBoard:
                 urgent = self._cries_for_help(entry, live_set, now_us)
                 if not urgent and (holder is not None or not self._still_matters(entry, live_set, now_us)):
                     continue
-            if holder is not None and other:
-                continue
+            if holder is not None and (other or holder.wearer_id == entry.wearer_id is not None):
+                continue  # the same person with the same set, at another incident by now, has one row
             if holder is not None:
                 key = f"{key}/{entry.wearer_id or entry.entry_id}"
             else:
@@ -200,6 +200,13 @@ class ServiceBoard:
             found.append(
                 inside_of(entry, live_set, self.desks.gauges, now_us, key, holder, others, doubtful=in_doubt)
             )
+        in_at: dict[str, set[str]] = {}
+        for entry in self.entries:
+            if entry.stay is not None and entry.stay.is_in(now_us):
+                in_at.setdefault(entry.stay.wearer_id, set()).add(entry.stay.incident_id)
+        for one in found:
+            elsewhere = in_at.get(one.entry.wearer_id or "", set()) - {one.entry.incident_id or ""}
+            one.also_in = tuple(sorted(elsewhere)) if one.tallied_in else ()
         return found
 
     def _cries_for_help(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:

@@ -116,6 +116,7 @@ REASONS = {
     "voice_higher": "{who} by voice is higher than before: ask again",
     "stuck": "the reading has not moved for {age}",
     "low_air_as_last_known": "the warning may have been due {age} ago",
+    "two_incidents": "tallied in at {who} too: where is this wearer?",
     "two_sets": "its wearer is tallied with set {who} too: who wears this one?",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",
