@@ -154,6 +154,23 @@ def _setup(one: Examined) -> Iterator[Finding]:
             f"profile's value is used (low air {wear.thresholds.low_air_bar:.0f} bar).",
             [wear.setup_identity or wear.identity(0)],
         )
+    if wear.setup_changed:
+        counts = "no cylinder is known"
+        if wear.cylinder is not None:
+            cylinder = wear.cylinder
+            counts = (
+                f"{cylinder.count} x {cylinder.water_volume_l:g} L at {cylinder.rated_bar:.0f} bar counts"
+            )
+        yield about_wear(
+            "setup_changed",
+            "caution",
+            wear,
+            wear.started_us,
+            wear.ended_us,
+            f"The set said another setup in the middle of the wear. Which is right is not known: {counts}, "
+            f"the least air, and the highest warning, {wear.thresholds.low_air_bar:.0f} bar.",
+            [wear.setup_identity or wear.identity(0)],
+        )
     if wear.setup is None or wear.cylinder is None:
         said = "never said which cylinders it carries"
         if wear.setup is not None and wear.setup.get("cylinders"):

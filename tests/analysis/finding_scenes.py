@@ -320,6 +320,11 @@ def gauges_contradict(log: WrittenLog) -> None:
         log.talkers[-1].say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
 
 
+def setup_changes(log: WrittenLog) -> None:
+    set_up_as(low_air_bar=55.0)(log)
+    log.talkers[-1].set_up(200, low_air_bar=100.0)
+
+
 def without_setup(log: WrittenLog) -> None:
     log.talker("S-1").breathe(60, 300)
 
