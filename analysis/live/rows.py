@@ -187,6 +187,9 @@ class Team(msgspec.Struct, frozen=True):
     relief_at: float | None = None  # when the next team must be ready
 
 
+SPOKEN = "by voice"  # the detail of an alarm that rests on a gauge read by voice
+
+
 class AlarmLine(msgspec.Struct, frozen=True):
     """One alarm that is raised, or over and not yet seen.
 

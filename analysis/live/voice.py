@@ -11,7 +11,7 @@ from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.air.gas import Cylinder
 from analysis.findings.air import STUCK_LEAST_L_MIN
 from analysis.live.desk_record import DeskRecord
-from analysis.live.rows import AlarmLine, Row
+from analysis.live.rows import SPOKEN, AlarmLine, Row
 from analysis.policies import Course, TurnBackMoment, judge_by
 from analysis.profile import Air, Profile
 from analysis.wears.charges import NO_MOMENTS, NOTHING
@@ -132,7 +132,7 @@ def low_air_lines(
                 ended_at=None,
                 seen_at=seen[0] if seen is not None else None,
                 seen_by=seen[1] if seen is not None else None,
-                detail="by voice",
+                detail=SPOKEN,
                 row_key=row.key,
             )
         )

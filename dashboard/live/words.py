@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.live.rows import AlarmLine, GaugeRow, Interval, Row, Team
+from analysis.live.rows import SPOKEN, AlarmLine, GaugeRow, Interval, Row, Team
 from dashboard import words as dashboard_words
 from dashboard.live.display import Display
 from dashboard.words import shortened
@@ -258,7 +258,9 @@ def alarm_age(line: AlarmLine, now: float, display: Display) -> str:
 def alarm_state(line: AlarmLine, display: Display) -> str:
     """Return since when, by whom it was acknowledged and seen, and where it comes from."""
     parts = [f"since {display.clock(line.raised_at)}"]
-    parts.append("derived from the readings; the set did not report it" if line.derived else "reported")
+    spoken = line.detail == SPOKEN
+    derived = "said by voice" if spoken else "derived from the readings"
+    parts.append(f"{derived}; the set did not report it" if line.derived else "reported")
     if line.inferred:
         parts.append("start not heard")
     if line.unknown_since_at is not None:
@@ -267,7 +269,7 @@ def alarm_state(line: AlarmLine, display: Display) -> str:
         parts.append(f"acknowledged at the set {display.clock(line.acknowledged_at)}")
     if line.seen_at is not None:
         parts.append(f"seen by {line.seen_by} {display.clock(line.seen_at)}")
-    if line.detail:
+    if line.detail and not spoken:
         parts.append(line.detail)
     return " · ".join(parts)
 
