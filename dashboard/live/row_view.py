@@ -71,7 +71,9 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         if row.entered_at
         else words.NONE,
         "out_by": _out_by(row, now, display),
-        "silent": row.silent_since_at is not None or lost not in (None, "missing", "tally_refused"),
+        "silent": row.by_voice  # also where the set is heard: what its wearer said is old
+        or row.silent_since_at is not None
+        or lost not in (None, "missing", "tally_refused"),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
         "soon": words.relief(row.relief_at, display),

@@ -46,7 +46,7 @@ def test_a_wearer_who_says_far_less_than_the_set_counts_with_that(log: Any, see:
     assert (row.low_air, row.rate_l_min, row.fan) == (None, None, ())
     assert shown.teams[0].lowest_bar == 40.0
     painted = row_view(row, shown.at, STANDARD)
-    assert painted["air"] == "40 bar"
+    assert (painted["air"], painted["silent"]) == ("40 bar", True)  # crossed out, with its time
     assert "set and wearer differ: the set reads 262 bar" in painted["why"]
 
 
