@@ -32,7 +32,6 @@ from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
 from ingest.archive.store import work_folder
 from ingest.contract.any_error import ANY_ERROR
-from ingest.freed_memory import give_back
 
 log = logging.getLogger("underair.trends")
 
@@ -363,7 +362,6 @@ class Keeper:
                     known_of(wears),
                     unheard,
                 )
-                give_back()  # what reading needed is more than what any section needs
                 self._joined = (state, look)
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(
