@@ -7,7 +7,16 @@ from typing import Any
 
 from ingest.contract.captures import Heard
 from tests.analysis.conftest import WrittenLog
-from tests.analysis.finding_scenes import WHO, alarm, changed, low_air_reported, stuck_for, tallied, worn
+from tests.analysis.finding_scenes import (
+    WHO,
+    alarm,
+    battery_at_start,
+    changed,
+    low_air_reported,
+    stuck_for,
+    tallied,
+    worn,
+)
 from tests.analysis.test_findings import escaping, ordinary
 
 Scene = Callable[[WrittenLog], None]
@@ -319,6 +328,7 @@ AT_LIMITS: dict[str, Scene] = {
         (90, "in", "W-1", "S-1"), (95, "in", "W-3", "S-3"),
         (800, "out", "W-1", "S-1"), (810, "out", "W-3", "S-3"),
     ),
+    "battery at 10 %, no more said": battery_at_start(battery_fraction=0.1),
     "a flood long after an alarm": flooded_late,
     "one message lost before the warning": one_lost_before_the_warning,
     "dose with a silence": dose_with_a_silence,
