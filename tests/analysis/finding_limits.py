@@ -285,6 +285,11 @@ def no_motion_without_motion(log: WrittenLog) -> None:
     alarm(talker, "no_motion", (400, "raised"), (405, "cleared"))
 
 
+def slowly_until(below_s: int) -> Scene:
+    """120 bar, 0.05 bar/s: the warning is read after 1291 s."""
+    return lambda log: worn(log, start_bar=120.0, bar_s=0.05, seconds=1292 + below_s) and None
+
+
 EARLY: dict[str, Any] = {"start_bar": 120.0, "bar_s": 0.1}
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
@@ -328,6 +333,9 @@ AT_LIMITS: dict[str, Scene] = {
         (90, "in", "W-1", "S-1"), (95, "in", "W-3", "S-3"),
         (800, "out", "W-1", "S-1"), (810, "out", "W-3", "S-3"),
     ),
+    **{
+        f"turned late and {below} s below the warning": slowly_until(below) for below in (60, 61)
+    },
     "battery at 10 %, no more said": battery_at_start(battery_fraction=0.1),
     "a flood long after an alarm": flooded_late,
     "one message lost before the warning": one_lost_before_the_warning,
