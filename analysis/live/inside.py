@@ -31,6 +31,7 @@ from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
+OWN_RATE_US = 180_000_000  # a shorter wear does not tell how hard its wearer breathes
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
 UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
@@ -305,7 +306,21 @@ class Inside:
         left_l, there_l = (
             float(free_air_l(bar, PLANNING_C, cylinder.total_l)) for bar in (from_bar, target_bar)
         )
-        return (left_l - there_l) / self.live_set.profile.air.planning_l_min
+        return (left_l - there_l) / max(self.live_set.profile.air.planning_l_min, self._own_l_min)
+
+    @property
+    def _own_l_min(self) -> float:
+        """The hardest mean rate of this entry's earlier wears: a new cylinder changes nobody's breathing."""
+        found = 0.0
+        for wear in self.entry.wears[:-1]:
+            lasted_us = wear.ended_us - wear.started_us
+            if wear.cylinder is not None and lasted_us >= OWN_RATE_US:
+                first_l, last_l = (
+                    float(free_air_l(bar, PLANNING_C, wear.cylinder.total_l))
+                    for bar in (wear.first_bar, wear.last_bar)
+                )
+                found = max(found, (first_l - last_l) / (lasted_us / 60e6))
+        return found
 
     def prompts_at(self) -> tuple[float, ...]:
         """Return when a third and two thirds of the expected time are used, seconds since 1970."""
