@@ -2,7 +2,8 @@
 
 A message may be late, but its own time is not moved by that: in `seq` order, times that go backwards, or
 run ahead of both the usual rhythm and the listener's clock, are a step. Messages that were stored and
-forwarded come late and all at once, with times in their usual rhythm; they are no step.
+forwarded come late and all at once, with times in their usual rhythm; they are no step. A later level in
+receipt alone is delay, however long it lasts: without a break in the set's own times there is no step.
 """
 
 from __future__ import annotations
@@ -71,7 +72,8 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
     rhythm = max(float(np.median((time_s[apart:] - time_s[:-apart]) / counted)), 0.0)
     longest = float(np.quantile(moved[moved < 3600.0], 0.99)) if np.any(moved < 3600.0) else 0.0
     expected = forward_count * rhythm + max(longest, 0.0)
-    back = moved < -(BACKWARD_S + grain_s)
+    # What was numbered late goes back on both clocks alike: no step.
+    back = (moved < -(BACKWARD_S + grain_s)) & (np.abs(moved - arrived) > BACKWARD_S + grain_s)
     ahead = (moved > expected + FORWARD_S + grain_s) & (
         moved - np.maximum(arrived, 0.0) > FORWARD_S + grain_s
     )
@@ -91,7 +93,7 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
     found = sorted(steps)
     bounds = [0, *found, len(seq)]
     for first, last in itertools.pairwise(bounds):
-        found += _level_changes(level, first, last, grain_s)
+        found += _level_changes(level, seq, time_s, (first, last), grain_s)
     return np.array(sorted(set(found))[:MOST_STEPS], np.int64)
 
 
@@ -125,19 +127,24 @@ def _off_the_beat(level: Floats, off_s: Floats, grain_s: float, steps: list[int]
         if first == jump:
             continue
         if size < 0.0:
-            stays = level[jump:last].max() < level[max(first, jump - NEAR) : jump].max() + 0.6 * size
+            change = level[jump:last].max() - level[max(first, jump - NEAR) : jump].max()
         else:
-            stays = level[first:jump].max() < level[jump : min(last, jump + NEAR)].max() - 0.6 * size
-        if stays:
+            change = level[jump : min(last, jump + NEAR)].max() - level[first:jump].max()
+        # A change of another size is delay, which happens to begin at an uneven beat.
+        if abs(change - size) < 0.4 * abs(size) + grain_s:
             found.add(jump)
     return found
 
 
-def _level_changes(level: Floats, first: int, last: int, grain_s: float) -> list[int]:
+def _level_changes(
+    level: Floats, seq: Ints, time_s: Floats, bounds: tuple[int, int], grain_s: float
+) -> list[int]:
     """Small steps that neither turn time back nor run far ahead: the level changes and never returns."""
+    first, last = bounds
     found: list[int] = []
     while last - first >= 2 * NEAR_BLOCKS * BLOCK_MESSAGES and len(found) < MOST_STEPS:
-        jump = _one_level_change(level[first:last], grain_s)
+        span = slice(first, last)
+        jump = _one_level_change(level[span], seq[span], time_s[span], grain_s)
         if jump is None:
             break
         first += jump
@@ -145,7 +152,22 @@ def _level_changes(level: Floats, first: int, last: int, grain_s: float) -> list
     return found
 
 
-def _one_level_change(level: Floats, grain_s: float) -> int | None:
+def _own_break_s(seq: Ints, time_s: Floats, jump: int) -> float:
+    """Return by how much a speaker's own times break with its own rhythm at a message.
+
+    Means of equal many messages on both sides, so that neither bunches nor the grain of the clock matter, less
+    what the rhythm of each side lets expect.
+    """
+    wide = min(BEAT_MESSAGES, jump // 2, (len(seq) - jump) // 2)
+    parts = slice(jump - 2 * wide, jump + 2 * wide)
+    times, numbers = (
+        one[parts].reshape(4, wide).mean(axis=1) for one in (time_s - time_s[jump], (seq - seq[jump]) * 1.0)
+    )
+    moved, counted = np.diff(times), np.maximum(np.diff(numbers), 1.0)
+    return float(moved[1] - 0.5 * (moved[0] / counted[0] + moved[2] / counted[2]) * counted[1])
+
+
+def _one_level_change(level: Floats, seq: Ints, time_s: Floats, grain_s: float) -> int | None:
     threshold, flat_s = LEVEL_S + grain_s, FLAT_S + 0.6 * grain_s
     blocks = len(level) // BLOCK_MESSAGES
     tops = level[: blocks * BLOCK_MESSAGES].reshape(blocks, BLOCK_MESSAGES).max(axis=1)
@@ -170,13 +192,15 @@ def _one_level_change(level: Floats, grain_s: float) -> int | None:
     )
     down = flat & (drop > threshold) & (highest_rest < top_before - 0.6 * drop)
     up = flat & (rise > threshold) & (earlier < top_after - 0.6 * rise)
-    hits = np.flatnonzero(down | up)
-    if not len(hits):
-        return None
-    hit = int(hits[0])
-    start = (int(edge[hit]) - near + 1) * BLOCK_MESSAGES
-    stop = min((int(edge[hit]) + 3) * BLOCK_MESSAGES, len(level))
-    middle = 0.5 * (top_before[hit] + top_after[hit])
-    if down[hit]:
-        return start + int(np.flatnonzero(level[start:stop] > middle)[-1]) + 1
-    return start + int(np.flatnonzero(level[start:] > middle)[0])
+    for hit in np.flatnonzero(down | up).tolist():
+        start = (int(edge[hit]) - near + 1) * BLOCK_MESSAGES
+        stop = min((int(edge[hit]) + 3) * BLOCK_MESSAGES, len(level))
+        middle = 0.5 * (top_before[hit] + top_after[hit])
+        if down[hit]:
+            jump = start + int(np.flatnonzero(level[start:stop] > middle)[-1]) + 1
+        else:
+            jump = start + int(np.flatnonzero(level[start:] > middle)[0])
+        change = float(top_after[hit] - top_before[hit])
+        if abs(_own_break_s(seq, time_s, jump) - change) < 0.5 * abs(change):
+            return jump
+    return None

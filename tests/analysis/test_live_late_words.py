@@ -117,3 +117,16 @@ def test_no_set_is_quiet_for_over_a_minute_without_being_silent(log: Any, see: A
         one.say(10 + 50 * number, "pressure", pressure_bar=280.0 - number)
     assert see(1010).rows[0].silent_since_at is None
     assert see(1030).rows[0].silent_since_at is not None
+
+@pytest.mark.parametrize("powered_s", [None, -10.0], ids=["time only", "with uptime"])
+def test_a_lasting_delay_is_age(log: Any, see: See, powered_s: float | None) -> None:
+    """From 300 s on everything comes 240 s late: each reading stays 240 s old, at every look."""
+    one = log.talker("S-1", delay=lambda true_s: 240.05 if true_s > 300 else 0.05, powered_s=powered_s)
+    one.set_up(0)
+    for second in range(5, 1000, 2):
+        one.say(second, "pressure", pressure_bar=300 - second // 10)
+    for looked_s in range(560, 1220, 60):
+        (row,) = see(looked_s).rows
+        assert row.silent_since_at is not None
+        assert row.pressure_at is not None
+        assert log.at(looked_s).timestamp() - row.pressure_at == pytest.approx(240, abs=3)

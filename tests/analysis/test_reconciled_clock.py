@@ -115,6 +115,41 @@ class TestFaultyClocks:
         assert row(clocks)["offset_s"] == pytest.approx(12.0, abs=0.1)
         assert np.abs(errors_s(log, messages, clocks)).max() < 0.1
 
+    @pytest.mark.parametrize("late_s", [240.0, 30.0, 3.0])
+    @pytest.mark.parametrize("every_s", [1, 2, 5])
+    def test_lasting_delay_is_no_step(
+        self, log: Any, jitter: Delay, powered_s: float | None, every_s: int, late_s: float
+    ) -> None:
+        """A gateway works off a backlog and never catches up: the set's own clock runs on evenly."""
+        talker = log.talker(
+            "S-1",
+            clock=lambda t: t + 12.0,
+            delay=lambda t: jitter(t) + (late_s if t > 700 else 0.0),
+            powered_s=powered_s,
+        )
+        for second in range(0, 2400, every_s):
+            talker.say(second + 0.1, "pressure", pressure_bar=300.0 - second * 0.09)
+            if second % 10 == 0:
+                talker.say(second + 0.3, "motion", motion_m_s2=1.0)
+        if late_s > 5.0:  # a delay of one beat together with a message off the beat looks like a step
+            talker.say(700.35, "motion", motion_m_s2=2.0)
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        assert row(clocks)["steps"] == 0
+        assert row(clocks)["offset_s"] == pytest.approx(12.0, abs=0.1)
+        messages["temperature"] = messages["temperature"].clear()
+        assert np.abs(errors_s(log, messages, clocks)).max() < 0.15
+
+    def test_step_during_lasting_delay(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
+        speak(
+            log,
+            clock=lambda t: t + (-60.0 if t > 1500 else 0.0),
+            delay=lambda t: jitter(t) + (240.0 if t > 700 else 0.0),
+            powered_s=powered_s,
+        )
+        (step,) = fit_clocks(log.frames()).fits[("set", "S-1", 1, 0)].steps
+        assert (step.at_us - int(log.at(1500).timestamp() * 1e6)) * 1e-6 == pytest.approx(0.0, abs=241.0)
+
     def test_whole_seconds_only(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
         speak(log, clock=lambda t: float(int(t + 40.0)), delay=jitter, powered_s=powered_s)
         messages = log.frames()
@@ -122,6 +157,19 @@ class TestFaultyClocks:
         assert row(clocks)["steps"] == 0
         assert np.abs(errors_s(log, messages, clocks)).max() < ALLOWED_S
         assert row(clocks)["offset_sd_s"] > 0.25  # the grain of one second is said: 1 / sqrt(12)
+
+
+def test_messages_numbered_late_are_no_step(log: Any, jitter: Delay) -> None:
+    """Alarms that a source numbers after all readings, but sent in time: `seq` contradicts `time`."""
+    speak(log, delay=jitter)
+    messages = log.frames()
+    late = pl.col("seq").is_between(1200, 1209)
+    messages["motion"] = messages["motion"].with_columns(
+        pl.when(late).then(pl.col("seq") + 100_000).otherwise(pl.col("seq")).alias("seq")
+    )
+    clocks = fit_clocks(messages)
+    assert row(clocks)["steps"] == 0
+    assert np.abs(errors_s(log, messages, clocks)).max() < 0.1
 
 
 def test_short_record_has_no_drift(log: Any, jitter: Delay) -> None:
