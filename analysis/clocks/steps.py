@@ -155,8 +155,8 @@ def _level_changes(
 def _own_break_s(seq: Ints, time_s: Floats, jump: int) -> float:
     """Return by how much a speaker's own times break with its own rhythm at a message.
 
-    Means of equal many messages on both sides, so that neither bunches nor the grain of the clock matter, less
-    what the rhythm of each side lets expect.
+    Means of equally many messages on both sides, so that neither bunches nor the grain of the clock matter,
+    less what the rhythm of each side lets expect.
     """
     wide = min(BEAT_MESSAGES, jump // 2, (len(seq) - jump) // 2)
     parts = slice(jump - 2 * wide, jump + 2 * wide)

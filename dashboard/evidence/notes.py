@@ -30,7 +30,7 @@ from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
-from ingest.contract.times import rfc3339
+from ingest.contract.times import FIRST_YEAR, LAST_YEAR, rfc3339
 
 COLUMNS = ("time", "source", "text", "certainty")
 CERTAINTIES = ("recorded", "estimated")
@@ -129,9 +129,12 @@ def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:
     """
     try:
         at = datetime.fromisoformat(written)
+        if not FIRST_YEAR <= at.year <= LAST_YEAR:
+            raise ValueError(at.year)
     except ValueError:
         raise BadNotes(
-            f"{where} must be a time such as 2031-05-04T19:12:00 (ISO 8601, offset optional), got {written!r}"
+            f"{where} must be a time such as 2031-05-04T19:12:00 (ISO 8601, {FIRST_YEAR} to {LAST_YEAR}, "
+            f"offset optional), got {written!r}"
         ) from None
     if at.tzinfo is not None:
         return at

@@ -18,7 +18,7 @@ import msgspec
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.kinds import KIND_TYPES, MAX_PAYLOAD_BYTES, Message
 from ingest.contract.refusals import depth_exceeds, read_exactly
-from ingest.contract.times import matches_time
+from ingest.contract.times import in_years, matches_time
 from ingest.contract.topics import Topic, parse_topic
 
 # What the fast decoder cannot say of these kinds alone, the exact reading says.
@@ -61,7 +61,7 @@ def decode_known(topic: Topic, payload: bytes) -> Message:
         if not payload.isascii():
             payload.decode()  # the fast decoder skips unknown fields without looking at their bytes
         if message.time is not None:
-            if not matches_time(message.time):
+            if not matches_time(message.time) or not in_years(message.time):
                 return _decode_exactly(topic, payload)
             _iso(message.time)
     except (ValueError, msgspec.MsgspecError, RecursionError):
@@ -71,8 +71,6 @@ def decode_known(topic: Topic, payload: bytes) -> Message:
         message.set_id if speaker == "set" else message.desk_id  # type: ignore[union-attr]
     ):
         return _decode_exactly(topic, payload)
-    if message.time is not None and message.time[:4] in ("0001", "9999"):
-        return _decode_exactly(topic, payload)  # an offset may carry it out of the calendar
     together = _TOGETHER.get(kind)
     if together is not None and together(message):
         return _decode_exactly(topic, payload)

@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import LARGEST, MAX_PAYLOAD_BYTES
-from ingest.contract.times import parse_time
+from ingest.contract.times import check_time
 from ingest.contract.topics import Topic, is_id
 
 DEEPEST = 64
@@ -196,7 +196,7 @@ def _checked_text(field: Field, value: Any, path: str) -> str:
         )
     if field.is_time:
         try:
-            parse_time(value)
+            check_time(value)
         except ValueError as error:
             _refuse(field, value, path, str(error))
     elif (

@@ -13,11 +13,15 @@ MICROSECOND = timedelta(microseconds=1)
 
 # RFC 3339, 5.6: "T" and "Z" may be lower case, and a space may replace the "T". The contract allows at most
 # microseconds and, unlike the RFC, no second 60 (see `parse_time`). Without look-ahead, for every validator.
-TIME_PATTERN = (
-    r"^([0-9]{3}[1-9]|[0-9]{2}[1-9][0-9]|[0-9][1-9][0-9]{2}|[1-9][0-9]{3})"
+_SINCE_YEAR = (
     r"-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])[Tt ]"
     r"([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](\.[0-9]{1,6})?([Zz]|[+-]([01][0-9]|2[0-3]):[0-5][0-9])$"
 )
+_ANY_YEAR_PATTERN = r"^([0-9]{3}[1-9]|[0-9]{2}[1-9][0-9]|[0-9][1-9][0-9]{2}|[1-9][0-9]{3})" + _SINCE_YEAR
+FIRST_YEAR, LAST_YEAR = 1969, 2199
+"""As written, in a message: a clock that began at 1970 and runs slow shows 1969. Other years come from clocks
+that are unset or broken, and one such moment would stretch an incident over centuries. Our own rule."""
+TIME_PATTERN = r"^(1969|19[7-9][0-9]|2[01][0-9]{2})" + _SINCE_YEAR
 # Half the time of the above: the ranges of what is looser here are checked by `datetime.fromisoformat`.
 matches_time = re.compile(
     r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:[Zz]|[+-][0-2]\d:[0-5]\d)", re.ASCII
@@ -44,7 +48,7 @@ def parse_time(text: str) -> datetime:
     >>> parse_time("1996-12-19T16:39:57-08:00").astimezone(UTC).isoformat()
     '1996-12-20T00:39:57+00:00'
     """
-    if re.search(TIME_PATTERN, text) and matches_time(text):
+    if re.search(_ANY_YEAR_PATTERN, text) and matches_time(text):
         try:
             moment = datetime.fromisoformat(text.upper())
             moment.astimezone(UTC)
@@ -54,6 +58,18 @@ def parse_time(text: str) -> datetime:
             raise ValueError("in UTC it is outside the years 0001 to 9999") from None
         return moment
     raise ValueError(_what_is_wrong(text))
+
+
+def check_time(text: str) -> None:
+    """Raise `ValueError` with what is wrong, unless `parse_time` reads it and it is of 1969 to 2199."""
+    parse_time(text)
+    if not in_years(text):
+        raise ValueError(f"the years {FIRST_YEAR} to {LAST_YEAR} are expected; is the clock unset?")
+
+
+def in_years(text: str) -> bool:
+    """Return whether a time's year, as written, is one of a message."""
+    return "1969" <= text[:4] <= "2199"
 
 
 def _what_is_wrong(text: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -125,3 +125,20 @@ def test_a_close_that_comes_days_late_is_no_incident_of_its_own(tmp_path: Path) 
     (tmp_path / "archive").mkdir()
     seal_messages(tmp_path / "archive", log.frames(), "log")
     assert incidents_in(tmp_path / "archive")["key"].to_list() == ["DRILL"]
+
+
+@pytest.mark.parametrize("year", [1, 9999])
+def test_a_note_of_an_unset_time_in_an_old_archive_is_no_other_incident(tmp_path: Path, year: int) -> None:
+    """Since 0.4.0 such a note is refused; archives made before hold it."""
+    log = WrittenLog()
+    desk = log.desk()
+    drill(log, desk, 10, 600.0)
+    desk.say(620.0, "note", incident_id="DRILL", text="x", at="1999-01-01T00:00:00Z")
+    messages = log.frames()
+    day = datetime(year, 1, 1, tzinfo=UTC) if year == 1 else datetime(year, 12, 31, 23, 59, tzinfo=UTC)
+    messages["note"] = messages["note"].with_columns(pl.lit(day).cast(pl.Datetime("us", "UTC")).alias("at"))
+    (tmp_path / "archive").mkdir()
+    seal_messages(tmp_path / "archive", messages, "log")
+    assert incidents_in(tmp_path / "archive")["key"].to_list() == ["DRILL"]
+    found, _ = incident_piece(tmp_path / "archive", "DRILL")
+    assert found["note"].height == 1

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from analysis.incident import analyse
 from analysis.profile import Profile
 
@@ -44,11 +46,14 @@ def test_a_refused_alarm_is_a_finding_with_set_time_and_reason(log: Any) -> None
         assert "200" in row["statement"]  # the reason: how long a detail may be
 
 
-def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(log: Any, see: Any) -> None:
+@pytest.mark.parametrize("broken", [{"detail": "x" * 201}, {"time": "0001-01-01T00:00:00Z"}])
+def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(
+    log: Any, see: Any, broken: dict[str, str]
+) -> None:
     desk, one = inside(log)
     one.set_up(0)
     one.breathe(20, 300, closes=False)
-    one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
+    one.say(100.5, "alarm", alarm="distress", state="raised", **broken)
     desk.say(140, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="spoken to")
     (line,) = see(110).alarms
     assert (line.alarm, line.set_id, line.wearer_id) == ("distress", "S-1", "W-1")

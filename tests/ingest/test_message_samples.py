@@ -149,7 +149,7 @@ def test_decoder_and_schema_agree_on_mutated_messages(data: st.DataObject, sampl
         else:
             payload[name] = data.draw(_odd)
     text = json.dumps(payload).encode()
-    if len(text) > 4096 or any(str(payload.get(name, ""))[:4] in ("0001", "9999") for name in ("time", "at")):
+    if len(text) > 4096:
         return  # what no schema can say
     kind = payload["kind"]
     by_schema = [error.message for error in VALIDATORS[kind].iter_errors(json.loads(text))]

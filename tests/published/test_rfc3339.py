@@ -32,7 +32,6 @@ def _payload(time: str) -> bytes:
         # RFC 3339, 5.8 (from memory; instants recomputed)
         ("1985-04-12T23:20:50.52Z", datetime(1985, 4, 12, 23, 20, 50, 520_000, UTC)),
         ("1996-12-19T16:39:57-08:00", datetime(1996, 12, 20, 0, 39, 57, 0, UTC)),
-        ("1937-01-01T12:00:27.87+00:20", datetime(1937, 1, 1, 11, 40, 27, 870_000, UTC)),
         # RFC 3339, 4.3 (from memory): the offset to local time is unknown, the instant is known
         ("1996-12-20T00:39:57-00:00", datetime(1996, 12, 20, 0, 39, 57, 0, UTC)),
         # RFC 3339, 5.6, note (from memory): "T" and "Z" may be lower case, a space may stand for the "T"
@@ -45,6 +44,15 @@ def test_published_times_are_these_instants_in_code_and_in_frames(text: str, ins
     assert decode(TOPIC, _payload(text)).time == text
     frame = frames_from_heard([Heard(instant, TOPIC, _payload(text))])["link"]
     assert frame["time"].to_list() == [instant]
+
+
+def test_a_published_time_before_1969_is_read_but_is_no_time_of_a_message() -> None:
+    # RFC 3339, 5.8 (from memory); messages are of 1969 to 2199 (our own rule)
+    text = "1937-01-01T12:00:27.87+00:20"
+    assert parse_time(text) == datetime(1937, 1, 1, 11, 40, 27, 870_000, UTC)
+    with pytest.raises(RefusedMessage, match="the years 1969 to 2199 are expected") as refusal:
+        decode(TOPIC, _payload(text))
+    assert refusal.value.path == "$.time"
 
 
 @pytest.mark.parametrize("text", ["1990-12-31T23:59:60Z", "1990-12-31T15:59:60-08:00"])
