@@ -118,6 +118,7 @@ def test_no_set_is_quiet_for_over_a_minute_without_being_silent(log: Any, see: A
     assert see(1010).rows[0].silent_since_at is None
     assert see(1030).rows[0].silent_since_at is not None
 
+
 @pytest.mark.parametrize("powered_s", [None, -10.0], ids=["time only", "with uptime"])
 def test_a_lasting_delay_is_age(log: Any, see: See, powered_s: float | None) -> None:
     """From 300 s on everything comes 240 s late: each reading stays 240 s old, at every look."""
