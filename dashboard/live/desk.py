@@ -41,7 +41,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "roll_call": ("incident_id", "roll_id", "state", "wearer_id", "team"),
     "gauge": ("incident_id", "set_id", "pressure_bar", "at", "corrects"),
     "standby": ("incident_id", "team", "state", "text"),
-    "resolved": ("incident_id", "set_id", "alarm", "text", "corrects"),
+    "resolved": ("incident_id", "set_id", "alarm", "wearer_id", "text", "corrects"),
 }
 
 
