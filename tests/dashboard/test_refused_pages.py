@@ -45,7 +45,7 @@ def test_an_incident_that_is_not_there_is_named_and_stays_text(app: Any) -> None
 def test_a_fault_of_the_server(
     app: Any, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setitem(app.server.view_functions, "theme_css", lambda: 1 / 0)
+    monkeypatch.setitem(app.server.view_functions, "theme", lambda: 1 / 0)
     web = app.server.test_client()
     page = web.get("/theme.css", headers=OPENED)
     assert (page.status_code, page.mimetype) == (500, "text/html")
