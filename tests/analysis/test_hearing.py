@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.live.hearing import HeardSet, HeardSoFar, heard_of, latest_delays_s
+from analysis.live.refused_words import RefusedWords
 from analysis.records import power_ups
 from ingest.contract.captures import Heard
 
