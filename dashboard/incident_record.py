@@ -254,4 +254,9 @@ def _with_others(known: Clocks, messages: Mapping[str, pl.DataFrame]) -> Clocks:
         return known
     of_others = pl.col("set_id").is_in(list(named))
     others = fit_clocks({kind: messages[kind].filter(of_others) for kind in SET_KINDS})
-    return Clocks({**others.fits, **known.fits}, known.table, {**others.begins, **known.begins})
+    return Clocks(
+        {**others.fits, **known.fits},
+        known.table,
+        {**others.begins, **known.begins},
+        known.stood | others.stood,
+    )

@@ -12,7 +12,8 @@ from one-way messages; it stays in the offset (a few hundredths of a second on a
 are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
 Retained messages are left out (they were heard long after they were said). What was brought in later from a
 set's own memory looks like stored messages and moves nothing; a power-up known from nothing else keeps its
-own time, and its spread stays empty: its clock could not be checked.
+own time, and its spread stays empty: its clock could not be checked. A clock that stands still is none: its
+messages are placed where they were received.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from analysis.clocks.steps import find_steps, quantum_s, uptime_steps
+from analysis.clocks.steps import find_steps, quantum_s, standing, uptime_steps
 from analysis.compiled import compiled
 from analysis.records import Bools, Floats, Ints, Key, PowerUp, power_ups
 from analysis.tables import table_of
@@ -102,6 +103,8 @@ class Clocks:
     fits: Mapping[Key, ClockFit]
     table: pl.DataFrame
     begins: Mapping[tuple[str, str, int], list[tuple[int, ClockFit]]]
+    stood: Mapping[Key, tuple[int, int, int]]
+    """Of clocks that stood still: `time` (microseconds since 1970), first and last `seq`."""
 
     def reconciled(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return a kind's frame with the column `at` added: its messages' reconciled time.
@@ -150,9 +153,16 @@ def reconcile(records: list[PowerUp]) -> Clocks:
     """Fit every power-up's clock and write the reconciled time into its channels."""
     fits: dict[Key, ClockFit] = {}
     begins: dict[tuple[str, str, int], list[tuple[int, ClockFit]]] = {}
+    stood: dict[Key, tuple[int, int, int]] = {}
     for power_up in records:
         fit = fit_clock(power_up)
         if fit is None:
+            still = _stood(power_up)
+            if still is not None:
+                stood[power_up.key] = still
+                for channel in power_up.channels.values():
+                    channel.at_us = channel.received_us
+                    channel.order_by_time()
             continue
         fits[power_up.key] = fit
         since_us = min(int(channel.received_us.min()) for channel in power_up.channels.values())
@@ -165,11 +175,11 @@ def reconcile(records: list[PowerUp]) -> Clocks:
         for (role, name, boot, _), fit in fits.items()
         if role == "set"
     ]
-    return Clocks(fits, table_of("clocks", rows), begins)
+    return Clocks(fits, table_of("clocks", rows), begins, stood)
 
 
 def fit_clock(power_up: PowerUp) -> ClockFit | None:
-    """Fit one power-up's clock; None when it is known by retained messages only."""
+    """Fit one power-up's clock; None when it is known by retained messages only, or its clock stood still."""
     channels = list(power_up.channels.values())
     seq = np.concatenate([channel.seq for channel in channels])
     retained = np.concatenate([channel.retained for channel in channels])
@@ -199,6 +209,8 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         at_s = uptime_s - line[1] - line[2] * (uptime_s - line[0])
         lines = [line]
         bounds = np.array([0], np.int64)
+    elif standing(time_us, received_us) is not None:
+        return None
     else:
         known_s = np.where(np.abs(uptime_s) < MOST_UPTIME_S, uptime_s, np.nan)
         jumps = find_steps(seq, time_s, heard_s, known_s, grain_s)
@@ -224,6 +236,18 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         drift_ppm=drift * 1e6,
         steps=_steps(seq, time_s, at_s, jumps, origin_us),
     )
+
+
+def _stood(power_up: PowerUp) -> tuple[int, int, int] | None:
+    """Return what `Clocks.stood` keeps of a power-up, None when its clock ran."""
+    columns = [
+        np.concatenate([getattr(one, name) for one in power_up.channels.values()])
+        for name in ("seq", "time_us", "received_us", "retained")
+    ]
+    order = np.argsort(columns[0], kind="stable")
+    seq, time_us, received_us = (one[order[~columns[3][order]]] for one in columns[:3])
+    found = standing(time_us, received_us) if len(seq) else None
+    return None if found is None else (int(time_us[found[0]]), int(seq[found[0]]), int(seq[found[1]]))
 
 
 def _unchecked(seq: Ints, origin_us: int) -> ClockFit:

@@ -30,6 +30,9 @@ BLOCK_MESSAGES = 16
 NEAR_BLOCKS = 4
 FAR_BLOCKS = 24
 MOST_STEPS = 64
+STANDS_MESSAGES = 20
+STANDS_S = 30.0
+"""So many messages with one `time`, received over so long: the clock stands still. Our own rule."""
 
 
 def quantum_s(time_us: Ints) -> float:
@@ -39,6 +42,19 @@ def quantum_s(time_us: Ints) -> float:
         if few_us % grain_us == 0 and np.array_equal(time_us // grain_us * grain_us, time_us):
             return grain_us * 1e-6
     return 0.0
+
+
+def standing(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
+    """Return first and last index of the longest stretch in which a clock stood still, None when it ran.
+
+    - `time_us`, `received_us`: arrays, shape (n,): in `seq` order.
+    """
+    bounds = np.r_[0, np.flatnonzero(np.diff(time_us)) + 1, len(time_us)]
+    longest = int(np.argmax(np.diff(bounds)))
+    first, last = int(bounds[longest]), int(bounds[longest + 1]) - 1
+    if last - first + 1 < STANDS_MESSAGES or np.ptp(received_us[first : last + 1]) < STANDS_S * 1e6:
+        return None
+    return first, last
 
 
 def uptime_steps(time_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:

@@ -323,9 +323,22 @@ def _at_of(power_up: PowerUp, seq: int) -> int | None:
 
 def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
     fit = context.clocks.fits.get(power_up.key)
-    if fit is None:
-        return
     first, last = power_up.span_us
+    if fit is None:
+        still = context.clocks.stood.get(power_up.key)
+        if still is not None and context.overlaps(first, last):
+            yield Finding(
+                "clock_stood",
+                "caution",
+                power_up.name,
+                None,
+                first,
+                last,
+                f"The clock of set {power_up.name} stood still at {clock(still[0])}. All its messages are "
+                "placed where they were received; nobody can tell how late they came.",
+                (power_up.identity(still[1]), power_up.identity(still[2])),
+            )
+        return
     for step in fit.steps:
         if context.inside(step.at_us):
             yield Finding(

@@ -50,9 +50,15 @@ def zone_of(name: str) -> ZoneInfo:
         ) from None
 
 
+_FIRST_MS, _LAST_MS = (
+    (datetime(*day, tzinfo=UTC) - EPOCH).total_seconds() * 1000 for day in ((1, 1, 2), (9999, 12, 30))
+)
+
+
 def moment_of(at_ms: float) -> datetime:
     """Return the moment of milliseconds since 1970, in UTC."""
-    return EPOCH + timedelta(milliseconds=at_ms)
+    # An archive made before 0.4.0 may hold a note of the year 1; the margin before it has no date.
+    return EPOCH + timedelta(milliseconds=min(max(at_ms, _FIRST_MS), _LAST_MS))
 
 
 @dataclass(frozen=True)

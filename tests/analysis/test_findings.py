@@ -113,6 +113,10 @@ def leak(log: Any) -> None:
     escaping(ordinary(log, motion=lambda t: 0.0 if 300 < t < 500 else 1.0), 310, 180, 140.0)
 
 
+def clock_stood(log: Any) -> None:
+    ordinary(log).clock = lambda true_s: min(true_s, 20.0)
+
+
 def stepped(log: Any) -> None:
     ordinary(log).clock = lambda true_s: true_s + (3600.0 if true_s > 900 else 0.0)
 
@@ -161,6 +165,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "free_flow": (free_flow, "more than 180 L/min"),
     "falling_without_motion": (leak, "No motion for"),
     "clock_stepped": (stepped, "jumped by +1 h"),
+    "clock_stood": (clock_stood, "stood still at 10:00:20"),
     "clock_wrong": (wrong_clock, "1 min 30 s fast"),
     "heat_dose": (heat_dose, "not of what a person in fire kit felt"),
     "rapid_heat": (rapid_heat, "lag removed"),

@@ -13,6 +13,8 @@ import polars as pl
 import pytest
 
 from analysis.clocks.clocks import Clocks, fit_clock, fit_clocks
+from analysis.incident import analyse
+from analysis.profile import Profile
 from analysis.records import power_ups
 from ingest.contract.frames import Messages
 
@@ -317,3 +319,42 @@ def test_one_message_is_placed_as_many_are(log: Any, jitter: Delay, powered_s: f
         at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
         said = zip(channel.seq.tolist(), channel.time_us.tolist(), channel.uptime_s.tolist(), strict=True)
         assert [fit.at_us_of(*one) for one in said] == at_us.tolist()
+
+
+def test_a_clock_that_stands_still_is_none(log: Any) -> None:
+    """Nobody can tell its times: every message is placed where it was received, and a finding says so."""
+    one = log.talker("S-1", clock=lambda t: min(t, 20.0))
+    one.set_up(4)
+    for second in range(10, 900, 2):
+        one.say(second, "pressure", pressure_bar=300.0 - second * 0.1)
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert clocks.table.height == 0
+    assert (
+        clocks.reconciled(messages["pressure"])["at"].to_list() == messages["pressure"]["received"].to_list()
+    )
+    results = analyse(messages, Profile.default())
+    (wear,) = results["wears"].to_dicts()
+    assert (wear["ended"] - wear["started"]).total_seconds() == pytest.approx(888.0, abs=10.0)
+    (told,) = results["findings"].filter(pl.col("code") == "clock_stood").to_dicts()
+    assert "10:00:20 UTC" in told["statement"]
+    assert "heard_late" not in results["findings"]["code"].to_list()
+
+
+def test_a_clock_that_stands_still_is_no_silence_on_the_board(log: Any, see: Any) -> None:
+    one = log.talker("S-1", clock=lambda t: min(t, 20.0))
+    one.set_up(4)
+    for second in range(10, 900, 2):
+        one.say(second, "pressure", pressure_bar=300.0 - second * 0.1)
+    for looked_s in (101, 301, 881):
+        (shown,) = see(looked_s).rows
+        assert shown.silent_since_at is None
+    assert see(960).rows[0].silent_since_at == pytest.approx(log.at(898).timestamp(), abs=1.0)
+
+
+@pytest.mark.parametrize("every_s", [0.2, 2.0])
+def test_a_clock_of_whole_seconds_does_not_stand_still(log: Any, every_s: float) -> None:
+    one = log.talker("S-1", clock=lambda t: float(int(t)))
+    for number in range(300):
+        one.say(number * every_s, "pressure", pressure_bar=200.0)
+    assert fit_clocks(log.frames()).table.height == 1
