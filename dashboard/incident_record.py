@@ -258,5 +258,5 @@ def _with_others(known: Clocks, messages: Mapping[str, pl.DataFrame]) -> Clocks:
         {**others.fits, **known.fits},
         known.table,
         {**others.begins, **known.begins},
-        known.stood | others.stood,
+        {**others.stood, **known.stood},
     )
