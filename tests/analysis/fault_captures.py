@@ -60,7 +60,7 @@ def _refused() -> list[Heard]:
 
 
 def _one_clock_far_ahead() -> list[Heard]:
-    return _changed(lambda told, n: told | {"time": "9999-12-31T23:59:59Z"} if n == 300 else told)
+    return _changed(lambda told, n: told | {"time": "2199-12-31T23:59:59Z"} if n == 300 else told)
 
 
 def _stuck() -> list[Heard]:

@@ -120,10 +120,10 @@ def test_seq_that_leaps_to_the_largest_number() -> None:
     assert results["wears"]["lost_messages"][0] > 2**52
 
 
-def test_clock_in_the_year_9999_for_one_message() -> None:
+def test_clock_in_the_year_2199_for_one_message() -> None:
     heard = a_wear(300)
     body = json.loads(heard[150].payload)
-    body["time"] = "9999-12-31T23:59:59Z"
+    body["time"] = "2199-12-31T23:59:59Z"
     heard[150] = Heard(heard[150].received, heard[150].topic, json.dumps(body).encode())
     results = analysed(heard)
     assert results["air"].height == 300
