@@ -221,8 +221,12 @@ def test_rows_are_walked_by_keyboard_and_keep_their_places_while_held_or_under_a
         new PointerEvent('pointermove')), 100); }"""
     live.evaluate(moves)
     crew.set("S-1", "alarm", alarm="distress", state="raised")
-    live.wait_for_function("() => document.querySelectorAll('.row[data-a=distress]').length === 2")
-    assert live.locator(".row .who").all_inner_texts() == ["Set S-2", "Set S-0", "Set S-1"]
+    # Read in the frame that paints the alarm: under a hand rows keep their places for 4 s at most.
+    painted = live.wait_for_function(
+        """() => document.querySelectorAll('.row[data-a=distress]').length === 2
+        && [...document.querySelectorAll('.row .who')].map((one) => one.innerText)"""
+    )
+    assert painted.json_value() == ["Set S-2", "Set S-0", "Set S-1"]
     live.evaluate("() => clearInterval(window.hand)")
     live.wait_for_selector(".row:last-child .who:has-text('Set S-0')")
 
