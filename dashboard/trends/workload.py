@@ -12,6 +12,7 @@ from dashboard.theme import CHART_BLUE, CHART_GREY
 from dashboard.trends import words
 from dashboard.trends.figures import HEIGHT_PX, mean_figure, nice_top, plot, scatter
 from dashboard.trends.sentences import figure as shown
+from ingest.plurals import counted
 
 TREND_AT_MOST = 0.005
 """A trend is said at this chance or less: the strict level of the other trends (`QUESTIONS`)."""
@@ -38,7 +39,7 @@ def work_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, dict
 
 def _work_sentence(found: MonthlyMean, unit: str) -> str:
     over = found.table.filter("solid")["mean"]
-    text = f"{shown(found.overall, 3)} {unit} a month on average over {len(over)} whole months."
+    text = f"{shown(found.overall, 3)} {unit} a month on average over {counted(len(over), 'whole month')}."
     trend = found.trend
     holds = trend is not None and trend.p_two_sided <= TREND_AT_MOST
     return text + words.trend_text(trend, f"{unit} a month", holds)
