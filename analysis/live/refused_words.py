@@ -119,15 +119,18 @@ class RefusedWords:
             said = word.said.get("alarm")
             alarm = said if isinstance(said, str) and said in get_args(AlarmName) else "fault"
             about = word.service, word.speaker, alarm
+            owner = owners.get((word.service, word.speaker))
             resolved = desks[word.service].resolved if word.service in desks else ()
             settled = any(
-                one.set_id == word.speaker and one.alarm in (alarm, None) and one.at_us >= word.at_s * 1e6
+                one.set_id == word.speaker
+                and one.alarm in (alarm, None)
+                and (owner is None or one.is_about(owner.wearer_id))
+                and one.at_us >= word.at_s * 1e6
                 for one in resolved
             )
             if about in known or settled:
                 continue
             known.add(about)
-            owner = owners.get((word.service, word.speaker))
             lines.append(
                 AlarmLine(
                     key=f"{word.service}/{word.speaker}/{alarm}/{word.at_s:.0f}",
@@ -137,12 +140,6 @@ class RefusedWords:
                     team=owner.team if owner is not None else None,
                     alarm=alarm,
                     raised_at=word.at_s,
-                    inferred=False,
-                    derived=False,
-                    acknowledged_at=None,
-                    ended_at=None,
-                    seen_at=None,
-                    seen_by=None,
                     detail=f"message refused: {word.reason}",
                     row_key=owner.key if owner is not None else f"{word.service}/{word.speaker}/-",
                 )

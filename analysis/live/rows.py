@@ -190,7 +190,7 @@ class Team(msgspec.Struct, frozen=True):
 SPOKEN = "by voice"  # the detail of an alarm that rests on a gauge read by voice
 
 
-class AlarmLine(msgspec.Struct, frozen=True):
+class AlarmLine(msgspec.Struct, frozen=True, kw_only=True):
     """One alarm that is raised, or over and not yet seen.
 
     `unknown_since_at` says since when nobody knows whether it still is: the set went off, restarted or fell
@@ -204,13 +204,13 @@ class AlarmLine(msgspec.Struct, frozen=True):
     team: str | None
     alarm: str
     raised_at: float
-    inferred: bool
-    derived: bool
-    acknowledged_at: float | None
-    ended_at: float | None
-    seen_at: float | None
-    seen_by: str | None
-    detail: str | None
+    inferred: bool = False
+    derived: bool = False
+    acknowledged_at: float | None = None
+    ended_at: float | None = None
+    seen_at: float | None = None
+    seen_by: str | None = None
+    detail: str | None = None
     unknown_since_at: float | None = None
     row_key: str = ""  # the row of whoever raised it
 

@@ -111,7 +111,9 @@ def low_air_lines(
         desk, alarm = desks[row.service], "low_air"
         about = {"set_id": row.set_id, "alarm": alarm}
         settled = any(
-            one.set_id == row.set_id and one.alarm == alarm and one.at_us >= said_at * 1e6
+            (one.set_id, one.alarm) == (row.set_id, alarm)
+            and one.is_about(row.wearer_id)
+            and one.at_us >= said_at * 1e6
             for one in desk.resolved
         )
         if row.pressure_bar > row.low_air_bar or settled:
@@ -126,10 +128,7 @@ def low_air_lines(
                 team=row.team,
                 alarm=alarm,
                 raised_at=said_at,
-                inferred=False,
                 derived=True,
-                acknowledged_at=None,
-                ended_at=None,
                 seen_at=seen[0] if seen is not None else None,
                 seen_by=seen[1] if seen is not None else None,
                 detail=SPOKEN,

@@ -271,3 +271,14 @@ def test_what_an_order_lists_is_in_force_and_nothing_else_of_that_desk(log: Any,
         ("withdraw", "Alder"),
         ("withdraw", "Birch"),
     }
+
+
+def test_a_word_about_another_wearer_settles_no_low_air_that_was_said_by_voice(
+    log: Any, see: Any, desk: Any
+) -> None:
+    desk.say(100, "gauge", set_id="S-2", pressure_bar=30, **I1)
+    settled = {"set_id": "S-2", "alarm": "low_air", "text": "on the way out", **I1}
+    desk.say(110, "resolved", wearer_id="W-9", **settled)
+    assert ("low_air", "W-2") in {(line.alarm, line.wearer_id) for line in see(115).alarms}
+    desk.say(120, "resolved", wearer_id="W-2", **settled)
+    assert "low_air" not in {line.alarm for line in see(125).alarms}

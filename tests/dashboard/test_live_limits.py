@@ -43,8 +43,9 @@ from tests.dashboard.test_live_view import HEARING, NOW, ROW, SYSTEM, only, pict
 
 PROFILE = Profile.default()
 ALARM = AlarmLine(
-    "k", "trial", "S-1", "W-1", "Alder", "evacuate", NOW - 60, False, False, None, None, None, None, None
-)
+    key="k", service="trial", set_id="S-1", wearer_id="W-1", team="Alder", alarm="evacuate",
+    raised_at=NOW - 60,
+)  # fmt: skip
 NOTE = NoteLine("n", NOW, "x", "I-1", "D-2", None, None)
 OUT = Out("I-1/W-1/1", "W-1", "S-1", "Alder", "I-1", NOW - 60, 80.0, 1260.0, NOW - 70, False, True, 1300.0)
 

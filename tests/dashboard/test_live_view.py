@@ -303,8 +303,9 @@ def test_an_alarm_says_since_when_who_has_seen_it_and_where_it_is_from() -> None
 
 def test_evacuation_alarms_of_several_sets_are_one_line() -> None:
     alarm = AlarmLine(
-        "k1", "trial", "S-1", "W-1", None, "evacuate", NOW - 50, False, False, None, None, None, None, None
-    )
+        key="k1", service="trial", set_id="S-1", wearer_id="W-1", team=None, alarm="evacuate",
+        raised_at=NOW - 50,
+    )  # fmt: skip
     other = replace(
         alarm, key="k2", set_id="S-2", wearer_id="W-2", raised_at=NOW - 45, acknowledged_at=NOW - 40
     )
