@@ -180,13 +180,13 @@ class Mosquitto:
             [self.program, "-c", str(configuration)], stdout=log, stderr=subprocess.STDOUT
         )
         log.close()
-        wait_until(self._accepts, what="mosquitto to accept connections")
+        wait_until(lambda: self.accepts(self.port), what="mosquitto to accept connections")
 
-    def _accepts(self) -> bool:
+    def accepts(self, port: int) -> bool:
         assert self.process is not None
         assert self.process.poll() is None, (self.folder / "mosquitto.log").read_text()
         try:
-            socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
+            socket.create_connection(("127.0.0.1", port), timeout=1).close()
         except OSError:
             return False
         return True

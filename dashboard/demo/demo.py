@@ -54,9 +54,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     broker = EmbeddedBroker()
     folder = Path(tempfile.mkdtemp(prefix="underair-demo-"))
     spawn = multiprocessing.get_context("spawn")
-    stage = DemoStage(
-        folder, page, broker.url, broker.username, broker.password, *(spawn.Event() for _ in range(4))
-    )
+    stage = DemoStage(folder, page, broker.url, broker.username, broker.password)
     echo(f"underair demo: {stage.page_url}")
     echo(INTRODUCTION.format(archive=stage.archive), err=True)
     parts: list[BaseProcess] = []

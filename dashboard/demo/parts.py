@@ -10,15 +10,34 @@ import signal
 import socket
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from multiprocessing.synchronize import Event
 from pathlib import Path
 
 from ingest.broker.mqtt import PASSWORD_VARIABLE, USERNAME_VARIABLE
 
 HOST = "127.0.0.1"
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Something that the parts wait for.
+
+    A file: whoever sets multiprocessing's `Event` waits for ever once a waiting process was killed.
+    """
+
+    file: Path
+
+    def set(self) -> None:
+        """Say that it has come."""
+        self.file.touch()
+
+    def wait(self) -> None:
+        """Wait until it has come."""
+        while not self.file.exists():
+            time.sleep(0.05)
 
 
 @dataclass(frozen=True)
@@ -30,10 +49,26 @@ class DemoStage:
     broker_url: str  # of the built-in broker, made for this run
     username: str  # of the built-in broker, made for this run
     password: str  # of the built-in broker, made for this run
-    broker_is_up: Event  # it accepts connections
-    listener_listens: Event  # it has subscribed: the built-in broker keeps nothing for who is away
-    past_is_written: Event  # the archive holds what happened before the demo began
-    kernels_are_warm: Event  # the live page finds its compiled loops in numba's cache
+
+    @property
+    def broker_is_up(self) -> Moment:
+        """The broker accepts connections."""
+        return Moment(self.folder / "broker-is-up")
+
+    @property
+    def listener_listens(self) -> Moment:
+        """The listener has subscribed: the built-in broker keeps nothing for who is away."""
+        return Moment(self.folder / "listener-listens")
+
+    @property
+    def past_is_written(self) -> Moment:
+        """The archive holds what happened before the demo began."""
+        return Moment(self.folder / "past-is-written")
+
+    @property
+    def kernels_are_warm(self) -> Moment:
+        """The live page finds its compiled loops in numba's cache."""
+        return Moment(self.folder / "kernels-are-warm")
 
     @property
     def archive(self) -> Path:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import signal
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +22,7 @@ from analysis.profile import Profile
 from analysis.simulation.past_year import build_past_incident
 from dashboard.demo import crew as demo_crew
 from dashboard.demo.demo import DemoProblem, run_demo
+from dashboard.demo.parts import Moment
 from dashboard.live.catching_up import CATCH_UP
 from dashboard.results_store import ResultsStore
 from ingest.archive.reading import Archive
@@ -78,10 +81,35 @@ def test_a_part_that_ends_ends_the_demo_with_a_sentence(demo: Demo, wait_until: 
     assert not folder.exists()
 
 
+def test_a_part_killed_while_it_waits_does_not_hold_up_who_says_that_the_moment_has_come(
+    tmp_path: Path, wait_until: Wait
+) -> None:
+    moment = Moment(tmp_path / "moment")
+    begun = tmp_path / "begun"
+    waiting = multiprocessing.get_context("spawn").Process(target=begin_and_wait, args=(begun, moment))
+    waiting.start()
+    state = Path(f"/proc/{waiting.pid}/stat")
+    wait_until(lambda: begun.exists() and ") S " in state.read_text(), what="the part to wait")
+    waiting.kill()
+    waiting.join()
+    said = threading.Thread(target=moment.set, daemon=True)
+    said.start()
+    said.join(10)
+    assert not said.is_alive()
+    moment.wait()
+
+
+def begin_and_wait(begun: Path, moment: Moment) -> None:
+    begun.touch()
+    moment.wait()
+
+
 def holder_of(file: Path, demo: Demo) -> int | None:
-    """The pid of the demo's process that has `file` open; None while none has."""
-    for line in demo.processes():
-        pid = int(line.split()[0])
+    """The pid of the demo's own part that has `file` open; None while none has."""
+    parts = subprocess.run(
+        ["ps", "-o", "pid=", "--ppid", str(demo.process.pid)], capture_output=True, text=True
+    )
+    for pid in map(int, parts.stdout.split()):
         descriptors = Path(f"/proc/{pid}/fd")
         try:
             if any(entry.resolve() == file for entry in descriptors.iterdir()):

@@ -76,7 +76,7 @@ def inner(secured: str, inner_port: int) -> str:
 
 
 @pytest.fixture
-def secured(mosquitto: Any, certificates: Certificates, inner_port: int) -> str:
+def secured(mosquitto: Any, certificates: Certificates, inner_port: int, wait_until: WaitUntil) -> str:
     """The broker under the shipped configuration; only its paths and its port are put right."""
     certificate, key = certificates.of("broker", host="127.0.0.1")
     text = (EXAMPLE / "mosquitto.conf").read_text()
@@ -99,6 +99,7 @@ def secured(mosquitto: Any, certificates: Certificates, inner_port: int) -> str:
             Path, "write_text", lambda path, own, **more: write(path, f"{text}\nuser root\n", **more)
         )
         mosquitto.start()
+    wait_until(lambda: mosquitto.accepts(inner_port), what="the listener for our own to accept connections")
     return f"mqtts://127.0.0.1:{mosquitto.port}"
 
 
