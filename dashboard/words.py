@@ -32,10 +32,10 @@ ALARMS = {
     "low_air": "low air",
     "heat": "heat",
     "evacuate": "evacuate",
-    "battery": "battery",
     "fault": "set fault",
+    "battery": "battery",
 }
-"""By their kind, in the order in which lists have them."""
+"""By their kind, in the order of `analysis.alarms.kinds`."""
 
 CAUTION = (
     "Figures are estimates from the messages that arrived. They do not replace the set's own gauge and "

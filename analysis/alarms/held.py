@@ -12,11 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.alarms.alarms import Alarm
+from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.wears.corrections import Settlement
-
-GRAVEST = ("distress", "no_motion")
-NOT_ALONE = ("no_motion_prealarm", "battery")
-"""Shown when the set raised them; the readings alone would raise them at every pause. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +44,7 @@ def held_alarms(
     for one in alarms:
         if one.raised_us > as_of_us or any(_settles(word, one) for word in resolved):
             continue
-        if one.reported is None and one.alarm in NOT_ALONE:
+        if one.reported is None and not KINDS[one.alarm].alone:
             continue
         ended_us = one.cleared_us if one.cleared_us is not None and one.cleared_us <= as_of_us else None
         if ended_us is not None and (_seen(one, alarms) or one.alarm not in GRAVEST):

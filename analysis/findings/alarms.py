@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.alarms.alarms import Alarm
+from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, Severity, clock, lasting
 from analysis.heat.heat import rapid_rise
@@ -15,29 +16,17 @@ from analysis.records import lost_between
 from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
-ANSWERED_KINDS = ("no_motion", "distress")
-DERIVED_KINDS = ("low_air", "no_motion", "no_motion_prealarm", "heat")
 STANDS_S = 3.0
 """A condition shorter than this may fall between a set's own samples. Our own rule."""
 HEARD_LATE_US = 5_000_000
 NEAR_S = 30.0
 """Messages lost this close to an alarm may have been the alarm. Our own rule."""
-WORDS = {
-    "no_motion_prealarm": "no-motion alarm (first stage)",
-    "no_motion": "no-motion alarm",
-    "distress": "distress alarm",
-    "low_air": "low-air warning",
-    "heat": "heat alarm",
-    "battery": "battery alarm",
-    "evacuate": "evacuation call",
-    "fault": "fault",
-}
 Verdict = Literal["early", "in band", "late"]
 
 
 def named(alarm: Alarm) -> str:
     """Return what an alarm is called, and whether the set reported it or the readings alone show it."""
-    return f"{WORDS[alarm.alarm]} ({'derived' if alarm.reported is None else 'reported'})"
+    return f"{KINDS[alarm.alarm].named} ({'derived' if alarm.reported is None else 'reported'})"
 
 
 def warning_verdict(first_bar: float, low_air_bar: float, early_bar: float, late_bar: float) -> Verdict:
@@ -116,7 +105,7 @@ def _first_raises(context: Context, started_us: int, ended_us: int) -> tuple[str
 
 def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
     limit_s = context.profile.alarms.response_s
-    if alarm.alarm not in ANSWERED_KINDS or alarm.reported is None or alarm.reported.inferred:
+    if alarm.alarm not in GRAVEST or alarm.reported is None or alarm.reported.inferred:
         return
     answered_us, cleared_us = alarm.answered_us, alarm.cleared_us
     # Nobody can answer what has not been heard.
@@ -152,9 +141,7 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
     if (until_us - alarm.raised_us) * 1e-6 < STANDS_S and alarm.alarm != "battery":
         return
     lost = _lost_near(alarm.wear, alarm.raised_us)
-    severity: Severity = "serious" if alarm.alarm in ("low_air", "no_motion") else "caution"
-    if lost or alarm.alarm in ("battery", "no_motion_prealarm"):
-        severity = "note"
+    severity: Severity = "note" if lost else KINDS[alarm.alarm].not_raised
     statement = (
         f"The readings show a {named(alarm)} at {clock(alarm.raised_us)}, but no message of the set "
         "raised one"
@@ -179,7 +166,7 @@ def _lost_near(wear: Wear, raised_us: int) -> int:
 
 
 def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Context) -> Iterator[Finding]:
-    if alarm.source != "reported" or alarm.wear is None or alarm.alarm not in DERIVED_KINDS:
+    if alarm.source != "reported" or alarm.wear is None or not KINDS[alarm.alarm].in_readings:
         return
     if alarm.supported:
         return

@@ -11,11 +11,11 @@ from collections.abc import Collection, Mapping, Sequence
 
 from msgspec.structs import replace
 
+from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
-OTHER_ALARMS = ("no_motion_prealarm", "heat", "evacuate", "fault", "battery")
 PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
 
 
@@ -80,12 +80,12 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         found.append(attention)
         reasons.append(Reason(code, since_at, who))
 
-    for code in ("distress", "distress_ended", "no_motion", "no_motion_ended"):
-        if code in alarms:
-            # Whoever was motionless and is heard moves again; of whoever fell silent nobody knows.
-            moves = code == "no_motion_ended" and row.silent_since_at is None and row.lost is None
-            gravest: Attention = "distress" if code.startswith("distress") else "no_motion"
-            because("other_alarm" if moves else gravest, code, alarms[code])
+    for name in GRAVEST:
+        for code in (name, f"{name}_ended"):
+            if code in alarms:
+                # Whoever was motionless and is heard moves again; of whoever fell silent nobody knows.
+                moves = code == "no_motion_ended" and row.silent_since_at is None and row.lost is None
+                because("other_alarm" if moves else name, code, alarms[code])
     if row.lost is not None:
         because("not_accounted", f"lost_{row.lost.code}", row.lost.since_at, row.lost.who)
     if row.losing_min is not None:
@@ -112,9 +112,9 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
         if row.turn_back.low <= soon:
             because("turn_back_soon", "turn_back_soon")
-    for name in OTHER_ALARMS:
-        if name in alarms:
-            because("other_alarm", name, alarms[name])
+    for kind, about in KINDS.items():
+        if kind in alarms and not about.own_state:
+            because("other_alarm", kind, alarms[kind])
     if inside:
         found.append("under_air")
         reasons += _remarks(row)

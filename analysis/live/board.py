@@ -16,7 +16,7 @@ from datetime import datetime
 import polars as pl
 
 from analysis.alarms.alarms import Alarm
-from analysis.alarms.held import GRAVEST
+from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, rows_of_alarms_alone, team_rows
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar

@@ -13,6 +13,7 @@ from typing import Any, get_args
 import polars as pl
 from msgspec.structs import replace
 
+from analysis.alarms.kinds import GRAVEST
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row
 from analysis.refused import said_in, whose
@@ -154,8 +155,7 @@ def with_refused_alarms(row: Row, refused: Sequence[AlarmLine]) -> Row:
     """
     known = {reason.code for reason in row.reasons}
     raised = {line.alarm: line.raised_at for line in refused if line.row_key == row.key}
-    gravest: tuple[Attention, ...] = ("no_motion", "distress")  # the first reason is the gravest
-    for name in gravest:
+    for name in reversed(GRAVEST):  # so that the gravest is the first reason
         if name in raised and name not in known:
             row = replace(
                 row, attention=_raised(row, name), reasons=(Reason(name, raised[name]), *row.reasons)

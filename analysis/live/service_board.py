@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis.alarms.alarms import Alarm
-from analysis.alarms.held import GRAVEST, HeldAlarm
+from analysis.alarms.held import HeldAlarm
+from analysis.alarms.kinds import GRAVEST
 from analysis.growing import GrowingRecord
 from analysis.live.attention import Moments
 from analysis.live.came_out import at_exit

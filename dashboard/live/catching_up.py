@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from analysis.alarms.held import GRAVEST
+from analysis.alarms.kinds import GRAVEST
 from analysis.records import power_ups
 from analysis.wears.tally import read_tallies
 from ingest.archive.reading import Archive

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.live.rows import (
     ORDER,
     AlarmLine,
@@ -20,8 +21,7 @@ from analysis.live.rows import (
 from dashboard.live import words
 from dashboard.live.display import Display
 
-GRAVE = ("distress", "no_motion")
-SOUNDING = ("distress", "no_motion", "not_accounted", "losing_air", "low_air", "order")
+SOUNDING = (*GRAVEST, "not_accounted", "losing_air", "low_air", "order")
 UNANSWERED_S = 30.0  # an order not acknowledged for so long sounds; our own rule
 SEEN_LOSING_S = 300.0  # "losing air" that was seen sounds again after this; our own rule
 
@@ -59,8 +59,8 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
     """Return an alarm of a set."""
     return {
         "key": line.key,
-        "a": line.alarm if line.alarm in (*GRAVE, "low_air") else "other_alarm",
-        "grave": line.alarm in GRAVE,
+        "a": line.alarm if KINDS[line.alarm].own_state else "other_alarm",
+        "grave": line.alarm in GRAVEST,
         "sound": line.alarm if line.alarm in SOUNDING else "",
         "raised": line.raised_at,
         "ended": line.ended_at is not None,

@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import PAST_TURN_BACK
 from analysis.live.rows import Row, Snapshot
 from dashboard.live import side_view, words
@@ -232,8 +233,7 @@ def _summary(rows: Iterable[Row]) -> list[str]:
         words.NOT_ACCOUNTED: lost,
         words.NOT_YET: len(inside) - lost - under_air,
         words.IN_DISTRESS: sum(
-            not {row.attention, *(one.code for one in row.reasons)}.isdisjoint(side_view.GRAVE)
-            for row in rows
+            not {row.attention, *(one.code for one in row.reasons)}.isdisjoint(GRAVEST) for row in rows
         ),
         words.SILENT: sum(row.silent_since_at is not None for row in inside),
         words.TO_TURN_BACK: sum(any(one.code in PAST_TURN_BACK for one in row.reasons) for row in inside),

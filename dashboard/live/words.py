@@ -86,9 +86,7 @@ ATTENTION = {
 }
 ALARMS = {kind: f"{name[0].upper()}{name[1:]}" for kind, name in dashboard_words.ALARMS.items()}
 REASONS = {
-    "distress": "distress for {age}",
-    "no_motion": "no motion for {age}",
-    "no_motion_prealarm": "no motion (first\u00a0stage) for {age}",
+    **{kind: f"{name} for {{age}}" for kind, name in dashboard_words.ALARMS.items()},
     "low_air": "at or below the warning for {age}",
     "silent": "nothing heard for {age}",
     "turn_back": "past turn-back for {age}",
@@ -110,7 +108,6 @@ REASONS = {
     "heat": "heat alarm for {age}",
     "battery": "battery alarm for {age}",
     "evacuate": "evacuate signal {age} ago",
-    "fault": "set fault for {age}",
     "link_down": "its gateway is down",
     "set_differs": "set and wearer differ: the set reads {who}",
     "voice_higher": "{who} by voice is higher than before: ask again",

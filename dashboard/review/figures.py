@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.alarms.kinds import GRAVEST
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, Clock, Window
 from dashboard.review.drawing import (
@@ -43,7 +44,7 @@ LEFT_PX = 138
 RIGHT_PX = 14
 BAND_FILL = "rgba(31,134,196,0.22)"
 WARM_FILL = "rgba(200,100,30,0.18)"
-GRAVE = ("distress", "no_motion", "no_motion_prealarm")
+GRAVE = (*GRAVEST, "no_motion_prealarm")
 DESK_ROWS = 3
 WORDED_FROM_S = 30.0  # shorter stretches have no room for words
 DESK_TEXT_LENGTH = 40

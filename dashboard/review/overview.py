@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from analysis.alarms.kinds import GRAVEST
 from analysis.tables import Results
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
@@ -37,8 +38,8 @@ ALARM_SIGNS = {
     "low_air": ("triangle-down", "▼"),
     "heat": ("diamond", "◆"),
     "evacuate": ("arrow-left", "◀"),
-    "battery": ("hourglass-open", "⧖"),
     "fault": ("x-thin-open", "×"),
+    "battery": ("hourglass-open", "⧖"),
 }
 ALARM_CHARACTERS = {kind: character for kind, (_, character) in ALARM_SIGNS.items()}
 # So that two alarms of one moment are one above the other.
@@ -197,7 +198,7 @@ def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str
         if not len(rows):
             continue
         hollow = symbol.endswith("-open")
-        colour = CHART_ORANGE if kind in ("distress", "no_motion") else "#808080" if hollow else "#4a4a4a"
+        colour = CHART_ORANGE if kind in GRAVEST else "#808080" if hollow else "#4a4a4a"
         # A white edge parts a sign from a dark strip, and from a dark page.
         edge = {"width": 1.6, "color": colour} if hollow else {"width": 1.2, "color": "#fff"}
         traces.append(

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.alarms.held import NOT_ALONE
+from analysis.alarms.kinds import KINDS
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.live.rows import ORDER, Row, Snapshot
@@ -58,7 +58,7 @@ def told_by_review(heard: list[Heard]) -> dict[str, Any]:
     alarms = [
         (row["set_id"], row["alarm"], row["raised"].timestamp())
         for row in results["alarms"].to_dicts()
-        if row["source"] != "derived" or row["alarm"] not in NOT_ALONE
+        if row["source"] != "derived" or KINDS[row["alarm"]].alone
     ]
     return {"entries": entries, "alarms": sorted(alarms)}
 
@@ -78,7 +78,7 @@ def told_by_board(board: LiveBoard) -> dict[str, Any]:
     alarms = [
         (alarm.set_id, alarm.alarm, alarm.raised_us * 1e-6)
         for alarm in board.alarms()
-        if alarm.reported is not None or alarm.alarm not in NOT_ALONE
+        if alarm.reported is not None or KINDS[alarm.alarm].alone
     ]
     return {"entries": entries, "alarms": sorted(alarms)}
 

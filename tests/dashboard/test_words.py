@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
 
-from analysis.findings import alarms as findings
+from analysis.alarms.kinds import KINDS
 from dashboard.live import words as live
 from dashboard.review import words as review
+from dashboard.review.overview import ALARM_SIGNS
 from ingest.contract.kinds import Alarm
 
 ROOT = Path(__file__).parents[2]
@@ -39,7 +40,10 @@ def test_no_text_of_the_pages_and_findings_writes_it_otherwise() -> None:
 
 def test_an_alarm_s_name_can_stand_in_a_list_of_alarms() -> None:
     """Or "no motion, no motion, first stage" would be read as three."""
-    for names in (review.ALARMS, review.ALARMS_NARROW, live.ALARMS, findings.WORDS):
+    assert list(review.ALARMS) == list(KINDS)
+    assert set(ALARM_SIGNS) == set(KINDS)
+    named = {kind: about.named for kind, about in KINDS.items()}
+    for names in (review.ALARMS, review.ALARMS_NARROW, live.ALARMS, named):
         assert set(names) == set(get_args(Alarm))
         assert [name for name in names.values() if "," in name] == []
 

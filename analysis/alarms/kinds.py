@@ -1,0 +1,35 @@
+"""What each kind of alarm is: its name in a sentence and how much it matters; every rule asks here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+Gravest = Literal["distress", "no_motion"]
+GRAVEST: tuple[Gravest, ...] = get_args(Gravest)
+"""About a life: somebody must answer it, and it stays until a person has seen or closed it."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmKind:
+    """One kind of alarm of a set."""
+
+    named: str  # in the sentence of a finding
+    not_raised: Literal["serious", "caution", "note"] = "caution"  # how bad: the readings show it, no message
+    in_readings: bool = False  # readings can contradict a set that reports it
+    alone: bool = True  # counts where the readings show it and the set never raised it
+    own_state: bool = False  # a row of the live page has a state for it
+
+
+KINDS: dict[str, AlarmKind] = {
+    "distress": AlarmKind("distress alarm", own_state=True),
+    "no_motion": AlarmKind("no-motion alarm", "serious", in_readings=True, own_state=True),
+    # Readings alone would raise it, and the battery's, at every pause. Our own rule.
+    "no_motion_prealarm": AlarmKind("no-motion alarm (first stage)", "note", in_readings=True, alone=False),
+    "low_air": AlarmKind("low-air warning", "serious", in_readings=True, own_state=True),
+    "heat": AlarmKind("heat alarm", in_readings=True),
+    "evacuate": AlarmKind("evacuation call"),
+    "fault": AlarmKind("fault"),
+    "battery": AlarmKind("battery alarm", "note", alone=False),
+}
+"""By the contract's name, in the order of lists and of a row's reasons."""
