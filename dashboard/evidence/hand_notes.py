@@ -38,12 +38,11 @@ def may_be_written(record: IncidentRecord) -> bool:
     return record.about["incident_id"] is not None
 
 
-def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
+def note_fields(form: dict[str, Any]) -> dict[str, Any]:
     """Return the fields of a new note from what a form says.
 
-    - `form`: `time` (ISO 8601, in `zone` where it names no offset), `zone`, `text`, `certainty`, `source`,
-      `set_id`.
-    - `record`: of the incident that it is about.
+    `form`: `time` (ISO 8601, in `zone` where it names no offset), `zone`, `text`, `certainty`, `source`,
+    `set_id`.
 
     Raises `BadNotes`: which field cannot be taken, and what was expected.
     """
@@ -56,18 +55,11 @@ def note_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
     if len(said["source"]) > LONGEST_SOURCE:
         raise BadNotes(f"source must have at most {LONGEST_SOURCE} characters, got {len(said['source'])}")
     moment = moment_in(said["time"], zone_of(said["zone"] or "UTC"), words.NOTE_TIME)
-    fields = {
-        "incident_id": record.about["incident_id"],
-        "text": said["text"],
-        "set_id": said["set_id"],
-        "at": rfc3339(moment),
-        "certainty": certainty,
-        "source": said["source"],
-    }
-    return {name: value for name, value in fields.items() if value}
+    own = {name: said[name] for name in ("text", "set_id", "source")}
+    return {**own, "at": rfc3339(moment), "certainty": certainty}
 
 
-def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[DeskNote]) -> dict[str, Any]:
+def withdrawal_fields(form: dict[str, Any], notes: list[DeskNote]) -> dict[str, Any]:
     """Return the fields of the note that takes another back: it has the same moment and names the note.
 
     Raises `BadNotes` when there is no such note, when it is withdrawn already, or without a reason.
@@ -81,13 +73,7 @@ def withdrawal_fields(form: dict[str, Any], record: IncidentRecord, notes: list[
     told = words.WITHDRAWAL.format(reason=reason)
     if not reason or len(told) > LONGEST_TEXT:
         raise BadNotes(f"say why it is withdrawn, in 1 to {LONGEST_TEXT} characters")
-    fields = {
-        "incident_id": record.about["incident_id"],
-        "text": told,
-        "at": rfc3339(note.at),
-        "withdraws": identity,
-    }
-    return fields | ({"set_id": note.set_id} if note.set_id else {})
+    return {"text": told, "at": rfc3339(note.at), "withdraws": identity, "set_id": note.set_id}
 
 
 def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
@@ -104,14 +90,8 @@ def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
     finding = found.row(0, named=True)
     told = words.LOOKED_AT.format(statement=finding["statement"][:LONGEST_LOOK])
     moment = finding["started"] or record.about["started"]
-    fields = {
-        "incident_id": record.about["incident_id"],
-        "text": f"{told} {said}".strip(),
-        "looks_at": identity,
-        "at": rfc3339(moment),
-        "set_id": finding["set_id"],
-    }
-    return {name: value for name, value in fields.items() if value}
+    text = f"{told} {said}".strip()
+    return {"text": text, "looks_at": identity, "at": rfc3339(moment), "set_id": finding["set_id"]}
 
 
 def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
@@ -128,28 +108,26 @@ def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, A
         raise BadNotes(f"this view cannot be kept: {problem}") from None
     start = view.at_ms if view.at_ms is not None else view.window.start if view.window else None
     moment = record.about["started"] if start is None else moment_of(start)
-    return {
-        "incident_id": record.about["incident_id"],
-        "text": words.BOOKMARKED.format(name=name),
-        "bookmark": query,
-        "at": rfc3339(moment),
-    }
+    return {"text": words.BOOKMARKED.format(name=name), "bookmark": query, "at": rfc3339(moment)}
 
 
 def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, archive: Path) -> str:
     """Send a note on its way into the archive; return its identity ``desk_id/boot/seq``.
 
+    `fields`: its own, without the incident; empty ones are left out.
+
     Raises `RefusedMessage` when it would not keep the contract; `BrokerProblem` when there is a broker and it
     cannot be reached; `BadNotes` when the archive would refuse it.
     """
-    service = _service(record)
+    incident_id = record.about["incident_id"]
+    about = pl.col("incident_id") == incident_id
+    spoken = [record.messages[kind].filter(about)["service"] for kind in ("tally", "incident", "note")]
+    service = str(pl.concat(spoken)[0])
+    fields = {"incident_id": incident_id, **{name: value for name, value in fields.items() if value}}
     if desk is not None:
-        return desk.send("note", service, fields)
-    desk_id, boot, now = (
-        desk_of(fields.get("source") or HERE, "source"),
-        secrets.randbits(52),
-        datetime.now(UTC),
-    )
+        return desk.send("note", service, fields, account=fields.pop("account", ""))
+    desk_id, boot = desk_of(fields.get("source", HERE), "source"), secrets.randbits(52)
+    now = datetime.now(UTC)
     message = {"kind": "note", "desk_id": desk_id, "boot": boot, "seq": 0, "time": rfc3339(now), **fields}
     heard = Heard(now, f"underair/v1/{service}/desk/{desk_id}/note", msgspec.json.encode(message))
     messages = frames_from_heard([heard])
@@ -157,12 +135,6 @@ def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, arch
         raise BadNotes(str(messages["refused"]["reason"][0]))
     seal_messages(create_archive(archive), messages, f"note-{boot}")
     return f"{desk_id}/{boot}/0"
-
-
-def _service(record: IncidentRecord) -> str:
-    about = pl.col("incident_id") == record.about["incident_id"]
-    spoken = [record.messages[kind].filter(about)["service"] for kind in ("tally", "incident", "note")]
-    return str(pl.concat(spoken)[0])
 
 
 def _text(form: dict[str, Any], name: str) -> str:

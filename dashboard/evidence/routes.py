@@ -28,22 +28,18 @@ LARGEST_NOTE_BYTES = 16 * 1024
 
 
 def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
-    """Add the routes.
+    """Add the routes. `protect` answers 400 for a view that makes no sense.
 
     `token`: that a request to write must carry; only our own pages know it.
     """
     bench = bench_of(store_of(context))
+    server.register_error_handler(UnknownIncident, lambda problem: sentence(problem, 404))
 
     def looked(answer: Callable[[Look], flask.Response], path: str) -> None:
-        """Add a route that answers a look: 400 for a view that makes no sense, 404 for no such incident."""
+        """Add a route that answers a look."""
 
         def view() -> flask.Response:
-            try:
-                return answer(bench.look(request_of(flask.request.args.to_dict()), following=True))
-            except BadView as problem:
-                return sentence(problem, 400)
-            except UnknownIncident as problem:
-                return sentence(problem, 404)
+            return answer(bench.look(request_of(flask.request.args.to_dict()), following=True))
 
         server.add_url_rule(path, path, view)
 
@@ -142,13 +138,11 @@ def _reported(context: PageContext) -> flask.Response:
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html
 
+    asked = request_of(flask.request.args.to_dict())
     try:
-        asked = request_of(flask.request.args.to_dict())
         record, origin = incident_of_archive(
             context.archive.folder, context.profile, asked.incident, datetime.now(UTC)
         )
-    except BadView as problem:
-        return sentence(problem, 400)
     except UnderairError as problem:
         return sentence(problem, 404)
     # As the page shows it.
@@ -171,13 +165,13 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
         if not hand_notes.may_be_written(look.record):
             return sentence(words.NOTE_NEEDS_INCIDENT, 409)
         if form.get("withdraws"):
-            fields = hand_notes.withdrawal_fields(form, look.record, look.notes)
+            fields = hand_notes.withdrawal_fields(form, look.notes)
         elif form.get("looks_at"):
             fields = hand_notes.look_fields(form, look.record)
         elif form.get("bookmark"):
             fields = hand_notes.bookmark_fields(form, look.record)
         else:
-            fields = hand_notes.note_fields(form, look.record)
+            fields = hand_notes.note_fields(form)
         if visitor().account:
             fields["account"] = visitor().account
         sent = hand_notes.keep(fields, look.record, context.desk, context.archive.folder)
@@ -195,8 +189,5 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
 def _kept(bench: Bench) -> flask.Response:
     """Say whether a note is in the record by now."""
     identity = flask.request.args.get("identity", "")
-    try:
-        look = bench.look(request_of({"incident": flask.request.args.get("incident", "")}))
-    except UnknownIncident as problem:
-        return sentence(problem, 404)
+    look = bench.look(request_of({"incident": flask.request.args.get("incident", "")}))
     return flask.jsonify(kept=any(note.identity == identity for note in look.notes))

@@ -34,8 +34,11 @@ log = logging.getLogger(__name__)
 FIELDS: dict[str, tuple[str, ...]] = {
     "incident": ("incident_id", "action", "name", "place", "type"),
     "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task", "corrects"),
-    # The contract keeps what it does not name: who else said it, and which note this one takes back.
-    "note": ("incident_id", "text", "set_id", "at", "certainty", "source", "withdraws"),
+    # The contract keeps what it does not name: who else said it, and the note, finding or view that it names.
+    "note": (
+        *("incident_id", "text", "set_id", "at", "certainty", "source"),
+        *("withdraws", "looks_at", "bookmark"),
+    ),
     "seen": ("set_id", "alarm"),
     "order": ("incident_id", "order", "state", "team", "set_id", "text"),
     "roll_call": ("incident_id", "roll_id", "state", "wearer_id", "team"),

@@ -32,7 +32,7 @@ def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
 
 
 def register(app: Dash, context: PageContext) -> None:
-    """Add the routes that the script asks for a past moment."""
+    """Add the routes that the script asks for a past moment; `protect` answers 400 for one that is none."""
     server: flask.Flask = app.server
     past = PastBoards(context.archive, context.profile)
 
@@ -41,18 +41,10 @@ def register(app: Dash, context: PageContext) -> None:
         display = display_of(flask.request.args.get("units"), flask.request.args.get("offset"))
         if display is None:
             return sentence(live_words.NO_SUCH_DISPLAY, 400)
-        try:
-            at = moment(flask.request.args.get("at", ""))
-        except NoMoment as problem:
-            return sentence(problem, 400)
-        response = flask.jsonify(past.picture(at, display))
+        response = flask.jsonify(past.picture(moment(flask.request.args.get("at", "")), display))
         response.headers["X-Underair-Age-Ms"] = "0"
         return response
 
     @server.get("/board/lines.json")
     def board_lines_json() -> flask.Response:
-        try:
-            at = moment(flask.request.args.get("at", ""))
-        except NoMoment as problem:
-            return sentence(problem, 400)
-        return flask.jsonify(live_view.lines(past.lines(at)))
+        return flask.jsonify(live_view.lines(past.lines(moment(flask.request.args.get("at", "")))))

@@ -14,6 +14,7 @@ from analysis.pieces.archive_pieces import incidents_in
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
+from dashboard.evidence.hand_notes import keep
 from dashboard.live.desk import Desk
 from dashboard.pages import review
 from dashboard.results_store import store_of
@@ -151,6 +152,40 @@ def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: PageConte
         assert len(Archive(context.archive.folder).messages()["note"]) == before
     finally:
         desk.close()
+
+
+class Line:
+    """A line to a broker that takes everything."""
+
+    connected = True
+
+    def __init__(self) -> None:
+        self.sent: list[dict[str, Any]] = []
+
+    def publish(self, topic: str, payload: bytes, retain: bool, *, timeout_s: float) -> None:
+        self.sent.append(json.loads(payload))
+
+    def close(self, within_s: float) -> None: ...
+
+
+def test_over_a_broker_a_note_says_which_finding_was_looked_at_which_view_it_names_and_who_wrote_it(
+    context: PageContext, incident: str
+) -> None:
+    line = Line()
+    desk = Desk(lambda: line, "desk-7")  # type: ignore[arg-type,return-value]
+    client = create_app(replace(context, desk=desk), pages={"/review": review}).server.test_client()
+    record = store_of(context).incident(incident)
+    finding = record.results["findings"]["finding_id"][0]
+    assert post(client, incident, looks_at=finding).status_code == 200
+    view = f"incident={incident}&at=1936000000000"
+    assert post(client, incident, bookmark=view, text="Gate").status_code == 200
+    fields = {"text": "Gate shut", "at": "2031-05-04T19:20:30Z", "account": "officer-3"}
+    keep(fields, record, desk, context.archive.folder)
+    looked, named, written = line.sent
+    assert (looked["looks_at"], looked["incident_id"]) == (finding, incident)
+    assert (named["bookmark"], named["text"]) == (view, "Bookmark: Gate")
+    assert written["account"] == "officer-3"
+    assert {one["desk_id"] for one in line.sent} == {"desk-7"}
 
 
 def test_a_withdrawal_needs_its_note_and_a_reason(client: Any, context: PageContext, incident: str) -> None:
