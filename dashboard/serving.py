@@ -150,7 +150,6 @@ class Served:
             self._outward = Outward(partial(Publisher, broker_url, login=login), outward)
         self.feed = Feed(
             archive,
-            archive_folder,
             profile,
             self.desk.connected if self.desk else None,
             prepare,

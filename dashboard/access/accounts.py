@@ -149,16 +149,13 @@ class AccountFile:
 
     def set_password(self, name: str, password: str) -> None:
         """Give an account another password; its sessions end."""
-        hashed = _hash(name, password)
-        with self._changing() as accounts:
-            accounts[name] = msgspec.structs.replace(
-                _known(accounts, name), password=hashed, sessions_from=datetime.now(UTC)
-            )
+        self.end_sessions(name, password=_hash(name, password))
 
-    def end_sessions(self, name: str) -> None:
-        """End every session of an account."""
+    def end_sessions(self, name: str, **also: str) -> None:
+        """End every session of an account; `also`: fields that change with it."""
         with self._changing() as accounts:
-            accounts[name] = msgspec.structs.replace(_known(accounts, name), sessions_from=datetime.now(UTC))
+            old, now = _known(accounts, name), datetime.now(UTC)
+            accounts[name] = msgspec.structs.replace(old, sessions_from=now, **also)
 
     def remove(self, name: str) -> None:
         """Remove an account; its sessions end."""

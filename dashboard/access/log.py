@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import fcntl
 import logging
-import os
 import threading
 import time
 from collections import OrderedDict
@@ -24,6 +23,7 @@ import polars as pl
 
 from ingest.archive.chained import NOTHING_BEFORE, hash_of, read_chained, with_own
 from ingest.archive.durable import append_durably
+from ingest.archive.folder import last_line
 from ingest.archive.store import work_folder
 
 FOLDER = "access"
@@ -134,10 +134,8 @@ class AccessLog:
             fcntl.flock(lock, fcntl.LOCK_EX)  # another server on the same archive continues the same chain
             path = self._folder / f"{entry.at:%Y-%m-%d}.ndjson"
             files = _files(self._folder)
-            # A clock set back must not put the line before those that are there.
-            if files and path < files[-1]:
-                path = files[-1]
-            last, torn = _last_line(path if path in files else files[-1]) if files else (b"", False)
+            path = max([path, *files[-1:]])  # a clock set back must not put it before lines that are there
+            last, torn = _last_line(files)
             before = hash_of(last)
             line = msgspec.json.encode(with_own(msgspec.structs.replace(entry, before=before))) + b"\n"
             append_durably(path, b"\n" + line if torn and path == files[-1] else line)
@@ -163,9 +161,7 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[
 
 def head(archive: Path, folder: str = FOLDER) -> str:
     """Return the hash of the last line: noted elsewhere, it shows later that nothing was cut off the end."""
-    files = _files(work_folder(archive) / folder)
-    last = _last_line(files[-1])[0] if files else b""
-    return hash_of(last)
+    return hash_of(_last_line(_files(work_folder(archive) / folder))[0])
 
 
 def access_table(archive: Path) -> pl.DataFrame:
@@ -179,14 +175,12 @@ def _files(folder: Path) -> list[Path]:
     return sorted(folder.glob("*.ndjson"))
 
 
-def _last_line(path: Path) -> tuple[bytes, bool]:
-    with path.open("rb") as file:
-        end = file.seek(0, os.SEEK_END)
-        tail = b""
-        at = end
-        while at > 0 and tail.rstrip(b"\n").count(b"\n") < 1:
-            step = min(at, 1 << 13)
-            at -= step
-            file.seek(at)
-            tail = file.read(step) + tail
-    return tail.rstrip(b"\n").rsplit(b"\n", 1)[-1], bool(tail) and not tail.endswith(b"\n")
+def _last_line(files: list[Path]) -> tuple[bytes, bool]:
+    """Return the last line of the log, and whether a crash tore its end off."""
+    if not files:
+        return b"", False
+    with files[-1].open("rb") as file:
+        whole, end = last_line(file)
+        file.seek(end)
+        torn = file.read()
+    return torn or whole or b"", bool(torn)

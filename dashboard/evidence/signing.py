@@ -93,18 +93,8 @@ def check_time_stamp(case: Path, authority: Path | None) -> tuple[str, list[str]
     if authority is None:
         return "time stamp there; give --tsa FILE to check it", []
     tool = _tool("openssl", "openssl")
-    call = [
-        tool,
-        "ts",
-        "-verify",
-        "-data",
-        str(case / TAG_MANIFEST),
-        "-in",
-        str(stamp),
-        "-CAfile",
-        str(authority),
-    ]
-    code, said = _run(call)
+    of = ["-data", str(case / TAG_MANIFEST), "-in", str(stamp), "-CAfile", str(authority)]
+    code, said = _run([tool, "ts", "-verify", *of])
     if code:
         last = said.splitlines()[-1] if said else "openssl refused"
         return "time stamp does not hold", [f"{TIME_STAMP}: not a time stamp of this tag manifest: {last}"]

@@ -66,12 +66,7 @@ class PastBoards:
         """Return what the page paints, marked as a reconstruction."""
         snapshot, _ = self._at(at)
         system = live_view.System(
-            (),
-            None,
-            None,
-            "",
-            forecast=self._profile.forecast.version,
-            standby_wanted=self._profile.entry.standby_team,
+            forecast=self._profile.forecast.version, standby_wanted=self._profile.entry.standby_team
         )
         shown = live_view.page(snapshot, system, display)
         banner = words.RECONSTRUCTED.format(at=_dated(at, display), version=version("underair"))

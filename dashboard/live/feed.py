@@ -14,9 +14,9 @@ import secrets
 import shutil
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -26,14 +26,14 @@ from analysis.live.board import Lines, LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
+from dashboard.live import words
 from dashboard.live.catching_up import CATCH_UP, in_parts, received_until
 from dashboard.live.display import STANDARD, Display
-from dashboard.live.listener_clock import ListenerClock
 from ingest.archive.reading import Archive, Follower
 from ingest.archive.store import work_folder
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
-from ingest.status import read_statuses, why_none_listens
+from ingest.status import Status, read_statuses, why_none_listens
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
 LISTENER_AHEAD = timedelta(minutes=1)  # how far a listener's clock may be ahead of this machine's
@@ -41,6 +41,8 @@ LATE_S = 10.0  # an answer older than this is no longer the present
 LINES_EVERY = 10  # ticks between two renewals of an air line so far: each tick renews a tenth of them
 LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last hours again
 FAULT_SHOWN_S = 600.0  # a fault of ours stays on the system line so long after its last time
+WORDS_KEPT = 3  # of a listener, to tell how far its clock is from ours
+AGREES_WITHIN_S = 2.0  # our own rule: above what a busy machine delays a look, below what an age may be wrong
 UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 
 log = logging.getLogger(__name__)
@@ -72,11 +74,45 @@ class Answer:
             return self._packed[display]
 
 
+class ListenerClock:
+    """How far a listener's clock is from this machine's, so that no age on the page is silently wrong.
+
+    Readings are stamped by the listener; their age is counted on the same clock. A listener renews its word
+    every few seconds with the time on its own clock: the fastest of the last words tells the difference.
+    """
+
+    def __init__(self) -> None:
+        self._last: dict[str, datetime] = {}
+        self._ahead_s: dict[str, deque[float]] = {}
+
+    def hear(self, statuses: Iterable[Status], now: datetime) -> None:
+        """Take the listeners' last status, as it is at `now` on this machine's clock."""
+        for status in statuses:
+            before, self._last[status.listener] = self._last.get(status.listener), status.at
+            ahead_s = (status.at - now).total_seconds()
+            # Of a first word it is not known when it was written; but none was written in the future.
+            renewed = before is not None and status.at != before
+            if renewed or (before is None and ahead_s > AGREES_WITHIN_S):
+                self._ahead_s.setdefault(status.listener, deque(maxlen=WORDS_KEPT)).append(ahead_s)
+
+    def differences_s(self) -> dict[str, float]:
+        """Return by listener how far its clock is ahead of this machine's (negative: behind), if it is."""
+        differences = {name: max(said) for name, said in self._ahead_s.items()}
+        return {name: ahead_s for name, ahead_s in differences.items() if abs(ahead_s) > AGREES_WITHIN_S}
+
+    def ahead_s(self) -> float:
+        """Return by how much to put this machine's clock forward for ages; 0 where all agree.
+
+        Of several listeners the one farthest ahead counts: an age may come out too old, never too young.
+        """
+        ahead_s = max(map(max, self._ahead_s.values()), default=0.0)
+        return ahead_s if abs(ahead_s) > AGREES_WITHIN_S else 0.0
+
+
 class Feed:
     """The live board behind the page.
 
     - `archive`: what is followed.
-    - `folder`: the archive's folder, for the room left on its disk.
     - `profile`: the service's doctrine.
     - `broker_connected`: whether the desk has its connection to the broker; None where it has no broker at
       all.
@@ -90,7 +126,6 @@ class Feed:
     def __init__(
         self,
         archive: Archive,
-        folder: Path,
         profile: Profile,
         broker_connected: Callable[[], bool] | None = None,
         prepare: Callable[[], None] | None = None,
@@ -99,7 +134,7 @@ class Feed:
         tell: Callable[[Snapshot], None] | None = None,
     ) -> None:
         self._archive = archive
-        self._folder = folder
+        self._folder = archive.folder
         self._board = LiveBoard(profile)
         self._broker_connected = broker_connected
         self._prepare = prepare
@@ -120,7 +155,7 @@ class Feed:
         self.services = services  # and those that were heard
         self.snapshot: Snapshot | None = None  # the latest
         self.last_tick_ms = 0.0  # the server's work for the latest answer
-        self.answer = self._say(live_view.starting(self.token))
+        self.answer = self._say(live_view.not_live(self.token, words.STARTING))
         self.lines = self._say({})
         self._lines: Lines = {}
         self._kept: live_view.Kept = {}  # rows as painted on the display that each tick is packed for
@@ -179,10 +214,11 @@ class Feed:
                 self._problem = f"the live page could not be renewed: {error}"
                 if isinstance(error, UNREADABLE):
                     log.exception("the archive cannot be read; trying again")
-                    self.answer = self._say(live_view.unreadable(str(error), self.token))
+                    banner = words.UNREADABLE.format(problem=error)
                 else:
                     log.exception("the live page failed by a fault of this program; trying again")
-                    self.answer = self._say(live_view.stopped(self.token))
+                    banner = words.FEED_STOPPED
+                self.answer = self._say(live_view.not_live(self.token, banner))
                 if follower is not None:
                     with contextlib.suppress(*UNREADABLE):
                         follower.close()

@@ -9,6 +9,7 @@ from dashboard.live import words
 from dashboard.live.display import Display
 
 DIFFER = {"set_differs", "voice_higher"}  # these name the pressure that does not count
+FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
 EMPTY = (
@@ -55,7 +56,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "why": " · ".join(why),
         "who": words.who(row.wearer_id, row.set_id),
         "team": words.named(row.team or ""),
-        "sub": words.where(row.set_id if row.wearer_id else None, row.task),
+        "sub": " · ".join(filter(None, (words.named(row.set_id) if row.wearer_id else None, row.task))),
         "place": words.named(row.incident_id) if name_incident and row.incident_id else "",
         "turn": turn,
         "turn_range": turn_range,
@@ -78,16 +79,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "over": row.started_at is None,
         "soon": words.relief(row.relief_at, display),
         "hardest": _hardest(row, display),
-        "fields": {
-            "service": row.service,
-            "set_id": row.set_id,
-            "wearer_id": row.wearer_id,
-            "team": row.team,
-            "task": row.task,
-            "incident_id": row.incident_id,
-            "inside": row.tallied_in_at is not None,
-            "lost": row.lost is not None,
-        },
+        "fields": _fields(row),
         "tally": row.tally_identity,
         "gauge": None if row.gauge is None else row.gauge.identity,
         "aside_gauge": "" if row.gauge is None else words.gauge_read(row.gauge, display),
@@ -110,15 +102,15 @@ def bare_row_view(row: Row) -> dict[str, Any]:
         "who": words.who(row.wearer_id, row.set_id),
         "silent": True,
         "over": True,
-        "fields": {
-            "set_id": row.set_id,
-            "wearer_id": row.wearer_id,
-            "service": row.service,
-            "incident_id": row.incident_id,
-            "inside": row.tallied_in_at is not None,
-        },
+        "fields": _fields(row),
         "strip": None,
     }
+
+
+def _fields(row: Row) -> dict[str, Any]:
+    """Return what the forms of a row begin with."""
+    said = {name: getattr(row, name) for name in FIELDS}
+    return said | {"inside": row.tallied_in_at is not None, "lost": row.lost is not None}
 
 
 def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:

@@ -20,6 +20,7 @@ from analysis.live.rows import (
 )
 from dashboard.live import words
 from dashboard.live.display import Display
+from dashboard.live.row_view import FIELDS
 
 SOUNDING = (*GRAVEST, "not_accounted", "losing_air", "low_air", "order")
 UNANSWERED_S = 30.0  # an order not acknowledged for so long sounds; our own rule
@@ -117,7 +118,6 @@ def state_alarms(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
 def _state(
     row: Row, code: str, since: float, reason: str, snapshot: Snapshot, display: Display
 ) -> dict[str, Any]:
-    note = words.SEEN_STATE[code]
     seen = next((one for one in _seen(snapshot, code, since) if one.set_id == row.set_id), None)
     who = row.lost.who if row.lost is not None else None
     said = words.reason(reason, since if code == "not_accounted" else None, snapshot.at, "", who)
@@ -141,7 +141,7 @@ def _state(
         "incident": row.incident_id,
         "code": code,
         "row": row.key,
-        "note": note,
+        "note": words.SEEN_STATE[code],
     }
 
 
@@ -162,7 +162,7 @@ def prompt_view(prompt: Prompt, now: float) -> dict[str, Any]:
         "key": prompt.key,
         "set_id": prompt.set_id,
         "incident": prompt.incident_id,
-        "text": words.prompt(words.who(prompt.wearer_id, prompt.set_id), prompt.thirds),
+        "text": words.PROMPT[prompt.thirds].format(who=words.who(prompt.wearer_id, prompt.set_id)),
         "age": words.duration(now - prompt.due_at),
     }
 
@@ -193,6 +193,10 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
             whom = words.TEAM.format(team=line.team) if line.team else words.who(None, line.set_id or "")
             order = words.ORDER_TO.format(order=order, whom=whom)
         waiting = ", ".join(named.get(key, key) for key in line.waiting)
+        who = [words.ORDER_WAITING.format(who=waiting)] if waiting else []
+        if line.lifted_by:
+            desks = ", ".join(line.lifted_by)
+            who.append(words.ORDER_LIFTED_BY.format(desks=desks, desk=line.desk_id))
         lines.append(
             {
                 "key": line.key,
@@ -213,16 +217,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                     meant=line.meant,
                     out=line.out,
                 ),
-                "who": ". ".join(
-                    [
-                        *([words.ORDER_WAITING.format(who=waiting)] if waiting else []),
-                        *(
-                            [words.ORDER_LIFTED_BY.format(desks=", ".join(line.lifted_by), desk=line.desk_id)]
-                            if line.lifted_by
-                            else []
-                        ),
-                    ]
-                ),
+                "who": ". ".join(who),
                 "note": words.SEEN_STATE["order"],
             }
         )
@@ -302,31 +297,27 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
 
 def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
     """Return where two desks differ, or that one tallied out somebody who was not in."""
+    at = display.clock(one.at)
     if one.kind == "whose":
         desk, *wearers = one.first
         who = ", ".join(words.named(name) for name in wearers)
-        text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=display.clock(one.at))
-        return {"key": one.key, "incident": one.incident_id, "text": text}
-    if not one.second:
+        text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=at)
+    elif not one.second:
         desk, _, set_id = one.first
-        about, at = words.named(one.about), display.clock(one.at)
-        text = words.NOT_IN.format(desk=desk, about=about, set_id=set_id, at=at)
-        return {"key": one.key, "incident": one.incident_id, "text": text}
-    first, second = one.first[1:], one.second[1:]
-    if one.kind == "gauge":
-        first, second = ((what, display.pressure(float(bar))) for what, bar in (first, second))
-    return {
-        "key": one.key,
-        "incident": one.incident_id,
-        "text": words.CONTRADICTION.format(
+        text = words.NOT_IN.format(desk=desk, about=words.named(one.about), set_id=set_id, at=at)
+    else:
+        (first, what, *of_first), (second, also, *of_second) = one.first, one.second
+        if one.kind == "gauge":
+            of_first, of_second = ([display.pressure(float(bar))] for (bar,) in (of_first, of_second))
+        text = words.CONTRADICTION.format(
             about=words.named(one.about),
-            first=one.first[0],
-            said_first=words.said(first),
-            second=one.second[0],
-            said_second=words.said(second),
-            at=display.clock(one.at),
-        ),
-    }
+            first=first,
+            said_first=words.SAID[what].format(*of_first),
+            second=second,
+            said_second=words.SAID[also].format(*of_second),
+            at=at,
+        )
+    return {"key": one.key, "incident": one.incident_id, "text": text}
 
 
 def out_view(one: Out, display: Display) -> dict[str, Any]:
@@ -363,11 +354,5 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
         "who": words.who(one.wearer_id, one.set_id),
         "ended_how": one.ended_how,
         "ended_by": one.ended_by,
-        "fields": {
-            "service": one.service,
-            "incident_id": one.incident_id,
-            "set_id": one.set_id,
-            "wearer_id": one.wearer_id,
-            "team": one.team,
-        },
+        "fields": {name: getattr(one, name) for name in FIELDS if name != "task"},
     }

@@ -33,10 +33,10 @@ Kept = dict[str, tuple[Row, bool, dict[str, Any]]]
 class System(msgspec.Struct, frozen=True):
     """What the feed knows beside the messages; the listeners' own last word among it."""
 
-    listeners: tuple[Status, ...]
-    disk_free_bytes: int | None
-    broker_connected: bool | None
-    token: str
+    listeners: tuple[Status, ...] = ()
+    disk_free_bytes: int | None = None
+    broker_connected: bool | None = None
+    token: str = ""
     clocks_ahead_s: Mapping[str, float] = {}  # by listener, where its clock and ours do not agree
     faulty: tuple[str, ...] = ()  # whose messages this program failed on of late
     services: tuple[str, ...] = ()  # of the archive and the settings, beside those heard just now
@@ -45,26 +45,16 @@ class System(msgspec.Struct, frozen=True):
     standby_wanted: bool = False  # the profile asks for an emergency team
 
 
-def starting(token: str) -> dict[str, Any]:
-    """Return the answer while the server gets ready."""
-    return {"token": token, "banner": words.STARTING, "ready": False}
+def not_live(token: str, banner: str) -> dict[str, Any]:
+    """Return the answer while there is no present to show: at the start, or after a fault."""
+    return {"token": token, "banner": banner, "ready": False}
 
 
 def catching_up(token: str, fraction: float, at: float, to: float, display: Display) -> dict[str, Any]:
     """Return the answer while messages of the past are being taken: how far, from 0 to 1, and at which."""
     done = percent(int(100 * fraction) / 100)  # rounded down: 100 would say that it is over
     text = words.CATCHING_UP.format(part=done, at=display.clock(at), to=display.named_clock(to))
-    return {"token": token, "banner": text, "ready": False}
-
-
-def unreadable(problem: str, token: str) -> dict[str, Any]:
-    """Return the answer when the archive cannot be read."""
-    return {"token": token, "banner": words.UNREADABLE.format(problem=problem), "ready": False}
-
-
-def stopped(token: str) -> dict[str, Any]:
-    """Return the answer when the feed has ended by a fault of ours."""
-    return {"token": token, "banner": words.FEED_STOPPED, "ready": False}
+    return not_live(token, text)
 
 
 def lines(board_lines: dict[str, list[tuple[float, float]]]) -> dict[str, Any]:
@@ -124,7 +114,7 @@ def page(
             age=words.duration(heard_age_s), at=display.named_clock(snapshot.hearing.last_received_at or now)
         )
     incidents = [
-        {"id": item.incident_id, "text": words.incident(item.incident_id, item.name, item.place)}
+        {"id": item.incident_id, "text": " · ".join(filter(None, (item.incident_id, item.name, item.place)))}
         for item in snapshot.incidents
     ]
     open_ids = [item.incident_id for item in snapshot.incidents]

@@ -162,6 +162,8 @@ TEAM_NO_TURN_BACK = "turn-back not known"
 TEAM_BY = "turn back by {at}, as last heard"
 TEAM_UNKNOWN = "{count} not known"
 ESTIMATED = "about {at}"
+PROMPT = {1: "{who}: a third of the expected time used", 2: "{who}: two thirds of the expected time used"}
+"""Whom the desk should ask for the gauge, and why now: by the thirds that are over."""
 
 
 def duration(seconds: float) -> str:
@@ -224,11 +226,6 @@ def air(row: Row, now: float, display: Display) -> tuple[str, str]:
 def who(wearer_id: str | None, set_id: str) -> str:
     """Return the wearer's name on the page: the number, or the set where nobody is tallied in."""
     return named(wearer_id) if wearer_id else f"Set {named(set_id)}"
-
-
-def where(set_id: str | None, task: str | None) -> str:
-    """Return the second line below the wearer."""
-    return " · ".join(part for part in (named(set_id) if set_id else None, task) if part)
 
 
 def named(name: str) -> str:
@@ -302,12 +299,6 @@ def _lowest(team: Team, now: float, display: Display) -> str:
     return f"lowest {lowest}, {display.pressure(team.lowest_bar)}{old}"
 
 
-def prompt(who: str, thirds: int) -> str:
-    """Return whom the desk should ask for the gauge, and why now."""
-    part = {1: "a third", 2: "two thirds"}[thirds]
-    return f"{who}: {part} of the expected time used"
-
-
 def disk(free_bytes: int) -> str:
     """Return the room left on the archive's disk."""
     free = f"{free_bytes / 1e9:.0f} GB" if free_bytes >= 1e9 else f"{free_bytes / 1e6:.0f} MB"
@@ -319,11 +310,6 @@ def incidents(texts: list[str]) -> str:
     if not texts:
         return "No incident is open"
     return " | ".join(texts) if len(texts) <= MOST_INCIDENTS else f"{len(texts)} incidents open"
-
-
-def incident(incident_id: str, name: str | None, place: str | None) -> str:
-    """Return an incident's line."""
-    return " · ".join(part for part in (incident_id, name, place) if part)
 
 
 def refused(count: int, last: str | None) -> str:
@@ -394,8 +380,3 @@ SEEN_STATE = {
     "losing_air": "Seen: losing air",
     "order": "Seen: order unanswered",
 }
-
-
-def said(words_said: tuple[str, ...]) -> str:
-    """Return what one desk said, of two that differ."""
-    return SAID[words_said[0]].format(*words_said[1:])

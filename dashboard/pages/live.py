@@ -51,7 +51,7 @@ def register(app: Dash, context: PageContext) -> None:
     @server.get("/live.json")
     def live_json() -> flask.Response:
         if not feed.alive:
-            return flask.jsonify(live_view.stopped(feed.token))
+            return flask.jsonify(live_view.not_live(feed.token, live_words.FEED_STOPPED))
         display = display_of(flask.request.args.get("units"), flask.request.args.get("offset"))
         if display is None:
             return sentence(live_words.NO_SUCH_DISPLAY, 400)

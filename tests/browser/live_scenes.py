@@ -309,7 +309,7 @@ def staged(folder: Path, scene: str) -> Iterator[tuple[str, Any]]:
     desk = Desk(lambda: Line(), "desk-1")  # type: ignore[arg-type,return-value]
     desk.open()
     profile = Profile.default()
-    feed = Feed(archive, folder, profile, desk.connected, desk_id="desk-1")
+    feed = Feed(archive, profile, desk.connected, desk_id="desk-1")
     other = SimpleNamespace(layout=lambda context, query: [], register=lambda app, context: None)
     pages: Any = {"/live": live_page, "/review": other, "/trends": other, "/board": board_page}
     app = create_app(PageContext(archive, profile, feed, desk), pages)

@@ -19,7 +19,7 @@ def archive(tmp_path: Path) -> HeldArchive:
 
 @pytest.fixture
 def feed(archive: HeldArchive, tmp_path: Path) -> Iterator[Feed]:
-    feed = Feed(archive, tmp_path, Profile.default())
+    feed = Feed(archive, Profile.default())
     feed.start()
     yield feed
     feed.stop()

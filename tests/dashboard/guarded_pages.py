@@ -70,7 +70,7 @@ class GuardedPages:
         self.sign_in = SignIn(self.accounts, self.archive, over_tls=public_url is not None, clock=self.clock)
         self.line = Line()
         archive = Archive(self.archive)
-        self.feed = Feed(archive, self.archive, Profile.default())
+        self.feed = Feed(archive, Profile.default())
         self.desk = Desk(lambda: self.line, "D-1")  # type: ignore[arg-type,return-value]
         self.context = PageContext(archive, Profile.default(), self.feed, self.desk)
         self.app = create_app(self.context, reach=Reach(public_url=public_url), sign_in=self.sign_in)

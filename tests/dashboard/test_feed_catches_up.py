@@ -16,8 +16,7 @@ from analysis.profile import Profile
 from dashboard.live import words
 from dashboard.live.catching_up import in_parts
 from dashboard.live.display import Display, display_of
-from dashboard.live.feed import Feed
-from dashboard.live.listener_clock import ListenerClock
+from dashboard.live.feed import Feed, ListenerClock
 from ingest.archive.reading import Archive
 from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages, frames_from_heard, no_messages
@@ -66,7 +65,7 @@ def test_it_says_that_it_starts_then_how_far_it_has_caught_up_and_shows_no_row_m
     tmp_path: Path, wait_until: Callable[..., Any]
 ) -> None:
     archive, ready = SlowArchive(tmp_path), threading.Event()
-    feed = Feed(archive, tmp_path, Profile.default(), prepare=lambda: ready.wait() and None)
+    feed = Feed(archive, Profile.default(), prepare=lambda: ready.wait() and None)
     feed.start()
     try:
         assert picture(feed)["banner"] == words.STARTING
@@ -144,7 +143,7 @@ def test_ages_go_by_the_listeners_clock_and_the_page_says_so(
         return frames_from_heard([pressure(int(now.timestamp() * 1000), now)])
 
     archive.new_messages = new_messages  # type: ignore[method-assign]
-    feed = Feed(archive, tmp_path, Profile.default())
+    feed = Feed(archive, Profile.default())
     feed.start()
     try:
         wait_until(lambda: picture(feed).get("rows"), what="the row")
@@ -165,7 +164,7 @@ def test_each_browser_has_its_own_units_and_clock_of_the_same_moment(
     archive.new_messages = lambda: frames_from_heard(  # type: ignore[method-assign]
         [pressure(int(datetime.now(UTC).timestamp() * 1000), datetime.now(UTC))]
     )
-    feed = Feed(archive, tmp_path, Profile.default())
+    feed = Feed(archive, Profile.default())
     feed.start()
     try:
         wait_until(lambda: picture(feed).get("rows"), what="the row")

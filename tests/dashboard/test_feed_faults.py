@@ -88,7 +88,7 @@ def test_a_capture_dated_in_the_future_is_not_shown_as_just_heard(
     heard = pressure("S-1", 0)
     tomorrow = Heard(heard.received + timedelta(days=1), heard.topic, heard.payload)
     seal_messages(tmp_path, frames_from_heard([tomorrow]), "a-capture")
-    feed = Feed(Archive(tmp_path), tmp_path, Profile.default())
+    feed = Feed(Archive(tmp_path), Profile.default())
     feed.start()
     try:
         wait_until(lambda: picture(feed)["ready"], what="an answer")
@@ -101,7 +101,7 @@ def test_the_pause_between_attempts_doubles_up_to_half_a_minute_and_begins_anew_
     archive: HeldArchive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Each attempt reads the last hours anew: a fault that stays must not do so every second."""
-    feed = Feed(archive, tmp_path, Profile.default())
+    feed = Feed(archive, Profile.default())
     pauses: list[float] = []
 
     class Clock:
@@ -130,7 +130,7 @@ def test_a_fault_that_stays_for_a_night_does_not_end_the_feed(
     archive: HeldArchive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Found: after 1,024 attempts in a row the pause left a float's range, and the feed ended."""
-    feed = Feed(archive, tmp_path, Profile.default())
+    feed = Feed(archive, Profile.default())
     pauses: list[float] = []
 
     class Clock:
@@ -165,7 +165,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Callable[[float], None]:
 def test_a_fault_stays_on_the_page_for_ten_minutes_and_is_logged_when_it_changes(
     tmp_path: Path, clock: Callable[[float], None], caplog: pytest.LogCaptureFixture
 ) -> None:
-    feed = Feed(Archive(tmp_path), tmp_path, Profile.default())
+    feed = Feed(Archive(tmp_path), Profile.default())
 
     def told(at_s: float, *faults: str) -> tuple[list[str], int]:
         clock(at_s)
@@ -184,7 +184,7 @@ def test_a_fault_stays_on_the_page_for_ten_minutes_and_is_logged_when_it_changes
 def test_an_answer_of_more_than_ten_seconds_ago_is_not_the_present(
     tmp_path: Path, clock: Callable[[float], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    feed = Feed(Archive(tmp_path), tmp_path, Profile.default())
+    feed = Feed(Archive(tmp_path), Profile.default())
     assert "restart underair serve" in feed.why_not_ready()
     monkeypatch.setattr(Feed, "alive", True)
     assert feed.why_not_ready() == "starting"
@@ -200,7 +200,7 @@ def test_each_tick_makes_an_answer_and_every_tenth_looks_at_the_disk(
 ) -> None:
     looked: list[int] = []
     turns: list[tuple[int, int]] = []
-    feed = Feed(Archive(tmp_path), tmp_path, Profile.default(), broker_connected=lambda: False)
+    feed = Feed(Archive(tmp_path), Profile.default(), broker_connected=lambda: False)
 
     def free(_: Path) -> Any:
         looked.append(feed._ticks)

@@ -39,7 +39,7 @@ class House:
         context = PageContext(
             Archive(self.archive),
             Profile.default(),
-            Feed(Archive(self.archive), self.archive, Profile.default()),
+            Feed(Archive(self.archive), Profile.default()),
             None,
         )
         reach = Reach(public_url=URL, house=settings).checked()

@@ -27,7 +27,7 @@ from analysis.live.rows import (
 )
 from analysis.profile import Profile
 from dashboard.live.display import STANDARD, Display, display_of
-from dashboard.live.listener_clock import ListenerClock
+from dashboard.live.feed import ListenerClock
 from dashboard.live.side_view import (
     evacuation,
     in_order,
