@@ -44,10 +44,13 @@
       sound: underair.sound.build(state.words),
       choices: underair.choices.build(state.words, () => state.soon?.()),
     };
+    const cry = (parts.cry = make("button", { type: "button", class: "cry", hidden: true,
+      onclick: () => root.querySelector(".alarms").scrollIntoView({ block: "center" }) },
+      underair.shape("distress"), ...["alarm", "who", "age", "unseen-count"].map((name) => make("span", { class: name }))));
     const list = underair.list.build(state.words);
     const side = underair.side.build(state.words);
     root.replaceChildren(
-      parts.banner,
+      make("div", { class: "top" }, parts.banner, cry),
       ...(state.at ? [moments()] : []),
       parts.announce,
       parts.printed,
@@ -59,6 +62,7 @@
       underair.actions.build(state.words),
     );
     state.parts = parts;
+    new IntersectionObserver(([seen]) => cry.classList.toggle("list-in-view", seen.isIntersecting)).observe(root.querySelector(".alarms"));
   };
 
   const plainList = (parent, items, textOf, decorate = (_element, _item) => {}) => {
@@ -110,11 +114,25 @@
     }
   };
 
+  // Where the list of alarms scrolls away with the page, the first that nobody has seen stays on the screen.
+  const cry = (unseen) => {
+    const { words, parts } = state;
+    const [first] = unseen;
+    parts.cry.hidden = !first;
+    if (!first) return;
+    const [shape, ...spans] = parts.cry.children;
+    underair.attribute(parts.cry, "data-a", first.a);
+    underair.reshape(shape, first.a);
+    const count = underair.fill(words.unseen, { count: unseen.length });
+    [first.alarm, [first.who, first.team].filter(Boolean).join(", "), first.age, count].forEach((said, place) => underair.text(spans[place], said));
+  };
+
   // Said once to who listens instead of looking; the lists themselves change each second.
   const announce = () => {
     const { data, words, parts } = state;
     const unseen = data.alarms.filter((alarm) => alarm.grave && alarm.new);
     const fresh = unseen.filter((alarm) => !state.announced.has(alarm.key));
+    cry(unseen);
     if (fresh.length) parts.announce.textContent = fresh.map((alarm) => underair.fill(words.announce, alarm)).join(". ");
     state.announced = new Set(unseen.map((alarm) => alarm.key));
   };

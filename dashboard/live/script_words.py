@@ -9,6 +9,7 @@ FOR_SCRIPT = {
     "title": "Live · underair",
     "not_live": "Not live",
     "title_unseen": "{count} unseen · Live",
+    "unseen": "{count} unseen",
     "announce": "New alarm: {alarm}, {who}",
     "lost": "Not live: the server has not answered for {seconds} s. Below is the board of {clock}. "
     "Use voice contact.",

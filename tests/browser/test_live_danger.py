@@ -223,3 +223,31 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
     assert "stairs gone" not in texts
     other.close()
     other_desk.close()
+
+
+def test_an_alarm_reaches_the_eye_where_the_page_is_scrolled_down(live: Any, crew: Crew) -> None:
+    """A telephone or an upright tablet scrolls its list of alarms away; a full screen shows no page title."""
+    page = live
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    for number in range(1, 25):
+        tallied(crew, number, "Alder")
+    page.wait_for_function("() => document.querySelectorAll('.row').length === 24")
+    cry, bottom = page.locator(".cry"), "() => scrollTo(0, document.querySelector('.rows').offsetHeight)"
+    for number, (width, height) in enumerate(((390, 844), (844, 390), (820, 1180)), 1):
+        page.set_viewport_size({"width": width, "height": height})
+        page.evaluate(bottom)
+        expect(page.locator(".alarms")).not_to_be_in_viewport()
+        crew.set(f"S-{number}", "alarm", alarm="distress", state="raised")
+        expect(cry).to_contain_text(f"{number} unseen", timeout=60_000)
+        expect(cry).to_contain_text("Distress")
+        expect(cry).to_be_in_viewport(ratio=0.99)
+        cry.click()
+        expect(page.locator(".alarms li").first).to_be_in_viewport(ratio=0.99)
+        expect(cry).to_be_hidden()
+    page.evaluate(bottom)
+    expect(cry).to_be_in_viewport()
+    for row in page.locator(".alarms .seen:visible").all():
+        row.click()
+    page.evaluate(bottom)
+    expect(page.locator(".alarms .new")).to_have_count(0, timeout=60_000)
+    expect(cry).to_be_hidden()
