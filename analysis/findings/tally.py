@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import polars as pl
 
+from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.records import PowerUp, micros
 from analysis.wears.entries import Entry
@@ -59,7 +60,8 @@ def _wears(context: Context) -> Iterator[Finding]:
             continue
         in_us = first_in.get(tally.in_identity, tally.in_us)
         late_s = (in_us - wear.started_us) * 1e-6
-        if late_s > context.profile.link.tally_late_s and first_of[tally.in_identity] == wear.started_us:
+        late = late_s > context.profile.link.tally_late_s and first_of[tally.in_identity] == wear.started_us
+        if late and not _was_in_elsewhere(one, context):
             yield about_wear(
                 "tally_late",
                 "note",
@@ -75,6 +77,16 @@ def _wears(context: Context) -> Iterator[Finding]:
                 ),
                 [wear.identity(0), tally.in_identity],
             )
+
+
+def _was_in_elsewhere(one: Examined, context: Context) -> bool:
+    """Return whether its wearer was in with the set by another tally when the wear began."""
+    wear, tally = one.wear, one.wear.tally
+    return tally is not None and any(
+        (other.wearer_id, other.set_id) == (tally.wearer_id, tally.set_id)
+        and any(first <= wear.started_us <= last for first, last in other.spans)
+        for other in context.book.tallies
+    )
 
 
 def _not_out(context: Context) -> Iterator[Finding]:

@@ -401,22 +401,24 @@ def _text(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def tally_of(
-    tallies: Sequence[TallyEntry], started_us: int, ended_us: int, *, goes_on: bool = False
-) -> TallyEntry | None:
-    """Return the tally that overlaps a wear most; None when none does. Of equals the earlier.
+def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> TallyEntry | None:
+    """Return whose a wear is, live and afterwards: the tally's that holds the set at its last reading.
 
-    `goes_on`: nobody closed it: then it is the tally's that holds the set at its last reading, if one does.
+    Where none does, or it got the set in the middle of the wear because another wearer was tallied out, the
+    tally's that overlaps the wear most; None when none does. Of equals the earlier.
     """
-    if goes_on:
-        holding = [
-            (first, tally.in_identity, tally)
-            for tally in tallies
-            for first, last in tally.spans
-            if first <= ended_us <= last
-        ]
-        if holding:
-            return max(holding, key=lambda one: one[:2])[2]
+    holding = [
+        (first, tally.in_identity, tally)
+        for tally in tallies
+        for first, last in tally.spans
+        if first <= ended_us <= last
+    ]
+    if holding:
+        since_us, _, holder = max(holding, key=lambda one: one[:2])
+        outs_us = [tally.out_us for tally in tallies if tally.out_us is not None]
+        # Who is out may have breathed most of it, and who has the set since may have been forgotten inside.
+        if not any(started_us < out_us <= since_us for out_us in outs_us):
+            return holder
     best, most = None, -1
     for tally in tallies:
         overlaps = [min(last, ended_us) - max(first, started_us) for first, last in tally.spans]

@@ -208,9 +208,7 @@ def find_wears(
         for wear, previous in zip(of_set[1:], of_set[:-1], strict=True):
             wear.previous = previous
         for wear in of_set:
-            goes_on = wear.ended_how == "not heard"
-            own = by_set.get(set_id, ())
-            wear.tally = tally_of(own, wear.started_us, wear.ended_us, goes_on=goes_on)
+            wear.tally = tally_of(by_set.get(set_id, ()), wear.started_us, wear.ended_us)
         _give_late_tallies(of_set, by_set.get(set_id, ()))
         wears += of_set
     return wears

@@ -9,6 +9,7 @@ import pytest
 from analysis.incident import analyse
 from analysis.live.rows import Row, Snapshot
 from analysis.profile import Profile
+from tests.analysis.test_parity import assert_same, told_by_board, told_by_review
 
 PROFILE = Profile.default()
 
@@ -232,3 +233,35 @@ class TestTwoWearersOnOneSet:
         assert rows["W-1"].lost.code == "set_given"
         (row,) = see(1010).rows
         assert (row.wearer_id, row.lost, row.started_at is None) == ("W-1", None, False)
+
+
+class TestOneRuleForAWearThatGoesOnAndOneThatEnded:
+    """What the valve's closing decides anew would take back what the board has shown."""
+
+    @staticmethod
+    def happens(log: Any, handed_s: float, out_s: float | None) -> None:
+        one = log.talker("S-1")
+        one.set_up(0)
+        one.breathe(20, 700, bar_s=0.3)
+        desk = log.desk()
+        tally(desk, 10, "in", "W-1", "S-1")
+        tally(desk, handed_s, "in", "W-2", "S-1")
+        if out_s is not None:
+            tally(desk, out_s, "out", "W-2", "S-1")
+
+    @pytest.mark.parametrize(("handed_s", "out_s"), [(650, None), (100, 690)])
+    def test_a_turn_back_that_was_shown_stays_when_the_valve_is_closed(
+        self, log: Any, see: Any, board: Any, handed_s: float, out_s: float | None
+    ) -> None:
+        self.happens(log, handed_s, out_s)
+        see(710)
+        before = {one.entry_id: one.own_turn_back_us for one in board.entries()}
+        assert before["I-1/W-2/1"] is not None
+        see(760)
+        assert {one.entry_id: one.own_turn_back_us for one in board.entries()} == before
+        assert_same(told_by_board(board), told_by_review([heard for _, heard in log.heard()]))
+
+    def test_who_has_the_set_back_has_its_air_while_it_breathes(self, log: Any, see: Any) -> None:
+        self.happens(log, 100, 690)
+        (row,) = see(710).rows
+        assert (row.wearer_id, row.attention, row.entry_bar) == ("W-1", "turn_back", 300.0)
