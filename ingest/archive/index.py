@@ -145,7 +145,11 @@ class ArchiveIndex:
         )
         kept = rows.join(there, on=list(_PART), how="semi")
         order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
-        made = pl.concat([kept, *(_summary_of(part) for part in missing)]).sort(order)
+        new = (
+            summary(each.kind, each.day, each.path.stem, scan_parts(each.kind, [each.path]))
+            for each in missing
+        )
+        made = pl.concat([kept, *new]).sort(order)
         with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
             _write(path, made, marks)
         return made
@@ -251,10 +255,6 @@ def summary(kind: str, day: date, part: str, messages: pl.LazyFrame) -> pl.DataF
     which = (pl.lit(kind), pl.lit(day), pl.lit(part))
     named = found.with_columns(value.alias(name) for name, value in zip(_PART, which, strict=True))
     return named.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).collect()
-
-
-def _summary_of(part: Part) -> pl.DataFrame:
-    return summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
 
 
 def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:

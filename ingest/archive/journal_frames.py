@@ -146,16 +146,10 @@ def numbered_frame(magic: bytes, number: int, batch: Sequence[Record]) -> bytes:
 
 
 class SegmentReader:
-    """Reads one segment from its start to its end, also while it grows.
-
-    Attributes
-    ----------
-    offset : int
-        Behind the last whole frame that was read.
-    """
+    """Reads one segment from its start to its end, also while it grows."""
 
     def __init__(self) -> None:
-        self.offset = 0
+        self.offset = 0  # behind the last whole frame that was read
         self._form: _NumberedFrames | _OldFrames | None = None
         self._number = 0
 

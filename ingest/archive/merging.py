@@ -27,15 +27,7 @@ _LOTS_AT_ONCE = 64  # files that are written side by side
 
 
 class Merge:
-    """One merge on its way.
-
-    Attributes
-    ----------
-    kept : int
-        Rows handed out so far.
-    dropped : Held
-        Duplicates left out so far.
-    """
+    """One merge on its way."""
 
     def __init__(self, kind: str, parts: list[Path], aside: Path) -> None:
         self._kind = kind
@@ -45,8 +37,8 @@ class Merge:
         self._by = pl.col("received").dt.truncate("1s") if kind == "refused" else pl.col(speaker_field(kind))
         self._order = ["received"] if kind == "refused" else [speaker_field(kind), "received"]
         self._ends = _ends_of_lots(kind, parts, self._by)
-        self.kept = 0
-        self.dropped = Held()
+        self.kept = 0  # rows handed out so far
+        self.dropped = Held()  # duplicates left out so far
 
     def row_groups(self) -> Iterator[pl.DataFrame]:
         """Yield the rows, sorted by speaker and time of receipt, 25,000 at a time."""

@@ -17,18 +17,10 @@ from ingest.contract.errors import ArchiveProblem
 
 
 class Place(ABC):
-    """Reads and writes what is at a path.
+    """Reads and writes what is at a path."""
 
-    Attributes
-    ----------
-    is_shared : bool
-        Other machines write there, too, and each look costs requests.
-    grace_s : float
-        How long what was merged stays for readers that have just listed it.
-    """
-
-    is_shared = False
-    grace_s = 2.0
+    is_shared = False  # whether other machines write there, too, and each look costs requests
+    grace_s = 2.0  # how long what was merged stays for readers that have just listed it
 
     @abstractmethod
     def opened(self, path: Path) -> Any:

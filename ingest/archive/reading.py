@@ -18,10 +18,8 @@ from ingest.archive.journal_frames import BytesOfFile, Damage, Record, SegmentRe
 from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.place import until_whole
-from ingest.archive.sound import trouble_of
 from ingest.archive.store import place, place_of
 from ingest.archive.store_chains import listeners
-from ingest.archive.trouble import Trouble
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, heard_of, no_messages
@@ -104,17 +102,6 @@ class Archive:
             if kind not in bare
         }
         return {**both, **drop_duplicates(whole)}
-
-    def trouble(self) -> Trouble:
-        """Return what cannot be read as it was received; false when all is well.
-
-        Altered contents are known of parts that this process has read; all else is known at once.
-        """
-        return trouble_of(self.folder)
-
-    def follow(self) -> Follower:
-        """Return a follower of what the listeners receive from now on."""
-        return Follower(self.folder)
 
     def unsealed(self) -> Messages:
         """Return what the journals hold: received, and not yet in any part."""

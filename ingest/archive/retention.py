@@ -53,21 +53,10 @@ GONE = re.compile(r"gone-[0-9a-f]{10}")
 _ROW = "row number"  # no field of the contract is called so
 _TOO_LONG = "?"  # no name is shorter: it fits where the new one would not
 # Evidence, and what says which message it is: never altered, whatever a wearer is called.
-_EVIDENCE = frozenset(
-    {
-        "kind",
-        "desk_id",
-        "set_id",
-        "incident_id",
-        "time",
-        "at",
-        "action",
-        "certainty",
-        "state",
-        "order",
-        "alarm",
-    }
-)
+_EVIDENCE = {
+    *("kind", "desk_id", "set_id", "incident_id", "time", "at"),
+    *("action", "certainty", "state", "order", "alarm"),
+}
 _STRING = re.compile(r'("(?:[^"\\]|\\.)*")(\s*:)?')
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import secrets
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from ingest.archive.journal_frames import Damage, SegmentReader, opened
 from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
 from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part
+from ingest.archive.sealing_client import Outcome
 from ingest.archive.sound import QUARANTINE
 from ingest.archive.store import place_of, work_folder
 from ingest.contract.columns import APART, TABLES, empty_frame
@@ -27,14 +27,6 @@ from ingest.contract.frames import FrameBuilder, Messages, first_of_each, messag
 from ingest.contract.kinds import KINDS, MAX_PAYLOAD_BYTES
 
 LARGEST_KEPT_BYTES = 16_000_000  # of a damaged stretch in a row of `refused`; sealing holds it in memory
-
-
-@dataclass(frozen=True)
-class Sealed:
-    """A journal segment turned into parts."""
-
-    counts: Counts
-    damages: list[Damage]
 
 
 class Recent:
@@ -120,7 +112,7 @@ def _mark_sealing(archive: Path, name: str, *, done: bool) -> None:
             place_of(mark).put(mark, datetime.now(UTC).isoformat().encode())
 
 
-def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Sealed:
+def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Outcome:
     """Turn a closed journal segment into parts, then delete it.
 
     Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
@@ -176,7 +168,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     else:
         segment.unlink()
     sync_folder(segment.parent)
-    return Sealed(counts, damages)
+    return Outcome(counts, damages)
 
 
 def seal_messages(

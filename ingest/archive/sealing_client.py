@@ -54,12 +54,7 @@ decode_segment = msgspec.json.Decoder(str).decode
 class SealingProcess:
     """Seals one segment at a time in a process of its own; a process that has ended is started again.
 
-    - `slow`: called with a sentence when a segment takes unusually long.
-
-    Attributes
-    ----------
-    end_by : float
-        On the monotonic clock: `seal` gives up then, since the listener is to end.
+    `slow`: called with a sentence when a segment takes unusually long.
     """
 
     def __init__(self, archive: Path, folder: Path, slow: Callable[[str], object] = str) -> None:
@@ -68,7 +63,7 @@ class SealingProcess:
         self._process: subprocess.Popen[bytes] | None = None
         self._unread = b""
         self._has_spoken = False
-        self.end_by = math.inf
+        self.end_by = math.inf  # on the monotonic clock: `seal` gives up then, since the listener is to end
 
     @property
     def pid(self) -> int | None:

@@ -14,6 +14,7 @@ import threading
 from pathlib import Path
 from typing import BinaryIO
 
+import msgspec
 import pyarrow as pa
 import pyarrow.compute  # else the first segment waits for it, and for the next
 import pyarrow.parquet
@@ -64,12 +65,12 @@ class Sealing:
             told = "was sealed by a process that ended before it reported counts; the status lacks them"
             return Outcome(Counts(), trouble=f"journal {segment.name} {told}")
         try:
-            sealed = seal_segment(self._archive, segment, self._recent)
+            outcome = seal_segment(self._archive, segment, self._recent)
         except ANY_ERROR as error:  # whatever it is: it is tried again
             return Outcome(trouble=reason_of(error))
         pa.default_memory_pool().release_unused()  # what one large segment needed is not kept for ever
         trouble, self._trouble = self._trouble, ""
-        return Outcome(sealed.counts, sealed.damages, trouble)
+        return msgspec.structs.replace(outcome, trouble=trouble)
 
 
 class Answers:

@@ -76,13 +76,9 @@ def read(chain: Path, known: dict[str, bytes] | None = None) -> bytes:
     known = {} if known is None else known
 
     def lines() -> bytes:
-        # Single ones first: they go only when the folded object holds them.
-        single = _lines(chain)
-        folded = _folded(chain)
+        _, folded, more = _both(chain)
         return folded + b"".join(
-            known.get(str(path)) or known.setdefault(str(path), path.read_bytes())
-            for number, path in single
-            if number >= folded.count(b"\n")
+            known.get(str(path)) or known.setdefault(str(path), path.read_bytes()) for _, path in more
         )
 
     return until_whole(chain, lines)
@@ -93,11 +89,7 @@ def fold(archive: Path) -> None:
     folder = archive / "manifest"
     for writer in writers(folder):
         chain = folder / f"{writer}{_SUFFIX}"
-        single = _lines(chain)
-        if not single:
-            continue
-        folded = _folded(chain)
-        more = [(number, path) for number, path in single if number >= folded.count(b"\n")]
+        single, folded, more = _both(chain)
         # A line that is missing must stay visible: nothing is folded over a gap.
         whole = [path for place, (number, path) in enumerate(more) if number == folded.count(b"\n") + place]
         texts = [path.read_bytes() for path in whole]
@@ -120,22 +112,20 @@ def _lines(chain: Path) -> list[tuple[int, Path]]:
     return sorted(found)
 
 
-def _folded(chain: Path) -> bytes:
-    try:
-        return chain.read_bytes()
-    except FileNotFoundError:
-        return b""
+def _both(chain: Path) -> tuple[list[tuple[int, Path]], bytes, list[tuple[int, Path]]]:
+    """Return the single lines, the folded ones, and which single ones are not folded yet."""
+    # Single ones first: they go only when the folded object holds them.
+    single, folded = _lines(chain), b""
+    with contextlib.suppress(FileNotFoundError):
+        folded = chain.read_bytes()
+    return single, folded, [one for one in single if one[0] >= folded.count(b"\n")]
 
 
 def _end(chain: Path) -> tuple[int, bytes | None]:
-    single = _lines(chain)
-    folded = _folded(chain)
-    number = folded.count(b"\n")
-    if single and single[-1][0] >= number:
-        last, path = single[-1]
-        return last + 1, path.read_bytes()
-    lines = folded.splitlines()
-    return number, lines[-1] if lines else None
+    _, folded, more = _both(chain)
+    if more:
+        return more[-1][0] + 1, more[-1][1].read_bytes()
+    return folded.count(b"\n"), next(reversed(folded.splitlines()), None)
 
 
 def _claim(owner: Path, writer: str, archive: Path) -> None:

@@ -29,6 +29,7 @@ from ingest.archive.index import FOLDER, ArchiveIndex
 from ingest.archive.journal import Record
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
+from ingest.archive.sound import trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
@@ -167,7 +168,7 @@ def test_a_damaged_part_is_named(own: Path) -> None:
     part = next((own / "motion").rglob("*.parquet"))
     part.write_bytes(part.read_bytes()[:-10])
     pieces_of(own)
-    assert [fault.where for fault in Archive(own).trouble()] == [part.relative_to(own).as_posix()]
+    assert [fault.where for fault in trouble_of(own)] == [part.relative_to(own).as_posix()]
 
 
 def test_parts_that_come_later_are_seen_and_merging_changes_nothing(own: Path, whole: Results) -> None:

@@ -203,11 +203,11 @@ def test_segment_with_a_hole_of_2_gb_is_read_and_sealed_in_bounded_memory(
             file.seek(0, os.SEEK_END)
             file.write(NEW[0][2])
     read = (
-        "import sys\nfrom ingest.archive.reading import Archive\n"
+        "import sys\nfrom ingest.archive.reading import Archive, Follower\n"
         "from ingest.archive.verifying import verify\n"
         "archive = Archive(sys.argv[1])\n"
         "print(archive.messages()['motion'].height, len(verify(sys.argv[1]).faults), highest_mb())\n"
-        "follower = archive.follow()\nprint(follower.new_messages()['motion'].height, highest_mb())\n"
+        "follower = Follower(archive.folder)\nprint(follower.new_messages()['motion'].height, highest_mb())\n"
     )
     rows, faults, read_mb, followed, follow_mb = _in_own_process(read, archive)
     assert (rows, faults, followed) == (4, 1, 0)

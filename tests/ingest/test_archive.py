@@ -17,8 +17,9 @@ from ingest.archive.expected import part_name
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import Held, add_line
-from ingest.archive.reading import Archive
+from ingest.archive.reading import Archive, Follower
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
+from ingest.archive.sound import trouble_of
 from ingest.contract.captures import Heard
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
 from ingest.contract.errors import ArchiveProblem
@@ -263,7 +264,7 @@ def test_follower_hands_on_each_message_once_while_segments_come_and_go(
     tmp_path: Path, pressure: Pressure
 ) -> None:
     old = _segment(tmp_path, [pressure(0)])
-    follower = Archive(tmp_path).follow()
+    follower = Follower(tmp_path)
     assert follower.new_messages()["pressure"].is_empty()
     folder = tmp_path / "journal" / "listener"
     got: list[int] = []
@@ -285,7 +286,7 @@ def test_follower_hands_on_each_message_once_while_segments_come_and_go(
 
 
 def test_follower_waits_for_the_rest_of_a_frame(tmp_path: Path, pressure: Pressure) -> None:
-    follower = Archive(tmp_path).follow()
+    follower = Follower(tmp_path)
     segment = _segment(tmp_path, [pressure(0)])
     whole = segment.read_bytes()
     segment.write_bytes(whole[:30])
@@ -298,7 +299,7 @@ def test_follower_waits_for_the_rest_of_a_frame(tmp_path: Path, pressure: Pressu
 
 
 def test_follower_takes_in_a_listener_that_comes_later(tmp_path: Path, pressure: Pressure) -> None:
-    follower = Archive(tmp_path).follow()
+    follower = Follower(tmp_path)
     _segment(tmp_path, [pressure(0)], listener="one")
     assert follower.new_messages()["pressure"]["seq"].to_list() == [0]
     _segment(tmp_path, [pressure(1)], listener="two")
@@ -316,14 +317,14 @@ def test_damaged_part_is_named_when_the_archive_is_read(tmp_path: Path, pressure
     part.write_bytes(whole[: len(whole) // 2])
     archive = Archive(tmp_path)
     assert archive.messages()["pressure"]["seq"].to_list() == [0, 2]
-    (fault,) = archive.trouble()
+    (fault,) = trouble_of(archive.folder)
     assert (fault.what, fault.where, fault.rows) == ("altered", part.relative_to(tmp_path).as_posix(), 1)
     part.unlink()
     assert archive.messages()["pressure"]["seq"].to_list() == [0, 2]
-    assert [fault.what for fault in archive.trouble()] == ["missing"]
+    assert [fault.what for fault in trouble_of(archive.folder)] == ["missing"]
     part.write_bytes(whole)
     assert archive.messages()["pressure"].height == 3
-    assert not archive.trouble()
+    assert not trouble_of(archive.folder)
 
 
 def test_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:

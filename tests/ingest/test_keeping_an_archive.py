@@ -22,6 +22,7 @@ from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import decode_line
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
+from ingest.archive.sound import trouble_of
 from ingest.archive.tidying import Tidied, tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard, read_capture
@@ -171,7 +172,7 @@ def test_damaged_part_is_not_merged_and_is_kept_and_named(archive: Path, damage:
     for _ in range(2):
         (fault,) = verify(archive).faults
         assert (fault.what, fault.where, fault.rows) == ("altered", name, 10)
-        assert [fault.where for fault in Archive(archive).trouble()] == [name]
+        assert [fault.where for fault in trouble_of(archive)] == [name]
         tidy(archive, NEXT_DAY, grace_s=0)
     part.write_bytes(whole)  # from a backup
     tidy(archive, NEXT_DAY, grace_s=0)
@@ -189,7 +190,7 @@ def test_foreign_part_is_not_read_nor_merged_nor_deleted(archive: Path) -> None:
     assert tidy(archive, NEXT_DAY, grace_s=0).rows == 50
     assert foreign.read_bytes() == brought
     assert Archive(archive).messages()["pressure"]["seq"].max() < 1000
-    (fault,) = Archive(archive).trouble()
+    (fault,) = trouble_of(archive)
     assert (fault.what, fault.where) == ("foreign", foreign.relative_to(archive).as_posix())
     assert [fault.what for fault in verify(archive).faults] == ["foreign"]
 

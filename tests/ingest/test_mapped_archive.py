@@ -18,8 +18,9 @@ from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import decode_line
 from ingest.archive.mapped_journal import keep_state
 from ingest.archive.mappings import keep_mapping, mappings_of
-from ingest.archive.reading import Archive
+from ingest.archive.reading import Archive, Follower
 from ingest.archive.sealing import seal_segment
+from ingest.archive.sound import trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher
@@ -138,7 +139,7 @@ def test_foreign_json_is_received_read_from_the_tail_and_sealed_to_the_same_mess
     archive = tmp_path / "archive"
     archive.mkdir()
     keep_mapping(archive, EXAMPLES / "flat_object.toml")
-    follower = Archive(archive).follow()
+    follower = Follower(archive)
     # Two rows a segment: the mapper's state goes over many of them, and over a restart.
     settings = Settings(seal=SealSettings(rows=2, seconds=3600))
     objects = [flat(n, n, psi=4000 - n, mode="DOWN" if 3 < n < 9 else "OK") for n in range(14)]
@@ -247,7 +248,7 @@ def test_a_kept_mapping_that_was_altered_is_said_not_used_and_put_right_by_its_f
     kept.write_bytes(whole.replace(b'"psi"', b'"bar"'))
     archive = Archive(tmp_path)
     assert archive.messages()["pressure"].is_empty(), "the other sets can still be read"
-    (fault,) = archive.trouble()
+    (fault,) = trouble_of(archive.folder)
     assert (fault.what, fault.where) == ("altered", "mappings/flat-object-1.toml")
     with pytest.raises(BadSettings, match="was changed or is missing"):
         seal_segment(tmp_path, writer.path)
@@ -255,7 +256,7 @@ def test_a_kept_mapping_that_was_altered_is_said_not_used_and_put_right_by_its_f
     keep_mapping(tmp_path, source)
     assert kept.read_bytes() == whole
     assert Archive(tmp_path).messages()["pressure"]["pressure_bar"][0] == pytest.approx(4350 * 0.06894757)
-    assert not archive.trouble()
+    assert not trouble_of(archive.folder)
 
 
 def test_state_of_mappings_with_a_flipped_bit_is_said(tmp_path: Path) -> None:
@@ -265,11 +266,11 @@ def test_state_of_mappings_with_a_flipped_bit_is_said(tmp_path: Path) -> None:
     mapper = Mapper([load_mapping(EXAMPLES / "flat_object.toml")])
     mapper.take(flat(1, 0, psi=4350, mode="HELP"))
     keep_state(journal / "earlier", {}, mapper)
-    assert not Archive(tmp_path).trouble()
+    assert not trouble_of(tmp_path)
     state = bytearray((journal / "mapping-state.json").read_bytes())
     state[60] ^= 1
     (journal / "mapping-state.json").write_bytes(state)
-    assert [fault.where for fault in Archive(tmp_path).trouble()] == ["journal/listener/mapping-state.json"]
+    assert [fault.where for fault in trouble_of(tmp_path)] == ["journal/listener/mapping-state.json"]
 
 
 def mappings_by_kind(archive: Path) -> dict[str, set[str]]:

@@ -14,6 +14,7 @@ from ingest.archive.journal import Record, SegmentWriter, segments
 from ingest.archive.parts import write_part
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_segment
+from ingest.archive.sound import trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
@@ -60,7 +61,7 @@ def test_copy_of_a_segment_is_named_and_not_read(tmp_path: Path, pressure: Press
     assert segments(folder) == [writer.path]
     (fault,) = verify(tmp_path).faults
     assert (fault.what, fault.where) == ("foreign", f"journal/listener/copy-{writer.path.name}")
-    assert Archive(tmp_path).trouble()
+    assert trouble_of(tmp_path)
 
 
 def test_a_name_that_a_part_has_or_had_is_refused(tmp_path: Path, pressure: Pressure) -> None:
@@ -94,7 +95,7 @@ def test_part_whose_writing_broke_off_is_put_in_its_place_by_tidying(
         patch.setattr(parts.os, "link", killed)
         with pytest.raises(KeyboardInterrupt):
             write_part(tmp_path, "pressure", FROZEN.date(), "one", rows, "import")
-    assert not Archive(tmp_path).trouble()
+    assert not trouble_of(tmp_path)
     assert Archive(tmp_path).messages()["pressure"].is_empty()
     tidy(tmp_path, FROZEN + timedelta(days=1), grace_s=0)
     assert Archive(tmp_path).messages()["pressure"].height == 1

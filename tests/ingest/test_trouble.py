@@ -19,7 +19,7 @@ from click.testing import CliRunner, Result
 from dashboard.underair import root
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
-from ingest.archive.sound import check_all
+from ingest.archive.sound import check_all, trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.columns import arrow_table
@@ -86,12 +86,12 @@ def test_archive_knows_what_cannot_be_read(sample: Path, tmp_path: Path, alterat
     archive = tmp_path / "archive"
     shutil.copytree(sample, archive)
     whole = Archive(archive).messages()["pressure"]
-    assert not Archive(archive).trouble()
+    assert not trouble_of(archive)
     (part,) = (archive / "pressure").rglob("*.parquet")
     rows, first = whole.height, whole["received"].min()
     ALTERATIONS[alteration](part)
     left = Archive(archive).messages()["pressure"]
-    (fault,) = Archive(archive).trouble()
+    (fault,) = trouble_of(archive)
     assert fault.what == alteration.split()[0]
     assert [found.what for found in verify(archive).faults] == [fault.what]
     if alteration == "foreign":
@@ -105,7 +105,7 @@ def test_archive_knows_what_cannot_be_read(sample: Path, tmp_path: Path, alterat
         said = fault.sentence()
         assert said.startswith(f"Cannot read `{fault.where}`: ")
         assert f"Left out: {rows:,} pressure messages of {whole['set_id'][0]}" in said
-        trouble = Archive(archive).trouble()
+        trouble = trouble_of(archive)
         assert trouble.within(first, first + timedelta(hours=9))
         assert not trouble.within(first - timedelta(days=9), first - timedelta(days=1))
 
@@ -151,7 +151,7 @@ def test_what_is_restored_is_read_again_and_the_index_with_it(sample: Path, tmp_
     part.write_bytes(bytes_before)
     os.utime(part, ns=(before.st_atime_ns, before.st_mtime_ns))
     assert ArchiveIndex(archive).desks().equals(whole)
-    assert not Archive(archive).trouble()
+    assert not trouble_of(archive)
 
 
 def test_index_with_a_flipped_bit_is_made_again(sample: Path, tmp_path: Path) -> None:
@@ -180,7 +180,7 @@ def test_altered_line_of_the_manifest_is_said_and_its_neighbours_are_read(
     read = Archive(archive).messages()
     assert read["motion"].is_empty()
     assert all(read[kind].equals(frame) for kind, frame in whole.items() if kind != "motion")
-    assert {fault.what for fault in Archive(archive).trouble()} == {"manifest", "foreign"}
+    assert {fault.what for fault in trouble_of(archive)} == {"manifest", "foreign"}
 
 
 def test_compaction_of_a_part_of_form_1_checks_it_and_says_it_again(tmp_path: Path, form_1: Path) -> None:
