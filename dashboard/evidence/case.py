@@ -34,6 +34,7 @@ from dashboard.evidence.report import report_parts
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
 from dashboard.results_store import IncidentRecord, record_of
 from ingest.contract.errors import system_sentence
+from ingest.contract.times import EPOCH
 from ingest.freed_memory import give_back
 
 CAPTURE, REFUSED, ABOUT, REPORT = "messages.ndjson.gz", "refused.csv", "case.json", "report.html"
@@ -46,7 +47,6 @@ PAGES = {
 }
 FORM = 2
 CSV_ROWS_AT_ONCE = 10_000
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it finds is said by us, once
 

@@ -40,13 +40,6 @@ UNANCHORED = (
 )
 
 
-class _Asked(msgspec.Struct, frozen=True):
-    again: bool
-    expect: str | None
-    signers: Path | None
-    authority: Path | None
-
-
 def is_case(folder: Path) -> bool:
     """Say whether a folder is a case, if only what is left of one, and not an archive."""
     return any((folder / name).is_file() for name in (*LISTED, TAG_MANIFEST)) or is_older_case(folder)
@@ -68,15 +61,15 @@ def verify_case(
 
     Raises `CaseProblem` when the list itself cannot be read.
     """
-    asked = _Asked(again, expect.strip().lower() if expect else None, signers, authority)
+    expect = expect.strip().lower() if expect else None
     unanchored = () if expect or signers or authority else (UNANCHORED,)
     if (folder / BAGIT).is_file() or (folder / TAG_MANIFEST).is_file():
-        found = _verify_bag(folder, asked)
+        found = _verify_bag(folder, again, expect, signers, authority)
         return replace(found, said=(*found.said, *unanchored))
     found = verify_older_case(folder, again)
     faults = list(found.faults)
-    if asked.expect and asked.expect != found.head:
-        faults.append(_other_head(asked.expect, found.head))
+    if expect and expect != found.head:
+        faults.append(_other_head(expect, found.head))
     if signers:
         faults.append("not signed: cases of underair up to 0.3.0 have no signature")
     return replace(found, faults=tuple(faults), said=(*found.said, *unanchored))
@@ -86,7 +79,9 @@ def _other_head(expected: str, head: str) -> str:
     return f"head: expected {expected}, but this case's is {head}: it is not the case that was noted"
 
 
-def _verify_bag(folder: Path, asked: _Asked) -> CaseChecked:
+def _verify_bag(
+    folder: Path, again: bool, expect: str | None, signers: Path | None, authority: Path | None
+) -> CaseChecked:
     faults = list(_links(folder))
     if faults:  # nothing is read through a link
         return CaseChecked(0, "", tuple(faults))
@@ -94,13 +89,13 @@ def _verify_bag(folder: Path, asked: _Asked) -> CaseChecked:
     faults += _lists(folder, bag)
     intact = not faults
     head = made.head_of(folder)
-    if asked.expect and asked.expect != head:
-        faults.append(_other_head(asked.expect, head))
+    if expect and expect != head:
+        faults.append(_other_head(expect, head))
     about = _about(folder)
     faults += _words_of_the_bag(bag, about)
     faults += _messages_hash(folder, about)
-    signed, signature_faults = check_signature(folder, asked.signers)
-    stamp, stamp_faults = check_time_stamp(folder, asked.authority)
+    signed, signature_faults = check_signature(folder, signers)
+    stamp, stamp_faults = check_time_stamp(folder, authority)
     entries, custody_faults, last = custody.read_custody(folder)
     faults += signature_faults + stamp_faults + custody_faults
     if entries and (entries[0].what != "made" or entries[0].head != head):
@@ -108,11 +103,10 @@ def _verify_bag(folder: Path, asked: _Asked) -> CaseChecked:
     said = [signed, stamp, f"custody log: {counted(len(entries), 'line')}"]
     has_signature = (folder / SIGNATURE).is_file()
     more, seen_faults = _against_memory(folder, about.incident, head, has_signature)
-    said += more
-    faults += seen_faults
+    said, faults = said + more, faults + seen_faults
     if not about.origin.archive.whole:
         said += ["the archive was incomplete when the case was made:", *about.origin.archive.faults]
-    if asked.again and intact:
+    if again and intact:
         faults += _made_again(folder, about)
     made_with = about.origin.versions.get("underair", "")
     files = len(bag.payload_entries())
@@ -242,9 +236,7 @@ def _made_again(folder: Path, about: made.About) -> list[str]:
     data = folder / "data"
     messages = frames_from_heard(read_capture(data / made.CAPTURE))
     faults = []
-    counts = counts_of(messages)
-    told = (about.origin.kept, about.origin.refused, about.origin.conflicting)
-    if (counts.kept, counts.refused, counts.conflicting) != told:
+    if any(getattr(about.origin, name) != count for name, count in counts_of(messages).items()):
         faults.append(f"data/{made.ABOUT}: its counts of messages are not those of the capture")
     try:
         profile = parse_profile((data / made.PROFILE).read_text(encoding="utf-8"), made.PROFILE)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -28,15 +27,6 @@ PACKING = 3  # gzip: of 1 to 9; more costs three times the time for a tenth of t
 _ORDER = ("received", "topic", "seq", "payload")
 # What can be written as it is; anything else goes one by one through `capture_line`, which knows all cases.
 _PLAIN_TOPIC = r"^[A-Za-z0-9/_.:-]+$"
-
-
-@dataclass(frozen=True)
-class CaseCounts:
-    """How many messages a case holds."""
-
-    kept: int  # that keep the contract
-    refused: int  # that break it
-    conflicting: int  # beyond the first of each identity (set or desk, boot, seq)
 
 
 def messages_of(folder: Path, incident_id: str) -> tuple[Mapping[str, pl.DataFrame], int]:
@@ -89,8 +79,8 @@ def received_of(messages: Mapping[str, pl.DataFrame], kind: str) -> Ints:
     return micros(messages[kind]["received"])
 
 
-def counts_of(messages: Mapping[str, pl.DataFrame]) -> CaseCounts:
-    """Count a case's messages."""
+def counts_of(messages: Mapping[str, pl.DataFrame]) -> dict[str, int]:
+    """Count a case's messages: the fields of `Origin` that say how many."""
     kept = conflicting = 0
     for kind in KINDS:
         if isinstance(messages, LightMessages) and kind in messages.readings:
@@ -101,7 +91,7 @@ def counts_of(messages: Mapping[str, pl.DataFrame]) -> CaseCounts:
         kept += len(frame)
         named = frame.drop_nulls(["boot", "seq"])
         conflicting += len(named) - named.select(pl.struct(identity).n_unique()).item() if len(named) else 0
-    return CaseCounts(kept, len(messages["refused"]), conflicting)
+    return {"kept": kept, "refused": len(messages["refused"]), "conflicting": conflicting}
 
 
 def capture_lines(messages: Mapping[str, pl.DataFrame]) -> Iterator[bytes | memoryview]:

@@ -257,13 +257,7 @@ def verify(
     found = verify_case(folder, again, expect, signers, tsa)
     unnoted = note_opened(folder, found, datetime.now(UTC))
     if as_json:
-        told = {
-            "files": found.files,
-            "head": found.head,
-            "faults": list(found.faults),
-            "said": list(found.said),
-        }
-        echo(json.dumps(told))
+        echo(json.dumps({name: getattr(found, name) for name in ("files", "head", "faults", "said")}))
     else:
         for line in (*found.faults, *found.said, unnoted):
             if line:

@@ -56,8 +56,9 @@ def _rows_of(person: PersonLanes, window: Window, units: Units) -> pl.DataFrame:
     for kind, (_, quantity) in READINGS.items():
         columns[f"{kind}_reading"] = units.shown(quantity, _in_its_second(getattr(person, kind), x))
     for name, quantity, field in ESTIMATES:
-        for end, values in _on_grid(getattr(person, field), x).items():
-            columns[f"{name}{end}"] = units.shown(quantity, values)
+        band: Band = getattr(person, field)
+        for end, values in (("", band.middle), ("_low", band.low), ("_high", band.high)):
+            columns[f"{name}{end}"] = units.shown(quantity, _picked(band.x, values, x))
     columns["dose"] = _picked(person.surroundings.x, person.dose, x)
     columns["alarms"] = pl.Series([_alarms(person, float(at)) for at in x], dtype=pl.String)
     frame = pl.DataFrame(columns)
@@ -79,11 +80,6 @@ def _picked(x: Floats, values: Floats, grid: Floats) -> Floats:
     _, ours, theirs = np.intersect1d(np.round(grid), np.round(x), return_indices=True)
     picked[ours] = values[theirs]
     return picked
-
-
-def _on_grid(band: Band, grid: Floats) -> dict[str, Floats]:
-    parts = {"": band.middle, "_low": band.low, "_high": band.high}
-    return {end: _picked(band.x, values, grid) for end, values in parts.items()}
 
 
 def _alarms(person: PersonLanes, at: float) -> str | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -15,7 +14,7 @@ from dashboard.evidence import provenance
 from dashboard.evidence.case_messages import counts_of, received_of
 from ingest.archive.expected import expected_of
 from ingest.archive.imports import Brought, read_imports
-from ingest.archive.reading import Archive
+from ingest.archive.sound import trouble_of
 from ingest.archive.store import place
 from ingest.contract.kinds import KINDS
 from ingest.contract.times import EPOCH
@@ -43,9 +42,9 @@ class Origin(msgspec.Struct, frozen=True, kw_only=True):
 
     made: datetime
     sha256: str  # of the messages, as an uncompressed capture
-    kept: int  # this and the two below as in `CaseCounts`
-    refused: int = 0
-    conflicting: int = 0
+    kept: int  # messages that keep the contract
+    refused: int = 0  # that break it
+    conflicting: int = 0  # beyond the first of each identity (set or desk, boot, seq)
     why: str = ""
     account: str = ""
     machine: str = ""
@@ -67,7 +66,7 @@ def origin_of(
     return Origin(
         made=made,
         sha256=sha256,
-        **asdict(counts_of(messages)),
+        **counts_of(messages),
         why=why,
         account=provenance.account(),
         machine=provenance.machine(),
@@ -85,7 +84,7 @@ def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState
     messages.
     """
     moments = np.concatenate([received_of(messages, kind) for kind in KINDS])
-    trouble, (brought, faults, _) = Archive(folder).trouble(), read_imports(place(folder))
+    trouble, (brought, faults, _) = trouble_of(place(folder)), read_imports(place(folder))
     if len(moments):
         first, last = (EPOCH + timedelta(microseconds=int(us)) for us in (moments.min(), moments.max()))
         trouble = trouble.within(first - LATE, last + LATE)

@@ -22,7 +22,7 @@ from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words as review_words
-from dashboard.review.clock import Clock, Window, clock_of
+from dashboard.review.clock import Clock, clock_of
 from dashboard.review.desk_notes import desk_notes
 from dashboard.review.drawing import View
 from dashboard.review.figures import LANES, lanes_figure, scales_of
@@ -71,6 +71,7 @@ def report_parts(
     findings = [_with_proof(item) for item in finding_items(results["findings"], setting)]
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])
+    signs = [f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(results)]
     yield from _template().generate(
         words=words,
         style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
@@ -82,7 +83,10 @@ def report_parts(
         ),
         made_line=f"Made {origin.made:%Y-%m-%d %H:%M:%S} UTC",
         made_with=f"{PRODUCT} {origin.versions.get('underair', '')} · profile {profile.name}",
-        choices=list(_choices(units, clock, whole)),
+        choices=[
+            words.TIMES.format(zone=clock.span_name(whole)),
+            *([words.OTHER_UNITS.format(**units.label)] if units.name != METRIC.name else []),
+        ],
         faults=origin.archive.faults,
         summary=" ".join(_summary(record, setting, findings)),
         grave=[item for item in findings if item["severity"] == "serious"],
@@ -90,7 +94,7 @@ def report_parts(
         overview=svg_of(overview_figure(results, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
         if len(everybody)
         else "",
-        signs=_signs(record),
+        signs=" · ".join([words.OVERVIEW_NOTE, *signs, words.ESTIMATE]),
         before=[table for table in tables if table.name in BEFORE_THE_FINDINGS],
         findings=findings,
         no_findings=review_words.NO_FINDINGS,
@@ -141,12 +145,6 @@ def _when(about: dict[str, Any], clock: Clock) -> str | None:
     started, ended = clock.local(about["started"]), clock.local(about["ended"])
     until = f"{ended:%H:%M}" if started.date() == ended.date() else f"{ended:%Y-%m-%d %H:%M}"
     return f"{started:%Y-%m-%d %H:%M} to {until} {clock.name(about['started'])}"
-
-
-def _choices(units: Units, clock: Clock, whole: Window) -> Iterator[str]:
-    yield words.TIMES.format(zone=clock.span_name(whole))
-    if units.name != METRIC.name:
-        yield words.OTHER_UNITS.format(**units.label)
 
 
 def _with_proof(item: dict[str, Any]) -> dict[str, Any]:
@@ -207,11 +205,6 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
         f"Findings: {counts['serious']} serious, {counts['caution']} to be cautious of, "
         f"{counted(counts['note'], 'note')}."
     )
-
-
-def _signs(record: IncidentRecord) -> str:
-    signs = [f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(record.results)]
-    return " · ".join([words.OVERVIEW_NOTE, *signs, words.ESTIMATE])
 
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, setting: Setting) -> Iterator[str]:

@@ -216,11 +216,10 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
     asked += [(words.UNITS, "units", words.UNIT_CHOICES), (words.CLOCK, "clock", words.CLOCKS)]
     if len(people) > 1:
         asked.append((words.COMPARE, "overlay", {"yes": words.OVERLAY}))
-    move = {"earlier": words.EARLIER, "later": words.LATER, "in": words.ZOOM_IN, "out": words.ZOOM_OUT}
     return html.Section(
         [
             html.Div(
-                [_choices(words.WINDOW, "span", words.WINDOWS), _choices(words.MOVE, "move", move)],
+                [_choices(words.WINDOW, "span", words.WINDOWS), _choices(words.MOVE, "move", words.MOVES)],
                 className="controls",
             ),
             html.Div(

@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.contract.errors import UnderairError
+from ingest.contract.times import EPOCH
 
 SECOND_MS = 1000.0
 HOUR_MS = 3600 * SECOND_MS
@@ -22,7 +23,6 @@ STEPS_S = (
     *(60, 120, 300, 600, 900, 1800),
     *(3600, 7200, 10800, 21600, 43200, DAY_S),
 )
-EPOCH = datetime.fromtimestamp(0, UTC)
 
 
 class BadZone(UnderairError):

@@ -134,9 +134,8 @@ def in_units(band: Band, units: Units, quantity: Quantity) -> Band:
 def draw_band(drawing: Drawing, band: Band, y: str, fill: str) -> None:
     """Draw a band's outline, filled."""
     window = drawing.window
-    outline = thin_band(band.x, band.low, band.high, window.start, window.end, PIXELS, 2 * SECOND_MS)
-    x, edge = typed(outline.x), typed(outline.y, "f4")
-    drawing.scatter("lines", x, edge, y, fill="toself", fillcolor=fill, line={"width": 0})
+    x, edge = thin_band(band.x, band.low, band.high, window.start, window.end, PIXELS, 2 * SECOND_MS)
+    drawing.scatter("lines", typed(x), typed(edge, "f4"), y, fill="toself", fillcolor=fill, line={"width": 0})
 
 
 def draw_line(drawing: Drawing, x: Floats, values: Floats, y: str, line: dict[str, Any]) -> None:

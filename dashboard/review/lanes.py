@@ -225,33 +225,28 @@ def lanes_of_each(
 
 def _by_set(messages: Mapping[str, pl.DataFrame], kind: str, column: str) -> dict[str, Readings]:
     """Return the readings of each set in the order of the reconciled clock."""
-    dealt: dict[str, Readings] = {}
     if isinstance(messages, LightRecord) and kind in messages.readings:
         lots: dict[str, list[Readings]] = {}
         for set_id, _, channel in messages.readings[kind]:
             own = (channel.at_us, channel.received_us, channel.numbers[column])
             lots.setdefault(set_id, []).append(own)
-        for set_id, parts in lots.items():
-            joined = parts[0]
-            if len(parts) > 1:
-                at_us, received_us, values = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
-                joined = (at_us, received_us, values)
-            dealt[set_id] = _by_time(joined)
-        return dealt
+        return {set_id: _joined(parts) for set_id, parts in lots.items()}
     columns = messages[kind].select("set_id", "at", "received", column)
     of_sets = columns.partition_by("set_id", as_dict=True, include_key=False)
-    for (set_id,), part in of_sets.items():
-        found = (micros(part["at"]), micros(part["received"]), floats(part[column]))
-        dealt[str(set_id)] = _by_time(found)
-    return dealt
+    return {
+        str(set_id): _joined([(micros(part["at"]), micros(part["received"]), floats(part[column]))])
+        for (set_id,), part in of_sets.items()
+    }
 
 
-def _by_time(readings: Readings) -> Readings:
-    at_us = readings[0]
-    if not np.any(at_us[1:] < at_us[:-1]):
-        return readings
-    order = np.argsort(at_us, kind="stable")
-    return readings[0][order], readings[1][order], readings[2][order]
+def _joined(parts: list[Readings]) -> Readings:
+    """Return readings as one, in the order of the reconciled clock."""
+    joined = parts[0] if len(parts) == 1 else tuple(map(np.concatenate, zip(*parts, strict=True)))
+    at_us, received_us, values = joined
+    if np.any(at_us[1:] < at_us[:-1]):
+        order = np.argsort(at_us, kind="stable")
+        return at_us[order], received_us[order], values[order]
+    return at_us, received_us, values
 
 
 def _by_wear(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
@@ -306,8 +301,7 @@ def _owned(by_set: dict[str, Readings], bounds: list[tuple[str, int, int]]) -> R
         at_us, received_us, values = by_set.get(set_id, nothing)
         mine = slice(np.searchsorted(at_us, first_us), np.searchsorted(at_us, last_us, side="right"))
         parts.append((at_us[mine], received_us[mine], values[mine]))
-    at_us, received_us, values = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return _by_time((at_us, received_us, values))  # two sets worn at once, by what the desk said, overlap
+    return _joined(parts)  # two sets worn at once, by what the desk said, overlap
 
 
 def _series(readings: Readings) -> Series:

@@ -6,6 +6,7 @@ Both are plain data for the page's script, which words nothing itself.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
@@ -140,10 +141,7 @@ def messages_behind(
     moment = moment_of(at_ms)
     span = timedelta(seconds=SPAN_S)
     found: list[pl.DataFrame] = []
-    for kind in (*SET_KINDS, *DESK_KINDS):
-        frame = record.messages.get(kind)
-        if frame is None or "at" not in frame.columns or not len(frame):
-            continue
+    for kind, frame in _said(record):
         own = owned_messages(frame, owned) if kind in SET_KINDS else frame.sort("at")
         near = own.filter(pl.col("at").is_between(moment - span, moment + span))
         if kind in SET_KINDS and kind != "setup":
@@ -162,13 +160,18 @@ def messages_of_evidence(
 ) -> list[dict[str, Any]]:
     """Return the messages that a finding names (`set_id/boot/seq`) in time order, `MOST_MESSAGES` at most."""
     wanted = pl.Series(evidence[:MOST_MESSAGES], dtype=pl.String).implode()
-    found = []
+    found = [
+        _as_lines(record.verbatim(kind, frame.filter(_identity(frame).is_in(wanted))), kind)
+        for kind, frame in _said(record)
+    ]
+    return _rows(pl.concat(found).sort("at"), clock) if found else []
+
+
+def _said(record: IncidentRecord) -> Iterator[tuple[str, pl.DataFrame]]:
     for kind in (*SET_KINDS, *DESK_KINDS):
         frame = record.messages.get(kind)
         if frame is not None and "at" in frame.columns and len(frame):
-            named = frame.filter(_identity(frame).is_in(wanted))
-            found.append(_as_lines(record.verbatim(kind, named), kind))
-    return _rows(pl.concat(found).sort("at"), clock) if found else []
+            yield kind, frame
 
 
 def _identity(frame: pl.DataFrame) -> pl.Expr:

@@ -58,10 +58,6 @@ class Setting:
         late_s = (heard - happened).total_seconds()
         return self.clock(heard) if late_s > HEARD_LATE_S else words.AT_ONCE
 
-    def sentence(self, text: str, near: datetime | None) -> str:
-        """Return a finding's sentence in the shown units and on the shown clock."""
-        return reworded(text, near, self.units, self.shown)
-
 
 def around(start: float, end: float, whole: Window) -> dict[str, list[float]]:
     """Return a window with room on both sides, inside the incident."""

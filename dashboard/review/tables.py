@@ -14,7 +14,7 @@ from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
 from dashboard.review.desk_tables import desk_table, note_table, refused_table, tally_table
-from dashboard.review.setting import Setting, amount, around, seconds
+from dashboard.review.setting import Setting, amount, around, reworded, seconds
 from dashboard.rows import Table, cell, number
 
 SEVERITY_ORDER = ["serious", "caution", "note"]
@@ -141,6 +141,7 @@ def finding_items(
             looked.setdefault(note.looks_at, []).append(told)
     items = []
     for row in findings.iter_rows(named=True):
+        near = row["started"] or row["ended"]
         start = row["started"].timestamp() * SECOND_MS if row["started"] else setting.whole.start
         end = row["ended"].timestamp() * SECOND_MS if row["ended"] else start
         items.append(
@@ -151,7 +152,7 @@ def finding_items(
                 "sign": words.SEVERITY[row["severity"]],
                 "who": setting.who(row),
                 "when": setting.clock(row["started"]) if row["started"] else "",
-                "statement": setting.sentence(row["statement"], row["started"] or row["ended"]),
+                "statement": reworded(row["statement"], near, setting.units, setting.shown),
                 "person": setting.owner.get(row["wear_id"] or ""),
                 "evidence": list(row["evidence"] or []),
                 "looked": looked.get(row["finding_id"], []),

@@ -29,14 +29,6 @@ class ThinnedLine:
     bin_width: float | None  # width of a bin in the unit of x; None when every point is there
 
 
-@dataclass(frozen=True)
-class ThinnedBand:
-    """A band as one closed outline for each unbroken piece, the pieces separated by a NaN pair."""
-
-    x: Floats
-    y: Floats
-
-
 def _window(x: Floats, start: float, end: float) -> slice:
     """Return the points inside, with one neighbour on each side so that the line reaches the edge."""
     first = int(np.searchsorted(x, start, side="left"))
@@ -97,8 +89,10 @@ def thin_line(x: Floats, y: Floats, start: float, end: float, pixels: int, gap: 
 
 def thin_band(
     x: Floats, low: Floats, high: Floats, start: float, end: float, pixels: int, gap: float
-) -> ThinnedBand:
+) -> tuple[Floats, Floats]:
     """Outline the band from the lowest `low` to the highest `high` of each pixel, piece by piece.
+
+    Returns x and y: one closed outline for each unbroken piece, the pieces separated by a NaN pair.
 
     Parameters as in `thin_line`; a point counts only where both edges are finite.
     """
@@ -108,7 +102,7 @@ def thin_band(
     x, piece = _pieces(np.asarray(x, dtype=np.float64), finite, gap)
     low, high = low[finite], high[finite]
     if len(x) == 0:
-        return ThinnedBand(x, x)
+        return x, x
     width = (end - start) / max(pixels, 1)
     if len(x) > 2 * pixels and width > 0:
         group = np.floor((x - start) / width)
@@ -128,4 +122,4 @@ def thin_band(
     ):
         outline_x += [piece_x, piece_x[::-1], missing]
         outline_y += [piece_low, piece_high[::-1], missing]
-    return ThinnedBand(np.concatenate(outline_x[:-1]), np.concatenate(outline_y[:-1]))
+    return np.concatenate(outline_x[:-1]), np.concatenate(outline_y[:-1])

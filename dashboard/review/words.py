@@ -114,6 +114,7 @@ OVERVIEW_EXPLAINED = (
 NOBODY = "No set was heard under air in this incident; the desk's notes are below."
 LEGEND_SHADE = "pressure, full to empty"
 MOVE = "Move"
+MOVES = {"earlier": "◀ Earlier", "later": "Later ▶", "in": "Zoom in", "out": "Zoom out"}
 MESSAGE_HEADS = {
     "at": "Time",
     "kind": "Kind",
@@ -129,10 +130,6 @@ NO_FINDINGS = "No rule found anything. This does not prove that nothing happened
 SEVERITY = {"serious": "▲ serious", "caution": "◆ caution", "note": "○ note"}
 WINDOW = "Window"
 WINDOWS = {"all": "Whole", "1200": "20 min", "300": "5 min", "60": "1 min", "10": "10 s"}
-EARLIER = "◀ Earlier"
-LATER = "Later ▶"
-ZOOM_IN = "Zoom in"
-ZOOM_OUT = "Zoom out"
 PEOPLE = "Wearers (1 to 6)"
 SHOW_LANES = "Lanes"
 CLOCK = "Times"

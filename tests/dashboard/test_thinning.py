@@ -62,7 +62,7 @@ def test_points_too_far_apart_are_not_joined() -> None:
 def test_nothing_and_one_sample() -> None:
     empty = np.zeros(0)
     assert len(thin_line(empty, empty, 0.0, 10.0, 400, 5.0).x) == 0
-    assert len(thin_band(empty, empty, empty, 0.0, 10.0, 400, 5.0).x) == 0
+    assert len(thin_band(empty, empty, empty, 0.0, 10.0, 400, 5.0)[0]) == 0
     one = thin_line(np.array([3.0]), np.array([7.0]), 0.0, 10.0, 400, 5.0)
     assert one.x.tolist() == [3.0]
     assert thin_line(np.array([3.0]), np.array([np.nan]), 0.0, 10.0, 400, 5.0).shown == 0
@@ -89,11 +89,11 @@ def test_extremes_hold_for_any_values(values: list[float | None], pixels: int) -
 @pytest.mark.parametrize("seed", range(10))
 def test_band_covers_every_sample_and_breaks_at_gaps(seed: int) -> None:
     x, y = _with_gaps(seed)
-    band = thin_band(x, y - 3.0, y + 3.0, 0.0, 3599.0, pixels=300, gap=5.0)
-    assert np.nanmin(band.y) == np.nanmin(y) - 3.0
-    assert np.nanmax(band.y) == np.nanmax(y) + 3.0
+    band_x, band_y = thin_band(x, y - 3.0, y + 3.0, 0.0, 3599.0, pixels=300, gap=5.0)
+    assert np.nanmin(band_y) == np.nanmin(y) - 3.0
+    assert np.nanmax(band_y) == np.nanmax(y) + 3.0
     runs = np.count_nonzero(np.diff(np.isnan(y).astype(int)) == 1)
-    assert np.count_nonzero(np.isnan(band.x)) == runs
+    assert np.count_nonzero(np.isnan(band_x)) == runs
     last_before_first_gap = np.flatnonzero(np.isnan(y))[0] - 1
-    first_piece = band.x[: np.flatnonzero(np.isnan(band.x))[0]]
+    first_piece = band_x[: np.flatnonzero(np.isnan(band_x))[0]]
     assert first_piece.max() == last_before_first_gap
