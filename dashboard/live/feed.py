@@ -196,7 +196,7 @@ class Feed:
                     self._prepare = None
                 if follower is None:
                     # Follow first, then read what is there: what is in both does no harm, a hole would.
-                    follower = Follower(self._archive.folder)
+                    follower = self._archive.follow()
                     self._catch_up()
                 new = follower.new_messages()
                 # After a sleep of the machine there may be much of it; what is of the past is not yet live.

@@ -103,6 +103,10 @@ class Archive:
         }
         return {**both, **drop_duplicates(whole)}
 
+    def follow(self) -> Follower:
+        """Return a follower of what the listeners receive from now on."""
+        return Follower(self.folder)
+
     def unsealed(self) -> Messages:
         """Return what the journals hold: received, and not yet in any part."""
         return until_whole(self.folder, lambda: self._unsealed(None, None)[0])
