@@ -192,6 +192,30 @@ def at_rest(seconds: int) -> Scene:
     return scene
 
 
+def stuck_and(still_s: Callable[[int], float]) -> Scene:
+    """The gauge stays from 499 to 654 s, with 154 motion readings; the set says how long nobody moved."""
+
+    def scene(log: WrittenLog) -> None:
+        at_rest(151)(log)
+        talker = log.talkers[-1]
+        talker.said = [one for one in talker.said if (one[1], int(one[0])) != ("motion", 600)]
+        changed(talker, "motion", lambda at, _: {"still_s": still_s(int(at)) if 500 < at < 651 else 0.0})
+
+    return scene
+
+
+def said_to_be_out(at_s: float, end_bar: float = 30.0) -> Scene:
+    """Below the warning from the start; the record ends under air at 460 s."""
+
+    def scene(log: WrittenLog) -> None:
+        worn(log, start_bar=end_bar + 19.95, bar_s=0.05, seconds=400, closes=False)
+        desk = log.desk()
+        desk.say(50, "tally", action="in", **WHO)
+        desk.say(at_s, "tally", action="out", **WHO)
+
+    return scene
+
+
 def slow_and_stuck(readings: int) -> Scene:
     """A reading every 10 s; so many alike."""
 
@@ -320,6 +344,14 @@ AT_LIMITS: dict[str, Scene] = {
         597, 640, 626.5, start_bar=120.0, bar_s=0.1
     ),
     **{f"at rest for {seconds} s": at_rest(seconds) for seconds in (390, 400)},
+    **{f"stuck, nobody moved for {still:g} s": stuck_and(lambda _, s=still: s) for still in (4.9, 5.0)},
+    **{
+        f"stuck, moving in {n + 4} of 154": stuck_and(lambda at, n=n: 0.0 if at < 500 + n else 9.0)
+        for n in (73, 74)
+    },
+    **{f"said to be out at {at_s} s": said_to_be_out(at_s) for at_s in (459, 470)},
+    "said to be out, 28 bar left": said_to_be_out(470, 28.0),
+    "said to be out, 27 bar left": said_to_be_out(470, 27.0),
     **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
     **{f"refused in a silence but for {lost}": refused_but(lost) for lost in (0, 1, 2)},
     "a lost warning that was never reached": warning_inferred_without_data,
@@ -354,6 +386,7 @@ AT_LIMITS: dict[str, Scene] = {
     "hot from one second to the next": hot_for_good,
     **{f"dose of {top} °C": dose(float(top)) for top in (115, 120)},
     **{f"a clock steps by {seconds:g} s": stepped(seconds) for seconds in (29.0, 30.0, 60.0, -60.0)},
+    **{f"closed at {bar:g} bar": closed_readings(bar, bar, bar) for bar in (19.0, 20.0)},
     "closed at 5 bar": closed_readings(5.0, 5.0, 5.0),
     "closed at 4.9 bar": closed_readings(4.9, 4.9, 4.9),
     "closed for two readings": closed_readings(12.0, 12.0),

@@ -216,14 +216,9 @@ def tests_of(mutant: Mutant, reached: Reached) -> list[Test]:
             second |= by if module == mutant.module else set()
 
     def quickest(names: set[str]) -> list[Test]:
-        tests = sorted((reached.tests[each] for each in names), key=lambda test: (test.took_s, test.name))
-        # Each file's quickest, then each file's second: tests of one file often look at the same.
-        before: Counter[str] = Counter()
-        ranks = []
-        for test in tests:
-            ranks.append((before[test.file], test.took_s, test.name))
-            before[test.file] += 1
-        return [test for _, test in sorted(zip(ranks, tests, strict=True))]
+        tests = [reached.tests[each] for each in names]
+        of_file = Counter(test.file for test in tests)
+        return sorted(tests, key=lambda test: (test.took_s + test.wide_s / of_file[test.file], test.name))
 
     return quickest(first) + quickest(second - first)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from dashboard.access import roles
+from dashboard.access import accounts, roles
 from dashboard.access.accounts import AccountFile, BadAccounts
 from dashboard.access.attempts import Attempts
 from dashboard.access.log import AccessLog, access_table, head, read_log
@@ -249,6 +249,8 @@ class TestPages:
         assert pages.app.server.config["MAX_CONTENT_LENGTH"] == limit
         assert pages.app.server.config["MAX_FORM_MEMORY_SIZE"] == limit
         assert answer(limit + 1) == 413
+        assert answer(8 * 1024 + 1) == 413, "a desk's message"
+        assert answer(8 * 1024) == 400, "what is in it is not understood"
 
     def test_ten_slow_requests_at_once_and_the_live_page_beside_them(self, pages: GuardedPages) -> None:
         caller, room = pages.client("review"), pages.app.server.extensions["underair-room"]
@@ -357,6 +359,37 @@ class TestPages:
             ("/review/moment incident=I-1 people=W-1", "refused"),
         ]
 
+    def test_a_refusal_names_who_asked(self, pages: GuardedPages, caplog: pytest.LogCaptureFixture) -> None:
+        for role, who in (("watch", "watch-1"), (None, "nobody signed in")):
+            caplog.clear()
+            assert pages.client(role).get("/review/moment?incident=I-1").status_code in (401, 403)
+            (line,) = [one.getMessage() for one in caplog.records if "refused" in one.getMessage()]
+            assert line.endswith(f"GET /review/moment from 127.0.0.1, {who}")
+
+    def test_a_page_that_is_not_for_a_role_is_one_line_however_often_it_is_asked_for(
+        self, pages: GuardedPages
+    ) -> None:
+        caller = pages.client("watch")
+        for _ in range(2):
+            assert "not for your role" in caller.page("/review").text
+        refused = [one.target for one in read_log(pages.archive)[0] if one.action == "refused"]
+        assert refused == ["/review"]
+
+    @pytest.mark.parametrize("changed", ["abc", [1], {"a": 1}, None])
+    def test_what_changed_is_a_list_of_names(
+        self, pages: GuardedPages, changed: object, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        body = {
+            "output": "shell.children",
+            "outputs": {"id": "shell", "property": "children"},
+            "inputs": [{"id": "address", "property": "pathname", "value": "/live"}],
+            "state": [{"id": "address", "property": "search", "value": ""}],
+            "changedPropIds": changed,
+        }
+        answer = pages.client("desk").ask("POST", "/_dash-update-component", json=body)
+        assert answer.status_code == 400
+        assert "changedPropIds is not a list of names" in caplog.text
+
     def test_who_sees_people(self) -> None:
         assert visitor() is THIS_MACHINE
         assert sees_people(THIS_MACHINE)
@@ -405,6 +438,21 @@ class TestAccounts:
             pages.accounts.path.write_text(place)
             with pytest.raises(BadAccounts, match="is damaged"):
                 AccountFile(pages.accounts.path).accounts()
+
+    def test_an_account_has_a_role_and_a_known_one(self, pages: GuardedPages) -> None:
+        for given, named in (((), "none"), (("desk", "chef", "cook"), "chef, cook")):
+            with pytest.raises(BadAccounts, match=f"got {named}$"):
+                pages.accounts.add("new", password_of("new"), given)
+
+    def test_two_passwords_are_hashed_at_once_and_four_wait(self) -> None:
+        """A hash takes 64 MiB."""
+        for room, most in ((accounts._hashing, 2), (accounts._MOST_WAITING, 4)):
+            taken = 0
+            while room.acquire(blocking=False):
+                taken += 1
+            for _ in range(taken):
+                room.release()
+            assert taken == most
 
     def test_a_name_has_forty_characters(self, pages: GuardedPages) -> None:
         pages.accounts.add("a" * 40, password_of("x"), ("desk",))

@@ -78,6 +78,39 @@ class TestPrivacy:
         assert table["W-2", "2031"]["heard_part"] == 1.0
         assert by_person(lines, "W-2")["wearer_id"].unique().to_list() == ["W-2"]
 
+    @pytest.mark.parametrize(
+        ("silent_min", "under_air_min", "heard_min"),
+        [(5.0, 20.0, 15.0), (None, 20.0, 20.0), (20.0, 20.0, 0.0), (20.5, 20.0, 20.0), (5.0, None, 0.0)],
+    )
+    def test_the_minutes_heard_are_those_under_air_without_the_silent_ones(
+        self, tmp_path: Path, silent_min: float | None, under_air_min: float | None, heard_min: float
+    ) -> None:
+        """A silence longer than the wear came after its last reading. Our own rule."""
+        row = {"wear_id": "1", "wearer_id": "W-1", "started": NOW, "incident_id": "A", "kind": "incident"}
+        row |= {"silent_min": silent_min, "under_air_min": under_air_min}
+        lines = update(tmp_path, pl.DataFrame([row], schema=WEARS), NOW, 40)
+        assert by_person(lines)["heard_min"].to_list() == [heard_min] * 2
+
+    def test_a_line_without_a_name_leads_to_no_message(self, tmp_path: Path) -> None:
+        """Its id is random, its moment the end of the year, its amounts are whole minutes."""
+        told = {"wear_id": "1", "started": datetime(2030, 3, 1, 10, 1, tzinfo=UTC), "incident_id": "A",
+                "kind": "incident", "under_air_min": 12.4, "heat_dose": 0.256, "class_2_s": 91.0,
+                "class_3_s": 89.0, "contamination": "soot on the hood"}  # fmt: skip
+        named, gone = (
+            pl.DataFrame([told | {"wearer_id": wearer}], schema=WEARS)
+            for wearer in ("W-1", "gone-0123456789")
+        )
+        assert update(tmp_path, named, NOW, 40)["under_air_min"].to_list() == [12.4]
+        (line,) = update(tmp_path, gone, NOW, 40).to_dicts()
+        assert line["wearer_id"] == "W-1"
+        assert line["wear_id"].startswith("gone-")
+        assert line["incident_id"].startswith("gone-")
+        assert len({line["wear_id"], line["incident_id"]}) == 2
+        assert line["started"] == datetime(2030, 12, 31, tzinfo=UTC)
+        assert (line["under_air_min"], line["heat_dose"]) == (12.0, 0.26)
+        assert (line["class_2_s"], line["class_3_s"]) == (120.0, 60.0)
+        assert line["contamination"] == "noted"
+
     def test_ones_own_record_has_the_sets_messages_from_two_minutes_before_to_two_minutes_after(self) -> None:
         log = WrittenLog()
         talker, desk = log.talker("S-1"), log.desk()
