@@ -18,7 +18,7 @@ from analysis.trends.duties import training_of
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
-from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by
+from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by, wears_of, with_never_heard
 from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.roster import no_roster
@@ -45,21 +45,23 @@ class Audit:
 
 def audit(
     ledger: Ledger,
+    unheard: pl.DataFrame,
     profile: Profile,
     forecasts: ForecastLines | None = None,
     falls: pl.DataFrame | None = None,
 ) -> Audit:
     """Return the tables of a ledger whose wears have `station` and `role` (`analysis.trends.roster`).
 
-    `forecasts` and `falls` (`falls_between_wears`) are the ledger's, where the caller has them already.
+    - `unheard`: entries of people who were never heard under air, as the wears (`ledger.was_heard`).
+    - `forecasts` and `falls` (`falls_between_wears`): the ledger's, where the caller has them already.
     """
     if forecasts is None:
         forecasts = lines_of(ledger["forecasts"], ledger["wears"])
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
     standing, rates = signals(wears, ledger["set_events"], falls), planning_rates(wears)
     tables = {
-        "by_month": _with_rates(_months(wears)),
-        "by_part": _with_rates(_parts(wears)),
+        "by_month": _with_rates(_months(wears, unheard)),
+        "by_part": _with_rates(_parts(wears, unheard)),
         "planning_rates": _planning(rates),
         "sets": set_counts(wears, ledger["set_events"], falls).filter(pl.col("set_id").is_not_null()),
         "forecasts": _forecasts(forecasts),
@@ -70,14 +72,14 @@ def audit(
     return Audit(tables, standing, rates)
 
 
-def _months(wears: pl.DataFrame) -> pl.DataFrame:
-    months = by_month(wears)
+def _months(wears: pl.DataFrame, unheard: pl.DataFrame) -> pl.DataFrame:
+    months = by_month(wears, unheard)
     if not len(months):
         return pl.DataFrame(schema={"month": pl.String})
     return months.with_columns(pl.col("month").dt.strftime("%Y-%m"))
 
 
-def _parts(wears: pl.DataFrame) -> pl.DataFrame:
+def _parts(wears: pl.DataFrame, unheard: pl.DataFrame) -> pl.DataFrame:
     """One line for the service and for each station, role and kind, by year and over all."""
     lots = []
     year = pl.col("started").dt.year().cast(pl.String).alias("year")
@@ -87,7 +89,8 @@ def _parts(wears: pl.DataFrame) -> pl.DataFrame:
             continue
         name = pl.lit(ALL) if part == "service" else pl.col(part).cast(pl.String).fill_null(NOT_KNOWN)
         for period in (year, every):
-            sums = sums_by(wears, name.alias("name"), period)
+            groups = (name.alias("name"), period)
+            sums = with_never_heard(sums_by(wears, *groups), unheard, *groups)
             lots.append(sums.select(pl.lit(part).alias("part"), pl.all()))
     return pl.concat(lots) if lots else pl.DataFrame(schema={"part": pl.String})
 
@@ -98,7 +101,7 @@ def _with_rates(table: pl.DataFrame) -> pl.DataFrame:
     rows = []
     for row in table.iter_rows(named=True):
         for flag in FLAGS:
-            rate = binomial_rate(row[flag], row["wears"], PER_WEARS)
+            rate = binomial_rate(row[flag], wears_of(row, flag), PER_WEARS)
             for end in ("rate", "low", "high"):
                 row[f"{flag}_{end}"] = getattr(rate, end) if rate else None
         rows.append(row)

@@ -20,7 +20,16 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv, stdtrit
 
 from analysis.trends.measures import LOGS, MONTHS_FOR_SEASONS, flags_of, month_numbers
-from analysis.trends.naming import Codes, Floats, codes_of, dispersion_by, expected_of, incident_of, strata_of
+from analysis.trends.naming import (
+    Codes,
+    Floats,
+    codes_of,
+    dispersion_by,
+    expected_of,
+    incident_of,
+    known_places,
+    strata_of,
+)
 from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, season_of, seasonal_fit
 
 FEWEST_WEARS = 20
@@ -112,7 +121,10 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
         return []
     months = month_numbers(wears)
     shape = _Shape(after, strata_of(wears), codes_of(incident_of(wears))[0], months)
-    found = [_count_change(name, flag, shape) for name, flag in flags_of(wears).items()]
+    found = []
+    for name, flag in flags_of(wears).items():
+        known = known_places(flag)
+        found += [_count_change(name, flag[known], shape.only(known))] if np.isfinite(flag).any() else []
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
         one = _amount_change(name, values, shape)
@@ -135,6 +147,9 @@ class _Shape:
     strata: Codes
     incidents: Codes
     months: Codes
+
+    def only(self, those: slice | NDArray[np.bool_]) -> _Shape:
+        return _Shape(*(each[those] for each in (self.after, self.strata, self.incidents, self.months)))
 
     def seasonal(self, events: float) -> bool:
         span = int(self.months.max() - self.months.min()) + 1

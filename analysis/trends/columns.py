@@ -38,6 +38,12 @@ _EVERYWHERE: dict[str, Told] = {
     "wearers": ("", "people; a set without a wearer counts as one"),
     "hours": ("h", "time under air"),
     "heat_dose_wears": ("", "wears whose heat dose is known"),
+    "low_air_exits_unknown": ("", "wears whose end was not heard: in no rate of low-air exits"),
+    "never_heard": ("", "entries of which no set was heard under air: in no other column"),
+    **{
+        f"never_heard_{flag}": ("", f"of the entries never heard, {_EVENT[flag]}, by voice or by an alarm")
+        for flag in FLAGS[:-1]
+    },
     "no_motion_alarms": ("", "no-motion alarms"),
     "distress_alarms": ("", "distress alarms"),
     "heat_dose_a_wear": ("", "mean heat dose of the wears where it is known"),

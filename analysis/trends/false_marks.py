@@ -21,7 +21,15 @@ from numpy.typing import NDArray
 
 from analysis.trends.comparisons import SIGNAL_AMOUNTS, signals
 from analysis.trends.measures import SILENT_WEAR_MIN, flags_of, judged_months, month_numbers
-from analysis.trends.naming import Codes, Floats, codes_of, expected_of, incident_of, strata_of
+from analysis.trends.naming import (
+    Codes,
+    Floats,
+    codes_of,
+    expected_of,
+    incident_of,
+    known_places,
+    strata_of,
+)
 from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, alike, season_of, seasonal_fit
 from analysis.trends.statistics import binomial_rate
 
@@ -54,6 +62,9 @@ class _Shape:
     incidents: Codes
     months: Codes
     first: int
+
+    def only(self, those: slice | NDArray[np.bool_]) -> _Shape:
+        return _Shape(self.strata[those], self.incidents[those], self.months[those], self.first)
 
 
 def false_marks(
@@ -89,7 +100,11 @@ class Redrawn:
         first = int(months.min()) if len(months) else 0
         incidents, _ = codes_of(incident_of(wears))
         self._shape = _Shape(strata_of(wears), incidents, months - first, first % 12)
-        self._flags = {name: _Likely(flag, self._shape) for name, flag in flags_of(wears).items()}
+        flags = flags_of(wears)
+        self._known = {name: known_places(flag) for name, flag in flags.items()}
+        self._flags = {
+            name: _Likely(flags[name][known], self._shape.only(known)) for name, known in self._known.items()
+        }
         self._amounts = {
             name: _Spread(wears[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), self._shape)
             for name in SIGNAL_AMOUNTS
@@ -98,8 +113,10 @@ class Redrawn:
     def wears(self, rng: np.random.Generator) -> pl.DataFrame:
         """Return the wears with events and amounts drawn anew."""
         drawn = {name: likely.draw(rng) for name, likely in self._flags.items()}
+        exits = np.full(len(self._wears), np.nan)
+        exits[self._known["low_air_exits"]] = drawn["low_air_exits"]
         columns = [
-            pl.Series("low_air_exits", drawn["low_air_exits"].astype(np.int64)),
+            pl.Series("low_air_exits", exits).fill_nan(None).cast(pl.Int64),
             self._counts("no_motion_alarms", drawn["no_motion_wears"], rng),
             self._counts("distress_alarms", drawn["distress_wears"], rng),
             self._silence(drawn["silent_wears"], rng),

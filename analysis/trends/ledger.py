@@ -14,7 +14,7 @@ import polars as pl
 
 from analysis.trends.marks import marks_of
 
-VERSION = 4
+VERSION = 5
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
@@ -49,7 +49,10 @@ MEASURED = _schema(
     (pl.Int64, ("low_air_exits", "no_motion_alarms", "distress_alarms")),
     (pl.Float64, ("silent_min", "battery_fraction")),
 )
-"""`kind` is incident, drill or training; counts are what happened in the wear, each once an entry."""
+"""`kind` is incident, drill or training; counts are what happened in the wear, each once an entry.
+
+`low_air_exits` is null where nobody knows: the end was not heard, and the last reading was above the warning.
+"""
 
 NOTED = _schema(
     (pl.String, ("entry_id", "near_miss", "contamination")),
@@ -156,10 +159,13 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         .agg((pl.len() / 60.0).alias("hard_min"))
         .collect()
     )
-    reported = results["alarms"].filter(pl.col("source") != "derived")
-    alarms = reported.group_by("wear_id").agg(
-        (pl.col("alarm") == "no_motion").sum().cast(pl.Int64).alias("no_motion_alarms"),
-        (pl.col("alarm") == "distress").sum().cast(pl.Int64).alias("distress_alarms"),
+    alarms = (
+        _reported(results)
+        .group_by("wear_id")
+        .agg(
+            (pl.col("alarm") == "no_motion").sum().cast(pl.Int64).alias("no_motion_alarms"),
+            (pl.col("alarm") == "distress").sum().cast(pl.Int64).alias("distress_alarms"),
+        )
     )
     table = results["wears"].join(hard, on="wear_id", how="left").join(alarms, on="wear_id", how="left")
     for number in THERMAL_CLASSES:
@@ -170,20 +176,49 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     # Known to be none only where it was measured.
     measured = {"hard_min": pl.col("wear_id").is_in(rated.implode())}
     measured |= dict.fromkeys(_CLASSES, pl.col("heat_dose").is_not_null())
-    below = (pl.col("end_bar") < pl.col("low_air_bar")).fill_null(value=False)
+    left_below = results["findings"].filter(pl.col("code") == "left_below_warning")["wear_id"]
+    below = (pl.col("end_bar") < pl.col("low_air_bar")) | pl.col("wear_id").is_in(left_below.implode())
     lasted_min = (pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6
     silent_min = pl.col("gap_s").fill_null(0.0) / 60.0
     # Nobody breathes so little: the silence was no part of the wear.
     rest = (pl.col("mean_l_min") < LEAST_BREATHING_L_MIN) & (silent_min < lasted_min)
     table = table.with_columns(
         (lasted_min - pl.when(rest).then(silent_min).otherwise(0.0)).alias("under_air_min"),
-        below.cast(pl.Int64).alias("low_air_exits"),
+        # Of who fell silent above the warning nobody knows how they left.
+        pl.when(below | ~_end_unheard(results)).then(below.cast(pl.Int64)).alias("low_air_exits"),
         silent_min.alias("silent_min"),
         (pl.col("cylinder_count") * pl.col("water_volume_l")).alias("cylinder_l"),
         *(pl.col(name).fill_null(0) for name in ("no_motion_alarms", "distress_alarms")),
         *(pl.when(known).then(pl.col(name).fill_null(0.0)).alias(name) for name, known in measured.items()),
     )
     return _once_an_entry(table)
+
+
+def _end_unheard(results: Mapping[str, pl.DataFrame]) -> pl.Expr:
+    """Tell the wears of which neither the valve's closing nor what came after was heard."""
+    unheard = results["findings"].filter(pl.col("code") == "end_not_heard")["wear_id"]
+    return pl.col("wear_id").is_in(unheard.implode())
+
+
+def _reported(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return the alarms that sets reported; one from a wear's silence after its last reading has that wear.
+
+    Such a silence goes on until the set's next wear, or until the desk said that the wearer was out.
+    """
+    out = results["entries"].select("entry_id", "tallied_out")
+    last = (
+        results["wears"]
+        .filter(_end_unheard(results))
+        .join(out, on="entry_id", how="left")
+        .select("set_id", "started", "tallied_out", silent="wear_id")
+    )
+    starts = results["wears"].select("set_id", "started").join(last, on=["set_id", "started"], how="left")
+    reported = results["alarms"].filter(pl.col("source") != "derived").sort("raised")
+    found = reported.join_asof(
+        starts.sort("started"), left_on="raised", right_on="started", by="set_id", check_sortedness=False
+    )
+    inside = (pl.col("raised") <= pl.col("tallied_out")).fill_null(value=True)
+    return found.with_columns(pl.coalesce("wear_id", pl.when(inside).then(pl.col("silent"))))
 
 
 def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -229,11 +264,14 @@ def _once_an_entry(wears: pl.DataFrame) -> pl.DataFrame:
     """Count each event once an entry: a set that restarted, or a valve that closed, makes no second person.
 
     Leaving below the warning belongs to the last wear that ended so, alarms to the first wear that had one.
+    It is unknown where the entry's last wear does not tell.
     """
     entry, started = pl.coalesce("entry_id", "wear_id"), pl.col("started")
-    low = pl.col("low_air_exits") > 0
-    last = low & (started == started.filter(low).max().over(entry))
-    counted = [last.fill_null(value=False).cast(pl.Int64).alias("low_air_exits")]
+    low = (pl.col("low_air_exits") > 0).fill_null(value=False)
+    last = low & (started == started.filter(low).max().over(entry)).fill_null(value=False)
+    open_end = pl.col("low_air_exits").is_null() & (started == started.max().over(entry))
+    unknown = open_end & ~low.any().over(entry)
+    counted = [pl.when(~unknown).then(last.cast(pl.Int64)).alias("low_air_exits")]
     for name in ("no_motion_alarms", "distress_alarms"):
         has = pl.col(name) > 0
         first = has & (started == started.filter(has).min().over(entry))

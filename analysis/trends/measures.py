@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.naming import Codes, incident_of, numbers_of, strata_of
+from analysis.trends.naming import Codes, incident_of, known_places, numbers_of, strata_of
 from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
 from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
@@ -51,16 +52,17 @@ def flag_expressions() -> dict[str, pl.Expr]:
 
 
 def flags_of(wears: pl.DataFrame) -> dict[str, NDArray[np.float64]]:
-    """Return, for each event, one value a wear: 1 with the event."""
-    found = wears.select(flag.fill_null(value=False).alias(name) for name, flag in flag_expressions().items())
-    return {name: found[name].to_numpy().astype(np.float64) for name in FLAGS}
+    """Return, for each event, one value a wear: 1 with the event, NaN where nobody knows."""
+    found = wears.select(flag.cast(pl.Float64).alias(name) for name, flag in flag_expressions().items())
+    return {name: found[name].fill_null(math.nan).to_numpy() for name in FLAGS}
 
 
 def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
     """Sum the ledger's wears by groups.
 
-    Returns the groups, then `wears`, `wearers`, `hours`, `heat_dose_wears` (with a heat sensor) and the sums
-    of events and amounts; in the order of the groups.
+    Returns the groups, then `wears`, `wearers`, `hours`, `heat_dose_wears` (with a heat sensor),
+    `low_air_exits_unknown` (whose end was not heard), the sums of events and amounts; in the order of the
+    groups.
     """
     return (
         wears.filter(pl.col("started").is_not_null())
@@ -70,6 +72,7 @@ def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
             pl.coalesce("wearer_id", "set_id").n_unique().cast(pl.Int64).alias("wearers"),
             (pl.col("under_air_min").sum() / 60.0).alias("hours"),
             pl.col("heat_dose").count().cast(pl.Int64).alias("heat_dose_wears"),
+            pl.col("low_air_exits").null_count().cast(pl.Int64).alias("low_air_exits_unknown"),
             *(flag.sum().cast(pl.Int64).alias(name) for name, flag in flag_expressions().items()),
             *(pl.col(name).sum() for name in (*EVENTS[1:], *AMOUNTS)),
         )
@@ -77,12 +80,29 @@ def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
     )
 
 
-def by_month(wears: pl.DataFrame) -> pl.DataFrame:
+def with_never_heard(sums: pl.DataFrame, unheard: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
+    """Return `sums_by` with the entries of which no set was heard under air: they are in no other column.
+
+    Adds `never_heard` (entries) and `never_heard_EVENT` (of these, known to have it by voice or by an alarm)
+    for each event but silence; a group without a wear has 0 everywhere else.
+    """
+    names = [group if isinstance(group, str) else group.meta.output_name() for group in groups]
+    known = {f"never_heard_{name}": flag.sum() for name, flag in flag_expressions().items()}
+    del known["never_heard_silent_wears"]
+    counts = unheard.group_by(*groups).agg(never_heard=pl.len(), **known).cast({pl.UInt32: pl.Int64})
+    both = sums.join(counts, on=names, how="full", coalesce=True, nulls_equal=True)
+    return both.with_columns(pl.all().exclude(names).fill_null(0)).sort(*names)
+
+
+def by_month(wears: pl.DataFrame, unheard: pl.DataFrame | None = None) -> pl.DataFrame:
     """Sum the wears by month of their start (UTC), every month from first to last, empty ones too.
 
-    Returns `month` (date of its first day), then as `sums_by`.
+    Returns `month` (date of its first day), then as `sums_by`; with `unheard` as `with_never_heard`.
     """
-    sums = sums_by(wears, pl.col("started").dt.truncate("1mo").dt.date().alias("month"))
+    month = pl.col("started").dt.truncate("1mo").dt.date().alias("month")
+    sums = sums_by(wears, month)
+    if unheard is not None:
+        sums = with_never_heard(sums, unheard, month)
     if not len(sums):
         return sums
     months = sums.select(pl.date_range(pl.col("month").min(), pl.col("month").max(), "1mo").alias("month"))
@@ -90,13 +110,19 @@ def by_month(wears: pl.DataFrame) -> pl.DataFrame:
     return every.with_columns(pl.col(name).fill_null(0) for name in every.columns if name != "month")
 
 
+def wears_of(sums: Any, flag: str) -> Any:
+    """Return the wears of which it is known whether they had the event: of a row of `sums_by`, or of all."""
+    return sums["wears"] - sums["low_air_exits_unknown"] if flag == "low_air_exits" else sums["wears"]
+
+
 @dataclass(frozen=True)
 class MonthlyRate:
     """Wears with an event by month."""
 
-    # `month`, `wears`, `events`, `rate`, `low`, `high` (per 1000 wears, exact 95 % interval), `lower_limit`,
-    # `upper_limit` (of the judged months), `outside`, `solid`; rate null without wears, limits null where
-    # nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is no part of a trend.
+    # `month`, `wears` (`wears_of`), `events`, `rate`, `low`, `high` (per 1000 wears, exact 95 % interval),
+    # `lower_limit`, `upper_limit` (of the judged months), `outside`, `solid`; rate null without wears,
+    # limits null where nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is no part of a
+    # trend.
     table: pl.DataFrame
     # (events, wears, rate, low, high): over the whole period; None when there are too few wears for a rate.
     total: tuple[int, int, float, float, float] | None
@@ -111,14 +137,14 @@ def monthly_rate(
 
     `running` is the month that is not over: shown, not judged, and no part of a trend.
     """
-    counts, sizes = months[flag].to_numpy(), months["wears"].to_numpy()
+    counts, sizes = months[flag].to_numpy(), wears_of(months, flag).to_numpy()
     both = zip(counts.tolist(), sizes.tolist(), strict=True)
     rates = [binomial_rate(count, size, PER_WEARS) for count, size in both]
     usual = float(np.median(sizes[sizes > 0])) if (sizes > 0).any() else 0.0
     solid = (sizes >= LEAST_PART_OF_A_MONTH * usual) & (sizes > 0) & _over(months, running)
     lower, upper = _limits(judged, len(months))
     scale = PER_WEARS / np.maximum(sizes, 1)
-    table = months.select("month", "wears", pl.col(flag).alias("events")).with_columns(
+    table = months.select("month", wears_of(months, flag), pl.col(flag).alias("events")).with_columns(
         *(
             pl.Series(name, [getattr(rate, name) if rate else None for rate in rates], dtype=pl.Float64)
             for name in ("rate", "low", "high")
@@ -218,10 +244,11 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
         return {}
     strata = strata_of(wears)
     incidents = numbers_of(incident_of(wears))
-    found: dict[str, Predicted | None] = {
-        name: predicted_counts(flag, month - begin, strata, incidents, over, begin % 12)
-        for name, flag in flags_of(wears).items()
-    }
+    found: dict[str, Predicted | None] = {}
+    for name, flag in flags_of(wears).items():
+        known = known_places(flag)
+        shape = (each[known] for each in (month - begin, strata, incidents))
+        found[name] = predicted_counts(flag[known], *shape, over, begin % 12)
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
         found[name] = predicted_logs(values, month - begin, strata, over, begin % 12)

@@ -104,16 +104,22 @@ def strata_of(wears: pl.DataFrame) -> Codes:
 def expected_of(values: Floats, strata: Codes, base: NDArray[np.bool_] | None = None) -> Floats:
     """Return each wear's mean of its kind and task; of events the share of wears that have them.
 
-    `base` says which wears the means are of (all without it). A kind and task without any has the mean of
-    all.
+    `base` says which wears the means are of (without it all whose value is known). A kind and task without
+    any has the mean of all.
     """
-    known = np.ones(len(values), dtype=bool) if base is None else base
+    known = np.isfinite(values) if base is None else base
     width = int(strata.max(initial=0)) + 1
     size = np.bincount(strata[known], minlength=width)
     total = np.bincount(strata[known], values[known], minlength=width)
     overall = float(values[known].mean()) if known.any() else 0.0
     mean = np.divide(total, size, out=np.full(width, overall), where=size > 0)
     return np.asarray(mean[strata], dtype=np.float64)
+
+
+def known_places(values: Floats) -> slice | NDArray[np.bool_]:
+    """Return which values are known, as an index; all of them cost no copy."""
+    known = np.isfinite(values)
+    return slice(None) if known.all() else known
 
 
 def dispersion_by(clusters: Codes, flag: Floats, expected: Floats) -> float:
@@ -141,31 +147,33 @@ def level_of_others(places: Codes, units: Codes, flag: Floats, expected: Floats)
     Without the unit itself, lest an outlier raise its own station's level and hide behind it.
     """
     _, pair = np.unique(places * (int(units.max(initial=0)) + 2) + units, return_inverse=True)
-    rest = []
-    for values in (flag, expected):
+    rest, known = [], np.isfinite(flag)
+    for values in (np.where(known, flag, 0.0), np.where(known, expected, 0.0)):
         there, own = np.bincount(places + 1, values), np.bincount(pair, values)
         rest.append(there[places + 1] - own[pair])
     level = np.divide(rest[0], rest[1], out=np.ones(len(flag)), where=rest[1] > 1e-9)
     return np.asarray(level, dtype=np.float64)
 
 
-def _sums(unit: Codes, y: Floats, e: Floats) -> tuple[Floats, Floats, Floats]:
-    wears, observed, due = np.bincount(unit), np.bincount(unit, y), np.bincount(unit, e)
-    return wears.astype(np.float64), observed.astype(np.float64), due.astype(np.float64)
+def _sums(
+    units: Codes, known: NDArray[np.bool_], flag: Floats, expected: Floats
+) -> tuple[Floats, Floats, Floats]:
+    unit, size = units[known], int(units.max(initial=-1)) + 1
+    sums = (np.bincount(unit, of, size) for of in (None, flag[known], expected[known]))
+    wears, observed, due = (one.astype(np.float64) for one in sums)
+    return wears, observed, due
 
 
 def judged_groups(
     units: Codes, flag: Floats, expected: Floats, incidents: Codes, people: Codes
 ) -> JudgedUnits:
-    """Judge stations or roles: the dispersion is the greater of incidents' and people's."""
-    known = units >= 0
-    unit, y, e = units[known], flag[known], expected[known]
-    wears, observed, due = _sums(unit, y, e)
-    both = tuple(_alike(cluster[known], y, e) for cluster in (incidents, people))
+    """Judge stations or roles by wears whose `flag` is known: the dispersion is incidents' or people's."""
+    known = (units >= 0) & np.isfinite(flag)
+    wears, observed, due = _sums(units, known, flag, expected)
+    both = tuple(_alike(cluster[known], flag[known], expected[known]) for cluster in (incidents, people))
     dispersion = np.full(len(wears), max(one.dispersion for one in both))
-    return JudgedUnits(
-        wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion), both
-    )
+    chance = tail(observed, float(observed.sum()), due, dispersion)
+    return JudgedUnits(wears, observed, due, dispersion, chance, both)
 
 
 def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
@@ -178,14 +186,14 @@ def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
 
 def judged_ones(units: Codes, flag: Floats, expected: Floats) -> JudgedUnits:
     """Judge wearers or sets: the dispersion is that of all others, lest an outlier hide itself."""
-    known = units >= 0
-    unit, y, e = units[known], flag[known], expected[known]
-    wears, observed, due = _sums(unit, y, e)
+    known = (units >= 0) & np.isfinite(flag)
+    wears, observed, due = _sums(units, known, flag, expected)
     with np.errstate(divide="ignore", invalid="ignore"):
         each = np.where(due > 0, (observed - due) ** 2 / due, 0.0)
     freedom = max(int((due > 0).sum()) - 2, 1)
     dispersion = np.maximum(1.0, (each.sum() - each) / freedom)
-    return JudgedUnits(wears, observed, due, dispersion, tail(observed, float(y.sum()), due, dispersion))
+    chance = tail(observed, float(observed.sum()), due, dispersion)
+    return JudgedUnits(wears, observed, due, dispersion, chance)
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import bars_cut, classes_figure, mean_figure, rate_figure
 from dashboard.trends.outside_page import published_page
+from dashboard.trends.sentences import known_of_never_heard, never_heard_text
 from dashboard.trends.view import (
     Choice,
     TrendsLook,
@@ -63,7 +64,11 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
     body = _body(context, look, choice)
     if body is None:
-        nothing = [html.P(words.NOTHING, className="panel")] if look.working is None else []
+        unheard = by_month(look.ledger["wears"].clear(), chosen(look.never_heard, choice))
+        nothing: list[Any] = [html.P(words.NOTHING, className="panel")] if look.working is None else []
+        if len(unheard):
+            told = [html.P(words.NOBODY_HEARD, className="lead"), *_never_heard(unheard)]
+            nothing = [html.Section(told, className="panel"), _month_listing(unheard, running_month())]
         return html.Div([*parts, *nothing], className="trends")
     summary, sections = body
     standing = standing_out(look, _compared(choice))
@@ -96,6 +101,7 @@ def _sections(
     if not len(wears):
         return None
     months, running = by_month(wears), running_month()
+    every_month = by_month(wears, chosen(look.never_heard, choice))
     compared = _compared(choice)
     same, their_months = (None, None) if choice.station or choice.role else (wears, months)
     found = standing_out(look, compared, same, their_months).found
@@ -127,10 +133,10 @@ def _sections(
         duties.equipment(look, found, today),
         forecast_view.section(forecasts, wears),
         trends_sections.people(wears, choice.display),
-        _month_listing(months, running),
+        _month_listing(every_month, running),
     ]
     not_over = running if len(months) and months["month"][-1] == running else None
-    return _summary(wears, look, choice, context.profile, not_over), parts
+    return _summary(wears, every_month, look, context.profile, not_over), parts
 
 
 def register(app: Dash, context: PageContext) -> None:
@@ -172,7 +178,8 @@ def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
     links += [(words.INSIDE_LINK, "inside.html"), (words.INSIDE_EXPORT, "inside.zip")] if people else []
     take_away = [html.A(text, href=f"/trends/{name}{year}", className="action") for text, name in links]
     top = html.Div(
-        [html.H1(words.TITLE), *(take_away if len(look.ledger["wears"]) else [])], className="title-row"
+        [html.H1(words.TITLE), *(take_away if len(look.ledger["wears"]) or len(look.never_heard) else [])],
+        className="title-row",
     )
     shown = [
         # The roster's fault names a wearer: only for those who may see people.
@@ -217,8 +224,18 @@ def _working(done: tuple[int, int]) -> Any:
     )
 
 
+def _never_heard(months: pl.DataFrame) -> list[html.P]:
+    """Say how many entries were never heard, and what is known of them; nothing where there are none."""
+    (row,) = months.select(pl.col("^never_heard.*$").sum()).to_dicts()
+    return [html.P(never_heard_text(row), className="few")] if row["never_heard"] else []
+
+
 def _summary(
-    wears: pl.DataFrame, look: TrendsLook, choice: Choice, profile: Profile, running: date | None
+    wears: pl.DataFrame,
+    months: pl.DataFrame,
+    look: TrendsLook,
+    profile: Profile,
+    running: date | None,
 ) -> Any:
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
@@ -231,11 +248,7 @@ def _summary(
         hours=float(wears["under_air_min"].sum()) / 60,
         **days,
     )
-    paragraphs = [html.P(sentence, className="lead")]
-    unheard = len(chosen(look.never_heard, choice))
-    if unheard:
-        entries = counted(unheard, "entry", "entries")
-        paragraphs.append(html.P(words.NEVER_HEARD.format(entries=entries), className="few"))
+    paragraphs = [html.P(sentence, className="lead"), *_never_heard(months)]
     if len(wears) < FEWEST_WEARS_FOR_A_RATE:
         paragraphs.append(html.P(words.FEW.format(wears=counted(len(wears), "wear")), className="few"))
     if running is not None:
@@ -256,14 +269,16 @@ def _summary(
 def _plot(
     plot: words.Plot, months: pl.DataFrame, holds: bool, running: date, judged: dict[str, Predicted]
 ) -> Any:
+    wears = int(months["wears"].sum())
     if plot.rate:
         rate = monthly_rate(months, plot.name, running, judged.get(plot.name))
         figure = rate_figure(rate) if rate.total else None
-        sentence = words.rate_sentence(rate, holds, bars_cut(rate) if figure else 0)
+        left_out = wears - int(rate.table["wears"].sum())
+        sentence = words.rate_sentence(rate, holds, bars_cut(rate) if figure else 0, left_out)
         return _figure(plot.name, plot.title, figure, sentence)
     mean = monthly_mean(months, plot.name, running, judged.get(plot.name))
     figure = mean_figure(mean) if mean.table["mean"].count() else None
-    left_out = int(months["wears"].sum()) - int(mean.table["wears"].sum())
+    left_out = wears - int(mean.table["wears"].sum())
     return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds, left_out))
 
 
@@ -287,11 +302,12 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
                 number(row["hours"], "", 1),
                 number(row["hard_min"], "min", 1),
                 trends_sections.dose(row),
-                count(row["low_air_exits"]),
+                trends_sections.events(row, "low_air_exits"),
                 count(row["no_motion_wears"]),
                 count(row["distress_wears"]),
                 trends_sections.classes(row),
                 number(row["silent_min"], "min", 1),
+                cell(_never_heard_cell(row), value=row["never_heard"]),
             ]
         )
     return listing(
@@ -299,6 +315,11 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
         words.MONTHS_TABLE,
         words.MONTH_HEADS,
         rows,
-        numeric=tuple(range(1, 11)),
+        numeric=tuple(range(1, 12)),
         at_once=MONTHS_AT_ONCE,
     )
+
+
+def _never_heard_cell(row: dict[str, Any]) -> str:
+    known = known_of_never_heard(row)
+    return f"{row['never_heard']:,}" + (f": {known}" if known else "")

@@ -143,19 +143,20 @@ def audit(
     ):
         ledger.update(now, progress, run)
     tables = ledger.tables()
-    silent = between({"wears": ledger.everybody().filter(~was_heard())}, first, last)["wears"].height
+    unheard = between({"wears": ledger.everybody().filter(~was_heard())}, first, last)["wears"]
     roster = roster_of(archive)
-    tables["wears"] = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
-    chosen = between(tables, first, last)
-    if not chosen["wears"].height:
-        raise ArchiveProblem(_nothing(archive_folder, tables["wears"]))
+    known = no_roster() if roster is None else roster
+    tables["wears"], unheard = (with_station_and_role(one, known) for one in (tables["wears"], unheard))
+    chosen, silent = between(tables, first, last), unheard.height
+    if not chosen["wears"].height and not (silent and for_inside):
+        raise ArchiveProblem(_nothing(archive_folder, tables["wears"], silent))
     place = work_folder(archive_folder)
     if replaced is not None and reason is not None:
         _publish_anew(place, tables["wears"], replaced, reason, profile, now)
     if for_inside:
         day = now.date() if last is None else min(last, now.replace(tzinfo=None)).date()
         due = duties_tables(tables["wears"], roster, equipment_beside(place), profile, day)
-        shown, note, sheets = _inside(chosen, profile, now, since, copies, due)
+        shown, note, sheets = _inside(chosen, unheard, profile, now, since, copies, due)
     else:
         shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now)
     _write(out, shown, note, sheets, outside=not for_inside)
@@ -178,7 +179,7 @@ def audit(
             meaning = NO_ROW
         wears = counted(chosen["wears"].height, "wear")
         if silent:
-            wears += f", and {counted(silent, 'entry', 'entries')} never heard under air, in no figure"
+            wears += f", and {counted(silent, 'entry', 'entries')} never heard under air, in no rate"
         echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 
@@ -226,6 +227,7 @@ def _outside(
 
 def _inside(
     ledger: Ledger,
+    unheard: pl.DataFrame,
     profile: Profile,
     now: datetime,
     since: datetime | None,
@@ -242,7 +244,7 @@ def _inside(
     from dashboard.trends.inside_summary import inside_html, inside_periods
     from dashboard.trends.summary_words import inside_readme
 
-    made = audit_ledger(ledger, profile)
+    made = audit_ledger(ledger, unheard, profile)
     tables = {**made.tables, **due}
     found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
     if found is not None:
@@ -286,8 +288,13 @@ def _write(
         (aside / "README.txt").write_text(note, encoding="utf-8")
 
 
-def _nothing(archive: Path, every: pl.DataFrame) -> str:
-    """Say why there is nothing to sum up, and what to do."""
+def _nothing(archive: Path, every: pl.DataFrame, silent: int) -> str:
+    """Say why there is nothing to sum up, and what to do; `silent` entries were never heard."""
+    if silent:
+        return (
+            f"no set was heard under air in this period, but {counted(silent, 'entry', 'entries')} of people "
+            f"who were tallied in: of their air nothing is known. --inside counts them"
+        )
     days = every["started"].drop_nulls().dt.strftime("%Y-%m-%d").sort()
     if len(days):
         first, last = days[0], days[-1]

@@ -86,7 +86,10 @@ def published_now(context: PageContext, look: TrendsLook) -> dict[str, Published
 
 def inside(context: PageContext, look: TrendsLook) -> Audit:
     """Return the service's own tables, made once while the ledger stays as it is."""
-    return look.audits.get("all", lambda: audit(look.ledger, context.profile, look.forecasts, look.falls))
+    return look.audits.get(
+        "all",
+        lambda: audit(look.ledger, look.never_heard, context.profile, look.forecasts, look.falls),
+    )
 
 
 def zipped(shown: Mapping[str, pl.DataFrame], note: str, *, published: bool) -> bytes:

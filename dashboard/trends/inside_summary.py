@@ -16,7 +16,7 @@ from analysis.trends.before_after import Change
 from analysis.trends.comparisons import Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
-from analysis.trends.measures import FLAGS, PER_WEARS
+from analysis.trends.measures import FLAGS, PER_WEARS, wears_of
 from analysis.trends.planning import PlanningRate, by_task
 from dashboard.trends import before_after_view, sentences
 from dashboard.trends import summary_words as words
@@ -100,8 +100,8 @@ def _key_figures(alike: pl.DataFrame, period: str) -> str:
     before = alike.filter(pl.col("month") < period).tail(BEFORE[length])
     each = words.A_LENGTH.format(length=length)
     figures = [
-        ("Wears", f"{row['wears']:,}", "", _mean_of(before, "wears", None, each, 0)),
-        ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before, "hours", None, each, 1)),
+        ("Wears", f"{row['wears']:,}", "", _mean_of(before["wears"], None, each, 0)),
+        ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before["hours"], None, each, 1)),
     ]
     for name, size, title, places in (
         ("hard_min", "wears", "Minutes breathing hard, a wear", 1),
@@ -109,25 +109,27 @@ def _key_figures(alike: pl.DataFrame, period: str) -> str:
         ("heat_dose", "heat_dose_wears", "Heat dose, a wear", 3),
     ):
         mean = f"{row[name] / row[size]:,.{places}f}" if row[size] else words.NOTHING
-        figures.append((title, mean, "", _mean_of(before, name, size, "", places)))
+        figures.append((title, mean, "", _mean_of(before[name], before[size], "", places)))
     for event in FLAGS:
         unit = sentences.UNIT[event]
         title = f"{sentences.MEASURE[event][:1].upper()}{sentences.MEASURE[event][1:]}, {unit}"
-        shown, interval = f"{row[event]:,}", ""
+        shown, interval = sentences.events_text(row, event), ""
         if row[f"{event}_rate"] is not None:
             shown = f"{shown} ({sentences.figure(row[f'{event}_rate'])})"
             interval = " to ".join(sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
-        figures.append((title, shown, interval, _mean_of(before, event, "wears", "", 1, PER_WEARS)))
+        mean = _mean_of(before[event], wears_of(before, event), "", 1, PER_WEARS)
+        figures.append((title, shown, interval, mean))
+    known = sentences.known_of_never_heard(row)
+    shown = f"{row['never_heard']:,}" + (f": {known}" if known else "")
+    figures.append((words.NEVER_HEARD, shown, "", _mean_of(before["never_heard"], None, each, 1)))
     return table_of(heads_of(words.INSIDE_HEADS, length), figures, numbers=(1, 2, 3))
 
 
-def _mean_of(
-    before: pl.DataFrame, name: str, size: str | None, unit: str, places: int, per: float = 1.0
-) -> str:
-    over = float(len(before)) if size is None else float(before[size].sum())
+def _mean_of(amounts: pl.Series, sizes: pl.Series | None, unit: str, places: int, per: float = 1.0) -> str:
+    over = float(len(amounts)) if sizes is None else float(sizes.sum())
     if not over:
         return words.NOTHING
-    return f"{per * float(before[name].sum()) / over:,.{places}f} {unit}".strip()
+    return f"{per * float(amounts.sum()) / over:,.{places}f} {unit}".strip()
 
 
 def _charts(by_month: pl.DataFrame, period: str) -> str:

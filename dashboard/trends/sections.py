@@ -23,6 +23,7 @@ from analysis.trends.measures import (
     EVENTS,
     FEWEST_WEARS_FOR_A_RATE,
     PER_WEARS,
+    wears_of,
 )
 from analysis.trends.planning import PlanningRate, by_task, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force
@@ -83,12 +84,12 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
         cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
         cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
         for measure in PEOPLE_FLAGS:
-            rate = binomial_rate(row[measure], row["wears"], PER_WEARS)
-            if rate is None or row["wears"] < FEWEST_WEARS_FOR_A_RATE:
-                cells.append(count(row[measure]))
+            rate = binomial_rate(row[measure], wears_of(row, measure), PER_WEARS)
+            if rate is None or rate.exposure < FEWEST_WEARS_FOR_A_RATE:
+                cells.append(events(row, measure))
                 continue
             figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
-            text = f"{row[measure]:,}: {figure} ({low}\u00a0to\u00a0{high})"
+            text = f"{sentences.events_text(row, measure)}: {figure} ({low}\u00a0to\u00a0{high})"
             cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
         cells.append(classes(row))
         cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
@@ -162,6 +163,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
         (pl.col("mean_l_min").filter(pl.col("last")).mean()).alias("late"),
         (pl.col("mean_l_min").filter(~pl.col("last")).mean()).alias("early"),
         pl.col("heat_dose").count().alias("heat_dose_wears"),
+        pl.col("low_air_exits").null_count().alias("low_air_exits_unknown"),
         *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
     )
     summed = first.join(sums.collect(), on="who", how="left", maintain_order="left")
@@ -177,7 +179,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
             _change(row["late"], row["early"]),
             dose(row),
             classes(row),
-            count(row["low_air_exits"]),
+            events(row, "low_air_exits"),
             f"{row['no_motion_alarms']}, {row['distress_alarms']}",
             number(row["silent_min"], "min", 1),
         ]
@@ -294,6 +296,11 @@ def classes(row: dict[str, Any]) -> Any:
         return "–"
     minutes = [row[f"class_{one}_s"] / 60 / wears for one in THERMAL_CLASSES]
     return cell(" / ".join(f"{one:.1f}" for one in minutes), value=sum(minutes[1:]))
+
+
+def events(row: dict[str, Any], event: str) -> Any:
+    """Return the cell of wears with an event; beside it those of which nobody knows."""
+    return cell(sentences.events_text(row, event), value=row[event])
 
 
 def dose(row: dict[str, Any]) -> Any:

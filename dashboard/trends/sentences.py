@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
@@ -73,6 +74,13 @@ SEEN_PART = {
     "wearer": "a wearer with {ratio:.0f} times as many",
     "set": "a set with {ratio:.0f} times the silence",
 }
+NOT_KNOWN = " ({unknown:,} not known)"
+NEVER_HEARD = "Never heard under air: {entries}, in no rate and no mean. Known of them: {known}."
+NEVER_HEARD_EVENT = {
+    "low_air_exits": "{count:,} left below the low-air warning",
+    "no_motion_wears": "{count:,} with a no-motion alarm",
+    "distress_wears": "{count:,} with a distress alarm",
+}
 TOO_FEW_TO_COMPARE = "Too few wears for any comparison yet."
 
 
@@ -105,6 +113,28 @@ def smallest_text(smallest: Mapping[str, SmallestEffect | None]) -> str:
         return "There are too few events to notice even large differences." if smallest else ""
     listed = f"{', '.join(told[:-1])} or {told[-1]}" if len(told) > 1 else told[0]
     return SEEN.format(parts=listed)
+
+
+def events_text(row: Mapping[str, Any], event: str) -> str:
+    """Return how many wears had an event, and of how many nobody knows; `row` as `sums_by`."""
+    unknown = row["low_air_exits_unknown"] if event == "low_air_exits" else 0
+    return f"{row[event]:,}" + (NOT_KNOWN.format(unknown=unknown) if unknown else "")
+
+
+def known_of_never_heard(row: Mapping[str, Any]) -> str:
+    """Return what voice and alarms tell of entries that no set was heard of; `row` as `with_never_heard`."""
+    told = [
+        text.format(count=row[f"never_heard_{event}"])
+        for event, text in NEVER_HEARD_EVENT.items()
+        if row[f"never_heard_{event}"]
+    ]
+    return ", ".join(told)
+
+
+def never_heard_text(row: Mapping[str, Any]) -> str:
+    """Say how many entries were never heard, and what is known of them; `row` as `with_never_heard`."""
+    entries = counted(row["never_heard"], "entry", "entries")
+    return NEVER_HEARD.format(entries=entries, known=known_of_never_heard(row) or "nothing")
 
 
 def planning_finding(

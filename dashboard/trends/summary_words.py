@@ -16,6 +16,7 @@ KEY_FIGURES = "The {length} in figures"
 KEY_HEADS = ("", "This {length}", "A {length} before (mean of up to {before})")
 INSIDE_HEADS = ("", "This {length}", "95\u00a0% interval", "A {length} before (mean of up to {before})")
 A_LENGTH = "a {length}"
+NEVER_HEARD = "Entries never heard under air (in no rate, in no mean)"
 NOTHING = "–"
 CHARTS = "Month by month"
 NO_MONTH_SHOWN = "No month has this figure."
@@ -53,7 +54,8 @@ AMOUNT = {
 PUBLISHED_NOTE = (
     "Each figure covers at least {people} people. Events are rounded to 5 and shown as a range: "
     "“3 to 7” means a count from 3 to 7. Hours are rounded to 5, means to two figures. "
-    "A dash means: too few people to show it."
+    "A dash means: too few people to show it. Only known exits below the warning count: if the end of a wear "
+    "was not heard, nobody knows."
 )
 TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
 NO_ROW = (

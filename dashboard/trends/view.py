@@ -63,7 +63,7 @@ class TrendsLook:
     # Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
     there: Choosable = field(default_factory=lambda: Choosable([], [], [], [], near_misses=False))
-    # Entries of people who were never heard under air, as `wears`: nothing of them is known.
+    # Entries of people who were never heard under air, as `wears`.
     never_heard: pl.DataFrame = field(
         default_factory=lambda: with_station_and_role(empty_ledger()["wears"], no_roster())
     )
@@ -93,16 +93,19 @@ class Choosable:
     near_misses: bool
 
 
-def known_of(wears: pl.DataFrame) -> Choosable:
-    """Return what wears can be chosen by."""
-    years = sorted(wears["started"].drop_nulls().dt.year().unique().to_list(), reverse=True)
-    there = set(_words_of(wears, "kind"))
+def known_of(*lots: pl.DataFrame) -> Choosable:
+    """Return what wears can be chosen by, of all lots together."""
+    there: dict[str, set[Any]] = {
+        name: {word for wears in lots for word in wears[name].drop_nulls().unique()}
+        for name in ("kind", "station", "role")
+    }
+    years = {year for wears in lots for year in wears["started"].drop_nulls().dt.year().unique()}
     return Choosable(
-        [str(year) for year in years],
-        [kind for kind in KINDS if kind in there],
-        _words_of(wears, "station"),
-        _words_of(wears, "role"),
-        wears["near_miss"].count() > 0,
+        [str(year) for year in sorted(years, reverse=True)],
+        [kind for kind in KINDS if kind in there["kind"]],
+        sorted(there["station"]),
+        sorted(there["role"]),
+        any(wears["near_miss"].count() > 0 for wears in lots),
     )
 
 
@@ -156,10 +159,6 @@ def day_of(word: str) -> date | None:
         return date.fromisoformat(word)
     except ValueError:
         return None
-
-
-def _words_of(wears: pl.DataFrame, column: str) -> list[str]:
-    return sorted(wears[column].drop_nulls().unique().to_list())
 
 
 def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
@@ -359,7 +358,7 @@ class Keeper:
                     self._version,
                     lines,
                     falls,
-                    known_of(wears),
+                    known_of(wears, unheard),
                     unheard,
                 )
                 self._joined = (state, look)

@@ -44,6 +44,7 @@ HEAT_NOTE = "Heat dose is worked out from the air temperature. It is not what a 
 
 DOSE_LIMIT = "The profile's limit for the dose of one wear is {limit:g}."
 WITHOUT_SENSOR = "{count} without a heat sensor are left out."
+WITHOUT_END = "{count} whose end was not heard are left out."
 BARS_CUT = "Bars of {count} reach beyond the top of the plot."
 TITLE = "Wears over time"
 PERIOD = "Period"
@@ -53,6 +54,7 @@ NOTHING = (
     "No wears in this period. Wears appear here as soon as an archive holds pressure readings: bring in a "
     "capture with `underair import`, or listen with `underair listen`. " + ONGOING
 )
+NOBODY_HEARD = "No set was heard under air in this period."
 FEW = (
     f"{{wears}} in this period: too few for a rate ({FEWEST_WEARS_FOR_A_RATE} are needed). The page shows "
     "counts only and looks for no trend."
@@ -112,7 +114,6 @@ TEST_HEADS = ["What", "Test", "Done", "Due", "State", "Last wear (UTC)", "Stands
 EQUIPMENT = {"set": "Set", "cylinder": "Cylinder"}
 OVERDUE, DUE_SOON, NOT_DUE = "overdue by {days}", "due in {days}", "not due yet"
 NEAR_MISSES, ONLY_NEAR_MISSES = "Near misses", "Near misses only"
-NEVER_HEARD = "Never heard under air: {entries}. Nothing of them is in these figures."
 WITHOUT_STATION = "{count} have no station and are in no comparison of stations."
 BY_YEAR, BY_QUARTER = "{part} by year", "{part} by quarter"
 WORKING = "Analysing new wears: {part} of their messages read. The page opens by itself."
@@ -136,7 +137,8 @@ PART_HEADS = heads(
 )
 PART_NOTE = (
     "“10: 10 (5.0 to 19)” means: 10 wears had the event, which is 10 in 1000 wears. The true "
-    "rate is probably from 5.0 to 19 (exact 95\u00a0% interval). These figures are not adjusted. A diamond "
+    "rate is probably from 5.0 to 19 (exact 95\u00a0% interval). “Not known” counts wears whose end was not "
+    "heard; they are in no rate of exits. These figures are not adjusted. A diamond "
     "marks what stands out after kind and task are taken into account."
 )
 ALL_TASKS = "all tasks"
@@ -160,7 +162,7 @@ WEARS_BELOW = "wears"
 MONTHS_TABLE = "By month"
 MONTH_HEADS = heads(
     "Month | Wears | Wearers | Hours | Breathing hard | Heat dose | Left below warning",
-    f"Wears with no-motion | Wears with distress | {CLASSES_HEAD} | Not heard",
+    f"Wears with no-motion | Wears with distress | {CLASSES_HEAD} | Not heard | Entries never heard",
 )
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
@@ -196,20 +198,24 @@ def month_text(month: date) -> str:
     return f"{month:%Y-%m}"
 
 
-def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0) -> str:
+def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0, left_out: int = 0) -> str:
     """Say what a rate's plot shows: count, rate, interval, months that stand out, trend; or why not.
 
-    `holds` says whether its trend is among what stands out, `cut` how many bars the plot cuts off.
+    - `holds`: whether its trend is among what stands out.
+    - `cut`: how many bars the plot cuts off.
+    - `left_out`: wears of which it is not known.
     """
     table = found.table
     events = int(table["events"].sum())
+    without = f" {WITHOUT_END.format(count=counted(left_out, 'wear'))}" if left_out else ""
     if found.total is None:
-        return f"{events} in {counted(int(table['wears'].sum()), 'wear')}: too few wears for a rate."
+        few = f"{events} in {counted(int(table['wears'].sum()), 'wear')}: too few wears for a rate."
+        return few + without
     _, wears, rate, low, high = found.total
     text = f"{events:,} of {counted(wears, 'wear')}: {_short(rate)} per 1000 "
     text += f"(95\u00a0% interval {_short(low)} to {_short(high)}). "
     text += judged_text(found.judged, table) + trend_text(found.trend, "per 1000 wears", holds)
-    return text + (f" {BARS_CUT.format(count=counted(cut, 'month'))}" if cut else "")
+    return text + (f" {BARS_CUT.format(count=counted(cut, 'month'))}" if cut else "") + without
 
 
 def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: int = 0) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.measures import MonthlyMean, monthly_total
+from analysis.trends.measures import MonthlyMean, monthly_total, wears_of
 from dashboard.theme import CHART_BLUE, CHART_GREY
 from dashboard.trends import words
 from dashboard.trends.figures import HEIGHT_PX, mean_figure, nice_top, plot, scatter
@@ -50,15 +50,16 @@ def season_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, di
     over = months.filter(pl.col("month") < running)
     whole = over.with_columns(year=pl.col("month").dt.year(), number=pl.col("month").dt.month())
     years = whole.group_by("year").len().filter(pl.col("len") == 12)["year"].sort()
-    whole = whole.filter(pl.col("year").is_in(years.implode()))
+    whole = whole.filter(pl.col("year").is_in(years.implode())).with_columns(whole=pl.lit(1))
     made: list[tuple[str, str, dict[str, Any] | None, str]] = []
     for name, size, title, per in SEASONS:
         if len(years) < FEWEST_YEARS:
             made.append((f"season-{name}", title, None, words.SEASON_TOO_SHORT))
             continue
-        value = per * pl.col(name) / pl.col(size) if size else pl.col(name).cast(pl.Float64)
+        whole = whole.with_columns(over=wears_of(whole, name) if size == "wears" else pl.col(size or "whole"))
+        value = per * pl.col(name) / pl.col("over")
         each = whole.with_columns(value.fill_nan(None).alias("value"))
-        sums = pl.col(name).sum() / (pl.col(size).sum() if size else pl.len())
+        sums = pl.col(name).sum() / pl.col("over").sum()
         means = whole.group_by("number").agg((per * sums).fill_nan(None).alias("value")).sort("number")
         made.append(
             (f"season-{name}", title, _season_figure(each, means), _season_sentence(means, len(years)))

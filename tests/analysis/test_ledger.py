@@ -135,10 +135,10 @@ def test_hard_breathing_counts_seconds_at_and_above_the_threshold() -> None:
     assert row["low_air_exits"] == 0
 
 
-def test_an_exit_below_the_warning_is_counted_and_an_unknown_warning_is_not() -> None:
+def test_an_exit_below_the_warning_is_counted_and_is_unknown_without_a_warning() -> None:
     assert wears_of(results_of_one_wear([40.0], end_bar=54.0))["low_air_exits"].to_list() == [1]
     assert wears_of(results_of_one_wear([40.0], end_bar=55.0))["low_air_exits"].to_list() == [0]
-    assert wears_of(results_of_one_wear([40.0], low_air_bar=None))["low_air_exits"].to_list() == [0]
+    assert wears_of(results_of_one_wear([40.0], low_air_bar=None))["low_air_exits"].to_list() == [None]
 
 
 def test_only_alarms_that_the_set_reported_are_counted() -> None:

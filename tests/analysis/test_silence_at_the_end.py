@@ -94,3 +94,54 @@ def test_a_restart_after_a_long_outage_is_one_silence_in_entry_wear_and_trends(
     assert "started_below_ready" not in codes
     assert results["entries"]["unheard_s"].to_list() == pytest.approx([silence_s], abs=1)
     assert results["wears"]["gap_s"].to_list() == pytest.approx([silence_s, 0.0], abs=1)
+
+
+def events_of(log: Any) -> list[tuple[int, int, int | None]]:
+    """Return no-motion alarms, distress alarms and exits below the warning of each line of the ledger."""
+    messages = log.frames()
+    wears = ledger_of(analyse(messages, PROFILE), messages)["wears"].sort("started")
+    return list(wears.select("no_motion_alarms", "distress_alarms", "low_air_exits").iter_rows())
+
+
+def test_an_alarm_raised_in_a_wears_silence_belongs_to_it(log: Any) -> None:
+    """The gravest alarms come after a set's last reading: no wear held their moment, and none was counted."""
+    _, one, last_s = inside(log)
+    lose(one, 1500)
+    one.say(1700, "alarm", alarm="distress", state="raised")
+    one.say(1710, "alarm", alarm="no_motion", state="raised")
+    assert last_s + 60 == 2879
+    one.say(2900, "alarm", alarm="distress", state="raised")  # after the word out
+    ((still, distress, _),) = events_of(log)
+    assert (still, distress) == (1, 1)
+
+
+def test_an_alarm_of_a_set_whose_valve_was_heard_to_close_is_nobodys(log: Any) -> None:
+    """Taken off and laid down, a set sounds for no motion before the desk has tallied its wearer out."""
+    _, one, last_s = inside(log)
+    one.say(last_s + 40, "alarm", alarm="no_motion", state="raised")
+    ((still, distress, _),) = events_of(log)
+    assert (still, distress) == (0, 0)
+
+
+def test_an_alarm_in_the_silence_of_a_set_that_nobody_tallied_is_counted(log: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    one.say(500, "alarm", alarm="distress", state="raised")
+    ((still, distress, _),) = events_of(log)
+    assert (still, distress) == (0, 1)
+
+
+def test_who_left_unheard_above_the_warning_is_unknown_and_below_it_by_voice_is_known(log: Any) -> None:
+    """Silence above the warning had counted as no exit below it: a failing radio looked safe."""
+    desk, one, _ = inside(log)
+    lose(one, 1500)
+    assert [exits for _, _, exits in events_of(log)] == [None]
+    desk.say(2500, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=40.0)
+    assert [exits for _, _, exits in events_of(log)] == [1]
+
+
+def test_a_silence_that_the_set_itself_ended_leaves_the_exit_known(log: Any) -> None:
+    _, one, _ = inside(log)
+    one.said = [each if not 1500 <= each[0] < 1900 else (*each[:2], True, *each[3:]) for each in one.said]
+    assert [exits for _, _, exits in events_of(log)] == [0]

@@ -10,9 +10,11 @@ import polars as pl
 import pytest
 from scipy.stats import theilslopes
 
+from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal, signals
+from analysis.trends.false_marks import Redrawn
 from analysis.trends.ledger import SET_EVENTS, WEARS, falls_between_wears
-from analysis.trends.measures import by_month, monthly_mean, monthly_rate
+from analysis.trends.measures import by_month, judged_months, monthly_mean, monthly_rate
 from analysis.trends.roster import with_station_and_role
 from analysis.trends.sets import events_of, set_counts
 from analysis.trends.statistics import (
@@ -156,6 +158,32 @@ def test_one_station_is_compared_with_nobody_at_all() -> None:
     wears = with_station_and_role(ledger["wears"], only)
     assert wears["station"].n_unique() == 2  # it, and none
     assert set(signals(wears, ledger["set_events"]).smallest) == {"wearer", "set"}
+
+
+def test_a_wear_of_which_nobody_knows_how_it_ended_is_in_no_rate_of_exits() -> None:
+    """A third of the wears fell silent above the warning: they had counted as if they had left above it."""
+    ledger, roster = three_years(1)
+    wears = with_station_and_role(ledger["wears"], roster)
+    lost = pl.int_range(pl.len()) % 3 == 0
+    exits = pl.when(~lost).then(pl.col("low_air_exits"))
+    part, heard = wears.with_columns(exits), wears.filter(~lost)
+    running = date(2032, 1, 1)
+    months, alone = by_month(part), by_month(heard)
+    assert months["low_air_exits_unknown"].sum() == wears.height - heard.height
+    one, other = (monthly_rate(each, "low_air_exits") for each in (months, alone))
+    assert one.total == other.total
+    assert one.table["wears"].to_list() == alone["wears"].to_list()
+    marks, same = (judged_months(each, running)["low_air_exits"] for each in (part, heard))
+    np.testing.assert_array_equal(marks.upper, same.upper)
+    (change, again) = (changes(each, date(2030, 6, 1))[0] for each in (part, heard))
+    assert change == again
+    assert (
+        Redrawn(part).wears(np.random.default_rng(0))["low_air_exits"].null_count()
+        == part["low_air_exits"].null_count()
+    )
+    station = next(one for one in signals(part, ledger["set_events"]).found if one.measure == "low_air_exits")
+    theirs = heard.filter(pl.col("station") == station.name)
+    assert (station.wears, station.events) == (theirs.height, theirs["low_air_exits"].sum())
 
 
 def test_the_month_that_is_not_over_is_shown_and_not_judged() -> None:

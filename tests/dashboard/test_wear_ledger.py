@@ -287,9 +287,45 @@ def test_who_was_never_heard_is_told_apart_from_the_wears(tmp_path: Path) -> Non
     assert ledger.tables()["wears"]["wearer_id"].to_list() == ["W-1"]
     assert ledger.everybody()["wearer_id"].sort().to_list() == ["W-1", "W-2"]
     page = str(trends_page.layout(context, {}))
-    assert "Never heard under air: 1 entry. Nothing of them is in these figures." in page
+    assert "Never heard under air: 1 entry, in no rate and no mean. Known of them: nothing." in page
     done = CliRunner().invoke(
         root, ["audit", "--inside", "--archive", str(archive), "--out", str(tmp_path / "out")]
     )
     assert done.exit_code == 0, done.output
-    assert "1 wear, and 1 entry never heard under air, in no figure; tables" in done.output
+    assert "1 wear, and 1 entry never heard under air, in no rate; tables" in done.output
+    (month,) = pl.read_csv(tmp_path / "out" / "by_month.csv").to_dicts()
+    assert (month["wears"], month["wearers"], month["never_heard"]) == (1, 1, 1)
+
+
+def test_where_nobody_was_heard_nothing_is_known_and_that_is_not_none(tmp_path: Path) -> None:
+    """The page said that there were no wears, though three people had gone in, one to 20 bar."""
+    log = WrittenLog()
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for number in (1, 2, 3):
+        about = {"incident_id": "I-1", "set_id": f"S-{number}", "wearer_id": f"W-{number}"}
+        desk.say(10, "tally", action="in", **about)
+        desk.say(610, "tally", action="out", **about)
+    desk.say(500, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=20.0)
+    log.talker("S-2").say(300, "alarm", alarm="distress", state="raised")
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    seal_messages(archive, log.frames(), "log")
+    WearLedger(Archive(archive), Profile.default()).update(OPENED + timedelta(days=9))
+    context = PageContext(archive=Archive(archive), profile=Profile.default())
+    page = str(trends_page.layout(context, {"year": "2031"}))
+    known = "1 left below the low-air warning, 1 with a distress alarm"
+    assert f"Never heard under air: 3 entries, in no rate and no mean. Known of them: {known}." in page
+    assert "No set was heard under air in this period." in page
+    assert "No wears in this period" not in page
+    assert f"3: {known}" in page
+    about = ["--archive", str(archive), "--out", str(tmp_path / "out")]
+    done = CliRunner().invoke(root, ["audit", "--inside", *about])
+    assert done.exit_code == 0, done.output
+    (month,) = pl.read_csv(tmp_path / "out" / "by_month.csv").to_dicts()
+    assert [month[name] for name in ("wears", "never_heard", "never_heard_low_air_exits")] == [0, 3, 1]
+    assert month["low_air_exits_rate"] is None
+    assert f"3: {known}" in (tmp_path / "out" / "summary.html").read_text()
+    done = CliRunner().invoke(root, ["audit", *about])
+    assert done.exit_code == 1
+    assert "in this period, but 3 entries of people who were tallied in" in str(done.exception)
