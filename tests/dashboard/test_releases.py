@@ -21,6 +21,7 @@ from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
 from dashboard.context import PageContext
 from dashboard.trends.export import published_now
+from dashboard.trends.outside import service_of
 from dashboard.trends.outside_summary import published_html, published_periods
 from dashboard.trends.releases import FILE_NAME, BadReleases, ReleaseLine, faults, publish, published, replace
 from dashboard.trends.view import TrendsLook
@@ -179,3 +180,45 @@ def test_too_few_people_are_said_and_not_counted(tmp_path: Path) -> None:
     month = next(m for m in reversed(months) if known[m].cells[0].wears is None)
     sheet = published_html(known, month, Profile.default(), at("2029-05-01"))
     assert f"Too few people were at work in {month} to publish it." in sheet
+
+
+def between(first: str, last: str) -> pl.DataFrame:
+    """The wears from one month to another, both included."""
+    return wears().filter(pl.col("started").dt.strftime("%Y-%m").is_between(pl.lit(first), pl.lit(last)))
+
+
+def test_a_period_without_a_message_is_not_published_and_stays_open(tmp_path: Path) -> None:
+    """Empty months were published as 0 wears for good: captures that came later had no place."""
+    early = pl.concat([between("2028-01", "2029-01"), between("2029-03", "2029-03")])
+    first = publish(tmp_path, early, at("2029-09-10"))
+    assert {"2029-01", "2029-03", "2029-Q1"} <= set(first)
+    assert not {"2029-02", "2029-04", "2029-Q2", "2029-08"} & set(first)
+    # What came late has its month and quarter, unless its quarter was published without it.
+    late = pl.concat([between("2028-01", "2029-03"), between("2029-06", "2029-06")])
+    second = publish(tmp_path, late, at("2029-09-11"))
+    assert set(second) - set(first) == {"2029-06", "2029-Q2"}
+    # Nor does it come out as what the year has more than its quarters.
+    assert "2029" in publish(tmp_path, late, at("2030-01-02"))
+    months = service_of(second, "month")
+    assert [name for name, _ in months[-5:]] == ["2029-02", "2029-03", "2029-04", "2029-05", "2029-06"]
+    assert [cell.wears is None for _, cell in months[-5:]] == [True, False, True, True, False]
+    with pytest.raises(BadReleases, match="2029-02 was never published"):
+        replace(tmp_path, late, "2029-02", "no", "officer", at("2030-02-01"))
+
+
+def test_alarms_that_no_set_ever_raised_are_unknown_not_none(tmp_path: Path) -> None:
+    """Sets without a motion sensor, or whose alarms nobody receives, had "0 to 2" for every month."""
+    without = wears().with_columns(no_motion_alarms=pl.lit(0), distress_alarms=pl.lit(0))
+    known = publish(tmp_path, without.filter(pl.col("started") < at("2028-04-01")), at("2028-04-02"))
+    cell = known["2028-03"].cells[0]
+    assert set(cell.events) == {"low_air_exits", "silent_wears"}
+
+
+def test_a_late_capture_does_not_stop_what_is_published_later(tmp_path: Path) -> None:
+    """A quarter had more alarms than its months may have had, so nothing more was ever published."""
+    publish(tmp_path, wears().filter(pl.col("started") < at("2028-03-01")), at("2028-03-02"))
+    flood = wears().with_columns(
+        distress_alarms=pl.when(pl.col("started") < at("2028-03-01")).then(3).otherwise("distress_alarms")
+    )
+    assert "2028-Q1" in publish(tmp_path, flood, at("2028-04-02"))
+    assert "2028" in publish(tmp_path, flood, at("2029-01-02"))
