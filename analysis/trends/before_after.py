@@ -149,7 +149,7 @@ class _Shape:
     months: Codes
 
     def only(self, those: slice | NDArray[np.bool_]) -> _Shape:
-        return _Shape(*(each[those] for each in (self.after, self.strata, self.incidents, self.months)))
+        return _Shape(self.after[those], self.strata[those], self.incidents[those], self.months[those])
 
     def seasonal(self, events: float) -> bool:
         span = int(self.months.max() - self.months.min()) + 1

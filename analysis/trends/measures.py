@@ -247,8 +247,8 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     found: dict[str, Predicted | None] = {}
     for name, flag in flags_of(wears).items():
         known = known_places(flag)
-        shape = (each[known] for each in (month - begin, strata, incidents))
-        found[name] = predicted_counts(flag[known], *shape, over, begin % 12)
+        when, lot, units = (each[known] for each in (month - begin, strata, incidents))
+        found[name] = predicted_counts(flag[known], when, lot, units, over, begin % 12)
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
         found[name] = predicted_logs(values, month - begin, strata, over, begin % 12)
