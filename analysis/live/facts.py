@@ -94,6 +94,12 @@ def row_of(
         remarks = (*remarks, Reason("two_incidents", who=", ".join(inside.also_in)))
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
+    if inside.said_out is not None:
+        at_us, how = inside.said_out
+        remarks = (
+            *remarks,
+            Reason("settled_breathing" if how == "resolved" else "tallied_out", in_seconds(at_us)),
+        )
     if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     if wear is not None and wear.setup_changed:

@@ -208,6 +208,8 @@ class ServiceBoard:
         for one in found:
             elsewhere = in_at.get(one.entry.wearer_id or "", set()) - {one.entry.incident_id or ""}
             one.also_in = tuple(sorted(elsewhere)) if one.tallied_in else ()
+            if one.entry.stay is None:
+                one.said_out = max(self._words_on(one.entry), default=None)
         return found
 
     def _cries_for_help(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
@@ -228,12 +230,21 @@ class ServiceBoard:
         last = entry.wears[-1]
         if entry.stay is not None:
             return (now_us - heard_us) * 1e-6 <= FORGOTTEN_S and goes_on(last, live_set)
-        if self._word_on(entry) is not None:
+        if self._accounted(entry) is not None:
             return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
         return now_us - last.ended_us <= FORGOTTEN_AFTER_US and not closed_in_order(last)
 
-    def _word_on(self, entry: Entry) -> tuple[int, str] | None:
-        """Return when and how a person accounted for whoever wore a set that nobody was tallied in with."""
+    def _accounted(self, entry: Entry) -> tuple[int, str] | None:
+        """Return when and how a person accounted for whoever wore a set that nobody was tallied in with.
+
+        A set that breathes on after the word is on somebody whom it was not about, or who went in again.
+        """
+        heard = self._sets[entry.wears[-1].set_id].heard
+        from_us = entry.wears[-1].ended_us - heard.silent_after_us
+        return min((one for one in self._words_on(entry) if one[0] >= from_us), default=None)
+
+    def _words_on(self, entry: Entry) -> list[tuple[int, str]]:
+        """Return when and how persons said that whoever wears a set that nobody is tallied in with is out."""
         (set_id,), since_us = entry.set_ids, entry.wears[-1].started_us
         words = [
             (one.at_us, "resolved")
@@ -243,7 +254,7 @@ class ServiceBoard:
         words += [
             (one.from_us, "tallied_out") for one in self.desks.book.unmatched if one.row["set_id"] == set_id
         ]
-        return min((one for one in words if one[0] >= since_us), default=None)
+        return [one for one in words if one[0] >= since_us]
 
     def settle(self) -> None:
         """Fit every clock anew and start every filter anew: the answer then depends on the messages alone."""
@@ -417,7 +428,7 @@ class ServiceBoard:
     def _left(self, entry: Entry, shown: set[str], now_s: float) -> tuple[int, str] | None:
         """Return when and how whoever was not tallied in left the page; None when too long ago."""
         last_us, in_order = entry.wears[-1].ended_us, closed_in_order(entry.wears[-1])
-        word = self._word_on(entry)
+        word = self._accounted(entry)
         if entry.entry_id in shown:
             return None
         if word is None and not in_order:  # nobody said out: told for as long again

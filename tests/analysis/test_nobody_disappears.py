@@ -213,6 +213,36 @@ def test_an_entry_that_was_settled_says_so_with_the_pressure_at_that_moment(log:
     assert "tallied_out" not in codes(only(shown))
 
 
+@pytest.mark.parametrize("word", ["out", "resolved"])
+def test_a_word_ends_no_row_of_a_set_without_a_tally_that_breathes_on(log: Any, see: Any, word: str) -> None:
+    """A slip with the set's ID hid whoever breathed from it, as soon as the set fell silent."""
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    one.breathe(20, 600, closes=False)
+    if word == "out":
+        tally(desk, 300, "out", "W-9", "S-1")
+    else:
+        desk.say(300, "resolved", incident_id="I-1", set_id="S-1", text="is out")
+    code = {"out": "tallied_out", "resolved": "settled_breathing"}[word]
+    for at_s in (400, 800):
+        shown = see(at_s)
+        assert {code, "no_tally"} <= {*codes(only(shown))}, at_s
+        assert shown.came_out == (), at_s
+    assert only(shown).attention in ("silent", "silent_past", "not_accounted")
+
+
+def test_a_word_about_a_set_without_a_tally_as_it_falls_silent_accounts_for_it(log: Any, see: Any) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    one.breathe(20, 600, closes=False)
+    tally(desk, 615, "out", "W-9", "S-1")
+    shown = see(700)
+    assert shown.rows == ()
+    assert [one.ended_how for one in shown.came_out] == ["tallied_out"]
+
+
 def gauge(desk: Any, at_s: float, bar: float) -> None:
     desk.say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
 
