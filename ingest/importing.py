@@ -21,7 +21,8 @@ from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, s
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.kinds import KINDS
-from ingest.contract.times import EPOCH, micros
+from ingest.contract.times import EPOCH, micros, rfc3339
+from ingest.receipt_jumps import NEAR_LINES, Jump, find_jumps
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks
@@ -54,6 +55,7 @@ def import_capture(
     changes nothing: what was kept counts as duplicates then, and what was refused counts as refused again.
     Where another listener heard the same messages on another clock, the capture's times of receipt are put on
     the archive's clock, so that no clock seems to jump; its own are kept beside (`ingest.archive.imports`).
+    Where its listener's clock was set meanwhile, later times of receipt go on from the earlier clock.
 
     Raises `BadCapture` when the file cannot be read at all; `ArchiveProblem` when the archive cannot be
     written.
@@ -70,15 +72,20 @@ def import_capture(
     lines = read_lines(path)
     received = EPOCH
     chunk = 0
+    before: list[Heard | BadLine] = []
     while items := _chunk(lines):
         builder = FrameBuilder(mapper)
-        for item in items:
+        jumps = {one.line: one for one in find_jumps([*before, *items])}
+        for line, item in enumerate(items, len(before)):
+            if line in jumps:
+                clock.jumped(jumps[line])
             if isinstance(item, BadLine):
                 refusal = RefusedMessage(f"{path.name}: {item.reason}", f"line {item.number}")
                 builder.refuse(micros(received), "", item.line, False, refusal)
             else:
-                received = item.received
-                builder.add(micros(item.received), item.topic, item.payload, item.retained)
+                received = item.received - clock.set_forward
+                builder.add(micros(received), item.topic, item.payload, item.retained)
+        before = items[-NEAR_LINES:]
         messages = builder.frames()
         try:
             if is_new:
@@ -107,6 +114,16 @@ class _Clock:
     compared: int = 0
     moved: bool = False
     receipts: dict[str, str] = field(default_factory=dict)
+    jumps: list[tuple[datetime, float]] = field(default_factory=list)
+
+    @property
+    def set_forward(self) -> timedelta:
+        """By how much it was set forward so far."""
+        return timedelta(seconds=sum(seconds for _, seconds in self.jumps))
+
+    def jumped(self, jump: Jump) -> None:
+        """Take note that it was set."""
+        self.jumps.append((jump.at, jump.seconds))
 
     def put_right(self, folder: Path, messages: Messages, apart: Difference | None, name: str) -> Messages:
         """Return a chunk with its times of receipt on the archive's clock; its own are kept in a file."""
@@ -141,13 +158,19 @@ class _Clock:
 
     def said(self, file: str) -> list[str]:
         """Return what was done about its clock, in words."""
+        said = [
+            f"{file}: its listener's clock jumped by {by_s:+,.1f} s at {rfc3339(at)}. Later receipt times "
+            "were corrected by that; the archive's folder imports says so"
+            for at, by_s in self.jumps
+        ]
         if not self.moved or self.clock_fast_s is None:
-            return []
+            return said
         how = "fast" if self.clock_fast_s > 0 else "slow"
         return [
+            *said,
             f"{file}: its listener's clock is {abs(self.clock_fast_s):.1f} s {how} against the archive, by "
             f"{self.compared:,} messages that both heard. The receipt times were corrected by that; the "
-            "original ones are in the archive's folder imports"
+            "original ones are in the archive's folder imports",
         ]
 
 

@@ -8,7 +8,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -38,6 +37,7 @@ from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.topics import EVERY_TOPIC
 from ingest.logs import News, log_sentence
 from ingest.rates import LONGEST_TOPIC, Rates
+from ingest.receipt_clock import ReceiptClock
 from ingest.session_id import FILE_NAME as SESSION_FILE
 from ingest.session_id import session_id
 from ingest.settings import Settings, login_of
@@ -94,6 +94,9 @@ class Listener(Started):
         self._say = say
         self._folder = work_folder(self.archive) / "journal" / settings.name
         make_folder(self._folder)
+        self._lock_file = _lock(self._folder, settings.name)
+        self._last_said = ""
+        self._clock = ReceiptClock(self._folder, settings.name, self._say_once)
         self._known_session, client_id = session_id(self._folder, settings.broker)
         self._login = login or login_of(settings.broker)
         self._tls = self._login.tls(self.address)
@@ -112,30 +115,35 @@ class Listener(Started):
         self._client.on_message = self._on_message
         if isinstance(self._client, BatchingClient):
             self._client.take = self._on_batch
+            self._client.clock_us = self._clock.now_us
         self._client.reconnect_delay_set(1, LONGEST_BACKOFF_S)
         self._ack_lock = threading.Lock()
         self._generation = 0
         self._connected = False
         self._leaving = False
-        self._last_said = ""
         self.refusal = ""
         self.subscribed = threading.Event()
         self._retiring = retiring
         self._writing = Writing(
-            self.archive, self._folder, settings.journal, settings.seal, self._acknowledge, self._say
+            self.archive,
+            self._folder,
+            settings.journal,
+            settings.seal,
+            self._acknowledge,
+            self._say,
+            self._clock.now_us,
         )
         self._finished_days = (
             FinishedDays(self.archive, self._say_once) if settings.merge.finished_days else None
         )
         # A connection of its own: the report that receiving is blocked must not wait behind it.
         self._status_client = self._new_client(f"{client_id}-status")
-        down = Status(listener=settings.name, state="down", at=datetime.now(UTC))
+        down = Status(listener=settings.name, state="down", at=self._clock.now())
         self._status_client.will_set(status_topic(settings.name), encode_status(down), qos=1, retain=True)
         self._teller = StatusTeller(self._folder, self._what_matters, self._status, self._publish_status)
         self._rates = Rates(settings.limits.messages_per_s_of_one)
         self._told = (time.monotonic(), 0)
         self._possible_loss = ""
-        self._lock_file = _lock(self._folder, settings.name)
 
     def _new_client(self, client_id: str, *, receiving: bool = False) -> Client:
         broker = self.settings.broker
@@ -229,12 +237,22 @@ class Listener(Started):
         return counts
 
     def _what_matters(self) -> tuple[object, ...]:
+        self._clock.look()
         health = self._writing.health
         trouble = health.trouble or health.sealing_trouble
         disk_is_low = free_bytes(self._folder) < LOW_DISK_BYTES
         told_is_heard = self._status_client.is_connected()
         cannot_keep = bool(self._cannot_keep())
-        return told_is_heard, self._connected, trouble, disk_is_low, cannot_keep, self._possible_loss
+        clock_set_s = round(self._clock.set_us / 1e6)
+        return (
+            told_is_heard,
+            self._connected,
+            trouble,
+            disk_is_low,
+            cannot_keep,
+            self._possible_loss,
+            clock_set_s,
+        )
 
     def _status(self) -> Status:
         health = self._writing.health
@@ -248,7 +266,8 @@ class Listener(Started):
         return Status(
             listener=self.settings.name,
             state="up",
-            at=datetime.now(UTC),
+            at=self._clock.now(),
+            clock_set_s=round(self._clock.set_us / 1e6, 1),
             connected=self._connected,
             received=health.journalled,
             received_per_s=round((health.journalled - received) / max(now - at, 1e-3), 1),
@@ -350,7 +369,7 @@ class Listener(Started):
             self._say_once(f"the connection to {self.address.url} was lost ({reason}); trying again")
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
-        received_us = time.time_ns() // 1000
+        received_us = self._clock.now_us()
         try:
             topic, retained = message.topic, message.retain
         except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
@@ -370,6 +389,7 @@ class Listener(Started):
         )
 
     def _take(self, batch: list[Delivery], size: int) -> None:
+        self._clock.heard()
         if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)

@@ -128,6 +128,10 @@ _FIGURES: dict[str, tuple[str, Callable[[Status], Any]]] = {
         "when a segment last became Parquet, 0 for never",
         lambda status: status.last_sealed.timestamp() if status.last_sealed else 0,
     ),
+    "clock_set_seconds": (
+        "by how much the machine's clock was set, which times of receipt do not follow",
+        lambda status: status.clock_set_s,
+    ),
     "status_timestamp_seconds": (
         "when the listener last said how it is",
         lambda status: status.at.timestamp(),

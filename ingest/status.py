@@ -37,7 +37,11 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     listener: str
     # The broker publishes ``down`` when the listener vanishes (last will).
     state: Literal["up", "down", "stopped"]
-    at: datetime  # when this was true; a status that is not renewed within three times `EVERY_S` is stale
+    # When this was true, on the clock that stamps what is received; a status that is not renewed within three
+    # times `EVERY_S` is stale.
+    at: datetime
+    # By how much the machine's clock was set since, which times of receipt do not follow (`receipt_clock`).
+    clock_set_s: float = 0.0
     connected: bool = False  # to its broker
     received: int = 0  # messages safe on disk since the start
     received_per_s: float = 0.0  # over the last interval

@@ -248,6 +248,7 @@ def bag_info(about: About) -> dict[str, str | list[str]]:
         "Archive-Fault": list(archive.faults),
         "Archive-Head": [f"{writer} {head}" for writer, head in sorted(archive.heads.items())],
         "Imported-Capture": list(archive.captures),
+        "Listener-Clock": list(archive.clocks),
         "Capture-File": f"data/{CAPTURE}, SHA-256 of its lines {origin.sha256}",
         "Messages-Kept": str(origin.kept),
         "Messages-Refused": str(origin.refused),

@@ -280,6 +280,7 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
     from ingest.archive.parts import is_archive
     from ingest.archive.store import work_folder
     from ingest.keeping_commands import print_verified
+    from ingest.receipt_clock import read_clock_sets
 
     if not is_archive(folder):
         raise ArchiveProblem(
@@ -290,11 +291,13 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
     here = work_folder(folder)
     looks, holds, (brought, wrong, _) = read_log(here), read_log(here, HOLDS), read_imports(folder)
     releases, gaps = releases_faults(here)
+    clock_sets, altered = read_clock_sets(folder)
     broken: list[str] = []
     for what, lines, noun, faults in (
         ("access log", len(looks[0]), ("entry", "entries"), looks[1]),
         ("holds", len(holds[0]), ("entry", "entries"), holds[1]),
         ("imports", len(brought), ("capture",), wrong),
+        ("clocks of listeners", len(clock_sets), ("line",), altered),
         ("releases", releases, ("line",), gaps),
     ):
         if lines:

@@ -17,7 +17,8 @@ from ingest.archive.imports import Brought, read_imports
 from ingest.archive.sound import trouble_of
 from ingest.archive.store import place
 from ingest.contract.kinds import KINDS
-from ingest.contract.times import EPOCH
+from ingest.contract.times import EPOCH, rfc3339
+from ingest.receipt_clock import read_clock_sets
 
 LATE = timedelta(hours=12)
 """Around an incident more is read than its own messages: power-ups that began before and ended after it."""
@@ -30,6 +31,7 @@ class ArchiveState(msgspec.Struct, frozen=True):
     faults: tuple[str, ...] = ()  # in sentences; none when it is whole
     # Captures of that time that were brought into it: name, SHA-256, and what its clock was found to be.
     captures: tuple[str, ...] = ()
+    clocks: tuple[str, ...] = ()  # listeners' clocks that were set in that time, in sentences
 
     @property
     def whole(self) -> bool:
@@ -85,6 +87,7 @@ def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState
     """
     moments = np.concatenate([received_of(messages, kind) for kind in KINDS])
     trouble, (brought, faults, _) = trouble_of(place(folder)), read_imports(place(folder))
+    clock_sets, more = read_clock_sets(place(folder))
     if len(moments):
         first, last = (EPOCH + timedelta(microseconds=int(us)) for us in (moments.min(), moments.max()))
         trouble = trouble.within(first - LATE, last + LATE)
@@ -93,13 +96,23 @@ def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState
             for one in brought
             if one.first and one.last and one.first <= last + LATE and one.last >= first - LATE
         ]
+        clock_sets = [one for one in clock_sets if first - LATE <= one[1].at <= last + LATE]
     heads = expected_of(place(folder)).heads()
     captures = tuple(f"{one.file}, SHA-256 {one.sha256}{_clock_of(one)}" for one in brought)
-    return ArchiveState(heads, (*(fault.sentence() for fault in trouble), *faults), captures)
+    return ArchiveState(
+        heads,
+        (*(fault.sentence() for fault in trouble), *faults, *more),
+        captures,
+        tuple(line.sentence(listener) for listener, line in clock_sets),
+    )
 
 
 def _clock_of(brought: Brought) -> str:
+    jumps = "".join(
+        f", its listener's clock jumped by {by_s:+,.3f} s at {rfc3339(at)}: later receipt times corrected"
+        for at, by_s in brought.jumps
+    )
     if not brought.moved or brought.clock_fast_s is None:
-        return ""
+        return jumps
     moved = f"receipt times corrected by {-brought.clock_fast_s:+.3f} s"
-    return f", {moved} ({brought.compared:,} messages that another listener heard too)"
+    return f"{jumps}, {moved} ({brought.compared:,} messages that another listener heard too)"

@@ -269,6 +269,8 @@ def _origin(origin: Origin) -> Iterator[tuple[str, str]]:
     yield words.ARCHIVE, " ".join([state, *origin.archive.faults])
     for capture in origin.archive.captures:
         yield words.IMPORTED, capture
+    for clock_set in origin.archive.clocks:
+        yield words.CLOCK_SET, clock_set
     for writer, head in sorted(origin.archive.heads.items()):
         yield words.HEAD.format(writer=writer), head
     yield words.PROGRAM, f"commit {origin.commit}; source SHA-256 {origin.source_sha256}"

@@ -33,6 +33,7 @@ from ingest.archive.reading import Archive, Follower
 from ingest.archive.store import work_folder
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
+from ingest.receipt_clock import steady_s
 from ingest.status import Status, read_statuses, why_none_listens
 
 TICK_S = 0.5  # half of the page's second, so that a message is painted within a second of its being published
@@ -48,12 +49,6 @@ UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 log = logging.getLogger(__name__)
 
 
-def now_s() -> float:
-    """Return seconds of a clock that never jumps and goes on while the machine sleeps, where there is one."""
-    boottime = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.clock_gettime(boottime) if boottime is not None else time.monotonic()
-
-
 class Answer:
     """What there is to say at one moment, worded and packed (JSON, gzip) once for each display asked for.
 
@@ -61,7 +56,7 @@ class Answer:
     """
 
     def __init__(self, word: Callable[[Display], Mapping[str, Any]]) -> None:
-        self.made_s = now_s()
+        self.made_s = steady_s()
         self._word = word
         self._packed: dict[Display, bytes] = {}
         self._lock = threading.Lock()
@@ -83,29 +78,41 @@ class ListenerClock:
 
     def __init__(self) -> None:
         self._last: dict[str, datetime] = {}
-        self._ahead_s: dict[str, deque[float]] = {}
+        self._words_s: dict[str, deque[float]] = {}  # against a count of seconds that never jumps
+        self._machine_s = 0.0  # this machine's clock against the same count
 
-    def hear(self, statuses: Iterable[Status], now: datetime) -> None:
-        """Take the listeners' last status, as it is at `now` on this machine's clock."""
+    def hear(self, statuses: Iterable[Status], now: datetime, steady_s: float | None = None) -> None:
+        """Take the listeners' last status, as it is at `now` on this machine's clock.
+
+        `steady_s`: a count of seconds that goes on evenly when this machine's clock is set; None: it is not.
+        """
+        if steady_s is None:
+            steady_s = now.timestamp()
+        self._machine_s = now.timestamp() - steady_s
         for status in statuses:
             before, self._last[status.listener] = self._last.get(status.listener), status.at
-            ahead_s = (status.at - now).total_seconds()
-            # Of a first word it is not known when it was written; but none was written in the future.
-            renewed = before is not None and status.at != before
-            if renewed or (before is None and ahead_s > AGREES_WITHIN_S):
-                self._ahead_s.setdefault(status.listener, deque(maxlen=WORDS_KEPT)).append(ahead_s)
+            word_s = status.at.timestamp() - steady_s
+            # Of a first word it is not known when it was written; but none was written in the future, and a
+            # machine whose clock was set says so.
+            if before is None and abs(status.clock_set_s) > AGREES_WITHIN_S:
+                word_s = self._machine_s - status.clock_set_s
+            elif (before is None and word_s - self._machine_s <= AGREES_WITHIN_S) or status.at == before:
+                continue
+            self._words_s.setdefault(status.listener, deque(maxlen=WORDS_KEPT)).append(word_s)
+
+    def _known_s(self) -> dict[str, float]:
+        return {name: max(words) - self._machine_s for name, words in self._words_s.items()}
 
     def differences_s(self) -> dict[str, float]:
         """Return by listener how far its clock is ahead of this machine's (negative: behind), if it is."""
-        differences = {name: max(said) for name, said in self._ahead_s.items()}
-        return {name: ahead_s for name, ahead_s in differences.items() if abs(ahead_s) > AGREES_WITHIN_S}
+        return {name: ahead_s for name, ahead_s in self._known_s().items() if abs(ahead_s) > AGREES_WITHIN_S}
 
     def ahead_s(self) -> float:
         """Return by how much to put this machine's clock forward for ages; 0 where all agree.
 
         Of several listeners the one farthest ahead counts: an age may come out too old, never too young.
         """
-        ahead_s = max(map(max, self._ahead_s.values()), default=0.0)
+        ahead_s = max(self._known_s().values(), default=0.0)
         return ahead_s if abs(ahead_s) > AGREES_WITHIN_S else 0.0
 
 
@@ -181,10 +188,10 @@ class Feed:
             return "the live feed has ended: restart underair serve"
         if self._problem:
             return self._problem
-        late_s = now_s() - self.answer.made_s
+        late_s = steady_s() - self.answer.made_s
         if late_s > LATE_S:
             return f"the live page was last renewed {late_s:,.0f} s ago"
-        return why_none_listens(read_statuses(self._folder), datetime.now(UTC))
+        return why_none_listens(read_statuses(self._folder), self._listeners_now())
 
     def _run(self) -> None:
         follower: Follower | None = None
@@ -233,7 +240,7 @@ class Feed:
 
     def _catch_up(self) -> None:
         """Take what was received in the last hours, a part at a time, and say how far it is."""
-        self._clock.hear(read_statuses(self._folder), datetime.now(UTC))
+        self._clock.hear(read_statuses(self._folder), datetime.now(UTC), steady_s())
         now = self._listeners_now()
         # A capture may be dated in the future; what nobody can have heard yet is not live.
         until = now + LISTENER_AHEAD
@@ -253,7 +260,7 @@ class Feed:
 
     def _tick(self, began_s: float) -> None:
         listeners = tuple(read_statuses(self._folder))
-        self._clock.hear(listeners, datetime.now(UTC))
+        self._clock.hear(listeners, datetime.now(UTC), steady_s())
         if self._ticks % LINES_EVERY == 0:
             self._disk_free_bytes = shutil.disk_usage(work_folder(self._folder)).free
         snapshot = self._board.snapshot(self._listeners_now())
@@ -289,7 +296,7 @@ class Feed:
 
     def _faults(self) -> list[str]:
         """Log what newly failed on the board and return whose messages failed of late."""
-        at_s = now_s()
+        at_s = steady_s()
         for name, error in [*self._board.faults, *self._unpainted]:
             what = repr(error)
             if name not in self._faulty or self._faulty[name][0] != what:

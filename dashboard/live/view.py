@@ -257,8 +257,11 @@ def _system(
     """Return the parts of the system line; `bad` ones get a sign before them, not a colour alone."""
     hearing = snapshot.hearing
     parts: list[tuple[str, bool]] = [listener]
+    is_set = {one.listener for one in system.listeners if one.clock_set_s}
     for name, ahead_s in sorted(system.clocks_ahead_s.items()):
         template = words.CLOCK_AHEAD if ahead_s > 0 else words.CLOCK_BEHIND
+        if name in is_set:
+            template = words.CLOCK_SET_BACK if ahead_s > 0 else words.CLOCK_SET_FORWARD
         parts.append((template.format(listener=name, by=words.age(abs(ahead_s))), True))
     if system.broker_connected is None:
         parts.append((words.NO_BROKER, False))

@@ -59,6 +59,10 @@ LISTENER_ALONE = "The listener has no connection to its broker"
 LISTENER_TROUBLE = "Listener: {trouble}"
 CLOCK_AHEAD = "{listener} is {by} ahead of this server's clock. Times shown follow it. Synchronise the clocks"
 CLOCK_BEHIND = "{listener} is {by} behind this server's clock. Times shown follow it. Synchronise the clocks"
+CLOCK_SET_BACK = "{listener}: computer's clock was set back by {by}. Times shown follow the earlier clock"
+CLOCK_SET_FORWARD = (
+    "{listener}: computer's clock was set forward by {by}. Times shown follow the earlier clock"
+)
 DESK_NAME = "This desk: {desk}"
 NO_BROKER = "This desk can only read"
 BROKER_UP = "This desk can send"

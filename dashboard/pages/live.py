@@ -22,11 +22,12 @@ from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.desk import FIELDS
 from dashboard.live.display import display_of
-from dashboard.live.feed import Feed, now_s
+from dashboard.live.feed import Feed
 from dashboard.live.script_words import FOR_SCRIPT
 from dashboard.own_incidents import why_not_sent
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage
+from ingest.receipt_clock import steady_s
 
 LARGEST_REQUEST_BYTES = 8 * 1024
 
@@ -59,7 +60,7 @@ def register(app: Dash, context: PageContext) -> None:
         response = _packed(answer.packed(display))
         # A feed that hangs must not look alive: the page compares this age with its own limit.
         response.headers["Server-Timing"] = f"tick;dur={feed.last_tick_ms:.1f}"
-        response.headers["X-Underair-Age-Ms"] = str(round((now_s() - answer.made_s) * 1000))
+        response.headers["X-Underair-Age-Ms"] = str(round((steady_s() - answer.made_s) * 1000))
         return response
 
     @server.get("/live/lines.json")

@@ -38,6 +38,9 @@ class Brought(msgspec.Struct, frozen=True, kw_only=True):
     clock_fast_s: float | None = None
     compared: int = 0  # how many messages both heard
     moved: bool = False  # whether its times of receipt were put on the archive's clock
+    # Where its listener's clock jumped: time of receipt as written, and by how many seconds. Later times of
+    # receipt were corrected by that.
+    jumps: list[tuple[datetime, float]] = []
     receipts: dict[str, str] = {}  # files with its own times of receipt, and their SHA-256
     before: str = NOTHING_BEFORE  # SHA-256 of the line before, without its line end
 

@@ -63,6 +63,7 @@ class Writing:
     """The two threads between the network and the archive.
 
     - `durable`: called with a batch of deliveries once they are synced, in the journalling thread.
+    - `clock_us`: the time that stamps what is received, microseconds since 1970.
     """
 
     def __init__(
@@ -73,8 +74,10 @@ class Writing:
         seal: SealSettings,
         durable: Callable[[list[Delivery]], None],
         say: Callable[[str], None],
+        clock_us: Callable[[], int] = lambda: time.time_ns() // 1000,
     ) -> None:
         self._folder = folder
+        self._clock_us = clock_us
         self._limit = journal.queue_messages
         self._seal = seal
         self._durable = durable
@@ -235,7 +238,7 @@ class Writing:
                 continue
             if self._health.trouble:
                 self._say(News("the journal can be written again; nothing was lost"))
-            delay_ms = (time.time_ns() // 1000 - records[0].received_us) / 1000
+            delay_ms = (self._clock_us() - records[0].received_us) / 1000
             self._note(
                 journalled=self._health.journalled + len(records),
                 trouble="",

@@ -71,12 +71,15 @@ class BatchingClient(Client):
     ----------
     batch_bytes : int
         How many bytes of the network hold the batch that `take` is given.
+    clock_us : callable
+        The time that stamps what is received, microseconds since 1970.
     """
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self.take: Callable[[list[Publication]], object] = len
         self.batch_bytes = 0
+        self.clock_us: Callable[[], int] = lambda: time.time_ns() // 1000
         self._unparsed = b""
         self._long: Publication | None = None  # a long one whose rest is on its way, and how much of it
         self._to_pass_over = 0
@@ -111,7 +114,7 @@ class BatchingClient(Client):
         return self._loop_rc_handle(rc) if rc > 0 else rc
 
     def _take_apart(self, data: bytes) -> MQTTErrorCode:
-        received_us = time.time_ns() // 1000
+        received_us = self.clock_us()
         batch: list[Publication] = []
         at, size = 0, len(data)
         if self._long is not None:

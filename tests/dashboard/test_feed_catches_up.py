@@ -10,9 +10,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from analysis.profile import Profile
+from dashboard.live import feed as feed_module
 from dashboard.live import words
 from dashboard.live.catching_up import in_parts
 from dashboard.live.display import Display, display_of
@@ -126,6 +128,72 @@ def test_an_old_word_and_a_busy_machine_are_no_difference_of_clocks() -> None:
         at = NOW + timedelta(seconds=second)
         clock.hear([word(at)], at + timedelta(seconds=late_s))
     assert (clock.ahead_s(), clock.differences_s()) == (0.0, {})
+
+
+DAYS_S = 2 * 86_400.0
+
+
+@pytest.mark.parametrize("by_s", [DAYS_S, -DAYS_S])
+def test_the_machines_clock_is_set_and_no_age_changes(by_s: float) -> None:
+    clock, by = ListenerClock(), timedelta(seconds=by_s)
+    for second in (0, 5, 10):
+        at = NOW + timedelta(seconds=second)
+        clock.hear([word(at)], at, 100.0 + second)
+    assert clock.ahead_s() == 0.0
+    clock.hear([word(NOW + timedelta(seconds=10))], NOW + timedelta(seconds=11) + by, 111.0)
+    assert clock.ahead_s() == pytest.approx(-by_s), "at once, before the listener has said anything"
+    assert clock.differences_s() == {"listener": pytest.approx(-by_s)}
+
+
+@pytest.mark.parametrize("by_s", [DAYS_S, -DAYS_S])
+def test_a_page_that_starts_after_that_believes_the_listeners_first_word(by_s: float) -> None:
+    clock = ListenerClock()
+    set_before = msgspec.structs.replace(word(NOW - timedelta(seconds=by_s)), clock_set_s=by_s)
+    clock.hear([set_before], NOW, 100.0)
+    assert clock.ahead_s() == pytest.approx(-by_s)
+
+
+def test_nobody_seems_silent_when_the_machines_clock_is_set(
+    tmp_path: Path, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Mended: all sets silent for two days, while a reading came every second."""
+    archive = SlowArchive(tmp_path)
+    archive.let.release(1000)
+    journal = tmp_path / "journal" / "listener"
+    journal.mkdir(parents=True)
+    by = timedelta()
+
+    class Machine(datetime):
+        @classmethod
+        def now(cls, tz: Any = None) -> Any:
+            return datetime.now(tz) + by
+
+    monkeypatch.setattr(feed_module, "datetime", Machine)
+
+    def new_messages() -> Messages:
+        now = datetime.now(UTC)
+        status = msgspec.structs.replace(word(now), clock_set_s=by.total_seconds())
+        (journal / FILE_NAME).write_bytes(encode_status(status))
+        return frames_from_heard([pressure(int(now.timestamp() * 1000), now)])
+
+    archive.new_messages = new_messages  # type: ignore[method-assign]
+    feed = Feed(archive, tmp_path, Profile.default())
+    seen: list[Any] = []
+    monkeypatch.setattr(feed, "_tell", seen.append)
+    feed.start()
+    try:
+        wait_until(lambda: len(seen) > 5, what="some answers")
+        by = timedelta(days=2)
+        set_at = len(seen)
+        wait_until(lambda: len(seen) > set_at + 5, what="more answers")
+        said = picture(feed)
+        assert feed.why_not_ready() == ""
+    finally:
+        feed.stop()
+    silent = [one for snapshot in seen[1:] for one in snapshot.rows if one.silent_since_at is not None]
+    assert silent == []
+    assert max(abs(snapshot.at - datetime.now(UTC).timestamp()) for snapshot in seen) < 300.0
+    assert any("set forward by 48:00:0" in one["text"] for one in said["system"] if one["bad"])
 
 
 def test_ages_go_by_the_listeners_clock_and_the_page_says_so(

@@ -156,7 +156,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Callable[[float], None]:
     """Set the feed's clock."""
 
     def at(moment_s: float) -> None:
-        monkeypatch.setattr(feed_module, "now_s", lambda: moment_s)
+        monkeypatch.setattr(feed_module, "steady_s", lambda: moment_s)
 
     at(1000.0)
     return at

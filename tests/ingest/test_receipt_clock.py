@@ -1,0 +1,162 @@
+"""The clock that stamps receipts: it goes on evenly while the machine's clock is set, and says so."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from ingest import receipt_clock
+from ingest.archive.writing import Writing
+from ingest.broker.paho_batches import BatchingClient
+from ingest.listener import Listener
+from ingest.receipt_clock import LOG_FILE, STATE_FILE, ReceiptClock, read_clock_sets
+from ingest.status import read_statuses
+
+DAYS_US, SECOND_US, HOUR_US = 2 * 86_400_000_000, 1_000_000, 3_600_000_000
+BEGAN_US = 1_900_000_000_000_000
+
+
+class Machine:
+    """A computer whose clock can be set."""
+
+    def __init__(self, folder: Path) -> None:
+        self.steady, self.wall = 500 * SECOND_US, BEGAN_US
+        self.said: list[str] = []
+        self.folder = folder / "journal" / "van"
+        self.folder.mkdir(parents=True)
+
+    def goes_on(self, us: int) -> None:
+        self.steady += us
+        self.wall += us
+
+    def clock(self) -> ReceiptClock:
+        return ReceiptClock(self.folder, "van", self.said.append, lambda: self.wall, lambda: self.steady)
+
+
+@pytest.fixture
+def machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Machine:
+    monkeypatch.setattr(receipt_clock, "_BOOT_ID", tmp_path / "boot_id")
+    (tmp_path / "boot_id").write_text("one\n")
+    return Machine(tmp_path)
+
+
+@pytest.mark.parametrize("by_us", [DAYS_US, -HOUR_US, -SECOND_US])
+def test_a_set_clock_moves_no_receipt_while_messages_come(machine: Machine, by_us: int) -> None:
+    """Mended: each later message seemed two days younger than the one before."""
+    clock = machine.clock()
+    clock.heard()
+    machine.goes_on(10 * SECOND_US)
+    machine.wall += by_us
+    clock.look()
+    assert clock.now_us() == BEGAN_US + 10 * SECOND_US
+    assert clock.set_us == by_us
+    clock.look()
+    ((listener, line),), faults = read_clock_sets(machine.folder.parent.parent)
+    assert (listener, faults) == ("van", [])
+    assert (line.by_s, line.behind_s, line.jump_s) == (by_us / 1e6, by_us / 1e6, 0.0)
+    assert line.at == clock.now()
+    assert machine.said == [line.sentence("van")]
+    assert f"was set by {by_us / 1e6:+,.1f} s at 2030-03-17T17:46:50" in machine.said[0]
+
+
+def test_before_the_first_message_and_after_an_hour_without_any_it_follows(machine: Machine) -> None:
+    clock = machine.clock()
+    machine.wall += DAYS_US
+    clock.look()
+    assert (clock.set_us, clock.now_us()) == (0, BEGAN_US + DAYS_US)
+    clock.heard()
+    machine.wall += HOUR_US
+    for _ in range(6):
+        clock.look()
+        machine.goes_on(10 * 60 * SECOND_US)
+    assert clock.set_us == HOUR_US
+    machine.goes_on(SECOND_US)
+    clock.look()
+    assert clock.set_us == 0
+    lines = [line for _, line in read_clock_sets(machine.folder.parent.parent)[0]]
+    assert [(one.by_s, one.behind_s, one.jump_s) for one in lines] == [
+        (172_800.0, 0.0, 172_800.0),
+        (3600.0, 3600.0, 0.0),
+        (0.0, 0.0, 3600.0),
+    ]
+    assert "follow the clock of its machine again" in machine.said[-1]
+
+
+def test_a_clock_that_is_set_back_again_agrees_and_small_steps_are_followed(machine: Machine) -> None:
+    clock = machine.clock()
+    clock.heard()
+    machine.wall += DAYS_US
+    clock.look()
+    machine.wall -= DAYS_US
+    clock.look()
+    assert clock.set_us == 0
+    machine.wall += 400_000
+    clock.look()
+    assert clock.now_us() == machine.wall
+    lines = [line for _, line in read_clock_sets(machine.folder.parent.parent)[0]]
+    assert [(one.by_s, one.behind_s) for one in lines] == [(172_800.0, 172_800.0), (-172_800.0, 0.0)]
+
+
+def test_a_listener_that_starts_again_goes_on_with_the_clock_it_had(machine: Machine) -> None:
+    clock = machine.clock()
+    clock.heard()
+    machine.wall += DAYS_US
+    clock.look()
+    machine.goes_on(60 * SECOND_US)
+    again = machine.clock()
+    assert again.now_us() == BEGAN_US + 60 * SECOND_US
+    assert len(machine.said) == 1, "said once"
+    machine.goes_on(HOUR_US)
+    assert machine.clock().set_us == 0, "after an hour without a message it follows"
+
+
+def test_the_clock_of_an_earlier_run_of_the_machine_is_not_taken_over(machine: Machine) -> None:
+    clock = machine.clock()
+    clock.heard()
+    machine.wall += DAYS_US
+    clock.look()
+    receipt_clock._BOOT_ID.write_text("two\n")
+    assert machine.clock().now_us() == machine.wall
+    (machine.folder / STATE_FILE).write_text("damaged")
+    assert machine.clock().now_us() == machine.wall
+
+
+def test_an_altered_note_is_a_fault_and_a_full_disk_stops_nothing(machine: Machine) -> None:
+    clock = machine.clock()
+    clock.heard()
+    for by_us in (DAYS_US, HOUR_US):
+        machine.wall += by_us
+        clock.look()
+    log = machine.folder / LOG_FILE
+    log.write_bytes(log.read_bytes().replace(b"172800", b"172801", 1))
+    assert len(read_clock_sets(machine.folder.parent.parent)[1]) == 1
+    for path in (log, machine.folder / STATE_FILE):
+        path.unlink()
+        path.mkdir()
+    machine.wall += DAYS_US
+    clock.look()
+    assert any("cannot be written" in one for one in machine.said)
+
+
+def test_a_listener_stamps_and_reports_by_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+    listener = Listener("mqtt://127.0.0.1:9", tmp_path / "archive", say=said.append)
+    clock, taken = listener._clock, []
+    monkeypatch.setattr(Writing, "put", lambda _, batch, size: taken.extend(batch))
+    clock.heard()
+    before_us = clock.now_us()
+    real_us = clock._wall_us
+    monkeypatch.setattr(clock, "_wall_us", lambda: real_us() + DAYS_US)
+    listener._what_matters()
+    assert isinstance(listener._client, BatchingClient)
+    body = b"\x00\x01tx"
+    listener._client._take_apart(b"\x30" + bytes([len(body)]) + body)
+    (delivery,) = taken
+    assert 0 <= delivery.record.received_us - before_us < 60 * SECOND_US
+    status = listener._status()
+    assert abs((status.at.timestamp() * 1e6) - before_us) < 60 * SECOND_US
+    assert status.clock_set_s == pytest.approx(172_800.0, abs=0.1)
+    assert "was set by +172,800.0 s" in said[0]
+    assert read_statuses(tmp_path / "archive") == []
+    listener._lock_file.close()
