@@ -256,7 +256,7 @@ def test_the_status_says_how_much_came_and_what_became_of_it(
     listener._writing.health = Health()
     assert listener._status().trouble == "only 1,000 MB are free on the archive's disk"
     connected, *others = listener._what_matters()
-    assert (connected, others) == (False, [False, "", True, False, ""])
+    assert (connected, others) == (False, [False, "", True, False, "", 0])
 
 
 def test_a_shared_group_is_asked_for_by_its_name(made: Callable[..., Any]) -> None:
