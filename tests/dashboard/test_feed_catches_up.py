@@ -177,7 +177,7 @@ def test_nobody_seems_silent_when_the_machines_clock_is_set(
         return frames_from_heard([pressure(int(now.timestamp() * 1000), now)])
 
     archive.new_messages = new_messages  # type: ignore[method-assign]
-    feed = Feed(archive, tmp_path, Profile.default())
+    feed = Feed(archive, Profile.default())
     seen: list[Any] = []
     monkeypatch.setattr(feed, "_tell", seen.append)
     feed.start()
