@@ -35,11 +35,15 @@ def air_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about air to every wear."""
     for entry in context.entries:
         yield from _left_unheard(entry)
+    charges = [charge for entry in context.entries for charge in entry.charges]
+    risen = {after.wear_id for charge in charges for _, after in charge.rises}
     for one in context.examined:
-        yield from _started_low(one, context)
+        if one.wear.wear_id not in risen:
+            yield from _started_low(one, context)
         yield from _below_warning(one, context)
         yield from _set_aside(one)
-        yield from _changed(one, context)
+        if one.wear.wear_id not in risen:
+            yield from _changed(one, context)
         yield from _stuck(one, context)
         if one.known_air:
             yield from _free_flow(one, context)

@@ -1,4 +1,4 @@
-"""Findings about the pressure sensor: an offset that witnesses show, and readings that dropped out."""
+"""Findings about the pressure sensor: an offset that witnesses show, readings that rose or dropped out."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 from analysis.alarms.alarms import Alarm
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import GaugeApart, contradictions
 from analysis.wears.valve import CLOSED_BELOW_BAR, OPEN_ABOVE_BAR
@@ -119,6 +120,7 @@ def sensor_findings(context: Context) -> Iterator[Finding]:
     for entry in context.entries:
         yield from (_contradicts(one, entry) for one in contradictions(entry.wears, entry.gauges))
         for charge in entry.charges:
+            yield from (_rose(before, after, charge) for before, after in charge.rises)
             for before, after in itertools.pairwise(charge.wears):
                 yield from _dropped_out(before, after, by_wear)
 
@@ -166,6 +168,22 @@ def _offset(one: Examined, offset_bar: float, witnesses: list[tuple[str, float]]
         wear.ended_us,
         f"{statement} No figure was corrected by it.",
         [wear.identity(0), wear.identity(-1)],
+    )
+
+
+def _rose(before: Wear, after: Wear, charge: Charge) -> Finding:
+    return about_wear(
+        "pressure_rose",
+        "caution",
+        after,
+        before.ended_us,
+        after.started_us,
+        f"The pressure rose by {after.first_bar - before.last_bar:.0f} bar within "
+        f"{lasting((after.started_us - before.ended_us) * 1e-6)}: {before.last_bar:.0f} bar at "
+        f"{clock(before.ended_us)}, {after.first_bar:.0f} bar at {clock(after.started_us)}. No closed valve, "
+        "no pause and no word of a desk explains it: a faulty sensor, another set's reading, or another "
+        f"cylinder. It counts as the same cylinder, with the entry pressure {charge.entry_bar:.0f} bar.",
+        [before.identity(-1), after.identity(0)],
     )
 
 

@@ -30,26 +30,35 @@ def row_of(
     silent_since_at = _silent_since(inside, now_s)
     now_us = round(now_s * 1e6)
     own, spoken = inside.reading(now_us), inside.spoken(now_us)
+    risen = inside.risen if spoken is None else None
     reading = own if spoken is None else (spoken.at_us, spoken.pressure_bar)
+    if risen is not None and (own is None or own[1] > risen.last_bar):
+        reading = risen.ended_us, risen.last_bar
     said_us = spoken.at_us if spoken is not None else 0
-    # A set that reads far more than its wearer says, or does not move, is heard, and makes no forecast.
+    # A set that reads far more than its wearer says, rose by itself, or does not move, makes no forecast.
     there = wear is not None and silent_since_at is None
-    stuck_us = stuck_since_us(wear, profile.air) if wear is not None and there and spoken is None else None
-    doubted = there and (spoken is not None or stuck_us is not None)
+    stuck_us = None
+    if wear is not None and there and spoken is None and risen is None:
+        stuck_us = stuck_since_us(wear, profile.air)
+    doubted = risen is not None or (there and (spoken is not None or stuck_us is not None))
     heard = there and not doubted
     last_us = max(known.ended_us, said_us) if known is not None else said_us
-    if doubted:
-        last_us = stuck_us if stuck_us is not None else said_us
-    at_s = now_s if heard or known is None else last_us * 1e-6
-    if stuck_us is not None:
-        outlook = inside.outlook_of(stuck_us)
+    at_s = now_s if heard or (there and risen is not None) or known is None else last_us * 1e-6
+    if risen is not None:
+        last_us = risen.ended_us
+        outlook = inside.outlook_of(risen, last_us)
+    elif wear is not None and stuck_us is not None:
+        last_us = stuck_us
+        outlook = inside.outlook_of(wear, last_us)
     else:
+        last_us = said_us if doubted else last_us
         outlook = inside.outlook(at_s) if not doubted else None
     turn_back = low_air = to_empty = losing_min = None
     was_low_air = was_turn_back = None
     planned = False
     if known is not None or (spoken is not None and inside.looked_for):  # never heard: voice is all there is
         last_bar = spoken.pressure_bar if spoken is not None else known.last_bar if known is not None else 0.0
+        last_bar = risen.last_bar if risen is not None else last_bar
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
             low_air = _interval(inside.planned_min(last_bar, live_set.low_air_bar))
@@ -66,7 +75,8 @@ def row_of(
             if inside.moment is not None and inside.moment.leave_bar is not None:
                 leave = _no_later(leave, (bar - inside.moment.leave_bar) / bar_min)
         if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
-            losing_min = max(losing_min - (now_s - last_us * 1e-6) / 60.0, 0.0)
+            fell_us = last_us if risen is None or known is None else known.ended_us
+            losing_min = max(losing_min - (now_s - fell_us * 1e-6) / 60.0, 0.0)
         if heard:
             turn_back = inside.ahead(now_s, low_air, leave)
             to_empty = outlook.to_empty if outlook is not None else None
@@ -74,6 +84,11 @@ def row_of(
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
+            present = inside.outlook(at_s) if risen is not None else None
+            if present is not None:  # of the course before the rise and the present one, the earlier counts
+                was_low_air = _earlier(was_low_air, _moments(at_s, present.low_air))
+                ahead = inside.ahead(at_s, present.low_air, present.leave)
+                was_turn_back = _earlier(was_turn_back, _moments(at_s, ahead))
     last_known_bar = reading[1] if reading is not None else None
     lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s) if inside.looked_for else None
     if tallied_in and lost is None:
@@ -85,9 +100,9 @@ def row_of(
     other_bar = inside.higher.pressure_bar if inside.higher is not None else None
     if other_bar is not None:
         remarks = (*remarks, Reason("voice_higher"))
-    elif doubted and spoken is not None and own is not None:
+    elif doubted and own is not None and stuck_us is None:
         other_bar = own[1]
-        remarks = (*remarks, Reason("set_differs"))
+        remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
     if stuck_us is not None:
         remarks = (*remarks, Reason("stuck", in_seconds(stuck_us)))
     if inside.also_in:
@@ -194,6 +209,14 @@ def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | No
     if ahead is None:
         return None
     return from_at + 60.0 * ahead.low, from_at + 60.0 * ahead.high
+
+
+def _earlier(
+    one: tuple[float, float] | None, other: tuple[float, float] | None
+) -> tuple[float, float] | None:
+    if one is None or other is None:
+        return one or other
+    return min(one[0], other[0]), min(one[1], other[1])
 
 
 def _lost(

@@ -252,10 +252,16 @@ class Inside:
             live_set.over = (*made_of, len(wear.seq), found)
         return found
 
-    def outlook_of(self, until_us: int) -> Outlook | None:
-        """Return what lay ahead by the readings up to a moment of this wear, as seen from there."""
-        wear, live_set = self.wear, self.live_set
-        if wear is None or live_set.failed:
+    @property
+    def risen(self) -> Wear | None:
+        """The wear before a rise that nothing explains, of the wear that goes on; of several the lowest."""
+        rises = self.charge.rises if self.wear is not None and self.charge is not None else []
+        return min((before for before, _ in rises), key=lambda one: one.last_bar, default=None)
+
+    def outlook_of(self, wear: Wear, until_us: int) -> Outlook | None:
+        """Return what lay ahead by the readings of a wear up to a moment, as seen from there."""
+        live_set = self.live_set
+        if live_set.failed:
             return None
         made_of = wear.wear_id, until_us
         if live_set.before is None or live_set.before[0] != made_of:

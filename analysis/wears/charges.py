@@ -1,8 +1,11 @@
-"""The cylinders of an entry: what goes on at no higher pressure is the same one."""
+"""The cylinders of an entry: what goes on at no higher pressure, or with a rise that nothing explains, is the
+same one.
+"""
 
 from __future__ import annotations
 
 import math
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.air.gas import Cylinder
 from analysis.policies import Course
 from analysis.profile import Profile
-from analysis.wears.gauges import VoiceGauge
+from analysis.wears.gauges import APART_BAR, VoiceGauge
 from analysis.wears.valve import CHANGED_RISE_BAR, DROPPED_OUT_S, OPEN_ABOVE_BAR, SPIKE_BACK_S
 from analysis.wears.wears import Wear
 
@@ -21,6 +24,8 @@ NOTHING: NDArray[np.float64] = np.empty(0)
 NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
 EarlyEnds = Mapping[str, tuple[NDArray[np.int64], NDArray[np.float64]]]
 """By wear: moments, and the early end of the forecast of minutes to the warning as it was known then."""
+UNSEEN_US = 10_000_000
+"""So long without a reading, a cylinder may have been changed unseen. Our own rule."""
 
 
 @dataclass(slots=True)
@@ -57,6 +62,15 @@ class Charge:
         """The first that its sets named."""
         return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), None)
 
+    @property
+    def rises(self) -> list[tuple[Wear, Wear]]:
+        """The wears before and after each rise that nothing explains."""
+        return [
+            (before, after)
+            for before, after in itertools.pairwise(self.wears)
+            if after.first_bar - before.last_bar > CHANGED_RISE_BAR
+        ]
+
     def course(
         self,
         objective_us: int | None,
@@ -92,19 +106,54 @@ class Charge:
         )
 
 
-def charges_of(wears: Sequence[Wear]) -> list[Charge]:
+def charges_of(
+    wears: Sequence[Wear], gauges: Sequence[VoiceGauge] = (), tallied: Sequence[tuple[str, int]] = ()
+) -> list[Charge]:
     """Return the cylinders of an entry: only a higher pressure than before is a new one.
 
-    Two sets under air at the same time breathe from two cylinders, whatever their pressures.
+    Two sets under air at the same time breathe from two cylinders, whatever their pressures. Nobody changes a
+    cylinder between two readings: a rise without a closed valve, a pause or a person's word may be the
+    sensor's, or another set's reading, so the cylinder before it still counts. Our own rule.
+
+    - `wears`, `gauges`: of the entry, in order of time.
+    - `tallied`: each set that its wearer was tallied in with, and when.
     """
     charges: list[Charge] = []
     for wear in wears:
         before = next((one for one in reversed(charges) if _may_go_on(one.wears[-1], wear)), None)
-        if before is not None and wear.first_bar - before.wears[-1].last_bar <= CHANGED_RISE_BAR:
+        if before is not None and (
+            wear.first_bar - before.wears[-1].last_bar <= CHANGED_RISE_BAR
+            or not _explained(before.wears[-1], wear, wears, gauges, tallied)
+        ):
             before.wears.append(wear)
         else:
             charges.append(Charge([wear]))
     return charges
+
+
+def _explained(
+    before: Wear,
+    after: Wear,
+    wears: Sequence[Wear],
+    gauges: Sequence[VoiceGauge],
+    tallied: Sequence[tuple[str, int]],
+) -> bool:
+    """Return whether a closed valve, a pause in the readings, or a person's word explains a rise."""
+    if before.ended_how != "changed" or before.power_up is not after.power_up:
+        return True
+    channel = before.power_up.channels["pressure"]
+    heard_us = channel.at_us[~channel.retained]
+    between = heard_us[(heard_us >= before.ended_us) & (heard_us <= after.started_us)]
+    if np.diff(between).max(initial=0) >= UNSEEN_US:
+        return True
+    if any(set_id == after.set_id and at_us >= before.ended_us for set_id, at_us in tallied):
+        return True
+    for gauge in gauges:
+        worn = [one for one in wears if one.set_id == gauge.set_id and one.started_us <= gauge.at_us]
+        if gauge.at_us >= after.started_us and gauge.pressure_bar > before.last_bar + APART_BAR and worn:
+            if abs(gauge.pressure_bar - worn[-1].bar_at(gauge.at_us)) <= APART_BAR:
+                return True
+    return False
 
 
 def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float) -> bool:

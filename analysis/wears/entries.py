@@ -317,7 +317,7 @@ def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Mapping[str, st
                 set_ids=tuple(dict.fromkeys(tally.set_id for tally in stay.tallies)),
                 stay=stay,
                 wears=own,
-                charges=charges_of(own),
+                charges=[],
                 until_us=0,
             )
         )
@@ -336,8 +336,6 @@ def _untallied(wears: Sequence[Wear]) -> list[Entry]:
         # Named after its first wear, so that the name does not follow from what else was read.
         name = f"-/{wear.set_id}/{wear.power_up.boot}-{wear.number}"
         found.append(Entry(name, None, None, (wear.set_id,), None, [wear], [], 0))
-    for entry in found:
-        entry.charges = charges_of(entry.wears)
     return found
 
 
@@ -354,6 +352,8 @@ def _judge(
     rules = profile.turn_back
     entry.policy = rules.policy
     entry.gauges = _gauges_of(entry, gauges)
+    tallied = [(one.set_id, one.in_us) for one in entry.stay.tallies] if entry.stay is not None else []
+    entry.charges = charges_of(entry.wears, entry.gauges, tallied)
     entry.spoken = [one for one in entry.gauges if not any(_known_better(wear, one) for wear in entry.wears)]
     if not entry.wears and entry.spoken:  # never heard: voice is all there is
         entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]

@@ -8,7 +8,7 @@ from analysis.live.rows import Interval, Row
 from dashboard.live import words
 from dashboard.live.display import Display
 
-DIFFER = {"set_differs", "voice_higher"}  # these name the pressure that does not count
+DIFFER = {"set_differs", "voice_higher", "risen"}  # these name the pressure that does not count
 FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
@@ -72,7 +72,9 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         if row.entered_at
         else words.NONE,
         "out_by": _out_by(row, now, display),
-        "silent": row.by_voice  # also where the set is heard: what its wearer said is old
+        # Also where the set is heard: what its wearer said, or what it read before it rose, is old.
+        "silent": row.by_voice
+        or any(reason.code == "risen" for reason in row.reasons)
         or row.silent_since_at is not None
         or lost not in (None, "missing", "tally_refused"),
         "aside": _by_voice(row, display),

@@ -114,6 +114,7 @@ REASONS = {
     "evacuate": "evacuate signal {age} ago",
     "link_down": "its gateway is down",
     "set_differs": "set and wearer differ: the set reads {who}",
+    "risen": "the set reads {who}, no valve was closed: new cylinder?",
     "voice_higher": "{who} by voice is higher than before: ask again",
     "stuck": "the reading has not moved for {age}",
     "low_air_as_last_known": "the warning may have been due {age} ago",
