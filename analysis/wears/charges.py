@@ -148,12 +148,17 @@ def _explained(
         return True
     if any(set_id == after.set_id and at_us >= before.ended_us for set_id, at_us in tallied):
         return True
-    for gauge in gauges:
-        worn = [one for one in wears if one.set_id == gauge.set_id and one.started_us <= gauge.at_us]
-        if gauge.at_us >= after.started_us and gauge.pressure_bar > before.last_bar + APART_BAR and worn:
-            if abs(gauge.pressure_bar - worn[-1].bar_at(gauge.at_us)) <= APART_BAR:
-                return True
-    return False
+    higher = [
+        one
+        for one in gauges
+        if (one.set_id, one.at_us >= after.started_us) == (after.set_id, True)
+        and one.pressure_bar > before.last_bar + APART_BAR
+    ]
+    own = [wear for wear in wears if wear.set_id == after.set_id]
+    reads = [[wear for wear in own if wear.started_us <= one.at_us][-1].bar_at(one.at_us) for one in higher]
+    return any(
+        abs(one.pressure_bar - bar) <= APART_BAR for one, bar in zip(higher, reads, strict=True)
+    )
 
 
 def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float) -> bool:
