@@ -60,6 +60,8 @@ class SetNow:
     let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were let go
     over: tuple[str, int, float | None, int, Outlook | None] | None = None  # see `Inside.outlook`
     before: tuple[tuple[str, int], Outlook | None] | None = None  # see `Inside.outlook_of`
+    # By wear and its number of readings: see `Inside.own_l_min`.
+    rates_l_min: dict[tuple[str, int], tuple[float, float]] = field(default_factory=dict)
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
     def stale(self, now_us: int) -> bool:
@@ -247,7 +249,8 @@ class Inside:
         air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
         if air is not None:
             started_at, last = wear.started_us * 1e-6, live_set.follower.last
-            found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s)
+            hardest_l_min = self.own_l_min[1]
+            found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
         if is_over:
             live_set.over = (*made_of, len(wear.seq), found)
         return found
@@ -313,21 +316,23 @@ class Inside:
         left_l, there_l = (
             float(free_air_l(bar, PLANNING_C, cylinder.total_l)) for bar in (from_bar, target_bar)
         )
-        return (left_l - there_l) / max(self.live_set.profile.air.planning_l_min, self._own_l_min)
+        return (left_l - there_l) / max(self.live_set.profile.air.planning_l_min, self.own_l_min[0])
 
     @property
-    def _own_l_min(self) -> float:
-        """The hardest mean rate of this entry's earlier wears: a new cylinder changes nobody's breathing."""
-        found = 0.0
+    def own_l_min(self) -> tuple[float, float]:
+        """The hardest mean rate and the hardest three minutes of this entry's earlier wears, L/min; else 0.
+
+        A new cylinder changes nobody's breathing.
+        """
+        found = [(0.0, 0.0)]
+        known = self.live_set.rates_l_min
         for wear in self.entry.wears[:-1]:
-            lasted_us = wear.ended_us - wear.started_us
-            if wear.cylinder is not None and lasted_us >= OWN_RATE_US:
-                first_l, last_l = (
-                    float(free_air_l(bar, PLANNING_C, wear.cylinder.total_l))
-                    for bar in (wear.first_bar, wear.last_bar)
-                )
-                found = max(found, (first_l - last_l) / (lasted_us / 60e6))
-        return found
+            if wear.cylinder is not None and wear.ended_us - wear.started_us >= OWN_RATE_US:
+                of = wear.wear_id, len(wear.seq)
+                if of not in known:
+                    known[of] = _rates_l_min(wear, wear.cylinder)
+                found.append(known[of])
+        return max(mean for mean, _ in found), max(hardest for _, hardest in found)
 
     def prompts_at(self) -> tuple[float, ...]:
         """Return when a third and two thirds of the expected time are used, seconds since 1970."""
@@ -360,6 +365,16 @@ class Inside:
             first = np.flatnonzero(np.r_[True, np.diff(tens) > 0] & ~wear.spike)
             found += zip((wear.at_us[first] * 1e-6).tolist(), wear.pressure_bar[first].tolist(), strict=True)
         return found
+
+
+def _rates_l_min(wear: Wear, cylinder: Cylinder) -> tuple[float, float]:
+    """Return the mean rate of a wear that lasted three minutes, and that of its hardest three."""
+    at_us = wear.at_us[wear.kept]
+    left_l = free_air_l(wear.pressure_bar[wear.kept], PLANNING_C, cylinder.total_l)
+    first = at_us.searchsorted(at_us - OWN_RATE_US, side="right") - 1  # the last reading three minutes before
+    used_l, took_min = left_l[np.maximum(first, 0)] - left_l, (at_us - at_us[np.maximum(first, 0)]) / 60e6
+    hardest = float((used_l[first >= 0] / took_min[first >= 0]).max(initial=0.0))
+    return float(left_l[0] - left_l[-1]) / ((at_us[-1] - at_us[0]) / 60e6), hardest
 
 
 @lru_cache(maxsize=4096)  # of each cylinder at every tick

@@ -44,6 +44,7 @@ def look_ahead(
     low_air_bar: float,
     leave_bar: float | None,
     now_s: float,
+    hardest_l_min: float = 0.0,
 ) -> Outlook:
     """Return the outlook of a wear.
 
@@ -51,6 +52,7 @@ def look_ahead(
     - `started_at` and `now_s`: seconds since 1970.
     - `reading`: (float, float): moment and gauge pressure (bar) of the newest reading.
     - `low_air_bar` and `leave_bar`: float, float or None: gauge pressures of the warning and of turn-back.
+    - `hardest_l_min`: the hardest three minutes of the same entry before this wear.
     """
     reading_at, reading_bar = reading
     estimate = air.at(max(now_s, reading_at) - started_at)
@@ -62,7 +64,9 @@ def look_ahead(
         fan = _fan(estimate, low_air_bar, low_air) if part == 1.0 else ()
         scenario = estimate.if_hardest(low_air_bar)
         if math.isfinite(scenario.minutes):
-            if_hardest = IfHardest(scenario.minutes * part, scenario.rate_l_min)
+            rate_l_min = max(scenario.rate_l_min, hardest_l_min, 1.0)
+            slower = max(scenario.rate_l_min, 1.0) / rate_l_min
+            if_hardest = IfHardest(scenario.minutes * part * slower, rate_l_min)
         if leave_bar is not None and reading_bar > leave_bar:
             leave = _minutes(estimate, leave_bar, _part(estimate, reading_bar, leave_bar))
     elif reading_bar > EMPTY_BAR:

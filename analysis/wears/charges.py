@@ -4,8 +4,8 @@ same one.
 
 from __future__ import annotations
 
-import math
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -156,9 +156,7 @@ def _explained(
     ]
     own = [wear for wear in wears if wear.set_id == after.set_id]
     reads = [[wear for wear in own if wear.started_us <= one.at_us][-1].bar_at(one.at_us) for one in higher]
-    return any(
-        abs(one.pressure_bar - bar) <= APART_BAR for one, bar in zip(higher, reads, strict=True)
-    )
+    return any(abs(one.pressure_bar - bar) <= APART_BAR for one, bar in zip(higher, reads, strict=True))
 
 
 def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float) -> bool:

@@ -71,6 +71,19 @@ def test_what_is_planned_of_the_second_cylinder_is_at_the_wearers_own_rate(log: 
     assert row.low_air.median == pytest.approx(6.8 * 245 / 82, rel=0.1)
 
 
+def test_the_hardest_three_minutes_are_those_of_the_entry(log: Any, see: Any) -> None:
+    """The second cylinder's row forgot that the first was emptied at 135 L/min."""
+    one = inside(log)
+    ended_s = one.breathe(20, 300, bar_s=0.1)
+    hard_s = one.breathe(ended_s + 60, 400, start_bar=250.0, bar_s=0.33)  # 135 L/min nominal of 6.8 L
+    one.breathe(hard_s + 60, 600, start_bar=300.0, bar_s=0.1, closes=False)
+    for after_s in (120, 400):  # before three minutes are full, and when an easier three minutes are known
+        (row,) = see(hard_s + 60 + after_s).rows
+        assert row.if_hardest is not None
+        assert row.if_hardest.rate_l_min == pytest.approx(135, rel=0.08)
+        assert row.if_hardest.minutes == pytest.approx(6.8 * (row.pressure_bar - 55) / 135, rel=0.1)
+
+
 def test_the_review_says_of_the_second_cylinder_what_the_row_says(log: Any, see: Any) -> None:
     again_s = second_cylinder(log)
     (row,) = see(again_s + 500).rows
