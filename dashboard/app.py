@@ -1,6 +1,6 @@
 """The web application: one Dash shell around the pages, its routes and navigation.
 
-A page module offers two functions:
+A page module offers two functions, the second where it needs it:
 
 - ``layout(context, query)`` returns the Dash components of the page; ``query`` is the URL's query as a
   dict of strings;
@@ -149,7 +149,8 @@ def create_app(
         ]
 
     for module in modules.values():
-        module.register(app, context)
+        if hasattr(module, "register"):
+            module.register(app, context)
     damage.register(app, context)
     api.register(app, context)
     app.server.get("/theme.css", endpoint="theme")(lambda: flask.Response(style_sheet, mimetype="text/css"))

@@ -15,7 +15,7 @@ from analysis.incident import Analysed, analyse, analysed
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
-from analysis.records import NUMBERS, Channel, PowerUp
+from analysis.records import NUMBERS, Channel
 from analysis.tables import Results
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS, SET_KINDS
@@ -70,15 +70,6 @@ class LightRecord(Mapping[str, pl.DataFrame]):
 
     def __len__(self) -> int:
         return len(self.held)
-
-
-def readings_of_power_ups(records: list[PowerUp], kind: str) -> list[tuple[str, int, Channel]]:
-    """Return set, boot and channel of each power-up that gave readings of a kind."""
-    return [
-        (one.name, one.boot, one.channels[kind])
-        for one in records
-        if one.role == "set" and kind in one.channels
-    ]
 
 
 INCIDENT_COLUMNS: dict[str, Any] = {
@@ -166,7 +157,11 @@ def record_of(
     with_at: Mapping[str, pl.DataFrame]
     if light is not None and clocks is not None:
         held = with_reconciled_times(light.kept, _with_others(clocks, light))
-        readings = {kind: readings_of_power_ups(found.records, kind) for kind in light.readings}
+        sets = [one for one in found.records if one.role == "set"]
+        readings = {
+            kind: [(one.name, one.boot, one.channels[kind]) for one in sets if kind in one.channels]
+            for kind in light.readings
+        }
         with_at = LightRecord(held, readings)
     else:
         with_at = with_reconciled_times(messages, clocks and _with_others(clocks, messages))

@@ -34,9 +34,10 @@ COLOURS: dict[str, tuple[str, str]] = {
     "good": ("#0a6b52", "#63cfae"),
 }
 """On a light and on a dark page."""
-LIGHT = {name: light for name, (light, _) in COLOURS.items()}
-DARK = {name: dark for name, (_, dark) in COLOURS.items()}
-PALETTES: dict[Theme, dict[str, str]] = {"light": LIGHT, "dark": DARK}
+PALETTES: dict[Theme, dict[str, str]] = {
+    "light": {name: light for name, (light, _) in COLOURS.items()},
+    "dark": {name: dark for name, (_, dark) in COLOURS.items()},
+}
 
 # Inks that keep 3:1 (graphics, WCAG 2.2, 1.4.11) on both grounds: figures need no second set of traces.
 CHART_BLUE = "#1f86c4"

@@ -9,10 +9,7 @@ from __future__ import annotations
 from importlib.metadata import version
 
 PRODUCT = "underair"
-LIVE = "Live"
-REVIEW = "Review"
-TRENDS = "Trends"
-PAGES = {"/live": LIVE, "/review": REVIEW, "/trends": TRENDS}
+PAGES = {"/live": "Live", "/review": "Review", "/trends": "Trends"}
 METHOD = "How it is computed"
 DOCUMENTS = {
     "method": "How the numbers are made",

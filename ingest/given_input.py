@@ -8,7 +8,6 @@ file is.
 from __future__ import annotations
 
 import itertools
-import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
@@ -23,7 +22,6 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import made_by_a_mapping
 from ingest.contract.captures import LONGEST_LINE_BYTES, Heard, capture_line, write_capture
 from ingest.contract.columns import TABLES
-from ingest.contract.errors import UnderairError
 from ingest.contract.times import EPOCH
 
 # A magic number tells how a capture is packed: standard input has no name that ends in .gz.
@@ -54,22 +52,6 @@ def as_capture(lines: Iterable[bytes], now: Callable[[], datetime]) -> Iterator[
                 else:
                     file.write(capture_line(Heard(now(), topic.decode(errors="replace"), payload)))
         yield capture
-
-
-@contextmanager
-def standard_input_as_file(path: Path) -> Iterator[Path]:
-    """Give a file as it is, or for ``-`` a file of what standard input holds, for as long as it is needed."""
-    if path != Path("-"):
-        yield path
-        return
-    with tempfile.TemporaryDirectory(prefix="underair-") as folder:
-        copy = Path(folder) / "standard-input.csv"
-        with copy.open("wb") as file:
-            shutil.copyfileobj(sys.stdin.buffer, file)
-        try:
-            yield copy
-        except UnderairError as error:
-            raise type(error)(str(error).replace(str(copy), "standard input")) from error
 
 
 def as_received(folder: Path) -> Iterator[Heard]:

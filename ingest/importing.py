@@ -48,8 +48,7 @@ def import_capture(
 ) -> Imported:
     """Bring a capture into an archive.
 
-    - `path`: ``.ndjson``, ``.ndjson.gz`` or ``.ndjson.zst``.
-    - `archive`: made when it is not there. Its mappings read the topics that they name.
+    `archive`: made when it is not there. Its mappings read the topics that they name.
 
     A line that holds no message counts as refused. Importing the same capture again keeps nothing and
     changes nothing: what was kept counts as duplicates then, and what was refused counts as refused again.
@@ -63,7 +62,11 @@ def import_capture(
     path = Path(path)
     require_file(path)
     folder = create_archive(archive)
-    digest = _digest(path)
+    cannot = f"the archive {folder} cannot be written"
+    try:
+        digest = file_sha256(path)
+    except OSError as error:
+        raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
     name = f"import-{digest[:16]}"
     done = Imported()
     clock, apart = _Clock(), None
@@ -94,14 +97,17 @@ def import_capture(
             counts = seal_messages(folder, messages, f"{name}-{chunk:04d}")
         except OSError as error:
             raise ArchiveProblem(
-                f"the archive {folder} cannot be written: {system_sentence(error)}; the capture can be "
-                "imported again, what is kept already is left out"
+                f"{cannot}: {system_sentence(error)}; the capture can be imported again, what is kept "
+                "already is left out"
             ) from error
         done += Imported(counts, Counter(messages["refused"]["reason"].to_list()))
         chunk += 1
         progress(done.counts.received)
     if is_new and done.counts.received:
-        _keep(folder, clock.noted(path.name, digest, done.counts))
+        try:
+            keep_import(folder, clock.noted(path.name, digest, done.counts))
+        except OSError as error:
+            raise ArchiveProblem(f"{cannot}: {system_sentence(error)}") from error
         done.clocks += clock.said(path.name)
     return done
 
@@ -148,13 +154,7 @@ class _Clock:
 
     def noted(self, file: str, digest: str, counts: Counts) -> Brought:
         """Return the line that says what was brought in."""
-        return Brought(
-            at=datetime.now(UTC),
-            file=file,
-            sha256=digest,
-            **asdict(counts),
-            **vars(self),
-        )
+        return Brought(at=datetime.now(UTC), file=file, sha256=digest, **asdict(counts), **vars(self))
 
     def said(self, file: str) -> list[str]:
         """Return what was done about its clock, in words."""
@@ -174,13 +174,6 @@ class _Clock:
         ]
 
 
-def _keep(folder: Path, brought: Brought) -> None:
-    try:
-        keep_import(folder, brought)
-    except OSError as error:
-        raise ArchiveProblem(f"the archive {folder} cannot be written: {system_sentence(error)}") from error
-
-
 def _chunk(lines: Iterator[Heard | BadLine]) -> list[Heard | BadLine]:
     items: list[Heard | BadLine] = []
     size = 0
@@ -190,13 +183,6 @@ def _chunk(lines: Iterator[Heard | BadLine]) -> list[Heard | BadLine]:
         if len(items) >= CHUNK_MESSAGES or size >= CHUNK_BYTES:
             break
     return items
-
-
-def _digest(path: Path) -> str:
-    try:
-        return file_sha256(path)
-    except OSError as error:
-        raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
 
 
 FEWEST_COMMON, LEAST_SHARE = 10, 0.1

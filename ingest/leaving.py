@@ -42,8 +42,7 @@ def leave(
 ) -> Counts:
     """Receive what waits for a listener, end its session, and remove what it has on this machine.
 
-    - `settings`: the listener's own: name, group and version of MQTT.
-    - `stop`: breaks it off; the session is kept then.
+    `stop`: breaks it off; the session is kept then.
 
     Returns what became of the messages that waited.
 

@@ -340,11 +340,9 @@ class Listener(Started):
     ) -> None:
         if mid != self._subscribing:
             return  # one set's own topics: what is not allowed there comes when the set is switched on again
-        if any(reason.is_failure for reason in reasons):
-            refused = next(
-                topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure
-            )
-            sentence = f"{self.address.url} does not let us subscribe to {refused}"
+        refused = [topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure]
+        if refused:
+            sentence = f"{self.address.url} does not let us subscribe to {refused[0]}"
             if not self.subscribed.is_set():
                 self.refusal = sentence
             self._say_once(sentence)

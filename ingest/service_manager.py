@@ -1,4 +1,4 @@
-"""Tells a service manager (systemd's ``Type=notify``) that we are ready, that we live, and that we stop.
+"""Tells a service manager (systemd's ``Type=notify``) that we are ready and that we live.
 
 The protocol is one datagram of ``NAME=VALUE`` lines to the socket that ``NOTIFY_SOCKET`` names: sd_notify(3).
 Without that variable nothing happens.
@@ -39,10 +39,6 @@ class ServiceManager:
         if self._every_s and not why_not and now_s - self._told_s >= self._every_s:
             self._told_s = now_s
             self._tell("WATCHDOG=1")
-
-    def stopping(self) -> None:
-        """Say that we stop."""
-        self._tell("STOPPING=1")
 
     def _tell(self, line: str) -> None:
         if not self._address:

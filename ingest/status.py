@@ -59,18 +59,13 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     possible_loss: str = ""  # what may have been lost before it came here; empty when nothing is known
 
 
-_encode = msgspec.json.Encoder().encode
+encode_status = msgspec.json.Encoder().encode
 _decode = msgspec.json.Decoder(Status).decode
 
 
 def status_topic(listener: str) -> str:
     """Return the topic of a listener's status."""
     return f"underair/status/{listener}"
-
-
-def encode_status(status: Status) -> bytes:
-    """Return a status as JSON."""
-    return _encode(status)
 
 
 def read_statuses(archive: str | Path) -> list[Status]:
@@ -164,8 +159,7 @@ class StatusTeller:
     def _tell(self, status: Status) -> None:
         self.last = status
         text = encode_status(status)
-        with contextlib.suppress(
-            OSError
-        ):  # no room even for this at the very start: the message still goes out
+        # No room even for this at the very start: the message still goes out.
+        with contextlib.suppress(OSError):
             os.pwrite(self._file, text.ljust(FILE_BYTES), 0)
         self._publish(text)

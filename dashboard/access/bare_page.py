@@ -31,8 +31,7 @@ _BODY = """<header class="top"><span class="product">{product}</span><p class="c
 def bare_page(title: str, body: str, *styles: str) -> str:
     """Return a page in the look of the others.
 
-    - `body`: HTML.
-    - `*styles`: further style sheets, by name in `assets`.
+    `*styles`: further style sheets, by name in `assets`.
     """
     places = ["/theme.css", *(f"/assets/{name}" for name in ("shell.css", *styles))]
     links = "\n".join(f'<link rel="stylesheet" href="{place}">' for place in places)

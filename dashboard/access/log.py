@@ -54,16 +54,11 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, fo
 
     def as_row(self) -> dict[str, Any]:
         """Return it for people and for tables, without the chain."""
-        return {
-            "at": f"{self.at:%Y-%m-%dT%H:%M:%S.%fZ}",
-            "account": self.account,
-            "roles": " ".join(self.roles),
-            "session": self.session,
-            "address": self.address,
-            "action": self.action,
-            "target": self.target,
-            "outcome": self.outcome,
-        }
+        said = {name: getattr(self, name) for name in _SHOWN}
+        return said | {"at": f"{self.at:%Y-%m-%dT%H:%M:%S.%fZ}", "roles": " ".join(self.roles)}
+
+
+_SHOWN = LogEntry.__struct_fields__[:-2]
 
 
 class AccessLog:
@@ -166,9 +161,8 @@ def head(archive: Path, folder: str = FOLDER) -> str:
 
 def access_table(archive: Path) -> pl.DataFrame:
     """Return the log as a table, one row an entry, for exports."""
-    names = ("at", "account", "roles", "session", "address", "action", "target", "outcome")
     entries, _ = read_log(archive)
-    return pl.DataFrame([entry.as_row() for entry in entries], schema=dict.fromkeys(names, pl.String))
+    return pl.DataFrame([entry.as_row() for entry in entries], schema=dict.fromkeys(_SHOWN, pl.String))
 
 
 def _files(folder: Path) -> list[Path]:

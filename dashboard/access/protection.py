@@ -296,6 +296,12 @@ def sentence(text: object, status: int) -> flask.Response:
     return flask.make_response({"problem": str(text)}, status)
 
 
+def attached(content: str | bytes, kind: str, name: str) -> flask.Response:
+    """Return a file to be kept under a name."""
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return flask.Response(content, mimetype=kind, headers=headers)
+
+
 def refusal(
     token: str, largest_bytes: int, too_large: str, *, checked: bool = False
 ) -> flask.Response | None:

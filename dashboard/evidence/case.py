@@ -95,9 +95,7 @@ def write_case(
 ) -> tuple[str, ArchiveState]:
     """Write a case folder; return its head and the state of the archive that it was read from.
 
-    - `archive`: folder of the archive.
     - `out`: folder to make; it must not be there or be empty.
-    - `made`: when (now).
     - `why`: for what purpose, in the exporter's words.
     - `key`: private key of OpenSSH to sign with.
 

@@ -66,10 +66,10 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     """
 
     from dashboard.evidence.notes import NoteTimes, bring_in
-    from ingest.given_input import standard_input_as_file
 
-    with standard_input_as_file(file) as read:
-        lines, fresh = bring_in(read, archive, incident, NoteTimes(zone, clock_fast_s), datetime.now(UTC))
+    is_file, times = file != Path("-"), NoteTimes(zone, clock_fast_s)
+    data, name = (file.read_bytes(), str(file)) if is_file else (sys.stdin.buffer.read(), "standard input")
+    lines, fresh = bring_in(data, name, archive, incident, times, datetime.now(UTC))
     if as_json:
         echo(json.dumps({"notes": lines, "new": fresh}))
     else:
@@ -330,7 +330,7 @@ def heads(folder: Path, broker: str | None, config: Path | None, as_json: bool) 
         underair heads archive --broker mqtt://127.0.0.1:1883 >> heads.txt
     """
 
-    from dashboard.evidence.heads import heads_of, publish_heads
+    from dashboard.evidence.heads import HEADS_TOPIC, heads_of
     from ingest.archive.parts import require_archive
 
     require_archive(folder)
@@ -342,5 +342,6 @@ def heads(folder: Path, broker: str | None, config: Path | None, as_json: bool) 
         from ingest.settings import load_login
 
         with Publisher(broker, login=load_login(config)) as publisher:
-            publish_heads(found, publisher.publish)
+            for one in found:
+                publisher.publish(f"{HEADS_TOPIC}/{one.chain}", msgspec.json.encode(one), retain=True)
         echo(f"published {counted(len(found), 'head')}", err=True)

@@ -7,7 +7,6 @@ no part of any case, so that who exchanges a case does not exchange this.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -75,12 +74,6 @@ def heads_of(archive: Path, made: datetime) -> list[Head]:
     expected = expected_of(place(archive))
     lines = expected.lines()
     return [Head(made, writer, head, lines[writer]) for writer, head in expected.heads().items()]
-
-
-def publish_heads(heads: Sequence[Head], publish: Callable[..., None]) -> None:
-    """Publish each head as a retained message, `HEADS_TOPIC`/chain."""
-    for one in heads:
-        publish(f"{HEADS_TOPIC}/{one.chain}", msgspec.json.encode(one), retain=True)
 
 
 def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:

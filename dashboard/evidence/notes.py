@@ -25,7 +25,6 @@ from dashboard.review.desk_notes import NOTES_DESK
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
-from ingest.archive.store import file_sha256
 from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError
@@ -51,14 +50,13 @@ class NoteTimes:
 
 
 def notes_from_csv(
-    path: Path, service: str, incident_id: str, source: NoteTimes, received: datetime
+    data: bytes, name: str, service: str, incident_id: str, source: NoteTimes, received: datetime
 ) -> list[Heard]:
     """Read a CSV of time, source, text, certainty; return one desk note a line.
 
-    - `path`: UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
+    - `data`: UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
+    - `name`: of the file, for what is said of it.
     - `service` and `incident_id`: as in the archive.
-    - `source`: time zone and clock of the source.
-    - `received`: when it is brought in.
 
     Raises `BadNotes` for the first line that cannot be taken: which line, what is wrong, what was expected.
     """
@@ -66,18 +64,17 @@ def notes_from_csv(
         zone = zone_of(source.zone)
     except BadZone as error:
         raise BadNotes(str(error)) from None
-    data = path.read_bytes()
     try:
         lines = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
     except UnicodeDecodeError as error:
         raise BadNotes(
-            f"{path} is not UTF-8: {error.reason} at byte {error.start}; save it as UTF-8 and try again"
+            f"{name} is not UTF-8: {error.reason} at byte {error.start}; save it as UTF-8 and try again"
         ) from None
     except csv.Error as error:
-        raise BadNotes(f"{path} cannot be read as CSV: {error}") from None
+        raise BadNotes(f"{name} cannot be read as CSV: {error}") from None
     if not lines or tuple(name.strip() for name in lines[0]) != COLUMNS:
         first = ",".join(lines[0]) if lines else ""
-        raise BadNotes(f"{path}: the first line must be {','.join(COLUMNS)}, got {first!r}")
+        raise BadNotes(f"{name}: the first line must be {','.join(COLUMNS)}, got {first!r}")
     # Named after the file's content and how it was read: the same again has the same identities.
     digest = hashlib.sha256(data + f"|{source.zone}|{source.clock_offset_s}".encode()).digest()
     boot = int.from_bytes(digest[:6], "big")
@@ -85,10 +82,10 @@ def notes_from_csv(
     for number, line in enumerate(lines[1:], 2):
         if not any(part.strip() for part in line):
             continue
-        where = f"{path}, line {number}"
-        at, name, text, certainty = _fields(line, where, zone)
+        where = f"{name}, line {number}"
+        at, said_by, text, certainty = _fields(line, where, zone)
         moment = at - timedelta(seconds=source.clock_offset_s)
-        desk_id = desk_of(name, where)
+        desk_id = desk_of(said_by, where)
         note = {
             "kind": "note",
             "desk_id": desk_id,
@@ -100,7 +97,7 @@ def notes_from_csv(
             "text": text,
             "at": rfc3339(moment),
             "certainty": certainty,
-            "source": name,
+            "source": said_by,
             "clock_offset_s": source.clock_offset_s,
             "as_written": line[0].strip(),
         }
@@ -157,7 +154,7 @@ def desk_of(source: str, where: str) -> str:
 
 
 def bring_in(
-    path: Path, archive: Path, incident: str, source: NoteTimes, received: datetime
+    data: bytes, name: str, archive: Path, incident: str, source: NoteTimes, received: datetime
 ) -> tuple[int, int]:
     """Put a CSV's notes into an archive; return how many lines it had and how many notes are new.
 
@@ -175,9 +172,10 @@ def bring_in(
     first, last = its["first"][0], its["last"][0] + timedelta(seconds=1)
     spoken = Archive(archive).messages(first, last, dict.fromkeys(INCIDENT_KINDS, about))
     service = next(str(spoken[kind]["service"][0]) for kind in INCIDENT_KINDS if spoken[kind].height)
-    heard = notes_from_csv(path, service, incident_id, source, received)
+    heard = notes_from_csv(data, name, service, incident_id, source, received)
     messages = frames_from_heard(heard)
     if len(messages["refused"]):
-        raise BadNotes(f"{path}: {messages['refused']['reason'][0]}")
-    counts = seal_messages(create_archive(archive), messages, f"notes-{file_sha256(path)[:16]}")
+        raise BadNotes(f"{name}: {messages['refused']['reason'][0]}")
+    part = f"notes-{hashlib.sha256(data).hexdigest()[:16]}"
+    counts = seal_messages(create_archive(archive), messages, part)
     return len(heard), counts.kept

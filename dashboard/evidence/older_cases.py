@@ -27,12 +27,6 @@ MANIFEST = "case.json"
 SUMS = "SHA256SUMS"
 
 
-def _files(folder: Path) -> list[str]:
-    """Every file of a case but the two that hold the hashes, by its name from the folder, in order."""
-    names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-    return sorted(name for name in names if name not in (MANIFEST, SUMS))
-
-
 def is_older_case(folder: Path) -> bool:
     """Say whether a folder is a case of that form, if only what is left of one."""
     return any((folder / name).is_file() for name in (MANIFEST, SUMS, CAPTURE))
@@ -67,9 +61,9 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
             faults.append(f"{name}: altered (SHA-256 is not that of the list)")
     if before != head:
         faults.append(f"{MANIFEST}: its head is not that of its chain")
-    faults += [
-        f"{name}: added, not in the list" for name in _files(folder) if name not in {e[0] for e in entries}
-    ]
+    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    added = there - {MANIFEST, SUMS} - {entry[0] for entry in entries}
+    faults += [f"{name}: added, not in the list" for name in sorted(added)]
     sums = "".join(f"{sha256}  {name}\n" for name, sha256, _ in entries)
     if not (folder / SUMS).is_file() or (folder / SUMS).read_text(encoding="utf-8") != sums:
         faults.append(f"{SUMS}: does not agree with {MANIFEST}")

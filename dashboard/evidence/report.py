@@ -54,9 +54,7 @@ def report_parts(
 ) -> Iterator[str]:
     """Yield the report part by part: that of a big incident takes 30 MB when it is whole.
 
-    - `record`: the incident, its tables and its messages.
     - `profile`: by which the wears were judged.
-    - `units`: what figures, plots and sentences are shown in.
     - `zone`: IANA name of the time zone that every time is shown in.
 
     Raises `BadZone` when there is no such zone.

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 import flask
 
 from dashboard.access import words as access_words
-from dashboard.access.protection import refusal, sentence
+from dashboard.access.protection import attached, refusal, sentence
 from dashboard.access.roles import REVIEW, visitor
 from dashboard.context import PageContext
 from dashboard.evidence import hand_notes
@@ -126,11 +126,9 @@ def _lanes_drawn(look: Look) -> flask.Response:
 
 
 def _file(look: Look, content: bytes | str, kind: str, ending: str) -> flask.Response:
-    answer = flask.Response(content, mimetype=kind)
     # Incident and window only: nothing that came in as text gets into a file's name.
     name = f"{look.record.about['key']}-{moment_of(look.window.start):%Y-%m-%dT%H%M%SZ}.{ending}"
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer
+    return attached(content, kind, name)
 
 
 def _reported(context: PageContext) -> flask.Response:
@@ -147,9 +145,7 @@ def _reported(context: PageContext) -> flask.Response:
         return sentence(problem, 404)
     # As the page shows it.
     page = report_html(record, context.profile, origin, UNITS[asked.units], asked.zone)
-    answer = flask.Response(page, mimetype="text/html")
-    answer.headers["Content-Disposition"] = f'attachment; filename="{record.about["key"]}.html"'
-    return answer
+    return attached(page, "text/html", f"{record.about['key']}.html")
 
 
 def _written(bench: Bench, context: PageContext) -> flask.Response:

@@ -120,20 +120,12 @@ def _moment(at_us: int) -> datetime:
 def in_parts(messages: Messages, most: int = TAKEN_AT_ONCE) -> Iterator[tuple[Messages, float, float]]:
     """Yield messages in the order of receipt, some thousands at a time.
 
-    - `messages`: a frame a kind.
-    - `most`: messages of all kinds together in a part; more where many were received in one microsecond.
+    `most`: messages of all kinds together in a part; more where many were received in one microsecond.
 
     Yields (messages, fraction, at): a part; how far it goes, up to 1; when its last message was received,
     seconds since 1970.
     """
-    received = np.sort(
-        np.concatenate(
-            [
-                np.zeros(0, np.int64),
-                *(frame["received"].dt.epoch("us").to_numpy() for frame in messages.values()),
-            ]
-        )
-    )
+    received = np.sort(pl.concat([frame["received"] for frame in messages.values()]).to_physical().to_numpy())
     begin = None
     for last in range(most - 1, len(received) + most - 1, most):
         place = min(last, len(received) - 1)

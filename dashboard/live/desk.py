@@ -51,9 +51,8 @@ FIELDS: dict[str, tuple[str, ...]] = {
 class Desk:
     """One desk: its identity and its line to the broker.
 
-    - `connect`: opens the line and returns something with `publish(topic, payload)` and `close()`; raises
-      `BrokerProblem`.
-    - `desk_id`: who speaks.
+    `connect`: opens the line and returns something with `publish(topic, payload)` and `close()`; raises
+    `BrokerProblem`.
     """
 
     def __init__(self, connect: Callable[[], Publisher], desk_id: str = "desk") -> None:
@@ -102,8 +101,6 @@ class Desk:
     ) -> str:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
 
-        - `kind`: one of `FIELDS`.
-        - `service`: the service in the topic.
         - `fields`: the kind's own fields (`FIELDS`); empty ones are left out.
         - `standing`: for the first `order` of this desk: its orders that were in force before it was started.
         - `account`: who is signed in; goes with the message. Empty where nobody has to sign in.

@@ -119,8 +119,6 @@ class ListenerClock:
 class Feed:
     """The live board behind the page.
 
-    - `archive`: what is followed.
-    - `profile`: the service's doctrine.
     - `broker_connected`: whether the desk has its connection to the broker; None where it has no broker at
       all.
     - `prepare`: called once on the feed's thread before anything is read; the page says meanwhile that it is

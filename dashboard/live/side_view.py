@@ -23,6 +23,7 @@ from dashboard.live.display import Display
 from dashboard.live.row_view import FIELDS
 
 SOUNDING = (*GRAVEST, "not_accounted", "losing_air", "low_air", "order")
+ANSWER = ("key", "what", "name", "who", "state", "code")  # what a roll call shows of each answer
 UNANSWERED_S = 30.0  # an order not acknowledged for so long sounds; our own rule
 SEEN_LOSING_S = 300.0  # "losing air" that was seen sounds again after this; our own rule
 
@@ -238,40 +239,22 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
     else:
         text = f"{text}, {words.duration(now - line.called_at)}"
     order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
+    teams = sorted({team for _, _, team, state in line.answers if team and state == "called"})
+    answers = [(f"team {team}", "team", team, words.team(team), "", "called") for team in teams]
+    for wearer_id, set_id, team, state in sorted(
+        line.answers, key=lambda one: (order[one[3]], one[0] or one[1])
+    ):
+        what = "wearer_id" if wearer_id else ""  # nobody can answer by name for an unknown wearer
+        who = ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or ""))))
+        said = words.ROLL_NO_TALLY if state == "no_tally" else state
+        answers.append((wearer_id or f"set {set_id}", what, wearer_id or set_id, who, said, state))
     return {
         "key": line.key,
         "incident": line.incident_id,
         "roll_id": line.roll_id,
         "text": text,
         "complete": line.complete_at is not None,
-        "answers": [
-            *(
-                {
-                    "key": f"team {team}",
-                    "what": "team",
-                    "name": team,
-                    "who": words.team(team),
-                    "state": "",
-                    "code": "called",
-                }
-                for team in sorted({team for _, _, team, state in line.answers if team and state == "called"})
-            ),
-            *(
-                {
-                    "key": wearer_id or f"set {set_id}",
-                    "what": "wearer_id"
-                    if wearer_id
-                    else "",  # nobody can answer by name for an unknown wearer
-                    "name": wearer_id or set_id,
-                    "who": ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or "")))),
-                    "state": words.ROLL_NO_TALLY if state == "no_tally" else state,
-                    "code": state,
-                }
-                for wearer_id, set_id, team, state in sorted(
-                    line.answers, key=lambda one: (order[one[3]], one[0] or one[1])
-                )
-            ),
-        ],
+        "answers": [dict(zip(ANSWER, one, strict=True)) for one in answers],
     }
 
 

@@ -71,9 +71,6 @@ def page(
 ) -> dict[str, Any]:
     """Return the whole picture of one moment.
 
-    - `snapshot`: the board at this moment.
-    - `system`: the rest of the system line.
-    - `display`: units and clock.
     - `failed`: takes what could not be painted, by a fault of ours, with its error; a row keeps its name and
       state.
     - `kept`: rows as they were painted before, on the same display; renewed. A row that the board did not

@@ -11,6 +11,7 @@ from dash import Dash, html
 from analysis.tables import formula_safe
 from dashboard.access import words
 from dashboard.access.log import access_table, head, read_log
+from dashboard.access.protection import attached
 from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
 from dashboard.elements import aria, data, listing, table
@@ -44,11 +45,7 @@ class AccessPage:
         @server.get("/access.csv")
         def log_csv() -> flask.Response:
             text = formula_safe(access_table(self._sign_in.archive)).write_csv(null_value="")
-            return flask.Response(
-                text,
-                mimetype="text/csv",
-                headers={"Content-Disposition": 'attachment; filename="access.csv"'},
-            )
+            return attached(text, "text/csv", "access.csv")
 
     def _sessions(self) -> Any:
         rows = []

@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import Any, Final
 from urllib.parse import urlencode
 
-from dash import Dash, dcc, html
+from dash import dcc, html
 
 from dashboard import words
 from dashboard.context import PageContext
@@ -43,19 +43,13 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         [
             html.Nav(choices, className="documents", **aria(label=words.DOCUMENTS_LABEL)),
             *([inside] if contents else []),
-            *(_section(heading, part) for heading, part in sections(text)),
+            *(
+                html.Section(dcc.Markdown(part), id=anchor(heading) or "top")
+                for heading, part in sections(text)
+            ),
         ],
         className="method",
     )
-
-
-def register(app: Dash, context: PageContext) -> None:
-    """Add nothing: the page has neither callbacks nor routes of its own."""
-
-
-def _section(heading: str, text: str) -> Any:
-    name: dict[str, Any] = {"id": anchor(heading)} if heading else {}
-    return html.Section(dcc.Markdown(text), **name)
 
 
 def address(name: str, place: str = "") -> str:

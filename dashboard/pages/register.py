@@ -8,10 +8,11 @@ from urllib.parse import quote
 
 import flask
 import polars as pl
-from dash import Dash, html
+from dash import html
 
 from analysis.tables import formula_safe
 from analysis.trends.ledger import THERMAL_CLASSES
+from dashboard.access.protection import attached
 from dashboard.context import PageContext
 from dashboard.elements import listing
 from dashboard.privacy import register_words as words
@@ -57,20 +58,17 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
     )
 
 
-def register(app: Dash, context: PageContext) -> None:
-    """Add nothing: the register as CSV is there without the page, too (`add_routes`)."""
-    del app, context
-
-
 def add_routes(server: flask.Flask, context: PageContext) -> None:
-    """Add the register as CSV; `dashboard.access.roles` says who may have it, and every look is logged."""
+    """Add the register as CSV, which is there without the page, too.
+
+    `dashboard.access.roles` says who may have it, and every look is logged.
+    """
 
     @server.get("/register.csv")
     def register() -> flask.Response:
         table = by_person(_lines(context), flask.request.args.get("wearer", ""))
-        answer = flask.Response(formula_safe(table).write_csv(float_precision=3), mimetype="text/csv")
-        answer.headers["Content-Disposition"] = 'attachment; filename="underair-register.csv"'
-        return answer
+        text = formula_safe(table).write_csv(float_precision=3)
+        return attached(text, "text/csv", "underair-register.csv")
 
 
 def _lines(context: PageContext) -> pl.DataFrame:

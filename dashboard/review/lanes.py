@@ -141,12 +141,7 @@ def people_of(results: Results) -> pl.DataFrame:
 
 
 def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
-    """Gather one person's lanes.
-
-    - `results`: the incident's tables.
-    - `messages`: messages with `at`, the reconciled time.
-    - `person`: one row of `people_of`.
-    """
+    """Gather the lanes of one person (a row of `people_of`), from messages with `at`, the reconciled time."""
     of_sets = pl.col("set_id").is_in(list(person["set_ids"]))
     own = (
         messages.of_sets(person["set_ids"])

@@ -132,9 +132,7 @@ def messages_behind(
 
     Those around the moment come first, each part in time order.
 
-    - `wear_ids`: the wears of the chosen people.
-    - `at_ms`: the moment, milliseconds since 1970.
-    - `clock`: that is shown; a message's own times are never moved.
+    `wear_ids`: of the chosen people. `clock`: that is shown; a message's own times are never moved.
     """
     # Of all wears: a set's time is split between its wearers.
     owned = owned_windows(record.results["wears"]).filter(pl.col("wear_id").is_in(wear_ids))

@@ -121,9 +121,7 @@ def overview_figure(
 ) -> dict[str, Any]:
     """Return the overview, whose names `labels` gives; the page's script frames the window.
 
-    - `people`: rows of `lanes.people_of`, from top to bottom.
-    - `whole`: the incident's extent.
-    - `clock`: of its ticks.
+    `people`: rows of `lanes.people_of`, from top to bottom. `clock`: of its ticks.
     """
     width_ms = bin_width_s(whole) * SECOND_MS
     z = strips(results, people, whole)

@@ -241,8 +241,6 @@ NOTES_NOTE = (
 )
 NOTE_HEADS = ["Time", "Source", "Note", "Set", "Certainty", "Received", "Withdrawn"]
 NO_NOTES = "Nobody wrote a note about this incident."
-NOTE_ESTIMATED = "estimated"
-NOTE_WITHDRAWN = "withdrawn"
 WITHDRAW = "Withdraw …"
 WITHDRAWN_AT = "withdrawn, {when} UTC"
 WITHDRAWAL = "Withdrawn: {reason}"
@@ -313,7 +311,7 @@ FOR_SCRIPT = {
 
 def note_mark(note: DeskNote) -> str:
     """Return a note for the desk's lane: its source where that is not the desk, and what is uncertain."""
-    doubts = [NOTE_ESTIMATED] * (note.certainty == "estimated") + [NOTE_WITHDRAWN] * bool(note.withdrawn)
+    doubts = ["estimated"] * (note.certainty == "estimated") + ["withdrawn"] * bool(note.withdrawn)
     told = f"“{note.text}”" + (f" ({', '.join(doubts)})" if doubts else "")
     return f"{note.source}: {told}" if note.outside else told
 

@@ -59,8 +59,7 @@ def _next_stamp(folder: Path, now: datetime) -> str:
 class SegmentWriter:
     """Appends batches to one segment; each is durable when `append` returns.
 
-    - `folder`: the listener's journal folder; must exist.
-    - `now`: names the segment.
+    `now`: names the segment.
     """
 
     def __init__(self, folder: Path, now: datetime) -> None:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import filecmp
 import os
-from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,64 +15,26 @@ from ingest.archive.durable import sync_folder
 from ingest.contract.errors import ArchiveProblem
 
 
-class Place(ABC):
-    """Reads and writes what is at a path."""
+class Place:
+    """Reads and writes what is at a path: in a folder of this machine. `Store` does the same on a store."""
 
     is_shared = False  # whether other machines write there, too, and each look costs requests
     grace_s = 2.0  # how long what was merged stays for readers that have just listed it
 
-    @abstractmethod
     def opened(self, path: Path) -> Any:
         """Return a file to read bytes from."""
-
-    @abstractmethod
-    def inside(self, folder: Path) -> Iterable[Path]:
-        """Return what is in a folder; nothing when it is not there."""
-
-    @abstractmethod
-    def below(self, folder: Path) -> Iterator[Path]:
-        """Yield all files below a folder; none when it is not there."""
-
-    @abstractmethod
-    def put(self, path: Path, data: bytes) -> None:
-        """Write a file, and its folder if missing; it is there as a whole or not at all, and may be lost."""
-
-    @abstractmethod
-    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
-        """Give a part that was made aside, and read back there, its name, durably.
-
-        `again`: it may be written over. `read_back` raises when what has arrived is not what was sent.
-        """
-
-    @abstractmethod
-    def move(self, path: Path, to: Path) -> None:
-        """Move a file, durably."""
-
-    @abstractmethod
-    def settle(self, folder: Path) -> None:
-        """Make the names in a folder durable."""
-
-    def complain(self, path: Path, error: OSError) -> None:  # noqa: B027  # a folder has no more to say
-        """Raise what to say of an error, when there is more to say than the error does."""
-
-
-class Folder(Place):
-    """A folder of this machine."""
-
-    def opened(self, path: Path) -> Any:
-        """See `Place`."""
         return path.open("rb")
 
     def inside(self, folder: Path) -> Iterable[Path]:
-        """See `Place`."""
+        """Return what is in a folder; nothing when it is not there."""
         return folder.iterdir() if folder.is_dir() else ()
 
     def below(self, folder: Path) -> Iterator[Path]:
-        """See `Place`."""
+        """Yield all files below a folder; none when it is not there."""
         return (path for path in folder.rglob("*") if path.is_file())
 
     def put(self, path: Path, data: bytes) -> None:
-        """See `Place`."""
+        """Write a file, and its folder if missing; it is there as a whole or not at all, and may be lost."""
         path.parent.mkdir(exist_ok=True)
         aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
         try:
@@ -83,7 +44,10 @@ class Folder(Place):
             aside.unlink(missing_ok=True)
 
     def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
-        """See `Place`."""
+        """Give a part that was made aside, and read back there, its name, durably.
+
+        `again`: it may be written over. `read_back` raises when what has arrived is not what was sent.
+        """
         if not again:
             try:
                 os.link(aside, path)  # fails when the name is taken, as a rename does not
@@ -99,7 +63,7 @@ class Folder(Place):
         sync_folder(path.parent)
 
     def move(self, path: Path, to: Path) -> None:
-        """See `Place`."""
+        """Move a file, durably."""
         missing = [folder for folder in to.parents if not folder.is_dir()]
         to.parent.mkdir(parents=True, exist_ok=True)
         path.rename(to)
@@ -107,8 +71,11 @@ class Folder(Place):
             sync_folder(folder)
 
     def settle(self, folder: Path) -> None:
-        """See `Place`."""
+        """Make the names in a folder durable."""
         sync_folder(folder)
+
+    def complain(self, path: Path, error: OSError) -> None:
+        """Raise what to say of an error, when there is more to say than the error does: of a store only."""
 
 
 Found = TypeVar("Found")

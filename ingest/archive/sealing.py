@@ -35,25 +35,17 @@ class Recent:
     What MQTT delivers twice comes soon after; what comes late, with a new session, is looked for in the
     archive.
 
-    `rows`: how many of each kind to remember at least.
+    - `archive`: remember what was sealed there last: after a restart the broker delivers again what was not
+      acknowledged. Parts of segments that are still in a journal are passed over: they will be written again.
+    - `rows`: how many of each kind to remember at least.
     """
 
-    def __init__(self, rows: int = 50_000) -> None:
+    def __init__(self, archive: Path | None = None, rows: int = 50_000) -> None:
         self._rows = rows
         self._keys: dict[str, pl.DataFrame] = {}
-        self._archive: Path | None = None
-
-    @classmethod
-    def of_archive(cls, archive: Path) -> Recent:
-        """Remember what was sealed last: after a restart the broker delivers again what was not acknowledged.
-
-        Parts of segments that are still in a journal are passed over: they will be written again.
-        """
-        recent = cls()
-        recent._archive = archive
-        if not place_of(archive).is_shared:
-            recent.look_up()
-        return recent
+        self._archive = archive
+        if archive is not None and not place_of(archive).is_shared:
+            self.look_up()
 
     def look_up(self) -> None:
         """Look into the archive, if that is still to be done; a store may be away when a listener begins.
@@ -184,7 +176,6 @@ def seal_messages(
 
     - `messages`: in the order of receipt.
     - `name`: of the parts; without `overwrite` random digits follow it.
-    - `writer`: whose manifest names them.
     - `recent`: as in `seal_segment`.
     - `overwrite`: parts of this name come from the same messages: do not compare with them, write them again.
 

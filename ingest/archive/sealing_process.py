@@ -51,7 +51,7 @@ class Sealing:
             aside.unlink(missing_ok=True)  # of one that was killed
         self._trouble = ""
         try:
-            self._recent = Recent.of_archive(archive)
+            self._recent = Recent(archive)
         except ANY_ERROR as error:  # sealing must begin anyway
             self._recent = Recent()
             self._trouble = (

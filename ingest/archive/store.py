@@ -17,7 +17,7 @@ from collections.abc import Callable, Generator, Iterator
 from pathlib import Path, PosixPath
 from typing import Any, NamedTuple
 
-from ingest.archive.place import Folder, Place
+from ingest.archive.place import Place
 from ingest.contract.errors import ArchiveProblem
 
 SCHEME = "s3:"
@@ -66,35 +66,27 @@ class StorePath(PosixPath):
 
     def is_dir(self) -> bool:
         """Say whether anything is below it."""
-        from pyarrow.fs import FileType
-
-        kind = self._info().type
+        kind = self._info().type.name
         # A bucket without anything below our prefix is an archive that is still empty.
-        return bool(kind == FileType.Directory) or (kind == FileType.NotFound and len(self.parts) == 2)
+        return kind == "Directory" or (kind == "NotFound" and len(self.parts) == 2)
 
     def is_file(self) -> bool:
         """Say whether it is an object."""
-        from pyarrow.fs import FileType
-
-        return bool(self._info().type == FileType.File)
+        return bool(self._info().is_file)
 
     def exists(self, *, follow_symlinks: bool = True) -> bool:
         """Say whether it is there."""
-        from pyarrow.fs import FileType
-
-        return bool(self._info().type != FileType.NotFound)
+        return bool(self._info().type.name != "NotFound")
 
     def stat(self, *, follow_symlinks: bool = True) -> os.stat_result:
         """Return size and time of change (to the second: a listing and a single look differ below).
 
         Raises `FileNotFoundError`.
         """
-        from pyarrow.fs import FileType
-
         info = self._known or self._info()
-        if info.type == FileType.NotFound:
+        if info.type.name == "NotFound":
             raise FileNotFoundError(2, "not on the store", str(self))
-        mode = stat.S_IFREG if info.type == FileType.File else stat.S_IFDIR
+        mode = stat.S_IFREG if info.is_file else stat.S_IFDIR
         seconds = (info.mtime_ns or 0) // 1_000_000_000
         times = {"st_mtime_ns": seconds * 1_000_000_000}
         return os.stat_result((mode, 0, 0, 1, 0, 0, info.size or 0, seconds, seconds, seconds), times)
@@ -198,7 +190,7 @@ class Store(Place):
             raise store_problem(path, error) from error
 
 
-FOLDER, STORE = Folder(), Store()
+FOLDER, STORE = Place(), Store()
 
 
 def place_of(path: Path) -> Place:
@@ -211,11 +203,11 @@ def _key(path: Path) -> str:
 
 
 def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
-    from pyarrow.fs import FileSelector, FileType
+    from pyarrow.fs import FileSelector
 
     chosen = FileSelector(_key(folder), allow_not_found=True, recursive=recursive)
     for info in _told(folder, lambda client: client.get_file_info(chosen)):
-        if recursive and info.type != FileType.File:
+        if recursive and not info.is_file:
             continue
         path = StorePath(f"s3://{info.path}")
         path._known = info
@@ -279,15 +271,13 @@ def reader_options(path: Path) -> dict[str, Any] | None:
     options: dict[str, Any] = {
         "aws_access_key_id": access.key_id,
         "aws_secret_access_key": access.secret,
+        "aws_session_token": access.token,
         "aws_region": access.region,
+        "aws_endpoint_url": access.endpoint,
+        "aws_allow_http": "true" if access.endpoint.startswith("http://") else "",
         "max_retries": _ATTEMPTS,
     }
-    if access.token:
-        options["aws_session_token"] = access.token
-    if access.endpoint:
-        options["aws_endpoint_url"] = access.endpoint
-        options["aws_allow_http"] = str(access.endpoint.startswith("http://")).lower()
-    return options
+    return {name: value for name, value in options.items() if value}
 
 
 class _Access(NamedTuple):

@@ -21,6 +21,11 @@ from tests.verbs import underair
 ROOT = Path(__file__).parents[2]
 
 
+def as_given(path: Path) -> tuple[bytes, str]:
+    """A file as the verb reads it: its bytes, and what it is called."""
+    return path.read_bytes(), str(path)
+
+
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("kept") / "archive"
@@ -31,7 +36,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "2031-05-04T19:30:00Z,radio,relief asked for by W-03.,\n"
         "2031-05-04T19:30:05Z,radio,W-031 has left,\n"
     )
-    bring_in(notes, folder, "TH-20310504-1912", NoteTimes(), datetime(2031, 5, 5, tzinfo=UTC))
+    bring_in(*as_given(notes), folder, "TH-20310504-1912", NoteTimes(), datetime(2031, 5, 5, tzinfo=UTC))
     (folder / "roster.csv").write_text("wearer,station,role\nW-03,North,\nW-04,South,\n")
     log = AccessLog(folder)
     log.write("view", "/review/moment incident=I-1 people=W-03,W-04", account="review-1")

@@ -22,6 +22,11 @@ NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
 LINES = "time,source,text,certainty\n2031-05-04T21:20:30,Radio log,Alder asks for a second line,recorded\n"
 
 
+def as_given(path: Path) -> tuple[bytes, str]:
+    """A file as the verb reads it: its bytes, and what it is called."""
+    return path.read_bytes(), str(path)
+
+
 def csv_file(folder: Path, text: str) -> Path:
     path = folder / "log.csv"
     path.write_text(text, encoding="utf-8")
@@ -29,7 +34,7 @@ def csv_file(folder: Path, text: str) -> Path:
 
 
 def notes_in(folder: Path, text: str, source: NoteTimes | None = None) -> list[dict[str, object]]:
-    heard = notes_from_csv(csv_file(folder, text), "tarnhollow", "I-1", source or NoteTimes(), NOW)
+    heard = notes_from_csv(*as_given(csv_file(folder, text)), "tarnhollow", "I-1", source or NoteTimes(), NOW)
     return [json.loads(one.payload) for one in heard]
 
 
@@ -85,7 +90,7 @@ def test_a_file_that_is_no_such_list_is_refused(tmp_path: Path) -> None:
     latin = tmp_path / "latin.csv"
     latin.write_bytes(LINES.replace("Alder", "Ald\u00e9r").encode("latin-1"))
     with pytest.raises(BadNotes, match=r"latin\.csv is not UTF-8: .* at byte \d+; save it as UTF-8"):
-        notes_from_csv(latin, "demo", "I-1", NoteTimes(), NOW)
+        notes_from_csv(*as_given(latin), "demo", "I-1", NoteTimes(), NOW)
     assert len(notes_in(tmp_path, LINES + "\n , , \n")) == 1, "lines without a word are passed over"
     with pytest.raises(BadNotes, match="no time zone"):
         notes_in(tmp_path, LINES, NoteTimes("Mars/Olympus"))
@@ -96,8 +101,10 @@ def test_brought_in_twice_changes_nothing_and_evidence_stays(
 ) -> None:
     before = Archive(archive).messages()
     path = csv_file(tmp_path, LINES)
-    assert bring_in(path, archive, incident_id, NoteTimes("Europe/Berlin"), NOW) == (1, 1)
-    assert bring_in(path, archive, incident_id, NoteTimes("Europe/Berlin"), NOW.replace(day=2)) == (1, 0)
+    assert bring_in(*as_given(path), archive, incident_id, NoteTimes("Europe/Berlin"), NOW) == (1, 1)
+    assert bring_in(
+        *as_given(path), archive, incident_id, NoteTimes("Europe/Berlin"), NOW.replace(day=2)
+    ) == (1, 0)
     after = Archive(archive).messages()
     assert len(after["note"]) == len(before["note"]) + 1
     assert all(after[kind].equals(before[kind]) for kind in before if kind != "note")
@@ -109,7 +116,7 @@ def test_a_late_note_stands_at_its_moment_on_the_bench_and_in_the_report(
     store = ResultsStore(Archive(archive), Profile.default())
     spans = store.incidents().select("started", "ended").rows()
     wears = store.wears().drop("incident_key")
-    bring_in(csv_file(tmp_path, LINES), archive, incident_id, NoteTimes("Europe/Berlin"), NOW)
+    bring_in(*as_given(csv_file(tmp_path, LINES)), archive, incident_id, NoteTimes("Europe/Berlin"), NOW)
     again = ResultsStore(Archive(archive), Profile.default())
     assert again.incidents().select("started", "ended").rows() == spans
     look = Bench(again).look(request_of({"incident": incident_id}))
@@ -125,7 +132,7 @@ def test_an_unknown_incident_is_named_with_those_known(
     archive: Path, incident_id: str, tmp_path: Path
 ) -> None:
     with pytest.raises(BadNotes, match=incident_id):
-        bring_in(csv_file(tmp_path, LINES), archive, "I-9", NoteTimes(), NOW)
+        bring_in(*as_given(csv_file(tmp_path, LINES)), archive, "I-9", NoteTimes(), NOW)
 
 
 def test_a_line_break_inside_quotes_stays_in_its_note_and_a_huge_field_is_said(tmp_path: Path) -> None:

@@ -213,7 +213,7 @@ def test_listener_s_quick_look_covers_what_it_sealed_lately(tmp_path: Path, pres
     assert seal(range(1), "d", recent).kept == 1, "forgotten"
     assert seal(range(8), "e", None).kept == 0, "the whole archive knows it"
     assert Archive(tmp_path).messages()["pressure"].height == 8, "each once when read"
-    assert seal(range(8), "f", Recent.of_archive(tmp_path)).kept == 0, "as after a restart"
+    assert seal(range(8), "f", Recent(tmp_path)).kept == 0, "as after a restart"
 
 
 def test_half_sealed_segment_is_not_taken_for_its_own_duplicate(tmp_path: Path, pressure: Pressure) -> None:
@@ -221,7 +221,7 @@ def test_half_sealed_segment_is_not_taken_for_its_own_duplicate(tmp_path: Path, 
     segment = _segment(tmp_path, heard)
     # Killed before the journal was deleted.
     seal_messages(tmp_path, frames_from_heard(heard), part_name(segment), overwrite=True)
-    assert seal_segment(tmp_path, segment, Recent.of_archive(tmp_path)).counts.kept == 3
+    assert seal_segment(tmp_path, segment, Recent(tmp_path)).counts.kept == 3
     assert Archive(tmp_path).scan("pressure").collect().height == 3
 
 

@@ -111,7 +111,7 @@ def test_a_store_that_is_down_loses_nothing_and_counts_right(
     archive: Path, store: StandIn, pressure: Pressure
 ) -> None:
     fill(archive, pressure)
-    recent = Recent.of_archive(archive)
+    recent = Recent(archive)
     segment = segment_of(archive, [pressure(seq, set_id=f"S-{seq % 3}") for seq in range(25, 35)], 9)
     store.stop()
     with pytest.raises(StoreProblem, match="does not answer"):
@@ -152,7 +152,7 @@ def test_a_seal_that_broke_off_is_not_seen_elsewhere_nor_merged(
         later.setattr(verifying, "_SEALED_WITHIN", timedelta(hours=-1))
         assert [fault.what for fault in verify(archive).faults] == ["unfinished"]
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "work"))
-    assert seal_segment(archive, segment, Recent.of_archive(archive)).counts == Counts(2, 1, 0, 1)
+    assert seal_segment(archive, segment, Recent(archive)).counts == Counts(2, 1, 0, 1)
     assert everything(archive)["pressure"].height == 31
     assert verify(archive).faults == []
 

@@ -128,10 +128,11 @@ def test_sealing_that_fails_is_said_and_tried_again(
 def test_sealing_begins_though_what_was_sealed_last_cannot_be_looked_up(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fail(archive: Path) -> Recent:
-        raise ArchiveProblem(f"{archive} is no pleasure to read")
+    def fail(recent: Recent) -> None:
+        if recent._archive is not None:
+            raise ArchiveProblem(f"{recent._archive} is no pleasure to read")
 
-    monkeypatch.setattr(Recent, "of_archive", fail)
+    monkeypatch.setattr(Recent, "look_up", fail)
     segment = _segment(tmp_path, [[pressure(0)]])
     outcome = Sealing(tmp_path, segment.parent).seal(segment)
     assert outcome.counts == Counts(received=1, kept=1)

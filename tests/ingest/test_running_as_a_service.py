@@ -58,8 +58,7 @@ def test_the_manager_is_told_once_that_we_are_ready_and_a_hanging_part_is_not_ca
     manager.ready()
     manager.alive("the journal's thread has ended")
     manager.alive()
-    manager.stopping()
-    assert [manager_socket.recv(100) for _ in range(3)] == [b"READY=1", b"WATCHDOG=1", b"STOPPING=1"]
+    assert [manager_socket.recv(100) for _ in range(2)] == [b"READY=1", b"WATCHDOG=1"]
 
 
 def test_without_a_manager_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -172,7 +172,7 @@ def test_what_was_sealed_last_is_looked_up_past_a_damaged_part(tmp_path: Path, p
     for number in range(3):
         seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"x-{number}")
     next(tmp_path.glob("pressure/date=2031-05-04/x-1-*.parquet")).write_bytes(b"PAR1 no part")
-    recent = Recent.of_archive(tmp_path)
+    recent = Recent(tmp_path)
     known = set(recent.keys("pressure")["payload"])
     assert known == {pressure(seq).payload.decode() for seq in (0, 2)}
 
