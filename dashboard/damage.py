@@ -53,9 +53,7 @@ def banner(folder: Path) -> Any:
 
 
 class Checks:
-    """Reads every part of an archive once a day, so that the banner names what was altered before somebody
-    asks for it.
-    """
+    """Reads every part of an archive once a day: the banner names what was altered before anybody asks."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from analysis.clocks.clocks import Clocks, fit_clocks
-from analysis.incident import Analysed, analyse, analysed
+from analysis.incident import Analysed, analysed
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
@@ -138,7 +138,7 @@ def record_of(
     profile: Profile,
     incident: str,
     heard_until_us: int | None,
-    analyse_messages: Callable[..., Results] = analyse,
+    analyse: Callable[..., Analysed] = analysed,
     version: int = 0,
 ) -> IncidentRecord:
     """Analyse one incident's messages and return its record, for page, report and case alike.
@@ -148,10 +148,10 @@ def record_of(
     - `incident`: its key or id.
     - `heard_until_us`: until when the archive goes on, from the incident's scope: else page, report and case
       would not say "never tallied out" when the tables do. None when these messages are all there is.
-    - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
+    - `analyse`: in place of `analysis.incident.analysed`, for tests.
     """
     incident_id = incident_id_of(incident)
-    found = analysed_by(analyse_messages, messages, profile, incident, heard_until_us)
+    found = analyse(messages, profile, incident_id, heard_until_us=heard_until_us, key=incident)
     results, clocks = found.results, found.clocks
     light = messages if isinstance(messages, LightMessages) else None
     with_at: Mapping[str, pl.DataFrame]
@@ -167,21 +167,6 @@ def record_of(
         with_at = with_reconciled_times(messages, clocks and _with_others(clocks, messages))
     about = row_of(results, with_at["incident"], incident, incident_id)
     return IncidentRecord(about, results, with_at, version, light)
-
-
-def analysed_by(
-    analyse_messages: Callable[..., Results],
-    messages: Mapping[str, pl.DataFrame],
-    profile: Profile,
-    incident: str,
-    heard_until_us: int | None,
-) -> Analysed:
-    """Return what one incident's messages say: the one way, for its record and for its line in the list."""
-    incident_id = incident_id_of(incident)
-    if analyse_messages is analyse:
-        return analysed(messages, profile, incident_id, heard_until_us=heard_until_us, key=incident)
-    results = analyse_messages(messages, profile, incident_id, heard_until_us=heard_until_us)
-    return Analysed(results, None, [], bool(results["wears"]["incident_id"].null_count()))
 
 
 def counts_of(results: Results) -> dict[str, int]:

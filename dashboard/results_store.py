@@ -22,7 +22,7 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.clocks.clocks import fit_clocks
-from analysis.incident import Scope, analyse, sets_of, spoken
+from analysis.incident import Analysed, Scope, analysed, sets_of, spoken
 from analysis.pieces.archive_pieces import cut, light_incident_piece
 from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.incident_uses import asked_for
@@ -33,7 +33,6 @@ from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import PageContext
 from dashboard.incident_record import (
     INCIDENT_COLUMNS,
-    analysed_by,
     row_of,
     with_reconciled_times,
     without_tally,
@@ -97,15 +96,15 @@ def store_of(context: PageContext) -> ResultsStore:
 class ResultsStore:
     """Analyses pieces of an archive on demand, and answers by incident.
 
-    - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
+    `analyse`: in place of `analysis.incident.analysed`, for tests.
     """
 
     def __init__(
-        self, archive: Archive, profile: Profile, analyse_messages: Callable[..., Results] = analyse
+        self, archive: Archive, profile: Profile, analyse: Callable[..., Analysed] = analysed
     ) -> None:
         self._folder = archive.folder
         self.profile = profile
-        self._analyse = analyse_messages
+        self._analyse = analyse
         self._lines: dict[str, _Lines] = {}
         self._records: OrderedDict[str, _Kept] = OrderedDict()
         self._beside: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = {}
@@ -245,7 +244,7 @@ class ResultsStore:
         lots: list[Messages] = []
         for batch in pieces.batches():
             for messages, scope in messages_of(self._folder, batch):
-                tables.append(without_tally(self._analyse(messages, self.profile, scope=scope)))
+                tables.append(without_tally(self._analyse(messages, self.profile, scope=scope).results))
                 lots.append(with_reconciled_times(messages))
         results = {name: pl.concat([table[name] for table in tables]) for name in TABLES}
         together = drop_duplicates(concat(lots))
@@ -326,14 +325,14 @@ class ResultsStore:
         # An incident alone in its piece is analysed once; else the piece's other wears are needed too.
         rows, wears, everything = [], [], len(keys) != 1 or bool(refused.height)
         for name, key in keys.items():
-            own = analysed_by(self._analyse, messages, self.profile, key, scope.heard_until_us)
+            own = self._analyse(messages, self.profile, name, heard_until_us=scope.heard_until_us, key=key)
             said = spoken(messages, str(name))
             row = row_of(own.results, desk, key, name)
             rows.append(row | {"spoken": (said.min(), said.max())})
             wears.append(own.results["wears"].filter(pl.col("incident_id").is_not_null()))
             more = set(piece.power_ups["set_id"]) - set(sets_of(messages, str(name)))
             everything = everything or own.others or bool(more)
-        results = self._analyse(messages, self.profile, scope=scope) if everything else own.results
+        results = (self._analyse(messages, self.profile, scope=scope) if everything else own).results
         wears += [results["wears"].filter(pl.col("incident_id").is_null())]
         if wears[-1].height:
             keys[None] = f"{UNTALLIED}{piece.table['since'][0]:%Y%m%d}"

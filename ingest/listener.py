@@ -1,5 +1,4 @@
-"""The listener: MQTT to journal to acknowledgement; a message is acknowledged only when it is safe on
-disk."""
+"""The listener: MQTT to journal to acknowledgement, which a message gets only when it is safe on disk."""
 
 from __future__ import annotations
 

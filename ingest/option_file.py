@@ -41,9 +41,7 @@ def config_option(what: str) -> Callable[[Callable[..., Any]], Callable[..., Any
 
 
 def with_names_in_environment(command: click.Command, name: str, prefix: str = PREFIX) -> click.Command:
-    """Give each option of a verb, and of the verbs below it, its variable: what is typed, not what the verb's
-    function calls it.
-    """
+    """Give each option of a verb and of verbs below it its variable: as typed, not as its function has it."""
     own = f"{prefix}_{name}".replace("-", "_").upper()
     if isinstance(command, click.Group):
         for below, verb in command.commands.items():

@@ -1,5 +1,4 @@
-"""The listener's settings: one TOML file; `settings.example.toml` beside this module documents every
-option."""
+"""The listener's settings, one TOML file; `settings.example.toml` beside this module has every option."""
 
 from __future__ import annotations
 

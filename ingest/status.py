@@ -1,5 +1,4 @@
-"""The listener's own health: a retained message of the project's own topic, and a small file beside the
-journal.
+"""The listener's own health: a retained message of our own topic, and a small file beside the journal.
 
 ``underair/status/{listener}`` is outside the message contract. The file is written in place at a fixed
 size, so that it can still be written when the disk is full.

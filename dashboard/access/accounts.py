@@ -184,9 +184,7 @@ class AccountFile:
 
     @contextmanager
     def _changing(self) -> Iterator[dict[str, Account]]:
-        """Give the accounts to change, and write them: aside, synced, renamed; two writers wait for each
-        other.
-        """
+        """Give the accounts to change, and write them aside, synced, renamed; a second writer waits."""
         try:
             with Path(f"{self.path}.lock").open("a") as lock:
                 fcntl.flock(lock, fcntl.LOCK_EX)

@@ -1,6 +1,4 @@
-"""How many sign-in attempts are allowed: few enough to stop guessing, without letting a stranger lock
-everybody out.
-"""
+"""How many sign-in attempts are allowed: too few for guessing, and no stranger locks everybody out."""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""The verb `account`: who may sign in. Passwords come from a prompt or from standard input, never from
-arguments.
-"""
+"""The verb `account`: who may sign in. Passwords come from a prompt or standard input, never arguments."""
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
-"""Who did what: sign-ins, actions, exports, views of a record. A table of its own in the archive,
-hash-chained.
+"""Who did what (sign-ins, actions, exports, views of a record), as a hash-chained table in the archive.
 
 ``DIR/access/YYYY-MM-DD.ndjson`` by the day (UTC). Each line carries the SHA-256 (FIPS 180-4) of the line
 before it, over the days, so that a line altered, taken out or put in between shows. Lines cut off the end

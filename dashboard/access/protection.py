@@ -1,5 +1,4 @@
-"""Checks before every page and route: host, origin, sizes, sign-in, role, token, log; and headers behind
-them.
+"""Checks before every page and route: host, origin, sizes, sign-in, role, token, log; headers after it.
 
 Every refusal leaves a line in the server's log. What a request holds is written there escaped and cut.
 """
@@ -151,9 +150,7 @@ def _foreign(request: flask.Request, hosts: set[str | None], public_url: str | N
 
 
 def _malformed_update(app: Dash, request: flask.Request) -> flask.Response | None:
-    """Return the refusal of a callback request that no script of Dash sends; Dash itself would stumble over
-    it.
-    """
+    """Return the refusal of a callback request that no script of Dash sends: Dash would stumble over it."""
 
     def not_understood(why: str) -> flask.Response:
         return refuse(400, f"callback request: {why}", words.NOT_UNDERSTOOD)
@@ -216,9 +213,7 @@ def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
 
 
 def refused_page(sign_in: SignIn | None, visitor: Visitor, path: str) -> str:
-    """Keep in both logs that a page is not for this visitor's roles, and return the sentence for its
-    place.
-    """
+    """Keep in both logs that a page is not for this visitor's roles; return the sentence for its place."""
     their = ", ".join(sorted(visitor.roles))
     log.warning("refused: the page %s is not for the roles of %s (%s)", plain(path), visitor.account, their)
     if sign_in is not None:

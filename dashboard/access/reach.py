@@ -1,5 +1,4 @@
-"""Who can reach the pages: this machine only, or others through a reverse proxy with TLS, and then only
-signed in.
+"""Who can reach the pages: this machine only; or others, through a proxy with TLS and signed in.
 
 The server (waitress) speaks no TLS. That is left to a proxy, which every service has or can install, which is
 mended by its distribution and renews certificates by itself; a second TLS end in here would be one more to

@@ -1,5 +1,4 @@
-"""Follows the archive into the live board on a thread of its own, and keeps one finished answer for all
-viewers.
+"""Follows the archive into the live board on its own thread; keeps one finished answer for all viewers.
 
 What the archive has is what the page shows: the feed reads the unsealed tail of the archive and never the
 broker. The answer is made once a tick; it is worded, encoded and packed once for each display in use.

@@ -1,5 +1,4 @@
-"""From the board's snapshot to what the live page's script paints: every text finished, every position a
-number.
+"""From the board's snapshot to what the live page's script paints: finished texts, positions as numbers.
 
 The script in the browser words nothing and calculates nothing but pixels; so what the page says is tested
 here, in Python.
@@ -204,8 +203,7 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
 
 
 def _summary(rows: Iterable[Row]) -> list[str]:
-    """Return the counts: who is in is under air, not accounted for, or not on air yet; then who of them needs
-    what."""
+    """Return the counts: who is in (under air, not accounted for, not on air yet), and who needs what."""
     rows = list(rows)
     inside = [
         row

@@ -184,14 +184,9 @@ def age(seconds: float) -> str:
     return f"{max(0, int(seconds))} s" if seconds < 60 else duration(seconds)
 
 
-def _minutes(minutes: float) -> str:
-    # Rounded down: a forecast never sounds longer than it is.
-    return f"{int(minutes)}"
-
-
 def minutes(left: float) -> str:
-    """Return minutes, rounded down; less than one is said so."""
-    return f"{_minutes(left)} min" if left >= 1 else SHORT
+    """Return minutes, rounded down: a forecast never sounds longer than it is; less than one is said so."""
+    return f"{int(left)} min" if left >= 1 else SHORT
 
 
 def interval(target: Interval | None) -> tuple[str, str]:
@@ -200,7 +195,7 @@ def interval(target: Interval | None) -> tuple[str, str]:
         return "", ""
     if target.early_only:  # too early in the wear for more than the early end
         return minutes(target.low), AT_LEAST
-    return minutes(target.median), f"{_minutes(target.low)} to {max(math.ceil(target.high), 1)}"
+    return minutes(target.median), f"{int(target.low)} to {max(math.ceil(target.high), 1)}"
 
 
 def interval_in_line(target: Interval) -> str:

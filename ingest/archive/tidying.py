@@ -1,5 +1,4 @@
-"""Merging the small parts of finished days into one a day and kind, without a reader ever seeing a half
-state.
+"""Merging the small parts of finished days into one a day and kind; no reader ever sees a half state.
 
 The steps, each durable before the next: the merged part aside, read back and compared with the digests of
 what it replaces; its line in the manifest; its name. From then on readers pass over what it replaces, which

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from analysis.incident import analyse
+from analysis.incident import Analysed, analysed
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard import results_store
@@ -22,7 +22,15 @@ from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, concat
 from tests.analysis.conftest import WrittenLog
-from tests.dashboard.invented_incident import INCIDENT, OPENED, Incident, archive_with, at, store_with
+from tests.dashboard.invented_incident import (
+    INCIDENT,
+    OPENED,
+    Incident,
+    archive_with,
+    as_analysed,
+    at,
+    store_with,
+)
 
 
 def test_an_incident_has_its_line_its_results_and_its_messages(tmp_path: Path) -> None:
@@ -84,11 +92,11 @@ def counting_store(folder: Path, incident: Incident, messages: Messages) -> tupl
     """A store, and how many pressure readings it analysed each time."""
     asked: list[int] = []
 
-    def analyse(found: Messages, *_: Any, **_scope: Any) -> Results:
+    def analyse(found: Messages, *_: Any, **_scope: Any) -> Analysed:
         asked.append(len(found["pressure"]))
-        return results_for(incident, found)
+        return as_analysed(results_for(incident, found))
 
-    return ResultsStore(archive_with(folder, messages), Profile.default(), analyse_messages=analyse), asked
+    return ResultsStore(archive_with(folder, messages), Profile.default(), analyse), asked
 
 
 def test_each_piece_is_analysed_once_and_again_when_it_is_opened(tmp_path: Path) -> None:
@@ -123,21 +131,21 @@ def test_memory_holds_the_few_incidents_that_were_looked_at_last(tmp_path: Path)
         desk.say(number * 86400.0, "tally", action="in", **about)
         log.talker("S-1", 1 + number).breathe(number * 86400.0, 60)
     archive_with(archive, log.frames())
-    analysed: list[str] = []
+    looked_at: list[str] = []
 
-    def counted(messages: Messages, *given: Any, **scope: Any) -> dict[str, pl.DataFrame]:
-        analysed.append(given[1] if len(given) > 1 else "a piece")
-        return analyse(messages, *given, **scope)
+    def counted(messages: Messages, *given: Any, **scope: Any) -> Analysed:
+        looked_at.append(given[1] if len(given) > 1 else "a piece")
+        return analysed(messages, *given, **scope)
 
     store = ResultsStore(Archive(archive), Profile.default(), counted)
     versions = [store.incident(name).version for name in names]
-    assert analysed == names  # no list was made for it
+    assert looked_at == names  # no list was made for it
     assert len(store._records) == MOST_RECORDS
     # The first is found again, analysed anew, and the figures keep their version: nothing has changed.
     assert store.incident(names[0]).version == versions[0]
-    assert analysed == [*names, names[0]]
+    assert looked_at == [*names, names[0]]
     assert store.incident(names[0]).version == versions[0]
-    assert len(analysed) == len(names) + 1
+    assert len(looked_at) == len(names) + 1
 
 
 def test_retained_messages_tell_no_time(tmp_path: Path) -> None:
@@ -170,13 +178,13 @@ def test_a_piece_that_fails_says_so_in_its_line_hides_no_other_and_is_tried_agai
     both = concat([incident.messages, again_later(incident.messages, timedelta(hours=30))])
     tries: list[int] = []
 
-    def analyse(found: Messages, *_: Any, **_scope: Any) -> Results:
+    def analyse(found: Messages, *_: Any, **_scope: Any) -> Analysed:
         tries.append(1)
         if len(tries) <= 2:  # and it is tried by itself, apart from the others
             raise ArchiveProblem("the disk failed once")
-        return results_for(incident, found)
+        return as_analysed(results_for(incident, found))
 
-    store = ResultsStore(archive_with(tmp_path, both), Profile.default(), analyse_messages=analyse)
+    store = ResultsStore(archive_with(tmp_path, both), Profile.default(), analyse)
     rows = store.incidents().to_dicts()
     assert sorted(row["problem"] is None for row in rows) == [False, True]
     (failed,) = (row for row in rows if row["problem"])
@@ -201,13 +209,13 @@ class Slow:
         self.begun, self.go_on = threading.Event(), threading.Event()
         self.times = 0
 
-    def __call__(self, found: Messages, *_: Any, **_scope: Any) -> Results:
+    def __call__(self, found: Messages, *_: Any, **_scope: Any) -> Analysed:
         first = found["pressure"]["received"].min()
         if self._from <= first <= self._from + timedelta(hours=1):  # type: ignore[operator]
             self.times += 1
             self.begun.set()
             assert self.go_on.wait(120)
-        return results_for(self._incident, found)
+        return as_analysed(results_for(self._incident, found))
 
 
 def while_one_is_analysed(
@@ -216,7 +224,7 @@ def while_one_is_analysed(
     """What a visitor gets of a known incident, while another has a later one analysed."""
     incident = Incident(1, 2)
     slow = Slow(incident, hours=30)
-    store = ResultsStore(archive_with(folder, incident.messages), Profile.default(), analyse_messages=slow)
+    store = ResultsStore(archive_with(folder, incident.messages), Profile.default(), slow)
     store.incidents()
     archive_with(folder, again_later(incident.messages, timedelta(hours=30)))
     with ThreadPoolExecutor(2) as visitors:
@@ -246,7 +254,7 @@ def test_the_lists_are_there_as_they_were_while_something_new_is_analysed(tmp_pa
 def test_two_who_ask_for_what_is_new_have_it_analysed_once(tmp_path: Path) -> None:
     incident = Incident(1, 2)
     slow = Slow(incident, hours=0)
-    store = ResultsStore(archive_with(tmp_path, incident.messages), Profile.default(), analyse_messages=slow)
+    store = ResultsStore(archive_with(tmp_path, incident.messages), Profile.default(), slow)
     with ThreadPoolExecutor(2) as visitors:
         first = visitors.submit(store.incidents)
         assert slow.begun.wait(60)
