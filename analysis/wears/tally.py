@@ -87,11 +87,11 @@ class Stay:
     def is_in(self, as_of_us: int) -> bool:
         """Whether nobody has accounted for the wearer yet.
 
-        Closing the incident accounts for nobody; 12 hours after the `in` it does end the search.
+        Closing the incident accounts for nobody; 12 hours later it does end the search.
         """
-        if self.ended_how != "incident_closed":
+        if self.ended_us is None or self.ended_how != "incident_closed":
             return self.ended_us is None and not self.followed
-        return as_of_us - self.tallies[-1].in_us < FORGOTTEN_AFTER_US
+        return as_of_us - max(self.tallies[-1].in_us, self.ended_us) < FORGOTTEN_AFTER_US
 
     @property
     def in_us(self) -> int:

@@ -329,15 +329,21 @@ def test_whoever_was_not_tallied_in_and_leaves_after_12_hours_leaves_a_line(
     assert "not tallied in, nobody said out, last heard 10:0" in line["text"]
 
 
-def test_who_was_in_when_the_incident_was_closed_leaves_a_line_after_12_hours(log: Any, see: Any) -> None:
+@pytest.mark.parametrize("close_s", [600.0, 25 * 3600.0])
+def test_who_was_in_when_the_incident_was_closed_leaves_a_line_after_12_hours(
+    log: Any, see: Any, close_s: float
+) -> None:
+    """Counted from the tally in, a close after 24 h took a person off rows and list in the same second."""
     desk = log.desk()
     desk.say(0, "incident", incident_id="I-1", action="open")
     one = log.talker("S-1")
     one.set_up(0)
     tally(desk, 1, "in", "W-1", "S-1")
     one.breathe(20, 300)
-    desk.say(600, "incident", incident_id="I-1", action="close")
-    before, after = see(11.9 * 3600), see(12.5 * 3600)
+    tally(desk, close_s / 2, "in", "W-2", "S-2")
+    tally(desk, close_s / 2 + 60, "out", "W-2", "S-2")
+    desk.say(close_s, "incident", incident_id="I-1", action="close")
+    before, after = see(close_s + 11.9 * 3600), see(close_s + 12.1 * 3600)
     assert only(before).lost is not None
     assert before.came_out == ()
     assert after.rows == ()
