@@ -104,6 +104,11 @@ def hot_for_good(log: WrittenLog) -> None:
     worn(log, seconds=600, temperature=lambda t: 160.0 if t >= 300 else 25.0)
 
 
+def hot_after_a_limit(log: WrittenLog) -> None:
+    """Exactly 60 °C for a while, which is not above it."""
+    worn(log, seconds=600, temperature=lambda t: 160.0 if t >= 300 else 60.0 if t >= 200 else 25.0)
+
+
 def dose(top_c: float) -> Scene:
     return lambda log: worn(log, temperature=lambda t: min(20.0 + max(t - 100, 0) * 0.5, top_c)) and None
 
@@ -384,6 +389,7 @@ AT_LIMITS: dict[str, Scene] = {
     "warning after the first reading": low_air_reported(60.5, seconds=300),
     "an alarm said twelve times": raised_often,
     "hot from one second to the next": hot_for_good,
+    "hot after 60 °C": hot_after_a_limit,
     **{f"dose of {top} °C": dose(float(top)) for top in (115, 120)},
     **{f"a clock steps by {seconds:g} s": stepped(seconds) for seconds in (29.0, 30.0, 60.0, -60.0)},
     **{f"closed at {bar:g} bar": closed_readings(bar, bar, bar) for bar in (19.0, 20.0)},
