@@ -157,7 +157,7 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
 def _lost_near(wear: Wear, raised_us: int) -> int:
     near_us = round(NEAR_S * 1e6)
     first = int(np.searchsorted(wear.at_us, raised_us - near_us))
-    last = min(int(np.searchsorted(wear.at_us, raised_us + near_us)), len(wear.seq) - 1)
+    last = int(np.searchsorted(wear.at_us, raised_us + near_us))
     if last <= first:
         return 0
     return lost_between(
