@@ -31,12 +31,7 @@ from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard.access.log import FOLDER as ACCESS_LOG
 from dashboard.context import PageContext
-from dashboard.incident_record import (
-    INCIDENT_COLUMNS,
-    row_of,
-    with_reconciled_times,
-    without_tally,
-)
+from dashboard.incident_record import INCIDENT_COLUMNS, row_of, with_reconciled_times, without_tally
 from dashboard.incident_record import IncidentRecord as IncidentRecord
 from dashboard.incident_record import record_of as record_of
 from ingest.archive.expected import SEALING

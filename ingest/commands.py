@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -25,6 +27,7 @@ from ingest.talk import INCOMPLETE, progress_of
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health
+    from ingest.broker.mqtt import Publisher
     from ingest.checking import Checked, Voice
     from ingest.contract.captures import BadLine, Heard
     from ingest.importing import Imported
@@ -212,7 +215,6 @@ def replay(
     from ingest.given_input import capture_of
     from ingest.mapping.mapper import Mapper, mapped_lines
     from ingest.mapping.rules import load_mapping
-    from ingest.replaying import replay as play
     from ingest.settings import load_login
 
     not_mapped: list[str] = []
@@ -231,7 +233,7 @@ def replay(
         Publisher(broker, login=load_login(config)) as publisher,
         progress_of(f"replaying {log.name}") as progress,
     ):
-        published, left_out = play(
+        published, left_out = replayed(
             mapped(read_capture(capture)), publisher, speed=speed, stop=stop, progress=progress
         )
     if as_json:
@@ -244,6 +246,52 @@ def replay(
         echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
     if left_out or not_mapped:
         sys.exit(INCOMPLETE)
+
+
+def publishable(topic: str) -> bool:
+    """Return whether MQTT allows a topic to be published to."""
+    try:
+        length = len(topic.encode())
+    except UnicodeEncodeError:
+        return False
+    return 0 < length <= 65_535 and not set("+#\0") & set(topic)
+
+
+def replayed(
+    heard: Iterable[Heard],
+    publisher: Publisher,
+    *,
+    speed: float,
+    stop: threading.Event,
+    progress: Callable[[int], object] = int,
+) -> tuple[int, int]:
+    """Publish messages in the rhythm in which they were received.
+
+    - `heard`: payloads go out verbatim: their times stay those of the recording.
+    - `speed`: 2 is twice as fast.
+
+    Returns messages published, and messages left out because MQTT allows no such topic.
+    """
+    from ingest.contract.kinds import RETAINED_KINDS
+
+    published = left_out = 0
+    first: datetime | None = None
+    began = time.monotonic()
+    for message in heard:
+        if first is None:
+            first = message.received
+        due = began + (message.received - first).total_seconds() / speed
+        wait_s = due - time.monotonic()
+        if (wait_s > 0 and stop.wait(wait_s)) or stop.is_set():
+            break
+        if not publishable(message.topic):
+            left_out += 1
+            continue
+        retain = message.retained or message.topic.rpartition("/")[2] in RETAINED_KINDS
+        publisher.publish(message.topic, message.payload, retain=retain)
+        published += 1
+        progress(published)
+    return published, left_out
 
 
 @click.command(short_help="Check a capture, message by message, against the contract.")

@@ -90,19 +90,23 @@ class AccountFile:
         with self._lock:
             try:
                 stat = self.path.stat()
+                state = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+                if state != self._state:
+                    if stat.st_mode & 0o077:
+                        raise BadAccounts(
+                            f"accounts file {self.path} can be read or written by others than its owner "
+                            f"(mode {stat.st_mode & 0o777:o}); run: chmod 600 {self.path}"
+                        )
+                    self._accounts = msgspec.json.decode(self.path.read_bytes(), type=_File).accounts
+                    self._state = state
             except FileNotFoundError:
                 return {}
             except OSError as error:
                 raise BadAccounts(f"accounts file {self.path} cannot be read: {error.strerror}") from error
-            state = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
-            if state != self._state:
-                if stat.st_mode & 0o077:
-                    raise BadAccounts(
-                        f"accounts file {self.path} can be read or written by others than its owner "
-                        f"(mode {stat.st_mode & 0o777:o}); run: chmod 600 {self.path}"
-                    )
-                self._accounts = _read(self.path)
-                self._state = state
+            except msgspec.MsgspecError as error:
+                # The text of the file itself must not reach a log: it holds hashes.
+                told = f"accounts file {self.path} is damaged: {error}; restore it from a backup"
+                raise BadAccounts(told) from None
             return self._accounts
 
     def add(self, name: str, password: str, roles: tuple[str, ...]) -> None:
@@ -198,16 +202,6 @@ class AccountFile:
 def digest_of(secret: str) -> str:
     """Return what is kept of a token, of a browser's name, or of what somebody typed: its SHA-256."""
     return hashlib.sha256(secret.encode(errors="replace")).hexdigest()
-
-
-def _read(path: Path) -> dict[str, Account]:
-    try:
-        return msgspec.json.decode(path.read_bytes(), type=_File).accounts
-    except OSError as error:
-        raise BadAccounts(f"accounts file {path} cannot be read: {error.strerror}") from error
-    except msgspec.MsgspecError as error:
-        # The text of the file itself must not reach a log: it holds hashes.
-        raise BadAccounts(f"accounts file {path} is damaged: {error}; restore it from a backup") from None
 
 
 def _known(accounts: dict[str, Account], name: str) -> Account:

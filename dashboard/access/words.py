@@ -1,7 +1,5 @@
 """The words of sign-in, refusals and the access page."""
 
-from __future__ import annotations
-
 TITLE = "Sign in"
 NAME = "Name"
 PASSWORD = "Password"  # noqa: S105  # the field's label

@@ -13,6 +13,7 @@ import logging
 import shutil
 import tempfile
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
@@ -27,13 +28,12 @@ from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
 from dashboard.evidence import custody, provenance
 from dashboard.evidence.case_messages import messages_of, write_messages
-from dashboard.evidence.checked import CaseProblem
 from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
 from dashboard.evidence.report import report_parts
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
 from dashboard.results_store import IncidentRecord, record_of
-from ingest.contract.errors import system_sentence
+from ingest.contract.errors import UnderairError, system_sentence
 from ingest.contract.times import EPOCH
 from ingest.freed_memory import give_back
 
@@ -49,6 +49,25 @@ FORM = 2
 CSV_ROWS_AT_ONCE = 10_000
 BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it finds is said by us, once
+
+
+class CaseProblem(UnderairError):
+    """A case folder that cannot be written or read."""
+
+
+@dataclass(frozen=True)
+class CaseChecked:
+    """What checking a case found, whatever its form."""
+
+    files: int
+    head: str  # a hash of every byte of the case
+    faults: tuple[str, ...]  # in words; none when the case is whole
+    incident: str = ""
+    made_with: str = ""  # version of underair
+    # What else is worth knowing: signature, time stamp, custody, state of the archive then.
+    said: tuple[str, ...] = ()
+    signed: bool = False
+    custody: str = ""  # hash of the last line of the custody log
 
 
 class About(msgspec.Struct, frozen=True, kw_only=True):

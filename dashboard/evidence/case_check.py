@@ -18,8 +18,8 @@ from analysis.profile import parse_profile
 from analysis.tables import TABLES
 from dashboard.evidence import case as made
 from dashboard.evidence import custody, provenance
+from dashboard.evidence.case import CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256, counts_of
-from dashboard.evidence.checked import CaseChecked, CaseProblem
 from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
 from dashboard.evidence.older_cases import is_older_case, verify_older_case
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp

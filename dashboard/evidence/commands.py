@@ -205,8 +205,7 @@ def case_note(folder: Path, text: str) -> None:
     """
 
     from dashboard.evidence import custody
-    from dashboard.evidence.case import head_of
-    from dashboard.evidence.checked import CaseProblem
+    from dashboard.evidence.case import CaseProblem, head_of
 
     if not (folder / custody.FILE).is_file():
         raise CaseProblem(f"{folder} has no {custody.FILE}: not a case that underair 0.4.0 or later made")

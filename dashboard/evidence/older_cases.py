@@ -15,8 +15,8 @@ import msgspec
 import polars as pl
 
 from analysis.profile import Profile
+from dashboard.evidence.case import CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256
-from dashboard.evidence.checked import CaseChecked, CaseProblem
 from dashboard.results_store import record_of
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import read_capture

@@ -1,7 +1,5 @@
 """Every word of the report that is not a figure."""
 
-from __future__ import annotations
-
 TITLE = "Report on the use of breathing apparatus"
 SUMMARY = "In short"
 COURSE = "Course of each wearer"

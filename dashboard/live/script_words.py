@@ -1,7 +1,5 @@
 """The words that the live page's script shows; it has none of its own."""
 
-from __future__ import annotations
-
 from analysis.live.desk_words import ACKNOWLEDGED_BY_VOICE
 from dashboard.live.words import NO_DESK
 

@@ -118,7 +118,9 @@ def page(
     for gone in kept.keys() - {row.key for row in snapshot.rows}:
         del kept[gone]
     sets = [one for one in snapshot.alarms if one.alarm == "evacuate" and one.ended_at is None]
-    together = side_view.evacuation(sets, now, display)
+    together, gathered = side_view.evacuation(sets, now, display), side_view.state_alarms(snapshot, display)
+    single = [one for one in snapshot.alarms if together is None or one not in sets]
+    gathered += [together] if together is not None else []
     return {
         "token": system.token,
         "ready": True,
@@ -136,16 +138,7 @@ def page(
         "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
         "rows": each(paint_row, snapshot.rows),
         "teams": [side_view.team_view(team, now, display, name_incident=many) for team in snapshot.teams],
-        "alarms": side_view.in_order(
-            [
-                *each(
-                    side_view.alarm_view,
-                    [one for one in snapshot.alarms if together is None or one not in sets],
-                ),
-                *([together] if together is not None else []),
-                *side_view.state_alarms(snapshot, display),
-            ]
-        ),
+        "alarms": side_view.in_order([*each(side_view.alarm_view, single), *gathered]),
         "prompts": [side_view.prompt_view(prompt, now) for prompt in snapshot.prompts],
         "notes": [side_view.note_view(note, display) for note in snapshot.notes],
         "orders": side_view.order_views(snapshot, display, system.desk_id),

@@ -91,11 +91,7 @@ def _finder(context: PageContext) -> Any:
     store = store_of(context)
     incidents, wears = store.incidents(), store.wears()
     return html.Div(
-        [
-            html.H1(words.FINDER_TITLE),
-            incident_listing(incidents),
-            wear_listing(wears, "review-wears"),
-        ],
+        [html.H1(words.FINDER_TITLE), incident_listing(incidents), wear_listing(wears, "review-wears")],
         className="review finder",
     )
 

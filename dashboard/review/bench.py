@@ -11,13 +11,7 @@ from dash import dcc, html
 from dashboard.elements import PLOT_CONFIG, aria, data, shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
-from dashboard.review.overview import (
-    ALARM_CHARACTERS,
-    alarm_kinds,
-    bin_width_s,
-    labels,
-    overview_figure,
-)
+from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, bin_width_s, labels, overview_figure
 from dashboard.review.setting import Setting
 from dashboard.review.tables import finding_items, incident_tables
 from dashboard.review.view import LANES, MOST_PEOPLE, Look
@@ -223,11 +217,7 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
                 className="controls",
             ),
             html.Div(
-                [
-                    *(_choices(*one) for one in asked),
-                    _downloads(look),
-                    _bookmarks(look),
-                ],
+                [*(_choices(*one) for one in asked), _downloads(look), _bookmarks(look)],
                 className="controls more",
             ),
             html.P(id="review-said", role="status", className="said"),

@@ -227,7 +227,11 @@ def turn_back_table(results: Results, setting: Setting) -> Table:
         cells += [_policy_cell(replayed.get((wear_id, policy)), setting, never) for policy in policies]
         cells += [ended, amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
-    heads = [*words.TURN_BACK_FIRST, *words.policy_heads(policies, setting.policy), *words.TURN_BACK_LAST]
+    named = [words.POLICIES[policy] for policy in policies]
+    if setting.policy in policies:
+        place = policies.index(setting.policy)
+        named[place] = words.IN_FORCE.format(policy=named[place])
+    heads = [*words.TURN_BACK_FIRST, *named, *words.TURN_BACK_LAST]
     return Table("review-turn-back", words.TURN_BACK, heads, rows, words.TURN_BACK_NOTE, words.NO_ROWS)
 
 

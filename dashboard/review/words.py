@@ -316,14 +316,6 @@ def note_mark(note: DeskNote) -> str:
     return f"{note.source}: {told}" if note.outside else told
 
 
-def policy_heads(policies: list[str], in_force: str) -> list[str]:
-    """Return the heads of the policies' columns, with a word at the one that the profile puts in force."""
-    return [
-        IN_FORCE.format(policy=POLICIES[policy]) if policy == in_force else POLICIES[policy]
-        for policy in policies
-    ]
-
-
 def alarm_rate_text(rate: dict[str, Any] | None) -> str:
     """Say how fast alarms came, beside the published limits that were exceeded; nothing without an alarm."""
     if rate is None or not rate["alarms"]:

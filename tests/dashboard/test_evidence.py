@@ -13,8 +13,7 @@ import pytest
 
 from analysis.profile import Profile
 from dashboard.evidence import words as report_words
-from dashboard.evidence.case import write_case
-from dashboard.evidence.checked import CaseProblem
+from dashboard.evidence.case import CaseProblem, write_case
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.report import report_html
 from dashboard.results_store import record_of

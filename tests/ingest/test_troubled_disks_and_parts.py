@@ -19,12 +19,12 @@ from ingest.archive.sealing import Recent, seal_messages
 from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.archive.verifying import verify
 from ingest.archive.writing import Delivery, Writing
+from ingest.commands import publishable, replayed
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import micros
 from ingest.importing import import_capture
-from ingest.replaying import publishable, replay
 from ingest.settings import JournalSettings, SealSettings
 
 Pressure = Callable[..., Heard]
@@ -221,4 +221,4 @@ def test_a_replay_ends_when_it_is_told_to_and_leaves_out_what_no_broker_takes(pr
     stop = threading.Event()
     publisher: Any = _Publisher(stop, 3)
     heard = [pressure(0)._replace(topic="a/+"), *(pressure(seq) for seq in range(10))]
-    assert replay(heard, publisher, speed=1e9, stop=stop) == (3, 1)
+    assert replayed(heard, publisher, speed=1e9, stop=stop) == (3, 1)
