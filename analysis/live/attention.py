@@ -91,7 +91,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     if row.losing_min is not None:
         because("losing_air", "losing_air")
     inside = row.started_at is not None
-    if (inside or row.by_voice) and ("low_air" in alarms or _is_low(row)):
+    alone = row.lost is not None and row.lost.code == "alarm_only"  # its alarms are all that is known
+    if (inside or row.by_voice or alone) and ("low_air" in alarms or _is_low(row)):
         because("low_air", "low_air", alarms.get("low_air"))
     low_at = row.low_air_was_expected_at
     past = _past_as_last_heard(row, now_s)

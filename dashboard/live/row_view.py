@@ -42,7 +42,8 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
             else reason.who,
         )
         for reason in row.reasons
-        if reason.code not in IN_COLUMNS and not (reason.code == "silent" and lost == "silent")
+        if not (reason.code in IN_COLUMNS and (row.pressure_bar is not None or reason.code != "low_air"))
+        and not (reason.code == "silent" and lost == "silent")
     ]
     if len(why) > words.MOST_REASONS:
         # One set with every alarm must not push the others off the screen; the list of alarms has all.

@@ -6,6 +6,9 @@ from typing import Any
 
 import pytest
 
+from dashboard.live.display import STANDARD
+from dashboard.live.row_view import row_view
+
 I1 = {"incident_id": "I-1"}
 ROLL = {**I1, "roll_id": "R-1"}
 
@@ -150,6 +153,14 @@ def test_a_distress_of_a_set_without_pressure_and_tally_has_the_first_row(
     silent.say(110, "alarm", alarm="distress", state="cleared")
     desk.say(112, "seen", set_id="S-9", alarm="distress")
     assert "S-9" not in [row.set_id for row in see(115).rows]
+
+
+def test_a_set_without_pressure_names_its_own_low_air_in_its_row(log: Any, see: Any) -> None:
+    log.talker("S-5").say(300, "alarm", alarm="low_air", state="raised")
+    shown = see(310)
+    (row,) = shown.rows
+    assert [one.code for one in row.reasons] == ["lost_alarm_only", "low_air", "no_tally"]
+    assert "at or below the warning for 0:" in row_view(row, shown.at, STANDARD)["why"]
 
 
 def test_closing_an_entry_names_its_wearer_where_two_are_in_with_the_set(
