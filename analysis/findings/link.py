@@ -30,6 +30,7 @@ def link_findings(context: Context) -> Iterator[Finding]:
     for one in context.examined:
         yield from _losses_unknown(one)
         yield from _silence(one, context)
+        yield from _thinned(one, context)
         if one.wear.wear_id not in restarted:
             yield from _end(one)
         yield from _setup(one)
@@ -42,6 +43,8 @@ def link_findings(context: Context) -> Iterator[Finding]:
         yield from _refused(power_up, context)
 
 
+LEAST_LOST, LARGE_SHARE = 20, 0.5
+"""So many messages, and this share of what a set said during a wear. Our own rule."""
 UNKNOWN = "unknown, because the source does not number its messages"
 
 
@@ -77,6 +80,29 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             f"{_said_down(gap, context)}What happened inside was not observed.",
             [gap.before_identity, gap.after_identity],
         )
+
+
+def _thinned(one: Examined, context: Context) -> Iterator[Finding]:
+    """Find who was heard too seldom although no silence was long enough to be told."""
+    wear, caution_s = one.wear, context.profile.link.silence_caution_s
+    long = [gap for gap in one.gaps if not gap.at_end and gap.seconds >= caution_s]
+    apart = sum(gap.lost_messages or 0 for gap in long)
+    lost = (one.lost_messages or 0) - apart
+    said = int(wear.seq.max() - wear.seq.min()) + 1 - apart
+    if lost < LEAST_LOST or lost < LARGE_SHARE * said:
+        return
+    pauses_s = np.diff(wear.at_us) * 1e-6
+    yield about_wear(
+        "messages_lost",
+        "caution",
+        wear,
+        wear.started_us,
+        wear.ended_us,
+        f"{lost} of {said} messages of set {wear.set_id} never came ({percent(lost / said)}), longer "
+        f"silences not counted. Readings were up to {lasting(pauses_s[pauses_s < caution_s].max())} apart; what "
+        "happened between them was not observed.",
+        [wear.identity(0), wear.identity(-1)],
+    )
 
 
 def _missing(gap: Gap) -> str:

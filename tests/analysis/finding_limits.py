@@ -147,6 +147,19 @@ def goes_on(apart_s: float, drop_bar: float, between_bar: float = 0.0) -> Scene:
     return scene
 
 
+def thinned(heard: int, of: int) -> Scene:
+    """Of a set that says a pressure a second for 200 s, so many of so many are heard, no pause of 60 s."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(50)
+        for number in range(200):
+            lost = 0 < number < 199 and (number * heard) % of >= heard
+            talker.say(60 + number, "pressure", pressure_bar=float(280 - number // 10), lost=lost)
+
+    return scene
+
+
 def never_out(after_s: float) -> Scene:
     """Tallied in, under air until 360 s; the record goes on for so long after it."""
 
@@ -403,6 +416,7 @@ AT_LIMITS: dict[str, Scene] = {
     },
     **{f"dropped out for {apart:g} s": goes_on(apart, 0.0) for apart in (60.0, 61.0)},
     **{f"goes on {drop:g} bar lower": goes_on(30.0, drop, 20.0) for drop in (10.0, 11.0)},
+    **{f"{heard} of {of} messages heard": thinned(heard, of) for heard, of in ((1, 3), (3, 5))},
     **{f"never tallied out, {after} s ago": never_out(after) for after in (1800, 1801)},
     "the same alarm refused twice": refused_alarms,
     "refused to start": refused_start(False),
